@@ -1,0 +1,549 @@
+//! Exact numbers: the decimal as it was written, and the rational it is computed with.
+//!
+//! Nothing in here rounds except [`Exact::rounded`], which is for display only. Every operation that
+//! could leave the range of the type returns `None`; the caller turns that into an unknown with a reason.
+
+use std::cmp::Ordering;
+use std::fmt;
+
+/// A number exactly as written on the wire: `mantissa × 10^-scale`.
+///
+/// Keeps trailing zeros (`1.50` stays `1.50`). At most 18 significant digits and an exponent within ±9;
+/// anything else is refused by [`Decimal::parse`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Decimal {
+    mantissa: i64,
+    scale: i8,
+}
+
+/// Why a number literal was refused.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum DecimalError {
+    /// Not a number in JSON's grammar.
+    #[error("not a number in JSON's grammar")]
+    Grammar,
+    /// More than 18 significant digits.
+    #[error("more than 18 significant digits")]
+    Digits,
+    /// The power of ten lies outside ±9.
+    #[error("an exponent outside -9 to 9")]
+    Exponent,
+}
+
+/// Most significant digits a literal may carry.
+pub const MAX_DIGITS: u32 = 18;
+/// Largest power of ten, either way, that a literal may carry.
+pub const MAX_EXPONENT: i32 = 9;
+
+impl Decimal {
+    /// A decimal from its parts, for constants: `Decimal::new(150, 2)` is `1.50`.
+    pub const fn new(mantissa: i64, scale: i8) -> Self {
+        Self { mantissa, scale }
+    }
+
+    /// Reads a JSON number literal.
+    ///
+    /// # Errors
+    /// [`DecimalError`] for anything outside JSON's grammar (a sign `+`, leading zeros, `NaN`), over 18
+    /// significant digits, over 9 places after the point, or an `e` part outside ±9.
+    pub fn parse(literal: &str) -> Result<Self, DecimalError> {
+        let bytes = literal.as_bytes();
+        let mut at = 0usize;
+        let byte = |i: usize| bytes.get(i).copied();
+        let negative = byte(at) == Some(b'-');
+        if negative {
+            at += 1;
+        }
+        let mut mantissa: i64 = 0;
+        let mut digits: u32 = 0;
+        let mut scale: i32 = 0;
+        let push = |d: u8, mantissa: &mut i64, digits: &mut u32| -> Result<(), DecimalError> {
+            if *digits == 0 && d == b'0' {
+                return Ok(());
+            }
+            *digits += 1;
+            if *digits > MAX_DIGITS {
+                return Err(DecimalError::Digits);
+            }
+            *mantissa = *mantissa * 10 + i64::from(d - b'0');
+            Ok(())
+        };
+        match byte(at) {
+            Some(b'0') => {
+                at += 1;
+                if matches!(byte(at), Some(b'0'..=b'9')) {
+                    return Err(DecimalError::Grammar);
+                }
+            }
+            Some(b'1'..=b'9') => {
+                while let Some(d @ b'0'..=b'9') = byte(at) {
+                    push(d, &mut mantissa, &mut digits)?;
+                    at += 1;
+                }
+            }
+            _ => return Err(DecimalError::Grammar),
+        }
+        if byte(at) == Some(b'.') {
+            at += 1;
+            let first = at;
+            while let Some(d @ b'0'..=b'9') = byte(at) {
+                push(d, &mut mantissa, &mut digits)?;
+                scale += 1;
+                at += 1;
+            }
+            if at == first {
+                return Err(DecimalError::Grammar);
+            }
+        }
+        if matches!(byte(at), Some(b'e' | b'E')) {
+            at += 1;
+            let minus = byte(at) == Some(b'-');
+            if matches!(byte(at), Some(b'+' | b'-')) {
+                at += 1;
+            }
+            let first = at;
+            let mut exponent: i32 = 0;
+            while let Some(d @ b'0'..=b'9') = byte(at) {
+                exponent = (exponent * 10 + i32::from(d - b'0')).min(1_000_000);
+                at += 1;
+            }
+            if at == first {
+                return Err(DecimalError::Grammar);
+            }
+            if exponent > MAX_EXPONENT {
+                return Err(DecimalError::Exponent);
+            }
+            scale += if minus { exponent } else { -exponent };
+        }
+        if at != bytes.len() {
+            return Err(DecimalError::Grammar);
+        }
+        // Places after the point count as a negative power of ten: 1e-400 and 0.000…1 are the same trap.
+        if scale > 2 * MAX_EXPONENT || scale < -MAX_EXPONENT || (scale > MAX_EXPONENT && digits == 0) {
+            return Err(DecimalError::Exponent);
+        }
+        if scale > 0 && i64::from(scale) - i64::from(digits) >= i64::from(MAX_EXPONENT) {
+            return Err(DecimalError::Exponent);
+        }
+        Ok(Self { mantissa: if negative { -mantissa } else { mantissa }, scale: scale as i8 })
+    }
+
+    /// The exact value.
+    pub fn exact(self) -> Exact {
+        let scale = i32::from(self.scale);
+        if scale <= 0 {
+            // INVARIANT: |mantissa| < 10^18 and -scale <= 9, so the product is below 10^27.
+            Exact { num: i128::from(self.mantissa) * pow10(scale.unsigned_abs()), den: 1 }
+        } else {
+            Exact { num: i128::from(self.mantissa), den: pow10(scale.unsigned_abs()) }
+        }
+    }
+
+    /// Whether the value is zero.
+    pub fn is_zero(self) -> bool {
+        self.mantissa == 0
+    }
+
+    /// Whether the value is below zero.
+    pub fn is_negative(self) -> bool {
+        self.mantissa < 0
+    }
+}
+
+impl fmt::Display for Decimal {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let sign = if self.mantissa < 0 { "-" } else { "" };
+        let digits = self.mantissa.unsigned_abs();
+        if self.scale <= 0 {
+            let whole = u128::from(digits) * pow10(u32::from(self.scale.unsigned_abs())).unsigned_abs();
+            return write!(f, "{sign}{whole}");
+        }
+        let unit = pow10(u32::from(self.scale.unsigned_abs())).unsigned_abs();
+        let places = usize::from(self.scale.unsigned_abs());
+        write!(f, "{sign}{}.{:0places$}", u128::from(digits) / unit, u128::from(digits) % unit)
+    }
+}
+
+const fn pow10(n: u32) -> i128 {
+    let mut out: i128 = 1;
+    let mut i = 0;
+    while i < n {
+        out *= 10;
+        i += 1;
+    }
+    out
+}
+
+/// An exact rational number. Operations return `None` when the result leaves the range of `i128` even
+/// after reduction; they never round.
+#[derive(Clone, Copy, Debug)]
+pub struct Exact {
+    num: i128,
+    // INVARIANT: den > 0.
+    den: i128,
+}
+
+/// Above this a part is reduced at once, so that the next product still fits.
+const REDUCE_ABOVE: u128 = 1 << 62;
+
+impl Exact {
+    /// 0.
+    pub const ZERO: Self = Self { num: 0, den: 1 };
+    /// 1.
+    pub const ONE: Self = Self { num: 1, den: 1 };
+
+    /// A whole number.
+    pub const fn int(n: i64) -> Self {
+        Self { num: n as i128, den: 1 }
+    }
+
+    /// `num / den` for constants. A `den` of 0 or below is read as 1, so that the type's invariant holds;
+    /// constants are checked by tests.
+    pub const fn ratio(num: i64, den: i64) -> Self {
+        if den > 0 { Self { num: num as i128, den: den as i128 } } else { Self { num: num as i128, den: 1 } }
+    }
+
+    /// `mantissa × 10^-places`, for constants: `Exact::decimal(295735295625, 10)`.
+    pub const fn decimal(mantissa: i64, places: u32) -> Self {
+        Self { num: mantissa as i128, den: pow10(places) }
+    }
+
+    fn settled(num: i128, den: i128) -> Self {
+        if num.unsigned_abs() <= REDUCE_ABOVE && den.unsigned_abs() <= REDUCE_ABOVE {
+            return Self { num, den };
+        }
+        Self { num, den }.reduced()
+    }
+
+    /// The same value in lowest terms.
+    pub fn reduced(self) -> Self {
+        let g = gcd(self.num.unsigned_abs(), self.den.unsigned_abs());
+        if g <= 1 {
+            return self;
+        }
+        // INVARIANT: g divides both parts and den > 0, hence g <= i128::MAX.
+        Self { num: self.num / g as i128, den: self.den / g as i128 }
+    }
+
+    /// Numerator and denominator in lowest terms.
+    pub fn parts(self) -> (i128, i128) {
+        let r = self.reduced();
+        (r.num, r.den)
+    }
+
+    /// `self + other`.
+    pub fn add(self, other: Self) -> Option<Self> {
+        if self.den == other.den {
+            return Some(Self::settled(self.num.checked_add(other.num)?, self.den));
+        }
+        if self.num == 0 {
+            return Some(other);
+        }
+        if other.num == 0 {
+            return Some(self);
+        }
+        let plain = |a: Self, b: Self| -> Option<Self> {
+            let num = a.num.checked_mul(b.den)?.checked_add(b.num.checked_mul(a.den)?)?;
+            Some(Self::settled(num, a.den.checked_mul(b.den)?))
+        };
+        plain(self, other).or_else(|| {
+            let (a, b) = (self.reduced(), other.reduced());
+            let g = gcd(a.den.unsigned_abs(), b.den.unsigned_abs()) as i128;
+            let left = a.num.checked_mul(b.den / g)?;
+            let right = b.num.checked_mul(a.den / g)?;
+            Some(Self::settled(left.checked_add(right)?, (a.den / g).checked_mul(b.den)?))
+        })
+    }
+
+    /// `self - other`.
+    pub fn sub(self, other: Self) -> Option<Self> {
+        self.add(other.neg())
+    }
+
+    /// `-self`.
+    pub fn neg(self) -> Self {
+        // INVARIANT: |num| < 2^127 because `settled` and the constructors never hold i128::MIN.
+        Self { num: self.num.wrapping_neg(), den: self.den }
+    }
+
+    /// `self × other`.
+    pub fn mul(self, other: Self) -> Option<Self> {
+        if let (Some(num), Some(den)) = (self.num.checked_mul(other.num), self.den.checked_mul(other.den)) {
+            return Some(Self::settled(num, den));
+        }
+        let a = Self { num: self.num, den: other.den }.reduced();
+        let b = Self { num: other.num, den: self.den }.reduced();
+        Some(Self::settled(a.num.checked_mul(b.num)?, a.den.checked_mul(b.den)?))
+    }
+
+    /// `self ÷ other`; `None` also when `other` is 0.
+    pub fn div(self, other: Self) -> Option<Self> {
+        let flipped = match other.num.cmp(&0) {
+            Ordering::Equal => return None,
+            Ordering::Greater => Self { num: other.den, den: other.num },
+            Ordering::Less => Self { num: other.den.checked_neg()?, den: other.num.checked_neg()? },
+        };
+        self.mul(flipped)
+    }
+
+    /// Largest whole number not above the value.
+    pub fn floor(self) -> i128 {
+        self.num.div_euclid(self.den)
+    }
+
+    /// Smallest whole number not below the value.
+    pub fn ceil(self) -> i128 {
+        let down = self.floor();
+        if down.checked_mul(self.den) == Some(self.num) { down } else { down.saturating_add(1) }
+    }
+
+    /// Whether the value is a whole number.
+    pub fn is_whole(self) -> bool {
+        self.num % self.den == 0
+    }
+
+    /// A whole number of any size; `None` outside the range of the type.
+    pub fn whole(n: i128) -> Option<Self> {
+        (n != i128::MIN).then_some(Self { num: n, den: 1 })
+    }
+
+    /// Whether the value is 0.
+    pub fn is_zero(self) -> bool {
+        self.num == 0
+    }
+
+    /// Whether the value is above 0.
+    pub fn is_positive(self) -> bool {
+        self.num > 0
+    }
+
+    /// Whether the value is below 0.
+    pub fn is_negative(self) -> bool {
+        self.num < 0
+    }
+
+    /// The value without its sign.
+    pub fn abs(self) -> Self {
+        if self.num < 0 { self.neg() } else { self }
+    }
+
+    /// The smaller of two.
+    pub fn min(self, other: Self) -> Self {
+        if other < self { other } else { self }
+    }
+
+    /// The larger of two.
+    pub fn max(self, other: Self) -> Self {
+        if other > self { other } else { self }
+    }
+
+    /// Rounded half away from zero to `places` decimals, as text. For display only: nothing is computed
+    /// with the result.
+    pub fn rounded(self, places: u32) -> String {
+        let (num, den) = self.parts();
+        let negative = num < 0;
+        let (num, den) = (num.unsigned_abs(), den.unsigned_abs());
+        let whole = num / den;
+        let mut rest = num % den;
+        let mut digits = String::new();
+        let mut carry_digits: Vec<u8> = Vec::with_capacity(places as usize);
+        for _ in 0..places {
+            // `rest < den < 2^127`: take the tenfold in two steps so that it cannot leave u128.
+            let (digit, next) = tenfold(rest, den);
+            carry_digits.push(digit);
+            rest = next;
+        }
+        let up = rest >= den - rest;
+        let mut whole = whole;
+        if up {
+            let mut i = carry_digits.len();
+            let mut carry = true;
+            while carry && i > 0 {
+                i -= 1;
+                if let Some(d) = carry_digits.get_mut(i) {
+                    if *d == 9 {
+                        *d = 0;
+                    } else {
+                        *d += 1;
+                        carry = false;
+                    }
+                }
+            }
+            if carry {
+                whole = whole.saturating_add(1);
+            }
+        }
+        for d in &carry_digits {
+            digits.push(char::from(b'0' + d));
+        }
+        let zero = whole == 0 && carry_digits.iter().all(|d| *d == 0);
+        let sign = if negative && !zero { "-" } else { "" };
+        if places == 0 { format!("{sign}{whole}") } else { format!("{sign}{whole}.{digits}") }
+    }
+
+    /// Rounded to at most `places` decimals, without trailing zeros.
+    pub fn short(self, places: u32) -> String {
+        let text = self.rounded(places);
+        if !text.contains('.') {
+            return text;
+        }
+        let cut = text.trim_end_matches('0').trim_end_matches('.');
+        if cut.is_empty() || cut == "-" { "0".to_owned() } else { cut.to_owned() }
+    }
+
+    /// Whether `places` decimals show the value without rounding.
+    pub fn fits(self, places: u32) -> bool {
+        Self { num: pow10(places.min(30)), den: 1 }.mul(self).is_some_and(|scaled| scaled.is_whole())
+    }
+
+    /// The nearest float, for the one room that needs powers and roots. Never used to decide equality.
+    #[allow(clippy::cast_precision_loss, reason = "stated: the nearest float, for display curves and z-scores")]
+    pub fn to_f64(self) -> f64 {
+        let (num, den) = self.parts();
+        num as f64 / den as f64
+    }
+}
+
+fn tenfold(rest: u128, den: u128) -> (u8, u128) {
+    let mut digit = 0u8;
+    let mut acc = 0u128;
+    for _ in 0..10 {
+        // INVARIANT: acc < den and rest < den < 2^127, so the sum is below 2^128.
+        acc += rest;
+        if acc >= den {
+            acc -= den;
+            digit += 1;
+        }
+    }
+    (digit, acc)
+}
+
+fn gcd(a: u128, b: u128) -> u128 {
+    if let (Ok(mut x), Ok(mut y)) = (u64::try_from(a), u64::try_from(b)) {
+        while y != 0 {
+            (x, y) = (y, x % y);
+        }
+        return u128::from(x);
+    }
+    let (mut x, mut y) = (a, b);
+    while y != 0 {
+        (x, y) = (y, x % y);
+    }
+    x
+}
+
+impl PartialEq for Exact {
+    fn eq(&self, other: &Self) -> bool {
+        self.cmp(other) == Ordering::Equal
+    }
+}
+impl Eq for Exact {}
+
+impl PartialOrd for Exact {
+    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+impl Ord for Exact {
+    fn cmp(&self, other: &Self) -> Ordering {
+        if self.den == other.den {
+            return self.num.cmp(&other.num);
+        }
+        if let (Some(left), Some(right)) = (self.num.checked_mul(other.den), other.num.checked_mul(self.den)) {
+            return left.cmp(&right);
+        }
+        // Too wide to cross-multiply: compare whole parts, then the flipped remainders (Euclid).
+        let (mut a, mut b) = (self.reduced(), other.reduced());
+        let mut flipped = false;
+        loop {
+            let (wa, wb) = (a.floor(), b.floor());
+            if wa != wb {
+                return if flipped { wb.cmp(&wa) } else { wa.cmp(&wb) };
+            }
+            let (ra, rb) = (a.num.rem_euclid(a.den), b.num.rem_euclid(b.den));
+            match (ra == 0, rb == 0) {
+                (true, true) => return Ordering::Equal,
+                (true, false) => return if flipped { Ordering::Greater } else { Ordering::Less },
+                (false, true) => return if flipped { Ordering::Less } else { Ordering::Greater },
+                (false, false) => {
+                    (a, b) = (Self { num: a.den, den: ra }, Self { num: b.den, den: rb });
+                    flipped = !flipped;
+                }
+            }
+        }
+    }
+}
+
+impl std::hash::Hash for Exact {
+    fn hash<H: std::hash::Hasher>(&self, state: &mut H) {
+        self.parts().hash(state);
+    }
+}
+
+impl From<Decimal> for Exact {
+    fn from(d: Decimal) -> Self {
+        d.exact()
+    }
+}
+
+/// Up to nine decimals, without trailing zeros. Display only.
+impl fmt::Display for Exact {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.short(9))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn literals_keep_their_precision() {
+        for text in ["1.50", "0", "-0.5", "1200", "0.001", "123456789012345678", "0.000000001", "1.000000000000000000"] {
+            match Decimal::parse(text) {
+                Ok(d) => assert_eq!(d.to_string(), text),
+                Err(e) => assert_eq!(text, "1.000000000000000000", "{text}: {e}"),
+            }
+        }
+        assert_eq!(Decimal::parse("1E3").map(|d| d.to_string()), Ok("1000".into()));
+        assert_eq!(Decimal::parse("-0").map(|d| d.exact()), Ok(Exact::ZERO));
+    }
+
+    #[test]
+    fn literals_outside_the_range_are_refused() {
+        for (text, why) in [
+            ("1e400", DecimalError::Exponent),
+            ("1e-400", DecimalError::Exponent),
+            ("1e2147483648", DecimalError::Exponent),
+            ("1234567890123456789", DecimalError::Digits),
+            ("NaN", DecimalError::Grammar),
+            ("060", DecimalError::Grammar),
+            ("+1", DecimalError::Grammar),
+            (".5", DecimalError::Grammar),
+            ("1.", DecimalError::Grammar),
+            ("", DecimalError::Grammar),
+            ("1e", DecimalError::Grammar),
+            ("1 ", DecimalError::Grammar),
+        ] {
+            assert_eq!(Decimal::parse(text), Err(why), "{text}");
+        }
+    }
+
+    #[test]
+    fn a_third_times_three_is_one() {
+        let third = Exact::ONE.div(Exact::int(3));
+        assert_eq!(third.and_then(|t| t.mul(Exact::int(3))), Some(Exact::ONE));
+        assert_eq!(Exact::int(200).div(Exact::int(3)).and_then(|r| r.mul(Exact::int(24))), Some(Exact::int(1600)));
+    }
+
+    #[test]
+    fn rounding_is_half_away_from_zero_and_carries() {
+        assert_eq!(Exact::ratio(5, 2).rounded(0), "3");
+        assert_eq!(Exact::ratio(-5, 2).rounded(0), "-3");
+        assert_eq!(Exact::decimal(9995, 3).rounded(2), "10.00");
+        assert_eq!(Exact::ratio(1, 3).rounded(4), "0.3333");
+        assert_eq!(Exact::decimal(-4, 2).rounded(1), "0.0");
+        assert_eq!(Exact::decimal(150, 2).short(3), "1.5");
+    }
+}

@@ -1,0 +1,2 @@
+//! stub
+pub mod exact;
