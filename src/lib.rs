@@ -1,2 +1,27 @@
-//! stub
+//! `enteral-gate`: what a tube-feeding order delivers over a day, and what in it does not add up.
+//!
+//! The flow, in order of the modules below: bytes are read strictly ([`intake`]) into one canonical
+//! [`intake::order::Order`] whatever the FHIR version; its schedule becomes segments over a window
+//! ([`timing`]); products come from the institution's [`formulary`], the person from [`patient`];
+//! [`nutrition`] totals what is delivered and keeps the arithmetic; [`needs`] lists requirement estimates;
+//! [`integrity`] judges what contradicts itself or is missing; [`appraise`] is that recipe on one page;
+//! [`answer`] renders the [`findings::Report`]. [`http`] and [`cli`] are the rim.
+//!
+//! Everything except `http` and `cli` does no I/O, reads no clock and never rounds before display.
+
+pub mod amount;
+pub mod answer;
+pub mod appraise;
+pub mod cli;
 pub mod exact;
+pub mod findings;
+pub mod formulary;
+pub mod http;
+pub mod intake;
+pub mod integrity;
+pub mod needs;
+pub mod nutrition;
+pub mod patient;
+pub mod settings;
+pub mod timing;
+pub mod units;

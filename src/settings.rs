@@ -1,0 +1,111 @@
+//! What an institution sets and a caller asks: plain values, no I/O. The rim fills it.
+
+use crate::exact::Exact;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Where a tube's tip lies, or that the route is not a tube.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Site {
+    /// Stomach.
+    Gastric,
+    /// Duodenum or jejunum.
+    PostPyloric,
+    /// By mouth: legal in FHIR's value set, not a tube.
+    Oral,
+    /// A tube, tip not stated.
+    Unknown,
+    /// Not into the gut at all (intravenous or other).
+    NotEnteral,
+}
+
+/// Kinds of patient context that a sender may declare that it sends.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[allow(missing_docs, reason = "plain names")]
+pub enum ContextKind {
+    Labs,
+    Allergies,
+    Conditions,
+    Medicines,
+    Devices,
+    OtherOrders,
+    OtherFluids,
+    History,
+}
+
+impl ContextKind {
+    /// All kinds with the names used in settings and on the command line.
+    pub const ALL: [(Self, &'static str); 8] = [
+        (Self::Labs, "labs"),
+        (Self::Allergies, "allergies"),
+        (Self::Conditions, "conditions"),
+        (Self::Medicines, "medicines"),
+        (Self::Devices, "devices"),
+        (Self::OtherOrders, "other-orders"),
+        (Self::OtherFluids, "other-fluids"),
+        (Self::History, "history"),
+    ];
+}
+
+/// How a day is cut.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DayKind {
+    /// 24 elapsed hours from the start of the feeding day (the default).
+    Elapsed,
+    /// From the feeding-day hour to the same clock time next day: 23 or 25 h where clocks change.
+    Civil,
+}
+
+/// What the caller asks for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Asked {
+    /// First day wanted, local date; `None`: the day the order starts.
+    pub date: Option<Date>,
+    /// How many days; `None`: up to the first steady day, at most 14.
+    pub days: Option<u8>,
+    /// How a day is cut.
+    pub kind: DayKind,
+    /// The time to reckon ages and staleness from, seconds since the epoch; `None`: the order's own time.
+    pub as_of: Option<Exact>,
+}
+
+/// Everything outside the order that the computation rests on, except products.
+#[derive(Clone, Debug)]
+pub struct Settings {
+    /// The institution's time zone.
+    pub zone: TimeZone,
+    /// Its name as configured, e.g. `Europe/Vienna`.
+    pub zone_name: String,
+    /// Start of the feeding day, seconds after local midnight.
+    pub day_start: u32,
+    /// What the caller asks for.
+    pub asked: Asked,
+    /// Clock times (seconds after local midnight) for event-timing codes (`ACM`, `HS`, …) and for the
+    /// timing abbreviations that name a time (`AM`, `PM`, `BED`).
+    pub clock: BTreeMap<String, Vec<u32>>,
+    /// Route codes `(system, code)` or texts `("", lower-case text)` to sites, beyond the value set's own.
+    pub routes: BTreeMap<(String, String), Site>,
+    /// LOINC codes read as the current body weight.
+    pub weight_codes: BTreeSet<String>,
+    /// Kinds of context this sender declares that it sends.
+    pub declared: BTreeSet<ContextKind>,
+    /// Every answer says that its data is invented.
+    pub demo: bool,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self {
+            zone: TimeZone::UTC,
+            zone_name: "UTC".to_owned(),
+            day_start: 7 * 3600,
+            asked: Asked { date: None, days: None, kind: DayKind::Elapsed, as_of: None },
+            clock: BTreeMap::new(),
+            routes: BTreeMap::new(),
+            weight_codes: ["29463-7", "3141-9"].into_iter().map(str::to_owned).collect(),
+            declared: BTreeSet::new(),
+            demo: false,
+        }
+    }
+}
