@@ -298,6 +298,9 @@ pub struct Timing<'d> {
     pub repeat: Option<Repeat<'d>>,
     /// `code`, with its place.
     pub code: Option<Sourced<Concept<'d>>>,
+    /// Parts that are there and could not be read, or have no value (an event, a weekday, a clock time, …).
+    /// Lists above then lack them, so the timing as a whole is not known, whatever else it says.
+    pub unreadable: Vec<At>,
 }
 
 /// `rate[x]`.
