@@ -1,1 +1,1211 @@
-//! (to be written)
+//! Strict JSON: bytes to a flat tape of nodes that borrow from the text.
+//!
+//! Stricter than JSON itself where an order's safety asks for it: property names are unique (FHIR's rule,
+//! and two `value`s are a 10-fold trap), numbers are those [`Decimal::parse`] reads, depth, size, texts and
+//! arrays are bounded. The reader is iterative, allocates nothing per node and undoes escapes on demand.
+//! Every refusal names the byte, the line, the column and, where known, the element.
+
+#![cfg_attr(
+    not(test),
+    deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
+)]
+
+use crate::exact::{Decimal, DecimalError};
+use crate::intake::order::{At, Text};
+use std::borrow::Cow;
+use std::collections::HashSet;
+use std::fmt::{self, Write as _};
+
+/// Bounds of what is read. Exceeding one is a refusal, never a truncation.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Limits {
+    /// Most bytes of the whole text.
+    pub bytes: usize,
+    /// Most containers inside each other.
+    pub depth: usize,
+    /// Most bytes of one text as written; a narrative `div` is bounded by `bytes` only.
+    pub string: usize,
+    /// Most items of one array.
+    pub array: usize,
+}
+
+impl Default for Limits {
+    /// 1 MiB, 64 deep, 10 KiB per text, 1,000 items per array.
+    fn default() -> Self {
+        Self { bytes: 1 << 20, depth: 64, string: 10 << 10, array: 1_000 }
+    }
+}
+
+/// Where reading stopped.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Place {
+    /// Bytes before the place, from 0.
+    pub offset: usize,
+    /// Line, from 1.
+    pub line: u32,
+    /// Column in characters, from 1.
+    pub column: u32,
+    /// The element (as [`Node::path`] names it), where known.
+    pub path: Option<String>,
+}
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "line {}, column {}", self.line, self.column)?;
+        if let Some(path) = &self.path {
+            write!(f, " ({path})")?;
+        }
+        Ok(())
+    }
+}
+
+/// Why a text was refused.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum JsonError {
+    /// Nothing, or nothing but white space.
+    #[error("the body is empty; expected a JSON object")]
+    Empty {
+        /// Where.
+        place: Place,
+    },
+    /// More bytes than allowed.
+    #[error("the body has {bytes} bytes; at most {limit} are read")]
+    TooLarge {
+        /// Where.
+        place: Place,
+        /// Bytes given.
+        bytes: usize,
+        /// Bytes allowed.
+        limit: usize,
+    },
+    /// A byte order mark, of whichever encoding.
+    #[error("{place}: the body starts with a byte order mark ({encoding}); send UTF-8 without one")]
+    ByteOrderMark {
+        /// Where.
+        place: Place,
+        /// The encoding the mark stands for.
+        encoding: &'static str,
+    },
+    /// Not UTF-8.
+    #[error("{place}: byte {byte:#04x} is not valid UTF-8; FHIR JSON is UTF-8")]
+    NotUtf8 {
+        /// Where.
+        place: Place,
+        /// The first offending byte.
+        byte: u8,
+    },
+    /// Something else than the grammar asks for.
+    #[error("{place}: found {found}, expected {expected}")]
+    Unexpected {
+        /// Where.
+        place: Place,
+        /// What stands there.
+        found: String,
+        /// What was expected.
+        expected: &'static str,
+    },
+    /// The text ends too early.
+    #[error("{place}: the text ends here, expected {expected}; it may have been cut off")]
+    CutOff {
+        /// Where.
+        place: Place,
+        /// What was expected.
+        expected: &'static str,
+    },
+    /// Something after the end of the value.
+    #[error("{place}: found {found} after the end of the JSON value, expected nothing more")]
+    Trailing {
+        /// Where.
+        place: Place,
+        /// What stands there.
+        found: String,
+    },
+    /// A property name given twice in one object.
+    #[error("{place}: property \"{key}\" is given twice in one object, first on line {first_line}, column {first_column}; names must be unique")]
+    DuplicateKey {
+        /// Where the second one stands.
+        place: Place,
+        /// The name.
+        key: String,
+        /// Line of the first one.
+        first_line: u32,
+        /// Column of the first one.
+        first_column: u32,
+    },
+    /// A number that is not read.
+    #[error("{place}: the number {literal} is not accepted: {source}")]
+    Number {
+        /// Where.
+        place: Place,
+        /// The literal, shortened.
+        literal: String,
+        /// Why.
+        source: DecimalError,
+    },
+    /// A raw control character inside a string.
+    #[error("{place}: control character U+{character:04X} inside a string, expected it escaped")]
+    Control {
+        /// Where.
+        place: Place,
+        /// The character.
+        character: u8,
+    },
+    /// An escape that JSON does not have.
+    #[error("{place}: \"{found}\" is not an escape that JSON knows; expected one of \\\" \\\\ \\/ \\b \\f \\n \\r \\t \\uXXXX")]
+    Escape {
+        /// Where.
+        place: Place,
+        /// The escape, shortened.
+        found: String,
+    },
+    /// Half of a surrogate pair.
+    #[error("{place}: \"{found}\" is half of a surrogate pair, expected both halves")]
+    LoneSurrogate {
+        /// Where.
+        place: Place,
+        /// The escape.
+        found: String,
+    },
+    /// Nested too deep.
+    #[error("{place}: nested more than {limit} deep")]
+    Depth {
+        /// Where.
+        place: Place,
+        /// Levels allowed.
+        limit: usize,
+    },
+    /// A text that is too long.
+    #[error("{place}: a text of {bytes} bytes; at most {limit} are read")]
+    StringTooLong {
+        /// Where.
+        place: Place,
+        /// Bytes given.
+        bytes: usize,
+        /// Bytes allowed.
+        limit: usize,
+    },
+    /// An array with too many items.
+    #[error("{place}: an array of more than {limit} items")]
+    ArrayTooLong {
+        /// Where.
+        place: Place,
+        /// Items allowed.
+        limit: usize,
+    },
+}
+
+impl JsonError {
+    /// Where reading stopped.
+    pub fn place(&self) -> &Place {
+        match self {
+            Self::Empty { place }
+            | Self::TooLarge { place, .. }
+            | Self::ByteOrderMark { place, .. }
+            | Self::NotUtf8 { place, .. }
+            | Self::Unexpected { place, .. }
+            | Self::CutOff { place, .. }
+            | Self::Trailing { place, .. }
+            | Self::DuplicateKey { place, .. }
+            | Self::Number { place, .. }
+            | Self::Control { place, .. }
+            | Self::Escape { place, .. }
+            | Self::LoneSurrogate { place, .. }
+            | Self::Depth { place, .. }
+            | Self::StringTooLong { place, .. }
+            | Self::ArrayTooLong { place, .. } => place,
+        }
+    }
+
+    /// The FHIR issue type that fits: `structure`, `value`, `too-long` or `too-costly`.
+    pub fn issue_code(&self) -> &'static str {
+        match self {
+            Self::TooLarge { .. } | Self::StringTooLong { .. } | Self::ArrayTooLong { .. } => "too-long",
+            Self::Depth { .. } => "too-costly",
+            Self::Number { .. } => "value",
+            _ => "structure",
+        }
+    }
+}
+
+/// What a node is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[allow(missing_docs, reason = "JSON's own names")]
+pub enum Kind {
+    Null,
+    Bool,
+    Number,
+    String,
+    Array,
+    Object,
+}
+
+impl Kind {
+    /// The kind in words, with its article: `an object`, `a number`, `null`.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Null => "null",
+            Self::Bool => "a boolean",
+            Self::Number => "a number",
+            Self::String => "a string",
+            Self::Array => "an array",
+            Self::Object => "an object",
+        }
+    }
+}
+
+/// No parent; the tape is far shorter than this because the text is bounded by `u32::MAX` bytes.
+const NONE: u32 = u32::MAX;
+const KEY: u8 = 1;
+const KEY_ESCAPED: u8 = 2;
+const TEXT_ESCAPED: u8 = 4;
+
+/// One node of the tape, in document order; a container stands before its content.
+#[derive(Clone, Copy, Debug)]
+struct Entry {
+    kind: Kind,
+    flags: u8,
+    /// Text of the value: strings without their quotes, containers with their brackets.
+    start: u32,
+    end: u32,
+    /// Members: text of the name without quotes. Items: `name` is the index.
+    name: u32,
+    name_end: u32,
+    parent: u32,
+    /// The entry after this one's content; 0 while the container is open.
+    next: u32,
+    /// Members or items.
+    count: u32,
+}
+
+/// A document that was read. Keeps the text and one flat list of nodes.
+#[derive(Debug)]
+pub struct Document<'t> {
+    text: &'t str,
+    entries: Vec<Entry>,
+}
+
+impl<'t> Document<'t> {
+    /// Reads one JSON value.
+    ///
+    /// # Errors
+    /// [`JsonError`] at the first thing that is not JSON, or not accepted; see the module's text.
+    pub fn read(bytes: &'t [u8], limits: &Limits) -> Result<Document<'t>, JsonError> {
+        let start = Place { offset: 0, line: 1, column: 1, path: None };
+        let limit = limits.bytes.min(NONE as usize - 1);
+        if bytes.len() > limit {
+            return Err(JsonError::TooLarge { place: start, bytes: bytes.len(), limit });
+        }
+        for (mark, encoding) in [
+            (&b"\xEF\xBB\xBF"[..], "UTF-8"),
+            (&b"\xFF\xFE"[..], "UTF-16 or UTF-32, little endian"),
+            (&b"\xFE\xFF"[..], "UTF-16, big endian"),
+            (&b"\x00\x00\xFE\xFF"[..], "UTF-32, big endian"),
+        ] {
+            if bytes.starts_with(mark) {
+                return Err(JsonError::ByteOrderMark { place: start, encoding });
+            }
+        }
+        let text = match std::str::from_utf8(bytes) {
+            Ok(text) => text,
+            Err(refused) => {
+                let offset = refused.valid_up_to();
+                let good = bytes.get(..offset).and_then(|good| std::str::from_utf8(good).ok()).unwrap_or("");
+                let (line, column) = line_column(good, offset);
+                let byte = bytes.get(offset).copied().unwrap_or(0);
+                return Err(JsonError::NotUtf8 { place: Place { offset, line, column, path: None }, byte });
+            }
+        };
+        let mut reader = Reader {
+            text,
+            bytes,
+            at: 0,
+            entries: Vec::with_capacity((bytes.len() / 14).clamp(8, 1 << 12)),
+            open: Vec::with_capacity(limits.depth.min(16)),
+            limits,
+            name: Name::NONE,
+        };
+        reader.run()?;
+        Ok(Document { text, entries: reader.entries })
+    }
+
+    /// The whole value.
+    pub fn root(&self) -> Node<'_> {
+        Node { document: self, ix: 0 }
+    }
+
+    /// The node at a place; the root when there is no such place.
+    pub fn node(&self, at: At) -> Node<'_> {
+        let known = usize::try_from(at.0).is_ok_and(|ix| ix < self.entries.len());
+        Node { document: self, ix: if known { at.0 } else { 0 } }
+    }
+
+    /// The text that was read.
+    pub fn text(&self) -> &'t str {
+        self.text
+    }
+
+    /// Nodes in the document.
+    pub fn len(&self) -> usize {
+        self.entries.len()
+    }
+
+    /// Whether there is no node; never so for a document that was read.
+    pub fn is_empty(&self) -> bool {
+        self.entries.is_empty()
+    }
+
+    fn slice(&self, start: u32, end: u32) -> &str {
+        self.text.get(start as usize..end as usize).unwrap_or("")
+    }
+}
+
+/// One value of a document.
+#[derive(Clone, Copy)]
+pub struct Node<'d> {
+    document: &'d Document<'d>,
+    ix: u32,
+}
+
+impl fmt::Debug for Node<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "Node({} {:?})", self.pointer(), self.kind())
+    }
+}
+
+impl<'d> Node<'d> {
+    fn entry(self) -> Entry {
+        const LOST: Entry =
+            Entry { kind: Kind::Null, flags: 0, start: 0, end: 0, name: 0, name_end: 0, parent: NONE, next: 0, count: 0 };
+        // INVARIANT: `ix` came from this tape, so the fallback is never seen.
+        self.document.entries.get(self.ix as usize).copied().unwrap_or(LOST)
+    }
+
+    /// What it is.
+    pub fn kind(self) -> Kind {
+        self.entry().kind
+    }
+
+    /// Its place.
+    pub fn at(self) -> At {
+        At(self.ix)
+    }
+
+    /// The container it stands in.
+    pub fn parent(self) -> Option<Node<'d>> {
+        let parent = self.entry().parent;
+        (parent != NONE).then_some(Node { document: self.document, ix: parent })
+    }
+
+    /// The property name, when it is a member of an object.
+    pub fn key(self) -> Option<Text<'d>> {
+        let entry = self.entry();
+        (entry.flags & KEY != 0)
+            .then(|| text_of(self.document.slice(entry.name, entry.name_end), entry.flags & KEY_ESCAPED != 0))
+    }
+
+    /// The index, when it is an item of an array.
+    pub fn index(self) -> Option<usize> {
+        let entry = self.entry();
+        (entry.flags & KEY == 0 && entry.parent != NONE).then_some(entry.name as usize)
+    }
+
+    /// The member of that name.
+    pub fn get(self, key: &str) -> Option<Node<'d>> {
+        if self.kind() != Kind::Object {
+            return None;
+        }
+        self.children().find(|child| child.is_named(key))
+    }
+
+    fn is_named(self, key: &str) -> bool {
+        let entry = self.entry();
+        let name = self.document.slice(entry.name, entry.name_end);
+        if entry.flags & KEY_ESCAPED == 0 { name == key } else { text_of(name, true) == key }
+    }
+
+    fn children(self) -> Children<'d> {
+        let entry = self.entry();
+        let end = if entry.next == 0 { NONE } else { entry.next };
+        let holds = matches!(entry.kind, Kind::Array | Kind::Object) && entry.count > 0;
+        Children { document: self.document, at: if holds { self.ix + 1 } else { end }, end, left: entry.count }
+    }
+
+    /// The members of an object, in document order; nothing for other kinds.
+    pub fn members(self) -> impl Iterator<Item = (Text<'d>, Node<'d>)> {
+        let children = if self.kind() == Kind::Object { Some(self.children()) } else { None };
+        children.into_iter().flatten().map(|child| (child.key().unwrap_or_default(), child))
+    }
+
+    /// The items of an array, in order; nothing for other kinds.
+    pub fn items(self) -> impl Iterator<Item = Node<'d>> {
+        let children = if self.kind() == Kind::Array { Some(self.children()) } else { None };
+        children.into_iter().flatten()
+    }
+
+    /// The members of an object without their names, or the items of an array.
+    pub fn values(self) -> Children<'d> {
+        self.children()
+    }
+
+    /// Members of an object or items of an array; 0 for other kinds.
+    pub fn len(self) -> usize {
+        self.entry().count as usize
+    }
+
+    /// Whether it holds no member and no item.
+    pub fn is_empty(self) -> bool {
+        self.len() == 0
+    }
+
+    /// The text of a string, escapes undone.
+    pub fn as_str(self) -> Option<Text<'d>> {
+        let entry = self.entry();
+        (entry.kind == Kind::String)
+            .then(|| text_of(self.document.slice(entry.start, entry.end), entry.flags & TEXT_ESCAPED != 0))
+    }
+
+    /// Whether it is the string `text`, without building anything.
+    pub fn is_str(self, text: &str) -> bool {
+        self.as_str().is_some_and(|own| own == text)
+    }
+
+    /// A boolean.
+    pub fn as_bool(self) -> Option<bool> {
+        let entry = self.entry();
+        (entry.kind == Kind::Bool).then(|| entry.end - entry.start == 4)
+    }
+
+    /// A number as written.
+    pub fn literal(self) -> Option<&'d str> {
+        let entry = self.entry();
+        (entry.kind == Kind::Number).then(|| self.document.slice(entry.start, entry.end))
+    }
+
+    /// A number, exact.
+    pub fn decimal(self) -> Option<Decimal> {
+        self.literal().and_then(|literal| Decimal::parse(literal).ok())
+    }
+
+    /// The text as written, quotes and brackets included.
+    pub fn raw(self) -> &'d str {
+        let entry = self.entry();
+        let quote = u32::from(entry.kind == Kind::String);
+        self.document.slice(entry.start - quote.min(entry.start), entry.end + quote)
+    }
+
+    /// Line and column (in characters) of the first character, both from 1.
+    pub fn line_column(self) -> (u32, u32) {
+        let entry = self.entry();
+        let quote = u32::from(entry.kind == Kind::String).min(entry.start);
+        line_column(self.document.text, (entry.start - quote) as usize)
+    }
+
+    /// The JSON Pointer (RFC 6901) from the root; the root is the empty text.
+    pub fn pointer(self) -> String {
+        let mut out = String::new();
+        for node in self.lineage() {
+            if let Some(key) = node.key() {
+                out.push('/');
+                for c in key.chars() {
+                    match c {
+                        '~' => out.push_str("~0"),
+                        '/' => out.push_str("~1"),
+                        c => out.push(c),
+                    }
+                }
+            } else if let Some(index) = node.index() {
+                let _ = write!(out, "/{index}");
+            }
+        }
+        out
+    }
+
+    /// The FHIRPath that selects this element, from the outermost resource around it.
+    ///
+    /// Where FHIRPath has no element for the node (a `null`, an empty array, `resourceType`, a narrative's
+    /// `div`, a name that is no identifier) the nearest element around it is named; for an array with
+    /// items, its first one. Choice elements lose their type, `_element` is `element`.
+    pub fn path(self) -> String {
+        let mut target = self;
+        if target.kind() == Kind::Array {
+            if let Some(first) = target.items().find(|item| !item.is_bare_null()) {
+                target = first;
+            } else if let Some(parent) = target.parent() {
+                target = parent;
+            }
+        }
+        while target.is_bare_null() {
+            let Some(parent) = target.parent() else { break };
+            target = parent;
+            if target.kind() == Kind::Array
+                && let Some(holder) = target.parent()
+            {
+                target = holder;
+            }
+        }
+        target.path_as_written()
+    }
+
+    /// A `null` that no companion `_element` explains: FHIRPath sees nothing there.
+    fn is_bare_null(self) -> bool {
+        if self.kind() != Kind::Null {
+            return false;
+        }
+        let Some(list) = self.parent() else { return true };
+        let (Some(index), Some(key), Some(holder)) = (self.index(), list.key(), list.parent()) else { return true };
+        let other = match key.strip_prefix('_') {
+            Some(plain) => holder.get(plain),
+            None => holder.get(&format!("_{key}")),
+        };
+        other.and_then(|other| other.items().nth(index)).is_none_or(|twin| twin.kind() == Kind::Null)
+    }
+
+    /// The path by names alone, stopping at the last step FHIRPath can write.
+    fn path_as_written(self) -> String {
+        let lineage = self.lineage();
+        let root = lineage.iter().position(|node| node.resource_type().is_some());
+        let mut out = String::new();
+        if let Some(name) = root.and_then(|at| lineage.get(at)).and_then(|node| node.resource_type()) {
+            out.push_str(&name);
+        }
+        let mut in_array = false;
+        for node in lineage.iter().skip(root.map_or(0, |at| at + 1)) {
+            if let Some(index) = node.index() {
+                // An array inside an array is no FHIR; FHIRPath cannot tell its items apart.
+                if in_array || out.is_empty() {
+                    break;
+                }
+                let _ = write!(out, "[{index}]");
+                in_array = true;
+            } else if let Some(key) = node.key() {
+                let Some(name) = element_name(&key) else { break };
+                if !out.is_empty() {
+                    out.push('.');
+                }
+                out.push_str(name);
+                in_array = false;
+            }
+        }
+        out
+    }
+
+    /// The `resourceType`, when this is an object with one that is a plain name.
+    pub fn resource_type(self) -> Option<Text<'d>> {
+        self.get("resourceType")?.as_str().filter(|name| is_identifier(name))
+    }
+
+    /// This node and what it stands in, outermost first.
+    fn lineage(self) -> Vec<Node<'d>> {
+        let mut out = vec![self];
+        let mut at = self;
+        while let Some(parent) = at.parent() {
+            out.push(parent);
+            at = parent;
+        }
+        out.reverse();
+        out
+    }
+}
+
+/// Children of a container, in document order.
+#[derive(Clone)]
+pub struct Children<'d> {
+    document: &'d Document<'d>,
+    at: u32,
+    end: u32,
+    left: u32,
+}
+
+impl<'d> Iterator for Children<'d> {
+    type Item = Node<'d>;
+
+    fn next(&mut self) -> Option<Node<'d>> {
+        if self.at >= self.end || self.left == 0 {
+            return None;
+        }
+        let entry = self.document.entries.get(self.at as usize)?;
+        let node = Node { document: self.document, ix: self.at };
+        // An open container (while an error is being placed) has no next.
+        self.at = if entry.next == 0 { self.end } else { entry.next };
+        self.left -= 1;
+        Some(node)
+    }
+
+    fn size_hint(&self) -> (usize, Option<usize>) {
+        (0, Some(self.left as usize))
+    }
+}
+
+/// Choice elements of the resources and data types that are read, with the types their JSON names end in.
+/// From the StructureDefinitions of 4.0.1, 4.3.0 and 5.0.0.
+const CHOICES: &[(&str, &[&str])] = &[
+    ("abatement", &["DateTime", "Age", "Period", "Range", "String"]),
+    ("age", &["Range", "CodeableConcept"]),
+    ("allowed", &["Boolean", "CodeableConcept"]),
+    ("amount", &["Quantity", "Ratio", "Range", "String"]),
+    ("asNeeded", &["Boolean", "CodeableConcept"]),
+    ("author", &["Reference", "String"]),
+    ("bounds", &["Duration", "Range", "Period"]),
+    ("collected", &["DateTime", "Period"]),
+    ("deceased", &["Boolean", "DateTime"]),
+    ("dose", &["Range", "Quantity"]),
+    ("due", &["Date", "Duration"]),
+    ("effective", &["DateTime", "Period", "Timing", "Instant"]),
+    ("instantiates", &["Canonical", "Reference"]),
+    ("item", &["CodeableConcept", "Reference"]),
+    ("medication", &["CodeableConcept", "Reference"]),
+    ("multipleBirth", &["Boolean", "Integer"]),
+    ("occurrence", &["DateTime", "Period", "Timing", "String", "Age", "Range"]),
+    ("onset", &["DateTime", "Age", "Period", "Range", "String"]),
+    ("performed", &["DateTime", "Period", "String", "Age", "Range"]),
+    ("product", &["CodeableConcept", "Reference"]),
+    ("quantity", &["Quantity", "Ratio", "Range"]),
+    ("rate", &["Ratio", "Range", "Quantity"]),
+    ("reported", &["Boolean", "Reference"]),
+    ("scheduled", &["Timing", "Period", "String"]),
+    ("start", &["Date", "CodeableConcept"]),
+    ("strength", &["Ratio", "CodeableConcept", "Quantity"]),
+    ("timing", &["Timing", "DateTime", "Date", "Reference", "Period", "Range", "Duration", "Age"]),
+    (
+        "value",
+        &[
+            "Address",
+            "Age",
+            "Annotation",
+            "Attachment",
+            "Availability",
+            "Base64Binary",
+            "Boolean",
+            "Canonical",
+            "Code",
+            "CodeableConcept",
+            "CodeableReference",
+            "Coding",
+            "ContactDetail",
+            "ContactPoint",
+            "Contributor",
+            "Count",
+            "DataRequirement",
+            "Date",
+            "DateTime",
+            "Decimal",
+            "Distance",
+            "Dosage",
+            "Duration",
+            "Expression",
+            "ExtendedContactDetail",
+            "HumanName",
+            "Id",
+            "Identifier",
+            "Instant",
+            "Integer",
+            "Integer64",
+            "Markdown",
+            "Meta",
+            "Money",
+            "Oid",
+            "ParameterDefinition",
+            "Period",
+            "PositiveInt",
+            "Quantity",
+            "Range",
+            "Ratio",
+            "RatioRange",
+            "Reference",
+            "RelatedArtifact",
+            "SampledData",
+            "Signature",
+            "String",
+            "Time",
+            "Timing",
+            "TriggerDefinition",
+            "UnsignedInt",
+            "Uri",
+            "Url",
+            "UsageContext",
+            "Uuid",
+        ],
+    ),
+];
+
+/// The FHIRPath name of a JSON property, or `None` when FHIRPath cannot write it as a plain step.
+fn element_name(key: &str) -> Option<&str> {
+    let plain = key.strip_prefix('_').unwrap_or(key);
+    if !is_identifier(plain) || plain == "resourceType" {
+        return None;
+    }
+    for (base, types) in CHOICES {
+        if let Some(suffix) = plain.strip_prefix(base)
+            && types.contains(&suffix)
+        {
+            return plain.get(..base.len());
+        }
+    }
+    Some(plain)
+}
+
+/// A name that FHIRPath reads as an identifier without quoting: no keyword of its grammar, and no longer
+/// than FHIR's element names can be.
+fn is_identifier(name: &str) -> bool {
+    const KEYWORDS: &[&str] = &[
+        "div", "mod", "and", "or", "xor", "implies", "true", "false", "year", "month", "week", "day", "hour", "minute",
+        "second", "millisecond", "years", "months", "weeks", "days", "hours", "minutes", "seconds", "milliseconds",
+    ];
+    name.len() <= 64
+        && name.as_bytes().first().is_some_and(u8::is_ascii_alphabetic)
+        && name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'_')
+        && !KEYWORDS.contains(&name)
+}
+
+/// Line and column (in characters) of a byte, both from 1.
+fn line_column(text: &str, offset: usize) -> (u32, u32) {
+    let before = text.as_bytes().get(..offset).unwrap_or(text.as_bytes());
+    let line_start = memchr::memrchr(b'\n', before).map_or(0, |at| at + 1);
+    let line = memchr::memchr_iter(b'\n', before).count() + 1;
+    // Characters are counted by their first bytes, so that an offset inside one does no harm.
+    let column = before.iter().skip(line_start).filter(|b| **b & 0xC0 != 0x80).count() + 1;
+    (u32::try_from(line).unwrap_or(u32::MAX), u32::try_from(column).unwrap_or(u32::MAX))
+}
+
+/// A foreign text made safe to show: shortened, controls and direction marks written as escapes.
+fn legible(text: &str) -> String {
+    const MOST: usize = 40;
+    let mut out = String::new();
+    for (n, c) in text.chars().enumerate() {
+        if n == MOST {
+            out.push('…');
+            break;
+        }
+        let hidden = c.is_control()
+            || matches!(c, '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}' | '\u{FEFF}');
+        if hidden {
+            let _ = write!(out, "{}", c.escape_unicode());
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
+/// The text of a string's source. Only called on sources that were checked while reading.
+fn text_of(source: &str, escaped: bool) -> Text<'_> {
+    if !escaped {
+        return Cow::Borrowed(source);
+    }
+    let mut out = String::with_capacity(source.len());
+    let mut rest = source;
+    while let Some(at) = memchr::memchr(b'\\', rest.as_bytes()) {
+        out.push_str(rest.get(..at).unwrap_or(""));
+        rest = rest.get(at + 1..).unwrap_or("");
+        let kind = rest.as_bytes().first().copied().unwrap_or(b'\\');
+        rest = rest.get(1..).unwrap_or("");
+        match kind {
+            b'b' => out.push('\u{8}'),
+            b'f' => out.push('\u{C}'),
+            b'n' => out.push('\n'),
+            b'r' => out.push('\r'),
+            b't' => out.push('\t'),
+            b'u' => {
+                let mut code = hex4(rest.as_bytes()).unwrap_or(0xFFFD);
+                rest = rest.get(4..).unwrap_or("");
+                if (0xD800..0xDC00).contains(&code) {
+                    let low = rest.as_bytes().get(2..).and_then(hex4).unwrap_or(0xDC00);
+                    rest = rest.get(6..).unwrap_or("");
+                    code = 0x1_0000 + ((code - 0xD800) << 10) + (low.saturating_sub(0xDC00) & 0x3FF);
+                }
+                out.push(char::from_u32(code).unwrap_or('\u{FFFD}'));
+            }
+            other => out.push(char::from(other)),
+        }
+    }
+    out.push_str(rest);
+    Cow::Owned(out)
+}
+
+fn hex4(bytes: &[u8]) -> Option<u32> {
+    let digits = bytes.get(..4)?;
+    digits.iter().try_fold(0u32, |sum, b| Some(sum * 16 + char::from(*b).to_digit(16)?))
+}
+
+/// The first byte at or after `at` that ends or interrupts a string: a quote, a backslash or a control.
+fn string_stop(bytes: &[u8], mut at: usize) -> usize {
+    const ONES: u64 = 0x0101_0101_0101_0101;
+    const HIGHS: u64 = 0x8080_8080_8080_8080;
+    while let Some(chunk) = bytes.get(at..).and_then(|rest| rest.first_chunk::<8>()) {
+        let word = u64::from_le_bytes(*chunk);
+        let quote = word ^ (ONES * b'"' as u64);
+        let slash = word ^ (ONES * b'\\' as u64);
+        // A borrow can only mark bytes above a true hit, and the lowest mark is the one taken.
+        let hits = ((quote.wrapping_sub(ONES) & !quote)
+            | (slash.wrapping_sub(ONES) & !slash)
+            | (word.wrapping_sub(ONES * 0x20) & !word))
+            & HIGHS;
+        if hits != 0 {
+            return at + (hits.trailing_zeros() / 8) as usize;
+        }
+        at += 8;
+    }
+    while bytes.get(at).is_some_and(|b| *b != b'"' && *b != b'\\' && *b >= 0x20) {
+        at += 1;
+    }
+    at
+}
+
+/// The name or index the next value will have.
+#[derive(Clone, Copy)]
+struct Name {
+    flags: u8,
+    start: u32,
+    end: u32,
+}
+
+impl Name {
+    const NONE: Self = Self { flags: 0, start: 0, end: 0 };
+}
+
+/// An open container.
+struct Open<'t> {
+    ix: u32,
+    object: bool,
+    /// Bits of the names seen: a name whose bit is clear cannot be a repetition.
+    seen: u64,
+    /// All names, once there are many.
+    names: Option<HashSet<Text<'t>>>,
+}
+
+/// Up to this many members a possible repetition is looked up by comparing.
+const COMPARED: u32 = 32;
+
+struct Reader<'t, 'l> {
+    text: &'t str,
+    bytes: &'t [u8],
+    at: usize,
+    entries: Vec<Entry>,
+    open: Vec<Open<'t>>,
+    limits: &'l Limits,
+    name: Name,
+}
+
+impl<'t> Reader<'t, '_> {
+    fn byte(&self) -> Option<u8> {
+        self.bytes.get(self.at).copied()
+    }
+
+    fn skip_space(&mut self) {
+        while let Some(b' ' | b'\n' | b'\r' | b'\t') = self.byte() {
+            self.at += 1;
+        }
+    }
+
+    fn run(&mut self) -> Result<(), JsonError> {
+        self.skip_space();
+        if self.byte().is_none() {
+            return Err(JsonError::Empty { place: Place { offset: 0, line: 1, column: 1, path: None } });
+        }
+        loop {
+            let opened = self.value()?;
+            if opened {
+                continue;
+            }
+            loop {
+                self.skip_space();
+                let Some(top) = self.open.last_mut() else {
+                    if self.byte().is_some() {
+                        let found = self.found();
+                        return Err(JsonError::Trailing { place: self.place(self.at), found });
+                    }
+                    return Ok(());
+                };
+                let (ix, object) = (top.ix, top.object);
+                match (self.byte(), object) {
+                    (Some(b','), true) => {
+                        self.at += 1;
+                        self.skip_space();
+                        self.member_name("a property name in double quotes (no comma before a closing brace)")?;
+                        break;
+                    }
+                    (Some(b','), false) => {
+                        self.at += 1;
+                        self.skip_space();
+                        let count = self.entries.get(ix as usize).map_or(0, |entry| entry.count);
+                        self.name = Name { flags: 0, start: count, end: 0 };
+                        if count as usize >= self.limits.array {
+                            let limit = self.limits.array;
+                            return Err(JsonError::ArrayTooLong { place: self.place(self.at), limit });
+                        }
+                        break;
+                    }
+                    (Some(b'}'), true) | (Some(b']'), false) => self.close(ix),
+                    (_, true) => return Err(self.unexpected("a comma or a closing brace")),
+                    (_, false) => return Err(self.unexpected("a comma or a closing bracket")),
+                }
+            }
+        }
+    }
+
+    fn close(&mut self, ix: u32) {
+        self.at += 1;
+        let next = self.entries.len() as u32;
+        if let Some(entry) = self.entries.get_mut(ix as usize) {
+            entry.end = self.at as u32;
+            entry.next = next;
+            self.name = Name { flags: entry.flags, start: entry.name, end: entry.name_end };
+        }
+        self.open.pop();
+    }
+
+    fn push(&mut self, kind: Kind, flags: u8, start: usize, end: usize) -> u32 {
+        let ix = self.entries.len() as u32;
+        let parent = self.open.last().map_or(NONE, |top| top.ix);
+        if let Some(holder) = self.entries.get_mut(parent as usize) {
+            holder.count += 1;
+        }
+        let next = if matches!(kind, Kind::Array | Kind::Object) { 0 } else { ix + 1 };
+        self.entries.push(Entry {
+            kind,
+            flags: flags | self.name.flags,
+            start: start as u32,
+            end: end as u32,
+            name: self.name.start,
+            name_end: self.name.end,
+            parent,
+            next,
+            count: 0,
+        });
+        ix
+    }
+
+    /// Reads one value; for a container only its opening. Returns whether another value follows at once.
+    fn value(&mut self) -> Result<bool, JsonError> {
+        let start = self.at;
+        match self.byte() {
+            Some(b'"') => {
+                let (from, to, escaped) = self.string(true)?;
+                self.push(Kind::String, if escaped { TEXT_ESCAPED } else { 0 }, from, to);
+                Ok(false)
+            }
+            Some(open @ (b'{' | b'[')) => {
+                if self.open.len() >= self.limits.depth {
+                    return Err(JsonError::Depth { place: self.place(start), limit: self.limits.depth });
+                }
+                let object = open == b'{';
+                let ix = self.push(if object { Kind::Object } else { Kind::Array }, 0, start, start);
+                self.open.push(Open { ix, object, seen: 0, names: None });
+                self.at += 1;
+                self.skip_space();
+                if self.byte() == Some(if object { b'}' } else { b']' }) {
+                    self.close(ix);
+                    return Ok(false);
+                }
+                if object {
+                    self.member_name("a property name in double quotes, or a closing brace")?;
+                } else {
+                    self.name = Name::NONE;
+                    if self.limits.array == 0 {
+                        return Err(JsonError::ArrayTooLong { place: self.place(self.at), limit: 0 });
+                    }
+                }
+                Ok(true)
+            }
+            Some(b'-' | b'0'..=b'9') => {
+                while let Some(b'0'..=b'9' | b'+' | b'-' | b'.' | b'e' | b'E') = self.byte() {
+                    self.at += 1;
+                }
+                let literal = self.text.get(start..self.at).unwrap_or("");
+                if let Err(source) = Decimal::parse(literal) {
+                    return Err(JsonError::Number { place: self.place(start), literal: legible(literal), source });
+                }
+                self.push(Kind::Number, 0, start, self.at);
+                Ok(false)
+            }
+            Some(b't') => self.word(b"true", Kind::Bool),
+            Some(b'f') => self.word(b"false", Kind::Bool),
+            Some(b'n') => self.word(b"null", Kind::Null),
+            _ => Err(self.unexpected("a JSON value")),
+        }
+    }
+
+    fn word(&mut self, word: &[u8], kind: Kind) -> Result<bool, JsonError> {
+        let start = self.at;
+        if !self.bytes.get(start..).is_some_and(|rest| rest.starts_with(word)) {
+            return Err(self.unexpected("a JSON value"));
+        }
+        self.at += word.len();
+        if self.byte().is_some_and(|b| b.is_ascii_alphanumeric() || b == b'_') {
+            self.at = start;
+            return Err(self.unexpected("a JSON value"));
+        }
+        self.push(kind, 0, start, self.at);
+        Ok(false)
+    }
+
+    /// Reads a string at its opening quote: its text's range and whether it has escapes.
+    fn string(&mut self, is_value: bool) -> Result<(usize, usize, bool), JsonError> {
+        let from = self.at + 1;
+        let mut at = from;
+        let mut escaped = false;
+        loop {
+            at = string_stop(self.bytes, at);
+            match self.bytes.get(at).copied() {
+                Some(b'"') => break,
+                Some(b'\\') => {
+                    escaped = true;
+                    at = self.escape(at)?;
+                }
+                Some(character) => return Err(JsonError::Control { place: self.place(at), character }),
+                None => return Err(JsonError::CutOff { place: self.place(at), expected: "the closing quote of a string" }),
+            }
+        }
+        self.at = at + 1;
+        if at - from > self.limits.string {
+            let narrative = is_value
+                && self.name.flags & KEY != 0
+                && self.text.get(self.name.start as usize..self.name.end as usize) == Some("div");
+            if !narrative {
+                let limit = self.limits.string;
+                return Err(JsonError::StringTooLong { place: self.place(from - 1), bytes: at - from, limit });
+            }
+        }
+        Ok((from, at, escaped))
+    }
+
+    /// Checks one escape at its backslash and returns the byte after it.
+    #[cold]
+    fn escape(&mut self, at: usize) -> Result<usize, JsonError> {
+        let written = |length: usize| {
+            let rest = self.text.get(at..).unwrap_or("");
+            legible(&rest.chars().take(length).collect::<String>())
+        };
+        match self.bytes.get(at + 1).copied() {
+            Some(b'"' | b'\\' | b'/' | b'b' | b'f' | b'n' | b'r' | b't') => Ok(at + 2),
+            Some(b'u') => {
+                let Some(code) = self.bytes.get(at + 2..).and_then(hex4) else {
+                    return Err(JsonError::Escape { place: self.place(at), found: written(6) });
+                };
+                match code {
+                    0xD800..0xDC00 => {
+                        let low = self.bytes.get(at + 6..).filter(|rest| rest.starts_with(b"\\u"));
+                        let low = low.and_then(|rest| rest.get(2..)).and_then(hex4);
+                        if low.is_some_and(|low| (0xDC00..0xE000).contains(&low)) {
+                            Ok(at + 12)
+                        } else {
+                            Err(JsonError::LoneSurrogate { place: self.place(at), found: written(6) })
+                        }
+                    }
+                    0xDC00..0xE000 => Err(JsonError::LoneSurrogate { place: self.place(at), found: written(6) }),
+                    _ => Ok(at + 6),
+                }
+            }
+            None => Err(JsonError::CutOff { place: self.place(at + 1), expected: "the rest of an escape" }),
+            Some(_) => Err(JsonError::Escape { place: self.place(at), found: written(2) }),
+        }
+    }
+
+    /// Reads `"name" :` and refuses a repetition.
+    fn member_name(&mut self, expected: &'static str) -> Result<(), JsonError> {
+        self.name = Name::NONE;
+        if self.byte() != Some(b'"') {
+            return Err(self.unexpected(expected));
+        }
+        let quote = self.at;
+        let (start, end, escaped) = self.string(false)?;
+        self.name =
+            Name { flags: KEY | if escaped { KEY_ESCAPED } else { 0 }, start: start as u32, end: end as u32 };
+        self.unique(quote, start, end, escaped)?;
+        self.skip_space();
+        if self.byte() != Some(b':') {
+            return Err(self.unexpected("a colon after the property name"));
+        }
+        self.at += 1;
+        self.skip_space();
+        Ok(())
+    }
+
+    fn unique(&mut self, quote: usize, start: usize, end: usize, escaped: bool) -> Result<(), JsonError> {
+        let key = text_of(self.text.get(start..end).unwrap_or(""), escaped);
+        let Some(top) = self.open.last_mut() else { return Ok(()) };
+        let count = self.entries.get(top.ix as usize).map_or(0, |entry| entry.count);
+        if count < COMPARED {
+            let bytes = key.as_bytes();
+            let sum = bytes.len()
+                + 7 * usize::from(bytes.first().copied().unwrap_or(0))
+                + 31 * usize::from(bytes.last().copied().unwrap_or(0))
+                + 13 * usize::from(bytes.get(bytes.len() / 2).copied().unwrap_or(0));
+            let bit = 1u64 << (sum % 64);
+            let maybe = top.seen & bit != 0;
+            top.seen |= bit;
+            if maybe {
+                let (text, ix) = (self.text, top.ix);
+                if let Some(first) = with_tape(text, &mut self.entries, |tape| {
+                    tape.node(At(ix)).get(&key).map(|child| child.entry().name as usize)
+                }) {
+                    return Err(self.duplicate(quote, &key, first));
+                }
+            }
+            return Ok(());
+        }
+        let (text, ix) = (self.text, top.ix);
+        let names = top.names.get_or_insert_with(|| {
+            with_tape(text, &mut self.entries, |tape| {
+                let named = |child: Node<'_>| {
+                    let entry = child.entry();
+                    let source = text.get(entry.name as usize..entry.name_end as usize).unwrap_or("");
+                    text_of(source, entry.flags & KEY_ESCAPED != 0)
+                };
+                tape.node(At(ix)).children().map(named).collect()
+            })
+        });
+        if names.insert(key.clone()) {
+            return Ok(());
+        }
+        let first = with_tape(text, &mut self.entries, |tape| {
+            tape.node(At(ix)).get(&key).map_or(start, |child| child.entry().name as usize)
+        });
+        Err(self.duplicate(quote, &key, first))
+    }
+
+    #[cold]
+    fn duplicate(&mut self, quote: usize, key: &str, first: usize) -> JsonError {
+        let (first_line, first_column) = line_column(self.text, first.saturating_sub(1));
+        JsonError::DuplicateKey { place: self.place(quote), key: legible(key), first_line, first_column }
+    }
+
+    #[cold]
+    fn found(&self) -> String {
+        let rest = self.text.get(self.at..).unwrap_or("");
+        let word: String = rest.chars().take_while(|c| c.is_ascii_alphanumeric()).take(12).collect();
+        let shown = if word.is_empty() { rest.chars().take(1).collect() } else { word };
+        format!("\"{}\"", legible(&shown))
+    }
+
+    #[cold]
+    fn unexpected(&mut self, expected: &'static str) -> JsonError {
+        let place = self.place(self.at);
+        if self.byte().is_none() {
+            return JsonError::CutOff { place, expected };
+        }
+        JsonError::Unexpected { place, found: self.found(), expected }
+    }
+
+    /// The place of a byte, with the element being read.
+    #[cold]
+    fn place(&mut self, offset: usize) -> Place {
+        let (line, column) = line_column(self.text, offset);
+        let mut path = None;
+        if !self.open.is_empty() {
+            let pending = self.name.flags & KEY != 0 || self.open.last().is_some_and(|top| !top.object);
+            let ix = if pending { self.push(Kind::Null, 0, offset, offset) } else { self.open.last().map_or(0, |top| top.ix) };
+            let text = self.text;
+            path = Some(with_tape(text, &mut self.entries, |tape| tape.node(At(ix)).path_as_written()));
+        }
+        Place { offset, line, column, path: path.filter(|path| !path.is_empty()) }
+    }
+}
+
+/// Looks at a tape that is still being written as if it were a document.
+fn with_tape<T>(text: &str, entries: &mut Vec<Entry>, look: impl FnOnce(&Document<'_>) -> T) -> T {
+    let tape = Document { text, entries: std::mem::take(entries) };
+    let out = look(&tape);
+    *entries = tape.entries;
+    out
+}
