@@ -100,6 +100,39 @@ pub enum Form {
     Fortifier,
 }
 
+impl Form {
+    /// All forms.
+    pub const ALL: [Self; 8] = [
+        Self::ReadyToHang,
+        Self::Decanted,
+        Self::Powder,
+        Self::Blenderised,
+        Self::HumanMilk,
+        Self::Water,
+        Self::Modular,
+        Self::Fortifier,
+    ];
+
+    /// The word used in the formulary.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::ReadyToHang => "ready-to-hang",
+            Self::Decanted => "decanted",
+            Self::Powder => "powder",
+            Self::Blenderised => "blenderised",
+            Self::HumanMilk => "human-milk",
+            Self::Water => "water",
+            Self::Modular => "modular",
+            Self::Fortifier => "fortifier",
+        }
+    }
+
+    /// Whether it is given as a feed, not added to one or used to flush.
+    pub const fn is_feed(self) -> bool {
+        !matches!(self, Self::Water | Self::Modular | Self::Fortifier)
+    }
+}
+
 /// What the figures in [`Product::per_unit`] are per.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Basis {
@@ -122,6 +155,22 @@ pub enum AgeClass {
     Paediatric,
     Adult,
     Any,
+}
+
+impl AgeClass {
+    /// All classes.
+    pub const ALL: [Self; 5] = [Self::Preterm, Self::Infant, Self::Paediatric, Self::Adult, Self::Any];
+
+    /// The word used in the formulary.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Preterm => "preterm",
+            Self::Infant => "infant",
+            Self::Paediatric => "paediatric",
+            Self::Adult => "adult",
+            Self::Any => "any",
+        }
+    }
 }
 
 /// Where a product's figures came from.

@@ -1,0 +1,1 @@
+//! A product read from a FHIR NutritionProduct.
