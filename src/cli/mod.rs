@@ -1,1 +1,1 @@
-//! (to be written)
+//! The command line.

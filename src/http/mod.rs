@@ -1,1 +1,105 @@
-//! (to be written)
+//! The HTTP rim: FHIR operations over one appraisal, and nothing clinical.
+//!
+//! A request passes, in this order: the connection ([`server`]), the stack common to all routes
+//! ([`stack`]), its route ([`routes`]), content negotiation ([`negotiate`]), the body ([`body`]), what is
+//! asked ([`asked`]), the appraisal ([`appraiser`]), and back as JSON. Whatever goes wrong on the way is a
+//! [`refusal::Refusal`], which renders itself as an OperationOutcome.
+//!
+//! What is absent: no state between requests, no outgoing connection, no stored order, no authentication
+//! (so only loopback addresses are bound, see [`server::Exposed`]), no request decompression, no XML.
+
+pub mod appraiser;
+pub mod asked;
+pub mod body;
+pub mod definitions;
+pub mod negotiate;
+pub mod operations;
+pub mod pages;
+pub mod refusal;
+pub mod routes;
+pub mod samples;
+pub mod server;
+pub mod stack;
+
+use crate::settings::Settings;
+use appraiser::Appraiser;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64};
+use std::time::Duration;
+use tokio::sync::Semaphore;
+
+/// Bounds of the service. Every one of them is finite.
+#[derive(Clone, Debug)]
+pub struct Limits {
+    /// Largest request body, bytes.
+    pub body: usize,
+    /// Bytes of bodies held in memory at the same time, over all requests.
+    pub held: usize,
+    /// Entries of a batch.
+    pub entries: usize,
+    /// Time for the request line and headers, from the moment the connection waits for them.
+    pub header_time: Duration,
+    /// Time for the whole body.
+    pub body_time: Duration,
+    /// Time for the appraisal itself.
+    pub appraisal_time: Duration,
+    /// Appraisals at the same time; more are turned away with 503.
+    pub appraisals: usize,
+    /// Open connections; more are turned away with 503.
+    pub connections: usize,
+    /// Age at which a connection is asked to end, so that a caller who never reads cannot keep it.
+    pub connection_age: Duration,
+    /// Time that running requests get after a stop was asked for.
+    pub drain: Duration,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self {
+            body: 1 << 20,
+            held: 64 << 20,
+            entries: 50,
+            header_time: Duration::from_secs(10),
+            body_time: Duration::from_secs(15),
+            appraisal_time: Duration::from_secs(10),
+            appraisals: 64,
+            connections: 512,
+            connection_age: Duration::from_secs(600),
+            drain: Duration::from_secs(10),
+        }
+    }
+}
+
+/// Everything a request may reach.
+pub struct App {
+    /// What turns bytes into answers.
+    pub appraiser: Arc<dyn Appraiser>,
+    /// The institution's settings; a request changes only what it asks for.
+    pub settings: Settings,
+    /// Bounds.
+    pub limits: Limits,
+    pub(crate) slots: Arc<Semaphore>,
+    pub(crate) held: Arc<Semaphore>,
+    pub(crate) panics: AtomicU64,
+    pub(crate) stopping: AtomicBool,
+}
+
+impl App {
+    /// A service over `appraiser`.
+    pub fn new(appraiser: Arc<dyn Appraiser>, settings: Settings, limits: Limits) -> Arc<Self> {
+        Arc::new(Self {
+            slots: Arc::new(Semaphore::new(limits.appraisals)),
+            held: Arc::new(Semaphore::new(limits.held)),
+            panics: AtomicU64::new(0),
+            stopping: AtomicBool::new(false),
+            appraiser,
+            settings,
+            limits,
+        })
+    }
+
+    /// How many requests ended in a panic since the start.
+    pub fn panics(&self) -> u64 {
+        self.panics.load(std::sync::atomic::Ordering::Relaxed)
+    }
+}

@@ -1,0 +1,231 @@
+//! What a caller asks for: parameters of the query, of a Parameters resource, or of the command line, put
+//! into [`Settings`]. Every value is checked; nothing unknown is passed over.
+
+use super::refusal::Refusal;
+use crate::exact::Exact;
+use crate::settings::{DayKind, Settings};
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+
+/// Names that change the day that is worked out, in the order in which they are applied (`as-of` may need
+/// the zone).
+pub const NAMES: [&str; 6] = ["zone", "day-start", "day-kind", "date", "days", "as-of"];
+
+/// Most days that can be asked for.
+pub const MOST_DAYS: u8 = 14;
+
+/// Puts one named value into the settings.
+///
+/// # Errors
+/// A sentence saying what was expected; it does not repeat the value.
+pub fn apply(name: &str, value: &str, settings: &mut Settings) -> Result<(), String> {
+    match name {
+        "zone" => {
+            let zone = TimeZone::get(value).map_err(|_| "expected the name of a time zone, such as Europe/Vienna.".to_owned())?;
+            settings.zone_name = zone.iana_name().unwrap_or(value).to_owned();
+            settings.zone = zone;
+        }
+        "day-start" => settings.day_start = clock(value).ok_or("expected a clock time HH:MM, such as 07:00.")?,
+        "day-kind" => {
+            settings.asked.kind = match value {
+                "elapsed" => DayKind::Elapsed,
+                "civil" => DayKind::Civil,
+                _ => return Err("expected elapsed (24 hours) or civil (clock time to clock time).".to_owned()),
+            }
+        }
+        "date" => settings.asked.date = Some(date(value).ok_or("expected a date YYYY-MM-DD.")?),
+        "days" => {
+            settings.asked.days = match value.parse::<u8>() {
+                Ok(n) if (1..=MOST_DAYS).contains(&n) && !value.starts_with('+') => Some(n),
+                _ => return Err(format!("expected a whole number from 1 to {MOST_DAYS}.")),
+            }
+        }
+        "as-of" => {
+            settings.asked.as_of = Some(
+                instant(value, &settings.zone)
+                    .ok_or("expected a date YYYY-MM-DD, or a time with its zone such as 2026-11-25T08:00:00+01:00.")?,
+            );
+        }
+        _ => return Err("is not known here.".to_owned()),
+    }
+    Ok(())
+}
+
+/// `HH:MM` or `HH:MM:00`, as seconds after midnight.
+fn clock(text: &str) -> Option<u32> {
+    let text = text.strip_suffix(":00").filter(|t| t.len() == 5).unwrap_or(text);
+    let (hours, minutes) = text.split_once(':')?;
+    let two = |t: &str| (t.len() == 2 && t.bytes().all(|b| b.is_ascii_digit())).then(|| t.parse::<u32>().ok()).flatten();
+    let (hours, minutes) = (two(hours)?, two(minutes)?);
+    (hours < 24 && minutes < 60).then_some(hours * 3_600 + minutes * 60)
+}
+
+fn date(text: &str) -> Option<Date> {
+    if text.len() != 10 { None } else { text.parse().ok() }
+}
+
+fn instant(text: &str, zone: &TimeZone) -> Option<Exact> {
+    let at = if let Some(day) = date(text) {
+        zone.to_timestamp(day.at(0, 0, 0, 0)).ok()?
+    } else if text.as_bytes().get(10) == Some(&b'T') && !text.contains('[') {
+        text.parse::<Timestamp>().ok()?
+    } else {
+        return None;
+    };
+    Exact::whole(at.as_nanosecond())?.div(Exact::int(1_000_000_000))
+}
+
+/// The query of an operation.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Query {
+    /// `_pretty=true`
+    pub pretty: bool,
+    /// `_format`
+    pub format: Option<String>,
+    /// `mode` of `$validate`.
+    pub mode: Option<String>,
+    /// `profile` of `$validate`.
+    pub profile: Option<String>,
+    /// Values of [`NAMES`], as given.
+    pub asked: Vec<(&'static str, String)>,
+}
+
+impl Query {
+    /// Reads a query string. `validate` allows `mode` and `profile`.
+    ///
+    /// # Errors
+    /// An unknown, repeated or badly encoded parameter.
+    pub fn read(query: Option<&str>, validate: bool) -> Result<Self, Refusal> {
+        let mut out = Self::default();
+        for pair in query.unwrap_or("").split('&').filter(|pair| !pair.is_empty()) {
+            let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
+            let undecodable = || Refusal::Parameter("of the query".to_owned(), "is not valid percent-encoded UTF-8.".to_owned());
+            let (name, value) = (decoded(name).ok_or_else(undecodable)?, decoded(value).ok_or_else(undecodable)?);
+            out.set(&name, value, validate)?;
+        }
+        Ok(out)
+    }
+
+    /// One parameter, from wherever it came.
+    ///
+    /// # Errors
+    /// An unknown or repeated parameter.
+    pub fn set(&mut self, name: &str, value: String, validate: bool) -> Result<(), Refusal> {
+        let bad = |what: &str| Err(Refusal::Parameter(shown(name), what.to_owned()));
+        match name {
+            "_pretty" => match value.as_str() {
+                "true" => self.pretty = true,
+                "false" => self.pretty = false,
+                _ => return bad("expected true or false."),
+            },
+            "_format" => {
+                if self.format.replace(value).is_some() {
+                    return bad("is given more than once.");
+                }
+            }
+            "mode" | "profile" if validate => {
+                let slot = if name == "mode" { &mut self.mode } else { &mut self.profile };
+                if slot.replace(value).is_some() {
+                    return bad("is given more than once.");
+                }
+            }
+            _ => {
+                if let Some(known) = NAMES.into_iter().find(|known| *known == name) {
+                    if self.asked.iter().any(|(n, _)| *n == known) {
+                        return bad("is given more than once.");
+                    }
+                    self.asked.push((known, value));
+                } else if !name.starts_with("x-") && !matches!(name, "_summary" | "_elements") {
+                    return bad(&format!("is not known here; known are {}.", NAMES.join(", ")));
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// The institution's settings with what is asked put in.
+    ///
+    /// # Errors
+    /// A value that cannot be used.
+    pub fn settings(&self, institution: &Settings) -> Result<Settings, Refusal> {
+        let mut settings = institution.clone();
+        for name in NAMES {
+            if let Some((_, value)) = self.asked.iter().find(|(n, _)| *n == name) {
+                // A `+` in a query arrives as a space; no time has a space in that place.
+                let value = if name == "as-of" { value.replace(' ', "+") } else { value.clone() };
+                apply(name, &value, &mut settings).map_err(|what| Refusal::Parameter(name.to_owned(), what))?;
+            }
+        }
+        Ok(settings)
+    }
+}
+
+/// A parameter name that a caller made up, cut and cleaned so that it can be repeated to them.
+fn shown(name: &str) -> String {
+    name.chars().take(40).map(|c| if c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.') { c } else { '?' }).collect()
+}
+
+/// `application/x-www-form-urlencoded` text; `None` when an escape is broken or the result is not UTF-8.
+fn decoded(text: &str) -> Option<String> {
+    let mut out = Vec::with_capacity(text.len());
+    let mut bytes = text.bytes();
+    while let Some(byte) = bytes.next() {
+        out.push(match byte {
+            b'+' => b' ',
+            b'%' => {
+                let digit = |b: u8| char::from(b).to_digit(16);
+                let (high, low) = (digit(bytes.next()?)?, digit(bytes.next()?)?);
+                u8::try_from(high * 16 + low).ok()?
+            }
+            byte => byte,
+        });
+    }
+    String::from_utf8(out).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_are_taken_or_named() {
+        let mut settings = Settings::default();
+        for (name, good, bad) in [
+            ("zone", "Europe/Vienna", "Europe/Nowhere"),
+            ("day-start", "06:30", "6:30"),
+            ("day-start", "00:00", "24:00"),
+            ("day-kind", "civil", "calendar"),
+            ("date", "2026-11-25", "2026-11-31"),
+            ("date", "2028-02-29", "25.11.2026"),
+            ("days", "14", "15"),
+            ("days", "1", "0"),
+            ("as-of", "2026-11-25T08:00:00+01:00", "2026-11-25T08:00:00"),
+            ("as-of", "2026-11-25", "yesterday"),
+        ] {
+            assert_eq!(apply(name, good, &mut settings), Ok(()), "{name} {good}");
+            assert!(apply(name, bad, &mut settings.clone()).is_err(), "{name} {bad}");
+        }
+        // Local midnight in Vienna is 23:00 the day before in UTC.
+        assert_eq!(settings.asked.as_of, Exact::whole(1_795_561_200));
+        assert_eq!(settings.zone_name, "Europe/Vienna");
+        assert_eq!(settings.day_start, 0);
+    }
+
+    #[test]
+    fn a_plus_in_a_time_survives_the_query() {
+        let query = Query::read(Some("as-of=2026-11-25T08:00:00+01:00&_pretty=true&_format=application/fhir+json"), false).unwrap();
+        assert!(query.pretty);
+        assert_eq!(query.format.as_deref(), Some("application/fhir json"));
+        let settings = query.settings(&Settings::default()).unwrap();
+        assert_eq!(settings.asked.as_of, Exact::whole(1_795_590_000));
+    }
+
+    #[test]
+    fn unknown_repeated_and_broken_parameters_are_refused() {
+        for query in ["dat=2026-11-25", "date=2026-11-25&date=2026-11-26", "date=%zz", "date=%ff", "mode=create", "_pretty=yes"] {
+            assert!(Query::read(Some(query), false).is_err(), "{query}");
+        }
+        assert!(Query::read(Some("mode=create&profile=x"), true).is_ok());
+    }
+}

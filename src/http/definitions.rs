@@ -1,0 +1,139 @@
+//! What the service says about itself: the CapabilityStatement, and the definitions under `schemas/fhir`.
+//!
+//! The files are written for R4. They use only elements that R4B and R5 share, so another version is
+//! served with its own `fhirVersion` and nothing else changed.
+
+use super::App;
+use super::asked::Query;
+use super::negotiate;
+use super::operations::base;
+use super::refusal::Refusal;
+use crate::intake::order::FhirVersion::{self, R4, R4B, R5};
+use axum::extract::{Path, Request, State};
+use axum::response::Response;
+use http::StatusCode;
+use serde_json::{Value, json};
+use std::sync::Arc;
+
+/// Canonical base of everything defined here. The domain `.example` is reserved (RFC 2606).
+pub const CANONICAL: &str = "https://enteral-gate.example/fhir";
+
+/// One definition.
+#[derive(Clone, Copy, Debug)]
+pub struct Definition {
+    /// Resource type.
+    pub kind: &'static str,
+    /// `id`
+    pub id: &'static str,
+    /// The versions under which it has a meaning.
+    pub versions: &'static [FhirVersion],
+    /// The R4 resource.
+    pub text: &'static str,
+}
+
+macro_rules! definition {
+    ($kind:literal, $id:literal, $versions:expr) => {
+        Definition { kind: $kind, id: $id, versions: $versions, text: include_str!(concat!("../../schemas/fhir/", $kind, "-", $id, ".json")) }
+    };
+}
+
+/// All definitions.
+pub const DEFINITIONS: [Definition; 7] = [
+    definition!("OperationDefinition", "NutritionOrder-appraise", &[R4, R4B, R5]),
+    definition!("StructureDefinition", "water-flush", &[R4, R4B, R5]),
+    definition!("StructureDefinition", "administration-product", &[R4, R4B, R5]),
+    definition!("StructureDefinition", "additive-dose", &[R4, R4B]),
+    definition!("StructureDefinition", "additive-per", &[R5]),
+    definition!("CodeSystem", "finding", &[R4, R4B, R5]),
+    definition!("CodeSystem", "measure", &[R4, R4B, R5]),
+];
+
+/// `GET [base]/OperationDefinition/{id}`
+pub async fn operation(path: Path<(String, String)>, request: Request) -> Result<Response, Refusal> {
+    serve("OperationDefinition", path, &request)
+}
+
+/// `GET [base]/StructureDefinition/{id}`
+pub async fn structure(path: Path<(String, String)>, request: Request) -> Result<Response, Refusal> {
+    serve("StructureDefinition", path, &request)
+}
+
+/// `GET [base]/CodeSystem/{id}`
+pub async fn code_system(path: Path<(String, String)>, request: Request) -> Result<Response, Refusal> {
+    serve("CodeSystem", path, &request)
+}
+
+fn serve(kind: &str, Path((version, id)): Path<(String, String)>, request: &Request) -> Result<Response, Refusal> {
+    let version = base(&version)?;
+    let query = Query::read(request.uri().query(), false)?;
+    negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
+    let found = DEFINITIONS.iter().find(|d| d.kind == kind && d.id == id && d.versions.contains(&version));
+    let found = found.ok_or_else(|| {
+        let ids: Vec<_> = DEFINITIONS.iter().filter(|d| d.kind == kind && d.versions.contains(&version)).map(|d| d.id).collect();
+        Refusal::NotFound(format!("No such {kind} here; there are: {}.", ids.join(", ")))
+    })?;
+    Ok(negotiate::fhir(StatusCode::OK, in_version(found.text, version), query.pretty))
+}
+
+fn in_version(text: &str, version: FhirVersion) -> String {
+    text.replace(r#""fhirVersion": "4.0.1""#, &format!(r#""fhirVersion": "{}""#, version.number()))
+}
+
+/// `GET [base]/metadata`
+pub async fn metadata(State(app): State<Arc<App>>, Path(version): Path<String>, request: Request) -> Result<Response, Refusal> {
+    let version = base(&version)?;
+    // `mode` is the one parameter of this interaction; there is one statement, whatever is asked.
+    let query = Query::read(request.uri().query(), true)?;
+    negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
+    Ok(negotiate::fhir(StatusCode::OK, capabilities(&app, version).to_string(), query.pretty))
+}
+
+/// The CapabilityStatement: what is offered, and nothing that is not.
+pub fn capabilities(app: &App, version: FhirVersion) -> Value {
+    let description = if app.settings.demo {
+        "DEMONSTRATION WITH INVENTED DATA. Appraises tube-feeding orders; stores nothing."
+    } else {
+        "Appraises tube-feeding orders: what they deliver over a day, and what in them does not add up. Stores nothing."
+    };
+    let validate = |note: &str| json!({"name": "validate", "definition": "http://hl7.org/fhir/OperationDefinition/Resource-validate", "documentation": note});
+    let read = |kind: &str| {
+        let ids: Vec<_> = DEFINITIONS.iter().filter(|d| d.kind == kind && d.versions.contains(&version)).map(|d| d.id).collect();
+        json!({"type": kind, "interaction": [{"code": "read"}], "documentation": format!("Fixed definitions of this service: {}.", ids.join(", "))})
+    };
+    json!({
+        "resourceType": "CapabilityStatement",
+        "url": format!("{CANONICAL}/CapabilityStatement/{}", version.name()),
+        "version": env!("CARGO_PKG_VERSION"),
+        "name": "EnteralGate",
+        "title": "enteral-gate",
+        "status": "active",
+        "experimental": app.settings.demo,
+        "date": "2026-11-25",
+        "kind": "instance",
+        "software": {"name": "enteral-gate", "version": env!("CARGO_PKG_VERSION")},
+        "implementation": {"description": description},
+        "fhirVersion": version.number(),
+        "format": ["application/fhir+json", "json"],
+        "rest": [{
+            "mode": "server",
+            "documentation": "JSON only. No resource is stored, so none can be read or searched, except the definitions listed. Findings are judged from what one request holds; references are resolved only within it.",
+            "security": {"description": "No authentication is built in; the service binds loopback addresses only, behind whatever the institution puts in front."},
+            "resource": [
+                {
+                    "type": "NutritionOrder",
+                    "documentation": "Judged as sent, never stored.",
+                    "operation": [
+                        {"name": "appraise", "definition": format!("{CANONICAL}/OperationDefinition/NutritionOrder-appraise")},
+                        validate("Reads the tube-feeding part strictly and judges it. Modes: create, profile (the base profile only); update and delete are refused."),
+                    ],
+                },
+                {"type": "Bundle", "operation": [validate("A Bundle of one or more orders and what is known about the person.")]},
+                read("OperationDefinition"),
+                read("StructureDefinition"),
+                read("CodeSystem"),
+            ],
+            "interaction": [{"code": "batch", "documentation": "Entries may call the operations listed; transactions are refused."}],
+            "operation": [validate("On the base address: a NutritionOrder or a Bundle.")],
+        }],
+    })
+}

@@ -1,0 +1,204 @@
+//! Content negotiation: what the caller sends and what it can read (FHIR "HTTP" and "Versions" pages).
+
+use super::refusal::{FHIR_JSON, Refusal};
+use crate::intake::order::FhirVersion;
+use axum::response::{IntoResponse, Response};
+use http::{HeaderMap, HeaderValue, StatusCode, header};
+
+/// `type/subtype` in lower case, and its parameters, names in lower case, values unquoted.
+fn media_type(text: &str) -> (String, Vec<(String, String)>) {
+    let mut parts = text.split(';');
+    let kind = parts.next().unwrap_or("").trim().to_ascii_lowercase();
+    let parameters = parts
+        .filter_map(|part| part.split_once('='))
+        .map(|(name, value)| (name.trim().to_ascii_lowercase(), value.trim().trim_matches('"').to_owned()))
+        .collect();
+    (kind, parameters)
+}
+
+fn parameter<'p>(parameters: &'p [(String, String)], name: &str) -> Option<&'p str> {
+    parameters.iter().find(|(n, _)| n == name).map(|(_, v)| v.as_str())
+}
+
+fn same_version(asked: &str, version: FhirVersion) -> bool {
+    asked == version.mime() || asked == version.number()
+}
+
+/// Whether the body is JSON in UTF-8, not compressed, and of the address's FHIR version.
+pub fn readable(headers: &HeaderMap, version: FhirVersion) -> Result<(), Refusal> {
+    let wanted = "send application/fhir+json; charset=utf-8";
+    for coding in headers.get_all(header::CONTENT_ENCODING) {
+        if !coding.as_bytes().eq_ignore_ascii_case(b"identity") {
+            return Err(Refusal::MediaType("Compressed bodies (Content-Encoding) are not read; send the body as it is.".to_owned()));
+        }
+    }
+    let mut types = headers.get_all(header::CONTENT_TYPE).iter();
+    let (Some(first), None) = (types.next(), types.next()) else {
+        return Err(Refusal::MediaType(format!("Exactly one Content-Type is needed; {wanted}.")));
+    };
+    let Ok(first) = first.to_str() else {
+        return Err(Refusal::MediaType(format!("The Content-Type cannot be read; {wanted}.")));
+    };
+    let (kind, parameters) = media_type(first);
+    if !matches!(kind.as_str(), "application/fhir+json" | "application/json" | "text/json") {
+        return Err(Refusal::MediaType(format!("Bodies of this Content-Type are not read; {wanted}.")));
+    }
+    if let Some(charset) = parameter(&parameters, "charset")
+        && !charset.eq_ignore_ascii_case("utf-8")
+    {
+        return Err(Refusal::MediaType(format!("Only UTF-8 is read; {wanted}.")));
+    }
+    match parameter(&parameters, "fhirversion") {
+        Some(asked) if !same_version(asked, version) => Err(Refusal::MediaType(format!(
+            "The Content-Type names another FHIR version than this address, which reads {} (fhirVersion={}).",
+            version.name(),
+            version.mime()
+        ))),
+        _ => Ok(()),
+    }
+}
+
+/// Whether the caller can read JSON: `_format` if given, else Accept.
+pub fn acceptable(headers: &HeaderMap, format: Option<&str>, version: FhirVersion) -> Result<(), Refusal> {
+    if let Some(format) = format {
+        let (kind, parameters) = media_type(format);
+        let json = matches!(kind.as_str(), "json" | "application/json" | "application/fhir+json" | "application/fhir json" | "text/json");
+        let versions_agree = parameter(&parameters, "fhirversion").is_none_or(|asked| same_version(asked, version));
+        return if json && versions_agree { Ok(()) } else { Err(Refusal::NotAcceptable("another _format".to_owned())) };
+    }
+    let mut asked = false;
+    let mut other_version = false;
+    for range in headers.get_all(header::ACCEPT).iter().filter_map(|v| v.to_str().ok()).flat_map(|v| v.split(',')) {
+        let (kind, parameters) = media_type(range);
+        if kind.is_empty() {
+            continue;
+        }
+        asked = true;
+        let refused = parameter(&parameters, "q").is_some_and(|q| q.parse::<f32>().is_ok_and(|q| q <= 0.0));
+        let json = matches!(
+            kind.as_str(),
+            "*/*" | "application/*" | "text/*" | "application/fhir+json" | "application/json" | "text/json"
+        );
+        if refused || !json {
+            continue;
+        }
+        match parameter(&parameters, "fhirversion") {
+            Some(wanted) if !same_version(wanted, version) => other_version = true,
+            _ => return Ok(()),
+        }
+    }
+    match (asked, other_version) {
+        (false, _) => Ok(()),
+        (_, true) => Err(Refusal::NotAcceptable(format!("another FHIR version than this address's, {}", version.name()))),
+        _ => Err(Refusal::NotAcceptable("another media type".to_owned())),
+    }
+}
+
+/// A FHIR answer.
+pub fn fhir(status: StatusCode, body: String, pretty: bool) -> Response {
+    let body = if pretty { indented(&body) } else { body };
+    (status, [(header::CONTENT_TYPE, HeaderValue::from_static(FHIR_JSON))], body).into_response()
+}
+
+/// The same JSON with line breaks and indents; tokens and their order untouched (decimals keep their digits).
+pub fn indented(json: &str) -> String {
+    fn line(out: &mut String, depth: usize) {
+        out.push('\n');
+        out.extend(std::iter::repeat_n("  ", depth));
+    }
+    let mut out = String::with_capacity(json.len() * 2);
+    let (mut depth, mut in_string, mut escaped) = (0_usize, false, false);
+    let mut chars = json.chars().peekable();
+    while let Some(c) = chars.next() {
+        if in_string {
+            out.push(c);
+            in_string = escaped || c != '"';
+            escaped = !escaped && c == '\\';
+            continue;
+        }
+        match c {
+            '"' => {
+                in_string = true;
+                out.push(c);
+            }
+            '{' | '[' => {
+                out.push(c);
+                if let Some(close) = chars.next_if(|next| matches!(next, '}' | ']')) {
+                    out.push(close);
+                } else {
+                    depth += 1;
+                    line(&mut out, depth);
+                }
+            }
+            '}' | ']' => {
+                depth = depth.saturating_sub(1);
+                line(&mut out, depth);
+                out.push(c);
+            }
+            ',' => {
+                out.push(c);
+                line(&mut out, depth);
+            }
+            ':' => out.push_str(": "),
+            c if c.is_ascii_whitespace() => {}
+            c => out.push(c),
+        }
+    }
+    out.push('\n');
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn headers(name: header::HeaderName, value: &str) -> HeaderMap {
+        let mut map = HeaderMap::new();
+        map.insert(name, HeaderValue::from_str(value).unwrap());
+        map
+    }
+
+    #[test]
+    fn content_types() {
+        for (value, ok) in [
+            ("application/fhir+json", true),
+            ("application/fhir+json; charset=UTF-8", true),
+            ("Application/FHIR+JSON;charset=\"utf-8\";fhirVersion=4.0", true),
+            ("application/json", true),
+            ("text/json", true),
+            ("application/fhir+json; fhirVersion=5.0", false),
+            ("application/fhir+json; charset=iso-8859-1", false),
+            ("application/fhir+xml", false),
+            ("text/plain", false),
+        ] {
+            assert_eq!(readable(&headers(header::CONTENT_TYPE, value), FhirVersion::R4).is_ok(), ok, "{value}");
+        }
+        assert!(readable(&HeaderMap::new(), FhirVersion::R4).is_err());
+    }
+
+    #[test]
+    fn accept_and_format() {
+        for (value, ok) in [
+            ("*/*", true),
+            ("application/fhir+json;fhirVersion=4.0", true),
+            ("application/fhir+xml, application/fhir+json;q=0.5", true),
+            ("text/html, */*;q=0.1", true),
+            ("application/fhir+json;fhirVersion=5.0", false),
+            ("application/fhir+xml", false),
+            ("application/fhir+json;q=0", false),
+        ] {
+            assert_eq!(acceptable(&headers(header::ACCEPT, value), None, FhirVersion::R4).is_ok(), ok, "{value}");
+        }
+        let xml = headers(header::ACCEPT, "application/fhir+xml");
+        for (format, ok) in [("json", true), ("application/fhir json", true), ("application/fhir+json", true), ("xml", false), ("html", false)] {
+            assert_eq!(acceptable(&xml, Some(format), FhirVersion::R4).is_ok(), ok, "{format}");
+        }
+    }
+
+    #[test]
+    fn indenting_keeps_every_token() {
+        let json = r#"{"a":[1.50,{}],"b":"x\"{,:\\","c":[]}"#;
+        let pretty = indented(json);
+        assert_eq!(pretty, "{\n  \"a\": [\n    1.50,\n    {}\n  ],\n  \"b\": \"x\\\"{,:\\\\\",\n  \"c\": []\n}\n");
+    }
+}

@@ -1,0 +1,361 @@
+//! The operations: `$validate`, `$appraise`, and a batch of them.
+
+use super::appraiser::{Appraised, Rendering};
+use super::asked::Query;
+use super::body::{self, Whole};
+use super::negotiate;
+use super::refusal::Refusal;
+use super::stack::Disposition;
+use super::App;
+use crate::intake::json::{self, Document, Kind, Node};
+use crate::intake::order::FhirVersion;
+use axum::extract::{Path, Request, State};
+use axum::response::Response;
+use http::StatusCode;
+use serde::Serialize;
+use serde_json::value::RawValue;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use tokio::time::timeout;
+
+/// What is called.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Operation {
+    /// `$validate` on the system: an order or a Bundle.
+    Validate,
+    /// `Bundle/$validate`
+    ValidateBundle,
+    /// `NutritionOrder/$validate`
+    ValidateOrder,
+    /// `NutritionOrder/$appraise`: an order, or a Bundle of an order and what is known about the person.
+    Appraise,
+}
+
+impl Operation {
+    /// The address below the base, and what it calls.
+    const ALL: [(&'static str, Self); 4] = [
+        ("$validate", Self::Validate),
+        ("Bundle/$validate", Self::ValidateBundle),
+        ("NutritionOrder/$validate", Self::ValidateOrder),
+        ("NutritionOrder/$appraise", Self::Appraise),
+    ];
+
+    fn validates(self) -> bool {
+        self != Self::Appraise
+    }
+
+    fn takes(self) -> &'static [&'static str] {
+        match self {
+            Self::Validate | Self::Appraise => &["NutritionOrder", "Bundle"],
+            Self::ValidateBundle => &["Bundle"],
+            Self::ValidateOrder => &["NutritionOrder"],
+        }
+    }
+
+    fn rendering(self) -> Rendering {
+        if self.validates() { Rendering::Outcome } else { Rendering::Parameters }
+    }
+}
+
+/// `POST [base]/$validate`
+pub async fn validate(state: State<Arc<App>>, version: Path<String>, request: Request) -> Result<Response, Refusal> {
+    operate(state, version, request, Operation::Validate).await
+}
+
+/// `POST [base]/Bundle/$validate`
+pub async fn validate_bundle(state: State<Arc<App>>, version: Path<String>, request: Request) -> Result<Response, Refusal> {
+    operate(state, version, request, Operation::ValidateBundle).await
+}
+
+/// `POST [base]/NutritionOrder/$validate`
+pub async fn validate_order(state: State<Arc<App>>, version: Path<String>, request: Request) -> Result<Response, Refusal> {
+    operate(state, version, request, Operation::ValidateOrder).await
+}
+
+/// `POST [base]/NutritionOrder/$appraise`
+pub async fn appraise_order(state: State<Arc<App>>, version: Path<String>, request: Request) -> Result<Response, Refusal> {
+    operate(state, version, request, Operation::Appraise).await
+}
+
+/// The FHIR version of a base address.
+///
+/// # Errors
+/// 404 for any other name.
+pub fn base(version: &str) -> Result<FhirVersion, Refusal> {
+    FhirVersion::ALL.into_iter().find(|v| v.name() == version).ok_or_else(|| {
+        Refusal::NotFound("No such FHIR version here; the bases are /fhir/R4, /fhir/R4B and /fhir/R5.".to_owned())
+    })
+}
+
+async fn operate(
+    State(app): State<Arc<App>>,
+    Path(version): Path<String>,
+    request: Request,
+    operation: Operation,
+) -> Result<Response, Refusal> {
+    let version = base(&version)?;
+    let (parts, incoming) = request.into_parts();
+    let checked = (|| {
+        let query = Query::read(parts.uri.query(), operation.validates())?;
+        negotiate::acceptable(&parts.headers, query.format.as_deref(), version)?;
+        negotiate::readable(&parts.headers, version)?;
+        Ok(query)
+    })();
+    let query = match checked {
+        Ok(query) => query,
+        Err(refusal) => {
+            body::discard(incoming, app.limits.body).await;
+            return Err(refusal);
+        }
+    };
+    let pretty = query.pretty;
+    let whole = body::read(&app, &parts.headers, incoming).await?;
+    let appraised = calculate(&app, whole, move |app, input| run(app, input, version, operation, query)).await??;
+    let mut response = negotiate::fhir(appraised.status, appraised.body, pretty);
+    response.extensions_mut().insert(Disposition(appraised.disposition));
+    Ok(response)
+}
+
+/// Runs `work` beside the connections, bounded in number and time. A calculation that was given up keeps
+/// its slot until it really ends, so that slow ones cannot pile up.
+async fn calculate<T: Send + 'static>(
+    app: &Arc<App>,
+    whole: Whole,
+    work: impl FnOnce(&App, &[u8]) -> T + Send + 'static,
+) -> Result<T, Refusal> {
+    let slot = app.slots.clone().try_acquire_owned().map_err(|_| Refusal::Overloaded)?;
+    let own = app.clone();
+    let task = tokio::task::spawn_blocking(move || {
+        let done = catch_unwind(AssertUnwindSafe(|| work(&own, &whole.bytes)));
+        drop(slot);
+        done
+    });
+    match timeout(app.limits.appraisal_time, task).await {
+        Err(_) => Err(Refusal::AppraisalTimeout),
+        Ok(Ok(Ok(done))) => Ok(done),
+        Ok(_) => {
+            app.panics.fetch_add(1, Ordering::Relaxed);
+            Err(Refusal::Fault)
+        }
+    }
+}
+
+/// One input through the core.
+fn run(app: &App, input: &[u8], version: FhirVersion, operation: Operation, mut query: Query) -> Result<Appraised, Refusal> {
+    let limits = json::Limits { bytes: app.limits.body, ..json::Limits::default() };
+    // An unreadable text goes on as it is: the core says where it broke, in the same words as on the
+    // command line.
+    if let Ok(document) = Document::read(input, &limits) {
+        admit(document.root(), operation, &mut query)?;
+    }
+    let settings = query.settings(&app.settings)?;
+    mode_and_profile(&query, version)?;
+    Ok(app.appraiser.appraise(input, version, &settings, operation.rendering()))
+}
+
+/// Whether the operation takes this resource; reads the parameters beside it.
+fn admit(root: Node<'_>, operation: Operation, query: &mut Query) -> Result<(), Refusal> {
+    let expected = operation.takes().join(" or ");
+    let refuse = |node: Node<'_>, found: &str| {
+        let hint = if found == "Bundle" { "; a Bundle goes to Bundle/$validate or NutritionOrder/$appraise" } else { "" };
+        let text = format!("Expected {expected}, or Parameters with it as the parameter \"resource\"{hint}.");
+        Err(Refusal::Unreadable("invalid", text, Some(node.path()).filter(|path| !path.is_empty())))
+    };
+    // Without a resource type at all the core's own refusal is the better one.
+    let Some(kind) = root.resource_type() else { return Ok(()) };
+    if kind != "Parameters" {
+        return if operation.takes().contains(&&*kind) { Ok(()) } else { refuse(root, &kind) };
+    }
+    let mut resource = None;
+    for parameter in root.get("parameter").into_iter().flat_map(Node::items) {
+        let Some(name) = parameter.get("name").and_then(Node::as_str) else {
+            let text = "Every parameter needs a name.".to_owned();
+            return Err(Refusal::Unreadable("required", text, Some(parameter.path())));
+        };
+        if name == "resource" {
+            if resource.replace(parameter).is_some() {
+                let text = "The parameter \"resource\" is given more than once; send a batch, or a Bundle.".to_owned();
+                return Err(Refusal::Unreadable("structure", text, Some(parameter.path())));
+            }
+            continue;
+        }
+        let value = parameter.members().find(|(key, _)| key.starts_with("value")).and_then(|(_, node)| {
+            node.as_str().map(|text| text.into_owned()).or_else(|| node.literal().map(str::to_owned))
+        });
+        let Some(value) = value else {
+            if name.starts_with("x-") {
+                continue;
+            }
+            let text = "This parameter needs a primitive value.".to_owned();
+            return Err(Refusal::Unreadable("value", text, Some(parameter.path())));
+        };
+        if matches!(&*name, "_pretty" | "_format") {
+            continue;
+        }
+        query.set(&name, value, operation.validates())?;
+    }
+    let Some(parameter) = resource else {
+        let text = format!("Parameters without the parameter \"resource\", which holds the {expected}.");
+        return Err(Refusal::Unreadable("required", text, Some("Parameters".to_owned())));
+    };
+    let Some(inner) = parameter.get("resource") else {
+        let text = "The parameter \"resource\" holds no resource.".to_owned();
+        return Err(Refusal::Unreadable("required", text, Some(parameter.path())));
+    };
+    match inner.resource_type() {
+        Some(kind) if operation.takes().contains(&&*kind) => Ok(()),
+        Some(kind) => refuse(inner, &kind),
+        None => refuse(inner, ""),
+    }
+}
+
+/// `mode` and `profile` of `$validate`, as far as a service without stored resources can honour them.
+fn mode_and_profile(query: &Query, version: FhirVersion) -> Result<(), Refusal> {
+    match query.mode.as_deref() {
+        None | Some("create") => {}
+        Some("profile") if query.profile.is_some() => {}
+        Some("profile") => return Err(Refusal::Parameter("mode".to_owned(), "profile needs the parameter profile as well.".to_owned())),
+        Some("update" | "delete") => {
+            return Err(Refusal::NotSupported(
+                "Parameter mode: update and delete need a stored resource, and nothing is stored here; use create, or no mode.".to_owned(),
+            ));
+        }
+        Some(_) => return Err(Refusal::Parameter("mode".to_owned(), "expected create, update, delete or profile.".to_owned())),
+    }
+    let Some(profile) = &query.profile else { return Ok(()) };
+    let (url, wanted) = profile.split_once('|').map_or((profile.as_str(), None), |(url, v)| (url, Some(v)));
+    let known = ["NutritionOrder", "Bundle"].iter().any(|kind| url.strip_prefix("http://hl7.org/fhir/StructureDefinition/") == Some(kind));
+    if known && wanted.is_none_or(|v| v == version.number() || v == version.mime()) {
+        return Ok(());
+    }
+    Err(Refusal::NotSupported(format!(
+        "Parameter profile: this profile is not known here, so nothing was checked against it; known is http://hl7.org/fhir/StructureDefinition/NutritionOrder in version {}.",
+        version.number()
+    )))
+}
+
+/// `POST [base]` with a Bundle of type batch.
+pub async fn batch(State(app): State<Arc<App>>, Path(version): Path<String>, request: Request) -> Result<Response, Refusal> {
+    let version = base(&version)?;
+    let (parts, incoming) = request.into_parts();
+    let checked = (|| {
+        let query = Query::read(parts.uri.query(), false)?;
+        negotiate::acceptable(&parts.headers, query.format.as_deref(), version)?;
+        negotiate::readable(&parts.headers, version)?;
+        if let Some((name, _)) = query.asked.first() {
+            let what = "belongs into the request.url of an entry, not into the address of the batch.";
+            return Err(Refusal::Parameter((*name).to_owned(), what.to_owned()));
+        }
+        Ok(query)
+    })();
+    let query = match checked {
+        Ok(query) => query,
+        Err(refusal) => {
+            body::discard(incoming, app.limits.body).await;
+            return Err(refusal);
+        }
+    };
+    let whole = body::read(&app, &parts.headers, incoming).await?;
+    let answer = calculate(&app, whole, move |app, input| answer_batch(app, input, version)).await??;
+    let mut response = negotiate::fhir(StatusCode::OK, answer, query.pretty);
+    response.extensions_mut().insert(Disposition("batch"));
+    Ok(response)
+}
+
+#[derive(Serialize)]
+struct BatchResponse {
+    #[serde(rename = "resourceType")]
+    resource_type: &'static str,
+    r#type: &'static str,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    entry: Vec<ResponseEntry>,
+}
+
+#[derive(Serialize)]
+struct ResponseEntry {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    resource: Option<Box<RawValue>>,
+    response: EntryStatus,
+}
+
+#[derive(Serialize)]
+struct EntryStatus {
+    status: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    outcome: Option<Box<RawValue>>,
+}
+
+fn answer_batch(app: &App, input: &[u8], version: FhirVersion) -> Result<String, Refusal> {
+    let limits = json::Limits { bytes: app.limits.body, ..json::Limits::default() };
+    let document = Document::read(input, &limits)
+        .map_err(|error| Refusal::Unreadable(error.issue_code(), format!("The body could not be read: {error}."), error.place().path.clone()))?;
+    let root = document.root();
+    if root.resource_type().as_deref() != Some("Bundle") {
+        let text = "Expected a Bundle of type batch; single orders go to NutritionOrder/$validate or NutritionOrder/$appraise.";
+        return Err(Refusal::Unreadable("invalid", text.to_owned(), root.resource_type().map(Into::into)));
+    }
+    match root.get("type").and_then(Node::as_str).as_deref() {
+        Some("batch") => {}
+        Some("transaction") => {
+            return Err(Refusal::NotSupported(
+                "Transactions are not offered: nothing is stored here. Send the same entries as a Bundle of type batch.".to_owned(),
+            ));
+        }
+        Some("collection" | "document" | "message" | "searchset") => {
+            return Err(Refusal::NotSupported(
+                "A Bundle of this type is not a request. Send it to NutritionOrder/$appraise or Bundle/$validate.".to_owned(),
+            ));
+        }
+        _ => {
+            return Err(Refusal::Unreadable("value", "Expected a Bundle of type batch.".to_owned(), Some("Bundle".to_owned())));
+        }
+    }
+    let entries: Vec<_> = root.get("entry").into_iter().flat_map(Node::items).collect();
+    if entries.len() > app.limits.entries {
+        let text = format!("A batch may have at most {} entries; this one has {}.", app.limits.entries, entries.len());
+        return Err(Refusal::Unreadable("too-costly", text, Some("Bundle".to_owned())));
+    }
+    let entry = entries.into_iter().map(|entry| answer_entry(app, entry, version)).collect();
+    let response = BatchResponse { resource_type: "Bundle", r#type: "batch-response", entry };
+    serde_json::to_string(&response).map_err(|_| Refusal::Fault)
+}
+
+/// One entry; whatever goes wrong in it stays in it.
+fn answer_entry(app: &App, entry: Node<'_>, version: FhirVersion) -> ResponseEntry {
+    let answered = catch_unwind(AssertUnwindSafe(|| run_entry(app, entry, version))).unwrap_or_else(|_| {
+        app.panics.fetch_add(1, Ordering::Relaxed);
+        Err(Refusal::Fault)
+    });
+    let (status, body) = match answered {
+        Ok(appraised) => (appraised.status, appraised.body),
+        Err(refusal) => (refusal.status(), refusal.outcome()),
+    };
+    let body = RawValue::from_string(body).ok();
+    let code = status.canonical_reason().map_or_else(|| status.as_str().to_owned(), |reason| format!("{} {reason}", status.as_str()));
+    if status.is_success() {
+        ResponseEntry { resource: body, response: EntryStatus { status: code, outcome: None } }
+    } else {
+        ResponseEntry { resource: None, response: EntryStatus { status: code, outcome: body } }
+    }
+}
+
+fn run_entry(app: &App, entry: Node<'_>, version: FhirVersion) -> Result<Appraised, Refusal> {
+    let missing = |what: &str, at: Node<'_>| Refusal::Unreadable("required", format!("{what} is missing."), Some(at.path()));
+    let request = entry.get("request").ok_or_else(|| missing("request", entry))?;
+    let method = request.get("method").and_then(Node::as_str).ok_or_else(|| missing("request.method", request))?;
+    let url = request.get("url").and_then(Node::as_str).ok_or_else(|| missing("request.url", request))?;
+    let (path, query) = url.split_once('?').map_or((&*url, None), |(path, query)| (path, Some(query)));
+    let Some((_, operation)) = Operation::ALL.into_iter().find(|(address, _)| *address == path.trim_start_matches('/')) else {
+        return Err(Refusal::NotFound(
+            "An entry of a batch may call NutritionOrder/$appraise, NutritionOrder/$validate, Bundle/$validate or $validate.".to_owned(),
+        ));
+    };
+    if method != "POST" {
+        return Err(Refusal::MethodNotAllowed);
+    }
+    let query = Query::read(query, operation.validates())?;
+    let resource = entry.get("resource").filter(|node| node.kind() == Kind::Object).ok_or_else(|| missing("resource", entry))?;
+    run(app, resource.raw().as_bytes(), version, operation, query)
+}
+

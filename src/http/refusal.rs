@@ -1,0 +1,152 @@
+//! Whatever keeps a request from being served, as an OperationOutcome.
+
+use axum::response::{IntoResponse, Response};
+use http::{HeaderValue, StatusCode, header};
+use serde::Serialize;
+
+/// The media type of every FHIR answer.
+pub const FHIR_JSON: &str = "application/fhir+json; charset=utf-8";
+
+/// Why a request was not served.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Refusal {
+    /// No such address. (what does exist, in words)
+    NotFound(String),
+    /// The address exists, the method does not.
+    MethodNotAllowed,
+    /// The client accepts nothing that can be sent. (what was asked)
+    NotAcceptable(String),
+    /// The body did not arrive in time.
+    BodyTimeout,
+    /// The body is larger than the limit, bytes.
+    TooLarge(usize),
+    /// The body's type, coding or version cannot be read. (which, and what can)
+    MediaType(String),
+    /// The body is not what it has to be. (issue code, sentence, FHIRPath)
+    Unreadable(&'static str, String, Option<String>),
+    /// A parameter has a value that cannot be used. (its name, sentence)
+    Parameter(String, String),
+    /// Readable, but not offered. (sentence)
+    NotSupported(String),
+    /// Too much at once.
+    Overloaded,
+    /// The appraisal took too long and was given up.
+    AppraisalTimeout,
+    /// A fault in this program. (request id to quote)
+    Fault,
+    /// The connection ended inside the body.
+    Incomplete,
+}
+
+impl Refusal {
+    /// The HTTP status.
+    pub fn status(&self) -> StatusCode {
+        match self {
+            Self::NotFound(_) => StatusCode::NOT_FOUND,
+            Self::MethodNotAllowed => StatusCode::METHOD_NOT_ALLOWED,
+            Self::NotAcceptable(_) => StatusCode::NOT_ACCEPTABLE,
+            Self::BodyTimeout => StatusCode::REQUEST_TIMEOUT,
+            Self::TooLarge(_) => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::MediaType(_) => StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            Self::Unreadable(..) | Self::Parameter(..) | Self::NotSupported(_) | Self::Incomplete => StatusCode::BAD_REQUEST,
+            Self::Overloaded | Self::AppraisalTimeout => StatusCode::SERVICE_UNAVAILABLE,
+            Self::Fault => StatusCode::INTERNAL_SERVER_ERROR,
+        }
+    }
+
+    /// The FHIR issue type (codes of R4, which R5 has too).
+    pub fn code(&self) -> &'static str {
+        match self {
+            Self::NotFound(_) => "not-found",
+            Self::MethodNotAllowed | Self::NotAcceptable(_) | Self::MediaType(_) | Self::NotSupported(_) => "not-supported",
+            Self::BodyTimeout | Self::AppraisalTimeout => "timeout",
+            Self::TooLarge(_) => "too-costly",
+            Self::Unreadable(code, ..) => code,
+            Self::Parameter(..) => "value",
+            Self::Incomplete => "incomplete",
+            Self::Overloaded => "throttled",
+            Self::Fault => "exception",
+        }
+    }
+
+    /// One sentence for people.
+    pub fn text(&self) -> String {
+        match self {
+            Self::NotFound(what) => what.clone(),
+            Self::MethodNotAllowed => "This address does not answer this HTTP method; the Allow header lists those it does.".to_owned(),
+            Self::NotAcceptable(asked) => {
+                format!("Only application/fhir+json can be sent; asked for was {asked}.")
+            }
+            Self::BodyTimeout => "The request body did not arrive in time. Nothing was checked.".to_owned(),
+            Self::TooLarge(limit) => format!("The request body is larger than {limit} bytes. Nothing was checked."),
+            Self::MediaType(what) => what.clone(),
+            Self::Unreadable(_, what, _) => what.clone(),
+            Self::Parameter(name, what) => format!("Parameter {name}: {what}"),
+            Self::NotSupported(what) => what.clone(),
+            Self::Overloaded => "Too many requests at this moment; try again shortly. Nothing was checked.".to_owned(),
+            Self::AppraisalTimeout => "The appraisal took too long and was given up. Nothing was checked.".to_owned(),
+            Self::Fault => {
+                "A fault in this program kept it from answering. Nothing was checked. Please report it with the x-request-id of this answer.".to_owned()
+            }
+            Self::Incomplete => "The request body ended before it was complete. Nothing was checked.".to_owned(),
+        }
+    }
+
+    /// The OperationOutcome, compact JSON.
+    pub fn outcome(&self) -> String {
+        let expression = match self {
+            Self::Unreadable(_, _, Some(path)) => vec![path.clone()],
+            _ => Vec::new(),
+        };
+        let severity = if matches!(self, Self::Parameter(..) | Self::NotSupported(_)) { "error" } else { "fatal" };
+        let outcome = Outcome {
+            resource_type: "OperationOutcome",
+            issue: [Issue { severity, code: self.code(), details: Details { text: self.text() }, expression }],
+        };
+        // Strings and nothing else: cannot fail to serialise; an empty body would be the worst answer.
+        serde_json::to_string(&outcome).unwrap_or_else(|_| {
+            r#"{"resourceType":"OperationOutcome","issue":[{"severity":"fatal","code":"exception"}]}"#.to_owned()
+        })
+    }
+}
+
+#[derive(Serialize)]
+struct Outcome {
+    #[serde(rename = "resourceType")]
+    resource_type: &'static str,
+    issue: [Issue; 1],
+}
+
+#[derive(Serialize)]
+struct Issue {
+    severity: &'static str,
+    code: &'static str,
+    details: Details,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    expression: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct Details {
+    text: String,
+}
+
+impl IntoResponse for Refusal {
+    fn into_response(self) -> Response {
+        let mut response = (self.status(), [(header::CONTENT_TYPE, HeaderValue::from_static(FHIR_JSON))], self.outcome()).into_response();
+        let headers = response.headers_mut();
+        match self {
+            Self::Overloaded | Self::AppraisalTimeout => {
+                headers.insert(header::RETRY_AFTER, HeaderValue::from_static("1"));
+            }
+            Self::BodyTimeout | Self::TooLarge(_) | Self::Incomplete => {
+                headers.insert(header::CONNECTION, HeaderValue::from_static("close"));
+            }
+            Self::MediaType(_) => {
+                headers.insert(header::ACCEPT, HeaderValue::from_static("application/fhir+json"));
+            }
+            _ => {}
+        }
+        response
+    }
+}

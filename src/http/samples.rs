@@ -1,0 +1,42 @@
+//! The invented sample orders of the demo.
+
+use crate::intake::order::FhirVersion;
+
+/// One sample.
+#[derive(Clone, Copy, Debug)]
+pub struct Sample {
+    /// Name in `/demo/orders/{name}`.
+    pub name: &'static str,
+    /// What it shows.
+    pub about: &'static str,
+    /// The FHIR version it is written in.
+    pub version: FhirVersion,
+    /// The Bundle.
+    pub text: &'static str,
+}
+
+macro_rules! sample {
+    ($name:literal, $version:ident, $about:literal) => {
+        Sample {
+            name: $name,
+            about: $about,
+            version: FhirVersion::$version,
+            text: include_str!(concat!("../../deploy/demo/orders/", $name, ".json")),
+        }
+    };
+}
+
+/// All samples. People, products and numbers are invented.
+pub const SAMPLES: [Sample; 11] = [
+    sample!("demo-1-toddler", R4, "toddler, five feeds by day, nothing wrong"),
+    sample!("demo-2-intensive-care", R4, "intensive care, continuous feed"),
+    sample!("demo-3-home-cyclic", R4, "home, night feed with two feeds by day"),
+    sample!("demo-4-jejunal-bolus", R4, "bolus feeds into the jejunum"),
+    sample!("demo-5-steps-over-cap", R4, "stepped rate whose day exceeds the maximum volume"),
+    sample!("demo-6-infant-24kcal", R4, "infant, 24 kcal/oz"),
+    sample!("demo-7-pounds", R4, "a weight in pounds entered as kilograms"),
+    sample!("demo-8-hold-in-text", R4, "a hold that stands only in the instruction text"),
+    sample!("demo-9-no-density", R4, "a formula that is not in the formulary, without an energy density"),
+    sample!("demo-10-toddler", R5, "the toddler of demo-1, written in R5"),
+    sample!("demo-11-home-additive", R5, "home feed with a protein modular per day, written in R5"),
+];

@@ -1,0 +1,119 @@
+//! The accept loop. `axum::serve` installs no timer, which leaves hyper's header timeout without effect,
+//! so connections are served here: with a timer, a cap, an age, and a drain when asked to stop.
+
+use super::{App, routes};
+use hyper::server::conn::http1;
+use hyper_util::rt::{TokioIo, TokioTimer};
+use hyper_util::service::TowerToHyperService;
+use std::future::Future;
+use std::net::SocketAddr;
+use std::pin::pin;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::{Semaphore, watch};
+use tokio::time::{sleep, timeout};
+
+/// Why an address is not bound: there is no authentication, so only this machine may reach the service.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[error(
+    "{0} can be reached from other machines and no authentication is configured; listen on a loopback address such as 127.0.0.1:8080, behind a gateway that authenticates"
+)]
+pub struct Exposed(pub SocketAddr);
+
+/// Refuses an address that other machines could reach.
+pub fn only_loopback(address: SocketAddr) -> Result<SocketAddr, Exposed> {
+    if address.ip().to_canonical().is_loopback() { Ok(address) } else { Err(Exposed(address)) }
+}
+
+/// Serves until `stop` resolves, then lets running requests end within the drain time.
+///
+/// # Errors
+/// When the listener breaks for good.
+pub async fn serve(listener: TcpListener, app: Arc<App>, stop: impl Future<Output = ()>) -> std::io::Result<()> {
+    let service = routes::router(app.clone());
+    let cap = u32::try_from(app.limits.connections).unwrap_or(u32::MAX);
+    let connections = Arc::new(Semaphore::new(cap as usize));
+    let (stopping, stopped) = watch::channel(false);
+    let mut stop = pin!(stop);
+    loop {
+        let stream = tokio::select! {
+            () = &mut stop => break,
+            accepted = listener.accept() => match accepted {
+                Ok((stream, _)) => stream,
+                Err(error) => {
+                    // Out of descriptors, or a connection that was gone before it was taken.
+                    tracing::warn!(error = %error, "a connection could not be accepted");
+                    sleep(Duration::from_millis(20)).await;
+                    continue;
+                }
+            },
+        };
+        let Ok(permit) = connections.clone().try_acquire_owned() else {
+            turn_away(&stream);
+            continue;
+        };
+        let _ = stream.set_nodelay(true);
+        let (service, app, mut stopped) = (service.clone(), app.clone(), stopped.clone());
+        tokio::spawn(async move {
+            let connection = http1::Builder::new()
+                .timer(TokioTimer::new())
+                .header_read_timeout(app.limits.header_time)
+                .max_buf_size(64 << 10)
+                .serve_connection(TokioIo::new(stream), TowerToHyperService::new(service));
+            let mut connection = pin!(connection);
+            tokio::select! {
+                _ = connection.as_mut() => {}
+                () = async {
+                    tokio::select! {
+                        _ = stopped.wait_for(|stop| *stop) => {}
+                        () = sleep(app.limits.connection_age) => {}
+                    }
+                } => {
+                    connection.as_mut().graceful_shutdown();
+                    let _ = timeout(app.limits.drain, connection).await;
+                }
+            }
+            drop(permit);
+        });
+    }
+    drop(listener);
+    app.stopping.store(true, Ordering::Relaxed);
+    tracing::info!("stopping: no new connections, waiting for running requests");
+    let _ = stopping.send(true);
+    if timeout(app.limits.drain, connections.acquire_many(cap)).await.is_err() {
+        tracing::warn!("stopped with requests still running");
+    }
+    Ok(())
+}
+
+/// A short answer to a connection over the cap, without waiting for anything.
+fn turn_away(stream: &TcpStream) {
+    let body = super::refusal::Refusal::Overloaded.outcome();
+    let answer = format!(
+        "HTTP/1.1 503 Service Unavailable\r\ncontent-type: {}\r\ncontent-length: {}\r\nretry-after: 1\r\nconnection: close\r\n\r\n{body}",
+        super::refusal::FHIR_JSON,
+        body.len(),
+    );
+    let _ = stream.try_write(answer.as_bytes());
+}
+
+/// Resolves at SIGINT or, on Unix, SIGTERM.
+pub async fn asked_to_stop() {
+    let interrupt = tokio::signal::ctrl_c();
+    #[cfg(unix)]
+    {
+        match tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) {
+            Ok(mut terminate) => {
+                tokio::select! {
+                    _ = interrupt => {}
+                    _ = terminate.recv() => {}
+                }
+            }
+            Err(_) => drop(interrupt.await),
+        }
+    }
+    #[cfg(not(unix))]
+    drop(interrupt.await);
+}
