@@ -5,6 +5,11 @@
 //! [`product::Product`]. [`schema`] and [`plausibility`] judge each product; [`naming`] says when two names
 //! are the same. A [`Formulary`] only exists when nothing in it had to be refused.
 
+#![cfg_attr(
+    not(test),
+    deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
+)]
+
 pub mod naming;
 pub mod plausibility;
 pub mod problem;

@@ -98,10 +98,12 @@ pub enum Form {
     Modular,
     /// Multi-nutrient additive for milk, per unit.
     Fortifier,
+    /// Not stated; only for a product that was sent with an order.
+    NotStated,
 }
 
 impl Form {
-    /// All forms.
+    /// The forms that can be stated.
     pub const ALL: [Self; 8] = [
         Self::ReadyToHang,
         Self::Decanted,
@@ -124,12 +126,13 @@ impl Form {
             Self::Water => "water",
             Self::Modular => "modular",
             Self::Fortifier => "fortifier",
+            Self::NotStated => "not-stated",
         }
     }
 
-    /// Whether it is given as a feed, not added to one or used to flush.
+    /// Whether it is known to be given as a feed, not added to one or used to flush.
     pub const fn is_feed(self) -> bool {
-        !matches!(self, Self::Water | Self::Modular | Self::Fortifier)
+        !matches!(self, Self::Water | Self::Modular | Self::Fortifier | Self::NotStated)
     }
 }
 
@@ -155,10 +158,12 @@ pub enum AgeClass {
     Paediatric,
     Adult,
     Any,
+    /// Not stated, which is not [`AgeClass::Any`]; only for a product that was sent with an order.
+    NotStated,
 }
 
 impl AgeClass {
-    /// All classes.
+    /// The classes that can be stated.
     pub const ALL: [Self; 5] = [Self::Preterm, Self::Infant, Self::Paediatric, Self::Adult, Self::Any];
 
     /// The word used in the formulary.
@@ -169,6 +174,7 @@ impl AgeClass {
             Self::Paediatric => "paediatric",
             Self::Adult => "adult",
             Self::Any => "any",
+            Self::NotStated => "not-stated",
         }
     }
 }
