@@ -1,1 +1,771 @@
-//! (to be written)
+//! Finding the orders and their context in one document, and resolving references inside it.
+//!
+//! The root may be a NutritionOrder, a Bundle of any type or Parameters; Bundles may hold Bundles (search
+//! results). Nothing is ever fetched: a reference that leads out of the document leads nowhere.
+
+use crate::intake::json::{self, Document, Node};
+use crate::intake::order::{At, Problem, Text};
+use crate::intake::wire::datatypes::{found, shown};
+use crate::intake::wire::{Resolution, Resolve};
+use std::collections::HashMap;
+
+/// Most Bundle entries and parameters of one document.
+pub const MOST_ENTRIES: usize = 1_000;
+/// Most orders of one document.
+pub const MOST_ORDERS: usize = 50;
+/// Most Bundles and parameter parts inside each other.
+const MOST_NESTED: usize = 8;
+
+/// Kinds of resources that are looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[allow(missing_docs, reason = "FHIR's own names")]
+pub enum ResourceKind {
+    NutritionOrder,
+    Patient,
+    Group,
+    Observation,
+    AllergyIntolerance,
+    Condition,
+    /// MedicationRequest, and the other ways FHIR says that someone gets a medicine.
+    Medication,
+    NutritionProduct,
+    Device,
+    /// DeviceUseStatement (R4, R4B) or DeviceUsage (R5).
+    DeviceUse,
+    Encounter,
+    ServiceRequest,
+    Other,
+}
+
+impl ResourceKind {
+    fn of(resource_type: &str) -> Self {
+        match resource_type {
+            "NutritionOrder" => Self::NutritionOrder,
+            "Patient" => Self::Patient,
+            "Group" => Self::Group,
+            "Observation" => Self::Observation,
+            "AllergyIntolerance" => Self::AllergyIntolerance,
+            "Condition" => Self::Condition,
+            "MedicationRequest" | "MedicationStatement" | "MedicationUsage" | "MedicationAdministration" => {
+                Self::Medication
+            }
+            "NutritionProduct" => Self::NutritionProduct,
+            "Device" => Self::Device,
+            "DeviceUseStatement" | "DeviceUsage" => Self::DeviceUse,
+            "Encounter" => Self::Encounter,
+            "ServiceRequest" => Self::ServiceRequest,
+            _ => Self::Other,
+        }
+    }
+
+    /// The kind a part is about by its name alone (a parameter's name, a prefetch key), for answers that
+    /// say "none".
+    fn of_label(label: &str) -> Option<Self> {
+        Some(match label.to_ascii_lowercase().replace(['-', '_'], "").trim_end_matches('s') {
+            "allergy" | "allergie" | "allergyintolerance" => Self::AllergyIntolerance,
+            "condition" | "problem" | "diagnosi" | "diagnose" => Self::Condition,
+            "medication" | "medicine" | "medicationrequest" => Self::Medication,
+            "device" => Self::Device,
+            "deviceuse" | "deviceusage" | "deviceusestatement" => Self::DeviceUse,
+            "order" | "otherorder" | "nutritionorder" => Self::NutritionOrder,
+            "encounter" => Self::Encounter,
+            "observation" | "lab" | "laboratory" | "laboratorie" | "weight" | "height" => Self::Observation,
+            _ => return None,
+        })
+    }
+}
+
+/// One resource of the document.
+#[derive(Clone, Debug)]
+pub struct Resource<'d> {
+    /// The resource.
+    pub node: Node<'d>,
+    /// What it is.
+    pub kind: ResourceKind,
+    /// Its `resourceType`.
+    pub type_name: Text<'d>,
+    /// Its `id`.
+    pub id: Option<Text<'d>>,
+    /// `fullUrl` of its entry.
+    pub full_url: Option<Text<'d>>,
+    /// The resource it is contained in.
+    pub contained_in: Option<At>,
+    /// An earlier resource of the document that this is an exact copy of.
+    pub copy_of: Option<At>,
+    /// Whose it is: its `subject` or `patient`; a Patient is its own.
+    pub subject: Subject<'d>,
+    /// The Bundle it is an entry of.
+    bundle: Option<At>,
+}
+
+/// Whose a resource is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Subject<'d> {
+    /// It names nobody.
+    Nobody,
+    /// It names somebody.
+    Of(Identity<'d>),
+}
+
+/// Who is meant by a reference to a person.
+#[derive(Clone, Debug, PartialEq, Eq, Default)]
+pub struct Identity<'d> {
+    /// The resource in this document.
+    pub resolved: Option<At>,
+    /// The reference fits several different resources of this document.
+    pub ambiguous: bool,
+    /// The reference as written, without a version.
+    pub text: Option<Text<'d>>,
+    /// The reference with the server's base, where that is known.
+    pub absolute: Option<Text<'d>>,
+    /// `identifier` of the reference: system and value.
+    pub identifier: Option<(Option<Text<'d>>, Text<'d>)>,
+}
+
+impl Identity<'_> {
+    /// Whether both surely mean the same person.
+    pub fn same(&self, other: &Identity<'_>) -> bool {
+        if self.ambiguous || other.ambiguous {
+            return false;
+        }
+        match (self.resolved, other.resolved) {
+            (Some(a), Some(b)) => return a == b,
+            (None, None) => {}
+            _ => return false,
+        }
+        match (&self.absolute, &other.absolute) {
+            (Some(a), Some(b)) => a == b,
+            _ => match (&self.text, &other.text) {
+                (Some(a), Some(b)) => a == b,
+                _ => match (&self.identifier, &other.identifier) {
+                    (Some(a), Some(b)) => a.0 == b.0 && a.1 == b.1,
+                    _ => false,
+                },
+            },
+        }
+    }
+}
+
+/// A search that was answered with nothing: "looked, and there is none", which is not the same as silence.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct EmptySearch<'d> {
+    /// What was searched.
+    pub of: ResourceKind,
+    /// The search was for laboratory results.
+    pub laboratory: bool,
+    /// Whom the search was for, as its `patient` or `subject` parameter has it.
+    pub patient: Option<Text<'d>>,
+    /// Where.
+    pub at: At,
+}
+
+/// One part of a document that is not FHIR as a whole (such as a hook request).
+#[derive(Clone, Copy, Debug)]
+pub struct Part<'d> {
+    /// The resource, or `null` for "looked, and there is none".
+    pub node: Node<'d>,
+    /// Its name in the document, e.g. a prefetch key.
+    pub label: Option<&'d str>,
+    /// Whether NutritionOrders in it are to be checked; otherwise they are context.
+    pub orders: bool,
+}
+
+/// The orders and the context of one document.
+#[derive(Clone, Debug)]
+pub struct Gathered<'d> {
+    /// The orders to check, in document order.
+    pub orders: Vec<Node<'d>>,
+    /// Every resource, orders and contained ones included, in document order.
+    pub resources: Vec<Resource<'d>>,
+    /// Searches that found nothing.
+    pub empty: Vec<EmptySearch<'d>>,
+    /// OperationOutcomes that came with the data.
+    pub outcomes: Vec<At>,
+    /// What was wrong with the document as a whole.
+    pub problems: Vec<Problem>,
+    /// How many different persons the document is about.
+    pub patients: usize,
+    index: Option<Index<'d>>,
+}
+
+/// Only built when there is more than one resource. Values are positions in `resources`.
+#[derive(Clone, Debug, Default)]
+struct Index<'d> {
+    by_url: HashMap<Text<'d>, Slot>,
+    by_type_and_id: HashMap<(Text<'d>, Text<'d>), Vec<usize>>,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Slot {
+    first: usize,
+    ambiguous: bool,
+}
+
+/// Finds every NutritionOrder and every other resource of the document.
+pub fn gather<'d>(document: &'d Document<'d>) -> Gathered<'d> {
+    gather_parts(document.root(), &[Part { node: document.root(), label: None, orders: true }])
+}
+
+/// The same for named parts of a document. `root` is named when nothing better can be.
+pub fn gather_parts<'d>(root: Node<'d>, parts: &[Part<'d>]) -> Gathered<'d> {
+    let mut out = Gathered {
+        orders: Vec::new(),
+        resources: Vec::new(),
+        empty: Vec::new(),
+        outcomes: Vec::new(),
+        problems: Vec::new(),
+        patients: 0,
+        index: None,
+    };
+    let mut collector = Collector { out: &mut out, entries: 0, full: false };
+    for part in parts {
+        let label = part.label.map(Text::Borrowed);
+        if part.node.kind() == json::Kind::Null {
+            collector.nothing(part.node, label.as_deref());
+        } else {
+            collector.resource(part.node, Place { label, orders: part.orders, ..Place::default() });
+        }
+    }
+    out.resources.sort_by_key(|r| r.node.at());
+    out.orders.sort_by_key(|node| node.at());
+    if out.orders.is_empty() {
+        let text = "no NutritionOrder was found; expected one, or a Bundle or Parameters that holds one".to_owned();
+        out.problems.push(Problem { at: root.at(), text, code: "required", grave: true });
+    }
+    if out.resources.len() > 1 {
+        out.build_index();
+    }
+    out.name_subjects();
+    out
+}
+
+/// Where a resource stands.
+#[derive(Clone, Default)]
+struct Place<'d> {
+    label: Option<Text<'d>>,
+    full_url: Option<Text<'d>>,
+    bundle: Option<At>,
+    orders: bool,
+    depth: usize,
+}
+
+struct Collector<'d, 'g> {
+    out: &'g mut Gathered<'d>,
+    entries: usize,
+    full: bool,
+}
+
+impl<'d> Collector<'d, '_> {
+    fn problem(&mut self, at: At, code: &'static str, grave: bool, text: String) {
+        self.out.problems.push(Problem { at, text, code, grave });
+    }
+
+    /// Counts an entry; `false` once there are too many.
+    fn room(&mut self, at: At) -> bool {
+        self.entries += 1;
+        if self.entries > MOST_ENTRIES && !self.full {
+            self.full = true;
+            let text = format!("more than {MOST_ENTRIES} entries; from here on nothing was read");
+            self.problem(at, "too-costly", true, text);
+        }
+        !self.full
+    }
+
+    fn resource(&mut self, node: Node<'d>, place: Place<'d>) {
+        let Some(type_name) = node.get("resourceType").and_then(Node::as_str) else {
+            self.problem(
+                node.at(),
+                "structure",
+                true,
+                format!("found {} without a resourceType, expected a resource", found(node)),
+            );
+            return;
+        };
+        match type_name.as_ref() {
+            "Bundle" | "Parameters" if place.depth >= MOST_NESTED => {
+                let text = format!("more than {MOST_NESTED} Bundles or Parameters inside each other; not read");
+                self.problem(node.at(), "too-costly", true, text);
+            }
+            "Bundle" => self.bundle(node, place),
+            "Parameters" => self.parameters(node, "parameter", place),
+            "OperationOutcome" => self.out.outcomes.push(node.at()),
+            _ => self.take(node, type_name, place),
+        }
+    }
+
+    fn take(&mut self, node: Node<'d>, type_name: Text<'d>, place: Place<'d>) {
+        let kind = ResourceKind::of(&type_name);
+        if kind == ResourceKind::NutritionOrder && place.orders {
+            if self.out.orders.len() < MOST_ORDERS {
+                self.out.orders.push(node);
+            } else if self.out.orders.len() == MOST_ORDERS && !self.full {
+                self.full = true;
+                let text = format!("more than {MOST_ORDERS} orders; from here on nothing was read");
+                self.problem(node.at(), "too-costly", true, text);
+            }
+        }
+        let at = node.at();
+        let id = node.get("id").and_then(Node::as_str);
+        if let (Some(url), Some(id)) = (&place.full_url, &id)
+            && let Some((_, own_type, own_id)) = restful(url)
+            && (own_type != type_name || own_id != id)
+        {
+            let text = format!("the fullUrl {} is not that of {type_name}/{id}", shown(url));
+            self.problem(at, "invariant", true, text);
+        }
+        self.out.resources.push(Resource {
+            node,
+            kind,
+            type_name,
+            id,
+            full_url: place.full_url,
+            contained_in: None,
+            copy_of: None,
+            subject: Subject::Nobody,
+            bundle: place.bundle,
+        });
+        for inner in node.get("contained").into_iter().flat_map(Node::items) {
+            let Some(type_name) = inner.get("resourceType").and_then(Node::as_str) else {
+                let text = format!("contained: found {} without a resourceType, expected a resource", found(inner));
+                self.problem(inner.at(), "structure", true, text);
+                continue;
+            };
+            self.out.resources.push(Resource {
+                node: inner,
+                kind: ResourceKind::of(&type_name),
+                type_name,
+                id: inner.get("id").and_then(Node::as_str),
+                full_url: None,
+                contained_in: Some(at),
+                copy_of: None,
+                subject: Subject::Nobody,
+                bundle: None,
+            });
+        }
+    }
+
+    fn bundle(&mut self, node: Node<'d>, place: Place<'d>) {
+        let (mut matches, mut failed) = (0usize, false);
+        if let Some(entries) = node.get("entry").filter(|e| e.kind() != json::Kind::Array) {
+            self.problem(
+                entries.at(),
+                "structure",
+                true,
+                format!("entry: found {}, expected an array", found(entries)),
+            );
+        }
+        for entry in node.get("entry").into_iter().flat_map(Node::items) {
+            if !self.room(entry.at()) {
+                return;
+            }
+            let full_url = entry.get("fullUrl").and_then(Node::as_str);
+            let Some(resource) = entry.get("resource") else {
+                // Entries of responses and deletions have none.
+                if entry.get("request").is_none() && entry.get("response").is_none() {
+                    self.problem(entry.at(), "structure", false, "this entry holds no resource".to_owned());
+                }
+                continue;
+            };
+            if resource.get("resourceType").is_some_and(|t| t.is_str("OperationOutcome")) {
+                failed |= is_failure(resource);
+            } else {
+                matches += 1;
+            }
+            self.resource(
+                resource,
+                Place {
+                    label: None,
+                    full_url,
+                    bundle: Some(node.at()),
+                    orders: place.orders,
+                    depth: place.depth + 1,
+                },
+            );
+        }
+        if node.get("type").is_some_and(|t| t.is_str("searchset")) {
+            self.search(node, place.label.as_deref(), matches, failed);
+        }
+    }
+
+    /// What a search result says beyond its entries: that there is nothing, or that there is more.
+    fn search(&mut self, node: Node<'d>, label: Option<&str>, matches: usize, failed: bool) {
+        let link = |relation: &str| {
+            let mut links = node.get("link").into_iter().flat_map(Node::items);
+            links.find(|l| l.get("relation").is_some_and(|r| r.is_str(relation)))
+        };
+        if failed {
+            let text = "this search failed in part, so it does not say that there is nothing".to_owned();
+            self.problem(node.at(), "incomplete", false, text);
+            return;
+        }
+        if let Some(next) = link("next") {
+            let text = "this search result has further pages that were not sent".to_owned();
+            self.problem(next.at(), "incomplete", false, text);
+        }
+        let counted = node.get("total").and_then(Node::decimal).is_some_and(|total| !total.is_zero());
+        if matches > 0 || counted {
+            return;
+        }
+        let url = link("self").and_then(|l| l.get("url")).and_then(Node::as_str);
+        let Some(url) = url else { return self.nothing(node, label) };
+        let (path, query) = url.split_once('?').unwrap_or((&url, ""));
+        let kind = match ResourceKind::of(path.trim_end_matches('/').rsplit('/').next().unwrap_or_default()) {
+            ResourceKind::Other => return self.nothing(node, label),
+            kind => kind,
+        };
+        let value = |name: &str| {
+            query.split('&').filter_map(|pair| pair.split_once('=')).find_map(|(key, value)| {
+                let key = key.split(['.', ':']).next().unwrap_or_default();
+                (key == name).then(|| value.to_owned())
+            })
+        };
+        self.out.empty.push(EmptySearch {
+            of: kind,
+            laboratory: value("category").is_some_and(|c| c.ends_with("laboratory")),
+            patient: value("patient").or_else(|| value("subject")).map(Text::Owned),
+            at: node.at(),
+        });
+    }
+
+    /// Nothing, under a name that says of what.
+    fn nothing(&mut self, node: Node<'d>, label: Option<&str>) {
+        if let Some(of) = label.and_then(ResourceKind::of_label) {
+            let laboratory = label.is_some_and(|l| l.to_ascii_lowercase().starts_with("lab"));
+            self.out.empty.push(EmptySearch { of, laboratory, patient: None, at: node.at() });
+        }
+    }
+
+    /// `Parameters.parameter`, or the `part` of one. Parameters named `other-order`, `other-orders` or
+    /// `context` hold context, not orders to check.
+    fn parameters(&mut self, node: Node<'d>, name: &str, place: Place<'d>) {
+        for parameter in node.get(name).into_iter().flat_map(Node::items) {
+            if !self.room(parameter.at()) {
+                return;
+            }
+            let label = parameter.get("name").and_then(Node::as_str);
+            let context = label.as_deref().is_some_and(|l| matches!(l, "other-order" | "other-orders" | "context"));
+            let inner = Place {
+                label,
+                full_url: None,
+                bundle: None,
+                orders: place.orders && !context,
+                depth: place.depth + 1,
+            };
+            if parameter.get("part").is_some() {
+                if place.depth >= MOST_NESTED {
+                    let text = format!("more than {MOST_NESTED} parameter parts inside each other; not read");
+                    self.problem(parameter.at(), "too-costly", true, text);
+                } else {
+                    self.parameters(parameter, "part", inner.clone());
+                }
+            }
+            if let Some(resource) = parameter.get("resource") {
+                self.resource(resource, inner);
+            }
+        }
+    }
+}
+
+/// Whether an OperationOutcome says that something went wrong.
+fn is_failure(outcome: Node<'_>) -> bool {
+    outcome.get("issue").into_iter().flat_map(Node::items).any(|issue| {
+        issue.get("severity").is_some_and(|severity| severity.is_str("error") || severity.is_str("fatal"))
+    })
+}
+
+/// Splits a RESTful URL into its base (with the last slash), type and id.
+fn restful(url: &str) -> Option<(&str, &str, &str)> {
+    if !(url.starts_with("http://") || url.starts_with("https://")) {
+        return None;
+    }
+    let url = url.split_once("/_history/").map_or(url, |(url, _)| url);
+    let (rest, id) = url.rsplit_once('/')?;
+    let (base, resource_type) = rest.rsplit_once('/')?;
+    let base = url.get(..base.len() + 1)?;
+    (is_type(resource_type) && is_id(id)).then_some((base, resource_type, id))
+}
+
+fn is_type(text: &str) -> bool {
+    text.starts_with(|c: char| c.is_ascii_uppercase()) && text.bytes().all(|b| b.is_ascii_alphanumeric())
+}
+
+fn is_id(text: &str) -> bool {
+    (1..=64).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-' || b == b'.')
+}
+
+impl<'d> Gathered<'d> {
+    /// The resource at a place.
+    pub fn resource(&self, at: At) -> Option<&Resource<'d>> {
+        self.position(at).and_then(|ix| self.resources.get(ix))
+    }
+
+    /// Resources of one kind, without exact copies of earlier ones.
+    pub fn of_kind(&self, kind: ResourceKind) -> impl Iterator<Item = &Resource<'d>> {
+        self.resources.iter().filter(move |r| r.kind == kind && r.copy_of.is_none())
+    }
+
+    /// Who is meant by a Reference.
+    pub fn identity(&self, reference: Node<'d>) -> Identity<'d> {
+        let mut out = Identity::default();
+        if let Some(written) = reference.get("reference").and_then(Node::as_str) {
+            match self.resolve(reference.at(), &written) {
+                Resolution::Found(at) | Resolution::FoundByTypeAndId(at) => out.resolved = Some(at),
+                Resolution::Ambiguous => out.ambiguous = true,
+                Resolution::NotHere => {}
+            }
+            let text = match written.find("/_history/") {
+                None => written,
+                Some(cut) => Text::Owned(written.get(..cut).unwrap_or_default().to_owned()),
+            };
+            if text.contains("://") || text.starts_with("urn:") {
+                out.absolute = Some(text.clone());
+            } else if !text.starts_with('#')
+                && let Some(base) = self.base_of(reference.at())
+            {
+                out.absolute = Some(Text::Owned(format!("{base}{text}")));
+            }
+            out.text = Some(text);
+        }
+        if let Some(identifier) = reference.get("identifier")
+            && let Some(value) = identifier.get("value").and_then(Node::as_str)
+        {
+            let system = identifier.get("system").and_then(Node::as_str);
+            if out.text.is_none() {
+                out.resolved = self.patient_with(system.as_deref(), &value);
+            }
+            out.identifier = Some((system, value));
+        }
+        out
+    }
+
+    /// The one Patient with that identifier.
+    fn patient_with(&self, system: Option<&str>, value: &str) -> Option<At> {
+        let mut hits = self.of_kind(ResourceKind::Patient).filter(|patient| {
+            patient.node.get("identifier").into_iter().flat_map(Node::items).any(|own| {
+                own.get("value").is_some_and(|v| v.is_str(value))
+                    && own.get("system").and_then(Node::as_str).as_deref() == system
+            })
+        });
+        let first = hits.next()?;
+        hits.next().is_none().then(|| first.node.at())
+    }
+
+    fn position(&self, at: At) -> Option<usize> {
+        self.resources.binary_search_by_key(&at, |r| r.node.at()).ok()
+    }
+
+    /// The outermost resource around a node (never a Bundle or Parameters).
+    fn outermost(&self, from: At) -> Option<&Resource<'d>> {
+        let after = self.resources.partition_point(|r| r.node.at() <= from);
+        let inner = self.resources.get(after.checked_sub(1)?)?;
+        match inner.contained_in {
+            None => Some(inner),
+            Some(outer) => self.resource(outer),
+        }
+    }
+
+    /// The server base of the entry a node stands in.
+    fn base_of(&self, from: At) -> Option<&str> {
+        self.outermost(from)?.full_url.as_deref().and_then(restful).map(|(base, _, _)| base)
+    }
+
+    fn build_index(&mut self) {
+        let mut index = Index::default();
+        let mut copies: Vec<(usize, At)> = Vec::new();
+        for (ix, resource) in self.resources.iter().enumerate() {
+            if resource.contained_in.is_some() {
+                continue;
+            }
+            let mut copy_of = None;
+            if let Some(url) = &resource.full_url {
+                match index.by_url.get_mut(url) {
+                    None => {
+                        index.by_url.insert(url.clone(), Slot { first: ix, ambiguous: false });
+                    }
+                    Some(slot) => {
+                        let Some(earlier) = self.resources.get(slot.first) else { continue };
+                        let identical = earlier.node.raw() == resource.node.raw();
+                        if identical {
+                            copy_of = Some(earlier.node.at());
+                        } else {
+                            slot.ambiguous = true;
+                        }
+                        let versions = version_of(earlier.node).zip(version_of(resource.node));
+                        let history = versions.is_some_and(|(a, b)| a != b);
+                        // Between search results, the same resource may well come twice.
+                        if !identical || earlier.bundle == resource.bundle {
+                            let text = format!(
+                                "the fullUrl {} stands on two entries{}; expected it once",
+                                shown(url),
+                                if identical { "" } else { " that differ" },
+                            );
+                            let grave = !identical && !history;
+                            self.problems.push(Problem { at: resource.node.at(), text, code: "duplicate", grave });
+                        }
+                    }
+                }
+            }
+            if let Some(id) = &resource.id {
+                let known = index.by_type_and_id.entry((resource.type_name.clone(), id.clone())).or_default();
+                if copy_of.is_none() && resource.full_url.is_none() {
+                    let twin = known.iter().filter_map(|other| self.resources.get(*other)).find(|other| {
+                        other.full_url.is_none() && other.node.raw() == resource.node.raw()
+                    });
+                    copy_of = twin.map(|other| other.node.at());
+                }
+                if copy_of.is_none() {
+                    known.push(ix);
+                }
+            }
+            copies.extend(copy_of.map(|at| (ix, at)));
+        }
+        for (ix, at) in copies {
+            if let Some(resource) = self.resources.get_mut(ix) {
+                resource.copy_of = Some(at);
+            }
+        }
+        self.index = Some(index);
+    }
+
+    fn name_subjects(&mut self) {
+        let subjects: Vec<Subject<'d>> = self
+            .resources
+            .iter()
+            .map(|resource| match resource.kind {
+                ResourceKind::Patient => Subject::Of(Identity {
+                    resolved: Some(resource.copy_of.unwrap_or(resource.node.at())),
+                    ..Identity::default()
+                }),
+                ResourceKind::NutritionProduct | ResourceKind::Group => Subject::Nobody,
+                _ => match resource.node.get("subject").or_else(|| resource.node.get("patient")) {
+                    None => Subject::Nobody,
+                    Some(reference) => match self.identity(reference) {
+                        identity if identity == Identity::default() => Subject::Nobody,
+                        identity => Subject::Of(identity),
+                    },
+                },
+            })
+            .collect();
+        let mut persons: Vec<&Identity<'d>> = Vec::new();
+        for subject in &subjects {
+            if let Subject::Of(identity) = subject
+                && !persons.iter().any(|known| known.same(identity))
+            {
+                persons.push(identity);
+            }
+        }
+        self.patients = persons.len();
+        for (resource, subject) in self.resources.iter_mut().zip(subjects) {
+            resource.subject = subject;
+        }
+    }
+
+    fn by_url(&self, index: &Index<'d>, url: &str, version: Option<&str>) -> Option<Resolution> {
+        let slot = index.by_url.get(url)?;
+        if slot.ambiguous {
+            // A reference to one version may still be clear.
+            let mut hits = self.resources.iter().filter(|r| {
+                r.full_url.as_deref() == Some(url)
+                    && version.is_some_and(|v| version_of(r.node).is_some_and(|own| own == v))
+            });
+            return Some(match (hits.next(), hits.next()) {
+                (Some(one), None) => Resolution::Found(one.node.at()),
+                _ => Resolution::Ambiguous,
+            });
+        }
+        let resource = self.resources.get(slot.first)?;
+        Some(if is_version(resource.node, version) {
+            Resolution::Found(resource.node.at())
+        } else {
+            Resolution::NotHere
+        })
+    }
+
+    /// Resources of that type and id that the entries' own URLs do not place elsewhere.
+    fn by_type_and_id(
+        &self,
+        index: &Index<'d>,
+        reference: (&str, &str),
+        version: Option<&str>,
+        allowed: impl Fn(&Resource<'d>) -> bool,
+    ) -> Resolution {
+        let key = (Text::Owned(reference.0.to_owned()), Text::Owned(reference.1.to_owned()));
+        let known = index.by_type_and_id.get(&key).map(Vec::as_slice).unwrap_or_default();
+        let mut hits = known
+            .iter()
+            .filter_map(|ix| self.resources.get(*ix))
+            .filter(|r| allowed(r) && is_version(r.node, version));
+        match (hits.next(), hits.next()) {
+            (None, _) => Resolution::NotHere,
+            (Some(_), Some(_)) => Resolution::Ambiguous,
+            // Outside Bundles there are no fullUrls, and type and id are all there is.
+            (Some(one), None) if one.bundle.is_none() => Resolution::Found(one.node.at()),
+            (Some(one), None) => Resolution::FoundByTypeAndId(one.node.at()),
+        }
+    }
+}
+
+fn version_of(resource: Node<'_>) -> Option<Text<'_>> {
+    resource.get("meta")?.get("versionId")?.as_str()
+}
+
+/// Whether a resource may be the version a reference asks for; one without a version may be any.
+fn is_version(resource: Node<'_>, wanted: Option<&str>) -> bool {
+    wanted.is_none_or(|wanted| version_of(resource).is_none_or(|own| own == wanted))
+}
+
+impl Resolve for Gathered<'_> {
+    /// FHIR's rules for references in Bundles: `#id` within the same outermost resource; an absolute URL or
+    /// a `urn:` equal to a fullUrl; a relative one on the base of the entry it stands in. Where entries have
+    /// no such base, the only resource of that type and id is taken, and the caller is told.
+    fn resolve(&self, from: At, reference: &str) -> Resolution {
+        if let Some(id) = reference.strip_prefix('#') {
+            let Some(outer) = self.outermost(from) else { return Resolution::NotHere };
+            if id.is_empty() {
+                return Resolution::Found(outer.node.at());
+            }
+            let mut hits = outer
+                .node
+                .get("contained")
+                .into_iter()
+                .flat_map(Node::items)
+                .filter(|inner| inner.get("id").is_some_and(|own| own.is_str(id)));
+            return match (hits.next(), hits.next()) {
+                (None, _) => Resolution::NotHere,
+                (Some(one), None) => Resolution::Found(one.at()),
+                (Some(_), Some(_)) => Resolution::Ambiguous,
+            };
+        }
+        let Some(index) = &self.index else { return Resolution::NotHere };
+        let (text, version) = match reference.split_once("/_history/") {
+            Some((text, version)) => (text, Some(version)),
+            None => (reference, None),
+        };
+        if text.starts_with("urn:") {
+            return self.by_url(index, text, version).unwrap_or(Resolution::NotHere);
+        }
+        if text.contains("://") {
+            return self.by_url(index, text, version).unwrap_or_else(|| match restful(text) {
+                None => Resolution::NotHere,
+                Some((_, resource_type, id)) => {
+                    self.by_type_and_id(index, (resource_type, id), version, |r| r.full_url.is_none())
+                }
+            });
+        }
+        let Some((resource_type, id)) = text.split_once('/').filter(|(t, id)| is_type(t) && is_id(id)) else {
+            return Resolution::NotHere;
+        };
+        match self.base_of(from) {
+            Some(base) => self.by_url(index, &format!("{base}{text}"), version).unwrap_or_else(|| {
+                self.by_type_and_id(index, (resource_type, id), version, |r| {
+                    r.full_url.as_deref().and_then(restful).is_none()
+                })
+            }),
+            None => self.by_type_and_id(index, (resource_type, id), version, |_| true),
+        }
+    }
+
+    fn is_a(&self, at: At, resource_type: &str) -> bool {
+        self.resource(at).is_some_and(|r| r.type_name == resource_type)
+    }
+}
