@@ -208,11 +208,12 @@ impl Exact {
         Self { num: mantissa as i128, den: pow10(places) }
     }
 
-    fn settled(num: i128, den: i128) -> Self {
+    /// `None` for the one numerator that has no opposite, so that [`Exact::neg`] and [`Exact::abs`] hold.
+    fn settled(num: i128, den: i128) -> Option<Self> {
         if num.unsigned_abs() <= REDUCE_ABOVE && den.unsigned_abs() <= REDUCE_ABOVE {
-            return Self { num, den };
+            return Some(Self { num, den });
         }
-        Self { num, den }.reduced()
+        Some(Self { num, den }.reduced()).filter(|x| x.num != i128::MIN)
     }
 
     /// The same value in lowest terms.
@@ -231,10 +232,10 @@ impl Exact {
         (r.num, r.den)
     }
 
-    /// `self + other`.
+    /// `self + other`. Also `None` when only the numerators over the common denominator leave the range.
     pub fn add(self, other: Self) -> Option<Self> {
         if self.den == other.den {
-            return Some(Self::settled(self.num.checked_add(other.num)?, self.den));
+            return Self::settled(self.num.checked_add(other.num)?, self.den);
         }
         if self.num == 0 {
             return Some(other);
@@ -244,14 +245,14 @@ impl Exact {
         }
         let plain = |a: Self, b: Self| -> Option<Self> {
             let num = a.num.checked_mul(b.den)?.checked_add(b.num.checked_mul(a.den)?)?;
-            Some(Self::settled(num, a.den.checked_mul(b.den)?))
+            Self::settled(num, a.den.checked_mul(b.den)?)
         };
         plain(self, other).or_else(|| {
             let (a, b) = (self.reduced(), other.reduced());
             let g = gcd(a.den.unsigned_abs(), b.den.unsigned_abs()) as i128;
             let left = a.num.checked_mul(b.den / g)?;
             let right = b.num.checked_mul(a.den / g)?;
-            Some(Self::settled(left.checked_add(right)?, (a.den / g).checked_mul(b.den)?))
+            Self::settled(left.checked_add(right)?, (a.den / g).checked_mul(b.den)?)
         })
     }
 
@@ -262,18 +263,19 @@ impl Exact {
 
     /// `-self`.
     pub fn neg(self) -> Self {
-        // INVARIANT: |num| < 2^127 because `settled` and the constructors never hold i128::MIN.
+        // INVARIANT: num is never i128::MIN: `settled` and the constructors refuse it.
         Self { num: self.num.wrapping_neg(), den: self.den }
     }
 
     /// `self × other`.
     pub fn mul(self, other: Self) -> Option<Self> {
         if let (Some(num), Some(den)) = (self.num.checked_mul(other.num), self.den.checked_mul(other.den)) {
-            return Some(Self::settled(num, den));
+            return Self::settled(num, den);
         }
-        let a = Self { num: self.num, den: other.den }.reduced();
-        let b = Self { num: other.num, den: self.den }.reduced();
-        Some(Self::settled(a.num.checked_mul(b.num)?, a.den.checked_mul(b.den)?))
+        let (x, y) = (self.reduced(), other.reduced());
+        let a = Self { num: x.num, den: y.den }.reduced();
+        let b = Self { num: y.num, den: x.den }.reduced();
+        Self::settled(a.num.checked_mul(b.num)?, a.den.checked_mul(b.den)?)
     }
 
     /// `self ÷ other`; `None` also when `other` is 0.
