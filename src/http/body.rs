@@ -21,7 +21,7 @@ pub async fn read(app: &App, headers: &HeaderMap, mut body: Body) -> Result<Whol
     let deadline = Instant::now() + limits.body_time;
     let declared = headers.get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()).and_then(|v| v.parse::<u64>().ok());
     if declared.is_some_and(|n| n > limits.body as u64) {
-        discard(body, limits.body).await;
+        discard(headers, body, limits.body).await;
         return Err(Refusal::TooLarge(limits.body));
     }
     let mut bytes = Vec::new();
@@ -36,7 +36,7 @@ pub async fn read(app: &App, headers: &HeaderMap, mut body: Body) -> Result<Whol
         let Ok(data) = frame.into_data() else { continue };
         if bytes.len() + data.len() > limits.body {
             drop(bytes);
-            discard(body, limits.body).await;
+            discard(headers, body, limits.body).await;
             return Err(Refusal::TooLarge(limits.body));
         }
         if !data.is_empty() {
@@ -53,7 +53,11 @@ pub async fn read(app: &App, headers: &HeaderMap, mut body: Body) -> Result<Whol
 
 /// Reads on for a moment without keeping anything: a caller that is still writing when the connection
 /// closes would see a reset instead of the answer. Bounded in bytes and time.
-pub async fn discard(mut body: Body, limit: usize) {
+pub async fn discard(headers: &HeaderMap, mut body: Body, limit: usize) {
+    // Such a caller waits for a word before it writes, and gets the answer instead.
+    if headers.contains_key(header::EXPECT) {
+        return;
+    }
     let quietly = async {
         let mut left = limit.saturating_mul(4);
         while let Some(Ok(frame)) = body.frame().await {

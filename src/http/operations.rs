@@ -105,7 +105,7 @@ async fn operate(
     let query = match checked {
         Ok(query) => query,
         Err(refusal) => {
-            body::discard(incoming, app.limits.body).await;
+            body::discard(&parts.headers, incoming, app.limits.body).await;
             return Err(refusal);
         }
     };
@@ -252,7 +252,7 @@ pub async fn batch(State(app): State<Arc<App>>, Path(version): Path<String>, req
     let query = match checked {
         Ok(query) => query,
         Err(refusal) => {
-            body::discard(incoming, app.limits.body).await;
+            body::discard(&parts.headers, incoming, app.limits.body).await;
             return Err(refusal);
         }
     };

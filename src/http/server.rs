@@ -60,7 +60,7 @@ pub async fn serve(listener: TcpListener, app: Arc<App>, stop: impl Future<Outpu
             let connection = http1::Builder::new()
                 .timer(TokioTimer::new())
                 .header_read_timeout(app.limits.header_time)
-                .max_buf_size(64 << 10)
+                .max_buf_size(32 << 10)
                 .serve_connection(TokioIo::new(stream), TowerToHyperService::new(service));
             let mut connection = pin!(connection);
             tokio::select! {
