@@ -547,7 +547,7 @@ impl<'d> Node<'d> {
     }
 
     /// A `null` that no companion `_element` explains: FHIRPath sees nothing there.
-    fn is_bare_null(self) -> bool {
+    pub(crate) fn is_bare_null(self) -> bool {
         if self.kind() != Kind::Null {
             return false;
         }
@@ -592,6 +592,23 @@ impl<'d> Node<'d> {
     /// The `resourceType`, when this is an object with one that is a plain name.
     pub fn resource_type(self) -> Option<Text<'d>> {
         self.get("resourceType")?.as_str().filter(|name| is_identifier(name))
+    }
+
+    /// The node at a place of the same document; the root when there is no such place.
+    pub fn of_same_document(self, at: At) -> Node<'d> {
+        self.document.node(at)
+    }
+
+    /// This node and everything inside it, in document order.
+    pub fn within(self) -> impl Iterator<Item = Node<'d>> {
+        let next = self.entry().next;
+        let document = self.document;
+        (self.ix..next.max(self.ix)).map(move |ix| Node { document, ix })
+    }
+
+    /// Tells this node from every other one alive: the document's address and the index.
+    pub(crate) fn identity(self) -> (usize, u32) {
+        (std::ptr::from_ref(self.document) as usize, self.ix)
     }
 
     /// This node and what it stands in, outermost first.
@@ -768,7 +785,7 @@ fn line_column(text: &str, offset: usize) -> (u32, u32) {
 }
 
 /// A foreign text made safe to show: shortened, controls and direction marks written as escapes.
-fn legible(text: &str) -> String {
+pub(crate) fn legible(text: &str) -> String {
     const MOST: usize = 40;
     let mut out = String::new();
     for (n, c) in text.chars().enumerate() {
