@@ -12,6 +12,7 @@
 pub mod amount;
 pub mod answer;
 pub mod appraise;
+pub mod assumptions;
 pub mod cli;
 pub mod exact;
 pub mod findings;

@@ -1,0 +1,1173 @@
+//! One `administration` with one timing to one [`Line`]: what each occurrence gives and when it falls, at
+//! the least and at the most that the order allows.
+
+use crate::amount::Why;
+use crate::assumptions::Assumption;
+use crate::exact::{Decimal, Exact};
+use crate::intake::order::{
+    Administration, At, Bounds, Field, Quantity, Rate, Ratio, Repeat, TimeUnit, Timing,
+};
+use crate::settings::Settings;
+use crate::timing::calendar::{DAY, end_instant_of, instant_of, to_local};
+use crate::units::{self, Dimension, UnitNote};
+use jiff::tz::TimeZone;
+
+/// Most occurrences a day that are computed with.
+pub const MAX_PER_DAY: i64 = 1_440;
+
+/// Something noticed while reading a schedule. The integrity rules turn these into findings.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Note {
+    /// A reading was taken.
+    Assumed(Assumption),
+    /// A unit was refused, or accepted with a remark. (what the quantity is)
+    Unit(&'static str, UnitNote),
+    /// Zero or negative where only a positive amount makes sense. (what, as written)
+    NotPositive(&'static str, String),
+    /// A timing that cannot be computed. (why)
+    NotComputable(String),
+    /// The timing code and the repeat disagree. (code, its count a day, the repeat's)
+    CodeAgainstRepeat(String, String, String),
+    /// A timing code that is not known. (code or text)
+    UnknownCode(String),
+    /// Clock times and the stated count disagree. (times, stated count)
+    TimesAgainstCount(usize, String),
+    /// The same clock time more than once.
+    DoubledTimes(usize),
+    /// A feed lasts longer than its interval. (duration s, interval s)
+    LongerThanInterval(Exact, Exact),
+    /// Quantity and rate × duration disagree. (quantity mL, rate mL/s, duration s)
+    QuantityAgainstRate(Exact, Exact, Exact),
+    /// A quantity without any schedule: per feed or per day is not said.
+    QuantityAlone,
+    /// A rate with start times but no duration: when it stops is not said.
+    RateWithoutStop,
+    /// Quantity and rate without a schedule: two readings. (quantity mL, rate × 24 h mL)
+    TwoReadings(Exact, Exact),
+    /// Neither rate nor quantity.
+    NothingGiven,
+    /// `event` beside `repeat`: the events were not counted.
+    EventsIgnored(usize),
+    /// Two rates of different type in one entry.
+    BothRates,
+    /// A frequency, period or count that is not a whole number where it must be, or inverted maxima.
+    Inverted(&'static str),
+}
+
+/// A note with its place.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Noted {
+    /// Where.
+    pub at: At,
+    /// What.
+    pub note: Note,
+}
+
+/// When occurrences fall.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Occurrences {
+    /// Runs from start to end.
+    Continuous,
+    /// Every `step` seconds from the start; without a start, from an unknown phase: `up` says whether the
+    /// count in a window is rounded up or down.
+    Every {
+        /// Seconds between beginnings.
+        step: Exact,
+        /// For an unknown phase: round the count up.
+        up: bool,
+        /// Only on these weekdays (bit 0 Monday); 0 means every day.
+        weekdays: u8,
+    },
+    /// At clock times (seconds after local midnight, ascending) every `interval` days.
+    Clock {
+        /// Days between feeding days.
+        interval: i64,
+        /// Times of day.
+        times: Vec<i64>,
+        /// Only on these weekdays (bit 0 Monday); 0 means every day.
+        weekdays: u8,
+    },
+    /// At these instants.
+    Listed(Vec<Exact>),
+}
+
+/// What one occurrence gives.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Dose {
+    /// Runs at this rate, mL/s, for as long as the schedule runs.
+    Rate(Exact),
+    /// So many mL, spread evenly over so many seconds (0: at once).
+    Volume {
+        /// mL of one occurrence.
+        ml: Exact,
+        /// Seconds it takes; 0 when not stated.
+        over: Exact,
+    },
+}
+
+/// A schedule without any choice left.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Run {
+    /// When.
+    pub occurrences: Occurrences,
+    /// What.
+    pub dose: Dose,
+    /// From this instant.
+    pub start: Option<Exact>,
+    /// Until this instant (not included).
+    pub end: Option<Exact>,
+    /// At most so many occurrences from the start.
+    pub count: Option<i64>,
+}
+
+/// How a line is given, in the trade's words.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Method {
+    /// Pump around the clock.
+    Continuous,
+    /// Pump for part of the day.
+    Cyclic,
+    /// Feeds over a stated time.
+    Intermittent,
+    /// Feeds whose duration is not stated, or by syringe.
+    Bolus,
+    /// Cannot be told.
+    Unclear,
+}
+
+/// One thing given on a schedule: what is certain at the least (`low`) and possible at the most (`high`).
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Line {
+    /// The administration (or flush) it stands for.
+    pub at: At,
+    /// Index of the administration in the order; `None` for a flush from the extension.
+    pub administration: Option<usize>,
+    /// Least that the order allows; `None`: nothing.
+    pub low: Option<Run>,
+    /// Most that the order allows; `None` when no upper bound can be given.
+    pub high: Option<Run>,
+    /// Why low and high differ, or why nothing is known.
+    pub why: Vec<Why>,
+    /// The stated rate, mL/s.
+    pub rate: Option<Exact>,
+    /// The stated quantity, mL.
+    pub quantity: Option<Exact>,
+    /// How it is given.
+    pub method: Method,
+    /// The bounds' start as an instant, when stated.
+    pub start: Option<Exact>,
+    /// The bounds' end, when stated.
+    pub end: Option<Exact>,
+    /// What was noticed.
+    pub notes: Vec<Noted>,
+}
+
+impl Line {
+    /// Whether the volume over any window is exactly known.
+    pub fn is_exact(&self) -> bool {
+        self.why.is_empty() && self.low.is_some() && self.low == self.high
+    }
+}
+
+/// What reading a schedule needs from outside the order.
+#[derive(Clone, Copy, Debug)]
+pub struct Frame<'s> {
+    /// The institution's settings.
+    pub settings: &'s Settings,
+    /// Dosing weight, kg, when exactly known: for rates per kg.
+    pub weight: Option<Exact>,
+}
+
+impl Frame<'_> {
+    fn zone(&self) -> &TimeZone {
+        &self.settings.zone
+    }
+}
+
+struct Reader<'s> {
+    frame: Frame<'s>,
+    notes: Vec<Noted>,
+}
+
+impl Reader<'_> {
+    fn note(&mut self, at: At, note: Note) {
+        let noted = Noted { at, note };
+        if !self.notes.contains(&noted) {
+            self.notes.push(noted);
+        }
+    }
+
+    fn assume(&mut self, at: At, assumption: Assumption) {
+        self.note(at, Note::Assumed(assumption));
+    }
+
+    /// A quantity in base units; refusals and remarks become notes. `None`: not there or not usable.
+    fn measure(&mut self, at: At, q: &Quantity<'_>, want: Dimension, what: &'static str) -> Option<Exact> {
+        let reading = units::measure(q, want);
+        for note in reading.notes {
+            self.note(at, Note::Unit(what, note));
+        }
+        let value = reading.value?;
+        if !value.is_positive() {
+            let shown = q.value.value().map(ToString::to_string).unwrap_or_default();
+            self.note(at, Note::NotPositive(what, shown));
+            return None;
+        }
+        Some(value)
+    }
+}
+
+/// What a quantity or rate field came to.
+enum Told {
+    Absent,
+    Unusable,
+    Value(Exact),
+}
+
+/// Reads one administration with one of its timings (or none) into a line.
+pub fn line_of(frame: Frame<'_>, a: &Administration<'_>, index: usize, timing: Option<&Timing<'_>>) -> Line {
+    let mut r = Reader { frame, notes: Vec::new() };
+    let quantity = match &a.quantity {
+        Field::Absent => Told::Absent,
+        Field::Present(q) => r.measure(q.at, &q.value, Dimension::VOLUME, "quantity").map_or(Told::Unusable, Told::Value),
+        Field::Missing { .. } | Field::Unreadable { .. } => Told::Unusable,
+    };
+    let rate = match &a.rate {
+        Field::Absent => Told::Absent,
+        Field::Present(s) => read_rate(&mut r, s.at, &s.value).map_or(Told::Unusable, Told::Value),
+        Field::Missing { .. } | Field::Unreadable { .. } => Told::Unusable,
+    };
+    if let Some(at) = a.other_rate {
+        r.note(at, Note::BothRates);
+    }
+    let mut line = Line {
+        at: a.at,
+        administration: Some(index),
+        low: None,
+        high: None,
+        why: Vec::new(),
+        rate: None,
+        quantity: None,
+        method: Method::Unclear,
+        start: None,
+        end: None,
+        notes: Vec::new(),
+    };
+    if a.other_rate.is_some() {
+        line.why.push(Why::Schedule("two rates in one entry".to_owned()));
+    }
+    match (quantity, rate) {
+        (Told::Unusable, _) => line.why.push(Why::Unreadable("the quantity cannot be used".to_owned())),
+        (_, Told::Unusable) => line.why.push(Why::Unreadable("the rate cannot be used".to_owned())),
+        (Told::Absent, Told::Absent) => {
+            r.note(a.at, Note::NothingGiven);
+            line.why.push(Why::Schedule("neither a rate nor a quantity is given".to_owned()));
+        }
+        (q, rt) => {
+            line.quantity = value_of(&q);
+            line.rate = value_of(&rt);
+        }
+    }
+    if line.why.is_empty() {
+        lay_out(&mut r, &mut line, a.at, timing);
+    } else {
+        // The bounds still place the entry on the time line, for the reports.
+        if let Some(repeat) = timing.and_then(|t| t.repeat.as_ref()) {
+            let bounds = read_bounds(&mut r, repeat);
+            line.start = bounds.start;
+            line.end = bounds.end;
+        }
+    }
+    if let Some(at) = a.as_needed {
+        r.assume(at, Assumption::AsNeeded);
+        line.low = None;
+        if line.high.is_some() && !line.why.contains(&Why::AsNeeded) {
+            line.why.push(Why::AsNeeded);
+        }
+    }
+    line.notes = r.notes;
+    line
+}
+
+/// A flush of the water-flush extension with its own schedule.
+pub fn flush_line(frame: Frame<'_>, at: At, volume: &Field<'_, Quantity<'_>>, timing: &Timing<'_>) -> Line {
+    let pretend = Administration {
+        at,
+        timings: Vec::new(),
+        as_needed: None,
+        quantity: volume.clone(),
+        rate: Field::Absent,
+        other_rate: None,
+        product: None,
+    };
+    let mut line = line_of(frame, &pretend, 0, Some(timing));
+    line.administration = None;
+    line
+}
+
+/// The volume of one flush, mL, with its notes.
+pub fn flush_volume(frame: Frame<'_>, at: At, volume: &Field<'_, Quantity<'_>>) -> (Option<Exact>, Vec<Noted>) {
+    let mut r = Reader { frame, notes: Vec::new() };
+    let value = match volume {
+        Field::Present(q) => r.measure(q.at, &q.value, Dimension::VOLUME, "flush volume"),
+        _ => {
+            r.note(at, Note::NothingGiven);
+            None
+        }
+    };
+    (value, r.notes)
+}
+
+fn value_of(told: &Told) -> Option<Exact> {
+    if let Told::Value(x) = told { Some(*x) } else { None }
+}
+
+fn read_rate(r: &mut Reader<'_>, at: At, rate: &Rate<'_>) -> Option<Exact> {
+    match rate {
+        Rate::Quantity(q) => {
+            // A rate per kg is told by its dimension, before the volume-per-time reading is tried.
+            if units::dimension_of(q) == Some(Dimension::VOLUME_RATE_PER_MASS) {
+                let per_gram = r.measure(at, q, Dimension::VOLUME_RATE_PER_MASS, "rate")?;
+                return per_weight(r, at, per_gram);
+            }
+            r.measure(at, q, Dimension::VOLUME_RATE, "rate")
+        }
+        Rate::Ratio(Ratio { numerator, denominator }) => {
+            let (Some(n), Some(d)) = (numerator.value(), denominator.value()) else {
+                r.note(at, Note::NotComputable("the rate is a ratio without both its parts".to_owned()));
+                return None;
+            };
+            let top = r.measure(numerator.at().unwrap_or(at), n, Dimension::VOLUME, "rate, numerator")?;
+            let bottom = r.measure(denominator.at().unwrap_or(at), d, Dimension::TIME, "rate, denominator")?;
+            top.div(bottom)
+        }
+    }
+}
+
+fn per_weight(r: &mut Reader<'_>, at: At, per_gram: Exact) -> Option<Exact> {
+    let Some(kg) = r.frame.weight else {
+        r.note(at, Note::NotComputable("the rate is per kg and there is no usable dosing weight".to_owned()));
+        return None;
+    };
+    per_gram.mul(Exact::int(1000))?.mul(kg)
+}
+
+#[derive(Default)]
+struct ReadBounds {
+    start: Option<Exact>,
+    end: Option<Exact>,
+    /// Longest end, where the length is a range.
+    end_max: Option<Exact>,
+    /// Seconds, where the length is stated without a start.
+    length: Option<(Exact, Exact)>,
+    broken: bool,
+}
+
+fn read_bounds(r: &mut Reader<'_>, repeat: &Repeat<'_>) -> ReadBounds {
+    let mut out = ReadBounds::default();
+    let (at, bounds) = match &repeat.bounds {
+        Field::Present(s) => (s.at, &s.value),
+        Field::Absent => return out,
+        Field::Missing { at, .. } | Field::Unreadable { at } => {
+            r.note(*at, Note::NotComputable("the bounds of the schedule have no usable value".to_owned()));
+            out.broken = true;
+            return out;
+        }
+    };
+    match bounds {
+        Bounds::Period { start, end } => {
+            for (field, is_start) in [(start, true), (end, false)] {
+                match field {
+                    Field::Present(w) => {
+                        let read = if is_start {
+                            instant_of(r.frame.zone(), w.value).map(|(x, dated)| {
+                                if dated {
+                                    r.assume(w.at, Assumption::DateIsMidnight);
+                                }
+                                x
+                            })
+                        } else {
+                            if !matches!(w.value, crate::intake::order::When::Instant { .. }) {
+                                r.assume(w.at, Assumption::DateIsMidnight);
+                            }
+                            end_instant_of(r.frame.zone(), w.value)
+                        };
+                        let Some(x) = read else {
+                            r.note(w.at, Note::NotComputable("a date of the bounds is outside the calendar".to_owned()));
+                            out.broken = true;
+                            continue;
+                        };
+                        if is_start {
+                            out.start = Some(x);
+                        } else {
+                            out.end = Some(x);
+                        }
+                    }
+                    Field::Absent => {}
+                    Field::Missing { at, .. } | Field::Unreadable { at } => {
+                        r.note(*at, Note::NotComputable("a date of the bounds has no usable value".to_owned()));
+                        out.broken = true;
+                    }
+                }
+            }
+            if let (Some(s), Some(e)) = (out.start, out.end)
+                && e <= s
+            {
+                r.note(at, Note::NotComputable("the schedule ends before it starts".to_owned()));
+                out.broken = true;
+            }
+        }
+        Bounds::Duration(q) => match r.measure(at, q, Dimension::TIME, "length of the schedule") {
+            Some(x) => out.length = Some((x, x)),
+            None => out.broken = true,
+        },
+        Bounds::Range { low, high } => {
+            let low = low.value().and_then(|q| r.measure(at, q, Dimension::TIME, "shortest length of the schedule"));
+            let high = high.value().and_then(|q| r.measure(at, q, Dimension::TIME, "longest length of the schedule"));
+            match (low, high) {
+                (Some(l), Some(h)) if l <= h => out.length = Some((l, h)),
+                _ => {
+                    r.note(at, Note::NotComputable("the range of lengths cannot be used".to_owned()));
+                    out.broken = true;
+                }
+            }
+        }
+    }
+    out
+}
+
+/// Fields of a repeat that must be whole and positive.
+fn whole(r: &mut Reader<'_>, field: &Field<'_, Decimal>, what: &'static str) -> Result<Option<i64>, ()> {
+    match field {
+        Field::Absent => Ok(None),
+        Field::Present(s) => {
+            let x = s.value.exact();
+            if !x.is_whole() || !x.is_positive() {
+                r.note(s.at, Note::NotComputable(format!("{what} must be a whole number above 0, found {}", s.value)));
+                return Err(());
+            }
+            i64::try_from(x.floor()).map(Some).map_err(|_| ())
+        }
+        Field::Missing { at, .. } | Field::Unreadable { at } => {
+            r.note(*at, Note::NotComputable(format!("{what} has no usable value")));
+            Err(())
+        }
+    }
+}
+
+fn span(
+    r: &mut Reader<'_>,
+    value: &Field<'_, Decimal>,
+    unit: &Field<'_, TimeUnit>,
+    what: &'static str,
+    at: At,
+) -> Result<Option<Exact>, ()> {
+    let s = match value {
+        Field::Absent => return Ok(None),
+        Field::Present(s) => s,
+        Field::Missing { at, .. } | Field::Unreadable { at } => {
+            r.note(*at, Note::NotComputable(format!("{what} has no usable value")));
+            return Err(());
+        }
+    };
+    let Some(unit) = unit.value() else {
+        r.note(at, Note::NotComputable(format!("{what} has no usable unit of time")));
+        return Err(());
+    };
+    let Some(seconds) = unit.seconds() else {
+        r.note(s.at, Note::NotComputable(format!("{what} is in months or years, which have no fixed length")));
+        return Err(());
+    };
+    let x = s.value.exact();
+    if !x.is_positive() {
+        r.note(s.at, Note::NotComputable(format!("{what} must be above 0, found {}", s.value)));
+        return Err(());
+    }
+    x.mul(Exact::int(seconds)).map(Some).ok_or(())
+}
+
+/// Count a day and, where they are fixed, clock times of the HL7 timing abbreviations
+/// (`http://terminology.hl7.org/CodeSystem/v3-GTSAbbreviation`; R5 adds `C`, continuous).
+enum Coded {
+    /// So many times every so many days.
+    PerDays(i64, i64),
+    /// Every so many hours.
+    Hours(i64),
+    /// Continuous.
+    Continuous,
+    /// No fixed length (monthly).
+    NotComputable,
+}
+
+fn coded(system: Option<&str>, code: &str) -> Option<Coded> {
+    const GTS: &str = "http://terminology.hl7.org/CodeSystem/v3-GTSAbbreviation";
+    const ABBREVIATION: &str = "http://terminology.hl7.org/CodeSystem/timing-abbreviation";
+    if system == Some(ABBREVIATION) && code == "C" {
+        return Some(Coded::Continuous);
+    }
+    if system != Some(GTS) {
+        return None;
+    }
+    Some(match code {
+        "QD" | "AM" | "PM" | "BED" => Coded::PerDays(1, 1),
+        "BID" => Coded::PerDays(2, 1),
+        "TID" => Coded::PerDays(3, 1),
+        "QID" => Coded::PerDays(4, 1),
+        "QOD" => Coded::PerDays(1, 2),
+        "WK" => Coded::PerDays(1, 7),
+        "Q1H" => Coded::Hours(1),
+        "Q2H" => Coded::Hours(2),
+        "Q3H" => Coded::Hours(3),
+        "Q4H" => Coded::Hours(4),
+        "Q6H" => Coded::Hours(6),
+        "Q8H" => Coded::Hours(8),
+        "MO" => Coded::NotComputable,
+        _ => return None,
+    })
+}
+
+/// Occurrences at the least and at the most, with the interval between beginnings where there is one.
+struct Placed {
+    low: Occurrences,
+    high: Occurrences,
+    /// Shortest seconds between two beginnings.
+    interval: Option<Exact>,
+    why: Vec<Why>,
+    /// The repeat is at least hourly and fills the day.
+    hourly: bool,
+}
+
+impl Placed {
+    fn exact(occurrences: Occurrences, interval: Option<Exact>) -> Self {
+        Self { low: occurrences.clone(), high: occurrences, interval, why: Vec::new(), hourly: false }
+    }
+}
+
+fn day_start(r: &Reader<'_>) -> i64 {
+    i64::from(r.frame.settings.day_start)
+}
+
+/// `n` times spread evenly over a day from the clock time of the start, or from the feeding day's start.
+fn even_times(r: &Reader<'_>, n: i64, start: Option<Exact>) -> Option<Vec<i64>> {
+    let from = start.map_or_else(|| day_start(r), |s| {
+        i64::try_from(to_local(r.frame.zone(), s).floor()).unwrap_or(0).rem_euclid(DAY)
+    });
+    if n < 1 || n > MAX_PER_DAY || DAY % n != 0 {
+        return None;
+    }
+    let mut times: Vec<i64> = (0..n).map(|k| (from + k * (DAY / n)).rem_euclid(DAY)).collect();
+    times.sort_unstable();
+    Some(times)
+}
+
+/// `f` occurrences per `period` seconds; `calendar` when the period is in days or weeks.
+fn per_period(r: &mut Reader<'_>, at: At, f: i64, period: Exact, calendar: bool, start: Option<Exact>, weekdays: u8) -> Result<(Occurrences, Exact), ()> {
+    let step = period.div(Exact::int(f)).ok_or(())?;
+    let per_day = Exact::int(DAY).div(step).ok_or(())?;
+    if per_day > Exact::int(MAX_PER_DAY) {
+        r.note(at, Note::NotComputable(format!("{} times a day is more than {MAX_PER_DAY}", per_day.short(0))));
+        return Err(());
+    }
+    if calendar {
+        let days = period.div(Exact::int(DAY)).ok_or(())?;
+        if days.is_whole() {
+            let interval = i64::try_from(days.floor()).map_err(|_| ())?;
+            let times = if f == 1 { even_times(r, 1, start) } else if interval == 1 { even_times(r, f, start) } else { None };
+            if let Some(times) = times {
+                return Ok((Occurrences::Clock { interval, times, weekdays }, step));
+            }
+        }
+    }
+    Ok((Occurrences::Every { step, up: true, weekdays }, step))
+}
+
+fn floor_phase(o: &Occurrences) -> Occurrences {
+    match o {
+        Occurrences::Every { step, weekdays, .. } => Occurrences::Every { step: *step, up: false, weekdays: *weekdays },
+        other => other.clone(),
+    }
+}
+
+fn place(r: &mut Reader<'_>, timing: Option<&Timing<'_>>, at: At, start: Option<Exact>) -> Result<Option<Placed>, Why> {
+    let Some(timing) = timing else { return Ok(None) };
+    let broken = || Why::Schedule("the schedule cannot be computed".to_owned());
+    let code = match &timing.code {
+        Some(c) => Some((c.at, read_code(r, c.at, &c.value))),
+        None => None,
+    };
+    let Some(repeat) = timing.repeat.as_ref().filter(|rep| says_when(rep)) else {
+        // The code alone, events alone, or nothing but bounds.
+        return match code {
+            Some((at, CodeRead::Means(c, text))) => from_code(r, at, &c, &text, start).map(Some),
+            Some((at, CodeRead::Unknown(text))) => {
+                r.note(at, Note::UnknownCode(text.clone()));
+                Err(Why::Schedule(format!("the timing `{text}` is text or a code that is not known here")))
+            }
+            Some((_, CodeRead::Empty)) | None if timing.events.is_empty() => Ok(None),
+            Some((_, CodeRead::Empty)) | None => {
+                let mut instants = Vec::new();
+                for event in &timing.events {
+                    match instant_of(r.frame.zone(), event.value) {
+                        Some((x, dated)) => {
+                            if dated {
+                                r.assume(event.at, Assumption::DateIsMidnight);
+                            }
+                            if !instants.contains(&x) {
+                                instants.push(x);
+                            }
+                        }
+                        None => return Err(broken()),
+                    }
+                }
+                instants.sort_unstable();
+                let gap = instants.windows(2).filter_map(|w| w.get(1)?.sub(*w.first()?)).min();
+                Ok(Some(Placed::exact(Occurrences::Listed(instants), gap)))
+            }
+        };
+    };
+    if !timing.events.is_empty() {
+        r.note(timing.at, Note::EventsIgnored(timing.events.len()));
+    }
+    let placed = from_repeat(r, repeat, at, start)?;
+    if let Some((code_at, CodeRead::Means(c, text))) = code {
+        agree(r, code_at, &c, &text, &placed)?;
+    } else if let Some((code_at, CodeRead::Unknown(text))) = code {
+        // The repeat is complete by itself; the text is told, not used.
+        r.note(code_at, Note::UnknownCode(text));
+    }
+    Ok(Some(placed))
+}
+
+enum CodeRead {
+    Means(Coded, String),
+    Unknown(String),
+    Empty,
+}
+
+fn read_code(r: &Reader<'_>, _at: At, concept: &crate::intake::order::Concept<'_>) -> CodeRead {
+    let _ = r;
+    for coding in &concept.codings {
+        if let Some(code) = &coding.code
+            && let Some(c) = coded(coding.system.as_deref(), code)
+        {
+            return CodeRead::Means(c, code.to_string());
+        }
+    }
+    let shown = concept
+        .codings
+        .iter()
+        .find_map(|c| c.code.as_ref().or(c.display.as_ref()))
+        .or(concept.text.as_ref());
+    shown.map_or(CodeRead::Empty, |s| CodeRead::Unknown(s.to_string()))
+}
+
+fn from_code(r: &mut Reader<'_>, at: At, c: &Coded, text: &str, start: Option<Exact>) -> Result<Placed, Why> {
+    match c {
+        Coded::Continuous => Ok(Placed::exact(Occurrences::Continuous, None)),
+        Coded::NotComputable => {
+            r.note(at, Note::NotComputable(format!("`{text}` has no fixed length")));
+            Err(Why::Schedule(format!("`{text}` has no fixed length")))
+        }
+        Coded::Hours(h) => {
+            r.assume(at, Assumption::CodeTimes);
+            let step = Exact::int(h * 3600);
+            let mut placed = Placed::exact(Occurrences::Every { step, up: true, weekdays: 0 }, Some(step));
+            placed.hourly = *h == 1;
+            Ok(placed)
+        }
+        Coded::PerDays(n, days) => {
+            r.assume(at, Assumption::CodeTimes);
+            let configured = r.frame.settings.clock.get(text).map(|t| t.iter().map(|s| i64::from(*s)).collect::<Vec<_>>());
+            let times = match configured {
+                Some(mut t) if i64::try_from(t.len()) == Ok(*n) => {
+                    t.sort_unstable();
+                    t
+                }
+                _ => {
+                    if *n > 1 {
+                        r.assume(at, Assumption::EvenlySpaced);
+                    }
+                    even_times(r, *n, start).unwrap_or_default()
+                }
+            };
+            let gap = shortest_gap(&times, *days);
+            Ok(Placed::exact(Occurrences::Clock { interval: *days, times, weekdays: 0 }, gap))
+        }
+    }
+}
+
+/// Shortest seconds between clock times, around midnight included.
+fn shortest_gap(times: &[i64], interval: i64) -> Option<Exact> {
+    let first = times.first()?;
+    let mut gap = first + interval.checked_mul(DAY)? - times.last()?;
+    for pair in times.windows(2) {
+        if let [a, b] = pair {
+            gap = gap.min(b - a);
+        }
+    }
+    (gap > 0).then(|| Exact::int(gap))
+}
+
+/// Whether a repeat says anything about when, besides its bounds.
+fn says_when(repeat: &Repeat<'_>) -> bool {
+    !(repeat.frequency.is_absent()
+        && repeat.frequency_max.is_absent()
+        && repeat.period.is_absent()
+        && repeat.period_max.is_absent()
+        && repeat.count.is_absent()
+        && repeat.duration.is_absent()
+        && repeat.day_of_week.is_empty()
+        && repeat.time_of_day.is_empty()
+        && repeat.when.is_empty())
+}
+
+/// Code and repeat must come to the same count a day; if not, neither is picked.
+fn agree(r: &mut Reader<'_>, at: At, c: &Coded, text: &str, placed: &Placed) -> Result<(), Why> {
+    let of_code = match c {
+        Coded::PerDays(n, days) => Exact::int(*n).div(Exact::int(*days)),
+        Coded::Hours(h) => Exact::int(24).div(Exact::int(*h)),
+        Coded::Continuous => {
+            return if matches!(placed.high, Occurrences::Continuous) || placed.hourly {
+                Ok(())
+            } else {
+                r.note(at, Note::CodeAgainstRepeat(text.to_owned(), "continuous".to_owned(), "repeated feeds".to_owned()));
+                Err(Why::Schedule("the timing code and the repeat disagree".to_owned()))
+            };
+        }
+        Coded::NotComputable => return Ok(()),
+    };
+    let (low, high) = (per_day(&placed.low), per_day(&placed.high));
+    let (Some(code), Some(low), Some(high)) = (of_code, low, high) else { return Ok(()) };
+    if code >= low && code <= high {
+        return Ok(());
+    }
+    let repeat_count = if low == high { low.short(3) } else { format!("{} to {}", low.short(3), high.short(3)) };
+    r.note(at, Note::CodeAgainstRepeat(text.to_owned(), code.short(3), repeat_count));
+    Err(Why::Schedule("the timing code and the repeat disagree".to_owned()))
+}
+
+/// Mean occurrences a day.
+pub fn per_day(o: &Occurrences) -> Option<Exact> {
+    match o {
+        Occurrences::Continuous | Occurrences::Listed(_) => None,
+        Occurrences::Every { step, weekdays, .. } => {
+            Exact::int(DAY).div(*step)?.mul(weekday_share(*weekdays))
+        }
+        Occurrences::Clock { interval, times, weekdays } => {
+            let n = i64::try_from(times.len()).ok()?;
+            Exact::int(n).div(Exact::int(*interval))?.mul(weekday_share(*weekdays))
+        }
+    }
+}
+
+fn weekday_share(weekdays: u8) -> Exact {
+    if weekdays == 0 { Exact::ONE } else { Exact::ratio(i64::from(weekdays.count_ones()), 7) }
+}
+
+fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Exact>) -> Result<Placed, Why> {
+    let broken = || Why::Schedule("the schedule cannot be computed".to_owned());
+    let mut weekdays = 0u8;
+    for d in &repeat.day_of_week {
+        if (1..=7).contains(&d.value) {
+            weekdays |= 1 << (d.value - 1);
+        }
+    }
+    if weekdays == 0x7f {
+        weekdays = 0;
+    }
+    let f = whole(r, &repeat.frequency, "frequency").map_err(|()| broken())?;
+    let f_max = whole(r, &repeat.frequency_max, "frequencyMax").map_err(|()| broken())?;
+    let p = span(r, &repeat.period, &repeat.period_unit, "period", repeat.at).map_err(|()| broken())?;
+    let p_max = span(r, &repeat.period_max, &repeat.period_unit, "periodMax", repeat.at).map_err(|()| broken())?;
+    if let (Some(a), Some(b)) = (f, f_max)
+        && b < a
+    {
+        r.note(repeat.frequency_max.at().unwrap_or(repeat.at), Note::Inverted("frequencyMax is below frequency"));
+        return Err(broken());
+    }
+    if let (Some(a), Some(b)) = (p, p_max)
+        && b < a
+    {
+        r.note(repeat.period_max.at().unwrap_or(repeat.at), Note::Inverted("periodMax is below period"));
+        return Err(broken());
+    }
+    if !repeat.when.is_empty() && !repeat.time_of_day.is_empty() {
+        r.note(repeat.at, Note::NotComputable("clock times and event times together".to_owned()));
+        return Err(Why::Schedule("clock times and event times together".to_owned()));
+    }
+    let calendar = matches!(repeat.period_unit.value(), Some(TimeUnit::Day | TimeUnit::Week));
+    // Clock times, or events of the day.
+    if !repeat.time_of_day.is_empty() || !repeat.when.is_empty() {
+        return at_clock(r, repeat, weekdays, (f, f_max, p, p_max), start);
+    }
+    let frequency_or_period = f.is_some() || p.is_some() || f_max.is_some() || p_max.is_some();
+    if !frequency_or_period {
+        // Only a count, a duration or weekdays: once a day on the named days, or once.
+        if weekdays != 0 {
+            r.assume(repeat.at, Assumption::FrequencyOnce);
+            let times = even_times(r, 1, start).unwrap_or_default();
+            return Ok(Placed::exact(Occurrences::Clock { interval: 1, times, weekdays }, Some(Exact::int(DAY))));
+        }
+        if let Some(count) = whole(r, &repeat.count, "count").map_err(|()| broken())? {
+            if count == 1 && repeat.count_max.is_absent() {
+                let first = start.ok_or_else(|| Why::Schedule("given once, but no start is stated".to_owned()))?;
+                return Ok(Placed::exact(Occurrences::Listed(vec![first]), None));
+            }
+            r.note(repeat.at, Note::NotComputable("a count without a frequency or times".to_owned()));
+            return Err(Why::Schedule("a count without a frequency or times".to_owned()));
+        }
+        r.note(repeat.at, Note::NotComputable("a duration without a frequency or times".to_owned()));
+        return Err(Why::Schedule("how often it is repeated is not stated".to_owned()));
+    }
+    let Some(p) = p else {
+        r.note(repeat.at, Note::NotComputable("a frequency without a period".to_owned()));
+        return Err(Why::Schedule("a frequency without a period".to_owned()));
+    };
+    let f = match f {
+        Some(f) => f,
+        None => {
+            r.assume(repeat.at, Assumption::FrequencyOnce);
+            1
+        }
+    };
+    if f > 1 {
+        r.assume(repeat.at, Assumption::EvenlySpaced);
+    }
+    let place_at = repeat.period.at().unwrap_or(at);
+    let f_high = f_max.unwrap_or(f);
+    let p_high = p_max.unwrap_or(p);
+    let (high, interval) = per_period(r, place_at, f_high, p, calendar, start, weekdays).map_err(|()| broken())?;
+    let (low, _) = per_period(r, place_at, f, p_high, calendar, start, weekdays).map_err(|()| broken())?;
+    let mut why = Vec::new();
+    if f_high != f || p_high != p {
+        why.push(Why::Spread("the schedule allows more or fewer feeds".to_owned()));
+    }
+    let whole_day = Exact::int(DAY).div(interval).is_some_and(Exact::is_whole);
+    let low = if start.is_none() && !why.is_empty() { floor_phase(&low) } else { low };
+    let low = if start.is_none() && matches!(&high, Occurrences::Every { .. }) && !whole_day { floor_phase(&low) } else { low };
+    if low != high && why.is_empty() {
+        why.push(Why::Spread("the interval does not divide the day and no start is stated".to_owned()));
+    }
+    let hourly = interval <= Exact::int(3600) && whole_day && why.is_empty() && weekdays == 0;
+    Ok(Placed { low, high, interval: Some(interval), why, hourly })
+}
+
+type Counts = (Option<i64>, Option<i64>, Option<Exact>, Option<Exact>);
+
+fn at_clock(r: &mut Reader<'_>, repeat: &Repeat<'_>, weekdays: u8, counts: Counts, start: Option<Exact>) -> Result<Placed, Why> {
+    let (f, f_max, p, p_max) = counts;
+    let broken = || Why::Schedule("the schedule cannot be computed".to_owned());
+    let offset = match &repeat.offset {
+        Field::Present(s) => s.value.exact().mul(Exact::int(60)).map(Exact::floor).and_then(|x| i64::try_from(x).ok()).unwrap_or(0),
+        _ => 0,
+    };
+    let mut times: Vec<i64> = Vec::new();
+    let mut untimed = 0i64;
+    for t in &repeat.time_of_day {
+        times.push(i64::from(t.value));
+    }
+    for w in &repeat.when {
+        match r.frame.settings.clock.get(w.value.as_ref()) {
+            Some(configured) if !configured.is_empty() => {
+                times.extend(configured.iter().map(|s| (i64::from(*s) + offset).rem_euclid(DAY)));
+            }
+            _ => {
+                r.assume(w.at, Assumption::EventTimes);
+                // `C` and its kin stand for every meal; how many meals is the institution's to say.
+                if matches!(w.value.as_ref(), "C" | "AC" | "PC") {
+                    return Err(Why::Schedule(format!("how many meals `{}` stands for is not configured", w.value)));
+                }
+                untimed += 1;
+            }
+        }
+    }
+    let given = times.len();
+    times.sort_unstable();
+    times.dedup();
+    if times.len() != given {
+        r.note(repeat.at, Note::DoubledTimes(given - times.len()));
+    }
+    let mut interval = 1i64;
+    if let Some(p) = p {
+        let days = p.div(Exact::int(DAY)).ok_or_else(broken)?;
+        if !days.is_whole() || !days.is_positive() || p_max.is_some_and(|m| m != p) {
+            r.note(repeat.at, Note::NotComputable("clock times with a period that is not whole days".to_owned()));
+            return Err(Why::Schedule("clock times with a period that is not whole days".to_owned()));
+        }
+        interval = i64::try_from(days.floor()).map_err(|_| broken())?;
+    }
+    if untimed > 0 {
+        // Counted, its time not known: spread over the free part of the day so that nothing coincides.
+        let n = untimed;
+        let from = day_start(r);
+        for k in 0..n {
+            let mut t = (from + k * (DAY / n.max(1))).rem_euclid(DAY);
+            while times.contains(&t) {
+                t = (t + 60).rem_euclid(DAY);
+            }
+            times.push(t);
+        }
+        times.sort_unstable();
+    }
+    let n = i64::try_from(times.len()).unwrap_or(i64::MAX);
+    if n > MAX_PER_DAY {
+        return Err(broken());
+    }
+    let gap = shortest_gap(&times, interval);
+    let clock = Occurrences::Clock { interval, times: times.clone(), weekdays };
+    let stated = f_max.or(f);
+    let mut placed = Placed::exact(clock.clone(), gap);
+    if let Some(stated) = stated
+        && !(stated == n || (stated == 1 && p.is_none()) || f.is_some_and(|f| f <= n && n <= stated))
+    {
+        r.note(repeat.at, Note::TimesAgainstCount(times.len(), stated.to_string()));
+        // Neither is picked: the range holds both.
+        let other_n = stated.min(MAX_PER_DAY);
+        let other = match even_times(r, other_n, start) {
+            Some(t) => Occurrences::Clock { interval, times: t, weekdays },
+            None => Occurrences::Every { step: Exact::ratio(DAY, other_n.max(1)), up: true, weekdays },
+        };
+        placed.why.push(Why::Spread(format!("{n} clock times but {stated} feeds stated")));
+        if other_n < n {
+            placed.low = other;
+        } else {
+            placed.high = other;
+        }
+    }
+    Ok(placed)
+}
+
+fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'_>>) {
+    let repeat = timing.and_then(|t| t.repeat.as_ref());
+    let mut bounds = repeat.map(|rep| read_bounds(r, rep)).unwrap_or_default();
+    line.start = bounds.start;
+    line.end = bounds.end;
+    if bounds.broken {
+        line.why.push(Why::Schedule("the bounds of the schedule cannot be used".to_owned()));
+        return;
+    }
+    if let (Some((low, high)), Some(start)) = (bounds.length, bounds.start) {
+        bounds.end = start.add(low);
+        bounds.end_max = start.add(high);
+    }
+    let placed = match place(r, timing, at, bounds.start) {
+        Ok(p) => p,
+        Err(why) => {
+            line.why.push(why);
+            return;
+        }
+    };
+    // Durations.
+    let (duration, duration_max) = match repeat {
+        None => (None, None),
+        Some(rep) => {
+            let d = span(r, &rep.duration, &rep.duration_unit, "duration", rep.at);
+            let m = span(r, &rep.duration_max, &rep.duration_unit, "durationMax", rep.at);
+            match (d, m) {
+                (Ok(d), Ok(m)) => {
+                    if let (Some(a), Some(b)) = (d, m)
+                        && b < a
+                    {
+                        r.note(rep.at, Note::Inverted("durationMax is below duration"));
+                        line.why.push(Why::Schedule("durationMax is below duration".to_owned()));
+                        return;
+                    }
+                    (d, m.or(d))
+                }
+                _ => {
+                    line.why.push(Why::Schedule("the duration cannot be used".to_owned()));
+                    return;
+                }
+            }
+        }
+    };
+    let counts = match repeat {
+        None => (None, None),
+        Some(rep) => match (whole(r, &rep.count, "count"), whole(r, &rep.count_max, "countMax")) {
+            (Ok(c), Ok(m)) => {
+                if let (Some(a), Some(b)) = (c, m)
+                    && b < a
+                {
+                    r.note(rep.at, Note::Inverted("countMax is below count"));
+                    line.why.push(Why::Schedule("countMax is below count".to_owned()));
+                    return;
+                }
+                (c, m.or(c))
+            }
+            _ => {
+                line.why.push(Why::Schedule("the count cannot be used".to_owned()));
+                return;
+            }
+        },
+    };
+    dose(r, line, at, placed, (duration, duration_max));
+    for (run, count) in [(&mut line.low, counts.0), (&mut line.high, counts.1)] {
+        if let Some(run) = run {
+            run.start = bounds.start;
+            run.end = bounds.end;
+            run.count = count;
+        }
+    }
+    if let (Some(high), Some(max)) = (&mut line.high, bounds.end_max) {
+        high.end = Some(max);
+        if bounds.end != bounds.end_max {
+            line.why.push(Why::Spread("how long it is given is stated as a range".to_owned()));
+        }
+    }
+    if counts.0 != counts.1 && line.high.is_some() {
+        line.why.push(Why::Spread("how many times it is given is stated as a range".to_owned()));
+    }
+    if counts.0.is_some() && bounds.start.is_none() && line.high.is_some() && !matches!(line.high.as_ref().map(|h| &h.occurrences), Some(Occurrences::Listed(_))) {
+        r.assume(at, Assumption::StartFromOrder);
+    }
+}
+
+/// What each occurrence gives: the decision table of `docs/calculation.md`, "Rate, quantity and timing".
+fn dose(r: &mut Reader<'_>, line: &mut Line, at: At, placed: Option<Placed>, durations: (Option<Exact>, Option<Exact>)) {
+    let run = |occurrences: Occurrences, dose: Dose| Some(Run { occurrences, dose, start: None, end: None, count: None });
+    let out_of_range = |line: &mut Line| line.why.push(Why::Range);
+    match (line.quantity, line.rate, placed) {
+        (None, Some(rate), None) => {
+            r.assume(at, Assumption::RateRunsOn);
+            line.method = Method::Continuous;
+            line.low = run(Occurrences::Continuous, Dose::Rate(rate));
+            line.high.clone_from(&line.low);
+        }
+        (None, Some(rate), Some(p)) if matches!(p.high, Occurrences::Continuous) => {
+            line.method = Method::Continuous;
+            line.low = run(Occurrences::Continuous, Dose::Rate(rate));
+            line.high.clone_from(&line.low);
+        }
+        (None, Some(rate), Some(p)) => {
+            line.why.extend(p.why.iter().cloned());
+            let (Some(d_low), Some(d_high)) = durations else {
+                if p.hourly {
+                    r.assume(at, Assumption::HourlyIsContinuous);
+                    line.method = Method::Continuous;
+                    line.low = run(Occurrences::Continuous, Dose::Rate(rate));
+                    line.high.clone_from(&line.low);
+                    return;
+                }
+                // When it stops is not said: from nothing to around the clock.
+                r.note(at, Note::RateWithoutStop);
+                line.high = run(Occurrences::Continuous, Dose::Rate(rate));
+                line.why.push(Why::Schedule("a rate with start times but no duration: when it stops is not stated".to_owned()));
+                return;
+            };
+            line.method = method_of(&p, d_high);
+            if let Some(interval) = p.interval
+                && d_high > interval
+            {
+                r.note(at, Note::LongerThanInterval(d_high, interval));
+            }
+            if d_low != d_high {
+                line.why.push(Why::Spread("how long each feed lasts is stated as a range".to_owned()));
+            }
+            // A pump does not run twice at once: overlapping runs count once.
+            let held = |r: &mut Reader<'_>, d: Exact| match p.interval {
+                Some(i) if d > i => {
+                    r.assume(at, Assumption::CrossedDuration);
+                    i
+                }
+                _ => d,
+            };
+            let (d_low, d_high) = (held(r, d_low), held(r, d_high));
+            match (rate.mul(d_low), rate.mul(d_high)) {
+                (Some(low), Some(high)) => {
+                    line.low = run(p.low, Dose::Volume { ml: low, over: d_low });
+                    line.high = run(p.high, Dose::Volume { ml: high, over: d_high });
+                }
+                _ => out_of_range(line),
+            }
+        }
+        (Some(q), None, Some(p)) if !matches!(p.high, Occurrences::Continuous) => {
+            r.assume(at, Assumption::QuantityPerOccurrence);
+            line.why.extend(p.why.iter().cloned());
+            if let (Some(d), Some(interval)) = (durations.1, p.interval)
+                && d > interval
+            {
+                r.note(at, Note::LongerThanInterval(d, interval));
+            }
+            let (low, high) = (durations.0.unwrap_or(Exact::ZERO), durations.1.unwrap_or(Exact::ZERO));
+            line.method = if durations.1.is_some() { method_of(&p, high) } else { Method::Bolus };
+            line.low = run(p.low, Dose::Volume { ml: q, over: low });
+            line.high = run(p.high, Dose::Volume { ml: q, over: high });
+            if low != high {
+                // The volume of a day may differ only where a feed is cut by the day's end.
+                line.why.push(Why::Spread("how long each feed lasts is stated as a range".to_owned()));
+            }
+        }
+        (Some(_), None, _) => {
+            r.note(at, Note::QuantityAlone);
+            line.why.push(Why::Schedule("a quantity without a schedule: whether per feed or per day is not stated".to_owned()));
+        }
+        (Some(q), Some(rate), Some(p)) if !matches!(p.high, Occurrences::Continuous) => {
+            r.assume(at, Assumption::QuantityPerOccurrence);
+            line.why.extend(p.why.iter().cloned());
+            let Some(takes) = q.div(rate) else { return out_of_range(line) };
+            line.method = method_of(&p, takes);
+            let mut low_ml = q;
+            let mut high_ml = q;
+            if let Some(d) = durations.0 {
+                let Some(run_ml) = rate.mul(d) else { return out_of_range(line) };
+                if !within(run_ml, q) {
+                    r.note(at, Note::QuantityAgainstRate(q, rate, d));
+                    low_ml = q.min(run_ml);
+                    high_ml = q.max(run_ml);
+                    line.why.push(Why::Schedule("quantity and rate × duration disagree".to_owned()));
+                }
+            }
+            if let Some(interval) = p.interval
+                && takes > interval
+            {
+                // The schedule asks for more than the rate can give.
+                r.note(at, Note::LongerThanInterval(takes, interval));
+                if let Some(most) = rate.mul(interval) {
+                    low_ml = low_ml.min(most);
+                    line.why.push(Why::Schedule("the feeds cannot be given at this rate in their interval".to_owned()));
+                }
+            }
+            let over = |ml: Exact| if ml == q { takes } else { durations.0.unwrap_or(takes) };
+            line.low = run(p.low, Dose::Volume { ml: low_ml, over: over(low_ml) });
+            line.high = run(p.high, Dose::Volume { ml: high_ml, over: over(high_ml) });
+        }
+        (Some(q), Some(rate), _) => {
+            // No schedule: the quantity may be the day's total (then both agree), or one feed.
+            let Some(day) = rate.mul(Exact::int(DAY)) else { return out_of_range(line) };
+            line.method = Method::Continuous;
+            let off = day.sub(q).map(Exact::abs).unwrap_or(day);
+            let hundredth = q.mul(Exact::ratio(1, 100)).unwrap_or(Exact::ZERO);
+            if off <= hundredth {
+                line.low = run(Occurrences::Continuous, Dose::Rate(rate));
+                line.high.clone_from(&line.low);
+            } else {
+                r.note(at, Note::TwoReadings(q, day));
+                let per_second = |ml: Exact| ml.div(Exact::int(DAY)).unwrap_or(rate);
+                line.low = run(Occurrences::Continuous, Dose::Rate(per_second(q.min(day))));
+                line.high = run(Occurrences::Continuous, Dose::Rate(per_second(q.max(day))));
+                line.why.push(Why::Schedule("quantity and rate without a schedule: one is given in full, or the rate runs all day".to_owned()));
+            }
+        }
+        (None, None, _) => line.why.push(Why::Schedule("neither a rate nor a quantity is given".to_owned())),
+    }
+}
+
+/// The tolerance between two ways of saying one volume: the larger of 2 % and 1 mL (the finer limit, used
+/// here because whether the larger one of 5 mL applies depends on the patient, which this room cannot know;
+/// the integrity rule CON-01 applies it before it reports).
+fn within(a: Exact, b: Exact) -> bool {
+    let off = a.sub(b).map(Exact::abs).unwrap_or(Exact::ONE);
+    let share = b.mul(Exact::ratio(2, 100)).unwrap_or(Exact::ZERO);
+    off <= share.max(Exact::ONE)
+}
+
+fn method_of(p: &Placed, seconds: Exact) -> Method {
+    let per_day = per_day(&p.high).unwrap_or(Exact::ONE);
+    if seconds >= Exact::int(4 * 3600) && per_day <= Exact::int(2) {
+        Method::Cyclic
+    } else if seconds >= Exact::int(30 * 60) {
+        Method::Intermittent
+    } else {
+        Method::Bolus
+    }
+}
