@@ -590,6 +590,10 @@ fn floor_phase(o: &Occurrences) -> Occurrences {
 
 fn place(r: &mut Reader<'_>, timing: Option<&Timing<'_>>, at: At, start: Option<Exact>) -> Result<Option<Placed>, Why> {
     let Some(timing) = timing else { return Ok(None) };
+    if let Some(at) = timing.unreadable.first() {
+        r.note(*at, Note::NotComputable("a part of the schedule could not be read".to_owned()));
+        return Err(Why::Schedule("a part of the schedule could not be read".to_owned()));
+    }
     let broken = || Why::Schedule("the schedule cannot be computed".to_owned());
     let code = match &timing.code {
         Some(c) => Some((c.at, read_code(r, c.at, &c.value))),
@@ -1088,14 +1092,11 @@ fn dose(r: &mut Reader<'_>, line: &mut Line, at: At, placed: Option<Placed>, dur
             {
                 r.note(at, Note::LongerThanInterval(d, interval));
             }
-            let (low, high) = (durations.0.unwrap_or(Exact::ZERO), durations.1.unwrap_or(Exact::ZERO));
-            line.method = if durations.1.is_some() { method_of(&p, high) } else { Method::Bolus };
-            line.low = run(p.low, Dose::Volume { ml: q, over: low });
-            line.high = run(p.high, Dose::Volume { ml: q, over: high });
-            if low != high {
-                // The volume of a day may differ only where a feed is cut by the day's end.
-                line.why.push(Why::Spread("how long each feed lasts is stated as a range".to_owned()));
-            }
+            // The quantity is given whatever the duration; the shorter one places it in the day.
+            let over = durations.0.unwrap_or(Exact::ZERO);
+            line.method = if durations.1.is_some() { method_of(&p, over) } else { Method::Bolus };
+            line.low = run(p.low, Dose::Volume { ml: q, over });
+            line.high = run(p.high, Dose::Volume { ml: q, over });
         }
         (Some(_), None, _) => {
             r.note(at, Note::QuantityAlone);
@@ -1143,7 +1144,7 @@ fn dose(r: &mut Reader<'_>, line: &mut Line, at: At, placed: Option<Placed>, dur
             } else {
                 r.note(at, Note::TwoReadings(q, day));
                 let per_second = |ml: Exact| ml.div(Exact::int(DAY)).unwrap_or(rate);
-                line.low = run(Occurrences::Continuous, Dose::Rate(per_second(q.min(day))));
+                // Given once, it is nothing on the days after: the low end stays nothing.
                 line.high = run(Occurrences::Continuous, Dose::Rate(per_second(q.max(day))));
                 line.why.push(Why::Schedule("quantity and rate without a schedule: one is given in full, or the rate runs all day".to_owned()));
             }

@@ -1,0 +1,636 @@
+//! Lines over a window: segments, volumes and counts of one day, and the steady day.
+//!
+//! Inside a window every time is exact seconds from its beginning. In an elapsed day of 24 h, feeds at clock
+//! times lie where the clock would put them if it did not change, so that a clock change neither adds nor
+//! loses a feed; runs between instants keep their elapsed length. In a civil day, everything lies at its
+//! instant.
+
+use crate::amount::{Amount, Why};
+use crate::exact::Exact;
+use crate::settings::DayKind;
+use crate::timing::calendar::{DAY, date_of_days, local_of_date, to_epoch, to_local, weekday_of_days};
+use crate::timing::schedule::{Dose, Line, Occurrences, Run};
+use jiff::tz::TimeZone;
+
+/// Most feeds of one line that are laid over one window.
+pub const MAX_OCCURRENCES: usize = 10_000;
+/// Longest repeating cycle, in days, that is laid out day by day.
+pub const MAX_CYCLE: i128 = 120;
+
+/// A stretch of time to be totalled.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Window {
+    /// Instant it begins.
+    pub start: Exact,
+    /// Local time it begins.
+    pub local: Exact,
+    /// Seconds it lasts.
+    pub length: Exact,
+    /// Whether clock times lie at their instants (a civil day) or where an unchanging clock puts them.
+    pub civil: bool,
+}
+
+impl Window {
+    /// 24 elapsed hours from an instant.
+    pub fn elapsed(zone: &TimeZone, start: Exact) -> Self {
+        Self { start, local: to_local(zone, start), length: Exact::int(DAY), civil: false }
+    }
+
+    /// From a local time of day on a date (days since 1970) to the same clock time on the next.
+    pub fn civil(zone: &TimeZone, days: i64, day_start: u32) -> Self {
+        let local = |d: i64| Exact::int(local_of_date(date_of_days(d)).saturating_add(i64::from(day_start)));
+        let start = to_epoch(zone, local(days));
+        let end = to_epoch(zone, local(days.saturating_add(1)));
+        Self { start, local: to_local(zone, start), length: end.sub(start).unwrap_or(Exact::int(DAY)), civil: true }
+    }
+
+    /// Instant it ends.
+    pub fn end(&self) -> Exact {
+        self.start.add(self.length).unwrap_or(self.start)
+    }
+}
+
+/// One stretch of giving: `[from, to)` seconds from the window's beginning.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Segment {
+    /// Index of the line.
+    pub line: usize,
+    /// From, seconds; not below 0.
+    pub from: Exact,
+    /// To, seconds; equal to `from` for a feed given at once.
+    pub to: Exact,
+    /// mL inside the window.
+    pub volume: Exact,
+    /// Whether it begins in the window (a feed cut by the window's beginning does not).
+    pub begins: bool,
+    /// Whether it runs at a rate without single feeds.
+    pub continuous: bool,
+}
+
+/// What one line gives in a window.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LineDay {
+    /// mL.
+    pub volume: Amount,
+    /// Feeds that begin in the window.
+    pub feeds: Amount,
+    /// Seconds it runs.
+    pub running: Amount,
+}
+
+/// Where the cap cuts the schedule.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct CapReached {
+    /// The cap over the window, mL.
+    pub cap: Exact,
+    /// What the schedule would give at most, mL.
+    pub scheduled: Exact,
+    /// Seconds from the window's beginning at which the cap is reached.
+    pub at: Exact,
+}
+
+/// One window, laid out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Laid {
+    /// The window.
+    pub window: Window,
+    /// Per line, in the order given.
+    pub lines: Vec<LineDay>,
+    /// Segments of the most the order allows, by time.
+    pub segments: Vec<Segment>,
+    /// The cap, where it lies below the schedule.
+    pub cap: Option<CapReached>,
+}
+
+/// Volume, feeds and seconds of one run in one window.
+#[derive(Clone, Copy, Debug, Default)]
+struct Tally {
+    volume: Option<Exact>,
+    feeds: i64,
+    seconds: Option<Exact>,
+}
+
+struct Layer<'z, 'o> {
+    zone: &'z TimeZone,
+    window: &'o Window,
+    line: usize,
+    out: Option<&'o mut Vec<Segment>>,
+    tally: Tally,
+    overflow: bool,
+}
+
+impl Layer<'_, '_> {
+    /// Adds a stretch `[from, to)` of `volume`, cut to the window.
+    fn put(&mut self, from: Exact, over: Exact, volume: Exact, continuous: bool) {
+        let length = self.window.length;
+        if over.is_zero() {
+            if from.is_negative() || from >= length {
+                return;
+            }
+            self.push(Segment { line: self.line, from, to: from, volume, begins: true, continuous });
+            return;
+        }
+        let Some(to) = from.add(over) else {
+            self.overflow = true;
+            return;
+        };
+        if !to.is_positive() || from >= length {
+            return;
+        }
+        let (a, b) = (from.max(Exact::ZERO), to.min(length));
+        let given = b.sub(a).and_then(|inside| if inside == over { Some(volume) } else { volume.mul(inside)?.div(over) });
+        match given {
+            Some(v) => self.push(Segment { line: self.line, from: a, to: b, volume: v, begins: !from.is_negative(), continuous }),
+            None => self.overflow = true,
+        }
+    }
+
+    fn push(&mut self, s: Segment) {
+        let seconds = s.to.sub(s.from);
+        match (self.tally.volume.unwrap_or(Exact::ZERO).add(s.volume), seconds.and_then(|x| self.tally.seconds.unwrap_or(Exact::ZERO).add(x))) {
+            (Some(v), Some(t)) => {
+                self.tally.volume = Some(v);
+                self.tally.seconds = Some(t);
+            }
+            _ => self.overflow = true,
+        }
+        if s.begins && !s.continuous {
+            self.tally.feeds += 1;
+        }
+        if let Some(out) = &mut self.out {
+            out.push(s);
+        }
+    }
+
+    /// Seconds from the window's beginning of a local clock time.
+    fn of_local(&self, local: Exact) -> Exact {
+        if self.window.civil {
+            to_epoch(self.zone, local).sub(self.window.start).unwrap_or(Exact::ZERO)
+        } else {
+            local.sub(self.window.local).unwrap_or(Exact::ZERO)
+        }
+    }
+
+    fn of_instant(&self, instant: Exact) -> Exact {
+        instant.sub(self.window.start).unwrap_or(Exact::ZERO)
+    }
+
+    fn run(&mut self, run: &Run) {
+        match (&run.occurrences, run.dose) {
+            (Occurrences::Continuous, Dose::Rate(rate)) => {
+                let from = run.start.map_or(Exact::ZERO, |s| self.of_instant(s)).max(Exact::ZERO);
+                let to = run.end.map_or(self.window.length, |e| self.of_instant(e)).min(self.window.length);
+                if from >= to {
+                    return;
+                }
+                match to.sub(from).and_then(|d| Some((d, rate.mul(d)?))) {
+                    Some((d, volume)) => self.put(from, d, volume, true),
+                    None => self.overflow = true,
+                }
+            }
+            (Occurrences::Every { step, up, weekdays }, Dose::Volume { ml, over }) => {
+                // On civil days, intervals that divide the day keep their clock times.
+                if self.window.civil
+                    && let Some(times) = clock_times(self.zone, run.start, *step)
+                {
+                    self.clock(run, 1, &times, *weekdays, (ml, over));
+                    return;
+                }
+                self.every(run, (*step, *up, *weekdays), (ml, over));
+            }
+            (Occurrences::Clock { interval, times, weekdays }, Dose::Volume { ml, over }) => {
+                self.clock(run, *interval, times, *weekdays, (ml, over));
+            }
+            (Occurrences::Listed(instants), Dose::Volume { ml, over }) => {
+                for (k, instant) in instants.iter().enumerate() {
+                    if run.count.is_some_and(|c| i64::try_from(k).is_ok_and(|k| k >= c)) {
+                        break;
+                    }
+                    if run.start.is_some_and(|s| *instant < s) || run.end.is_some_and(|e| *instant >= e) {
+                        continue;
+                    }
+                    self.put(self.of_instant(*instant), over, ml, false);
+                }
+            }
+            // The reader never pairs these.
+            (Occurrences::Continuous, Dose::Volume { .. }) | (_, Dose::Rate(_)) => self.overflow = true,
+        }
+    }
+
+    fn every(&mut self, run: &Run, (step, up, weekdays): (Exact, bool, u8), (ml, over): (Exact, Exact)) {
+        let length = self.window.length;
+        let Some(start) = run.start else {
+            // Phase not known: count rounded down or up, laid from the window's beginning.
+            let Some(n) = length.div(step) else { return };
+            let n = if up { n.ceil() } else { n.floor() };
+            let n = usize::try_from(n).unwrap_or(usize::MAX).min(MAX_OCCURRENCES);
+            let n = run.count.and_then(|c| usize::try_from(c).ok()).map_or(n, |c| n.min(c));
+            for k in 0..n {
+                let Some(from) = i64::try_from(k).ok().and_then(|k| step.mul(Exact::int(k))) else { break };
+                if self.on_day(from, weekdays) {
+                    // The whole feed is counted: with an unknown phase, what one end of the day cuts the
+                    // other gives.
+                    let room = length.sub(from).unwrap_or(Exact::ZERO);
+                    self.put(from, over.min(room), ml, false);
+                }
+            }
+            return;
+        };
+        let anchor = self.of_instant(start);
+        let end = run.end.map(|e| self.of_instant(e));
+        // First k whose feed can still reach into the window.
+        let first = Exact::ZERO.sub(anchor).and_then(|x| x.sub(over)).and_then(|x| x.div(step)).map_or(0, Exact::floor).max(0);
+        let mut k = first;
+        for _ in 0..MAX_OCCURRENCES {
+            if run.count.is_some_and(|c| k >= i128::from(c)) {
+                break;
+            }
+            let from = Exact::whole(k).and_then(|k| k.mul(step)).and_then(|x| x.add(anchor));
+            let Some(from) = from else {
+                self.overflow = true;
+                break;
+            };
+            if from >= length || end.is_some_and(|e| from >= e) {
+                break;
+            }
+            if self.on_day(from, weekdays) {
+                self.put(from, over, ml, false);
+            }
+            k += 1;
+        }
+    }
+
+    fn on_day(&self, from: Exact, weekdays: u8) -> bool {
+        if weekdays == 0 {
+            return true;
+        }
+        let local = if self.window.civil {
+            self.window.start.add(from).map(|e| to_local(self.zone, e))
+        } else {
+            self.window.local.add(from)
+        };
+        local.is_some_and(|l| on_weekday(i64::try_from(l.floor()).unwrap_or(0).div_euclid(DAY), weekdays))
+    }
+
+    fn clock(&mut self, run: &Run, interval: i64, times: &[i64], weekdays: u8, (ml, over): (Exact, Exact)) {
+        let local = i64::try_from(self.window.local.floor()).unwrap_or(0);
+        let back = i64::try_from(over.ceil()).unwrap_or(0) / DAY + 1;
+        let ahead = i64::try_from(self.window.length.ceil()).unwrap_or(DAY) / DAY + 1;
+        let today = local.div_euclid(DAY);
+        let start_local = run.start.map(|s| to_local(self.zone, s));
+        let end_local = run.end.map(|e| to_local(self.zone, e));
+        let first_day = start_local.map(|s| i64::try_from(s.floor()).unwrap_or(0).div_euclid(DAY));
+        let mut last: Option<Exact> = None;
+        for day in today - back..=today + ahead {
+            if !on_weekday(day, weekdays) || (day - first_day.unwrap_or(today)).rem_euclid(interval) != 0 {
+                continue;
+            }
+            for time in times {
+                let at = Exact::int(day.saturating_mul(DAY).saturating_add(*time));
+                if start_local.is_some_and(|s| at < s) || end_local.is_some_and(|e| at >= e) {
+                    continue;
+                }
+                if let Some(count) = run.count {
+                    let Some(index) = index_of(first_day, start_local, day, *time, interval, times, weekdays) else { continue };
+                    if index >= count {
+                        continue;
+                    }
+                }
+                let from = self.of_local(at);
+                // A clock time that does not exist coincides with the next one: one feed, not two.
+                if last == Some(from) {
+                    continue;
+                }
+                last = Some(from);
+                self.put(from, over, ml, false);
+            }
+        }
+    }
+}
+
+/// Which occurrence (0-based) of its schedule a clock time is; `None` without a start.
+fn index_of(first_day: Option<i64>, start: Option<Exact>, day: i64, time: i64, interval: i64, times: &[i64], weekdays: u8) -> Option<i64> {
+    let (first_day, start) = (first_day?, start?);
+    let start_time = i64::try_from(start.floor()).ok()?.rem_euclid(DAY);
+    let before_start = times.iter().filter(|t| **t < start_time).count();
+    let before_time = times.iter().filter(|t| **t < time).count();
+    let n = i64::try_from(times.len()).ok()?;
+    let days = if weekdays == 0 {
+        (day - first_day) / interval
+    } else {
+        (first_day..day).take(40_000).filter(|d| on_weekday(*d, weekdays) && (d - first_day) % interval == 0).count().try_into().ok()?
+    };
+    let skipped = if on_weekday(first_day, weekdays) { i64::try_from(before_start).ok()? } else { 0 };
+    days.checked_mul(n)?.checked_add(i64::try_from(before_time).ok()?)?.checked_sub(skipped)
+}
+
+fn on_weekday(day: i64, weekdays: u8) -> bool {
+    weekdays == 0 || weekdays & (1 << (weekday_of_days(day) - 1)) != 0
+}
+
+/// Clock times of an interval that divides the day, anchored at the start.
+fn clock_times(zone: &TimeZone, start: Option<Exact>, step: Exact) -> Option<Vec<i64>> {
+    let n = Exact::int(DAY).div(step)?;
+    if !n.is_whole() || !step.is_whole() {
+        return None;
+    }
+    let from = i64::try_from(to_local(zone, start?).floor()).ok()?.rem_euclid(DAY);
+    let step = i64::try_from(step.floor()).ok()?;
+    let mut times: Vec<i64> = (0..i64::try_from(n.floor()).ok()?).map(|k| (from + k * step).rem_euclid(DAY)).collect();
+    times.sort_unstable();
+    Some(times)
+}
+
+fn tally(zone: &TimeZone, window: &Window, line: usize, run: Option<&Run>, out: Option<&mut Vec<Segment>>) -> Option<Tally> {
+    let Some(run) = run else { return Some(Tally::default()) };
+    let mut layer = Layer { zone, window, line, out, tally: Tally::default(), overflow: false };
+    layer.run(run);
+    (!layer.overflow).then_some(layer.tally)
+}
+
+/// Lays lines over a window.
+///
+/// `cap` is the most that the lines marked in `capped` may give together in this window, mL.
+pub fn lay(zone: &TimeZone, window: Window, lines: &[Line], capped: &[bool], cap: Option<Exact>) -> Laid {
+    let mut segments = Vec::new();
+    let mut days = Vec::with_capacity(lines.len());
+    for (ix, line) in lines.iter().enumerate() {
+        let Some(high_run) = &line.high else {
+            let why = if line.why.is_empty() { vec![Why::Schedule("the schedule cannot be computed".to_owned())] } else { line.why.clone() };
+            days.push(LineDay { volume: Amount::Unknown(why.clone()), feeds: Amount::Unknown(why.clone()), running: Amount::Unknown(why) });
+            continue;
+        };
+        let high = tally(zone, &window, ix, Some(high_run), Some(&mut segments));
+        let low = if line.low.as_ref() == Some(high_run) { high } else { tally(zone, &window, ix, line.low.as_ref(), None) };
+        days.push(match (low, high) {
+            (Some(l), Some(h)) => {
+                let zero = Exact::ZERO;
+                let (lv, hv) = (l.volume.unwrap_or(zero), h.volume.unwrap_or(zero));
+                let (ls, hs) = (l.seconds.unwrap_or(zero), h.seconds.unwrap_or(zero));
+                LineDay {
+                    volume: ends(lv, hv, &line.why),
+                    feeds: ends(Exact::int(l.feeds), Exact::int(h.feeds), &line.why),
+                    running: ends(ls, hs, &line.why),
+                }
+            }
+            _ => LineDay { volume: Amount::unknown(Why::Range), feeds: Amount::unknown(Why::Range), running: Amount::unknown(Why::Range) },
+        });
+    }
+    segments.sort_by(|a, b| a.from.cmp(&b.from).then(a.line.cmp(&b.line)));
+    let reached = cap.and_then(|cap| cut(&mut days, &segments, capped, cap, window.length));
+    Laid { window, lines: days, segments, cap: reached }
+}
+
+fn ends(a: Exact, b: Exact, why: &[Why]) -> Amount {
+    let (low, high) = (a.min(b), a.max(b));
+    if low == high { Amount::Known(low) } else { Amount::Range { low, high: Some(high), mean: None, why: why.to_vec() } }
+}
+
+/// Whether two volumes differ by more than the tolerance of a cap: the larger of 0.5 % and 1 mL.
+pub fn beyond_cap(scheduled: Exact, cap: Exact) -> bool {
+    let share = cap.mul(Exact::ratio(5, 1000)).unwrap_or(Exact::ZERO);
+    scheduled.sub(cap).is_some_and(|over| over > share.max(Exact::ONE))
+}
+
+/// Where the cap lies below the schedule, each capped line becomes a range: from what it has given when the
+/// cap is reached to what the schedule says.
+fn cut(days: &mut [LineDay], segments: &[Segment], capped: &[bool], cap: Exact, length: Exact) -> Option<CapReached> {
+    let is_capped = |line: usize| capped.get(line).copied().unwrap_or(false);
+    let mut scheduled = Exact::ZERO;
+    for s in segments.iter().filter(|s| is_capped(s.line)) {
+        scheduled = scheduled.add(s.volume)?;
+    }
+    if !beyond_cap(scheduled, cap) {
+        return None;
+    }
+    let at = reached_at(segments, &is_capped, cap).unwrap_or(length);
+    for (ix, day) in days.iter_mut().enumerate() {
+        if !is_capped(ix) {
+            continue;
+        }
+        let mut given = Exact::ZERO;
+        for s in segments.iter().filter(|s| s.line == ix) {
+            given = given.add(part_before(s, at, cap, segments, &is_capped)?)?;
+        }
+        if let (Some(low), Some(high)) = (day.volume.low(), day.volume.high()) {
+            let low = low.min(given);
+            if low != high {
+                let mut why = day.volume.why().to_vec();
+                if !why.contains(&Why::CapBelowSchedule) {
+                    why.push(Why::CapBelowSchedule);
+                }
+                day.volume = Amount::Range { low, high: Some(high), mean: None, why };
+            }
+        }
+    }
+    Some(CapReached { cap, scheduled, at })
+}
+
+/// Volume of a segment given before `at`; a feed given at once when the cap is reached gives the rest.
+fn part_before(s: &Segment, at: Exact, cap: Exact, all: &[Segment], is_capped: &impl Fn(usize) -> bool) -> Option<Exact> {
+    if s.to <= at && !(s.from == s.to && s.from == at) {
+        return Some(s.volume);
+    }
+    if s.from == s.to {
+        if s.from > at {
+            return Some(Exact::ZERO);
+        }
+        // Given at once at the very moment: what the cap still allows, first come first served.
+        let mut before = Exact::ZERO;
+        for other in all.iter().filter(|o| is_capped(o.line)) {
+            if std::ptr::eq(other, s) {
+                break;
+            }
+            before = before.add(part_of(other, at)?)?;
+        }
+        return Some(cap.sub(before)?.max(Exact::ZERO).min(s.volume));
+    }
+    part_of(s, at)
+}
+
+fn part_of(s: &Segment, at: Exact) -> Option<Exact> {
+    if s.to <= at {
+        return Some(s.volume);
+    }
+    if s.from >= at {
+        return Some(Exact::ZERO);
+    }
+    s.volume.mul(at.sub(s.from)?)?.div(s.to.sub(s.from)?)
+}
+
+fn reached_at(segments: &[Segment], is_capped: &impl Fn(usize) -> bool, cap: Exact) -> Option<Exact> {
+    // Walk the moments at which the total rate changes.
+    let mut moments: Vec<Exact> = segments.iter().filter(|s| is_capped(s.line)).flat_map(|s| [s.from, s.to]).collect();
+    moments.sort_unstable();
+    moments.dedup();
+    let total_at = |t: Exact, with_bolus: bool| -> Option<Exact> {
+        let mut sum = Exact::ZERO;
+        for s in segments.iter().filter(|s| is_capped(s.line)) {
+            let part = if s.from == s.to {
+                if s.from < t || (with_bolus && s.from == t) { s.volume } else { Exact::ZERO }
+            } else {
+                part_of(s, t)?
+            };
+            sum = sum.add(part)?;
+        }
+        Some(sum)
+    };
+    let mut previous: Option<Exact> = None;
+    for t in moments {
+        let before = total_at(t, false)?;
+        if before >= cap {
+            let from = previous?;
+            let base = total_at(from, true)?;
+            let per = before.sub(base)?;
+            // Linear between two moments.
+            return cap.sub(base)?.mul(t.sub(from)?)?.div(per)?.add(from);
+        }
+        if total_at(t, true)? >= cap {
+            return Some(t);
+        }
+        previous = Some(t);
+    }
+    None
+}
+
+/// Days after which every line repeats itself, with the clock; `None` beyond [`MAX_CYCLE`] days.
+pub fn cycle_days(lines: &[Line]) -> Option<i128> {
+    let mut cycle: i128 = 1;
+    for run in lines.iter().flat_map(|l| [&l.low, &l.high]).flatten() {
+        let (days, weekdays) = match &run.occurrences {
+            Occurrences::Continuous | Occurrences::Listed(_) => (1, 0),
+            Occurrences::Every { step, weekdays, .. } => {
+                if run.start.is_none() {
+                    (1, *weekdays)
+                } else {
+                    (step.div(Exact::int(DAY))?.parts().0, *weekdays)
+                }
+            }
+            Occurrences::Clock { interval, weekdays, .. } => (i128::from(*interval), *weekdays),
+        };
+        cycle = lcm(cycle, days)?;
+        if weekdays != 0 {
+            cycle = lcm(cycle, 7)?;
+        }
+        if cycle > MAX_CYCLE {
+            return None;
+        }
+    }
+    Some(cycle)
+}
+
+fn lcm(a: i128, b: i128) -> Option<i128> {
+    let (mut x, mut y) = (a, b);
+    while y != 0 {
+        (x, y) = (y, x % y);
+    }
+    if x == 0 { None } else { (a / x).checked_mul(b) }
+}
+
+/// The steady day: one window where every day is alike; over a cycle, the range of its days with the mean.
+///
+/// `cap` as in [`lay`], for a day of 24 h.
+pub fn steady(zone: &TimeZone, first: Window, lines: &[Line], capped: &[bool], cap: Option<Exact>) -> Laid {
+    let mut laid = lay(zone, first, lines, capped, cap);
+    let days = match cycle_days(lines) {
+        Some(1) => return laid,
+        Some(n) => n,
+        None => {
+            for (day, line) in laid.lines.iter_mut().zip(lines) {
+                if cycle_days(std::slice::from_ref(line)).is_none() {
+                    let why = vec![Why::Schedule(format!("the schedule repeats only after more than {MAX_CYCLE} days"))];
+                    *day = LineDay { volume: Amount::Unknown(why.clone()), feeds: Amount::Unknown(why.clone()), running: Amount::Unknown(why) };
+                }
+            }
+            return laid;
+        }
+    };
+    let mut all: Vec<Vec<LineDay>> = vec![laid.lines.clone()];
+    for k in 1..days {
+        let shift = i64::try_from(k).ok().and_then(|k| k.checked_mul(DAY)).map(Exact::int);
+        let Some(window) = shift.and_then(|s| {
+            Some(Window { start: first.start.add(s)?, local: first.local.add(s)?, length: first.length, civil: false })
+        }) else {
+            break;
+        };
+        let next = lay(zone, window, lines, capped, cap);
+        if laid.cap.is_none() {
+            laid.cap = next.cap;
+        }
+        all.push(next.lines);
+    }
+    for ix in 0..lines.len() {
+        let pick = |f: &dyn Fn(&LineDay) -> &Amount| spread(all.iter().filter_map(|d| d.get(ix)).map(f));
+        let merged = LineDay { volume: pick(&|d| &d.volume), feeds: pick(&|d| &d.feeds), running: pick(&|d| &d.running) };
+        if let Some(day) = laid.lines.get_mut(ix) {
+            *day = merged;
+        }
+    }
+    laid
+}
+
+/// The range that holds all of these, with their mean when each is exact.
+fn spread<'a>(amounts: impl Iterator<Item = &'a Amount>) -> Amount {
+    let mut low: Option<Exact> = None;
+    let mut high: Option<Exact> = None;
+    let mut open = false;
+    let mut sum = Some(Exact::ZERO);
+    let mut n = 0i64;
+    let mut why: Vec<Why> = Vec::new();
+    for a in amounts {
+        let Some(l) = a.low() else { return a.clone() };
+        low = Some(low.map_or(l, |x| x.min(l)));
+        match a.high() {
+            Some(h) => high = Some(high.map_or(h, |x| x.max(h))),
+            None => open = true,
+        }
+        sum = sum.and_then(|s| s.add(a.known()?));
+        n += 1;
+        why = crate::amount::join(&why, a.why());
+    }
+    let (Some(low), high) = (low, high) else { return Amount::ZERO };
+    if !open && high == Some(low) {
+        return Amount::Known(low);
+    }
+    why.insert(0, Why::Spread("the schedule does not repeat every day".to_owned()));
+    Amount::Range { low, high: if open { None } else { high }, mean: sum.and_then(|s| s.div(Exact::int(n))), why }
+}
+
+/// The window of the steady day: 24 elapsed hours from the first start of a feeding day at or after the last
+/// step; where the order ends before that day is over, 24 h from the last step, if they fit.
+pub fn steady_window(zone: &TimeZone, kind: DayKind, day_start: u32, lines: &[Line], order_start: Exact) -> Result<Window, Why> {
+    let ended = |l: &&Line| l.high.as_ref().is_some();
+    let last_start = lines.iter().filter_map(|l| l.high.as_ref().and_then(|h| h.start)).fold(order_start, Exact::max);
+    let feeding_day = {
+        let local = to_local(zone, last_start);
+        let days = i64::try_from(local.floor()).unwrap_or(0).div_euclid(DAY);
+        let at = |d: i64| d.saturating_mul(DAY).saturating_add(i64::from(day_start));
+        let d = if Exact::int(at(days)) >= local { days } else { days.saturating_add(1) };
+        match kind {
+            DayKind::Civil => Window::civil(zone, d, day_start),
+            DayKind::Elapsed => Window::elapsed(zone, to_epoch(zone, Exact::int(at(d)))),
+        }
+    };
+    // What still runs at the last step must run through the whole window.
+    let first_end = lines
+        .iter()
+        .filter(ended)
+        .filter_map(|l| l.high.as_ref().and_then(|h| h.end))
+        .filter(|e| *e > last_start)
+        .min();
+    let counted = lines.iter().any(|l| l.high.as_ref().is_some_and(|h| h.count.is_some() || matches!(h.occurrences, Occurrences::Listed(_))));
+    if counted {
+        return Err(Why::NoSuchDay("the order is for a stated number of feeds, not for every day"));
+    }
+    let all_over = !lines.is_empty()
+        && lines.iter().all(|l| l.high.as_ref().is_some_and(|h| h.end.is_some_and(|e| e <= feeding_day.start)));
+    let fits = |w: &Window| first_end.is_none_or(|e| e >= w.end());
+    if fits(&feeding_day) && !all_over {
+        return Ok(feeding_day);
+    }
+    let from_step = Window::elapsed(zone, last_start);
+    if fits(&from_step) {
+        return Ok(from_step);
+    }
+    Err(Why::NoSuchDay("the order ends before a whole day at its last step is over"))
+}

@@ -1,0 +1,144 @@
+//! Which lines are steps of one feed. Entries that differ only by when they start (and by how much they
+//! give) replace one another; all others add up. [`crate::assumptions::Assumption::StepsOfOneFeed`].
+
+use crate::exact::Exact;
+use crate::timing::schedule::{Dose, Line, Occurrences};
+
+/// What [`settle`] did.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Settled {
+    /// Groups of line indexes that are steps of one feed, in order of start; only groups of two or more.
+    pub steps: Vec<Vec<usize>>,
+    /// Pairs of lines that run at the same time and add up although both are pump rates: (first, second).
+    pub overlaps: Vec<(usize, usize)>,
+    /// Gaps of more than an hour between one line's end and the next line's start: (before, after, seconds).
+    pub gaps: Vec<(usize, usize, Exact)>,
+    /// Lines with the same start and the same shape: given twice.
+    pub doubled: Vec<(usize, usize)>,
+}
+
+/// Ends each step where the next begins. `same_product(i, j)` says whether two lines give the same thing.
+pub fn settle(lines: &mut [Line], same_product: impl Fn(usize, usize) -> bool) -> Settled {
+    let mut out = Settled::default();
+    let n = lines.len();
+    let mut grouped = vec![false; n];
+    for i in 0..n {
+        if grouped.get(i).copied().unwrap_or(true) {
+            continue;
+        }
+        let mut group = vec![i];
+        for j in i + 1..n {
+            if grouped.get(j).copied().unwrap_or(true) || !same_product(i, j) {
+                continue;
+            }
+            if let (Some(a), Some(b)) = (lines.get(i), lines.get(j))
+                && same_shape(a, b)
+            {
+                group.push(j);
+            }
+        }
+        if group.len() < 2 {
+            continue;
+        }
+        group.sort_by_key(|k| lines.get(*k).and_then(|l| l.start));
+        let mut starts: Vec<Option<Exact>> = group.iter().map(|k| lines.get(*k).and_then(|l| l.start)).collect();
+        starts.dedup();
+        if starts.len() != group.len() {
+            // Two of them start together: they cannot replace one another. They add up, and it is said.
+            for pair in group.windows(2) {
+                if let [a, b] = pair
+                    && lines.get(*a).map(|l| l.start) == lines.get(*b).map(|l| l.start)
+                {
+                    out.doubled.push((*a, *b));
+                }
+            }
+            continue;
+        }
+        for pair in group.windows(2) {
+            if let [a, b] = pair {
+                let next = lines.get(*b).and_then(|l| l.start);
+                if let Some(line) = lines.get_mut(*a) {
+                    for run in [&mut line.low, &mut line.high].into_iter().flatten() {
+                        run.end = match (run.end, next) {
+                            (Some(e), Some(s)) => Some(e.min(s)),
+                            (e, s) => e.or(s),
+                        };
+                    }
+                    line.end = line.end.or(next);
+                }
+            }
+        }
+        for k in &group {
+            if let Some(g) = grouped.get_mut(*k) {
+                *g = true;
+            }
+        }
+        out.steps.push(group);
+    }
+    neighbours(lines, &same_product, &mut out);
+    out
+}
+
+/// Same kind of giving, both open-ended: they differ only by start and by how much.
+fn same_shape(a: &Line, b: &Line) -> bool {
+    if a.end.is_some() || b.end.is_some() || a.administration.is_none() || b.administration.is_none() {
+        return false;
+    }
+    let (Some(x), Some(y)) = (&a.high, &b.high) else { return false };
+    if x.count.is_some() || y.count.is_some() || a.low.is_some() != b.low.is_some() {
+        return false;
+    }
+    match (&x.occurrences, &y.occurrences, x.dose, y.dose) {
+        (Occurrences::Continuous, Occurrences::Continuous, Dose::Rate(_), Dose::Rate(_)) => true,
+        (
+            Occurrences::Every { step: s, weekdays: w, .. },
+            Occurrences::Every { step: t, weekdays: v, .. },
+            Dose::Volume { .. },
+            Dose::Volume { .. },
+        ) => s == t && w == v,
+        (
+            Occurrences::Clock { interval: i, times: s, weekdays: w },
+            Occurrences::Clock { interval: j, times: t, weekdays: v },
+            Dose::Volume { .. },
+            Dose::Volume { .. },
+        ) => i == j && w == v && s.len() == t.len() && (s == t || evenly(s) && evenly(t)),
+        _ => false,
+    }
+}
+
+/// Times spaced evenly by assumption shift with the start; the order states the same "n a day" for both.
+fn evenly(times: &[i64]) -> bool {
+    let n = i64::try_from(times.len()).unwrap_or(1).max(1);
+    times.windows(2).all(|w| matches!(w, [a, b] if b - a == 86_400 / n))
+}
+
+/// Overlaps and gaps between pump rates of the same product that are bounded on their own.
+fn neighbours(lines: &[Line], same_product: &impl Fn(usize, usize) -> bool, out: &mut Settled) {
+    let runs = |l: &Line| {
+        l.high.as_ref().is_some_and(|h| matches!(h.occurrences, Occurrences::Continuous) && matches!(h.dose, Dose::Rate(_)))
+    };
+    let mut pumps: Vec<usize> = (0..lines.len()).filter(|i| lines.get(*i).is_some_and(runs)).collect();
+    pumps.sort_by_key(|k| lines.get(*k).and_then(|l| l.start));
+    for pair in pumps.windows(2) {
+        let [i, j] = pair else { continue };
+        if !same_product(*i, *j) {
+            continue;
+        }
+        let (Some(a), Some(b)) = (lines.get(*i), lines.get(*j)) else { continue };
+        let end = a.high.as_ref().and_then(|h| h.end).or(a.end);
+        match (end, b.start) {
+            (Some(e), Some(s)) => {
+                if e > s {
+                    out.overlaps.push((*i, *j));
+                } else if let Some(gap) = s.sub(e)
+                    && gap > Exact::int(3600)
+                {
+                    out.gaps.push((*i, *j, gap));
+                }
+            }
+            (None, _) if !out.doubled.contains(&(*i, *j)) => out.overlaps.push((*i, *j)),
+            (Some(_), None) => out.overlaps.push((*i, *j)),
+            (None, _) => {}
+        }
+    }
+}
