@@ -60,6 +60,7 @@ assumptions! {
     SentProduct = "A-32", "The product's composition was sent with the order and is not from the institution's formulary.";
     CodeTimes = "A-33", "A timing code means so many times a day at times that the institution sets.";
     CrossedDuration = "A-34", "Overlapping runs of one pump entry count once: a pump does not run twice at the same time.";
+    AdditiveOnTop = "A-35", "An additive without a countable amount comes on top of the ordered volume: what is counted is the least.";
 }
 
 #[cfg(test)]
