@@ -326,8 +326,9 @@ fn read_rate(r: &mut Reader<'_>, at: At, rate: &Rate<'_>) -> Option<Exact> {
     match rate {
         Rate::Quantity(q) => {
             // A rate per kg is told by its dimension, before the volume-per-time reading is tried.
-            if units::dimension_of(q) == Some(Dimension::VOLUME_RATE_PER_MASS) {
-                let per_gram = r.measure(at, q, Dimension::VOLUME_RATE_PER_MASS, "rate")?;
+            let per_mass = Dimension::VOLUME_RATE_PER_MASS;
+            if units::measure(q, per_mass).unit.is_some_and(|u| u.dimension == per_mass) {
+                let per_gram = r.measure(at, q, per_mass, "rate")?;
                 return per_weight(r, at, per_gram);
             }
             r.measure(at, q, Dimension::VOLUME_RATE, "rate")

@@ -1,0 +1,719 @@
+//! A plan over a window: every measure of the day.
+
+use crate::amount::{Amount, Why, join};
+use crate::exact::Exact;
+use crate::formulary::product::{Basis, Form, Nutrient};
+use crate::nutrition::content::Content;
+use crate::nutrition::measure::{Given, Measure, Quotient, Recipe};
+use crate::nutrition::plan::{Kind, Part, Per, Plan, Source, flush_unknown};
+use crate::settings::Settings;
+use crate::timing::calendar::DAY;
+use crate::timing::day::{Laid, LineDay, Window, lay, steady};
+use crate::timing::schedule::{Dose, Method, Occurrences};
+
+/// One order over one window.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OrderDay {
+    /// Lines laid out.
+    pub laid: Laid,
+    /// mL of each part, parallel to [`Plan::parts`].
+    pub volumes: Vec<Amount>,
+    /// Units of each dose, parallel to [`Plan::doses`].
+    pub doses: Vec<Amount>,
+}
+
+/// All measures of a day, in the order of [`Measure::ALL`].
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Totals {
+    /// One amount per measure.
+    pub values: Vec<Amount>,
+}
+
+impl Totals {
+    /// The amount of a measure.
+    pub fn get(&self, m: Measure) -> &Amount {
+        static UNKNOWN: Amount = Amount::Unknown(Vec::new());
+        self.values.get(m.index()).unwrap_or(&UNKNOWN)
+    }
+}
+
+/// Lays a plan over one window.
+pub fn lay_plan(plan: &Plan, settings: &Settings, window: Window, is_steady: bool) -> OrderDay {
+    // On a civil day that is not 24 h long the cap is scaled to its length: no phantom breach.
+    let cap = plan.cap.and_then(|c| {
+        if window.length == Exact::int(DAY) { Some(c.per_day) } else { c.per_day.mul(window.length)?.div(Exact::int(DAY)) }
+    });
+    let laid = if is_steady {
+        steady(&settings.zone, window, &plan.lines, &plan.capped, cap)
+    } else {
+        lay(&settings.zone, window, &plan.lines, &plan.capped, cap)
+    };
+    let feeds = feeds_of(plan, &laid);
+    let volumes: Vec<Amount> = plan
+        .parts
+        .iter()
+        .map(|part| match part.source {
+            Source::Line(ix) => laid.lines.get(ix).map_or(Amount::ZERO, |l| l.volume.clone()),
+            Source::WithFeeds { volume: Some(v), times, .. } => {
+                v.mul(Exact::int(times)).map_or_else(|| Amount::unknown(Why::Range), |v| feeds.scaled(v))
+            }
+            Source::WithFeeds { volume: None, .. } => Amount::unknown(flush_unknown()),
+        })
+        .collect();
+    let nothing_runs = plan.parts.iter().zip(&volumes).all(|(p, v)| p.kind != Kind::Feed || v.is_zero());
+    let doses = plan
+        .doses
+        .iter()
+        .map(|d| match d.per {
+            Per::Day if nothing_runs => Amount::ZERO,
+            Per::Day => Amount::Known(d.amount),
+            Per::Feed => feeds.scaled(d.amount),
+        })
+        .collect();
+    OrderDay { laid, volumes, doses }
+}
+
+/// Feeds that begin in the window, over all feed lines.
+fn feeds_of(plan: &Plan, laid: &Laid) -> Amount {
+    let mut out = Amount::ZERO;
+    for part in plan.parts.iter().filter(|p| p.kind == Kind::Feed) {
+        if let Source::Line(ix) = part.source
+            && let Some(l) = laid.lines.get(ix)
+        {
+            out = out.plus(&l.feeds);
+        }
+    }
+    out
+}
+
+/// One thing that is given: its amount and what each unit of it holds.
+struct Given1<'p> {
+    amount: &'p Amount,
+    kind: Option<Kind>,
+    holds: Holds<'p>,
+}
+
+enum Holds<'p> {
+    Content(&'p Content),
+    Dose(&'p crate::nutrition::plan::DosePlan),
+}
+
+impl Given1<'_> {
+    fn energy(&self) -> Amount {
+        match &self.holds {
+            Holds::Content(c) => c.energy.clone(),
+            Holds::Dose(d) => stated(d.product.energy, &d.label, "energy"),
+        }
+    }
+
+    fn nutrient(&self, n: Nutrient) -> Amount {
+        match &self.holds {
+            Holds::Content(c) => c.nutrient(n).clone(),
+            Holds::Dose(d) => stated(d.product.nutrient(n), &d.label, n.name()),
+        }
+    }
+
+    fn volume(&self) -> Exact {
+        match &self.holds {
+            Holds::Content(_) => Exact::ONE,
+            Holds::Dose(d) if d.product.basis == Basis::Millilitre => Exact::ONE,
+            Holds::Dose(_) => Exact::ZERO,
+        }
+    }
+}
+
+fn stated(x: Option<Exact>, label: &str, what: &'static str) -> Amount {
+    x.map_or_else(|| Amount::unknown(Why::NotStated(label.to_owned(), what)), Amount::Known)
+}
+
+/// Totals of one or more orders of one patient over the same window.
+pub fn totals(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Totals {
+    let mut given: Vec<Given1<'_>> = Vec::new();
+    for (plan, day) in days {
+        for (part, amount) in plan.parts.iter().zip(&day.volumes) {
+            if let Some(content) = plan.contents.get(part.content) {
+                given.push(Given1 { amount, kind: Some(part.kind), holds: Holds::Content(content) });
+            }
+        }
+        for (dose, amount) in plan.doses.iter().zip(&day.doses) {
+            given.push(Given1 { amount, kind: dose.water.then_some(Kind::Flush), holds: Holds::Dose(dose) });
+        }
+    }
+    let mut values: Vec<Amount> = Vec::with_capacity(Measure::COUNT);
+    for m in Measure::ALL {
+        let value = match m.recipe() {
+            Recipe::Volume(which) => volume(&given, which, days),
+            Recipe::Energy => sum(&given, Given1::energy),
+            Recipe::Nutrient { nutrient, feed_only } => {
+                sum_where(&given, |g| !feed_only || g.kind == Some(Kind::Feed), |g| g.nutrient(nutrient))
+            }
+            Recipe::Moles(of, nutrient) => match nutrient.atomic_mass() {
+                Some(mass) => values.get(of.index()).map_or(Amount::ZERO, |a| a.divided(mass, "the atomic mass")),
+                None => Amount::unknown(Why::Range),
+            },
+            Recipe::PerKg(of) => match (weight, values_or(&values, of, days, &given)) {
+                (Some(kg), Some(a)) => a.divided(kg, "the dosing weight"),
+                (None, Some(Amount::Unknown(why))) => Amount::Unknown(join(&[Why::NoWeight], &why)),
+                _ => Amount::unknown(Why::NoWeight),
+            },
+            Recipe::Ratio(q) => ratio(&given, q),
+            Recipe::Schedule => schedule(*m, days, &given, &values, weight),
+        };
+        values.push(value);
+    }
+    Totals { values }
+}
+
+/// A measure already worked out, or one that comes later in the list worked out now.
+fn values_or(values: &[Amount], of: Measure, days: &[(&Plan, &OrderDay)], given: &[Given1<'_>]) -> Option<Amount> {
+    match values.get(of.index()) {
+        Some(a) => Some(a.clone()),
+        None => Some(schedule(of, days, given, values, None)),
+    }
+}
+
+fn sum(given: &[Given1<'_>], of: impl Fn(&Given1<'_>) -> Amount) -> Amount {
+    sum_where(given, |_| true, of)
+}
+
+fn sum_where(given: &[Given1<'_>], keep: impl Fn(&Given1<'_>) -> bool, of: impl Fn(&Given1<'_>) -> Amount) -> Amount {
+    let mut out = Amount::ZERO;
+    for g in given.iter().filter(|g| keep(g)) {
+        out = out.plus(&g.amount.times(&of(g)));
+    }
+    out
+}
+
+fn volume(given: &[Given1<'_>], which: Given, days: &[(&Plan, &OrderDay)]) -> Amount {
+    let keep = |g: &Given1<'_>| match which {
+        Given::All => true,
+        Given::Feed => g.kind == Some(Kind::Feed),
+        Given::Flush => g.kind == Some(Kind::Flush),
+        Given::Additive => g.kind.is_none(),
+    };
+    let mut out = sum_where(given, keep, |g| Amount::Known(g.volume()));
+    // An additive without a countable amount may add volume.
+    if matches!(which, Given::All | Given::Additive) {
+        for name in days.iter().flat_map(|(p, _)| &p.uncounted).map(|u| u.label.clone()) {
+            out = out.plus(&Amount::unknown(Why::AdditiveAmount(name)));
+        }
+    }
+    out
+}
+
+/// At most this many varying amounts are worked out corner by corner.
+const CORNERS: usize = 6;
+
+/// A ratio of two sums over the same parts. With volumes in a range, a ratio of two linear sums is largest
+/// and smallest at corners of the box, so those are tried; figures that are themselves ranges, or more
+/// than [`CORNERS`] varying parts, fall back to the wider quotient of the two ranges.
+fn ratio(given: &[Given1<'_>], q: Quotient) -> Amount {
+    let (top_scale, what) = match q {
+        Quotient::ProteinShare | Quotient::FatShare | Quotient::CarbohydrateShare => (Exact::int(100), "energy from macronutrients"),
+        Quotient::NonProteinPerNitrogen => (Exact::decimal(625, 2), "protein"),
+        Quotient::ProteinPerEnergy | Quotient::SolutePerEnergy => (Exact::int(100), "energy"),
+        Quotient::WaterPerEnergy => (Exact::ONE, "energy"),
+        Quotient::EnergyPerVolume => (Exact::ONE, "feed volume"),
+    };
+    let relevant: Vec<&Given1<'_>> = given
+        .iter()
+        .filter(|g| q != Quotient::EnergyPerVolume || g.kind == Some(Kind::Feed))
+        .filter(|g| !g.amount.is_zero())
+        .collect();
+    let mut tops = Vec::with_capacity(relevant.len());
+    let mut bottoms = Vec::with_capacity(relevant.len());
+    for g in &relevant {
+        let (t, b) = quotient_parts(g, q);
+        tops.push(t);
+        bottoms.push(b);
+    }
+    let linear = tops.iter().chain(&bottoms).all(|a| a.known().is_some());
+    let varying: Vec<usize> = (0..relevant.len()).filter(|i| relevant.get(*i).is_some_and(|g| g.amount.known().is_none())).collect();
+    let bounded = relevant.iter().all(|g| g.amount.low().is_some() && g.amount.high().is_some());
+    if linear && bounded && varying.len() <= CORNERS {
+        return corners(&relevant, &tops, &bottoms, &varying, top_scale, what);
+    }
+    let total = |parts: &[Amount]| {
+        relevant.iter().zip(parts).fold(Amount::ZERO, |acc, (g, p)| acc.plus(&g.amount.times(p)))
+    };
+    let (top, bottom) = (total(&tops), total(&bottoms));
+    if bottom.is_zero() {
+        return Amount::unknown(Why::Nothing(what));
+    }
+    top.scaled(top_scale).over(&bottom, what)
+}
+
+fn corners(relevant: &[&Given1<'_>], tops: &[Amount], bottoms: &[Amount], varying: &[usize], scale: Exact, what: &'static str) -> Amount {
+    let mut low: Option<Exact> = None;
+    let mut high: Option<Exact> = None;
+    let mut empty = false;
+    for corner in 0..1usize << varying.len() {
+        let mut top = Some(Exact::ZERO);
+        let mut bottom = Some(Exact::ZERO);
+        for (i, g) in relevant.iter().enumerate() {
+            let upper = varying.iter().position(|v| *v == i).is_some_and(|k| corner >> k & 1 == 1);
+            let v = if upper { g.amount.high() } else { g.amount.low() };
+            let add = |acc: Option<Exact>, per: Option<&Amount>| acc.and_then(|a| a.add(v?.mul(per?.known()?)?));
+            top = add(top, tops.get(i));
+            bottom = add(bottom, bottoms.get(i));
+        }
+        let (Some(top), Some(bottom)) = (top, bottom) else { return Amount::unknown(Why::Range) };
+        if !bottom.is_positive() {
+            empty = true;
+            continue;
+        }
+        let Some(x) = top.mul(scale).and_then(|t| t.div(bottom)) else { return Amount::unknown(Why::Range) };
+        low = Some(low.map_or(x, |l| l.min(x)));
+        high = Some(high.map_or(x, |h| h.max(x)));
+    }
+    match (low, high) {
+        (Some(l), Some(h)) if l == h => Amount::Known(l),
+        (Some(l), Some(h)) if !empty => {
+            let why = relevant.iter().fold(Vec::new(), |acc, g| join(&acc, g.amount.why()));
+            Amount::Range { low: l, high: Some(h), mean: None, why }
+        }
+        // With nothing given there is no ratio; where anything is, it lies among the corners of what is.
+        (Some(_), Some(_)) => {
+            let parts: Vec<(Exact, Exact)> = tops
+                .iter()
+                .zip(bottoms)
+                .filter_map(|(t, b)| Some((t.known()?, b.known()?)))
+                .filter(|(_, b)| b.is_positive())
+                .collect();
+            let each: Option<Vec<Exact>> = parts.iter().map(|(t, b)| t.mul(scale)?.div(*b)).collect();
+            match each.as_deref() {
+                Some(xs) if parts.len() == tops.len() => {
+                    let l = xs.iter().copied().reduce(Exact::min);
+                    let h = xs.iter().copied().reduce(Exact::max);
+                    let why = relevant.iter().fold(Vec::new(), |acc, g| join(&acc, g.amount.why()));
+                    match (l, h) {
+                        (Some(l), Some(h)) if l == h => Amount::Known(l),
+                        (Some(l), Some(h)) => Amount::Range { low: l, high: Some(h), mean: None, why },
+                        _ => Amount::unknown(Why::Nothing(what)),
+                    }
+                }
+                _ => Amount::unknown(Why::ZeroDenominator(what)),
+            }
+        }
+        _ => Amount::unknown(Why::Nothing(what)),
+    }
+}
+
+/// What one unit adds to the top and to the bottom of a ratio.
+fn quotient_parts(g: &Given1<'_>, q: Quotient) -> (Amount, Amount) {
+    let p = || g.nutrient(Nutrient::Protein);
+    let macro_energy = || {
+        p().scaled(Exact::int(4))
+            .plus(&g.nutrient(Nutrient::Fat).scaled(Exact::int(9)))
+            .plus(&g.nutrient(Nutrient::Carbohydrate).scaled(Exact::int(4)))
+    };
+    // A share needs all three; "at least" on one of them says nothing of the share.
+    let share = |top: Amount, n: Nutrient| {
+        let bottom = macro_energy();
+        let whole = [Nutrient::Protein, Nutrient::Fat, Nutrient::Carbohydrate].iter().all(|x| g.nutrient(*x).known().is_some());
+        if whole { (top, bottom) } else { (Amount::Unknown(join(g.nutrient(n).why(), bottom.why())), bottom) }
+    };
+    match q {
+        Quotient::ProteinShare => share(p().scaled(Exact::int(4)), Nutrient::Protein),
+        Quotient::FatShare => share(g.nutrient(Nutrient::Fat).scaled(Exact::int(9)), Nutrient::Fat),
+        Quotient::CarbohydrateShare => share(g.nutrient(Nutrient::Carbohydrate).scaled(Exact::int(4)), Nutrient::Carbohydrate),
+        Quotient::NonProteinPerNitrogen => {
+            // (E − 4P) ÷ (P ÷ 6.25): exact only where both are.
+            let top = match (g.energy(), p()) {
+                (Amount::Known(e), Amount::Known(x)) => x
+                    .mul(Exact::int(4))
+                    .and_then(|four| e.sub(four))
+                    .map_or_else(|| Amount::unknown(Why::Range), Amount::Known),
+                (e, x) => Amount::Unknown(join(e.why(), x.why())),
+            };
+            (top, p())
+        }
+        Quotient::ProteinPerEnergy => (p(), g.energy()),
+        Quotient::SolutePerEnergy => (solute(g), g.energy()),
+        Quotient::WaterPerEnergy => (g.nutrient(Nutrient::Water), g.energy()),
+        Quotient::EnergyPerVolume => (g.energy(), Amount::Known(Exact::ONE)),
+    }
+}
+
+/// Potential renal solute load of one unit, mOsm: N(mg)/28 + Na + K + Cl + P (mmol).
+fn solute(g: &Given1<'_>) -> Amount {
+    // 1 g protein = 1000/6.25 mg nitrogen = 1000/(6.25·28) mOsm.
+    let mut out = g.nutrient(Nutrient::Protein).scaled(Exact::ratio(1000, 175));
+    for n in [Nutrient::Sodium, Nutrient::Potassium, Nutrient::Chloride, Nutrient::Phosphorus] {
+        let Some(mass) = n.atomic_mass() else { continue };
+        let part = g.nutrient(n).divided(mass, "the atomic mass");
+        // A missing mineral leaves the load unknown, not merely larger: it is judged against upper limits,
+        // where "at least" would pass for an answer.
+        if let Amount::Unknown(why) = &part {
+            return Amount::Unknown(join(out.why(), why));
+        }
+        out = out.plus(&part);
+    }
+    out
+}
+
+/// Lines of feeds with their content.
+fn feed_lines<'a>(days: &'a [(&'a Plan, &'a OrderDay)]) -> impl Iterator<Item = (&'a Plan, &'a OrderDay, usize, &'a Part, &'a LineDay)> {
+    days.iter().flat_map(|(plan, day)| {
+        plan.parts.iter().filter(|p| p.kind == Kind::Feed).filter_map(move |part| {
+            let Source::Line(ix) = part.source else { return None };
+            Some((*plan, *day, ix, part, day.laid.lines.get(ix)?))
+        })
+    })
+}
+
+fn schedule(m: Measure, days: &[(&Plan, &OrderDay)], given: &[Given1<'_>], values: &[Amount], weight: Option<Exact>) -> Amount {
+    let at = |of: Measure| values.get(of.index()).cloned().unwrap_or(Amount::ZERO);
+    let length = days.first().map_or(Exact::int(DAY), |(_, d)| d.laid.window.length);
+    match m {
+        Measure::CarbohydrateRate => {
+            let Some(kg) = weight else { return Amount::unknown(Why::NoWeight) };
+            let minutes = length.div(Exact::int(60)).unwrap_or(Exact::int(1440));
+            at(Measure::Carbohydrate).scaled(Exact::int(1000)).divided(kg, "the dosing weight").divided(minutes, "the day")
+        }
+        Measure::CarbohydrateRateFeeding => carbohydrate_feeding(days, weight),
+        Measure::RenalSoluteLoad => sum(given, solute),
+        Measure::Osmolality => osmolality(days),
+        Measure::FeedsPerDay => feed_lines(days).fold(Amount::ZERO, |acc, (.., l)| acc.plus(&l.feeds)),
+        Measure::LargestFeed => largest_feed(days),
+        Measure::FeedDuration => feed_duration(days),
+        Measure::FeedInterval => feed_interval(days),
+        Measure::FeedingTime => feeding_time(days),
+        Measure::HighestRate => highest_rate(days),
+        Measure::HangTime => hang_time(days),
+        Measure::TimeToGoal => time_to_goal(days),
+        _ => Amount::unknown(Why::Range),
+    }
+}
+
+fn carbohydrate_feeding(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Amount {
+    let Some(kg) = weight else { return Amount::unknown(Why::NoWeight) };
+    let mut out: Option<Amount> = None;
+    let mut missing: Vec<Why> = Vec::new();
+    for (plan, _, ix, part, l) in feed_lines(days) {
+        if l.volume.is_zero() {
+            continue;
+        }
+        let Some(content) = plan.contents.get(part.content) else { continue };
+        let rate = plan.lines.get(ix).and_then(|line| line.high.as_ref()).and_then(|run| match run.dose {
+            Dose::Rate(r) => Some(r),
+            Dose::Volume { ml, over } => ml.div(over),
+        });
+        let Some(rate) = rate else {
+            missing.push(Why::Schedule("how long a feed takes is not stated".to_owned()));
+            continue;
+        };
+        // mL/s × g/mL × 60 s × 1000 mg ÷ kg
+        let x = content.nutrient(Nutrient::Carbohydrate).scaled(Exact::int(60_000)).scaled(rate).divided(kg, "the dosing weight");
+        out = Some(match out {
+            None => x,
+            Some(y) => largest(&y, &x),
+        });
+    }
+    match out {
+        Some(x) if missing.is_empty() => x,
+        Some(x) => x.low().map_or(Amount::Unknown(missing.clone()), |low| Amount::at_least(low, missing)),
+        None if missing.is_empty() => Amount::unknown(Why::Nothing("feed")),
+        None => Amount::Unknown(missing),
+    }
+}
+
+/// The larger of two amounts, as a range where it is not settled.
+fn largest(a: &Amount, b: &Amount) -> Amount {
+    match (a.low(), b.low()) {
+        (Some(x), Some(y)) => {
+            let low = x.max(y);
+            let high = match (a.high(), b.high()) {
+                (Some(x), Some(y)) => Some(x.max(y)),
+                _ => None,
+            };
+            match high {
+                Some(h) if h == low => Amount::Known(low),
+                _ => Amount::Range { low, high, mean: None, why: join(a.why(), b.why()) },
+            }
+        }
+        (Some(x), None) => Amount::at_least(x, b.why().to_vec()),
+        (None, Some(y)) => Amount::at_least(y, a.why().to_vec()),
+        (None, None) => Amount::Unknown(join(a.why(), b.why())),
+    }
+}
+
+fn osmolality(days: &[(&Plan, &OrderDay)]) -> Amount {
+    let mut found: Option<(&Content, Amount)> = None;
+    for (plan, _, _, part, l) in feed_lines(days) {
+        if l.volume.is_zero() {
+            continue;
+        }
+        let Some(content) = plan.contents.get(part.content) else { continue };
+        match &found {
+            None => found = Some((content, content.osmolality.clone())),
+            Some((first, _)) if *first == content => {}
+            Some(_) => return Amount::unknown(Why::Osmolality("several feeds are given; each has its own osmolality".to_owned())),
+        }
+    }
+    found.map_or_else(|| Amount::unknown(Why::Nothing("feed")), |(_, x)| x)
+}
+
+fn largest_feed(days: &[(&Plan, &OrderDay)]) -> Amount {
+    let mut out: Option<Amount> = None;
+    for (plan, _, ix, _, l) in feed_lines(days) {
+        let Some(line) = plan.lines.get(ix) else { continue };
+        if l.volume.is_zero() {
+            continue;
+        }
+        let ml = |run: &Option<crate::timing::schedule::Run>| match run.as_ref().map(|r| r.dose) {
+            Some(Dose::Volume { ml, .. }) => Some(ml),
+            _ => None,
+        };
+        let x = match (ml(&line.high), &line.high) {
+            (Some(h), _) => {
+                let low = ml(&line.low).unwrap_or(h);
+                if low == h { Amount::Known(h) } else { Amount::Range { low: low.min(h), high: Some(low.max(h)), mean: None, why: line.why.clone() } }
+            }
+            (None, Some(_)) => continue,
+            (None, None) => line.quantity.map_or_else(|| Amount::Unknown(line.why.clone()), Amount::Known),
+        };
+        out = Some(out.map_or(x.clone(), |y| largest(&y, &x)));
+    }
+    out.unwrap_or_else(|| Amount::unknown(Why::Nothing("single feed")))
+}
+
+fn feed_duration(days: &[(&Plan, &OrderDay)]) -> Amount {
+    let mut out: Option<Amount> = None;
+    for (plan, _, ix, _, l) in feed_lines(days) {
+        let Some(line) = plan.lines.get(ix) else { continue };
+        if l.volume.is_zero() {
+            continue;
+        }
+        let hours = |run: &Option<crate::timing::schedule::Run>| match run.as_ref().map(|r| r.dose) {
+            Some(Dose::Volume { over, .. }) => over.div(Exact::int(3600)),
+            _ => None,
+        };
+        if matches!(line.high.as_ref().map(|r| r.dose), Some(Dose::Rate(_))) {
+            continue;
+        }
+        let x = match hours(&line.high) {
+            Some(h) if h.is_positive() => {
+                let low = hours(&line.low).unwrap_or(h);
+                Amount::between(low.min(h), low.max(h), Why::Spread("how long each feed lasts is stated as a range".to_owned()))
+            }
+            _ => Amount::unknown(Why::Schedule("how long a feed takes is not stated".to_owned())),
+        };
+        out = Some(out.map_or(x.clone(), |y| largest(&y, &x)));
+    }
+    out.unwrap_or_else(|| Amount::unknown(Why::Nothing("single feed")))
+}
+
+fn feed_interval(days: &[(&Plan, &OrderDay)]) -> Amount {
+    // Beginnings of all feeds of the day, in order; the steady day closes the circle.
+    let mut starts: Vec<Exact> = Vec::new();
+    for (plan, day) in days {
+        for s in day.laid.segments.iter().filter(|s| s.begins && !s.continuous) {
+            let feed = plan.parts.iter().any(|p| p.kind == Kind::Feed && p.source == Source::Line(s.line));
+            if feed {
+                starts.push(s.from);
+            }
+        }
+    }
+    starts.sort_unstable();
+    let gap = starts.windows(2).filter_map(|w| w.get(1)?.sub(*w.first()?)).min();
+    let around = match (starts.first(), starts.last(), days.first()) {
+        (Some(a), Some(b), Some((_, d))) if starts.len() > 1 => a.add(d.laid.window.length).and_then(|x| x.sub(*b)),
+        _ => None,
+    };
+    let shortest = match (gap, around) {
+        (Some(g), Some(a)) if a.is_positive() => Some(g.min(a)),
+        (g, _) => g,
+    };
+    match shortest.and_then(|s| s.div(Exact::int(3600))) {
+        Some(h) => Amount::Known(h),
+        None => Amount::unknown(Why::Nothing("second feed")),
+    }
+}
+
+fn feeding_time(days: &[(&Plan, &OrderDay)]) -> Amount {
+    // Union of all feed segments: two feeds at once are one time.
+    let mut spans: Vec<(Exact, Exact)> = Vec::new();
+    let mut why: Vec<Why> = Vec::new();
+    for (plan, day, ix, _, l) in feed_lines(days) {
+        if l.volume.is_zero() {
+            continue;
+        }
+        if let Amount::Unknown(w) = &l.running {
+            why = join(&why, w);
+            continue;
+        }
+        if l.running.known().is_none() || l.volume.known().is_none() {
+            why = join(&why, l.running.why());
+            why = join(&why, l.volume.why());
+        }
+        let untimed = plan.lines.get(ix).and_then(|x| x.high.as_ref()).is_some_and(|r| matches!(r.dose, Dose::Volume { over, .. } if over.is_zero()));
+        if untimed {
+            why = join(&why, &[Why::Schedule("how long a feed takes is not stated".to_owned())]);
+        }
+        spans.extend(day.laid.segments.iter().filter(|s| s.line == ix).map(|s| (s.from, s.to)));
+    }
+    spans.sort_unstable();
+    let mut total = Exact::ZERO;
+    let mut open: Option<(Exact, Exact)> = None;
+    for (from, to) in spans {
+        open = Some(match open {
+            Some((a, b)) if from <= b => (a, b.max(to)),
+            Some((a, b)) => {
+                let Some(sum) = b.sub(a).and_then(|d| total.add(d)) else { return Amount::unknown(Why::Range) };
+                total = sum;
+                (from, to)
+            }
+            None => (from, to),
+        });
+    }
+    if let Some((a, b)) = open {
+        let Some(sum) = b.sub(a).and_then(|d| total.add(d)) else { return Amount::unknown(Why::Range) };
+        total = sum;
+    }
+    let Some(hours) = total.div(Exact::int(3600)) else { return Amount::unknown(Why::Range) };
+    if why.is_empty() { Amount::Known(hours) } else { Amount::Unknown(why) }
+}
+
+fn highest_rate(days: &[(&Plan, &OrderDay)]) -> Amount {
+    let mut high: Option<Exact> = None;
+    let mut untimed = false;
+    for (plan, day, ix, _, l) in feed_lines(days) {
+        if l.volume.is_zero() || !day.laid.segments.iter().any(|s| s.line == ix) {
+            continue;
+        }
+        let Some(run) = plan.lines.get(ix).and_then(|x| x.high.as_ref()) else {
+            untimed = true;
+            continue;
+        };
+        let rate = match run.dose {
+            Dose::Rate(r) => Some(r),
+            Dose::Volume { ml, over } => ml.div(over),
+        };
+        match rate.and_then(|r| r.mul(Exact::int(3600))) {
+            Some(r) => high = Some(high.map_or(r, |h| h.max(r))),
+            None => untimed = true,
+        }
+    }
+    match high {
+        Some(h) if !untimed => Amount::Known(h),
+        Some(h) => Amount::at_least(h, vec![Why::Schedule("how long a feed takes is not stated".to_owned())]),
+        None if untimed => Amount::unknown(Why::Schedule("how long a feed takes is not stated".to_owned())),
+        None => Amount::unknown(Why::Nothing("feed")),
+    }
+}
+
+/// The longest time that one container hangs: from when it is begun to when it is empty or the feed ends,
+/// over the schedule as it runs, for the largest container the formulary states.
+fn hang_time(days: &[(&Plan, &OrderDay)]) -> Amount {
+    let mut out: Option<Amount> = None;
+    for (plan, day, ix, part, l) in feed_lines(days) {
+        if l.volume.is_zero() {
+            continue;
+        }
+        let (Some(content), Some(line)) = (plan.contents.get(part.content), plan.lines.get(ix)) else { continue };
+        let closed = content.form == Some(Form::ReadyToHang);
+        let x = match line.high.as_ref() {
+            None => Amount::Unknown(line.why.clone()),
+            Some(run) => match (run.dose, content.containers.last()) {
+                // Runs without pause: the container empties at the rate.
+                (Dose::Rate(_), Some(size)) => emptied(plan, day, part.content, *size),
+                (Dose::Rate(_), None) => Amount::unknown(Why::NotStated(content.label.clone(), "container sizes")),
+                (Dose::Volume { over, .. }, _) if over.is_zero() => Amount::unknown(Why::Schedule("how long a feed takes is not stated".to_owned())),
+                // Single feeds: a container holds one feed, unless a smaller one is changed on the way.
+                (Dose::Volume { ml, over }, size) => {
+                    let share = match size {
+                        Some(size) if *size < ml && closed => size.div(ml).and_then(|s| s.mul(over)),
+                        _ => Some(over),
+                    };
+                    share.and_then(|s| s.div(Exact::int(3600))).map_or_else(|| Amount::unknown(Why::Range), Amount::Known)
+                }
+            },
+        };
+        out = Some(out.map_or(x.clone(), |y| largest(&y, &x)));
+    }
+    out.unwrap_or_else(|| Amount::unknown(Why::Nothing("feed")))
+}
+
+/// Hours until a container is empty, the longest in the day, over all running segments of one content in
+/// turn: a container begun at a low rate and emptied at a higher one hangs for what it really takes. The last
+/// container of the day is taken to run on at the last rate unless the feed ends.
+fn emptied(plan: &Plan, day: &OrderDay, content: usize, size: Exact) -> Amount {
+    let runs = |line: usize| {
+        plan.parts.iter().any(|p| p.content == content && p.source == Source::Line(line))
+            && plan.lines.get(line).and_then(|l| l.high.as_ref()).is_some_and(|r| matches!(r.dose, Dose::Rate(_)))
+    };
+    let segments: Vec<_> = day.laid.segments.iter().filter(|s| runs(s.line) && s.from < s.to).collect();
+    let walk = || -> Option<Exact> {
+        let mut longest = Exact::ZERO;
+        let mut begun = segments.first()?.from;
+        let mut left = size;
+        let mut last: Option<(Exact, Exact)> = None;
+        let mut changes = 0usize;
+        for s in &segments {
+            let rate = s.volume.div(s.to.sub(s.from)?)?;
+            let mut at = s.from;
+            if last.is_none_or(|(to, _)| to < s.from) && left == size {
+                begun = s.from;
+            }
+            loop {
+                let empty = at.add(left.div(rate)?)?;
+                if empty > s.to {
+                    left = left.sub(s.to.sub(at)?.mul(rate)?)?;
+                    break;
+                }
+                longest = longest.max(empty.sub(begun)?);
+                at = empty;
+                begun = empty;
+                left = size;
+                changes += 1;
+                if changes > crate::timing::day::MAX_OCCURRENCES {
+                    return None;
+                }
+                if at == s.to {
+                    break;
+                }
+            }
+            last = Some((s.to, rate));
+        }
+        let (to, rate) = last?;
+        if left < size || longest.is_zero() {
+            // The day's last container: to the end of the feed, or on at the last rate.
+            let end = if to >= day.laid.window.length { to.add(left.div(rate)?)? } else { to };
+            longest = longest.max(end.sub(begun)?);
+        }
+        longest.div(Exact::int(3600))
+    };
+    walk().map_or_else(|| Amount::unknown(Why::Range), Amount::Known)
+}
+
+fn time_to_goal(days: &[(&Plan, &OrderDay)]) -> Amount {
+    let mut longest: Option<Exact> = None;
+    for (plan, _) in days {
+        for group in &plan.settled.steps {
+            let starts: Vec<Exact> = group.iter().filter_map(|i| plan.lines.get(*i).and_then(|l| l.start)).collect();
+            if let (Some(a), Some(b)) = (starts.iter().min(), starts.iter().max())
+                && let Some(h) = b.sub(*a).and_then(|s| s.div(Exact::int(3600)))
+            {
+                longest = Some(longest.map_or(h, |x| x.max(h)));
+            }
+        }
+    }
+    longest.map_or_else(|| Amount::unknown(Why::Nothing("stepped feed")), Amount::Known)
+}
+
+/// How a line is given, for people.
+pub fn method_name(m: Method) -> &'static str {
+    match m {
+        Method::Continuous => "continuous",
+        Method::Cyclic => "cyclic",
+        Method::Intermittent => "intermittent",
+        Method::Bolus => "bolus",
+        Method::Unclear => "method unclear",
+    }
+}
+
+/// Whether a line gives single feeds.
+pub fn gives_feeds(line: &crate::timing::schedule::Line) -> bool {
+    line.high.as_ref().is_some_and(|h| !matches!(h.occurrences, Occurrences::Continuous))
+}
