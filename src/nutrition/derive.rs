@@ -1,1 +1,430 @@
-//! (to be written)
+//! The arithmetic of a measure, written as a person would, with its inputs. Worked out from the same plan and
+//! day as the totals, and only when an answer shows it.
+
+use crate::amount::Amount;
+use crate::assumptions::Assumption;
+use crate::exact::Exact;
+use crate::formulary::product::{Basis, Nutrient};
+use crate::intake::order::At;
+use crate::nutrition::content::{Density, From};
+use crate::nutrition::measure::{Given, Measure, Quotient, Recipe};
+use crate::nutrition::plan::{Kind, Plan, Source};
+use crate::nutrition::totals::{OrderDay, Totals};
+use crate::timing::schedule::{Dose, Note};
+use std::fmt::Write;
+
+/// One input of a derivation.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Input {
+    /// What it is.
+    pub name: String,
+    /// Its value with unit, as used.
+    pub value: String,
+    /// The element of the order or its context it was read from.
+    pub at: Option<At>,
+    /// The product row it was read from.
+    pub product: Option<From>,
+}
+
+/// How a measure came about.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Derivation {
+    /// The arithmetic in one line.
+    pub arithmetic: String,
+    /// Inputs, each once.
+    pub inputs: Vec<Input>,
+    /// Readings it rests on.
+    pub assumptions: Vec<Assumption>,
+    /// Source of the formula.
+    pub source: &'static str,
+}
+
+/// An amount for people: `1560 mL`, `880 to 2160 mL`, `at least 40 g`, `not known`.
+pub fn shown(a: &Amount, places: u32, unit: &str) -> String {
+    let tail = if unit.is_empty() { String::new() } else { format!(" {unit}") };
+    match a {
+        Amount::Known(x) => format!("{}{tail}", x.short(places)),
+        Amount::Range { low, high: Some(high), .. } => {
+            let (l, h) = (low.short(places), high.short(places));
+            // Two ends that look alike when rounded are shown with more digits.
+            if l == h { format!("{} to {}{tail}", low.short(places + 3), high.short(places + 3)) } else { format!("{l} to {h}{tail}") }
+        }
+        Amount::Range { low, high: None, .. } => format!("at least {}{tail}", low.short(places)),
+        Amount::Unknown(_) => "not known".to_owned(),
+    }
+}
+
+struct Writer<'a> {
+    days: &'a [(&'a Plan, &'a OrderDay)],
+    inputs: Vec<Input>,
+    assumptions: Vec<Assumption>,
+}
+
+/// Writes out the derivation of one measure.
+pub fn derive(m: Measure, days: &[(&Plan, &OrderDay)], totals: &Totals, weight: Option<(Exact, Option<At>)>) -> Derivation {
+    let mut w = Writer { days, inputs: Vec::new(), assumptions: Vec::new() };
+    let result = shown(totals.get(m), m.places().max(3), m.unit());
+    let arithmetic = match m.recipe() {
+        Recipe::Volume(which) => w.volume(which),
+        Recipe::Energy => w.nutrient(None, false),
+        Recipe::Nutrient { nutrient, feed_only } => w.nutrient(Some(nutrient), feed_only),
+        Recipe::Moles(of, n) => {
+            let mass = n.atomic_mass().unwrap_or(Exact::ONE);
+            w.behind(of);
+            format!("{} ÷ {} mg/mmol", shown(totals.get(of), of.places() + 2, "mg"), mass.short(4))
+        }
+        Recipe::PerKg(of) => {
+            w.behind(of);
+            w.weight(weight);
+            let kg = weight.map_or_else(|| "dosing weight not known".to_owned(), |(kg, _)| format!("{} kg", kg.short(4)));
+            format!("{} ÷ {kg}", shown(totals.get(of), of.places() + 2, of.unit()))
+        }
+        Recipe::Ratio(q) => w.ratio(q, totals),
+        Recipe::Schedule => w.schedule(m, totals, weight),
+    };
+    let mut arithmetic = if arithmetic.is_empty() { "nothing is given".to_owned() } else { arithmetic };
+    let _ = write!(arithmetic, " = {result}");
+    let why = totals.get(m).why();
+    if !why.is_empty() {
+        let reasons: Vec<String> = why.iter().map(ToString::to_string).collect();
+        let _ = write!(arithmetic, " ({})", reasons.join("; "));
+    }
+    w.assumptions.sort_unstable();
+    w.assumptions.dedup();
+    Derivation { arithmetic, inputs: w.inputs, assumptions: w.assumptions, source: m.source() }
+}
+
+impl Writer<'_> {
+    fn input(&mut self, name: String, value: String, at: Option<At>, product: Option<From>) {
+        let input = Input { name, value, at, product };
+        if !self.inputs.contains(&input) {
+            self.inputs.push(input);
+        }
+    }
+
+    fn weight(&mut self, weight: Option<(Exact, Option<At>)>) {
+        if let Some((kg, at)) = weight {
+            self.input("dosing weight".to_owned(), format!("{} kg", kg.short(4)), at, None);
+            self.assumptions.push(Assumption::WeightLatest);
+        }
+    }
+
+    /// Inputs behind a measure that another is made of, without repeating its arithmetic.
+    fn behind(&mut self, of: Measure) {
+        match of.recipe() {
+            Recipe::Volume(which) => {
+                self.volume(which);
+            }
+            Recipe::Energy => {
+                self.nutrient(None, false);
+            }
+            Recipe::Nutrient { nutrient, feed_only } => {
+                self.nutrient(Some(nutrient), feed_only);
+            }
+            Recipe::Moles(of, _) | Recipe::PerKg(of) => self.behind(of),
+            Recipe::Ratio(_) | Recipe::Schedule => {}
+        }
+    }
+
+    /// One part's volume: `65 mL/h × 24 h`, `200 mL × 5 feeds`.
+    fn part_volume(&mut self, plan: &Plan, day: &OrderDay, part_ix: usize) -> Option<String> {
+        let part = plan.parts.get(part_ix)?;
+        let total = day.volumes.get(part_ix)?;
+        if total.is_zero() {
+            return None;
+        }
+        let name = plan.contents.get(part.content).map_or_else(String::new, |c| c.label.clone());
+        match part.source {
+            Source::WithFeeds { volume, times, at } => {
+                let v = volume.map_or_else(|| "volume not known".to_owned(), |v| format!("{} mL", v.short(3)));
+                self.input(format!("flush of {name} with each feed"), v.clone(), Some(at), None);
+                self.assumptions.push(Assumption::FlushWithRun);
+                Some(if times > 1 { format!("{v} × {times} × the day's feeds") } else { format!("{v} × the day's feeds") })
+            }
+            Source::Line(ix) => {
+                let line = plan.lines.get(ix)?;
+                let laid = day.laid.lines.get(ix)?;
+                for noted in &line.notes {
+                    if let Note::Assumed(a) = noted.note {
+                        self.assumptions.push(a);
+                    }
+                }
+                let Some(run) = &line.high else {
+                    self.input(name, "not known".to_owned(), Some(line.at), None);
+                    return Some("volume not known".to_owned());
+                };
+                let text = match run.dose {
+                    Dose::Rate(r) => {
+                        let per_hour = r.mul(Exact::int(3600)).unwrap_or(r);
+                        let hours = laid.running.low().zip(laid.running.high()).map_or_else(
+                            || "hours not known".to_owned(),
+                            |(l, h)| {
+                                let hour = |x: Exact| x.div(Exact::int(3600)).unwrap_or(x).short(3);
+                                if l == h { format!("{} h", hour(l)) } else { format!("{} to {} h", hour(l), hour(h)) }
+                            },
+                        );
+                        self.input(format!("rate of {name}"), format!("{} mL/h", per_hour.short(4)), Some(line.at), None);
+                        format!("{} mL/h × {hours}", per_hour.short(4))
+                    }
+                    Dose::Volume { ml, over } => {
+                        let value = if over.is_zero() {
+                            format!("{} mL", ml.short(4))
+                        } else {
+                            format!("{} mL over {} h", ml.short(4), over.div(Exact::int(3600)).unwrap_or(over).short(3))
+                        };
+                        self.input(format!("volume of one feed of {name}"), value, Some(line.at), None);
+                        format!("{} mL × {}", ml.short(4), times_of(total, &laid.feeds, ml))
+                    }
+                };
+                Some(match &day.laid.cap {
+                    Some(reached) if plan.capped.get(ix).copied().unwrap_or(false) => {
+                        if let Some(cap) = plan.cap {
+                            self.input("maximum volume".to_owned(), format!("{} mL", reached.cap.short(3)), Some(cap.at), None);
+                            self.assumptions.push(Assumption::CapFormulaOnly);
+                            if cap.period_assumed {
+                                self.assumptions.push(Assumption::CapPerDay);
+                            }
+                        }
+                        format!("{text} (the maximum of {} mL is reached before)", reached.cap.short(3))
+                    }
+                    _ => text,
+                })
+            }
+        }
+    }
+
+    fn volume(&mut self, which: Given) -> String {
+        let mut terms = Vec::new();
+        for (plan, day) in self.days {
+            for (ix, part) in plan.parts.iter().enumerate() {
+                let keep = match which {
+                    Given::All => true,
+                    Given::Feed => part.kind == Kind::Feed,
+                    Given::Flush => part.kind == Kind::Flush,
+                    Given::Additive => false,
+                };
+                if keep && let Some(t) = self.part_volume(plan, day, ix) {
+                    terms.push(t);
+                }
+            }
+            for (dose, amount) in plan.doses.iter().zip(&day.doses) {
+                let keep = match which {
+                    Given::All => true,
+                    Given::Flush => dose.water,
+                    Given::Additive => !dose.water,
+                    Given::Feed => false,
+                };
+                if keep && dose.product.basis == Basis::Millilitre && !amount.is_zero() {
+                    self.input(dose.label.clone(), shown(amount, 3, "mL"), Some(dose.at), Some(dose.from));
+                    terms.push(shown(amount, 3, "mL"));
+                }
+            }
+        }
+        terms.join(" + ")
+    }
+
+    fn nutrient(&mut self, nutrient: Option<Nutrient>, feed_only: bool) -> String {
+        let mut terms = Vec::new();
+        let unit = nutrient.map_or("kcal", Nutrient::unit);
+        for (plan, day) in self.days {
+            for (ix, part) in plan.parts.iter().enumerate() {
+                if feed_only && part.kind == Kind::Flush {
+                    continue;
+                }
+                let (Some(volume), Some(content)) = (day.volumes.get(ix), plan.contents.get(part.content)) else { continue };
+                if volume.is_zero() {
+                    continue;
+                }
+                let per = nutrient.map_or(&content.energy, |n| content.nutrient(n));
+                if per.is_zero() {
+                    continue;
+                }
+                self.part_volume(plan, day, ix);
+                let (name, at, product) = match (nutrient, content.density) {
+                    (None, Density::Order(_, at)) => ("energy density of the order".to_owned(), Some(at), None),
+                    (None, _) => (format!("energy density of {}", content.label), None, Some(content.from)),
+                    (Some(n), _) => (format!("{} in {}", n.name(), content.label), None, Some(content.from)),
+                };
+                let value = shown(per, 6, &format!("{unit}/mL"));
+                self.input(name, value.clone(), at, product.filter(|p| *p != From::Nowhere));
+                for mixed in &content.mixed {
+                    self.input(
+                        format!("{} mixed in", mixed.label),
+                        format!("{} per mL", mixed.per_ml.short(6)),
+                        None,
+                        Some(mixed.from),
+                    );
+                }
+                self.assumptions.extend(content.assumptions.iter().copied().filter(|a| concerns(*a, nutrient)));
+                terms.push(format!("{} × {value}", shown(volume, 3, "mL")));
+            }
+            if feed_only {
+                continue;
+            }
+            for (dose, amount) in plan.doses.iter().zip(&day.doses) {
+                let per = match nutrient {
+                    None => dose.product.energy,
+                    Some(n) => dose.product.nutrient(n),
+                };
+                if amount.is_zero() || per.is_some_and(Exact::is_zero) {
+                    continue;
+                }
+                let unit_of = match dose.product.basis {
+                    Basis::Gram => "g",
+                    Basis::Millilitre => "mL",
+                    Basis::Dose | Basis::Kilocalorie => "doses",
+                };
+                let per = per.map_or_else(|| "not stated".to_owned(), |x| format!("{} {unit}", x.short(4)));
+                self.input(format!("{} (each)", dose.label), per.clone(), Some(dose.at), Some(dose.from).filter(|f| *f != From::Nowhere));
+                self.assumptions.push(Assumption::AdditivePer);
+                terms.push(format!("{} × {per}", shown(amount, 3, unit_of)));
+            }
+        }
+        terms.join(" + ")
+    }
+
+    fn ratio(&mut self, q: Quotient, totals: &Totals) -> String {
+        let t = |m: Measure| shown(totals.get(m), m.places() + 2, m.unit());
+        let macros = |top: &str| {
+            format!(
+                "{top} ÷ (4 × {} + 9 × {} + 4 × {}) × 100",
+                t(Measure::Protein),
+                t(Measure::Fat),
+                t(Measure::Carbohydrate)
+            )
+        };
+        match q {
+            Quotient::ProteinShare | Quotient::FatShare | Quotient::CarbohydrateShare => {
+                self.assumptions.push(Assumption::EnergyFactors);
+                for m in [Measure::Protein, Measure::Fat, Measure::Carbohydrate] {
+                    self.behind(m);
+                }
+                match q {
+                    Quotient::ProteinShare => macros(&format!("4 × {}", t(Measure::Protein))),
+                    Quotient::FatShare => macros(&format!("9 × {}", t(Measure::Fat))),
+                    _ => macros(&format!("4 × {}", t(Measure::Carbohydrate))),
+                }
+            }
+            Quotient::NonProteinPerNitrogen => {
+                self.behind(Measure::Energy);
+                self.behind(Measure::Protein);
+                format!("({} − 4 × {}) ÷ ({} ÷ 6.25)", t(Measure::Energy), t(Measure::Protein), t(Measure::Protein))
+            }
+            Quotient::ProteinPerEnergy => {
+                self.behind(Measure::Protein);
+                self.behind(Measure::Energy);
+                format!("{} ÷ {} × 100", t(Measure::Protein), t(Measure::Energy))
+            }
+            Quotient::SolutePerEnergy => {
+                self.behind(Measure::Energy);
+                self.solute();
+                format!("{} ÷ {} × 100", t(Measure::RenalSoluteLoad), t(Measure::Energy))
+            }
+            Quotient::WaterPerEnergy => {
+                self.behind(Measure::FreeWater);
+                self.behind(Measure::Energy);
+                format!("{} ÷ {}", t(Measure::FreeWater), t(Measure::Energy))
+            }
+            Quotient::EnergyPerVolume => {
+                self.behind(Measure::FormulaVolume);
+                self.nutrient(None, true);
+                format!("energy of the feed ÷ {}", t(Measure::FormulaVolume))
+            }
+        }
+    }
+
+    fn solute(&mut self) {
+        for m in [Measure::Protein, Measure::Sodium, Measure::Potassium, Measure::Chloride, Measure::Phosphorus] {
+            self.behind(m);
+        }
+    }
+
+    fn schedule(&mut self, m: Measure, totals: &Totals, weight: Option<(Exact, Option<At>)>) -> String {
+        let t = |m: Measure| shown(totals.get(m), m.places() + 2, m.unit());
+        match m {
+            Measure::CarbohydrateRate => {
+                self.behind(Measure::Carbohydrate);
+                self.weight(weight);
+                let minutes = self.days.first().and_then(|(_, d)| d.laid.window.length.div(Exact::int(60)));
+                format!(
+                    "{} × 1000 ÷ {} kg ÷ {} min",
+                    t(Measure::Carbohydrate),
+                    weight.map_or_else(|| "?".to_owned(), |(kg, _)| kg.short(4)),
+                    minutes.map_or_else(|| "?".to_owned(), |x| x.short(0))
+                )
+            }
+            Measure::CarbohydrateRateFeeding => {
+                self.behind(Measure::Carbohydrate);
+                self.weight(weight);
+                "carbohydrate per mL × the highest rate of a feed ÷ dosing weight".to_owned()
+            }
+            Measure::RenalSoluteLoad => {
+                self.solute();
+                format!(
+                    "{} ÷ 6.25 × 1000 ÷ 28 + {} + {} + {} + {}",
+                    t(Measure::Protein),
+                    t(Measure::SodiumMoles),
+                    t(Measure::PotassiumMoles),
+                    t(Measure::ChlorideMoles),
+                    t(Measure::PhosphorusMoles)
+                )
+            }
+            Measure::Osmolality => {
+                self.behind(Measure::FormulaVolume);
+                "as stated for the feed".to_owned()
+            }
+            Measure::FeedsPerDay => {
+                self.volume(Given::Feed);
+                "feeds that begin in the day".to_owned()
+            }
+            Measure::LargestFeed => {
+                self.volume(Given::Feed);
+                "the largest volume of one feed".to_owned()
+            }
+            Measure::FeedDuration => {
+                self.volume(Given::Feed);
+                "volume ÷ rate, or the stated duration, of the longest feed".to_owned()
+            }
+            Measure::FeedInterval => {
+                self.volume(Given::Feed);
+                "shortest time between the beginnings of two feeds".to_owned()
+            }
+            Measure::FeedingTime => {
+                self.volume(Given::Feed);
+                "time in which any feed runs".to_owned()
+            }
+            Measure::HighestRate => {
+                self.volume(Given::Feed);
+                "highest rate of one feed".to_owned()
+            }
+            Measure::HangTime => {
+                self.volume(Given::Feed);
+                "largest container ÷ rate as scheduled, or the length of one feed".to_owned()
+            }
+            Measure::TimeToGoal => {
+                self.volume(Given::Feed);
+                "start of the last step − start of the first".to_owned()
+            }
+            _ => String::new(),
+        }
+    }
+}
+
+/// Feeds in a volume: the count where whole feeds lie in the day, else the fraction that does.
+fn times_of(total: &Amount, feeds: &Amount, ml: Exact) -> String {
+    match (total.low().and_then(|t| t.div(ml)), total.high().and_then(|t| t.div(ml))) {
+        (Some(l), Some(h)) if l == h => format!("{} feeds", l.short(3)),
+        (Some(l), Some(h)) => format!("{} to {} feeds", l.short(3), h.short(3)),
+        _ => shown(feeds, 1, "feeds"),
+    }
+}
+
+/// Whether a reading of a content bears on a figure.
+fn concerns(a: Assumption, nutrient: Option<Nutrient>) -> bool {
+    match a {
+        Assumption::OrderDensity | Assumption::CalorieIsKilocalorie => nutrient.is_none(),
+        Assumption::WaterFromDensity => nutrient == Some(Nutrient::Water),
+        Assumption::StrengthScales => nutrient.is_some(),
+        _ => true,
+    }
+}

@@ -143,7 +143,7 @@ pub fn totals(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Totals {
     for m in Measure::ALL {
         let value = match m.recipe() {
             Recipe::Volume(which) => volume(&given, which, days),
-            Recipe::Energy => sum(&given, Given1::energy),
+            Recipe::Energy => sum(&given, |g| g.energy()),
             Recipe::Nutrient { nutrient, feed_only } => {
                 sum_where(&given, |g| !feed_only || g.kind == Some(Kind::Feed), |g| g.nutrient(nutrient))
             }
@@ -372,7 +372,7 @@ fn schedule(m: Measure, days: &[(&Plan, &OrderDay)], given: &[Given1<'_>], value
             at(Measure::Carbohydrate).scaled(Exact::int(1000)).divided(kg, "the dosing weight").divided(minutes, "the day")
         }
         Measure::CarbohydrateRateFeeding => carbohydrate_feeding(days, weight),
-        Measure::RenalSoluteLoad => sum(given, solute),
+        Measure::RenalSoluteLoad => sum(given, |g| solute(g)),
         Measure::Osmolality => osmolality(days),
         Measure::FeedsPerDay => feed_lines(days).fold(Amount::ZERO, |acc, (.., l)| acc.plus(&l.feeds)),
         Measure::LargestFeed => largest_feed(days),
