@@ -1,1 +1,675 @@
-//! (to be written)
+//! The patient of an order, from the resources of the same document: who, how old, how heavy, and which
+//! other facts were sent at all. Nothing is fetched, guessed or defaulted, and nothing of another patient
+//! is used.
+
+pub mod age;
+pub mod measured;
+
+pub use age::{CorrectedAge, CorrectionBasis};
+pub use measured::{Measured, Measurements, Rejected, Rejection};
+
+use crate::amount::{Amount, Why};
+use crate::exact::Exact;
+use crate::intake::bundle::{Gathered, Identity, Resource, ResourceKind, Subject};
+use crate::intake::json::Node;
+use crate::intake::order::{At, Coding, Field, Order, Problem, Text, When};
+use crate::intake::wire::datatypes::Datatypes;
+use crate::intake::wire::moment;
+use crate::settings::Settings;
+use crate::units::Dimension;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use measured::{Sought, choose, has_modifier};
+
+/// Whether one kind of fact was sent.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Sent {
+    /// Nothing was said about it.
+    NotSent,
+    /// It was said that there is none.
+    Empty,
+    /// These.
+    Some(Vec<At>),
+}
+
+impl Sent {
+    /// The places; none when nothing was sent or there is none.
+    pub fn places(&self) -> &[At] {
+        if let Sent::Some(places) = self { places } else { &[] }
+    }
+
+    /// Whether something was said about it, be it that there is none.
+    pub fn is_data(&self) -> bool {
+        !matches!(self, Sent::NotSent)
+    }
+}
+
+/// Who the order is for, as far as the document tells.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Person {
+    /// This Patient resource.
+    Resource(At),
+    /// Only a reference or an identifier; the resource is not in the document.
+    ReferenceOnly,
+    /// A group.
+    Group,
+    /// The reference fits several different resources; nobody's data is used.
+    Ambiguous,
+    /// The order names nobody.
+    Nobody,
+}
+
+/// Administrative gender, as far as it names one of the two sexes that reference values exist for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[allow(missing_docs, reason = "plain names")]
+pub enum Sex {
+    Male,
+    Female,
+    /// Not sent, `other` or `unknown`.
+    Unknown,
+}
+
+/// A resource that is not used as context.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Refused {
+    /// The resource.
+    pub at: At,
+    /// Why.
+    pub why: Refusal,
+}
+
+/// Why a resource is not used as context of an order.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Refusal {
+    /// It belongs to another patient, who has no order in this document.
+    AnotherPatient,
+    /// It belongs to the patient of another order in this document.
+    PatientOfAnotherOrder,
+    /// It names nobody, and the document is about more than one person.
+    NamesNobody,
+    /// Whose it is cannot be told.
+    Ambiguous,
+    /// The order names no patient to compare with.
+    OrderNamesNobody,
+}
+
+/// A resource of the patient that does not count, by its own words.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SetAside {
+    /// The resource.
+    pub at: At,
+    /// Why, e.g. `status entered-in-error`.
+    pub why: String,
+}
+
+/// The moment ages and staleness are reckoned from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ReferenceTime {
+    /// Seconds since the epoch.
+    pub epoch: Exact,
+    /// The last moment that may still be meant: the same, or the end of the day for a date.
+    pub latest: Exact,
+    /// The local date.
+    pub date: Date,
+    /// Where it comes from.
+    pub source: ReferenceSource,
+}
+
+/// Where the reference time comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ReferenceSource {
+    /// The caller asked for it.
+    Asked,
+    /// The order's `dateTime`.
+    Order(At),
+    /// The order's `dateTime` is a date only: noon of that day in the institution's zone is assumed.
+    OrderDateAtNoon(At),
+}
+
+/// What the document tells about the patient of one order.
+#[derive(Clone, Debug)]
+pub struct Context<'d> {
+    /// Who.
+    pub person: Person,
+    /// The identity that resources were compared with.
+    pub identity: Identity<'d>,
+    /// The moment to reckon from; `None` when the order has no usable time and none was asked for.
+    pub reference: Option<ReferenceTime>,
+    /// `Patient.birthDate`
+    pub birth: Field<'d, When>,
+    /// `Patient.gender`
+    pub sex: Sex,
+    /// Where the gender stands.
+    pub sex_at: Option<At>,
+    /// Gestational age at birth (LOINC 11884-4, 18185-9), s.
+    pub gestation: Measurements<'d>,
+    /// Birth weight (LOINC 8339-4), g.
+    pub birth_weight: Measurements<'d>,
+    /// Body weight ([`Settings::weight_codes`]), g.
+    pub weight: Measurements<'d>,
+    /// Height or length (LOINC 8302-2, 8306-3, 8308-9), cm.
+    pub height: Measurements<'d>,
+    /// Allergies and intolerances.
+    pub allergies: Sent,
+    /// Conditions.
+    pub conditions: Sent,
+    /// Medicines.
+    pub medicines: Sent,
+    /// Devices and their use.
+    pub devices: Sent,
+    /// Other NutritionOrders.
+    pub other_orders: Sent,
+    /// Laboratory Observations.
+    pub labs: Sent,
+    /// ServiceRequests.
+    pub service_requests: Sent,
+    /// Encounters; only the order's own when it names one that is in the document.
+    pub encounters: Sent,
+    /// `Encounter.class` of those.
+    pub encounter_classes: Vec<Coding<'d>>,
+    /// All Observations of the patient.
+    pub observations: Vec<At>,
+    /// Resources that are not used because of whose they are.
+    pub refused: Vec<Refused>,
+    /// Resources without a subject that are used because the document is about one person only.
+    pub subject_assumed: Vec<At>,
+    /// Resources of the patient that do not count by their own status.
+    pub set_aside: Vec<SetAside>,
+    zone: TimeZone,
+}
+
+/// A key that is equal for two orders of the same document exactly when they surely are for the same person.
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub enum IdentityKey {
+    /// A resource of the document.
+    Resource(At),
+    /// A reference.
+    Reference(String),
+    /// An identifier.
+    Identifier(Option<String>, String),
+    /// Nobody surely the same: the order itself.
+    Alone(At),
+}
+
+/// The key of an order's patient, to group orders by.
+pub fn identity_key(gathered: &Gathered<'_>, order: &Order<'_>) -> IdentityKey {
+    let identity = identity_of(gathered, order);
+    if identity.ambiguous {
+        return IdentityKey::Alone(order.at);
+    }
+    if let Some(at) = identity.resolved {
+        return IdentityKey::Resource(at);
+    }
+    if let Some(text) = identity.absolute.or(identity.text) {
+        return IdentityKey::Reference(text.into_owned());
+    }
+    match identity.identifier {
+        Some((system, value)) => IdentityKey::Identifier(system.map(Text::into_owned), value.into_owned()),
+        None => IdentityKey::Alone(order.at),
+    }
+}
+
+fn identity_of<'d>(gathered: &Gathered<'d>, order: &Order<'d>) -> Identity<'d> {
+    match gathered.resource(order.at).map(|r| &r.subject) {
+        Some(Subject::Of(identity)) if !order.patient.is_absent() => identity.clone(),
+        _ => Identity::default(),
+    }
+}
+
+/// Everything the document tells about the patient of `order`, and what is wrong with it.
+pub fn context<'d>(gathered: &Gathered<'d>, order: &Order<'d>, settings: &Settings) -> (Context<'d>, Vec<Problem>) {
+    let mut problems = Vec::new();
+    let reference = reference_time(order, settings, &mut problems);
+    let identity = identity_of(gathered, order);
+    let person = person(gathered, order, &identity, &mut problems);
+    let mut sorted = Sorted::default();
+    for resource in gathered.resources.iter().filter(|r| r.copy_of.is_none()) {
+        sorted.sort(gathered, order, resource, &identity, person);
+    }
+    let mut out = Context {
+        person,
+        identity,
+        reference,
+        birth: Field::Absent,
+        sex: Sex::Unknown,
+        sex_at: None,
+        gestation: Measurements::default(),
+        birth_weight: Measurements::default(),
+        weight: Measurements::default(),
+        height: Measurements::default(),
+        allergies: Sent::NotSent,
+        conditions: Sent::NotSent,
+        medicines: Sent::NotSent,
+        devices: Sent::NotSent,
+        other_orders: Sent::NotSent,
+        labs: Sent::NotSent,
+        service_requests: Sent::NotSent,
+        encounters: Sent::NotSent,
+        encounter_classes: Vec::new(),
+        observations: Vec::new(),
+        refused: sorted.refused,
+        subject_assumed: sorted.assumed,
+        set_aside: Vec::new(),
+        zone: settings.zone.clone(),
+    };
+    if let Person::Resource(at) = person
+        && let Some(patient) = gathered.resource(at)
+    {
+        out.read_patient(patient.node, &mut problems);
+    }
+    out.observations = at_of(&sorted.own, |r| r.kind == ResourceKind::Observation);
+    out.measure_all(&sorted.own, settings, &mut problems);
+    out.note_presence(gathered, &sorted.own);
+    out.note_encounters(gathered, order, &sorted.own);
+    (out, problems)
+}
+
+fn at_of(own: &[&Resource<'_>], keep: impl Fn(&Resource<'_>) -> bool) -> Vec<At> {
+    own.iter().filter(|r| keep(r)).map(|r| r.node.at()).collect()
+}
+
+fn person(gathered: &Gathered<'_>, order: &Order<'_>, identity: &Identity<'_>, problems: &mut Vec<Problem>) -> Person {
+    if order.subject_is_group {
+        return Person::Group;
+    }
+    if identity.ambiguous {
+        // Reading the order's reference has reported it.
+        return Person::Ambiguous;
+    }
+    match identity.resolved.and_then(|at| gathered.resource(at)) {
+        Some(resource) if resource.kind == ResourceKind::Patient => Person::Resource(resource.node.at()),
+        Some(resource) if resource.kind == ResourceKind::Group => Person::Group,
+        Some(resource) => {
+            let at = order.patient.at().unwrap_or(order.at);
+            let text = format!("the order's patient is a {}, expected a Patient", resource.type_name);
+            problems.push(Problem { at, text, code: "value", grave: true });
+            Person::Nobody
+        }
+        None if *identity == Identity::default() => Person::Nobody,
+        None => Person::ReferenceOnly,
+    }
+}
+
+fn reference_time(order: &Order<'_>, settings: &Settings, problems: &mut Vec<Problem>) -> Option<ReferenceTime> {
+    let zone = &settings.zone;
+    if let Some(epoch) = settings.asked.as_of {
+        let date = moment::local_date(epoch, zone)?;
+        return Some(ReferenceTime { epoch, latest: epoch, date, source: ReferenceSource::Asked });
+    }
+    let Field::Present(written) = &order.date_time else { return None };
+    match written.value {
+        When::Instant { epoch, .. } => {
+            let date = moment::local_date(epoch, zone)?;
+            Some(ReferenceTime { epoch, latest: epoch, date, source: ReferenceSource::Order(written.at) })
+        }
+        When::Day(y, m, d) => {
+            let date = Date::new(y, m, d).ok()?;
+            let epoch = moment::local_moment(date, 12, zone)?;
+            let (_, end) = moment::span(written.value, zone)?;
+            let latest = end.sub(Exact::ONE)?;
+            Some(ReferenceTime { epoch, latest, date, source: ReferenceSource::OrderDateAtNoon(written.at) })
+        }
+        When::Month(..) | When::Year(..) => {
+            let text = "dateTime names no day, so ages and the age of data cannot be reckoned from it".to_owned();
+            problems.push(Problem { at: written.at, text, code: "incomplete", grave: true });
+            None
+        }
+    }
+}
+
+/// Resources by whose they are.
+#[derive(Default)]
+struct Sorted<'r, 'd> {
+    own: Vec<&'r Resource<'d>>,
+    refused: Vec<Refused>,
+    assumed: Vec<At>,
+}
+
+impl<'r, 'd> Sorted<'r, 'd> {
+    fn sort(
+        &mut self,
+        gathered: &Gathered<'d>,
+        order: &Order<'d>,
+        resource: &'r Resource<'d>,
+        identity: &Identity<'d>,
+        person: Person,
+    ) {
+        let at = resource.node.at();
+        let is_order = resource.kind == ResourceKind::NutritionOrder;
+        // The order itself, and what is contained in another order, is no context.
+        if at == order.at || resource.contained_in.is_some_and(|outer| outer != order.at && is_an_order(gathered, outer))
+        {
+            return;
+        }
+        let why = match &resource.subject {
+            Subject::Nobody if !is_personal(resource.kind) => return,
+            Subject::Nobody if matches!(person, Person::Nobody | Person::Group) => Refusal::OrderNamesNobody,
+            Subject::Nobody if resource.contained_in == Some(order.at) => return self.own.push(resource),
+            Subject::Nobody if gathered.patients == 1 && person != Person::Ambiguous => {
+                self.assumed.push(at);
+                return self.own.push(resource);
+            }
+            Subject::Nobody => Refusal::NamesNobody,
+            Subject::Of(_) if matches!(person, Person::Nobody | Person::Group) => Refusal::OrderNamesNobody,
+            Subject::Of(own) if own.ambiguous || identity.ambiguous => Refusal::Ambiguous,
+            Subject::Of(own) if own.same(identity) => return self.own.push(resource),
+            // Another patient's order is an order of its own, not somebody's stray data.
+            Subject::Of(_) if is_order => return,
+            Subject::Of(own) => {
+                let of_another = gathered.orders.iter().filter_map(|o| gathered.resource(o.at()));
+                let mut named = of_another.filter_map(|o| if let Subject::Of(id) = &o.subject { Some(id) } else { None });
+                if named.any(|id| id.same(own)) { Refusal::PatientOfAnotherOrder } else { Refusal::AnotherPatient }
+            }
+        };
+        self.refused.push(Refused { at, why });
+    }
+}
+
+fn is_an_order(gathered: &Gathered<'_>, at: At) -> bool {
+    gathered.resource(at).is_some_and(|r| r.kind == ResourceKind::NutritionOrder)
+}
+
+/// Kinds that say something about one person.
+const fn is_personal(kind: ResourceKind) -> bool {
+    matches!(
+        kind,
+        ResourceKind::NutritionOrder
+            | ResourceKind::Observation
+            | ResourceKind::AllergyIntolerance
+            | ResourceKind::Condition
+            | ResourceKind::Medication
+            | ResourceKind::Device
+            | ResourceKind::DeviceUse
+            | ResourceKind::Encounter
+            | ResourceKind::ServiceRequest
+    )
+}
+
+/// "No known allergy" and "no known food allergy" (SNOMED CT, from memory): that there is none.
+const NO_KNOWN_ALLERGY: [&str; 2] = ["716186003", "429625007"];
+const SNOMED: &str = "http://snomed.info/sct";
+
+impl<'d> Context<'d> {
+    /// Days since birth, whole local days.
+    pub fn age_days(&self) -> Amount {
+        age::days(self.birth_date(), self.date())
+    }
+
+    /// Completed months of age.
+    pub fn age_months(&self) -> Amount {
+        age::months(self.birth_date(), self.date())
+    }
+
+    /// Completed years of age.
+    pub fn age_years(&self) -> Amount {
+        age::years(self.birth_date(), self.date())
+    }
+
+    /// Days since birth, corrected for prematurity up to 24 months.
+    pub fn corrected_age(&self) -> CorrectedAge {
+        age::corrected(self.birth_date(), self.date(), self.gestation_days())
+    }
+
+    /// Gestational age at birth plus age, days.
+    pub fn postmenstrual_days(&self) -> Amount {
+        match self.gestation_days() {
+            None => Amount::unknown(Why::MissingInput("the gestational age at birth")),
+            Some(days) => self.age_days().plus(&Amount::Known(days)),
+        }
+    }
+
+    /// Gestational age at birth, days.
+    pub fn gestation_days(&self) -> Option<Exact> {
+        self.gestation.value()?.div(Exact::int(86_400))
+    }
+
+    /// Age of a measurement at the reference time, seconds: a range where its time is a date only.
+    pub fn seconds_since(&self, measured: &Measured<'_>) -> Amount {
+        let missing = || Amount::unknown(Why::MissingInput("the time of the order or of the measurement"));
+        let (Some(reference), Some((first, last))) = (self.reference, measured.span) else { return missing() };
+        let since = |moment: Exact| reference.epoch.sub(moment).map(|s| s.max(Exact::ZERO));
+        match (since(last), since(first)) {
+            (Some(low), Some(high)) => Amount::between(low, high, Why::MissingInput("the clock time of the measurement")),
+            _ => Amount::unknown(Why::Range),
+        }
+    }
+
+    /// Other measurements of the patient by LOINC code: the latest up to the reference time, in base units
+    /// of `dimension`; zero counts as a value.
+    pub fn measurements(
+        &self,
+        gathered: &Gathered<'d>,
+        name: &'static str,
+        codes: &dyn Fn(&str) -> bool,
+        dimension: Dimension,
+        problems: &mut Vec<Problem>,
+    ) -> Measurements<'d> {
+        let own = self.observations.iter().filter_map(|at| gathered.resource(*at));
+        let sought = Sought { name, codes, dimension, positive: false, bounds: None, latest: true };
+        choose(own, &sought, self.reference.map(|r| r.latest), &self.zone, problems)
+    }
+
+    fn birth_date(&self) -> Option<When> {
+        self.birth.value().copied()
+    }
+
+    fn date(&self) -> Option<Date> {
+        self.reference.map(|r| r.date)
+    }
+
+    fn read_patient(&mut self, patient: Node<'d>, problems: &mut Vec<Problem>) {
+        if has_modifier(patient) {
+            let at = patient.at();
+            let text = "the Patient carries a modifier extension that is not known; its birth date and gender are not used";
+            problems.push(Problem { at, text: text.to_owned(), code: "extension", grave: true });
+            self.birth = Field::Unreadable { at };
+            return;
+        }
+        let mut read = Datatypes::default();
+        self.birth = read.date(patient, "birthDate");
+        let gender = read.coded(
+            patient,
+            "gender",
+            &[("male", Sex::Male), ("female", Sex::Female), ("other", Sex::Unknown), ("unknown", Sex::Unknown)],
+        );
+        self.sex_at = gender.at();
+        self.sex = gender.value().copied().unwrap_or(Sex::Unknown);
+        problems.append(&mut read.problems);
+        if let (Some(born), Some(on)) = (&self.birth_date(), self.date())
+            && moment::days(*born).is_some_and(|(first, _)| first > on)
+        {
+            let at = self.birth.at().unwrap_or(patient.at());
+            let text = "the birth date lies after the time the order is judged for".to_owned();
+            problems.push(Problem { at, text, code: "value", grave: true });
+        }
+    }
+
+    fn measure_all(&mut self, own: &[&Resource<'d>], settings: &Settings, problems: &mut Vec<Problem>) {
+        let latest = self.reference.map(|r| r.latest);
+        let mut look = |sought: &Sought<'_>| {
+            let observations = own.iter().copied().filter(|r| r.kind == ResourceKind::Observation);
+            choose(observations, sought, latest, &settings.zone, problems)
+        };
+        self.weight = look(&Sought {
+            name: "body weight",
+            codes: &|code| settings.weight_codes.contains(code),
+            dimension: Dimension::MASS,
+            positive: true,
+            bounds: None,
+            latest: true,
+        });
+        self.height = look(&Sought {
+            name: "height or length",
+            codes: &|code| matches!(code, "8302-2" | "8306-3" | "8308-9"),
+            dimension: Dimension::LENGTH,
+            positive: true,
+            bounds: None,
+            latest: true,
+        });
+        self.birth_weight = look(&Sought {
+            name: "birth weight",
+            codes: &|code| code == "8339-4",
+            dimension: Dimension::MASS,
+            positive: true,
+            bounds: None,
+            latest: false,
+        });
+        self.gestation = look(&Sought {
+            name: "gestational age at birth",
+            codes: &|code| matches!(code, "11884-4" | "18185-9"),
+            dimension: Dimension::TIME,
+            positive: true,
+            // Common practice, no source: what a live birth can have.
+            bounds: Some((Exact::int(20 * 604_800), Exact::int(45 * 604_800), "20 to 45 weeks")),
+            latest: false,
+        });
+    }
+
+    fn note_presence(&mut self, gathered: &Gathered<'d>, own: &[&Resource<'d>]) {
+        let mut none_known = false;
+        let (mut allergies, mut conditions, mut medicines) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut devices, mut orders, mut labs, mut services) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        for resource in own {
+            let at = resource.node.at();
+            let list = match resource.kind {
+                ResourceKind::AllergyIntolerance => &mut allergies,
+                ResourceKind::Condition => &mut conditions,
+                ResourceKind::Medication => &mut medicines,
+                ResourceKind::Device | ResourceKind::DeviceUse => &mut devices,
+                ResourceKind::NutritionOrder => &mut orders,
+                ResourceKind::ServiceRequest => &mut services,
+                ResourceKind::Observation if is_laboratory(resource.node) => &mut labs,
+                _ => continue,
+            };
+            if let Some(why) = does_not_count(resource) {
+                self.set_aside.push(SetAside { at, why });
+            } else if resource.kind == ResourceKind::AllergyIntolerance && is_no_known_allergy(resource.node) {
+                none_known = true;
+            } else {
+                list.push(at);
+            }
+        }
+        let searched = |of: &[ResourceKind], laboratory: bool| {
+            gathered.empty.iter().any(|e| {
+                of.contains(&e.of) && (!laboratory || e.laboratory) && self.was_searched(gathered, e.patient.as_deref())
+            })
+        };
+        let sent = |list: Vec<At>, none: bool| match (list.is_empty(), none) {
+            (false, _) => Sent::Some(list),
+            (true, true) => Sent::Empty,
+            (true, false) => Sent::NotSent,
+        };
+        use ResourceKind as K;
+        let none_known = none_known || searched(&[K::AllergyIntolerance], false);
+        let found = [
+            sent(allergies, none_known),
+            sent(conditions, searched(&[K::Condition], false)),
+            sent(medicines, searched(&[K::Medication], false)),
+            sent(devices, searched(&[K::Device, K::DeviceUse], false)),
+            sent(orders, searched(&[K::NutritionOrder], false)),
+            sent(labs, searched(&[K::Observation], true)),
+            sent(services, searched(&[K::ServiceRequest], false)),
+        ];
+        [
+            self.allergies,
+            self.conditions,
+            self.medicines,
+            self.devices,
+            self.other_orders,
+            self.labs,
+            self.service_requests,
+        ] = found;
+    }
+
+    /// Whether an empty search was for this patient: by its own words, or because there is no other.
+    fn was_searched(&self, gathered: &Gathered<'_>, patient: Option<&str>) -> bool {
+        if matches!(self.person, Person::Nobody | Person::Group | Person::Ambiguous) {
+            return false;
+        }
+        let Some(searched) = patient else { return gathered.patients == 1 };
+        let last = |text: &str| text.rsplit('/').next().map(str::to_owned);
+        let own = match self.person {
+            Person::Resource(at) => gathered.resource(at).and_then(|r| r.id.as_deref().map(str::to_owned)),
+            _ => self.identity.text.as_deref().and_then(last),
+        };
+        match own {
+            Some(own) => last(searched).is_some_and(|id| id == own),
+            None => gathered.patients == 1,
+        }
+    }
+
+    fn note_encounters(&mut self, gathered: &Gathered<'d>, order: &Order<'d>, own: &[&Resource<'d>]) {
+        let named = gathered
+            .resource(order.at)
+            .and_then(|r| r.node.get("encounter"))
+            .and_then(|reference| gathered.identity(reference).resolved);
+        let encounters: Vec<&&Resource<'d>> = own
+            .iter()
+            .filter(|r| r.kind == ResourceKind::Encounter && named.is_none_or(|at| at == r.node.at()))
+            .collect();
+        let mut read = Datatypes::default();
+        let mut places = Vec::new();
+        for encounter in encounters {
+            if let Some(why) = does_not_count(encounter) {
+                self.set_aside.push(SetAside { at: encounter.node.at(), why });
+                continue;
+            }
+            places.push(encounter.node.at());
+            let Some(class) = encounter.node.get("class") else { continue };
+            // R4: one Coding. R5: CodeableConcepts.
+            if class.get("code").is_some() {
+                self.encounter_classes.push(read.coding(class));
+            }
+            for concept in class.items() {
+                self.encounter_classes.extend(read.concept(concept).codings);
+            }
+        }
+        let empty = gathered
+            .empty
+            .iter()
+            .any(|e| e.of == ResourceKind::Encounter && self.was_searched(gathered, e.patient.as_deref()));
+        self.encounters = match (places.is_empty(), empty) {
+            (false, _) => Sent::Some(places),
+            (true, true) => Sent::Empty,
+            (true, false) => Sent::NotSent,
+        };
+    }
+}
+
+/// Why a resource does not count, by its own words; `None` when it does.
+fn does_not_count(resource: &Resource<'_>) -> Option<String> {
+    let node = resource.node;
+    if has_modifier(node) && resource.kind != ResourceKind::NutritionOrder {
+        return Some("a modifier extension that is not known".to_owned());
+    }
+    if let Some(status) = node.get("status").and_then(Node::as_str)
+        && matches!(status.as_ref(), "entered-in-error" | "cancelled" | "not-taken" | "not-done")
+    {
+        return Some(format!("status {status}"));
+    }
+    if node.get("doNotPerform").and_then(Node::as_bool) == Some(true) {
+        return Some("it asks that it be not done".to_owned());
+    }
+    let verification = node.get("verificationStatus").and_then(|v| v.get("coding"));
+    let refuted = verification.into_iter().flat_map(Node::items).find_map(|coding| {
+        coding.get("code").and_then(Node::as_str).filter(|code| matches!(code.as_ref(), "entered-in-error" | "refuted"))
+    });
+    refuted.map(|code| format!("verification status {code}"))
+}
+
+fn is_laboratory(observation: Node<'_>) -> bool {
+    observation.get("category").into_iter().flat_map(Node::items).any(|category| {
+        category
+            .get("coding")
+            .into_iter()
+            .flat_map(Node::items)
+            .any(|coding| coding.get("code").is_some_and(|code| code.is_str("laboratory")))
+    })
+}
+
+fn is_no_known_allergy(allergy: Node<'_>) -> bool {
+    allergy.get("code").and_then(|code| code.get("coding")).into_iter().flat_map(Node::items).any(|coding| {
+        coding.get("system").is_some_and(|system| system.is_str(SNOMED))
+            && NO_KNOWN_ALLERGY.iter().any(|none| coding.get("code").is_some_and(|code| code.is_str(none)))
+    })
+}

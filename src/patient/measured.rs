@@ -1,0 +1,380 @@
+//! Measured values of a patient: which of several is current, and why others were not taken.
+
+use crate::exact::Exact;
+use crate::intake::bundle::Resource;
+use crate::intake::json::{Kind, Node};
+use crate::intake::order::{At, Field, Problem, Quantity, Text, When};
+use crate::intake::wire::datatypes::{Datatypes, found, shown};
+use crate::intake::wire::moment;
+use crate::units::{Dimension, UnitNote, measure};
+use jiff::tz::TimeZone;
+use std::fmt;
+
+/// The system of LOINC codes.
+pub const LOINC: &str = "http://loinc.org";
+
+/// One usable measurement.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Measured<'d> {
+    /// The Observation.
+    pub at: At,
+    /// Its code, as it was looked for.
+    pub code: Text<'d>,
+    /// The quantity as written.
+    pub written: Quantity<'d>,
+    /// The value in base units: g, cm, s, …
+    pub value: Exact,
+    /// Remarks on its unit.
+    pub notes: Vec<UnitNote>,
+    /// When it was measured, with its place.
+    pub effective: Option<(When, At)>,
+    /// First and last moment it may have been measured, seconds since the epoch.
+    pub span: Option<(Exact, Exact)>,
+}
+
+/// Why a candidate was not taken.
+#[derive(Clone, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Rejection {
+    /// Its status is not final, amended or corrected.
+    Status(String),
+    /// It says that there is no value. (the reason)
+    DataAbsent(String),
+    /// It has no value that is a quantity. (what it has)
+    NoQuantity(String),
+    /// Its quantity cannot be used.
+    Unit(UnitNote),
+    /// Zero or below.
+    NotPositive,
+    /// It does not say when it was measured.
+    NoTime,
+    /// The time of measurement cannot be read.
+    UnreadableTime,
+    /// Measured after the time the order is judged for.
+    AfterReference,
+    /// It carries a modifier that is not known.
+    Modifier,
+    /// It is about somebody or something else than its subject.
+    Focus,
+    /// Its code has no system, or another one.
+    CodeSystem,
+    /// Outside what is possible. (the bounds, in words)
+    Impossible(&'static str),
+}
+
+impl fmt::Display for Rejection {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Status(status) => write!(f, "its status is {status}; only final, amended and corrected are used"),
+            Self::DataAbsent(reason) => write!(f, "it states that there is no value: {reason}"),
+            Self::NoQuantity(what) => write!(f, "it has {what} instead of a quantity"),
+            Self::Unit(note) => write!(f, "{note}"),
+            Self::NotPositive => f.write_str("it is zero or below"),
+            Self::NoTime => f.write_str("it does not say when it was measured"),
+            Self::UnreadableTime => f.write_str("the time of measurement cannot be read"),
+            Self::AfterReference => f.write_str("it was measured after the time the order is judged for"),
+            Self::Modifier => f.write_str("it carries a modifier extension that is not known"),
+            Self::Focus => f.write_str("it is about somebody or something else than its subject"),
+            Self::CodeSystem => f.write_str("its code is not marked as LOINC"),
+            Self::Impossible(bounds) => write!(f, "it is not within {bounds}"),
+        }
+    }
+}
+
+impl Rejection {
+    /// Whether the candidate may well be a real, current value that cannot be read, so that an older one
+    /// must not replace it without a word.
+    const fn hides_a_value(&self) -> bool {
+        matches!(
+            self,
+            Self::NoQuantity(_) | Self::Unit(_) | Self::NotPositive | Self::Modifier | Self::UnreadableTime | Self::Impossible(_)
+        )
+    }
+}
+
+/// A candidate that was not taken.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Rejected {
+    /// The Observation.
+    pub at: At,
+    /// Why.
+    pub why: Rejection,
+    /// When it may have been measured.
+    pub span: Option<(Exact, Exact)>,
+}
+
+/// All that was sent of one kind of measurement.
+#[derive(Clone, Debug, PartialEq, Eq, Default)]
+pub struct Measurements<'d> {
+    /// The current one, when there is exactly one.
+    pub chosen: Option<Measured<'d>>,
+    /// Usable ones that are older, latest first.
+    pub earlier: Vec<Measured<'d>>,
+    /// Candidates for the current one that contradict each other; nothing is chosen then.
+    pub conflict: Vec<Measured<'d>>,
+    /// The rest, and why.
+    pub rejected: Vec<Rejected>,
+}
+
+impl Measurements<'_> {
+    /// Whether anything of this kind was sent, usable or not.
+    pub fn is_sent(&self) -> bool {
+        self.chosen.is_some() || !self.conflict.is_empty() || !self.rejected.is_empty()
+    }
+
+    /// The current value in base units.
+    pub fn value(&self) -> Option<Exact> {
+        self.chosen.as_ref().map(|m| m.value)
+    }
+}
+
+/// What is looked for.
+pub(super) struct Sought<'s> {
+    /// Name for people.
+    pub name: &'static str,
+    /// LOINC codes.
+    pub codes: &'s dyn Fn(&str) -> bool,
+    /// What it measures.
+    pub dimension: Dimension,
+    /// Whether zero or below is possible.
+    pub positive: bool,
+    /// Bounds in base units, with their words.
+    pub bounds: Option<(Exact, Exact, &'static str)>,
+    /// Whether the latest counts (weight), or all must agree (birth weight).
+    pub latest: bool,
+}
+
+/// Sorts the candidates among a patient's Observations. `not_after`: measured later does not count.
+pub(super) fn choose<'d, 'r>(
+    observations: impl Iterator<Item = &'r Resource<'d>>,
+    sought: &Sought<'_>,
+    not_after: Option<Exact>,
+    zone: &TimeZone,
+    problems: &mut Vec<Problem>,
+) -> Measurements<'d>
+where
+    'd: 'r,
+{
+    let mut out = Measurements::default();
+    let mut usable: Vec<Measured<'d>> = Vec::new();
+    let mut read = Datatypes::default();
+    for observation in observations {
+        let node = observation.node;
+        let Some((code, loinc)) = matching_code(node, sought.codes) else { continue };
+        let (effective, timed) = effective(&mut read, node);
+        let span = effective.and_then(|(when, _)| moment::span(when.0, zone).zip(moment::span(when.1, zone)))
+            .map(|(first, last)| (first.0, last.1));
+        let verdict = if loinc {
+            candidate(&mut read, node, sought).and_then(|(written, value, notes)| {
+                let after = |limit: Exact| span.is_some_and(|(first, _)| first > limit);
+                match timed {
+                    Timed::Unreadable if sought.latest => Err(Rejection::UnreadableTime),
+                    Timed::No if sought.latest => Err(Rejection::NoTime),
+                    _ if span.is_none() && sought.latest => Err(Rejection::UnreadableTime),
+                    _ if not_after.is_some_and(after) => Err(Rejection::AfterReference),
+                    _ => Ok((written, value, notes)),
+                }
+            })
+        } else {
+            Err(Rejection::CodeSystem)
+        };
+        match verdict {
+            Ok((written, value, notes)) => usable.push(Measured {
+                at: node.at(),
+                code,
+                written,
+                value,
+                notes,
+                effective: effective.map(|(when, at)| (when.0, at)),
+                span,
+            }),
+            Err(why) => out.rejected.push(Rejected { at: node.at(), why, span }),
+        }
+    }
+    // What cannot be read in an Observation is told once, by the reason it was not taken.
+    problems.extend(read.problems.into_iter().map(|p| Problem { grave: false, ..p }));
+    if sought.latest { out.settle_latest(usable) } else { out.settle_agreeing(usable) }
+    out.report(sought.name, problems);
+    out
+}
+
+impl<'d> Measurements<'d> {
+    /// The latest is current. Others that may be from the same moment must agree with it.
+    fn settle_latest(&mut self, mut usable: Vec<Measured<'d>>) {
+        usable.sort_by(|a, b| {
+            let key = |m: &Measured<'_>| m.span.map(|(first, last)| (last, first));
+            key(b).cmp(&key(a))
+        });
+        let Some(top) = usable.first() else { return };
+        let (top_span, top_value) = (top.span, top.value);
+        let (same_time, earlier): (Vec<_>, Vec<_>) = usable.into_iter().partition(|m| overlap(m.span, top_span));
+        if same_time.iter().any(|m| m.value != top_value) {
+            self.conflict = same_time;
+            self.earlier = earlier;
+            return;
+        }
+        // All agree: the one that says its time most closely.
+        let mut same_time = same_time;
+        same_time.sort_by(|a, b| {
+            let width = |m: &Measured<'_>| m.span.and_then(|(first, last)| last.sub(first));
+            width(a).cmp(&width(b))
+        });
+        let mut rest = same_time.into_iter();
+        self.chosen = rest.next();
+        self.earlier = rest.chain(earlier).collect();
+    }
+
+    /// All must agree.
+    fn settle_agreeing(&mut self, usable: Vec<Measured<'d>>) {
+        let first = usable.first().map(|m| m.value);
+        if usable.iter().any(|m| Some(m.value) != first) {
+            self.conflict = usable;
+            return;
+        }
+        let mut rest = usable.into_iter();
+        self.chosen = rest.next();
+        self.earlier = rest.collect();
+    }
+
+    fn report(&self, name: &str, problems: &mut Vec<Problem>) {
+        if let [first, second, ..] = self.conflict.as_slice() {
+            let other = self.conflict.iter().find(|m| m.value != first.value).unwrap_or(second);
+            let text = format!(
+                "two values of {name} for the same time differ ({} and {}); none of them is used",
+                words(&first.written),
+                words(&other.written),
+            );
+            problems.push(Problem { at: first.at, text, code: "conflict", grave: true });
+        }
+        let newest = self.chosen.as_ref().or(self.conflict.first()).and_then(|m| m.span);
+        let (Some(chosen), Some((_, last))) = (&self.chosen, newest) else { return };
+        for hidden in self.rejected.iter().filter(|r| r.why.hides_a_value()) {
+            if hidden.span.is_none_or(|(_, own)| own >= last) {
+                let text = format!(
+                    "this {name} cannot be used ({}), although it may be the latest; the one used is {}",
+                    hidden.why,
+                    words(&chosen.written),
+                );
+                problems.push(Problem { at: hidden.at, text, code: "incomplete", grave: true });
+            }
+        }
+    }
+}
+
+fn words(quantity: &Quantity<'_>) -> String {
+    let number = quantity.value.value().map_or_else(|| "no value".to_owned(), ToString::to_string);
+    match quantity.code.as_ref().or(quantity.unit.as_ref()) {
+        Some(unit) => format!("{number} {}", unit.trim()),
+        None => number,
+    }
+}
+
+/// Whether two spans (last moment excluded unless it is the first) have a moment in common.
+fn overlap(a: Option<(Exact, Exact)>, b: Option<(Exact, Exact)>) -> bool {
+    match (a, b) {
+        (Some(a), Some(b)) => a.0 == b.0 || (a.0 < b.1 && b.0 < a.1),
+        _ => true,
+    }
+}
+
+/// The code looked for, and whether its system is LOINC.
+fn matching_code<'d>(observation: Node<'d>, wanted: &dyn Fn(&str) -> bool) -> Option<(Text<'d>, bool)> {
+    let mut other = None;
+    for coding in observation.get("code")?.get("coding")?.items() {
+        let Some(code) = coding.get("code").and_then(Node::as_str).filter(|code| wanted(code)) else { continue };
+        match coding.get("system").and_then(Node::as_str) {
+            Some(system) if system == LOINC => return Some((code, true)),
+            // The same digits in another system are another thing.
+            Some(_) => {}
+            None => other = Some((code, false)),
+        }
+    }
+    other
+}
+
+enum Timed {
+    Yes,
+    No,
+    Unreadable,
+}
+
+/// First and last time of `effective[x]`, with its place.
+fn effective(read: &mut Datatypes, node: Node<'_>) -> (Option<((When, When), At)>, Timed) {
+    for name in ["effectiveDateTime", "effectiveInstant"] {
+        match read.date_time(node, name) {
+            Field::Present(s) => return (Some(((s.value, s.value), s.at)), Timed::Yes),
+            Field::Absent => {}
+            Field::Missing { .. } => return (None, Timed::No),
+            Field::Unreadable { .. } => return (None, Timed::Unreadable),
+        }
+    }
+    if let Some(period) = node.get("effectivePeriod") {
+        let (start, end) = read.period(period);
+        return match (start, end) {
+            (Field::Unreadable { .. }, _) | (_, Field::Unreadable { .. }) => (None, Timed::Unreadable),
+            // A value over a period stands for its end.
+            (_, Field::Present(end)) => (Some(((end.value, end.value), period.at())), Timed::Yes),
+            (Field::Present(start), _) => (Some(((start.value, start.value), period.at())), Timed::Yes),
+            _ => (None, Timed::No),
+        };
+    }
+    let other = node.get("effectiveTiming").is_some();
+    (None, if other { Timed::Unreadable } else { Timed::No })
+}
+
+type Usable<'d> = (Quantity<'d>, Exact, Vec<UnitNote>);
+
+fn candidate<'d>(read: &mut Datatypes, node: Node<'d>, sought: &Sought<'_>) -> Result<Usable<'d>, Rejection> {
+    let status = node.get("status").and_then(Node::as_str);
+    if !matches!(status.as_deref(), Some("final" | "amended" | "corrected")) {
+        return Err(Rejection::Status(status.map_or_else(|| "missing".to_owned(), |s| shown(&s))));
+    }
+    if has_modifier(node) {
+        return Err(Rejection::Modifier);
+    }
+    if node.get("focus").is_some() {
+        return Err(Rejection::Focus);
+    }
+    if let Some(reason) = node.get("dataAbsentReason") {
+        let concept = read.concept(reason);
+        let code = concept.codings.first().and_then(|c| c.display.as_ref().or(c.code.as_ref()));
+        let words = concept.text.as_ref().or(code).map_or("no reason given", |t| t.as_ref());
+        return Err(Rejection::DataAbsent(words.to_owned()));
+    }
+    let written = match read.complex(node, "valueQuantity", Datatypes::quantity) {
+        Field::Present(s) => s.value,
+        Field::Missing { reason, .. } => return Err(Rejection::DataAbsent(reason.into_owned())),
+        Field::Unreadable { at } => {
+            let what = node.get("valueQuantity").filter(|v| v.at() == at).map_or_else(|| "something else".to_owned(), found);
+            return Err(Rejection::NoQuantity(what));
+        }
+        Field::Absent => {
+            let other = node.members().find(|(key, _)| key.starts_with("value")).map(|(key, _)| key.into_owned());
+            return Err(Rejection::NoQuantity(other.unwrap_or_else(|| "no value".to_owned())));
+        }
+    };
+    if sought.positive && written.value.value().is_some_and(|v| v.is_zero() || v.is_negative()) {
+        return Err(Rejection::NotPositive);
+    }
+    let reading = measure(&written, sought.dimension);
+    let Some(value) = reading.value else {
+        let blocking = reading.notes.iter().find(|note| note.blocks()).cloned();
+        return Err(blocking.map_or_else(|| Rejection::NoQuantity("no usable unit".to_owned()), Rejection::Unit));
+    };
+    if let Some((low, high, words)) = sought.bounds
+        && (value < low || value > high)
+    {
+        return Err(Rejection::Impossible(words));
+    }
+    Ok((written, value, reading.notes))
+}
+
+/// Whether a resource carries a modifier anywhere that is not known, or rules of its own.
+pub(super) fn has_modifier(node: Node<'_>) -> bool {
+    let holds = |inner: Node<'_>| matches!(inner.kind(), Kind::Object | Kind::Array) && has_modifier(inner);
+    node.members().any(|(key, inner)| {
+        key == "modifierExtension"
+            || ((key == "implicitRules" || key == "_implicitRules") && node.get("resourceType").is_some())
+            || holds(inner)
+    }) || node.items().any(holds)
+}
