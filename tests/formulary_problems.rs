@@ -119,7 +119,7 @@ fn one_wrong_cell_is_named_with_line_column_and_what_was_expected() {
 #[test]
 fn all_problems_are_told_at_once() {
     let mut text = table(&[("energy_kcal", "1,0"), ("protein_g", "x"), ("form", "soup")]);
-    text.push_str(&table(&[("key", "X2"), ("name", "Invented X2"), ("fat_g", "-1"), ("source_date", "soon")]).lines().nth(1).unwrap().to_owned());
+    text.push_str(&table(&[("key", "X2"), ("name", "Invented X2"), ("fat_g", "-1"), ("source_date", "soon")]).lines().nth(1).unwrap());
     let problems = refused(&text);
     let seen: Vec<_> = problems.iter().map(|p| (p.line.unwrap(), p.code)).collect();
     assert_eq!(seen, [(2, "word"), (2, "number"), (2, "number"), (3, "negative"), (3, "date")], "{}", listed(&problems));
@@ -295,6 +295,14 @@ fn millimoles_are_read_with_the_atomic_mass_and_must_agree_with_milligrams() {
     assert!(sodium(&[("sodium_mmol", "38")]).is_err());
     assert_eq!(sodium(&[("sodium_mg", ""), ("sodium_mmol", "")]), Ok(None));
     assert_eq!(sodium(&[("sodium_mg", "0")]), Ok(Some(Exact::ZERO)), "zero is stated, empty is not");
+}
+
+#[test]
+fn millimoles_in_the_column_of_milligrams_are_noticed() {
+    let text = warned(&table(&[("sodium_mg", "39")]));
+    assert!(text.contains("warning unit-slip: sodium 39 mg per L") && text.contains("39 mmol would be 897 mg"), "{text}");
+    assert_eq!(warned(&table(&[("sodium_mg", "160")])), "");
+    assert_eq!(warned(&table(&[("sodium_mg", "0")])), "");
 }
 
 #[test]

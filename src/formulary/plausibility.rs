@@ -57,6 +57,7 @@ pub fn judge(product: &Product, medium_chain_fat: Option<Exact>, stated: &Stated
     judged.density();
     judged.energy(medium_chain_fat);
     judged.water();
+    judged.minerals();
     judged.problems
 }
 
@@ -257,6 +258,30 @@ impl Judged<'_> {
         self.report(Level::Warning, "NUT-09", Some("energy_kcal"), text);
     }
 
+    /// A mineral of a feed that is too low as mg and usual as mmol.
+    fn minerals(&mut self) {
+        let p = self.product;
+        if !p.form.is_feed() || p.basis != Basis::Millilitre {
+            return;
+        }
+        for (nutrient, least, most) in USUAL_MINERALS {
+            let (Some(mass), Some(per_litre)) = (nutrient.atomic_mass(), p.nutrient(nutrient).and_then(|x| x.mul(Exact::int(1000)))) else {
+                continue;
+            };
+            let Some(as_mmol) = per_litre.mul(mass) else { continue };
+            if per_litre.is_positive() && per_litre < least && least <= as_mmol && as_mmol <= most {
+                let text = format!(
+                    "{} {} mg per L is unusually low for a feed; {} mmol would be {} mg: were mmol entered as mg?",
+                    nutrient.name(),
+                    per_litre.short(2),
+                    per_litre.short(2),
+                    as_mmol.short(0)
+                );
+                self.report(Level::Warning, "unit-slip", Some(column_of(nutrient)), text);
+            }
+        }
+    }
+
     fn water(&mut self) {
         let p = self.product;
         if p.basis != Basis::Millilitre || p.form == Form::Modular {
@@ -286,6 +311,17 @@ impl Judged<'_> {
         }
     }
 }
+
+/// Minerals of a feed, mg per L, that are nothing unusual; wider than any class of feed (from memory). Only
+/// used to notice mmol entered as mg.
+const USUAL_MINERALS: [(Nutrient, Exact, Exact); 6] = [
+    (Nutrient::Sodium, Exact::int(100), Exact::int(3000)),
+    (Nutrient::Potassium, Exact::int(100), Exact::int(5000)),
+    (Nutrient::Chloride, Exact::int(100), Exact::int(4000)),
+    (Nutrient::Calcium, Exact::int(80), Exact::int(3000)),
+    (Nutrient::Phosphorus, Exact::int(60), Exact::int(2500)),
+    (Nutrient::Magnesium, Exact::int(20), Exact::int(1000)),
+];
 
 /// `1 L`, `100 mL`.
 fn one(per: &str) -> String {
