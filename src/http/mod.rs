@@ -98,6 +98,11 @@ impl App {
         })
     }
 
+    /// What every log line carries in the demo: `demo=true` and a note.
+    pub(crate) fn mark(&self) -> (Option<bool>, Option<&'static str>) {
+        (self.settings.demo.then_some(true), self.settings.demo.then_some("invented data"))
+    }
+
     /// How many requests ended in a panic since the start.
     pub fn panics(&self) -> u64 {
         self.panics.load(std::sync::atomic::Ordering::Relaxed)

@@ -37,6 +37,7 @@ pub async fn serve(listener: TcpListener, app: Arc<App>, stop: impl Future<Outpu
     let connections = Arc::new(Semaphore::new(cap as usize));
     let (stopping, stopped) = watch::channel(false);
     let mut stop = pin!(stop);
+    let (demo, note) = app.mark();
     loop {
         let stream = tokio::select! {
             () = &mut stop => break,
@@ -44,7 +45,7 @@ pub async fn serve(listener: TcpListener, app: Arc<App>, stop: impl Future<Outpu
                 Ok((stream, _)) => stream,
                 Err(error) => {
                     // Out of descriptors, or a connection that was gone before it was taken.
-                    tracing::warn!(error = %error, "a connection could not be accepted");
+                    tracing::warn!(error = %error, demo, note, "a connection could not be accepted");
                     sleep(Duration::from_millis(20)).await;
                     continue;
                 }
@@ -80,10 +81,10 @@ pub async fn serve(listener: TcpListener, app: Arc<App>, stop: impl Future<Outpu
     }
     drop(listener);
     app.stopping.store(true, Ordering::Relaxed);
-    tracing::info!("stopping: no new connections, waiting for running requests");
+    tracing::info!(demo, note, "stopping: no new connections, waiting for running requests");
     let _ = stopping.send(true);
     if timeout(app.limits.drain, connections.acquire_many(cap)).await.is_err() {
-        tracing::warn!("stopped with requests still running");
+        tracing::warn!(demo, note, "stopped with requests still running");
     }
     Ok(())
 }

@@ -67,7 +67,7 @@ pub async fn stack(State(app): State<Arc<App>>, request: Request, next: Next) ->
     let disposition = response.extensions().get::<Disposition>().map(|d| d.0);
     let micros = u64::try_from(started.elapsed().as_micros()).unwrap_or(u64::MAX);
     let (status_code, method) = (status.as_u16(), method.as_str());
-    let (mark, note) = (demo.then_some(true), demo.then_some("invented data"));
+    let (mark, note) = app.mark();
     if status.is_server_error() {
         let panics = app.panics();
         tracing::error!(method, route, status = status_code, micros, request_id = id, disposition, panics, demo = mark, note, "answered");
