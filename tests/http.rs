@@ -180,6 +180,13 @@ async fn the_operations_answer_in_every_version() {
 }
 
 #[tokio::test]
+async fn an_escaped_dollar_sign_is_one() {
+    let s = service().await;
+    assert_eq!(post(s.here, "/fhir/R4/NutritionOrder/%24validate?days=2", ORDER).await.status, 200);
+    assert_eq!(post(s.here, "/fhir/R4/%24validate", ORDER).await.status, 200);
+}
+
+#[tokio::test]
 async fn what_is_asked_reaches_the_core_from_query_and_parameters() {
     let s = service().await;
     let query = "?date=2026-11-25&days=3&day-start=06:00&zone=Europe/Vienna&day-kind=civil&as-of=2026-11-25T08:00:00%2B01:00&_summary=false&x-own=1";
@@ -577,6 +584,7 @@ async fn the_capability_statement_says_what_is_there() {
             let r = get(s.here, &format!("/fhir/{version}/{}/{}", d.kind, d.id)).await;
             assert_eq!(r.status, 200);
             let definition = r.json();
+            assert_eq!(definition["version"], env!("CARGO_PKG_VERSION"));
             assert_eq!(definition["url"], format!("{}/{}/{}", definitions::CANONICAL, d.kind, d.id));
             if d.kind == "StructureDefinition" {
                 assert_eq!(definition["fhirVersion"], number);
@@ -599,6 +607,7 @@ async fn openapi_describes_every_route_and_no_other() {
     let s = service().await;
     let doc = get(s.here, "/openapi.json").await.json();
     assert_eq!(doc["openapi"], "3.1.0");
+    assert_eq!(doc["info"]["version"], env!("CARGO_PKG_VERSION"));
     let described: BTreeSet<(String, String)> = doc["paths"]
         .as_object()
         .unwrap()

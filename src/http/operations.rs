@@ -331,7 +331,11 @@ fn answer_entry(app: &App, entry: Node<'_>, version: FhirVersion) -> ResponseEnt
         Ok(appraised) => (appraised.status, appraised.body),
         Err(refusal) => (refusal.status(), refusal.outcome()),
     };
-    let body = RawValue::from_string(body).ok();
+    let (status, body) = match RawValue::from_string(body) {
+        Ok(body) => (status, Some(body)),
+        // An entry without its answer must not look like one that was answered.
+        Err(_) => (StatusCode::INTERNAL_SERVER_ERROR, RawValue::from_string(Refusal::Fault.outcome()).ok()),
+    };
     let code = status.canonical_reason().map_or_else(|| status.as_str().to_owned(), |reason| format!("{} {reason}", status.as_str()));
     if status.is_success() {
         ResponseEntry { resource: body, response: EntryStatus { status: code, outcome: None } }

@@ -2,7 +2,9 @@
 //! so connections are served here: with a timer, a cap, an age, and a drain when asked to stop.
 
 use super::{App, routes};
+use http::{Request, Uri};
 use hyper::server::conn::http1;
+use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use std::future::Future;
@@ -32,7 +34,7 @@ pub fn only_loopback(address: SocketAddr) -> Result<SocketAddr, Exposed> {
 /// # Errors
 /// When the listener breaks for good.
 pub async fn serve(listener: TcpListener, app: Arc<App>, stop: impl Future<Output = ()>) -> std::io::Result<()> {
-    let service = routes::router(app.clone());
+    let service = TowerToHyperService::new(routes::router(app.clone()));
     let cap = u32::try_from(app.limits.connections).unwrap_or(u32::MAX);
     let connections = Arc::new(Semaphore::new(cap as usize));
     let (stopping, stopped) = watch::channel(false);
@@ -62,7 +64,7 @@ pub async fn serve(listener: TcpListener, app: Arc<App>, stop: impl Future<Outpu
                 .timer(TokioTimer::new())
                 .header_read_timeout(app.limits.header_time)
                 .max_buf_size(32 << 10)
-                .serve_connection(TokioIo::new(stream), TowerToHyperService::new(service));
+                .serve_connection(TokioIo::new(stream), service_fn(move |request| service.call(plain_dollar(request))));
             let mut connection = pin!(connection);
             tokio::select! {
                 _ = connection.as_mut() => {}
@@ -87,6 +89,18 @@ pub async fn serve(listener: TcpListener, app: Arc<App>, stop: impl Future<Outpu
         tracing::warn!(demo, note, "stopped with requests still running");
     }
     Ok(())
+}
+
+/// `%24validate` is `$validate`: some clients escape the dollar sign, and routes are matched as written.
+fn plain_dollar<B>(mut request: Request<B>) -> Request<B> {
+    let Some(target) = request.uri().path_and_query() else { return request };
+    if target.path().contains("%24") {
+        let query = target.query().map_or_else(String::new, |query| format!("?{query}"));
+        if let Ok(uri) = Uri::try_from(target.path().replace("%24", "$") + &query) {
+            *request.uri_mut() = uri;
+        }
+    }
+    request
 }
 
 /// A short answer to a connection over the cap, without waiting for anything.
