@@ -119,7 +119,7 @@ impl Decimal {
             return Err(DecimalError::Grammar);
         }
         // Places after the point count as a negative power of ten: 1e-400 and 0.000…1 are the same trap.
-        if scale > 2 * MAX_EXPONENT || scale < -MAX_EXPONENT || (scale > MAX_EXPONENT && digits == 0) {
+        if !(-MAX_EXPONENT..=2 * MAX_EXPONENT).contains(&scale) || (scale > MAX_EXPONENT && digits == 0) {
             return Err(DecimalError::Exponent);
         }
         if scale > 0 && i64::from(scale) - i64::from(digits) >= i64::from(MAX_EXPONENT) {
@@ -186,6 +186,7 @@ pub struct Exact {
 /// Above this a part is reduced at once, so that the next product still fits.
 const REDUCE_ABOVE: u128 = 1 << 62;
 
+#[allow(clippy::should_implement_trait, reason = "the operators cannot return None")]
 impl Exact {
     /// 0.
     pub const ZERO: Self = Self { num: 0, den: 1 };

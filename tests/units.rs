@@ -7,9 +7,10 @@ use enteral_gate::exact::{Decimal, Exact};
 use enteral_gate::formulary::product::Nutrient;
 use enteral_gate::intake::order::{At, Field, Quantity, Sourced, Text};
 use enteral_gate::units::{
-    Dimension, ElementError, ElementUnit, MAX_CODE_BYTES, MAX_NESTING, Reading, UCUM, Unit, UnitError, UnitNote, aliases, atom_codes,
-    common_codes, convert_element, energy_density, measure, measure_nutrient, refused_codes, valence,
+    ALIASES_VERSION, Dimension, ElementError, ElementUnit, MAX_CODE_BYTES, MAX_NESTING, Reading, UCUM, Unit, UnitError, UnitNote, aliases, atom_codes,
+    common_codes, convert_element, energy_density, energy_density_within, measure, measure_nutrient, refused_codes, valence,
 };
+use sha2::{Digest, Sha256};
 
 fn unit(code: &str) -> Unit {
     Unit::parse(code).unwrap_or_else(|why| panic!("{code}: {why}"))
@@ -377,6 +378,10 @@ fn a_text_that_plainly_says_another_unit_contradicts_the_code() {
         ("mL feed", "mL"),
         ("Kilogram", "kg"),
         ("mmol/l", "mmol/L"),
+        ("M", "mol/L"),
+        ("mL / hour", "mL/h"),
+        ("MILLILITERS PER HOUR", "mL/h"),
+        ("feeds/day", "/d"),
     ] {
         let reading = measure(&both("1", text, code), unit(code).dimension);
         assert_eq!((reading.value.is_some(), kinds(&reading)), (true, vec![]), "{text} / {code}");
@@ -413,6 +418,9 @@ fn small_calories_in_a_density_are_settled_by_plausibility_alone() {
     assert_eq!((reading.value, kinds(&reading)), (Some(number("1.5")), vec!["unit-alias-used", "calorie-read-as-kilocalorie"]));
     let reading = energy_density(&both("1.5", "kcal/mL", "cal/mL"));
     assert_eq!(reading.value, None);
+    // Another band, for products that are denser.
+    let reading = energy_density_within(&coded("7.7", "cal/mL"), (number("0.3"), number("9")));
+    assert_eq!((reading.value, kinds(&reading)), (Some(number("7.7")), vec!["calorie-read-as-kilocalorie"]));
     for code in ["kcal", "kcal/g", "kcal/kg", "cal/g", "mL"] {
         assert_eq!(kinds(&energy_density(&coded("1.5", code))), ["wrong-dimension"], "{code}");
     }
@@ -469,11 +477,18 @@ fn nutrients_are_read_in_their_own_unit() {
         let reading = measure_nutrient(&coded(value, code), nutrient, per);
         assert_eq!((reading.value, kinds(&reading)), (Some(number(want)), vec![]), "{value} {code} {nutrient:?}");
     }
+    // A mineral given in meq is a mass once it is read.
+    let reading = measure_nutrient(&coded("2", "meq"), Nutrient::Calcium, Dimension::NUMBER);
+    assert_eq!(reading.in_unit(&Unit::MILLIGRAM), Some(number("40.078")));
+    assert_eq!(reading.in_unit(&unit("meq")), None);
+    let reading = measure_nutrient(&coded("40", "mmol/L"), Nutrient::Sodium, Dimension::VOLUME);
+    assert_eq!(reading.in_unit(&unit("mg/L")), Some(number("919.6")));
     for (code, nutrient, per, kind) in [
         ("meq", Nutrient::Phosphorus, Dimension::NUMBER, "not-convertible"),
         ("mmol", Nutrient::Protein, Dimension::NUMBER, "wrong-dimension"),
         ("mL", Nutrient::Sodium, Dimension::NUMBER, "wrong-dimension"),
         ("mg/L", Nutrient::Sodium, Dimension::NUMBER, "wrong-dimension"),
+        ("mEq/d", Nutrient::Sodium, Dimension::NUMBER, "unknown-unit"),
         ("g", Nutrient::Water, Dimension::NUMBER, "wrong-dimension"),
         ("mosm", Nutrient::Sodium, Dimension::NUMBER, "wrong-dimension"),
     ] {
@@ -502,6 +517,9 @@ fn the_tables_hold_what_they_promise() {
     }
     for code in atom_codes() {
         assert_eq!(unit(code).to_string(), *code);
+    }
+    for known in Unit::KNOWN {
+        assert_eq!(known, Unit::parse_in_full(known.code()).unwrap());
     }
     for (code, why) in refused_codes() {
         assert!(matches!(Unit::parse(code), Err(UnitError::NotForArithmetic { .. })), "{code} {why}");
@@ -535,4 +553,16 @@ fn dimensions_have_names_for_people() {
     ] {
         assert_eq!(unit(code).dimension.name(), name, "{code}");
     }
+}
+
+/// A change of the alias table changes how orders are read: it must show in the version. When this fails,
+/// raise `ALIASES_VERSION` and write the new pair here.
+#[test]
+fn a_changed_alias_table_has_a_new_version() {
+    let mut table = Sha256::new();
+    for alias in aliases() {
+        table.update(format!("{}\t{}\t{}\n", alias.given, alias.read_as, alias.in_code));
+    }
+    let hash: String = table.finalize().iter().take(8).map(|byte| format!("{byte:02x}")).collect();
+    assert_eq!((ALIASES_VERSION, hash.as_str()), (1, "dff36f8e24e4d607"));
 }

@@ -197,10 +197,12 @@ proptest! {
         nutrient in prop::sample::select(Nutrient::ALL.to_vec()),
     ) {
         let q = quantity(value, unit, system, code);
-        for reading in [measure(&q, want), energy_density(&q), measure_nutrient(&q, nutrient, Dimension::NUMBER), measure_nutrient(&q, nutrient, Dimension::VOLUME)] {
+        let general = [measure(&q, want), energy_density(&q)].map(|r| (r.value, r.notes));
+        let nutrients = [Dimension::NUMBER, Dimension::VOLUME, Dimension::MASS].map(|per| measure_nutrient(&q, nutrient, per)).map(|r| (r.value, r.notes));
+        for (read, notes) in general.iter().chain(&nutrients) {
             // A value or a reason, never both, never neither.
-            prop_assert_eq!(reading.value.is_none(), reading.notes.iter().any(UnitNote::blocks), "{:?}", reading);
-            for note in &reading.notes {
+            prop_assert_eq!(read.is_none(), notes.iter().any(UnitNote::blocks), "{:?}", notes);
+            for note in notes {
                 let text = note.to_string();
                 prop_assert!(!text.is_empty() && !text.chars().any(char::is_control) && text.len() < 1_200, "{}", text);
                 prop_assert!(!note.kind().is_empty());

@@ -287,7 +287,7 @@ fn meanings(word: &str) -> Option<&'static [&'static str]> {
         "m" => &["m", "min"],
         "s" | "sec" | "secs" | "second" | "seconds" => &["s"],
         "wk" | "wks" | "week" | "weeks" => &["wk"],
-        "mo" | "month" | "months" | "a" | "yr" | "yrs" | "year" | "years" | "drop" | "drops" | "gtt" | "gtts" => &[],
+        "month" | "months" | "yr" | "yrs" | "year" | "years" | "drop" | "drops" | "gtt" | "gtts" => &[],
         "mmol" | "millimole" | "millimoles" => &["mmol"],
         "meq" | "milliequivalent" | "milliequivalents" => &["meq"],
         "cm" | "centimeter" | "centimeters" | "centimetre" | "centimetres" => &["cm"],
@@ -305,6 +305,10 @@ const MAX_PARTS: usize = 4;
 /// of it is not a known word.
 fn worded(text: &str) -> Option<Vec<(Exact, Dimension)>> {
     if text.len() > MAX_TEXT_BYTES {
+        return None;
+    }
+    // A capital M is neither metre nor minute (it may be molar): it settles nothing.
+    if text.split('/').any(|word| word.trim() == "M") {
         return None;
     }
     let text = text.to_lowercase().replace(" per ", "/");

@@ -54,6 +54,60 @@ pub struct Unit {
 }
 
 impl Unit {
+    /// mL
+    pub const MILLILITRE: Self = Self::known("mL", Exact::ONE, Dimension::VOLUME);
+    /// mL/h
+    pub const MILLILITRE_PER_HOUR: Self = Self::known("mL/h", Exact::ratio(1, 3_600), Dimension::VOLUME_RATE);
+    /// mL/d
+    pub const MILLILITRE_PER_DAY: Self = Self::known("mL/d", Exact::ratio(1, 86_400), Dimension::VOLUME_RATE);
+    /// mL/kg/h
+    pub const MILLILITRE_PER_KILOGRAM_HOUR: Self = Self::known("mL/kg/h", Exact::ratio(1, 3_600_000), Dimension::VOLUME_RATE_PER_MASS);
+    /// mL/kg/d
+    pub const MILLILITRE_PER_KILOGRAM_DAY: Self = Self::known("mL/kg/d", Exact::ratio(1, 86_400_000), Dimension::VOLUME_RATE_PER_MASS);
+    /// kcal
+    pub const KILOCALORIE: Self = Self::known("kcal", Exact::ONE, Dimension::ENERGY);
+    /// kcal/mL
+    pub const KILOCALORIE_PER_MILLILITRE: Self = Self::known("kcal/mL", Exact::ONE, Dimension::ENERGY_DENSITY);
+    /// kcal/\[foz_us]
+    pub const KILOCALORIE_PER_FLUID_OUNCE: Self =
+        Self::known("kcal/[foz_us]", Exact::ratio(10_000_000_000, 295_735_295_625), Dimension::ENERGY_DENSITY);
+    /// g
+    pub const GRAM: Self = Self::known("g", Exact::ONE, Dimension::MASS);
+    /// kg
+    pub const KILOGRAM: Self = Self::known("kg", Exact::int(1_000), Dimension::MASS);
+    /// mg
+    pub const MILLIGRAM: Self = Self::known("mg", Exact::ratio(1, 1_000), Dimension::MASS);
+    /// min
+    pub const MINUTE: Self = Self::known("min", Exact::int(60), Dimension::TIME);
+    /// h
+    pub const HOUR: Self = Self::known("h", Exact::int(3_600), Dimension::TIME);
+    /// d
+    pub const DAY: Self = Self::known("d", Exact::int(86_400), Dimension::TIME);
+    /// cm
+    pub const CENTIMETRE: Self = Self::known("cm", Exact::ONE, Dimension::LENGTH);
+    /// The units above.
+    pub const KNOWN: [Self; 15] = [
+        Self::MILLILITRE,
+        Self::MILLILITRE_PER_HOUR,
+        Self::MILLILITRE_PER_DAY,
+        Self::MILLILITRE_PER_KILOGRAM_HOUR,
+        Self::MILLILITRE_PER_KILOGRAM_DAY,
+        Self::KILOCALORIE,
+        Self::KILOCALORIE_PER_MILLILITRE,
+        Self::KILOCALORIE_PER_FLUID_OUNCE,
+        Self::GRAM,
+        Self::KILOGRAM,
+        Self::MILLIGRAM,
+        Self::MINUTE,
+        Self::HOUR,
+        Self::DAY,
+        Self::CENTIMETRE,
+    ];
+
+    const fn known(code: &'static str, factor: Exact, dimension: Dimension) -> Self {
+        Self { code: Cow::Borrowed(code), factor, dimension, small_calories: 0, annotated: false }
+    }
+
     /// Reads a UCUM code (case-sensitive).
     ///
     /// # Errors

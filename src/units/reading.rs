@@ -1,7 +1,7 @@
 //! From a FHIR Quantity to a number of base units, with everything that has to be said about it.
 
 use super::note::shown;
-use super::{Dimension, ElementUnit, Unit, UnitError, UnitNote, alias, convert_element};
+use super::{Dimension, ElementError, ElementUnit, Unit, UnitError, UnitNote, alias, convert_element};
 use crate::exact::{Decimal, Exact};
 use crate::formulary::product::Nutrient;
 use crate::intake::order::{Field, Quantity};
@@ -14,25 +14,28 @@ pub const UCUM: &str = "http://unitsofmeasure.org";
 pub const DENSITY_BAND: (Exact, Exact) = (Exact::decimal(3, 1), Exact::decimal(25, 1));
 
 /// A quantity as understood.
-#[derive(Clone, Debug, PartialEq, Eq, Default)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Reading {
-    /// The value in base units; `None` when a note says why it cannot be used.
+    /// The value in base units ([`measure_nutrient`]: in the nutrient's own unit); `None` when a note says why
+    /// it cannot be used.
     pub value: Option<Exact>,
     /// Everything to be said about it, in the order found.
     pub notes: Vec<UnitNote>,
     /// The unit, when it was understood.
     pub unit: Option<Unit>,
+    dimension: Dimension,
+    // Base units in one of what `value` counts.
+    scale: Exact,
 }
 
 impl Reading {
     /// The value in `unit`; `None` when there is none, when the dimensions differ, or outside the range of
-    /// exact arithmetic.
+    /// exact arithmetic. A mineral given as mmol or meq is a mass here.
     pub fn in_unit(&self, unit: &Unit) -> Option<Exact> {
-        let own = self.unit.as_ref()?;
-        if own.dimension != unit.dimension {
+        if self.dimension != unit.dimension {
             return None;
         }
-        unit.from_base(self.value?)
+        unit.from_base(self.value?.mul(self.scale)?)
     }
 
     /// The notes because of which the value cannot be used.
@@ -83,65 +86,60 @@ fn measure_within(q: &Quantity<'_>, want: Dimension, band: (Exact, Exact)) -> Re
             }
         }
     }
-    finish(in_base, notes, unit)
+    finish(in_base, notes, unit, want)
 }
 
 /// Reads an amount of a nutrient `per` something ([`Dimension::NUMBER`]: the plain amount), in the unit the
 /// nutrient is totalled in ([`Nutrient::unit`]) per base unit of `per`: mg for minerals, mL for water, g
 /// for the rest. Minerals may be given as mass, mmol or meq.
 pub fn measure_nutrient(q: &Quantity<'_>, nutrient: Nutrient, per: Dimension) -> Reading {
-    let kind = |of: Dimension| of.per(per);
-    let mut reading = match nutrient {
-        Nutrient::Water => return measure_per(q, Dimension::VOLUME, per),
-        _ if nutrient.atomic_mass().is_none() => return measure_per(q, Dimension::MASS, per),
-        _ => {
-            let mut notes = Vec::new();
-            let value = read_value(q, &mut notes);
-            let unit = read_unit(q, false, &mut notes);
-            let in_base = value.zip(unit.as_ref()).and_then(|(value, unit)| unit.to_base(value));
-            if value.is_some() && unit.is_some() && in_base.is_none() {
-                notes.push(UnitNote::Range);
-            }
-            Reading { value: in_base, notes, unit }
-        }
+    let of = if nutrient == Nutrient::Water { Dimension::VOLUME } else { Dimension::MASS };
+    let Some(expected) = of.per(per) else {
+        return finish(None, vec![UnitNote::Range], None, of);
     };
-    let Some(unit) = &reading.unit else { return finish(None, reading.notes, None) };
-    let (from, scale) = if Some(unit.dimension) == kind(Dimension::MASS) {
-        (ElementUnit::Milligram, Exact::int(1_000))
-    } else if Some(unit.dimension) == kind(Dimension::SUBSTANCE) {
-        (ElementUnit::Millimole, Exact::ONE)
-    } else if Some(unit.dimension) == kind(Dimension::EQUIVALENTS) {
-        (ElementUnit::Milliequivalent, Exact::ONE)
-    } else {
-        let expected = kind(Dimension::MASS).unwrap_or(Dimension::MASS);
-        reading.notes.push(UnitNote::WrongDimension { code: shown(unit.code()), found: unit.dimension, expected });
-        return finish(None, reading.notes, reading.unit);
-    };
-    let milligrams = reading.value.map(|x| match x.mul(scale) {
-        Some(x) => convert_element(x, from, ElementUnit::Milligram, nutrient),
-        None => Err(super::ElementError::Range),
-    });
-    let value = match milligrams {
-        Some(Ok(mg)) => Some(mg),
-        Some(Err(why)) => {
-            reading.notes.push(UnitNote::NotConvertible(why));
-            None
-        }
-        None => None,
-    };
-    finish(value, reading.notes, reading.unit)
-}
-
-fn measure_per(q: &Quantity<'_>, of: Dimension, per: Dimension) -> Reading {
-    match of.per(per) {
-        Some(want) => measure(q, want),
-        None => Reading { value: None, notes: vec![UnitNote::Range], unit: None },
+    if nutrient.atomic_mass().is_none() {
+        return measure(q, expected);
     }
+    let mut notes = Vec::new();
+    let value = read_value(q, &mut notes);
+    let unit = read_unit(q, false, &mut notes);
+    let mut milligrams = None;
+    if let Some(unit) = &unit {
+        match stated_as(unit.dimension, per) {
+            None => notes.push(UnitNote::WrongDimension { code: shown(unit.code()), found: unit.dimension, expected }),
+            Some((stated, in_base)) => {
+                let amount = value.map(|value| {
+                    let stated_amount = unit.to_base(value).and_then(|x| x.mul(in_base)).ok_or(ElementError::Range)?;
+                    convert_element(stated_amount, stated, ElementUnit::Milligram, nutrient)
+                });
+                match amount {
+                    Some(Ok(mg)) => milligrams = Some(mg),
+                    Some(Err(ElementError::Range)) => notes.push(UnitNote::Range),
+                    Some(Err(why)) => notes.push(UnitNote::NotConvertible(why)),
+                    None => {}
+                }
+            }
+        }
+    }
+    Reading { scale: Exact::ratio(1, 1_000), ..finish(milligrams, notes, unit, expected) }
 }
 
-fn finish(value: Option<Exact>, notes: Vec<UnitNote>, unit: Option<Unit>) -> Reading {
+/// How an amount with this dimension `per` something states a mineral, and how many of that unit one base
+/// unit is.
+fn stated_as(dimension: Dimension, per: Dimension) -> Option<(ElementUnit, Exact)> {
+    [
+        (Dimension::MASS, ElementUnit::Milligram, Exact::int(1_000)),
+        (Dimension::SUBSTANCE, ElementUnit::Millimole, Exact::ONE),
+        (Dimension::EQUIVALENTS, ElementUnit::Milliequivalent, Exact::ONE),
+    ]
+    .into_iter()
+    .find(|(of, ..)| of.per(per) == Some(dimension))
+    .map(|(_, stated, in_base)| (stated, in_base))
+}
+
+fn finish(value: Option<Exact>, notes: Vec<UnitNote>, unit: Option<Unit>, dimension: Dimension) -> Reading {
     let value = if notes.iter().any(UnitNote::blocks) { None } else { value };
-    Reading { value, notes, unit }
+    Reading { value, notes, unit, dimension, scale: Exact::ONE }
 }
 
 fn read_value(q: &Quantity<'_>, notes: &mut Vec<UnitNote>) -> Option<Exact> {
