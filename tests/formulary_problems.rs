@@ -89,7 +89,8 @@ fn one_wrong_cell_is_named_with_line_column_and_what_was_expected() {
         (&[("source_date", "2026-02-30")], "date", "source_date", "YYYY-MM-DD"),
         (&[("codes", "A10")], "pair", "codes", "system|value"),
         (&[("codes", "x|y|z")], "pair", "codes", "system|value"),
-        (&[("codes", "no-uri|A10")], "schema", "codes", "does not match"),
+        (&[("codes", "no-uri|A10")], "schema", "codes", "absolute URI"),
+        (&[("contains", "Cows Milk")], "schema", "contains", "lower case"),
         (&[("identifiers", "|1")], "pair", "identifiers", "system|value"),
         (&[("aliases", "a; b; a")], "duplicate", "aliases", "twice"),
         (&[("name", "X\u{200B}1")], "hidden-character", "name", "<U+200B>"),
@@ -101,8 +102,8 @@ fn one_wrong_cell_is_named_with_line_column_and_what_was_expected() {
         (&[("water_mL", "1100")], "impossible", "water_mL", "does not fit into 1 L"),
         (&[("contains", "cow-milk-protien")], "word", "contains", "did you mean “cow-milk-protein”"),
         (&[("contains", "lactose"), ("free_from", "lactose")], "disagree", "free_from", "under contains and under free_from"),
-        (&[("containers_mL", "500; 0")], "schema", "containers_mL", "0"),
-        (&[("osmolality_mOsm_per_kg", "99999")], "schema", "osmolality_mOsm_per_kg", "5000"),
+        (&[("containers_mL", "500; 0")], "schema", "containers_mL", "more than 0 is expected"),
+        (&[("osmolality_mOsm_per_kg", "99999")], "schema", "osmolality_mOsm_per_kg", "more than 5000"),
     ] {
         let text = table(changes);
         let problems = refused(&text);
@@ -311,6 +312,39 @@ fn flags_outside_the_list_are_kept_with_a_warning() {
     let flags = &formulary.product(0).unwrap().flags;
     assert_eq!(flags.as_slice(), [("cow-milk-protein".to_owned(), true), ("carrageenan".to_owned(), true), ("gluten".to_owned(), false)]);
     assert!(listed(formulary.warnings(0)).contains("no check reads “carrageenan”"));
+}
+
+#[test]
+fn long_cells_do_not_make_long_messages() {
+    let long = "x".repeat(100_000);
+    for (column, cell) in [("name", long.as_str()), ("form", &long), ("codes", &long), ("protein_g", &long), ("contains", &long), ("key", &long)] {
+        for problem in refused(&table(&[(column, cell)])) {
+            assert!(problem.to_string().len() < 600, "{column}");
+        }
+    }
+    for problem in refused(&format!("{long},key\n")) {
+        assert!(problem.to_string().len() < 300);
+    }
+}
+
+#[test]
+fn products_from_elsewhere_are_judged_the_same() {
+    let products: Vec<_> = demo().products().cloned().collect();
+    let again = Formulary::from_products("again", products.clone()).unwrap();
+    assert_eq!((again.len(), again.label()), (15, "again"));
+    let codes = |products: Vec<_>| Formulary::from_products("x", products).map(|f| f.len()).unwrap_err().iter().map(|p| p.code).collect::<Vec<_>>();
+    assert_eq!(codes(vec![]), ["empty-formulary"]);
+    let mut twice = products[0].clone();
+    twice.key = "other".to_owned();
+    twice.codes.clear();
+    twice.identifiers.clear();
+    twice.aliases = vec!["hid\u{200B}den".to_owned()];
+    let mut found = codes(vec![products[0].clone(), twice]);
+    found.sort_unstable();
+    assert_eq!(found, ["duplicate-name", "hidden-character"]);
+    let mut heavy = products[0].clone();
+    heavy.energy = Some(Exact::int(3));
+    assert!(codes(vec![heavy]).contains(&"density"));
 }
 
 #[test]

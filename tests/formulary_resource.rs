@@ -260,7 +260,7 @@ fn characteristics_and_extensions_say_the_same_in_every_version() {
 #[test]
 fn contradicting_and_unknown_words_are_told() {
     let sent = |items: Value| right(&with(feed(), "/extension", items));
-    let twice = sent(json!([extension("form", "valueCode", json!("powder")), extension("form", "valueCode", json!("modular"))]));
+    let twice = sent(json!([extension("form", "valueCode", json!("powder")), extension("form", "valueCode", json!("modular")), extension("form", "valueCode", json!("powder"))]));
     assert_eq!(twice.product.form, Form::NotStated);
     assert!(grave(&twice).iter().any(|p| p.contains("stated twice")));
     let wrong = sent(json!([extension("age-class", "valueCode", json!("pediatric"))]));

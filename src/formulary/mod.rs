@@ -271,9 +271,12 @@ impl Formulary {
             }
         }
         let names = std::iter::once(("name", &product.name)).chain(product.aliases.iter().map(|a| ("aliases", a)));
+        let mut hidden: Vec<(&'static str, String)> = Vec::new();
         for (column, name) in names {
-            // A name with hidden characters is refused where it is read.
-            let Ok(folded) = naming::normalised(name) else { continue };
+            let Ok(folded) = naming::normalised(name) else {
+                hidden.push((column, naming::shown(name)));
+                continue;
+            };
             match self.by_name.get(&folded) {
                 Some(&other) if other != index => taken.push(("duplicate-name", column, name.clone(), other)),
                 Some(_) => {}
@@ -282,23 +285,26 @@ impl Formulary {
                 }
             }
         }
-        taken
-            .into_iter()
-            .map(|(code, column, value, other)| {
-                let (whose, line) = self.entries.get(other).map_or((String::new(), 0), |e| {
-                    (e.product.key.clone(), e.product.provenance.line)
-                });
-                FormularyProblem {
-                    file: product.provenance.file.clone(),
-                    line: Some(product.provenance.line),
-                    column: Some(Column { name: column.to_owned(), number: None }),
-                    product: Some(product.key.clone()),
-                    level: Level::Refusal,
-                    code,
-                    text: format!("{value} is also given for {whose} on line {line}; two products cannot share it"),
-                }
-            })
-            .collect()
+        let problem = |code: &'static str, column: &'static str, text: String| FormularyProblem {
+            file: product.provenance.file.clone(),
+            line: Some(product.provenance.line),
+            column: Some(Column { name: column.to_owned(), number: None }),
+            product: Some(product.key.clone()),
+            level: Level::Refusal,
+            code,
+            text,
+        };
+        let shared = taken.into_iter().map(|(code, column, value, other)| {
+            let (whose, line) = self
+                .entries
+                .get(other)
+                .map_or((String::new(), 0), |e| (e.product.key.clone(), e.product.provenance.line));
+            problem(code, column, format!("{value} is also given for {whose} on line {line}; two products cannot share it"))
+        });
+        let unseen = hidden.into_iter().map(|(column, shown)| {
+            problem("hidden-character", column, format!("“{shown}” holds a character that is not seen; type it anew"))
+        });
+        shared.chain(unseen).collect()
     }
 
     /// The file name it was read from, or the label it was made with.

@@ -99,7 +99,7 @@ pub struct SentProduct {
 /// `active`, a modifier that is not understood, no name or code, no amount that can be read, or figures
 /// that cannot be.
 pub fn product_from_fhir(node: Node<'_>, version: FhirVersion, codes: &ProductCodes) -> Result<SentProduct, Vec<Problem>> {
-    let mut reader = Reader { read: Datatypes::default(), codes, unusable: false };
+    let mut reader = Reader { read: Datatypes::default(), codes, unusable: false, contradicted: Vec::new() };
     let sent = reader.product(node, version);
     match sent {
         Some((product, warnings)) if !reader.unusable => Ok(SentProduct { product, problems: reader.read.problems, warnings }),
@@ -111,6 +111,8 @@ struct Reader<'c> {
     read: Datatypes,
     codes: &'c ProductCodes,
     unusable: bool,
+    // Characteristics that were stated twice and differ.
+    contradicted: Vec<&'static str>,
 }
 
 /// The amount of one component, per one unit of each basis that it is stated for.
@@ -590,7 +592,7 @@ impl Reader<'_> {
     }
 
     /// One word of a closed list; two different words are a contradiction and neither is used.
-    fn word<T: Copy + PartialEq>(&mut self, name: &str, item: Node<'_>, words: &[(&'static str, T)], before: Option<T>) -> Option<T> {
+    fn word<T: Copy + PartialEq>(&mut self, name: &'static str, item: Node<'_>, words: &[(&'static str, T)], before: Option<T>) -> Option<T> {
         let given = self.text_of(item).unwrap_or_default();
         match words.iter().find(|(word, _)| *word == given) {
             Some((_, value)) => self.once(name, item, before, Some(*value)),
@@ -604,9 +606,14 @@ impl Reader<'_> {
         }
     }
 
-    fn once<T: PartialEq>(&mut self, name: &str, item: Node<'_>, before: Option<T>, now: Option<T>) -> Option<T> {
+    /// The one value of a characteristic; once contradicted, it stays not stated.
+    fn once<T: PartialEq>(&mut self, name: &'static str, item: Node<'_>, before: Option<T>, now: Option<T>) -> Option<T> {
+        if self.contradicted.contains(&name) {
+            return None;
+        }
         if before.is_some() && now.is_some() && before != now {
             self.read.grave(item.at(), "invariant", format!("{name} is stated twice and differs; neither is used"));
+            self.contradicted.push(name);
             return None;
         }
         now.or(before)

@@ -33,8 +33,30 @@ impl ProductSchema {
                 if let jsonschema::error::ValidationErrorKind::Required { property } = error.kind() {
                     field = field.or_else(|| property.as_str().map(str::to_owned));
                 }
-                (field, error.to_string())
+                (field, sentence(&error))
             })
             .collect()
+    }
+}
+
+/// What was expected, in the trade's words where the schema's own would not be understood.
+fn sentence(error: &jsonschema::ValidationError<'_>) -> String {
+    use jsonschema::error::ValidationErrorKind as Kind;
+    let path = error.instance_path().to_string();
+    match error.kind() {
+        Kind::Required { .. } => "is missing".to_owned(),
+        Kind::MaxLength { limit } => format!("longer than {limit} characters"),
+        Kind::Minimum { limit } => format!("less than {limit}"),
+        Kind::Maximum { limit } => format!("more than {limit}, which cannot be meant here"),
+        Kind::ExclusiveMinimum { limit } => format!("more than {limit} is expected"),
+        Kind::Pattern { .. } if path.ends_with("/system") => {
+            "the system is not an absolute URI; expected such as https://… or urn:oid:…".to_owned()
+        }
+        Kind::Pattern { .. } if path.starts_with("/contains") || path.starts_with("/free_from") => {
+            "a word in lower case is expected, its parts joined by hyphens".to_owned()
+        }
+        Kind::Pattern { .. } if path.starts_with("/source_date") => "YYYY-MM-DD, YYYY-MM or YYYY is expected".to_owned(),
+        // Without the value: it may be long.
+        _ => error.masked().to_string(),
     }
 }

@@ -270,7 +270,7 @@ fn header(
     let mut positions: HashMap<&'static str, usize> = HashMap::new();
     for (at, given) in record.iter().enumerate() {
         let given = given.trim();
-        let place = || Some(Column { name: naming::shown(given), number: u32::try_from(at + 1).ok() });
+        let place = || Some(Column { name: cut(&naming::shown(given)).to_owned(), number: u32::try_from(at + 1).ok() });
         match COLUMNS.iter().find(|c| c.name == given) {
             Some(column) => {
                 if let Some(first) = positions.insert(column.name, at) {
