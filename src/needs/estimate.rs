@@ -277,7 +277,7 @@ pub struct Estimate {
     pub name: &'static str,
     /// What is estimated.
     pub kind: Kind,
-    /// The formula with the numbers of the branch that was used. W: weight, kg; H: height, cm;
+    /// The formula with the numbers of the branch that was used, its age band in square brackets. W: weight, kg; H: height, cm;
     /// M: height, m; A: age, years; V: minute volume, L/min; T: highest temperature in 24 h, °C;
     /// R: Mifflin-St Jeor, kcal/d.
     pub formula: String,

@@ -190,15 +190,15 @@ pub(super) fn newborns(person: &Person<'_>) -> Vec<Estimate> {
     sheet.note(LOCAL);
     let (gestation, day) = (sheet.gestation(), day_of_life(&mut sheet));
     let table = match gestation {
-        Some(weeks) if weeks >= TERM => Some(TERM_2018),
+        Some(weeks) if weeks >= TERM => Some(("born at term", TERM_2018)),
         // Without the gestation the birth weight is asked for too: both are needed unless born at term.
         _ => sheet.birth_weight().filter(|_| gestation.is_some()).map(|kg| {
             if kg > Exact::decimal(15, 1) {
-                ABOVE_1500
+                ("preterm above 1500 g", ABOVE_1500)
             } else if kg >= Exact::ONE {
-                FROM_1000
+                ("preterm 1000 to 1500 g", FROM_1000)
             } else {
-                BELOW_1000
+                ("preterm below 1000 g", BELOW_1000)
             }
         }),
     };
@@ -209,7 +209,7 @@ pub(super) fn newborns(person: &Person<'_>) -> Vec<Estimate> {
         sheet.formula("by day of life, mL/kg/d × W");
         sheet.note(LOCAL);
         let (gestation, day) = (sheet.gestation(), day_of_life(&mut sheet));
-        out.push(on_day(sheet, gestation.map(|_| TERM_2005), day));
+        out.push(on_day(sheet, gestation.map(|_| ("born at term", TERM_2005)), day));
     }
 
     let mut sheet = Sheet::new(person, &NEWBORN_2024);
@@ -250,9 +250,9 @@ fn day_of_life(sheet: &mut Sheet<'_>) -> Option<i128> {
     Some(first)
 }
 
-fn on_day(mut sheet: Sheet<'_>, table: Option<Days>, day: Option<i128>) -> Estimate {
+fn on_day(mut sheet: Sheet<'_>, table: Option<(&str, Days)>, day: Option<i128>) -> Estimate {
     let weight = sheet.weight();
-    let row = table.zip(day).and_then(|(table, day)| {
+    let row = table.zip(day).and_then(|((_, table), day)| {
         let row = usize::try_from(day - 1).ok().and_then(|ix| table.get(ix).copied());
         if row.is_none() {
             sheet.refuse(format!("day {day} of life, the table ends at day 5"));
@@ -260,9 +260,9 @@ fn on_day(mut sheet: Sheet<'_>, table: Option<Days>, day: Option<i128>) -> Estim
         row
     });
     let figure = row.and_then(Figure::read);
-    if let (Some(figure), Some(day)) = (figure, day) {
+    if let (Some(figure), Some(day), Some((whom, _))) = (figure, day, table) {
         sheet.per_kg(figure);
-        sheet.formula(format!("day {day}: {} mL/kg/d × W", figure.shown(0)));
+        sheet.formula(format!("{whom}, day {day}: {} mL/kg/d × W", figure.shown(0)));
     }
     let total = figure.zip(weight).and_then(|(figure, kg)| figure.each_end(|per_kg| per_kg.mul(kg)));
     sheet.done(total)

@@ -141,8 +141,8 @@ pub(super) type Bands<T> = [(Exact, Option<Exact>, T)];
 
 /// Which band a span lies in.
 pub(super) enum Pick<'b, T> {
-    /// Wholly inside one band.
-    In(&'b T),
+    /// Wholly inside the band from, to.
+    In(Exact, Option<Exact>, &'b T),
     /// Across the edge between two.
     Across(Exact),
     /// Outside all of them.
@@ -153,7 +153,7 @@ pub(super) fn pick<T>(bands: &Bands<T>, span: Span) -> Pick<'_, T> {
     let holds = |x: Exact, from: Exact, to: Option<Exact>| x >= from && to.is_none_or(|to| x < to);
     for (from, to, what) in bands {
         match (holds(span.low, *from, *to), holds(span.high, *from, *to)) {
-            (true, true) => return Pick::In(what),
+            (true, true) => return Pick::In(*from, *to, what),
             (true, false) => return Pick::Across(to.unwrap_or(*from)),
             (false, true) => return Pick::Across(*from),
             (false, false) => {}
@@ -181,6 +181,16 @@ pub(super) struct Sheet<'p> {
     unchecked: Vec<String>,
     missing: Vec<&'static str>,
     refused: Option<String>,
+    band: Option<String>,
+}
+
+/// An edge of an age band; parts of a year as months.
+fn edge(at: Exact, unit: &str) -> String {
+    match at.mul(Exact::int(12)) {
+        Some(months) if unit == "years" && !at.is_whole() => format!("{} months", months.short(2)),
+        _ if at == Exact::ONE => format!("1 {}", unit.trim_end_matches('s')),
+        _ => format!("{} {unit}", at.short(2)),
+    }
 }
 
 impl<'p> Sheet<'p> {
@@ -208,6 +218,7 @@ impl<'p> Sheet<'p> {
             unchecked: Vec::new(),
             missing: Vec::new(),
             refused: None,
+            band: None,
         }
     }
 
@@ -409,7 +420,13 @@ impl<'p> Sheet<'p> {
     /// The band an age lies in; refuses where it lies across an edge or outside all.
     pub(super) fn band<'b, T>(&mut self, bands: &'b Bands<T>, age: Span, unit: &str) -> Option<&'b T> {
         match pick(bands, age) {
-            Pick::In(what) => Some(what),
+            Pick::In(from, to, what) => {
+                self.band = Some(match to {
+                    Some(to) => format!("{} to below {}", edge(from, unit), edge(to, unit)),
+                    None => format!("from {}", edge(from, unit)),
+                });
+                Some(what)
+            }
             Pick::Across(edge) => {
                 self.refuse(format!("the birth date leaves an age of {} {unit}, across the limit at {} {unit}", age.shown(), edge.short(2)));
                 None
@@ -535,7 +552,10 @@ impl<'p> Sheet<'p> {
     /// The finished estimate.
     pub(super) fn done(mut self, result: Option<Figure>) -> Estimate {
         let estimate = &mut self.estimate;
-        if let Some(why) = self.refused {
+        if let Some(mut why) = self.refused {
+            if !self.missing.is_empty() {
+                why = format!("{why}; also missing: {}", self.missing.join(", "));
+            }
             estimate.validity = Validity::OutOfDomain(why);
         } else if !self.missing.is_empty() {
             estimate.validity = Validity::MissingInput(self.missing);
@@ -543,6 +563,9 @@ impl<'p> Sheet<'p> {
             estimate.validity = Validity::OutOfDomain("the number is outside the range of exact arithmetic".to_owned());
         } else {
             estimate.result = result;
+            if let Some(band) = self.band {
+                estimate.formula = format!("{} [{band}]", estimate.formula);
+            }
             if !self.flags.is_empty() {
                 self.flags.extend(self.unchecked.iter().map(|what| format!("not checked: {what}")));
                 self.flags.dedup();
