@@ -1,7 +1,7 @@
 //! Requirement estimates against published equations, worked by hand or by an outside library.
 //!
-//! The source stands beside each number. "Reference equation" means: the published coefficients named there,
-//! worked out apart from this code in decimal arithmetic.
+//! The source stands beside each number. Where it names an equation or a table, the expected number was worked
+//! out from the published coefficients apart from this code, in exact arithmetic.
 
 use enteral_gate::amount::Amount;
 use enteral_gate::exact::{Decimal, Exact};
@@ -324,6 +324,71 @@ fn eer_2023_gives_the_published_equations() {
         (person(Female, years("30"), "70", "170"), Some("active"), "2475.55"),
     ] {
         assert_eq!(value(&inputs, "eer-2023", level, 2), expected);
+    }
+}
+
+/// Every activity level and sex (Institute of Medicine 2002/2005; National Academies 2023).
+#[test]
+#[rustfmt::skip]
+fn every_activity_level_gives_the_published_equations() {
+    for (id, sex, age, kg, cm, level, expected) in [
+        ("eer-2023", Male, "10", "32.5", "138.5", "inactive", "1843.55"),
+        ("eer-2023", Male, "10", "32.5", "138.5", "low active", "1933.89"),
+        ("eer-2023", Male, "10", "32.5", "138.5", "active", "2091.97"),
+        ("eer-2023", Male, "10", "32.5", "138.5", "very active", "2275.81"),
+        ("eer-2023", Female, "16", "57.3", "163.1", "inactive", "2072.63"),
+        ("eer-2023", Female, "16", "57.3", "163.1", "low active", "2293.28"),
+        ("eer-2023", Female, "16", "57.3", "163.1", "active", "2440.13"),
+        ("eer-2023", Female, "16", "57.3", "163.1", "very active", "2742.62"),
+        ("eer-2023", Male, "47.5", "83.2", "176.4", "inactive", "2558.37"),
+        ("eer-2023", Male, "47.5", "83.2", "176.4", "low active", "2774.17"),
+        ("eer-2023", Male, "47.5", "83.2", "176.4", "active", "2964.24"),
+        ("eer-2023", Male, "47.5", "83.2", "176.4", "very active", "3311.25"),
+        ("eer-2023", Female, "71.5", "61.7", "158.9", "inactive", "1715.10"),
+        ("eer-2023", Female, "71.5", "61.7", "158.9", "low active", "1872.33"),
+        ("eer-2023", Female, "71.5", "61.7", "158.9", "active", "2009.62"),
+        ("eer-2023", Female, "71.5", "61.7", "158.9", "very active", "2226.79"),
+        ("eer-2002", Male, "10", "32.5", "138.5", "sedentary", "1612.91"),
+        ("eer-2002", Male, "10", "32.5", "138.5", "low active", "1888.30"),
+        ("eer-2002", Male, "10", "32.5", "138.5", "active", "2163.69"),
+        ("eer-2002", Male, "10", "32.5", "138.5", "very active", "2502.64"),
+        ("eer-2002", Male, "5", "18.2", "110.4", "sedentary", "1281.85"),
+        ("eer-2002", Male, "5", "18.2", "110.4", "low active", "1474.62"),
+        ("eer-2002", Male, "5", "18.2", "110.4", "active", "1667.39"),
+        ("eer-2002", Male, "5", "18.2", "110.4", "very active", "1904.65"),
+        ("eer-2002", Female, "16", "57.3", "163.1", "sedentary", "1763.85"),
+        ("eer-2002", Female, "16", "57.3", "163.1", "low active", "2099.27"),
+        ("eer-2002", Female, "16", "57.3", "163.1", "active", "2413.72"),
+        ("eer-2002", Female, "16", "57.3", "163.1", "very active", "2937.81"),
+        ("eer-2002", Female, "4", "16.1", "103.2", "sedentary", "1156.99"),
+        ("eer-2002", Female, "4", "16.1", "103.2", "low active", "1336.97"),
+        ("eer-2002", Female, "4", "16.1", "103.2", "active", "1505.70"),
+        ("eer-2002", Female, "4", "16.1", "103.2", "very active", "1786.93"),
+        ("eer-2002", Male, "47.5", "83.2", "176.4", "sedentary", "2484.89"),
+        ("eer-2002", Male, "47.5", "83.2", "176.4", "low active", "2735.20"),
+        ("eer-2002", Male, "47.5", "83.2", "176.4", "active", "3053.78"),
+        ("eer-2002", Male, "47.5", "83.2", "176.4", "very active", "3577.16"),
+        ("eer-2002", Female, "71.5", "61.7", "158.9", "sedentary", "1591.06"),
+        ("eer-2002", Female, "71.5", "61.7", "158.9", "low active", "1798.80"),
+        ("eer-2002", Female, "71.5", "61.7", "158.9", "active", "2058.47"),
+        ("eer-2002", Female, "71.5", "61.7", "158.9", "very active", "2370.07"),
+    ] {
+        assert_eq!(value(&person(sex, years(age), kg, cm), id, Some(level), 2), expected, "{id} {sex:?} {age} {level}");
+    }
+}
+
+/// Bands not met above: FAO/WHO/UNU 1985 (adult rows from memory).
+#[test]
+fn fao_bands_give_the_published_equations() {
+    for (id, sex, age, kg, expected) in [
+        ("fao-who-unu-1985-child", Male, "2", "12", "676.8"),
+        ("fao-who-unu-1985-child", Female, "6", "20", "949.0"),
+        ("fao-who-unu-1985-child", Male, "14", "50", "1526.0"),
+        ("fao-who-unu-1985-child", Female, "14", "50", "1356.0"),
+        ("fao-who-unu-1985-adult", Female, "25", "60", "1378.0"),
+        ("fao-who-unu-1985-adult", Female, "40", "60", "1351.0"),
+    ] {
+        assert_eq!(value(&person(sex, years(age), kg, ""), id, None, 1), expected, "{id} {sex:?} {age}");
     }
 }
 
