@@ -120,7 +120,7 @@ fn one_wrong_cell_is_named_with_line_column_and_what_was_expected() {
 #[test]
 fn all_problems_are_told_at_once() {
     let mut text = table(&[("energy_kcal", "1,0"), ("protein_g", "x"), ("form", "soup")]);
-    text.push_str(&table(&[("key", "X2"), ("name", "Invented X2"), ("fat_g", "-1"), ("source_date", "soon")]).lines().nth(1).unwrap());
+    text.push_str(table(&[("key", "X2"), ("name", "Invented X2"), ("fat_g", "-1"), ("source_date", "soon")]).lines().nth(1).unwrap());
     let problems = refused(&text);
     let seen: Vec<_> = problems.iter().map(|p| (p.line.unwrap(), p.code)).collect();
     assert_eq!(seen, [(2, "word"), (2, "number"), (2, "number"), (3, "negative"), (3, "date")], "{}", listed(&problems));
