@@ -1,7 +1,7 @@
 //! What the service says about itself: the CapabilityStatement, and the definitions under `schemas/fhir`.
 //!
-//! The files are written for R4. They use only elements that R4B and R5 share, so another version is
-//! served with its own `fhirVersion` and nothing else changed.
+//! The files use only elements that R4, R4B and R5 share, so another version is served with its own
+//! `fhirVersion` and nothing else changed. Products are not in R4, so their definitions are not either.
 
 use super::App;
 use super::asked::Query;
@@ -27,7 +27,7 @@ pub struct Definition {
     pub id: &'static str,
     /// The versions under which it has a meaning.
     pub versions: &'static [FhirVersion],
-    /// The R4 resource.
+    /// The resource.
     pub text: &'static str,
 }
 
@@ -38,14 +38,27 @@ macro_rules! definition {
 }
 
 /// All definitions.
-pub const DEFINITIONS: [Definition; 7] = [
+pub const DEFINITIONS: [Definition; 20] = [
     definition!("OperationDefinition", "NutritionOrder-appraise", &[R4, R4B, R5]),
     definition!("StructureDefinition", "water-flush", &[R4, R4B, R5]),
     definition!("StructureDefinition", "administration-product", &[R4, R4B, R5]),
     definition!("StructureDefinition", "additive-dose", &[R4, R4B]),
     definition!("StructureDefinition", "additive-per", &[R5]),
+    definition!("StructureDefinition", "product-age-class", &[R4B, R5]),
+    definition!("StructureDefinition", "product-container", &[R4B, R5]),
+    definition!("StructureDefinition", "product-displacement", &[R4B, R5]),
+    definition!("StructureDefinition", "product-form", &[R4B, R5]),
+    definition!("StructureDefinition", "product-free-from", &[R4B, R5]),
+    definition!("StructureDefinition", "product-osmolality", &[R4B, R5]),
+    definition!("StructureDefinition", "product-source", &[R4B, R5]),
+    definition!("StructureDefinition", "product-viscosity", &[R4B, R5]),
     definition!("CodeSystem", "finding", &[R4, R4B, R5]),
     definition!("CodeSystem", "measure", &[R4, R4B, R5]),
+    definition!("CodeSystem", "tier", &[R4, R4B, R5]),
+    definition!("CodeSystem", "nutrient", &[R4B, R5]),
+    definition!("CodeSystem", "product-characteristic", &[R4B, R5]),
+    definition!("CodeSystem", "product-flag", &[R4B, R5]),
+    definition!("CodeSystem", "product-form", &[R4B, R5]),
 ];
 
 /// `GET [base]/OperationDefinition/{id}`
@@ -75,8 +88,12 @@ fn serve(kind: &str, Path((version, id)): Path<(String, String)>, request: &Requ
     Ok(negotiate::fhir(StatusCode::OK, in_version(found.text, version), query.pretty))
 }
 
+/// The definition as of `version`: the only thing that differs is the version it names.
 fn in_version(text: &str, version: FhirVersion) -> String {
-    text.replace(r#""fhirVersion": "4.0.1""#, &format!(r#""fhirVersion": "{}""#, version.number()))
+    FhirVersion::ALL.into_iter().fold(text.to_owned(), |text, written| {
+        let named = |v: FhirVersion| format!(r#""fhirVersion": "{}""#, v.number());
+        text.replace(&named(written), &named(version))
+    })
 }
 
 /// `GET [base]/metadata`
