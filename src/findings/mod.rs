@@ -1,1 +1,168 @@
-//! (to be written)
+//! What is said about an order: findings, outcomes of rules, dispositions. Plain data, no rendering.
+
+use crate::intake::order::At;
+
+/// How grave a finding is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Tier {
+    /// Reminder or information.
+    Low,
+    /// Likely sub-optimal, or harmful over days.
+    Med,
+    /// Credible serious harm if given as written.
+    High,
+    /// Cannot be carried out as written, or almost certainly a wrong unit, patient or route.
+    Stop,
+}
+
+impl Tier {
+    /// Code in the tier code system, also shown to people.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Tier::Low => "LOW",
+            Tier::Med => "MED",
+            Tier::High => "HIGH",
+            Tier::Stop => "STOP",
+        }
+    }
+
+    /// FHIR issue severity: STOP and HIGH error, MED warning, LOW information.
+    pub const fn severity(self) -> &'static str {
+        match self {
+            Tier::Stop | Tier::High => "error",
+            Tier::Med => "warning",
+            Tier::Low => "information",
+        }
+    }
+}
+
+/// Something found.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Finding {
+    /// Tier; may differ from the rule's usual one.
+    pub tier: Tier,
+    /// One sentence for people: both values and the difference, in the trade's words.
+    pub text: String,
+    /// The arithmetic, or what was compared.
+    pub arithmetic: Option<String>,
+    /// A concrete way out, with numbers.
+    pub fix: Option<String>,
+    /// The elements concerned; never empty (the order itself at the least).
+    pub at: Vec<At>,
+}
+
+/// What a rule came to. Exactly one per rule known to the program.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Outcome {
+    /// It found something.
+    Flagged(Vec<Finding>),
+    /// It was evaluated and found nothing.
+    Clear,
+    /// It does not concern this order. (why)
+    NotApplicable(&'static str),
+    /// It could not be evaluated, and the order is therefore not fully checked. (for want of what)
+    NotEvaluated(String, Vec<At>),
+    /// What it needs is a kind of context that this sender does not say it sends. (what)
+    NotProvided(&'static str),
+    /// It would have been evaluated, but the finding of another rule is the cause. (that rule)
+    Hidden(&'static str),
+}
+
+/// A rule with its outcome.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Judged {
+    /// The rule.
+    pub rule: &'static crate::integrity::Rule,
+    /// What it came to.
+    pub outcome: Outcome,
+}
+
+/// What an order, or a whole input, came to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Disposition {
+    /// Read in full, every rule that applies evaluated, nothing found above a reminder.
+    Clear,
+    /// Something could not be read or evaluated; nothing was found in the rest.
+    NotFullyChecked,
+    /// Something was found.
+    Flagged,
+    /// The input could not be read at all.
+    Refused,
+}
+
+impl Disposition {
+    /// Code in the answer.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Disposition::Clear => "clear",
+            Disposition::NotFullyChecked => "not-fully-checked",
+            Disposition::Flagged => "flagged",
+            Disposition::Refused => "refused",
+        }
+    }
+}
+
+/// The disposition of a set of outcomes: flagged when anything above a reminder was found; else not fully
+/// checked when anything could not be evaluated, or nothing was; else clear.
+pub fn disposition<'a>(outcomes: impl Iterator<Item = &'a Outcome>) -> Disposition {
+    let (mut flagged, mut missing, mut judged) = (false, false, false);
+    for outcome in outcomes {
+        match outcome {
+            Outcome::Flagged(findings) => {
+                judged = true;
+                flagged |= findings.iter().any(|f| f.tier > Tier::Low);
+            }
+            Outcome::Clear => judged = true,
+            Outcome::NotEvaluated(..) => missing = true,
+            Outcome::NotApplicable(_) | Outcome::NotProvided(_) | Outcome::Hidden(_) => {}
+        }
+    }
+    match (flagged, missing || !judged) {
+        (true, _) => Disposition::Flagged,
+        (false, true) => Disposition::NotFullyChecked,
+        (false, false) => Disposition::Clear,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn all() -> [Outcome; 7] {
+        let found = |tier| Outcome::Flagged(vec![Finding { tier, text: String::new(), arithmetic: None, fix: None, at: vec![At(0)] }]);
+        [
+            found(Tier::High),
+            found(Tier::Low),
+            Outcome::Clear,
+            Outcome::NotApplicable(""),
+            Outcome::NotEvaluated(String::new(), Vec::new()),
+            Outcome::NotProvided(""),
+            Outcome::Hidden("UNT-02"),
+        ]
+    }
+
+    #[test]
+    fn truth_table_over_every_set_of_up_to_four_outcomes() {
+        let kinds = all();
+        for n in 0..=4u32 {
+            for code in 0..7usize.pow(n) {
+                let set: Vec<&Outcome> = (0..n).map(|k| &kinds[code / 7usize.pow(k) % 7]).collect();
+                let got = disposition(set.iter().copied());
+                let flagged = set.contains(&&kinds[0]);
+                let missing = set.contains(&&kinds[4]);
+                let judged = set.iter().any(|o| matches!(o, Outcome::Flagged(_) | Outcome::Clear));
+                let want = if flagged {
+                    Disposition::Flagged
+                } else if missing || !judged {
+                    Disposition::NotFullyChecked
+                } else {
+                    Disposition::Clear
+                };
+                assert_eq!(got, want);
+                // One more rule that could not be evaluated never improves it.
+                let more: Vec<&Outcome> = set.iter().copied().chain([&kinds[4]]).collect();
+                assert!(disposition(more.into_iter()) >= got || got == Disposition::Flagged);
+            }
+        }
+    }
+}

@@ -1,1 +1,249 @@
-//! (to be written)
+//! Integrity rules: the order contradicts itself, cannot be read, or is not complete. They need no limit of
+//! the institution and are on by default. Each is a pure function of a [`Case`]; none sees another's outcome,
+//! except that [`judge`] hides the consequences of a cause that has been found.
+
+mod completeness;
+mod consistency;
+mod reading;
+mod unit_slips;
+
+use crate::exact::Exact;
+use crate::findings::{Finding, Judged, Outcome, Tier};
+use crate::formulary::Formulary;
+use crate::intake::order::{At, Order, Problem};
+use crate::nutrition::plan::Plan;
+use crate::nutrition::totals::{OrderDay, Totals};
+use crate::settings::Settings;
+
+/// A rule known to the program.
+#[derive(Debug, PartialEq, Eq)]
+pub struct Rule {
+    /// Stable id, never reused.
+    pub id: &'static str,
+    /// The pattern caught.
+    pub name: &'static str,
+    /// What it is, for people.
+    pub title: &'static str,
+    /// Usual tier.
+    pub tier: Tier,
+    /// Where the rule comes from.
+    pub source: &'static str,
+}
+
+/// What is known of the patient, as far as these rules ask.
+#[derive(Clone, Debug)]
+pub struct Person {
+    /// The order names a patient, and that Patient is in the document.
+    pub identity: Identity,
+    /// Birth date known at least to the year.
+    pub birth_known: bool,
+    /// Administrative gender male or female.
+    pub sex_known: bool,
+    /// Age in days, lowest and highest.
+    pub age_days: Option<(Exact, Exact)>,
+    /// Dosing weight.
+    pub weight: Weight,
+    /// In hospital, when an encounter says so.
+    pub inpatient: Option<bool>,
+    /// Resources of another patient that were sent along.
+    pub refused: Vec<At>,
+    /// Context that was there and could not be used. (what, where)
+    pub set_aside: Vec<(String, At)>,
+}
+
+/// Whether the patient is known.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Identity {
+    /// The Patient resource is in the document.
+    Sent(At),
+    /// Named, but the resource was not sent.
+    NotSent,
+    /// The order names no single patient. (why)
+    None(String),
+}
+
+/// The dosing weight.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Weight {
+    /// Usable: kg, its place, its age in days (lowest, highest) when known.
+    Usable {
+        /// kg.
+        kg: Exact,
+        /// Where.
+        at: At,
+        /// Days before the order.
+        days_old: Option<(Exact, Exact)>,
+    },
+    /// None was sent.
+    NotSent,
+    /// One was sent and cannot be used. (why)
+    Unusable(String, Vec<At>),
+}
+
+impl Weight {
+    /// kg, when usable.
+    pub fn kg(&self) -> Option<Exact> {
+        if let Weight::Usable { kg, .. } = self { Some(*kg) } else { None }
+    }
+}
+
+/// Another active order of the same patient in the same input.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Beside {
+    /// The other order.
+    pub at: At,
+    /// It gives feed (not only water).
+    pub feeds: bool,
+    /// Both give feed at the same time of the day.
+    pub overlaps: bool,
+    /// The two say the same.
+    pub identical: bool,
+    /// Energy of both on the steady day, for people.
+    pub together: String,
+}
+
+/// Everything a rule may look at.
+#[derive(Clone, Copy)]
+pub struct Case<'a> {
+    /// The order.
+    pub order: &'a Order<'a>,
+    /// What could not be read in it.
+    pub problems: &'a [Problem],
+    /// Lines, contents, doses.
+    pub plan: &'a Plan,
+    /// Days from the first.
+    pub days: &'a [(OrderDay, Totals)],
+    /// The steady day.
+    pub steady: Option<&'a (OrderDay, Totals)>,
+    /// The patient.
+    pub person: &'a Person,
+    /// The institution's products.
+    pub formulary: &'a Formulary,
+    /// Settings.
+    pub settings: &'a Settings,
+    /// Other active orders of the patient.
+    pub beside: &'a [Beside],
+    /// Whether the sender's input could have held other orders.
+    pub others_sent: bool,
+}
+
+impl<'a> Case<'a> {
+    /// The day that stands for the order: the steady day, else the last day there is.
+    pub fn day(&self) -> Option<&'a (OrderDay, Totals)> {
+        self.steady.or_else(|| self.days.last())
+    }
+
+    /// Every day computed.
+    pub fn all_days(&self) -> impl Iterator<Item = &'a (OrderDay, Totals)> {
+        self.days.iter().chain(self.steady)
+    }
+
+    /// Youngest and oldest age in years the birth date allows.
+    pub fn age_years(&self) -> Option<(Exact, Exact)> {
+        let (a, b) = self.person.age_days?;
+        let year = Exact::decimal(36_525, 2);
+        Some((a.div(year)?, b.div(year)?))
+    }
+}
+
+type Evaluate = fn(&Case<'_>) -> Outcome;
+
+/// Every integrity rule with its evaluation, in the order in which findings are shown: unit and weight, then
+/// consistency, then completeness, then reminders.
+pub static RULES: &[(Rule, Evaluate)] = &[
+    rule("INT-01", "structure-broken", "The resource does not have the form FHIR requires", Tier::High, "FHIR (HL7), the version's NutritionOrder", reading::structure),
+    rule("CMP-05", "modifier-not-understood", "A modifier extension is not understood", Tier::High, "FHIR (HL7): an element with a modifier that is not understood must not be processed", reading::modifiers),
+    rule("CMP-06", "context-of-another-patient", "A resource of another patient was sent along", Tier::High, "derived", reading::other_patient),
+    rule("INT-02", "unit-not-usable", "A unit is unknown, of the wrong kind, or ambiguous", Tier::High, "UCUM 2.2; derived", unit_slips::not_usable),
+    rule("UNT-09", "unit-text-against-code", "The unit's code and its text contradict each other", Tier::High, "derived", unit_slips::text_against_code),
+    rule("UNT-08", "zero-or-negative-amount", "A rate, volume, density or weight is zero or negative", Tier::High, "derived", unit_slips::not_positive),
+    rule("UNT-02", "density-in-the-other-unit", "The energy density reads as if kcal/mL and kcal/oz were swapped", Tier::Stop, "derived", unit_slips::density_swapped),
+    rule("UNT-01", "density-impossible", "No feed has this energy density", Tier::Stop, "derived", unit_slips::density_impossible),
+    rule("UNT-03", "calorie-for-kilocalorie", "The energy density is coded in small calories", Tier::Med, "derived; UCUM 2.2", unit_slips::calorie),
+    rule("UNT-04", "daily-volume-as-rate", "The rate is not one that is given per hour", Tier::Stop, "derived", unit_slips::daily_volume_as_rate),
+    rule("UNT-06", "ounces-as-millilitres", "The volume looks like ounces", Tier::High, "derived", unit_slips::ounces),
+    rule("UNT-05", "decimal-slip", "A factor of ten, a hundred or a thousand brings the order from implausible to usual", Tier::High, "derived; bands from memory, wider than any goal", unit_slips::decimal_slip),
+    rule("INT-03", "unit-spelling", "A unit is not valid UCUM and was read by its known spelling", Tier::Low, "UCUM 2.2", unit_slips::alias),
+    rule("CON-11", "timing-not-computable", "The timing cannot be computed", Tier::High, "derived", consistency::timing),
+    rule("CON-12", "timing-code-against-repeat", "The timing's code and its repeat contradict each other", Tier::High, "derived", consistency::code_against_repeat),
+    rule("CON-06", "count-against-schedule", "The number of feeds and the schedule contradict each other", Tier::High, "derived", consistency::count),
+    rule("CON-05", "feeds-overlap", "A feed lasts longer than the interval to the next", Tier::High, "derived", consistency::feeds_overlap),
+    rule("CON-01", "rate-against-volume", "Rate, time and volume contradict each other", Tier::High, "derived", consistency::rate_against_volume),
+    rule("CON-02", "count-against-volume", "Volume, number of feeds and the day's stated total contradict each other", Tier::High, "derived", consistency::count_against_volume),
+    rule("CON-03", "cap-against-schedule", "The maximum volume and the schedule do not fit", Tier::High, "derived", consistency::cap),
+    rule("CON-04", "density-against-product", "The order's energy density is not the product's", Tier::Med, "derived", consistency::density),
+    rule("CON-09", "steps-overlap-or-gap", "Steps of the schedule overlap or leave a gap", Tier::Med, "derived", consistency::steps),
+    rule("CON-08", "orders-beside-each-other", "Two active feeding orders of one patient overlap", Tier::High, "common practice, no source", consistency::beside),
+    rule("CMP-03", "text-changes-dose", "Free text holds amounts or holds that are not in the coded order", Tier::Med, "derived", completeness::text),
+    rule("INT-04", "product-not-known", "The formula, an additive or a flush fluid is not in the formulary, or its keys disagree", Tier::Med, "derived", completeness::product),
+    rule("INT-05", "additive-not-counted", "An additive is ordered without an amount that can be counted", Tier::Med, "derived", completeness::additive),
+    rule("NUT-09", "formulary-does-not-add-up", "The formulary's own figures for the product do not add up", Tier::Med, "derived; energy factors 4, 9, 4 kcal/g from memory", completeness::formulary),
+    rule("CMP-01", "core-element-missing", "A core element of a feeding order is missing or ambiguous", Tier::High, "ASPEN Safe Practices for Enteral Nutrition Therapy 2017, six components (secondary); start and prescriber are this project's own choice", completeness::core),
+    rule("CMP-02", "weight-missing-or-old", "There is no usable, recent dosing weight", Tier::High, "common practice, no source", completeness::weight),
+    rule("TUB-01", "no-flush", "No water flush is ordered", Tier::Med, "flushing at least every 4 h and around feeds (secondary)", completeness::flush),
+    rule("INT-06", "totals-not-known", "Energy or protein of the day cannot be worked out", Tier::Med, "derived", completeness::totals),
+    rule("INT-07", "element-not-known", "An element or extension of the resource is not known and was not used", Tier::Low, "FHIR (HL7)", reading::unknown_elements),
+    rule("LIF-03", "not-for-use", "The order's status or intent is not that of an order for use", Tier::Low, "FHIR (HL7), request status and intent", reading::life_cycle),
+    rule("INT-08", "part-not-computed", "A part of the order is outside what is computed", Tier::Low, "derived", completeness::outside),
+    rule("CMP-04", "supporting-orders", "Supporting orders are not part of a NutritionOrder and were not looked for", Tier::Low, "ASPEN Safe Practices for Enteral Nutrition Therapy 2017, supplementary orders (secondary)", completeness::supporting),
+    rule("CON-07", "rate-not-programmable", "The rate is not one the pump can be set to", Tier::High, "common practice, no source", consistency::pump),
+    rule("CON-10", "nil-by-mouth", "An active nil-by-mouth or hold order overlaps", Tier::Med, "common practice, no source", consistency::nil_by_mouth),
+    rule("UNT-07", "electrolyte-unit", "An electrolyte additive is far from the usual dose in the stated unit", Tier::High, "derived", unit_slips::electrolyte),
+];
+
+const fn rule(id: &'static str, name: &'static str, title: &'static str, tier: Tier, source: &'static str, evaluate: Evaluate) -> (Rule, Evaluate) {
+    (Rule { id, name, title, tier, source }, evaluate)
+}
+
+/// Causes and the consequences they hide: one root cause, one finding.
+const HIDES: &[(&str, &[&str])] = &[
+    ("UNT-02", &["UNT-01", "UNT-05", "CON-04"]),
+    ("UNT-01", &["UNT-05", "CON-04"]),
+    ("UNT-04", &["UNT-05", "CON-03"]),
+    ("UNT-06", &["UNT-05"]),
+    ("CON-12", &["CON-11"]),
+];
+
+/// Evaluates every rule. INVARIANT: one outcome per rule known to the program.
+pub fn judge(case: &Case<'_>) -> Vec<Judged> {
+    let mut out: Vec<Judged> = RULES.iter().map(|(rule, evaluate)| Judged { rule, outcome: evaluate(case) }).collect();
+    for (cause, consequences) in HIDES {
+        let found = out.iter().any(|j| {
+            j.rule.id == *cause && matches!(&j.outcome, Outcome::Flagged(f) if f.iter().any(|f| f.tier >= Tier::High))
+        });
+        if !found {
+            continue;
+        }
+        for j in &mut out {
+            if consequences.contains(&j.rule.id) && matches!(j.outcome, Outcome::Flagged(_)) {
+                j.outcome = Outcome::Hidden(cause);
+            }
+        }
+    }
+    out
+}
+
+/// Outcomes when an order is not computed at all, because of its status.
+pub fn not_judged(why: &'static str, order: &Order<'_>) -> Vec<Judged> {
+    RULES
+        .iter()
+        .map(|(rule, _)| Judged {
+            rule,
+            outcome: if rule.id == "LIF-03" {
+                Outcome::Flagged(vec![finding(Tier::Low, why.to_owned(), vec![order.status.at().unwrap_or(order.at)])])
+            } else {
+                Outcome::NotApplicable(why)
+            },
+        })
+        .collect()
+}
+
+/// A finding without arithmetic or fix.
+fn finding(tier: Tier, text: String, at: Vec<At>) -> Finding {
+    Finding { tier, text, arithmetic: None, fix: None, at }
+}
+
+/// Flagged when there is any, else clear.
+fn found(findings: Vec<Finding>) -> Outcome {
+    if findings.is_empty() { Outcome::Clear } else { Outcome::Flagged(findings) }
+}

@@ -1,0 +1,378 @@
+//! What a complete order states.
+
+use super::{Case, Identity, Weight, finding, found};
+use crate::amount::{Amount, Why};
+use crate::exact::Exact;
+use crate::findings::{Finding, Outcome, Tier};
+use crate::formulary::Match;
+use crate::intake::order::{At, When};
+use crate::nutrition::measure::Measure;
+use crate::nutrition::plan::Kind;
+use crate::settings::Site;
+
+pub(super) fn core(case: &Case<'_>) -> Outcome {
+    let order = case.order;
+    let mut missing: Vec<(String, At)> = Vec::new();
+    let mut not_known: Vec<(String, At)> = Vec::new();
+    let here = order.formula.as_ref().map_or(order.at, |f| f.at);
+    match &case.person.identity {
+        Identity::None(why) => missing.push((format!("patient ({why})"), order.patient.at().unwrap_or(order.at))),
+        Identity::NotSent => not_known.push(("birth date and sex (the Patient was not sent)".to_owned(), order.patient.at().unwrap_or(order.at))),
+        Identity::Sent(at) => {
+            if !case.person.birth_known {
+                missing.push(("birth date".to_owned(), *at));
+            } else if case.person.age_days.is_none() {
+                missing.push(("usable age (birth date against the order's date)".to_owned(), *at));
+            }
+            if !case.person.sex_known {
+                missing.push(("sex".to_owned(), *at));
+            }
+        }
+    }
+    if order.orderer.is_none() {
+        missing.push(("prescriber".to_owned(), order.at));
+    }
+    if case.plan.start_assumed && !matches!(order.date_time.value(), Some(When::Instant { .. })) {
+        missing.push(("start (neither the schedule nor the order's date has a clock time)".to_owned(), order.date_time.at().unwrap_or(order.at)));
+    }
+    let Some(f) = &order.formula else {
+        missing.push(("tube feed".to_owned(), order.at));
+        return flagged(missing, not_known);
+    };
+    if f.base.is_none() && f.administrations.iter().all(|a| a.product.is_none()) {
+        missing.push(("formula".to_owned(), here));
+    }
+    let feeds: Vec<_> = case.plan.parts.iter().filter(|p| p.kind == Kind::Feed).collect();
+    let without_density = feeds.iter().filter_map(|p| case.plan.contents.get(p.content)).any(|c| c.energy.why().contains(&Why::NoDensity));
+    if without_density || (feeds.is_empty() && f.density.is_absent() && f.base.is_some() && f.administrations.is_empty()) {
+        missing.push(("energy density".to_owned(), here));
+    }
+    match f.route.value() {
+        None => missing.push(("route".to_owned(), here)),
+        Some(concept) => match site(case, concept) {
+            Site::Gastric | Site::PostPyloric => {}
+            Site::Oral => missing.push(("tube route (the route is by mouth)".to_owned(), f.route.at().unwrap_or(here))),
+            Site::NotEnteral => missing.push(("enteral route".to_owned(), f.route.at().unwrap_or(here))),
+            Site::Unknown => missing.push(("site of the tube's tip (the route does not tell stomach from small bowel)".to_owned(), f.route.at().unwrap_or(here))),
+        },
+    }
+    if f.administrations.is_empty() {
+        missing.push(("rate or volume with a schedule".to_owned(), here));
+    }
+    for part in &feeds {
+        let crate::nutrition::plan::Source::Line(ix) = part.source else { continue };
+        let Some(line) = case.plan.lines.get(ix) else { continue };
+        for why in &line.why {
+            let text = match why {
+                Why::Schedule(text) => text.clone(),
+                Why::Unreadable(text) => text.clone(),
+                Why::Range => "a number outside the range of exact arithmetic".to_owned(),
+                // A range that the order states on purpose is not an omission.
+                _ => continue,
+            };
+            missing.push((format!("one way to compute the day's volume ({text})"), line.at));
+        }
+    }
+    flagged(missing, not_known)
+}
+
+fn flagged(missing: Vec<(String, At)>, not_known: Vec<(String, At)>) -> Outcome {
+    if !missing.is_empty() {
+        let mut names: Vec<String> = Vec::new();
+        let mut at: Vec<At> = Vec::new();
+        for (name, place) in missing.into_iter().chain(not_known) {
+            if !names.contains(&name) {
+                names.push(name);
+            }
+            if !at.contains(&place) {
+                at.push(place);
+            }
+        }
+        return found(vec![Finding {
+            fix: Some(format!("State: {}.", names.join("; "))),
+            ..finding(Tier::High, format!("The order does not state: {}.", names.join("; ")), at)
+        }]);
+    }
+    if !not_known.is_empty() {
+        let names: Vec<String> = not_known.iter().map(|(n, _)| n.clone()).collect();
+        return Outcome::NotEvaluated(names.join("; "), not_known.into_iter().map(|(_, at)| at).collect());
+    }
+    Outcome::Clear
+}
+
+/// Where the tip lies, from the route's codes (FHIR's enteral-route value set and the codes beside it in its
+/// code system), then from the institution's map of codes and texts.
+pub fn site(case: &Case<'_>, concept: &crate::intake::order::Concept<'_>) -> Site {
+    const ROUTES: &str = "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration";
+    let map = &case.settings.routes;
+    for coding in &concept.codings {
+        let (system, code) = (coding.system.as_deref().unwrap_or(""), coding.code.as_deref().unwrap_or(""));
+        if let Some(site) = map.get(&(system.to_owned(), code.to_owned())) {
+            return *site;
+        }
+        if system == ROUTES {
+            let known = match code {
+                "GT" | "NGT" | "OGT" | "IGASTINSTIL" | "NASOGASINSTIL" => Some(Site::Gastric),
+                "JJTINSTL" | "OJJ" | "IDUODINSTIL" => Some(Site::PostPyloric),
+                "GJT" | "EFT" | "ENTINSTL" => Some(Site::Unknown),
+                "PO" => Some(Site::Oral),
+                "IV" | "IVINFUS" | "IM" | "SQ" => Some(Site::NotEnteral),
+                _ => None,
+            };
+            if let Some(site) = known {
+                return site;
+            }
+        }
+    }
+    let text = concept.text.as_deref().map(|t| t.trim().to_lowercase()).unwrap_or_default();
+    map.get(&(String::new(), text)).copied().unwrap_or(Site::Unknown)
+}
+
+pub(super) fn weight(case: &Case<'_>) -> Outcome {
+    match &case.person.weight {
+        Weight::NotSent => found(vec![Finding {
+            fix: Some("Send the latest body weight with its date (LOINC 29463-7).".to_owned()),
+            ..finding(Tier::High, "There is no dosing weight: nothing could be reckoned per kg.".to_owned(), vec![case.order.at])
+        }]),
+        Weight::Unusable(why, at) => {
+            let at = if at.is_empty() { vec![case.order.at] } else { at.clone() };
+            found(vec![Finding {
+                fix: Some("Weigh again, or correct the record.".to_owned()),
+                ..finding(Tier::High, format!("The weight cannot be used: {why}. Nothing could be reckoned per kg."), at)
+            }])
+        }
+        Weight::Usable { days_old: None, at, .. } => Outcome::NotEvaluated("the age of the weight is not known".to_owned(), vec![*at]),
+        Weight::Usable { kg, at, days_old: Some((newest, oldest)) } => {
+            // Neonatal unit 2 d, infant 7 d, child 30 d, adult in hospital 7 d, adult at home 90 d:
+            // common practice, no source.
+            let Some((_, years)) = case.age_years() else {
+                return Outcome::NotEvaluated("how old the weight may be depends on the patient's age".to_owned(), vec![*at]);
+            };
+            let neonate = case.person.age_days.is_some_and(|(_, d)| d <= Exact::int(28));
+            let (sure, never) = if neonate {
+                match case.person.inpatient {
+                    Some(true) => (2, 2),
+                    Some(false) => (7, 7),
+                    None => (2, 7),
+                }
+            } else if years < Exact::ONE {
+                (7, 7)
+            } else if years < Exact::int(18) {
+                (30, 30)
+            } else {
+                match case.person.inpatient {
+                    Some(true) => (7, 7),
+                    Some(false) => (90, 90),
+                    None => (7, 90),
+                }
+            };
+            if *oldest <= Exact::int(sure) {
+                Outcome::Clear
+            } else if *newest > Exact::int(never) {
+                found(vec![Finding {
+                    fix: Some("Weigh again, and state which weight is meant.".to_owned()),
+                    ..finding(
+                        Tier::High,
+                        format!("The weight of {} kg is {} days old; for this patient it should be at most {never}.", kg.short(3), newest.short(0)),
+                        vec![*at],
+                    )
+                }])
+            } else {
+                Outcome::NotEvaluated(
+                    format!("whether a weight {} days old is recent enough depends on the care setting, which was not sent", newest.short(0)),
+                    vec![*at],
+                )
+            }
+        }
+    }
+}
+
+pub(super) fn text(case: &Case<'_>) -> Outcome {
+    let mut out = Vec::new();
+    for t in &case.order.texts {
+        let body = t.value.trim();
+        if body.is_empty() {
+            continue;
+        }
+        // The words are detected and quoted, never turned into numbers.
+        let quoted = quote(body);
+        if changes_dose(body) {
+            out.push(Finding {
+                fix: Some("Move amounts, times and holds into the coded order.".to_owned()),
+                ..finding(Tier::Med, format!("Free text that may change the dose was not counted: “{quoted}”."), vec![t.at])
+            });
+        } else {
+            out.push(finding(Tier::Low, format!("Free text was not counted: “{quoted}”."), vec![t.at]));
+        }
+    }
+    found(out)
+}
+
+/// Up to 120 characters, control characters shown as a symbol.
+fn quote(text: &str) -> String {
+    let mut out: String = text.chars().take(120).map(|c| if c.is_control() || is_direction(c) { '\u{FFFD}' } else { c }).collect();
+    if text.chars().count() > 120 {
+        out.push('…');
+    }
+    out
+}
+
+fn is_direction(c: char) -> bool {
+    matches!(c, '\u{200B}'..='\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2060}'..='\u{2069}' | '\u{FEFF}')
+}
+
+/// A number beside a unit or a time, or a word that changes what is given.
+fn changes_dose(text: &str) -> bool {
+    let lower = text.to_lowercase();
+    let words: Vec<&str> = lower.split(|c: char| !c.is_alphanumeric() && c != '.' && c != '/').filter(|w| !w.is_empty()).collect();
+    const CHANGES: &[&str] = &[
+        "hold", "add", "max", "maximum", "stop", "pause", "increase", "decrease", "reduce", "advance", "titrate", "double", "half", "skip", "withhold",
+        "halve", "dilute", "bolus", "continuous", "overnight", "until", "prn", "tolerated",
+    ];
+    if words.iter().any(|w| CHANGES.contains(w)) {
+        return true;
+    }
+    const UNITS: &[&str] = &[
+        "ml", "mls", "l", "cc", "oz", "kcal", "cal", "g", "mg", "kg", "h", "hr", "hrs", "hour", "hours", "min", "minutes", "am", "pm", "mmol", "meq", "%",
+        "ml/h", "ml/hr", "ml/kg", "cal/ml", "kcal/ml", "cal/oz", "kcal/oz", "days", "day", "times", "x",
+    ];
+    words.iter().enumerate().any(|(i, w)| {
+        let digits = w.chars().take_while(|c| c.is_ascii_digit() || *c == '.').count();
+        if digits == 0 || !w.starts_with(|c: char| c.is_ascii_digit()) {
+            return false;
+        }
+        let rest: String = w.chars().skip(digits).collect();
+        UNITS.contains(&rest.as_str()) || (rest.is_empty() && words.get(i + 1).is_some_and(|next| UNITS.contains(next)))
+    })
+}
+
+pub(super) fn product(case: &Case<'_>) -> Outcome {
+    let mut out = Vec::new();
+    for l in &case.plan.lookups {
+        match &l.found {
+            Match::Unknown => out.push(Finding {
+                arithmetic: None,
+                fix: Some("Add the product to the formulary, or order it by the formulary's code or name.".to_owned()),
+                ..finding(
+                    Tier::Med,
+                    format!("“{}” ({}) is not in the formulary: its nutrients, water and minerals could not be computed.", quote(&l.label), l.role),
+                    vec![l.at],
+                )
+            }),
+            Match::Ambiguous(candidates) => {
+                let names: Vec<String> = candidates
+                    .iter()
+                    .map(|c| {
+                        let name = case.formulary.product(c.index).map_or("?", |p| p.name.as_str());
+                        format!("{} {} → {name}", c.by, quote(&c.given))
+                    })
+                    .collect();
+                out.push(Finding {
+                    fix: Some("Make code and name agree.".to_owned()),
+                    ..finding(Tier::High, format!("The keys of the {} lead to different products: {}. None was used.", l.role, names.join("; ")), vec![l.at])
+                });
+            }
+            Match::Found { .. } | Match::Sent => {}
+        }
+        for note in &l.notes {
+            let tier = match note {
+                crate::formulary::KeyNote::NameNotOfProduct { .. } | crate::formulary::KeyNote::HiddenCharacter { .. } => Tier::Med,
+                crate::formulary::KeyNote::CodeNotConfigured { .. } => Tier::Low,
+            };
+            out.push(finding(tier, format!("For the {}: {note}.", l.role), vec![l.at]));
+        }
+    }
+    if case.plan.lookups.is_empty() { Outcome::NotApplicable("no product is named") } else { found(out) }
+}
+
+pub(super) fn additive(case: &Case<'_>) -> Outcome {
+    found(
+        case.plan
+            .uncounted
+            .iter()
+            .map(|u| Finding {
+                fix: Some("State the amount with what it is per: a day, a feed, or a volume of feed.".to_owned()),
+                ..finding(Tier::Med, format!("“{}” was not counted: {}. Totals are “at least”.", quote(&u.label), u.why), vec![u.at])
+            })
+            .collect(),
+    )
+}
+
+pub(super) fn formulary(case: &Case<'_>) -> Outcome {
+    let mut out = Vec::new();
+    let mut any = false;
+    for l in &case.plan.lookups {
+        if let Match::Found { index, .. } = &l.found {
+            any = true;
+            for warning in case.formulary.warnings(*index) {
+                out.push(finding(Tier::Med, format!("The formulary's entry: {warning}"), vec![l.at]));
+            }
+        }
+    }
+    if any { found(out) } else { Outcome::NotApplicable("no product of the formulary is ordered") }
+}
+
+pub(super) fn flush(case: &Case<'_>) -> Outcome {
+    if case.order.formula.is_none() {
+        return Outcome::NotApplicable("there is no tube feed");
+    }
+    let here = case.plan.parts.iter().any(|p| p.kind == Kind::Flush) || case.plan.doses.iter().any(|d| d.water);
+    let elsewhere = case.beside.iter().any(|b| !b.feeds);
+    if here || elsewhere {
+        return Outcome::Clear;
+    }
+    found(vec![Finding {
+        fix: Some("Add a water flush: its volume, and how often or with which feeds.".to_owned()),
+        ..finding(Tier::Med, "No water flush is ordered.".to_owned(), vec![case.order.formula.as_ref().map_or(case.order.at, |f| f.at)])
+    }])
+}
+
+pub(super) fn totals(case: &Case<'_>) -> Outcome {
+    let Some((_, totals)) = case.day() else { return Outcome::NotApplicable("no day is computed") };
+    if !case.plan.parts.iter().any(|p| p.kind == Kind::Feed) {
+        return if case.plan.parts.is_empty() {
+            Outcome::NotEvaluated("nothing in the order can be computed".to_owned(), vec![case.order.at])
+        } else {
+            Outcome::NotApplicable("the order gives no feed")
+        };
+    }
+    let mut unknown: Vec<String> = Vec::new();
+    for m in [Measure::FormulaVolume, Measure::Energy, Measure::Protein] {
+        let amount = totals.get(m);
+        let open = matches!(amount, Amount::Unknown(_) | Amount::Range { high: None, .. });
+        if open {
+            let why: Vec<String> = amount.why().iter().map(ToString::to_string).collect();
+            unknown.push(format!("{} ({})", m.label(), why.join("; ")));
+        }
+    }
+    if unknown.is_empty() {
+        return Outcome::Clear;
+    }
+    let at = case.order.formula.as_ref().map_or(case.order.at, |f| f.at);
+    Outcome::NotEvaluated(format!("not known for the day: {}", unknown.join(", ")), vec![at])
+}
+
+pub(super) fn outside(case: &Case<'_>) -> Outcome {
+    let mut out = Vec::new();
+    if let Some(at) = case.order.oral_diet {
+        out.push(finding(Tier::Low, "The oral diet of this order was not computed.".to_owned(), vec![at]));
+    }
+    for at in &case.order.supplements {
+        out.push(finding(Tier::Low, "A supplement of this order was not computed.".to_owned(), vec![*at]));
+    }
+    for (what, at) in &case.person.set_aside {
+        out.push(finding(Tier::Low, format!("Not used: {what}."), vec![*at]));
+    }
+    found(out)
+}
+
+pub(super) fn supporting(case: &Case<'_>) -> Outcome {
+    if case.order.formula.is_none() {
+        return Outcome::NotApplicable("there is no tube feed");
+    }
+    found(vec![finding(
+        Tier::Low,
+        "Not part of this order, check that they stand elsewhere: tip confirmation, head-of-bed elevation, tube care, weights and laboratory checks, what to do on intolerance or when the feed stops.".to_owned(),
+        vec![case.order.at],
+    )])
+}

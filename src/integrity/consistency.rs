@@ -1,0 +1,320 @@
+//! The order against itself.
+
+use super::{Case, Weight, finding, found};
+use crate::exact::Exact;
+use crate::findings::{Finding, Outcome, Tier};
+use crate::nutrition::derive::shown;
+use crate::nutrition::measure::Measure;
+use crate::nutrition::plan::Kind;
+use crate::timing::calendar::{DAY, clock, to_local};
+use crate::timing::schedule::{Note, Noted};
+
+fn notes<'c>(case: &'c Case<'_>) -> impl Iterator<Item = &'c Noted> {
+    case.plan.notes.iter()
+}
+
+fn hours(seconds: Exact) -> String {
+    seconds.div(Exact::int(3600)).unwrap_or(seconds).short(2)
+}
+
+fn per_hour(rate: Exact) -> Exact {
+    rate.mul(Exact::int(3600)).unwrap_or(rate)
+}
+
+pub(super) fn timing(case: &Case<'_>) -> Outcome {
+    let mut out = Vec::new();
+    for n in notes(case) {
+        let text = match &n.note {
+            Note::NotComputable(why) => format!("The timing cannot be computed: {why}."),
+            Note::UnknownCode(code) => format!("The timing “{code}” is text, or a code that is not known here; it was not turned into a number."),
+            Note::Inverted(why) => format!("The timing cannot be computed: {why}."),
+            Note::RateWithoutStop => {
+                "A rate is given at stated times without a duration: when it stops is not stated.".to_owned()
+            }
+            Note::EventsIgnored(k) => {
+                out.push(finding(Tier::Low, format!("{k} listed event(s) beside a repeat: the repeat was used, the events were not counted."), vec![n.at]));
+                continue;
+            }
+            _ => continue,
+        };
+        out.push(finding(Tier::High, text, vec![n.at]));
+    }
+    found(out)
+}
+
+pub(super) fn code_against_repeat(case: &Case<'_>) -> Outcome {
+    found(
+        notes(case)
+            .filter_map(|n| match &n.note {
+                Note::CodeAgainstRepeat(code, of_code, of_repeat) => Some(finding(
+                    Tier::High,
+                    format!("The timing code {code} means {of_code} a day, the repeat {of_repeat}. Neither was used."),
+                    vec![n.at],
+                )),
+                _ => None,
+            })
+            .collect(),
+    )
+}
+
+pub(super) fn count(case: &Case<'_>) -> Outcome {
+    let mut out = Vec::new();
+    for n in notes(case) {
+        match &n.note {
+            Note::TimesAgainstCount(times, stated) => out.push(Finding {
+                fix: Some(format!("State {times} feeds, or {stated} clock times.")),
+                ..finding(Tier::High, format!("{times} clock times are given, but {stated} feeds are stated."), vec![n.at])
+            }),
+            Note::DoubledTimes(k) => {
+                out.push(finding(Tier::Low, format!("{k} clock time(s) given more than once; each was counted once."), vec![n.at]));
+            }
+            _ => {}
+        }
+    }
+    found(out)
+}
+
+pub(super) fn feeds_overlap(case: &Case<'_>) -> Outcome {
+    let mut out = Vec::new();
+    for n in notes(case) {
+        let Note::LongerThanInterval(duration, interval) = &n.note else { continue };
+        let line = case.plan.lines.iter().find(|l| l.at == n.at || l.notes.contains(n));
+        let fix = line.and_then(|l| {
+            let q = l.quantity?;
+            let rate = q.div(*interval)?;
+            Some(format!(
+                "A rate of at least {} mL/h gives {} mL within {} h; or order it as a continuous feed.",
+                ceil_to(per_hour(rate), 1).short(1),
+                q.short(1),
+                hours(*interval)
+            ))
+        });
+        out.push(Finding {
+            arithmetic: line.and_then(|l| match (l.quantity, l.rate) {
+                (Some(q), Some(r)) => {
+                    Some(format!("{} mL ÷ {} mL/h = {} h; interval {} h", q.short(2), per_hour(r).short(2), hours(*duration), hours(*interval)))
+                }
+                _ => Some(format!("duration {} h; interval {} h", hours(*duration), hours(*interval))),
+            }),
+            fix,
+            ..finding(
+                Tier::High,
+                format!("Each feed lasts {} h, but the next one begins after {} h: the feeds overlap.", hours(*duration), hours(*interval)),
+                vec![n.at],
+            )
+        });
+    }
+    found(out)
+}
+
+/// Rounded up to a number of decimals.
+fn ceil_to(x: Exact, places: u32) -> Exact {
+    let scale = Exact::int(10i64.pow(places.min(6)));
+    x.mul(scale).map(Exact::ceil).and_then(Exact::whole).and_then(|w| w.div(scale)).unwrap_or(x)
+}
+
+pub(super) fn rate_against_volume(case: &Case<'_>) -> Outcome {
+    let mut out = Vec::new();
+    for n in notes(case) {
+        match &n.note {
+            Note::QuantityAgainstRate(q, rate, duration) => {
+                let ran = rate.mul(*duration).unwrap_or(*q);
+                let off = ran.sub(*q).map(Exact::abs).unwrap_or(*q);
+                // More than max(2 %, 5 mL; 1 mL under 10 kg).
+                let light = case.person.weight.kg().is_some_and(|kg| kg < Exact::int(10));
+                let floor = if light { Exact::ONE } else { Exact::int(5) };
+                let share = q.mul(Exact::ratio(2, 100)).unwrap_or(floor);
+                let limit = share.max(floor);
+                if off <= limit && matches!(case.person.weight, Weight::Usable { .. }) {
+                    continue;
+                }
+                let fix = q.div(*duration).map(|r| {
+                    format!("{} mL/h gives {} mL in {} h; {} mL/h takes {} h.", per_hour(r).short(1), q.short(1), hours(*duration), per_hour(*rate).short(1), hours(q.div(*rate).unwrap_or(*duration)))
+                });
+                out.push(Finding {
+                    arithmetic: Some(format!("{} mL/h × {} h = {} mL; stated {} mL", per_hour(*rate).short(3), hours(*duration), ran.short(2), q.short(2))),
+                    fix,
+                    ..finding(
+                        Tier::High,
+                        format!("The rate over the duration gives {} mL, the stated volume is {} mL: {} mL apart.", ran.short(1), q.short(1), off.short(1)),
+                        vec![n.at],
+                    )
+                });
+            }
+            Note::TwoReadings(q, day) => out.push(Finding {
+                arithmetic: Some(format!("rate × 24 h = {} mL; quantity {} mL", day.short(1), q.short(1))),
+                fix: Some("State how many feeds of this volume are given, or how many hours the rate runs.".to_owned()),
+                ..finding(
+                    Tier::High,
+                    format!("A volume of {} mL and a rate that gives {} mL in a day are stated without a schedule: which one holds is not said.", q.short(1), day.short(1)),
+                    vec![n.at],
+                )
+            }),
+            Note::BothRates => out.push(finding(Tier::High, "Two rates are stated for one entry.".to_owned(), vec![n.at])),
+            _ => {}
+        }
+    }
+    found(out)
+}
+
+pub(super) fn count_against_volume(_: &Case<'_>) -> Outcome {
+    Outcome::NotApplicable("a NutritionOrder has no element for the day's total besides its maximum volume (CON-03)")
+}
+
+pub(super) fn cap(case: &Case<'_>) -> Outcome {
+    let plan = case.plan;
+    if let Some(at) = plan.cap_unusable {
+        return Outcome::NotEvaluated("the maximum volume has no usable value or unit".to_owned(), vec![at]);
+    }
+    let Some(cap) = plan.cap else { return Outcome::NotApplicable("no maximum volume is stated") };
+    let mut out = Vec::new();
+    let zone = &case.settings.zone;
+    // The first day on which the cap cuts, and the steady day, each once.
+    let cut = case.days.iter().find(|(d, _)| d.laid.cap.is_some()).or(case.steady.filter(|(d, _)| d.laid.cap.is_some()));
+    if let Some((day, _)) = cut
+        && let Some(reached) = day.laid.cap
+    {
+        let short = reached.scheduled.sub(reached.cap).unwrap_or(Exact::ZERO);
+        let instant = day.laid.window.start.add(reached.at).unwrap_or(day.laid.window.start);
+        let at_clock = clock(to_local(zone, instant));
+        let mut text = format!(
+            "The schedule gives up to {} mL, the maximum is {} mL: it is reached at {at_clock}, {} mL short.",
+            reached.scheduled.short(1),
+            reached.cap.short(1),
+            short.short(1)
+        );
+        if let Some((steady, _)) = case.steady
+            && let Some(s) = steady.laid.cap
+            && s.scheduled != reached.scheduled
+        {
+            text.push_str(&format!(" On the steady day the schedule gives {} mL.", s.scheduled.short(1)));
+        }
+        let hours_run = reached.at.div(Exact::int(3600)).unwrap_or(reached.at);
+        out.push(Finding {
+            arithmetic: Some(format!(
+                "schedule {} mL − maximum {} mL = {} mL; reached {} h after the day begins",
+                reached.scheduled.short(2),
+                reached.cap.short(2),
+                short.short(2),
+                hours_run.short(2)
+            )),
+            fix: Some(format!(
+                "Raise the maximum to {} mL, or lower the schedule to {} mL a day.",
+                reached.scheduled.short(0),
+                reached.cap.short(0)
+            )),
+            ..finding(Tier::High, text, vec![cap.at])
+        });
+        return found(out);
+    }
+    // A cap far above anything the order gives may be left over from another order.
+    let mut most: Option<Exact> = None;
+    for (_, totals) in case.all_days() {
+        let Some(high) = totals.get(Measure::FormulaVolume).high() else {
+            return Outcome::NotEvaluated("the volume of the schedule is not known".to_owned(), vec![cap.at]);
+        };
+        most = Some(most.map_or(high, |m| m.max(high)));
+    }
+    let Some(most) = most else { return Outcome::NotEvaluated("the volume of the schedule is not known".to_owned(), vec![cap.at]) };
+    let limit = most.mul(Exact::ratio(12, 10)).unwrap_or(most);
+    if cap.per_day > limit && most.is_positive() {
+        let percent = cap.per_day.div(most).and_then(|r| r.sub(Exact::ONE)).and_then(|r| r.mul(Exact::int(100))).unwrap_or(Exact::ZERO);
+        out.push(Finding {
+            arithmetic: Some(format!("{} mL ÷ {} mL − 1 = {} %", cap.per_day.short(1), most.short(1), percent.short(0))),
+            fix: Some(format!("A maximum of {} mL fits the schedule.", most.short(0))),
+            ..finding(
+                Tier::Med,
+                format!("The maximum of {} mL is {} % above the {} mL that the schedule gives: it may be from another order.", cap.per_day.short(1), percent.short(0), most.short(1)),
+                vec![cap.at],
+            )
+        });
+    }
+    found(out)
+}
+
+pub(super) fn density(case: &Case<'_>) -> Outcome {
+    let mut out = Vec::new();
+    let mut any = false;
+    for content in &case.plan.contents {
+        any |= content.form.is_some();
+        let Some((order, product)) = content.density_conflict else { continue };
+        let percent = order.sub(product).and_then(|d| d.div(product)).and_then(|d| d.mul(Exact::int(100))).unwrap_or(Exact::ZERO);
+        let tier = if percent.abs() > Exact::int(5) { Tier::Med } else { Tier::Low };
+        let at = case.order.formula.as_ref().and_then(|f| f.density.at()).unwrap_or(case.order.at);
+        out.push(Finding {
+            arithmetic: Some(format!("{} kcal/mL against {} kcal/mL: {} %", order.short(4), product.short(4), percent.short(1))),
+            fix: Some(format!("Confirm the strength; the formulary has {} at {} kcal/mL.", content.label, product.short(4))),
+            ..finding(
+                tier,
+                format!(
+                    "The order says {} kcal/mL, the formulary {} kcal/mL for {} ({} %). The order's figure was used for energy.",
+                    order.short(4),
+                    product.short(4),
+                    content.label,
+                    percent.short(1)
+                ),
+                vec![at],
+            )
+        });
+    }
+    if out.is_empty() && !any { Outcome::NotApplicable("no product of the formulary is ordered") } else { found(out) }
+}
+
+pub(super) fn steps(case: &Case<'_>) -> Outcome {
+    let settled = &case.plan.settled;
+    let mut out = Vec::new();
+    let at = |i: usize| case.plan.lines.get(i).map_or(case.order.at, |l| l.at);
+    for (a, b) in &settled.overlaps {
+        out.push(Finding {
+            fix: Some("Give the earlier entry an end, or order one rate.".to_owned()),
+            ..finding(Tier::Med, "Two entries of the same feed run at the same time; their rates were added.".to_owned(), vec![at(*a), at(*b)])
+        });
+    }
+    for (a, b) in &settled.doubled {
+        out.push(finding(Tier::Med, "Two entries of the same feed start together; both were counted.".to_owned(), vec![at(*a), at(*b)]));
+    }
+    for (a, b, gap) in &settled.gaps {
+        out.push(finding(Tier::Med, format!("Between two entries of the feed nothing runs for {} h.", hours(*gap)), vec![at(*a), at(*b)]));
+    }
+    if case.plan.lines.is_empty() { Outcome::NotApplicable("no schedule is stated") } else { found(out) }
+}
+
+pub(super) fn beside(case: &Case<'_>) -> Outcome {
+    if case.beside.is_empty() {
+        return if case.others_sent { Outcome::Clear } else { Outcome::NotProvided("other orders of the patient") };
+    }
+    let feeds_here = case.plan.parts.iter().any(|p| p.kind == Kind::Feed);
+    let mut out = Vec::new();
+    for other in case.beside.iter().filter(|o| o.feeds && feeds_here) {
+        let (tier, text) = if other.identical {
+            (Tier::Med, "Another active order of this patient says the same: it may be a duplicate.".to_owned())
+        } else if other.overlaps {
+            (Tier::High, format!("Another active feeding order of this patient runs at the same times. Together on the steady day: {}.", other.together))
+        } else {
+            (Tier::Low, format!("Another active feeding order of this patient runs at other times. Together on the steady day: {}.", other.together))
+        };
+        out.push(Finding {
+            fix: (tier > Tier::Low).then(|| "End one of the orders, or confirm that both are meant.".to_owned()),
+            ..finding(tier, text, vec![case.order.at, other.at])
+        });
+    }
+    found(out)
+}
+
+pub(super) fn pump(_: &Case<'_>) -> Outcome {
+    Outcome::NotProvided("the pump's range and steps")
+}
+
+pub(super) fn nil_by_mouth(_: &Case<'_>) -> Outcome {
+    Outcome::NotProvided("nil-by-mouth and hold orders")
+}
+
+/// A day's volume for people.
+pub(super) fn day_volume(case: &Case<'_>) -> Option<String> {
+    case.day().map(|(_, t)| shown(t.get(Measure::FormulaVolume), 1, "mL"))
+}
+
+/// mL a day of a rate.
+pub(super) fn a_day(rate: Exact) -> Option<Exact> {
+    rate.mul(Exact::int(DAY))
+}

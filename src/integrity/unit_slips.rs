@@ -1,0 +1,399 @@
+//! Units, and numbers that look like another unit.
+
+use super::consistency::a_day;
+use super::{Case, finding, found};
+use crate::exact::{Decimal, Exact};
+use crate::findings::{Finding, Outcome, Tier};
+use crate::intake::order::{Field, Quantity, Rate};
+use crate::nutrition::measure::Measure;
+use crate::nutrition::plan::{Kind, Source};
+use crate::timing::schedule::{Dose, Method, Note};
+use crate::units::{self, Dimension, UnitNote};
+
+pub(super) fn not_usable(case: &Case<'_>) -> Outcome {
+    let mut out = Vec::new();
+    for n in &case.plan.notes {
+        let Note::Unit(what, note) = &n.note else { continue };
+        if !note.blocks() || matches!(note, UnitNote::TextContradicts { .. } | UnitNote::Negative | UnitNote::CalorieAmbiguous { .. }) {
+            continue;
+        }
+        out.push(finding(Tier::High, format!("The {what} cannot be used: {note}."), vec![n.at]));
+    }
+    found(out)
+}
+
+pub(super) fn text_against_code(case: &Case<'_>) -> Outcome {
+    found(
+        case.plan
+            .notes
+            .iter()
+            .filter_map(|n| match &n.note {
+                Note::Unit(what, note @ UnitNote::TextContradicts { .. }) => {
+                    Some(finding(Tier::High, format!("The {what} cannot be used: {note}."), vec![n.at]))
+                }
+                _ => None,
+            })
+            .collect(),
+    )
+}
+
+pub(super) fn not_positive(case: &Case<'_>) -> Outcome {
+    let mut out: Vec<Finding> = case
+        .plan
+        .notes
+        .iter()
+        .filter_map(|n| match &n.note {
+            Note::NotPositive(what, shown) => Some(finding(Tier::High, format!("The {what} is {shown}; it must be above zero."), vec![n.at])),
+            Note::Unit(what, UnitNote::Negative) => Some(finding(Tier::High, format!("The {what} is below zero."), vec![n.at])),
+            _ => None,
+        })
+        .collect();
+    out.dedup_by(|a, b| a.at == b.at);
+    found(out)
+}
+
+pub(super) fn alias(case: &Case<'_>) -> Outcome {
+    let mut out: Vec<Finding> = Vec::new();
+    for n in &case.plan.notes {
+        let Note::Unit(what, note) = &n.note else { continue };
+        if matches!(note, UnitNote::AliasUsed { .. } | UnitNote::NoSystem { .. }) {
+            out.push(finding(Tier::Low, format!("The {what}: {note}."), vec![n.at]));
+        }
+    }
+    found(out)
+}
+
+/// The order's density as a number with its unit.
+fn density<'c>(case: &'c Case<'_>) -> Option<(&'c Quantity<'c>, Exact, crate::intake::order::At)> {
+    let f = case.order.formula.as_ref()?;
+    let Field::Present(q) = &f.density else { return None };
+    let value = q.value.value.value().map(|d| d.exact())?;
+    Some((&q.value, value, q.at))
+}
+
+fn unit_code(q: &Quantity<'_>) -> String {
+    q.code.as_deref().or(q.unit.as_deref()).unwrap_or("").to_owned()
+}
+
+pub(super) fn density_swapped(case: &Case<'_>) -> Outcome {
+    let Some((q, value, at)) = density(case) else { return Outcome::NotApplicable("no energy density is stated") };
+    let unit = unit_code(q);
+    let per_ounce = unit.contains("[foz_us]") || unit.contains("[foz_br]");
+    let per_ml = unit.ends_with("/mL") || unit.ends_with("/ml");
+    let within = |lo: Exact, hi: Exact| value >= lo && value <= hi;
+    let (looks, other) = if per_ml && within(Exact::int(15), Exact::int(40)) {
+        (true, "kcal per fluid ounce")
+    } else if per_ounce && within(Exact::ratio(4, 10), Exact::ratio(25, 10)) {
+        (true, "kcal/mL")
+    } else {
+        (false, "")
+    };
+    if !looks {
+        return Outcome::Clear;
+    }
+    // In the other unit it must be a density a feed has.
+    let shown = q.value.value().map(Decimal::to_string).unwrap_or_default();
+    let ounce = Exact::decimal(295_735_295_625, 10);
+    let as_other = if per_ml { value.div(ounce) } else { Some(value) };
+    let as_written = if per_ml { Some(value) } else { value.div(ounce) };
+    found(vec![Finding {
+        arithmetic: Some(format!(
+            "as written {} kcal/mL; read as {other}: {} kcal/mL",
+            as_written.map(|x| x.short(3)).unwrap_or_default(),
+            as_other.map(|x| x.short(3)).unwrap_or_default()
+        )),
+        fix: Some(format!("If {other} is meant, state {shown} {}.", if per_ml { "kcal/[foz_us]" } else { "kcal/mL" })),
+        ..finding(Tier::Stop, format!("An energy density of {shown} {unit} is not one a feed has; it is usual in {other}."), vec![at])
+    }])
+}
+
+pub(super) fn density_impossible(case: &Case<'_>) -> Outcome {
+    let Some((q, _, at)) = density(case) else { return Outcome::NotApplicable("no energy density is stated") };
+    let reading = units::energy_density(q);
+    let Some(x) = reading.value else {
+        return Outcome::NotEvaluated("the energy density has no usable value or unit".to_owned(), vec![at]);
+    };
+    let (lo, hi) = (Exact::ratio(3, 10), Exact::ratio(25, 10));
+    if x >= lo && x <= hi {
+        return Outcome::Clear;
+    }
+    found(vec![Finding {
+        arithmetic: Some(format!("{} kcal/mL; feeds lie between 0.3 and 2.5 kcal/mL", x.short(4))),
+        fix: Some("Confirm number and unit of the energy density.".to_owned()),
+        ..finding(Tier::Stop, format!("An energy density of {} kcal/mL is outside the 0.3 to 2.5 kcal/mL that feeds have.", x.short(4)), vec![at])
+    }])
+}
+
+pub(super) fn calorie(case: &Case<'_>) -> Outcome {
+    let mut out = Vec::new();
+    for n in &case.plan.notes {
+        let Note::Unit(_, note) = &n.note else { continue };
+        match note {
+            UnitNote::CalorieReadAsKilocalorie { literal, read } => out.push(Finding {
+                arithmetic: Some(format!("as coded {} kcal/mL; read as kilocalories {} kcal/mL", literal.short(6), read.short(4))),
+                fix: Some("Send the unit as kcal/mL (or kcal/[foz_us]).".to_owned()),
+                ..finding(
+                    Tier::Med,
+                    format!("The energy density is coded in small calories (cal); it was read as kilocalories, {} kcal/mL.", read.short(4)),
+                    vec![n.at],
+                )
+            }),
+            UnitNote::CalorieAmbiguous { literal, other } => out.push(Finding {
+                arithmetic: Some(format!("as coded {} kcal/mL; in kilocalories {} kcal/mL", literal.short(6), other.short(4))),
+                fix: Some("Send the unit as kcal/mL (or kcal/[foz_us]).".to_owned()),
+                ..finding(Tier::High, format!("The energy density cannot be used: {note}."), vec![n.at])
+            }),
+            UnitNote::CalorieTakenAsWritten { .. } => out.push(finding(Tier::Med, format!("The energy density: {note}."), vec![n.at])),
+            _ => {}
+        }
+    }
+    found(out)
+}
+
+pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
+    let mut out = Vec::new();
+    let mut rates = 0;
+    for (part, line) in case.plan.parts.iter().filter_map(|p| match p.source {
+        Source::Line(ix) if p.kind == Kind::Feed => Some((p, case.plan.lines.get(ix)?)),
+        _ => None,
+    }) {
+        let _ = part;
+        let Some(rate) = line.rate else { continue };
+        rates += 1;
+        let at = case
+            .order
+            .formula
+            .as_ref()
+            .and_then(|f| f.administrations.get(line.administration?))
+            .and_then(|a| a.rate.at())
+            .unwrap_or(line.at);
+        let hourly = rate.mul(Exact::int(3600)).unwrap_or(rate);
+        let as_day = a_day(rate).unwrap_or(rate);
+        let reads = hourly.div(Exact::int(24)).unwrap_or(hourly);
+        let fix = Some(format!("If {} mL is meant for the day, the rate is {} mL/h.", hourly.short(1), reads.short(1)));
+        let arithmetic = Some(format!("{} mL/h × 24 h = {} mL; {} ÷ 24 = {} mL/h", hourly.short(2), as_day.short(0), hourly.short(2), reads.short(1)));
+        // The number of the rate is the number of the maximum: only for rates coded per hour.
+        let coded_hourly = case.order.formula.as_ref().and_then(|f| f.administrations.get(line.administration?)).is_some_and(|a| {
+            matches!(&a.rate, Field::Present(r) if matches!(&r.value, Rate::Quantity(q) if q.code.as_deref().is_some_and(|c| c.ends_with("/h"))))
+        });
+        if coded_hourly && let Some(cap) = case.plan.cap && hourly == cap.per_day {
+            out.push(Finding {
+                arithmetic,
+                fix,
+                ..finding(Tier::Stop, format!("The rate, {} mL/h, is the number of the day's maximum volume: it may be the day's volume.", hourly.short(1)), vec![at])
+            });
+            continue;
+        }
+        // Feeds over a stated time have their own speed; pump feeds have a ceiling no pump order passes.
+        if !matches!(line.method, Method::Continuous | Method::Cyclic) {
+            continue;
+        }
+        let light = case.person.weight.kg().filter(|kg| *kg < Exact::int(10));
+        let per_kg = light.and_then(|kg| hourly.div(kg));
+        let ceiling = match case.age_years() {
+            Some((_, oldest)) if oldest < Exact::ONE => Some((Exact::int(100), "an infant")),
+            Some((_, oldest)) if oldest < Exact::int(14) => Some((Exact::int(250), "a child")),
+            // With the age unknown only the highest ceiling is certain.
+            _ => Some((Exact::int(400), "an adult")),
+        };
+        if let Some((limit, whom)) = ceiling
+            && (hourly > limit || per_kg.is_some_and(|x| x > Exact::int(25)))
+        {
+            let text = match per_kg.filter(|x| *x > Exact::int(25) && hourly <= limit) {
+                Some(x) => format!("A pump rate of {} mL/h is {} mL/kg/h: it may be the day's volume.", hourly.short(1), x.short(1)),
+                None => format!("A pump rate of {} mL/h is above the {} mL/h possible for {whom}: it may be the day's volume.", hourly.short(1), limit.short(0)),
+            };
+            out.push(Finding { arithmetic, fix, ..finding(Tier::Stop, text, vec![at]) });
+        }
+    }
+    if rates == 0 { Outcome::NotApplicable("no rate is stated") } else { found(out) }
+}
+
+pub(super) fn ounces(case: &Case<'_>) -> Outcome {
+    let Some(f) = &case.order.formula else { return Outcome::NotApplicable("there is no tube feed") };
+    let mut out = Vec::new();
+    let mut any = false;
+    for (ix, a) in f.administrations.iter().enumerate() {
+        let feed = case.plan.parts.iter().any(|p| {
+            p.kind == Kind::Feed && matches!(p.source, Source::Line(l) if case.plan.lines.get(l).and_then(|x| x.administration) == Some(ix))
+        });
+        let Field::Present(q) = &a.quantity else { continue };
+        if !feed {
+            continue;
+        }
+        any = true;
+        let Some(value) = q.value.value.value() else { continue };
+        let number = value.exact();
+        let unit = unit_code(&q.value);
+        let ounce = Exact::decimal(295_735_295_625, 10);
+        if unit == "mL" && number >= Exact::ONE && number <= Exact::int(12) {
+            match case.person.weight.kg() {
+                None => return Outcome::NotEvaluated("whether the volume may be in ounces depends on the weight, which is not usable".to_owned(), vec![q.at]),
+                Some(kg) if kg > Exact::int(3) => {
+                    // A small volume on purpose (gut priming) is at most 24 mL/kg a day and stays small as ounces would not.
+                    let millilitres = number.mul(ounce).unwrap_or(number);
+                    out.push(Finding {
+                        arithmetic: Some(format!("{value} fluid ounces = {} mL", millilitres.short(0))),
+                        fix: Some(format!("If ounces are meant, state {} mL.", millilitres.short(0))),
+                        ..finding(Tier::High, format!("A feed of {value} mL is small for {} kg; {value} would be usual in fluid ounces ({} mL).", kg.short(2), millilitres.short(0)), vec![q.at])
+                    });
+                }
+                Some(_) => {}
+            }
+        }
+        if unit.starts_with("[foz_") && number >= Exact::int(30) && number <= Exact::int(360) {
+            let millilitres = number.mul(ounce).unwrap_or(number);
+            out.push(Finding {
+                arithmetic: Some(format!("{value} fluid ounces = {} mL", millilitres.short(0))),
+                fix: Some(format!("If millilitres are meant, state {value} mL.")),
+                ..finding(Tier::High, format!("A feed of {value} fluid ounces is {} mL; {value} would be usual in mL.", millilitres.short(0)), vec![q.at])
+            });
+        }
+    }
+    if any { found(out) } else { Outcome::NotApplicable("no volume per feed is stated") }
+}
+
+/// What a day of feeding lies in, for telling a slip of the decimal point, kcal/kg. Wider than any goal:
+/// from memory, not for judging adequacy. (under 1 y, 1–3, 4–9, 10–17, adult)
+fn energy_band(years: Exact) -> (Exact, Exact) {
+    let band = |a, b| (Exact::int(a), Exact::int(b));
+    if years < Exact::ONE {
+        band(40, 200)
+    } else if years < Exact::int(4) {
+        band(35, 180)
+    } else if years < Exact::int(10) {
+        band(25, 140)
+    } else if years < Exact::int(18) {
+        band(15, 100)
+    } else {
+        band(10, 70)
+    }
+}
+
+/// The same for the total volume, mL/kg.
+fn volume_band(years: Exact) -> (Exact, Exact) {
+    let band = |a, b| (Exact::int(a), Exact::int(b));
+    if years < Exact::ONE {
+        band(60, 240)
+    } else if years < Exact::int(4) {
+        band(35, 165)
+    } else if years < Exact::int(10) {
+        band(25, 130)
+    } else if years < Exact::int(18) {
+        band(15, 100)
+    } else {
+        band(8, 65)
+    }
+}
+
+pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
+    let Some((_, totals)) = case.day() else { return Outcome::NotApplicable("no day is computed") };
+    let (Some((young, old)), Some(kg)) = (case.age_years(), case.person.weight.kg()) else {
+        return Outcome::NotEvaluated("whether a decimal point slipped depends on weight and age".to_owned(), vec![case.order.at]);
+    };
+    if !case.plan.parts.iter().any(|p| p.kind == Kind::Feed) {
+        return Outcome::NotApplicable("the order gives no feed");
+    }
+    let mut out = Vec::new();
+    let energy = totals.get(Measure::EnergyPerKg);
+    let volume = totals.get(Measure::VolumePerKg);
+    let widest = |f: fn(Exact) -> (Exact, Exact)| {
+        let (a, b) = (f(young), f(old));
+        (a.0.min(b.0), a.1.max(b.1))
+    };
+    for (what, amount, band, unit) in [
+        ("energy", energy, widest(energy_band), "kcal/kg"),
+        ("total volume", volume, widest(volume_band), "mL/kg"),
+    ] {
+        // A range reaches into the band or not; only when it lies wholly outside is there a slip to see.
+        let (Some(low), Some(high)) = (amount.low(), amount.high()) else { continue };
+        let (above, below) = (low > band.1, high < band.0);
+        if !above && !below {
+            continue;
+        }
+        let value = if above { low } else { high };
+        let factor = [10i64, 100, 1000].into_iter().find(|k| {
+            let moved = if above { value.div(Exact::int(*k)) } else { value.mul(Exact::int(*k)) };
+            moved.is_some_and(|m| m >= band.0 && m <= band.1)
+        });
+        let Some(k) = factor else {
+            // No single slip explains it; far outside it is still not a feeding order.
+            let far = if above { band.1.mul(Exact::int(3)) } else { band.0.div(Exact::int(10)) };
+            if far.is_some_and(|f| if above { value > f } else { value < f }) {
+                out.push(Finding {
+                    arithmetic: Some(format!("{} {unit} a day at {} kg; feeding orders lie between {} and {}", value.short(2), kg.short(3), band.0, band.1)),
+                    fix: Some("Check weight, volumes, rate, density and their units.".to_owned()),
+                    ..finding(Tier::High, format!("The day's {what} of {} {unit} is far outside any feeding order.", value.short(1)), vec![case.order.at])
+                });
+            }
+            continue;
+        };
+        let moved = if above { value.div(Exact::int(k)) } else { value.mul(Exact::int(k)) }.unwrap_or(value);
+        out.push(Finding {
+            arithmetic: Some(format!("{} {unit} {} {k} = {} {unit}, at {} kg", value.short(2), if above { "÷" } else { "×" }, moved.short(2), kg.short(3))),
+            fix: Some(format!("Check the decimal point of volume, rate, density, times and weight: a factor of {k}.")),
+            ..finding(
+                Tier::High,
+                format!("The day's {what} of {} {unit} is implausible; {k} times {} it would be usual ({} {unit}).", value.short(1), if above { "less," } else { "more," }, moved.short(1)),
+                vec![case.order.at],
+            )
+        });
+        break;
+    }
+    flush_slip(case, kg, old, &mut out);
+    speed_slip(case, kg, old, &mut out);
+    found(out)
+}
+
+/// A single flush ten times what is given to clear a tube.
+fn flush_slip(case: &Case<'_>, kg: Exact, years: Exact, out: &mut Vec<Finding>) {
+    // 250 mL at once for adults, 5 mL/kg for children: common practice, no source.
+    let most = if years < Exact::int(18) { kg.mul(Exact::int(5)).unwrap_or(kg).min(Exact::int(250)) } else { Exact::int(250) };
+    for part in case.plan.parts.iter().filter(|p| p.kind == Kind::Flush) {
+        let (ml, at) = match part.source {
+            Source::WithFeeds { volume, at, .. } => (volume, at),
+            Source::Line(ix) => match case.plan.lines.get(ix) {
+                Some(l) => (
+                    match l.high.as_ref().map(|h| h.dose) {
+                        Some(Dose::Volume { ml, .. }) => Some(ml),
+                        _ => None,
+                    },
+                    l.at,
+                ),
+                None => continue,
+            },
+        };
+        let Some(ml) = ml else { continue };
+        let tenth = ml.div(Exact::int(10)).unwrap_or(ml);
+        if ml > most && tenth <= most {
+            out.push(Finding {
+                arithmetic: Some(format!("{} mL at once; {} mL is the most that is usual at once", ml.short(1), most.short(1))),
+                fix: Some(format!("Check the decimal point: {} mL?", tenth.short(1))),
+                ..finding(Tier::High, format!("A single flush of {} mL is implausible; a tenth of it would be usual.", ml.short(1)), vec![at])
+            });
+        }
+    }
+}
+
+/// A single feed given faster than any feed is.
+fn speed_slip(case: &Case<'_>, kg: Exact, years: Exact, out: &mut Vec<Finding>) {
+    // 60 mL/min in adults, 2 mL/kg/min in children: twice the usual speed (common practice, no source).
+    let most = if years < Exact::int(18) { kg.mul(Exact::int(2)).unwrap_or(kg).min(Exact::int(60)) } else { Exact::int(60) };
+    for part in case.plan.parts.iter().filter(|p| p.kind == Kind::Feed) {
+        let Source::Line(ix) = part.source else { continue };
+        let Some(line) = case.plan.lines.get(ix) else { continue };
+        let Some(Dose::Volume { ml, over }) = line.high.as_ref().map(|h| h.dose) else { continue };
+        let Some(per_minute) = ml.div(over).and_then(|r| r.mul(Exact::int(60))) else { continue };
+        if per_minute > most {
+            out.push(Finding {
+                arithmetic: Some(format!("{} mL in {} min = {} mL/min", ml.short(1), over.div(Exact::int(60)).unwrap_or(over).short(1), per_minute.short(1))),
+                fix: Some("Check the rate or the duration of the feed.".to_owned()),
+                ..finding(Tier::High, format!("A feed at {} mL/min is faster than feeds are given.", per_minute.short(1)), vec![line.at])
+            });
+        }
+    }
+}
+
+pub(super) fn electrolyte(_: &Case<'_>) -> Outcome {
+    Outcome::NotProvided("usual doses of electrolyte additives")
+}
