@@ -1,1 +1,778 @@
-//! (to be written)
+//! The pipeline: bytes to a report. Pure; it does not know who called it or how the report is shown.
+//!
+//! 1. Read the JSON strictly, find the orders and their context.
+//! 2. Check each order's shape, read it into the canonical order, and read its patient.
+//! 3. Put lines, contents and doses together, lay them over the days, total them.
+//! 4. Judge.
+//!
+//! Figures are worked out here; their derivations only when an answer shows them.
+
+use crate::amount::{Amount, Why};
+use crate::assumptions::Assumption;
+use crate::exact::Exact;
+use crate::findings::{Judged, Outcome, disposition};
+use crate::formulary::product::Product;
+use crate::formulary::resource::{ProductCodes, product_from_fhir};
+use crate::formulary::{Formulary, FormularyProblem};
+use crate::integrity::{self, Beside, Case};
+use crate::intake::bundle::{Gathered, ResourceKind, gather};
+use crate::intake::json::{Document, JsonError, Limits, Node};
+use crate::intake::order::{At, FhirVersion, Order, Problem, Status};
+use crate::intake::shape;
+use crate::intake::wire::read_order;
+use crate::needs;
+use crate::nutrition::derive::shown;
+use crate::nutrition::measure::Measure;
+use crate::nutrition::plan::{Kind, Materials, Plan, Source, plan};
+use crate::nutrition::totals::{OrderDay, Totals, lay_plan, totals};
+use crate::patient::{self, Context, IdentityKey, ReferenceSource, context, identity_key};
+use crate::settings::{DayKind, Settings};
+use crate::timing::calendar::{DAY, days_of, local_of_date, to_epoch, to_local};
+use crate::timing::day::{Window, steady_window};
+use crate::timing::schedule::{Frame, Note};
+use std::collections::BTreeMap;
+
+pub use crate::findings::Disposition;
+
+/// Most days reported one by one.
+pub const MOST_DAYS: u8 = 14;
+
+/// Why an input was not appraised at all.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Refusal {
+    /// It is not strict JSON.
+    Unparseable,
+    /// It is larger than what is read.
+    TooLarge,
+    /// It is JSON, but not a NutritionOrder, a Bundle or Parameters.
+    WrongResource,
+}
+
+/// A day with its totals.
+pub type Day = (OrderDay, Totals);
+
+/// One order's report.
+#[derive(Clone, Debug)]
+pub struct OrderReport {
+    /// The resource.
+    pub at: At,
+    /// Name for people: the id, or its place.
+    pub label: String,
+    /// `id`.
+    pub id: Option<String>,
+    /// Whether it was computed; orders that are over or in error are not.
+    pub computed: bool,
+    /// Lines, contents and doses.
+    pub plan: Plan,
+    /// Days from the first, in order.
+    pub days: Vec<Day>,
+    /// The steady day, or why there is none.
+    pub steady: Result<Day, Why>,
+    /// The steady day is the same as the only day.
+    pub steady_repeats: bool,
+    /// One outcome per rule.
+    pub judged: Vec<Judged>,
+    /// Dosing weight, kg, with its place.
+    pub weight: Option<(Exact, At)>,
+    /// What the requirement estimates rest on.
+    pub needs: needs::Inputs,
+    /// Readings taken, each once, with the elements they concern.
+    pub assumptions: Vec<(Assumption, Vec<At>)>,
+    /// Whose order it is.
+    pub person: IdentityKey,
+}
+
+impl OrderReport {
+    /// What the order came to.
+    pub fn disposition(&self) -> Disposition {
+        disposition(self.judged.iter().map(|j| &j.outcome))
+    }
+
+    /// The day that stands for the order.
+    pub fn typical(&self) -> Option<&Day> {
+        self.steady.as_ref().ok().or(self.days.last())
+    }
+}
+
+/// Concurrent orders of one patient, together.
+#[derive(Clone, Debug)]
+pub struct Combined {
+    /// Indexes of the orders.
+    pub orders: Vec<usize>,
+    /// Per day: each order's part, parallel to `orders`, and the totals of all.
+    pub days: Vec<(Vec<OrderDay>, Totals)>,
+    /// The steady day, or why there is none.
+    pub steady: Result<(Vec<OrderDay>, Totals), Why>,
+    /// Dosing weight.
+    pub weight: Option<(Exact, At)>,
+}
+
+/// The report of one input.
+pub struct Appraisal<'a> {
+    /// Name of the input: a file, or empty.
+    pub name: String,
+    /// Version it was read as.
+    pub version: FhirVersion,
+    /// Settings it was appraised with.
+    pub settings: &'a Settings,
+    /// Products it was appraised with.
+    pub formulary: &'a Formulary,
+    /// Products sent with the orders.
+    pub sent: Vec<(At, Product)>,
+    /// The document, when it could be read.
+    pub document: Option<Document<'a>>,
+    /// Orders found.
+    pub orders: Vec<OrderReport>,
+    /// Concurrent orders of one patient.
+    pub combined: Vec<Combined>,
+    /// Problems that belong to no order.
+    pub problems: Vec<Problem>,
+    /// Why nothing was appraised.
+    pub refused: Option<(Refusal, Refused)>,
+}
+
+/// The words of a refusal.
+#[derive(Clone, Debug)]
+pub struct Refused {
+    /// One sentence.
+    pub text: String,
+    /// FHIR issue type.
+    pub code: &'static str,
+    /// Path of the place, as far as it is known.
+    pub path: Option<String>,
+    /// Line and column.
+    pub position: Option<(u32, u32)>,
+}
+
+impl<'a> Appraisal<'a> {
+    /// What the input as a whole came to: the gravest of its orders, and what belongs to none.
+    pub fn disposition(&self) -> Disposition {
+        if self.refused.is_some() {
+            return Disposition::Refused;
+        }
+        let own = if self.orders.is_empty() || self.problems.iter().any(|p| p.grave) {
+            Disposition::NotFullyChecked
+        } else {
+            Disposition::Clear
+        };
+        self.orders.iter().map(OrderReport::disposition).fold(own, Disposition::max)
+    }
+
+    /// Why it was refused, if it was.
+    pub fn refusal(&self) -> Option<Refusal> {
+        self.refused.as_ref().map(|(r, _)| *r)
+    }
+
+    /// The FHIRPath of a place.
+    pub fn path(&self, at: At) -> String {
+        self.document.as_ref().map_or_else(String::new, |d| d.node(at).path())
+    }
+
+    /// Line and column of a place.
+    pub fn position(&self, at: At) -> Option<(u32, u32)> {
+        self.document.as_ref().map(|d| d.node(at).line_column())
+    }
+}
+
+/// Appraises one input. Never fails: what cannot be read is reported.
+pub fn appraise<'a>(input: &'a [u8], name: &str, version: FhirVersion, formulary: &'a Formulary, settings: &'a Settings) -> Appraisal<'a> {
+    let mut out = Appraisal {
+        name: name.to_owned(),
+        version,
+        settings,
+        formulary,
+        sent: Vec::new(),
+        document: None,
+        orders: Vec::new(),
+        combined: Vec::new(),
+        problems: Vec::new(),
+        refused: None,
+    };
+    let document = match Document::read(input, &Limits::default()) {
+        Ok(d) => d,
+        Err(e) => {
+            out.refused = Some(refusal_of(&e));
+            return out;
+        }
+    };
+    if let Some(why) = wrong_resource(document.root()) {
+        out.refused = Some((Refusal::WrongResource, why));
+        return out;
+    }
+    let (orders, combined, problems, sent) = orders_of(&document, version, formulary, settings);
+    out.orders = orders;
+    out.combined = combined;
+    out.problems = problems;
+    out.sent = sent;
+    out.document = Some(document);
+    out
+}
+
+fn refusal_of(e: &JsonError) -> (Refusal, Refused) {
+    let place = e.place();
+    let code = e.issue_code();
+    let kind = if code == "too-long" || code == "too-costly" { Refusal::TooLarge } else { Refusal::Unparseable };
+    let path = place.path.clone();
+    // Too deep or too long a part is a refusal of form; only the size of the whole is "too large".
+    let kind = if kind == Refusal::TooLarge && !matches!(e, JsonError::TooLarge { .. }) { Refusal::Unparseable } else { kind };
+    (kind, Refused { text: e.to_string(), code, path, position: Some((place.line, place.column)) })
+}
+
+fn wrong_resource(root: Node<'_>) -> Option<Refused> {
+    let position = Some(root.line_column());
+    let Some(kind) = root.get("resourceType").and_then(Node::as_str) else {
+        return Some(Refused {
+            text: "The input is not a FHIR resource: it has no resourceType. Expected a NutritionOrder, a Bundle or Parameters.".to_owned(),
+            code: "structure",
+            path: None,
+            position,
+        });
+    };
+    if matches!(kind.as_ref(), "NutritionOrder" | "Bundle" | "Parameters") {
+        return None;
+    }
+    let shown: String = kind.chars().take(64).filter(|c| c.is_ascii_alphanumeric()).collect();
+    Some(Refused { text: format!("Found a {shown}; expected a NutritionOrder, a Bundle or Parameters."), code: "not-supported", path: None, position })
+}
+
+/// An order on its way through the pipeline.
+struct Draft<'d> {
+    order: Order<'d>,
+    problems: Vec<Problem>,
+    context: Context<'d>,
+    facts: integrity::Person,
+    plan: Plan,
+    days: Vec<Day>,
+    steady: Result<Day, Why>,
+    repeats: bool,
+    computed: bool,
+    key: IdentityKey,
+    weight: Option<(Exact, At)>,
+}
+
+type Read = (Vec<OrderReport>, Vec<Combined>, Vec<Problem>, Vec<(At, Product)>);
+
+fn orders_of(document: &Document<'_>, version: FhirVersion, formulary: &Formulary, settings: &Settings) -> Read {
+    let gathered = gather(document);
+    let mut problems = gathered.problems.clone();
+    let sent = sent_products(&gathered, version, &mut problems);
+    let products: Vec<(At, Product)> = sent.iter().map(|(at, p, _)| (*at, p.clone())).collect();
+    let mut drafts: Vec<Draft<'_>> =
+        gathered.orders.iter().map(|node| draft(*node, &gathered, version, formulary, settings, &products)).collect();
+    let groups = groups(&drafts);
+    let combined: Vec<Combined> = groups.iter().filter(|g| g.len() > 1).map(|g| combine(&drafts, g, settings)).collect();
+    let others_sent = gathered.orders.len() > 1 || drafts.iter().any(|d| d.context.other_orders.is_data());
+    let besides: Vec<Vec<Beside>> = (0..drafts.len()).map(|i| besides(&drafts, &groups, &combined, i)).collect();
+    let mut reports = Vec::with_capacity(drafts.len());
+    for (draft, beside) in drafts.drain(..).zip(besides) {
+        reports.push(report(draft, &beside, others_sent, formulary, settings, &sent));
+    }
+    (reports, combined, problems, products)
+}
+
+type Sent = Vec<(At, Product, Vec<FormularyProblem>)>;
+
+fn sent_products(gathered: &Gathered<'_>, version: FhirVersion, problems: &mut Vec<Problem>) -> Sent {
+    let mut out = Vec::new();
+    for resource in gathered.of_kind(ResourceKind::NutritionProduct) {
+        match product_from_fhir(resource.node, version, &ProductCodes::default()) {
+            Ok(sent) => {
+                problems.extend(sent.problems);
+                out.push((resource.node.at(), sent.product, sent.warnings));
+            }
+            Err(found) => problems.extend(found),
+        }
+    }
+    out
+}
+
+fn draft<'d>(
+    node: Node<'d>,
+    gathered: &Gathered<'d>,
+    version: FhirVersion,
+    formulary: &Formulary,
+    settings: &Settings,
+    sent: &[(At, Product)],
+) -> Draft<'d> {
+    let mut problems = shape::check(node, version);
+    let (order, read) = read_order(node, version, gathered);
+    merge(&mut problems, read);
+    let (context, more) = context(gathered, &order, settings);
+    merge(&mut problems, more);
+    let facts = facts(&context);
+    let weight = match &facts.weight {
+        integrity::Weight::Usable { kg, at, .. } => Some((*kg, *at)),
+        _ => None,
+    };
+    let computed = !matches!(order.status.value(), Some(Status::EnteredInError | Status::Revoked | Status::Completed));
+    let key = identity_key(gathered, &order);
+    let frame = Frame { settings, weight: weight.map(|(kg, _)| kg) };
+    let plan = plan(&order, Materials { frame, formulary, sent });
+    let (days, steady, repeats) = if computed && order.formula.is_some() {
+        lay_days(&plan, settings)
+    } else {
+        (Vec::new(), Err(Why::NoSuchDay("nothing is computed for this order")), false)
+    };
+    Draft { order, problems, context, facts, plan, days, steady, repeats, computed, key, weight }
+}
+
+/// Adds problems that are not there yet: the same place with the same kind of problem once.
+fn merge(into: &mut Vec<Problem>, more: Vec<Problem>) {
+    for p in more {
+        match into.iter_mut().find(|q| q.at == p.at && (q.code == p.code || q.grave && p.grave)) {
+            // The reader's sentence knows more of the meaning than the schema's.
+            Some(q) => q.grave |= p.grave,
+            None => into.push(p),
+        }
+    }
+}
+
+/// The windows of an order: the day it starts (or the one asked for), then one after the other up to the
+/// steady day.
+fn lay_days(plan: &Plan, settings: &Settings) -> (Vec<Day>, Result<Day, Why>, bool) {
+    let with_totals = |day: OrderDay| {
+        let t = totals(&[(plan, &day)], plan.weight);
+        (day, t)
+    };
+    let (windows, steady) = windows(&[plan], settings);
+    let mut days: Vec<Day> = windows.iter().map(|w| with_totals(lay_plan(plan, settings, *w, false))).collect();
+    let mut repeats = false;
+    let steady = match steady {
+        Err(why) => Err(why),
+        Ok(window) => {
+            // Where every day is alike, the only day is the steady day: it is laid once.
+            let alike = days.len() == 1 && alike_every_day(plan, settings, window);
+            match days.first() {
+                Some(first) if alike => {
+                    repeats = true;
+                    Ok(first.clone())
+                }
+                _ => Ok(with_totals(lay_plan(plan, settings, window, true))),
+            }
+        }
+    };
+    if days.is_empty() {
+        days.extend(steady.as_ref().ok().cloned());
+    }
+    (days, steady, repeats)
+}
+
+/// Whether the first day of a plan cannot differ from any later one.
+fn alike_every_day(plan: &Plan, settings: &Settings, steady: Window) -> bool {
+    plan.settled.steps.is_empty()
+        && settings.asked.kind == DayKind::Elapsed
+        && crate::timing::day::cycle_days(&plan.lines) == Some(1)
+        && plan.lines.iter().all(|l| {
+            let bounded = |r: &Option<crate::timing::schedule::Run>| {
+                r.as_ref().is_none_or(|r| {
+                    r.end.is_none()
+                        && r.count.is_none()
+                        && r.start.is_none_or(|s| s <= plan.start)
+                        && match r.dose {
+                            crate::timing::schedule::Dose::Rate(_) => true,
+                            // A feed that takes time may be cut by the first day's end, and the day before
+                            // gives nothing yet.
+                            crate::timing::schedule::Dose::Volume { over, .. } => over.is_zero(),
+                        }
+                })
+            };
+            bounded(&l.low) && bounded(&l.high)
+        })
+        && steady.length == Exact::int(DAY)
+}
+
+/// Windows of one or more orders that are looked at together.
+fn windows(plans: &[&Plan], settings: &Settings) -> (Vec<Window>, Result<Window, Why>) {
+    let zone = &settings.zone;
+    let start = plans.iter().map(|p| p.start).min().unwrap_or(Exact::ZERO);
+    let lines: Vec<crate::timing::schedule::Line> = plans.iter().flat_map(|p| p.lines.iter().cloned()).collect();
+    let steady = if lines.is_empty() {
+        Err(Why::NoSuchDay("no schedule is stated"))
+    } else {
+        steady_window(zone, settings.asked.kind, settings.day_start, &lines, start)
+    };
+    let first_local = match settings.asked.date {
+        Some(date) => Exact::int(local_of_date(date).saturating_add(i64::from(settings.day_start))),
+        None => to_local(zone, start),
+    };
+    let first = |k: i64| -> Window {
+        match settings.asked.kind {
+            DayKind::Civil => {
+                let days = settings.asked.date.map_or_else(
+                    || {
+                        let local = i64::try_from(first_local.floor()).unwrap_or(0);
+                        local.saturating_sub(i64::from(settings.day_start)).div_euclid(DAY)
+                    },
+                    days_of,
+                );
+                Window::civil(zone, days.saturating_add(k), settings.day_start)
+            }
+            DayKind::Elapsed => {
+                let base = match settings.asked.date {
+                    Some(_) => to_epoch(zone, first_local),
+                    None => start,
+                };
+                let at = base.add(Exact::int(k.saturating_mul(DAY))).unwrap_or(base);
+                Window::elapsed(zone, at)
+            }
+        }
+    };
+    let count = match settings.asked.days {
+        Some(n) => i64::from(n.clamp(1, MOST_DAYS)),
+        None => {
+            // Up to the steady day, the first day always.
+            let until = match &steady {
+                Ok(w) => w.start.sub(first(0).start).and_then(|s| s.div(Exact::int(DAY))).map_or(1, |d| d.ceil()),
+                Err(_) => last_end(&lines, start).and_then(|s| s.sub(start)).and_then(|s| s.div(Exact::int(DAY))).map_or(1, |d| d.ceil()),
+            };
+            // A plain order whose steady day begins at the next feeding-day hour needs no days in between.
+            let stepped = lines.iter().filter_map(|l| l.start).max().is_some_and(|last| last > start);
+            let until = if stepped || steady.is_err() { until } else { 1 };
+            i64::try_from(until).unwrap_or(1).clamp(1, i64::from(MOST_DAYS))
+        }
+    };
+    ((0..count).map(first).collect(), steady)
+}
+
+fn last_end(lines: &[crate::timing::schedule::Line], start: Exact) -> Option<Exact> {
+    lines
+        .iter()
+        .map(|l| {
+            let high = l.high.as_ref()?;
+            match &high.occurrences {
+                crate::timing::schedule::Occurrences::Listed(at) => at.last().copied(),
+                _ => high.end,
+            }
+        })
+        .try_fold(start, |acc, end| end.map(|e| acc.max(e)))
+}
+
+/// What the rules ask of the patient.
+fn facts(c: &Context<'_>) -> integrity::Person {
+    use integrity::{Identity, Weight};
+    let identity = match c.person {
+        patient::Person::Resource(at) => Identity::Sent(at),
+        patient::Person::ReferenceOnly => Identity::NotSent,
+        patient::Person::Group => Identity::None("the subject is a group".to_owned()),
+        patient::Person::Ambiguous => Identity::None("the reference fits several resources".to_owned()),
+        patient::Person::Nobody => Identity::None("none is named".to_owned()),
+    };
+    let age = c.age_days();
+    let weight = match &c.weight.chosen {
+        Some(m) => {
+            let since = c.seconds_since(m);
+            let days = |x: Option<Exact>| x.and_then(|s| s.div(Exact::int(DAY)));
+            match m.value.div(Exact::int(1000)) {
+                Some(kg) => Weight::Usable { kg, at: m.at, days_old: days(since.low()).zip(days(since.high())) },
+                None => Weight::Unusable("it is out of range".to_owned(), vec![m.at]),
+            }
+        }
+        None if !c.weight.conflict.is_empty() => Weight::Unusable(
+            "two different weights are recorded for the same time".to_owned(),
+            c.weight.conflict.iter().map(|m| m.at).collect(),
+        ),
+        None => match c.weight.rejected.first() {
+            Some(r) => Weight::Unusable(r.why.to_string(), c.weight.rejected.iter().map(|r| r.at).collect()),
+            None => Weight::NotSent,
+        },
+    };
+    let inpatient = {
+        let codes: Vec<&str> = c.encounter_classes.iter().filter_map(|k| k.code.as_deref()).collect();
+        // ActCode encounter classes: inpatient, acute, non-acute, short stay, observation, emergency.
+        if codes.iter().any(|k| matches!(*k, "IMP" | "ACUTE" | "NONAC" | "SS" | "OBSENC" | "EMER")) {
+            Some(true)
+        } else if codes.iter().any(|k| matches!(*k, "HH" | "AMB" | "VR" | "FLD")) {
+            Some(false)
+        } else {
+            None
+        }
+    };
+    let mut set_aside: Vec<(String, At)> = c.set_aside.iter().map(|s| (s.why.clone(), s.at)).collect();
+    for at in &c.subject_assumed {
+        set_aside.push(("it names no patient; it was taken as this patient's, the only one in the input".to_owned(), *at));
+    }
+    if c.weight.chosen.is_some() {
+        set_aside.extend(c.weight.rejected.iter().map(|r| (format!("a weight: {}", r.why), r.at)));
+    }
+    integrity::Person {
+        identity,
+        birth_known: c.birth.value().is_some(),
+        sex_known: c.sex != patient::Sex::Unknown,
+        age_days: age.low().zip(age.high()),
+        weight,
+        inpatient,
+        refused: c.refused.iter().filter(|r| r.why != patient::Refusal::PatientOfAnotherOrder).map(|r| r.at).collect(),
+        set_aside,
+    }
+}
+
+/// Computed orders by patient.
+fn groups(drafts: &[Draft<'_>]) -> Vec<Vec<usize>> {
+    let mut out: Vec<(IdentityKey, Vec<usize>)> = Vec::new();
+    for (ix, d) in drafts.iter().enumerate() {
+        if !d.computed || d.order.formula.is_none() {
+            continue;
+        }
+        match out.iter_mut().find(|(key, _)| *key == d.key) {
+            Some((_, list)) => list.push(ix),
+            None => out.push((d.key.clone(), vec![ix])),
+        }
+    }
+    out.into_iter().map(|(_, list)| list).collect()
+}
+
+fn combine(drafts: &[Draft<'_>], group: &[usize], settings: &Settings) -> Combined {
+    let plans: Vec<&Plan> = group.iter().filter_map(|i| drafts.get(*i)).map(|d| &d.plan).collect();
+    let weight = group.iter().filter_map(|i| drafts.get(*i)).find_map(|d| d.weight);
+    let (windows, steady) = windows(&plans, settings);
+    let lay_all = |w: Window, is_steady: bool| {
+        let days: Vec<OrderDay> = plans.iter().map(|p| lay_plan(p, settings, w, is_steady)).collect();
+        let pairs: Vec<(&Plan, &OrderDay)> = plans.iter().copied().zip(&days).collect();
+        let t = totals(&pairs, weight.map(|(kg, _)| kg));
+        (days, t)
+    };
+    Combined {
+        orders: group.to_vec(),
+        days: windows.into_iter().map(|w| lay_all(w, false)).collect(),
+        steady: steady.map(|w| lay_all(w, true)),
+        weight,
+    }
+}
+
+/// The other orders of the same patient, as the rules see them.
+fn besides(drafts: &[Draft<'_>], groups: &[Vec<usize>], combined: &[Combined], ix: usize) -> Vec<Beside> {
+    let Some(group) = groups.iter().find(|g| g.contains(&ix)) else { return Vec::new() };
+    let Some(me) = drafts.get(ix) else { return Vec::new() };
+    let together = combined.iter().find(|c| c.orders.contains(&ix)).map_or_else(String::new, |c| {
+        let t = c.steady.as_ref().ok().or(c.days.last()).map(|(_, t)| t);
+        t.map_or_else(
+            || "not known".to_owned(),
+            |t| {
+                format!(
+                    "{} of feed, {}",
+                    shown(t.get(Measure::FormulaVolume), 0, "mL"),
+                    shown(t.get(Measure::Energy), 0, "kcal")
+                )
+            },
+        )
+    });
+    group
+        .iter()
+        .filter(|i| **i != ix)
+        .filter_map(|i| drafts.get(*i))
+        .map(|other| Beside {
+            at: other.order.at,
+            feeds: other.plan.parts.iter().any(|p| p.kind == Kind::Feed),
+            overlaps: overlaps(&me.plan, me.steady.as_ref().ok().or(me.days.last()), &other.plan, other.steady.as_ref().ok().or(other.days.last())),
+            identical: same_content(&me.plan, &other.plan),
+            together: together.clone(),
+        })
+        .collect()
+}
+
+fn same_content(a: &Plan, b: &Plan) -> bool {
+    let lines = |p: &Plan| -> Vec<_> { p.lines.iter().map(|l| (l.low.clone(), l.high.clone(), l.rate, l.quantity)).collect() };
+    let contents = |p: &Plan| -> Vec<_> { p.contents.iter().map(|c| (c.label.clone(), c.energy.clone())).collect() };
+    !a.lines.is_empty() && lines(a) == lines(b) && contents(a) == contents(b)
+}
+
+/// Whether two orders give feed at the same clock time of the day. Unknown times overlap: nothing says not.
+fn overlaps(a: &Plan, day_a: Option<&Day>, b: &Plan, day_b: Option<&Day>) -> bool {
+    let spans = |plan: &Plan, day: Option<&Day>| -> Option<Vec<(Exact, Exact)>> {
+        let (day, _) = day?;
+        let local = day.laid.window.local;
+        let mut out = Vec::new();
+        for s in &day.laid.segments {
+            let feed = plan.parts.iter().any(|p| p.kind == Kind::Feed && p.source == Source::Line(s.line));
+            if feed {
+                let clock = |x: Exact| {
+                    let at = local.add(x)?;
+                    let days = at.div(Exact::int(DAY))?.floor();
+                    at.sub(Exact::whole(days.checked_mul(i128::from(DAY))?)?)
+                };
+                let from = clock(s.from)?;
+                let length = s.to.sub(s.from)?;
+                out.push((from, from.add(length)?));
+            }
+        }
+        Some(out)
+    };
+    let (Some(x), Some(y)) = (spans(a, day_a), spans(b, day_b)) else { return true };
+    x.iter().any(|(f, t)| {
+        y.iter().any(|(g, u)| {
+            let meets = |f: Exact, t: Exact, g: Exact, u: Exact| f < u && g < t || f == g;
+            let day = Exact::int(DAY);
+            meets(*f, *t, *g, *u)
+                || g.add(day).zip(u.add(day)).is_some_and(|(g, u)| meets(*f, *t, g, u))
+                || f.add(day).zip(t.add(day)).is_some_and(|(f, t)| meets(f, t, *g, *u))
+        })
+    })
+}
+
+fn report(d: Draft<'_>, beside: &[Beside], others_sent: bool, formulary: &Formulary, settings: &Settings, sent: &Sent) -> OrderReport {
+    let judged = if d.computed {
+        let case = Case {
+            order: &d.order,
+            problems: &d.problems,
+            plan: &d.plan,
+            days: &d.days,
+            steady: d.steady.as_ref().ok(),
+            person: &d.facts,
+            formulary,
+            settings,
+            beside,
+            others_sent,
+        };
+        let mut judged = integrity::judge(&case);
+        sent_warnings(&mut judged, &d.plan, sent);
+        judged
+    } else {
+        let why = match d.order.status.value() {
+            Some(Status::EnteredInError) => "The order was entered in error: it is not computed or checked.",
+            Some(Status::Revoked) => "The order is revoked: it is not computed or checked.",
+            _ => "The order is completed: it is not computed or checked.",
+        };
+        integrity::not_judged(why, &d.order)
+    };
+    let assumptions = assumptions_of(&d, settings);
+    let needs = needs_inputs(&d.context, d.weight.map(|(kg, _)| kg));
+    let label = d.order.id.as_ref().map_or_else(|| "order without an id".to_owned(), |id| id.to_string());
+    OrderReport {
+        at: d.order.at,
+        label,
+        id: d.order.id.map(std::borrow::Cow::into_owned),
+        computed: d.computed,
+        plan: d.plan,
+        days: d.days,
+        steady: d.steady,
+        steady_repeats: d.repeats,
+        judged,
+        weight: d.weight,
+        needs,
+        assumptions,
+        person: d.key,
+    }
+}
+
+/// Warnings about the figures of a product that was sent with the order.
+fn sent_warnings(judged: &mut [Judged], plan: &Plan, sent: &Sent) {
+    use crate::findings::{Finding, Tier};
+    let mut findings = Vec::new();
+    for content in &plan.contents {
+        if let crate::nutrition::content::From::Sent(ix) = content.from
+            && let Some((at, _, warnings)) = sent.get(ix)
+        {
+            for w in warnings {
+                findings.push(Finding { tier: Tier::Med, text: format!("The product sent with the order: {w}"), arithmetic: None, fix: None, at: vec![*at], code: None });
+            }
+        }
+    }
+    if findings.is_empty() {
+        return;
+    }
+    if let Some(j) = judged.iter_mut().find(|j| j.rule.id == "NUT-09") {
+        match &mut j.outcome {
+            Outcome::Flagged(f) => f.extend(findings),
+            other => *other = Outcome::Flagged(findings),
+        }
+    }
+}
+
+fn needs_inputs(c: &Context<'_>, kg: Option<Exact>) -> needs::Inputs {
+    let age = c.age_days();
+    needs::Inputs {
+        sex: match c.sex {
+            patient::Sex::Male => Some(needs::Sex::Male),
+            patient::Sex::Female => Some(needs::Sex::Female),
+            patient::Sex::Unknown => None,
+        },
+        age_days: age.low().zip(age.high()),
+        weight_kg: kg,
+        height_cm: c.height.value(),
+        birth_weight_kg: c.birth_weight.value().and_then(|g| g.div(Exact::int(1000))),
+        gestational_weeks: c.gestation_days().and_then(|d| d.div(Exact::int(7))),
+        ..needs::Inputs::default()
+    }
+}
+
+fn assumptions_of(d: &Draft<'_>, settings: &Settings) -> Vec<(Assumption, Vec<At>)> {
+    let mut found: BTreeMap<Assumption, Vec<At>> = BTreeMap::new();
+    let mut add = |a: Assumption, at: At| {
+        let places = found.entry(a).or_default();
+        if !places.contains(&at) {
+            places.push(at);
+        }
+    };
+    let here = d.order.at;
+    if settings.demo {
+        add(Assumption::DemoData, here);
+    }
+    if d.computed {
+        for n in &d.plan.notes {
+            match &n.note {
+                Note::Assumed(a) => add(*a, n.at),
+                Note::Unit(_, crate::units::UnitNote::CalorieReadAsKilocalorie { .. }) => add(Assumption::CalorieIsKilocalorie, n.at),
+                Note::Unit(_, crate::units::UnitNote::AliasUsed { .. }) => add(Assumption::UnitAlias, n.at),
+                _ => {}
+            }
+        }
+        for group in &d.plan.settled.steps {
+            for ix in group {
+                add(Assumption::StepsOfOneFeed, d.plan.lines.get(*ix).map_or(here, |l| l.at));
+            }
+        }
+        let feeds: Vec<usize> = d
+            .plan
+            .parts
+            .iter()
+            .filter(|p| p.kind == Kind::Feed)
+            .filter_map(|p| if let Source::Line(ix) = p.source { Some(ix) } else { None })
+            .collect();
+        let in_steps: usize = d.plan.settled.steps.iter().map(Vec::len).sum();
+        if feeds.len() > 1 && feeds.len() > in_steps {
+            for ix in &feeds {
+                add(Assumption::EntriesAddUp, d.plan.lines.get(*ix).map_or(here, |l| l.at));
+            }
+        }
+        for content in &d.plan.contents {
+            for a in &content.assumptions {
+                add(*a, d.order.formula.as_ref().map_or(here, |f| f.at));
+            }
+        }
+        if let Some(cap) = d.plan.cap {
+            if cap.period_assumed {
+                add(Assumption::CapPerDay, cap.at);
+            }
+            if d.plan.parts.iter().any(|p| p.kind == Kind::Flush) {
+                add(Assumption::CapFormulaOnly, cap.at);
+            }
+            if settings.asked.kind == DayKind::Civil {
+                add(Assumption::CapScaled, cap.at);
+            }
+        }
+        for dose in &d.plan.doses {
+            add(Assumption::AdditivePer, dose.at);
+        }
+        if !d.plan.lines.is_empty() {
+            add(if settings.asked.kind == DayKind::Civil { Assumption::ClockSteps } else { Assumption::ElapsedDay }, here);
+            if d.plan.start_assumed {
+                add(Assumption::StartFromOrder, d.order.date_time.at().unwrap_or(here));
+            }
+        }
+        if let Ok((day, _)) = &d.steady
+            && day.laid.lines.iter().any(|l| matches!(&l.volume, Amount::Range { mean: Some(_), .. }))
+        {
+            add(Assumption::RepeatingCycle, here);
+        }
+        if let Some((_, at)) = d.weight {
+            add(Assumption::WeightLatest, at);
+        }
+        if let Some(patient::ReferenceTime { source: ReferenceSource::OrderDateAtNoon(at), .. }) = d.context.reference {
+            add(Assumption::NoonOfDate, at);
+        }
+        if d.plan.contents.iter().any(|c| c.form.is_some()) {
+            add(Assumption::EnergyFactors, here);
+        }
+    }
+    found.into_iter().collect()
+}

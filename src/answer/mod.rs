@@ -1,1 +1,19 @@
-//! (to be written)
+//! Reports rendered: OperationOutcome, Parameters, text for people, JUnit. No decisions here; grouping is
+//! allowed, losing is not.
+
+mod fhir;
+mod junit;
+mod outcome;
+mod parameters;
+mod text;
+
+pub use junit::{JunitCase, junit, junit_case};
+pub use outcome::{ASSUMPTION_SYSTEM, FINDING_SYSTEM, STANDING, outcome_json, refusal_json};
+pub use parameters::{MEASURE_SYSTEM, parameters_json};
+pub use text::text;
+
+/// Version of the program, in every answer.
+pub const PROGRAM: &str = concat!("enteral-gate ", env!("CARGO_PKG_VERSION"));
+
+/// What judged the order, until an institution's rulebook does.
+pub const RULEBOOK: &str = "integrity rules of the program; no rulebook of the institution";

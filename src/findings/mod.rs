@@ -49,6 +49,8 @@ pub struct Finding {
     pub fix: Option<String>,
     /// The elements concerned; never empty (the order itself at the least).
     pub at: Vec<At>,
+    /// FHIR issue type, where the rule's own does not fit.
+    pub code: Option<&'static str>,
 }
 
 /// What a rule came to. Exactly one per rule known to the program.
@@ -129,7 +131,7 @@ mod tests {
     use super::*;
 
     fn all() -> [Outcome; 7] {
-        let found = |tier| Outcome::Flagged(vec![Finding { tier, text: String::new(), arithmetic: None, fix: None, at: vec![At(0)] }]);
+        let found = |tier| Outcome::Flagged(vec![Finding { tier, text: String::new(), arithmetic: None, fix: None, at: vec![At(0)], code: None }]);
         [
             found(Tier::High),
             found(Tier::Low),

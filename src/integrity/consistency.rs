@@ -3,7 +3,6 @@
 use super::{Case, Weight, finding, found};
 use crate::exact::Exact;
 use crate::findings::{Finding, Outcome, Tier};
-use crate::nutrition::derive::shown;
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::Kind;
 use crate::timing::calendar::{DAY, clock, to_local};
@@ -307,11 +306,6 @@ pub(super) fn pump(_: &Case<'_>) -> Outcome {
 
 pub(super) fn nil_by_mouth(_: &Case<'_>) -> Outcome {
     Outcome::NotProvided("nil-by-mouth and hold orders")
-}
-
-/// A day's volume for people.
-pub(super) fn day_volume(case: &Case<'_>) -> Option<String> {
-    case.day().map(|(_, t)| shown(t.get(Measure::FormulaVolume), 1, "mL"))
 }
 
 /// mL a day of a rate.

@@ -240,7 +240,7 @@ pub fn not_judged(why: &'static str, order: &Order<'_>) -> Vec<Judged> {
 
 /// A finding without arithmetic or fix.
 fn finding(tier: Tier, text: String, at: Vec<At>) -> Finding {
-    Finding { tier, text, arithmetic: None, fix: None, at }
+    Finding { tier, text, arithmetic: None, fix: None, at, code: None }
 }
 
 /// Flagged when there is any, else clear.

@@ -8,7 +8,10 @@ pub(super) fn structure(case: &Case<'_>) -> Outcome {
     found(
         case.problems
             .iter()
-            .map(|p| finding(if p.grave { Tier::High } else { Tier::Low }, p.text.clone(), vec![p.at]))
+            .map(|p| Finding {
+                code: Some(p.code),
+                ..finding(if p.grave { Tier::High } else { Tier::Low }, sentence(&p.text), vec![p.at])
+            })
             .collect(),
     )
 }
@@ -74,4 +77,15 @@ pub(super) fn life_cycle(case: &Case<'_>) -> Outcome {
         ));
     }
     found(out)
+}
+
+/// A capital first and a full stop last.
+fn sentence(text: &str) -> String {
+    let mut chars = text.chars();
+    let mut out: String = chars.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
+    out.push_str(chars.as_str());
+    if !out.ends_with(['.', '!', '?']) {
+        out.push('.');
+    }
+    out
 }

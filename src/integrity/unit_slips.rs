@@ -8,7 +8,7 @@ use crate::intake::order::{Field, Quantity, Rate};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Source};
 use crate::timing::schedule::{Dose, Method, Note};
-use crate::units::{self, Dimension, UnitNote};
+use crate::units::{self, UnitNote};
 
 pub(super) fn not_usable(case: &Case<'_>) -> Outcome {
     let mut out = Vec::new();
