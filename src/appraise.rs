@@ -498,7 +498,16 @@ fn facts(c: &Context<'_>) -> integrity::Person {
         identity,
         birth_known: c.birth.value().is_some(),
         sex_known: c.sex != patient::Sex::Unknown,
+        sex: match c.sex {
+            patient::Sex::Male => Some(needs::Sex::Male),
+            patient::Sex::Female => Some(needs::Sex::Female),
+            patient::Sex::Unknown => None,
+        },
         age_days: age.low().zip(age.high()),
+        corrected_days: {
+            let corrected = c.corrected_age().days;
+            corrected.low().zip(corrected.high())
+        },
         weight,
         inpatient,
         refused: c.refused.iter().filter(|r| r.why != patient::Refusal::PatientOfAnotherOrder).map(|r| r.at).collect(),

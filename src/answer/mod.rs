@@ -16,4 +16,7 @@ pub use text::text;
 pub const PROGRAM: &str = concat!("enteral-gate ", env!("CARGO_PKG_VERSION"));
 
 /// What judged the order, until an institution's rulebook does.
-pub const RULEBOOK: &str = "integrity rules of the program; no rulebook of the institution";
+pub const RULEBOOK: &str = "none: integrity rules of the program only";
+
+/// What nothing judges until an institution's rulebook does; in every answer.
+pub const NO_RULEBOOK: &str = "No rulebook of the institution is loaded: whether rate, volume, energy, protein, water, electrolytes and product suit this patient was not judged.";

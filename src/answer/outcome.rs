@@ -1,7 +1,7 @@
 //! A report as an OperationOutcome.
 
 use super::fhir::{Coding, Details, Issue, OperationOutcome, json};
-use super::{PROGRAM, RULEBOOK};
+use super::{NO_RULEBOOK, PROGRAM, RULEBOOK};
 use crate::appraise::{Appraisal, OrderReport, Refusal};
 use crate::findings::{Outcome, Tier};
 use crate::intake::order::At;
@@ -60,6 +60,7 @@ pub(super) fn outcome(a: &Appraisal<'_>) -> OperationOutcome {
     if a.orders.is_empty() {
         issues.push(plain("warning", "incomplete", "No NutritionOrder was found: nothing was checked.".to_owned(), None, Vec::new()));
     }
+    issues.push(plain("information", "incomplete", NO_RULEBOOK.to_owned(), None, Vec::new()));
     if a.settings.demo {
         issues.push(plain(
             "information",
@@ -74,7 +75,7 @@ pub(super) fn outcome(a: &Appraisal<'_>) -> OperationOutcome {
         "informational",
         STANDING.to_owned(),
         Some(format!(
-            "{PROGRAM}; formulary {} ({}, {} products); {RULEBOOK}; time zone {}",
+            "{PROGRAM}; formulary {} ({}, {} products); rulebook {RULEBOOK}; time zone {}",
             a.formulary.label(),
             a.formulary.hash(),
             a.formulary.len(),

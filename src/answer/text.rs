@@ -2,7 +2,7 @@
 
 use super::outcome::{STANDING, summary};
 use super::parameters::delivered;
-use super::{PROGRAM, RULEBOOK};
+use super::{NO_RULEBOOK, PROGRAM, RULEBOOK};
 use crate::amount::Amount;
 use crate::appraise::{Appraisal, Day, OrderReport};
 use crate::exact::Exact;
@@ -28,7 +28,7 @@ struct Writer {
     colour: bool,
 }
 
-const WIDTH: usize = 96;
+const WIDTH: usize = 108;
 
 impl Writer {
     fn line(&mut self, text: &str) {
@@ -103,11 +103,12 @@ impl Writer {
             self.wrapped("  ! ", "    ", &format!("{at}{}", p.text));
         }
         self.line("");
+        self.wrapped("  ", "  ", NO_RULEBOOK);
         self.wrapped("  ", "  ", STANDING);
         self.wrapped(
             "  ",
             "  ",
-            &format!("{PROGRAM}; formulary {} ({}); {RULEBOOK}; time zone {}.", a.formulary.label(), short(a.formulary.hash()), a.settings.zone_name),
+            &format!("{PROGRAM}; formulary {} ({}); rulebook {RULEBOOK}; time zone {}.", a.formulary.label(), short(a.formulary.hash()), a.settings.zone_name),
         );
         self.line("");
     }
@@ -121,7 +122,7 @@ impl Writer {
             self.given(order);
             let weight = order.weight.map(|(kg, at)| (kg, Some(at)));
             if let Some(first) = order.days.first()
-                && !order.steady_repeats
+                && !order.steady.as_ref().is_ok_and(|s| s.1 == first.1 && order.days.len() == 1)
             {
                 self.day(a, "First day", &order.plan, first);
                 self.brief(&first.1);
@@ -257,7 +258,7 @@ impl Writer {
             let d = derive(*m, days, totals, weight);
             let arithmetic = d.arithmetic.rsplit_once(" = ").map_or(d.arithmetic.as_str(), |(left, _)| left).to_owned();
             let value = shown(amount, m.places(), m.unit());
-            self.wrapped(&format!("      {:<34} {:<24} ", m.label(), value), &" ".repeat(66), &arithmetic);
+            self.wrapped(&format!("      {:<40} {:<22} ", m.label(), value), &" ".repeat(14), &arithmetic);
         }
         for (reason, list) in not_known {
             self.wrapped("      ", "        ", &format!("not known: {} ({reason})", list.join(", ")));
@@ -281,6 +282,7 @@ impl Writer {
             let setting = e.setting.map_or_else(String::new, |s| format!(", {s}"));
             let met = match e.percent_met(totals.get(m)) {
                 Amount::Unknown(_) => "not known".to_owned(),
+                Amount::Range { low, high: Some(high), .. } if low.is_zero() => format!("at most {} %", high.short(0)),
                 known => shown(&known, 0, "%"),
             };
             self.wrapped("      ", "          ", &format!("{}{setting}: {figure} {} — delivered {met}", e.title(), e.unit));

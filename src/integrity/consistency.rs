@@ -188,6 +188,7 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
         {
             text.push_str(&format!(" On the steady day the schedule gives {} mL.", s.scheduled.short(1)));
         }
+        let highest = case.all_days().filter_map(|(d, _)| d.laid.cap).map(|c| c.scheduled).fold(reached.scheduled, Exact::max);
         let hours_run = reached.at.div(Exact::int(3600)).unwrap_or(reached.at);
         out.push(Finding {
             arithmetic: Some(format!(
@@ -199,7 +200,7 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
             )),
             fix: Some(format!(
                 "Raise the maximum to {} mL, or lower the schedule to {} mL a day.",
-                reached.scheduled.short(0),
+                highest.short(0),
                 reached.cap.short(0)
             )),
             ..finding(Tier::High, text, vec![cap.at])

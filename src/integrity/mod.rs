@@ -4,6 +4,7 @@
 
 mod completeness;
 mod consistency;
+mod plausibility;
 mod reading;
 mod unit_slips;
 
@@ -39,8 +40,12 @@ pub struct Person {
     pub birth_known: bool,
     /// Administrative gender male or female.
     pub sex_known: bool,
+    /// Sex, where reference values exist for it.
+    pub sex: Option<crate::needs::Sex>,
     /// Age in days, lowest and highest.
     pub age_days: Option<(Exact, Exact)>,
+    /// The same, corrected for prematurity to 24 months; below zero before term.
+    pub corrected_days: Option<(Exact, Exact)>,
     /// Dosing weight.
     pub weight: Weight,
     /// In hospital, when an encounter says so.
@@ -161,6 +166,9 @@ pub static RULES: &[(Rule, Evaluate)] = &[
     rule("UNT-01", "density-impossible", "No feed has this energy density", Tier::Stop, "derived", unit_slips::density_impossible),
     rule("UNT-03", "calorie-for-kilocalorie", "The energy density is coded in small calories", Tier::Med, "derived; UCUM 2.2", unit_slips::calorie),
     rule("UNT-04", "daily-volume-as-rate", "The rate is not one that is given per hour", Tier::Stop, "derived", unit_slips::daily_volume_as_rate),
+    rule("WGT-05", "grams-as-kilograms", "The weight is not possible in kilograms", Tier::Stop, "derived", plausibility::grams_as_kilograms),
+    rule("WGT-01", "weight-against-age", "The weight is implausible at this age", Tier::High, "WHO Child Growth Standards, weight-for-age, flags below −6 and above +5", plausibility::weight_for_age_implausible),
+    rule("RTE-01", "bolus-beyond-stomach", "A bolus is ordered into the small bowel", Tier::High, "professional-manual and handbook chapters on enteral feeding; practice-based", plausibility::bolus_beyond_stomach),
     rule("UNT-06", "ounces-as-millilitres", "The volume looks like ounces", Tier::High, "derived", unit_slips::ounces),
     rule("UNT-05", "decimal-slip", "A factor of ten, a hundred or a thousand brings the order from implausible to usual", Tier::High, "derived; bands from memory, wider than any goal", unit_slips::decimal_slip),
     rule("INT-03", "unit-spelling", "A unit is not valid UCUM and was read by its known spelling", Tier::Low, "UCUM 2.2", unit_slips::alias),
@@ -200,6 +208,8 @@ const HIDES: &[(&str, &[&str])] = &[
     ("UNT-02", &["UNT-01", "UNT-05", "CON-04"]),
     ("UNT-01", &["UNT-05", "CON-04"]),
     ("UNT-04", &["UNT-05", "CON-03"]),
+    ("WGT-05", &["WGT-01", "UNT-05", "UNT-06"]),
+    ("WGT-01", &["UNT-05"]),
     ("UNT-06", &["UNT-05"]),
     ("CON-12", &["CON-11"]),
 ];

@@ -236,7 +236,7 @@ impl Writer<'_> {
                     continue;
                 }
                 let per = nutrient.map_or(&content.energy, |n| content.nutrient(n));
-                if per.is_zero() {
+                if per.is_zero() && part.kind == Kind::Flush {
                     continue;
                 }
                 self.part_volume(plan, day, ix);

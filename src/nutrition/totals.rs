@@ -618,6 +618,7 @@ fn hang_time(days: &[(&Plan, &OrderDay)]) -> Amount {
             Some(run) => match (run.dose, content.containers.last()) {
                 // Runs without pause: the container empties at the rate.
                 (Dose::Rate(_), Some(size)) => emptied(plan, day, part.content, *size),
+                (Dose::Rate(_), None) if content.form.is_none() => Amount::unknown(Why::ProductUnknown),
                 (Dose::Rate(_), None) => Amount::unknown(Why::NotStated(content.label.clone(), "container sizes")),
                 (Dose::Volume { over, .. }, _) if over.is_zero() => Amount::unknown(Why::Schedule("how long a feed takes is not stated".to_owned())),
                 // Single feeds: a container holds one feed, unless a smaller one is changed on the way.

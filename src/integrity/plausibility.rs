@@ -1,0 +1,105 @@
+//! Facts that cannot be together: a weight against an age, a way of feeding against the tube's tip.
+
+use super::completeness::site;
+use super::{Case, finding, found};
+use crate::exact::Exact;
+use crate::findings::{Finding, Outcome, Tier};
+use crate::needs::growth::{ZScore, weight_for_age};
+use crate::nutrition::plan::{Kind, Source};
+use crate::settings::Site;
+use crate::timing::calendar::DAY;
+use crate::timing::schedule::{Method, per_day};
+
+/// Pounds in a kilogram, to read a weight as pounds (1 lb = 0.45359237 kg).
+const POUND: Exact = Exact::decimal(45_359_237, 8);
+
+pub(super) fn weight_for_age_implausible(case: &Case<'_>) -> Outcome {
+    let super::Weight::Usable { kg, at, .. } = &case.person.weight else {
+        return Outcome::NotApplicable("there is no usable weight (CMP-02)");
+    };
+    let Some((young, old)) = case.person.corrected_days else {
+        return Outcome::NotEvaluated("whether the weight fits the age: the age is not known".to_owned(), vec![*at]);
+    };
+    if young > Exact::int(1_826) {
+        return Outcome::NotApplicable("the WHO weight-for-age table ends at five years");
+    }
+    if old < Exact::ZERO {
+        return Outcome::NotApplicable("weight-for-age starts at term");
+    }
+    let Some(sex) = case.person.sex else {
+        return Outcome::NotEvaluated("whether the weight fits the age: the sex is not known".to_owned(), vec![*at]);
+    };
+    let day = |x: Exact| u32::try_from(x.max(Exact::ZERO).min(Exact::int(1_826)).floor()).unwrap_or(0);
+    let scores = |kg: Exact| -> Option<(ZScore, ZScore)> { Some((weight_for_age(sex, day(young), kg)?, weight_for_age(sex, day(old), kg)?)) };
+    let Some((a, b)) = scores(*kg) else {
+        return Outcome::NotEvaluated("whether the weight fits the age: there is no z-score for it".to_owned(), vec![*at]);
+    };
+    if !(a.band.implausible() || b.band.implausible()) {
+        return Outcome::Clear;
+    }
+    if !(a.band.implausible() && b.band.implausible()) {
+        return Outcome::NotEvaluated("whether the weight fits the age depends on the full birth date".to_owned(), vec![*at]);
+    }
+    // Pounds written as kilograms: the mechanism of most such slips.
+    let as_pounds = kg.mul(POUND);
+    let fix = match as_pounds.and_then(|kg| Some((kg, scores(kg)?.0))) {
+        Some((kg, z)) if z.z.abs() <= Exact::int(2) => {
+            format!("Check unit, patient and age. If the number is in pounds, the weight is {} kg (z {}).", kg.short(2), z.z.short(2))
+        }
+        _ => "Check unit, patient and age.".to_owned(),
+    };
+    found(vec![Finding {
+        arithmetic: Some(format!("weight-for-age z of {} kg at {} days: {} (implausible below −6 or above +5)", kg.short(3), old.short(0), b.z.short(2))),
+        fix: Some(fix),
+        ..finding(Tier::High, format!("A weight of {} kg is implausible at this age (z {}): everything per kg rests on it.", kg.short(3), b.z.short(2)), vec![*at])
+    }])
+}
+
+pub(super) fn grams_as_kilograms(case: &Case<'_>) -> Outcome {
+    let super::Weight::Usable { kg, at, .. } = &case.person.weight else {
+        return Outcome::NotApplicable("there is no usable weight (CMP-02)");
+    };
+    let young = case.person.age_days.is_some_and(|(_, oldest)| oldest < Exact::int(731));
+    if !(*kg > Exact::int(400) || young && *kg >= Exact::int(100)) {
+        return Outcome::Clear;
+    }
+    let grams = kg.div(Exact::int(1000)).unwrap_or(*kg);
+    found(vec![Finding {
+        arithmetic: Some(format!("{} g = {} kg", kg.short(0), grams.short(3))),
+        fix: Some(format!("If the number is in grams, the weight is {} kg.", grams.short(3))),
+        ..finding(Tier::Stop, format!("A weight of {} kg is not possible here; it may be in grams.", kg.short(1)), vec![*at])
+    }])
+}
+
+pub(super) fn bolus_beyond_stomach(case: &Case<'_>) -> Outcome {
+    let Some(f) = &case.order.formula else { return Outcome::NotApplicable("there is no tube feed") };
+    let Some(concept) = f.route.value() else { return Outcome::NotApplicable("the route is not stated (CMP-01)") };
+    match site(case, concept) {
+        Site::PostPyloric => {}
+        Site::Unknown => return Outcome::NotApplicable("the site of the tip is not stated (CMP-01)"),
+        _ => return Outcome::Clear,
+    }
+    let mut out = Vec::new();
+    for part in case.plan.parts.iter().filter(|p| p.kind == Kind::Feed) {
+        let Source::Line(ix) = part.source else { continue };
+        let Some(line) = case.plan.lines.get(ix) else { continue };
+        if line.method != Method::Bolus {
+            continue;
+        }
+        let a_day = line.quantity.zip(line.high.as_ref().and_then(|h| per_day(&h.occurrences))).and_then(|(q, n)| q.mul(n));
+        let fix = a_day.and_then(|ml| Some((ml, ml.div(Exact::int(DAY / 3600))?))).map(|(ml, rate)| {
+            let set = Exact::whole(rate.ceil()).unwrap_or(rate);
+            let gives = set.mul(Exact::int(24)).unwrap_or(ml);
+            format!("Give {} mL a day by pump: {} mL/h, set {} mL/h ({} mL); or move the tip to the stomach.", ml.short(1), rate.short(1), set.short(0), gives.short(0))
+        });
+        out.push(Finding {
+            fix,
+            ..finding(
+                Tier::High,
+                "A bolus is ordered, but the tube ends beyond the stomach: the small bowel has no reservoir for it.".to_owned(),
+                vec![line.at, f.route.at().unwrap_or(f.at)],
+            )
+        });
+    }
+    found(out)
+}
