@@ -135,6 +135,8 @@ fn wrong_types_say_what_was_found() {
         (r#""encounter":{"display":" "}"#, "NutritionOrder.encounter.display|value|display is empty; expected a text, or no element"),
         (r#""encounter":{"type":""}"#, "NutritionOrder.encounter.type|value|type is empty; expected a text, or no element"),
         (r#""id":"a b""#, "NutritionOrder.id|value|id has a wrong form: expected an id: 1 to 64 letters, digits, - or ."),
+        (r#""text":{"status":"empty","div":"<p>x</p>"}"#, "NutritionOrder.text|value|div has a wrong form: expected an XHTML <div>"),
+        (r#""text":{"status":"empty","div":"<div>x</p>"}"#, "NutritionOrder.text|value|div has a wrong form: expected an XHTML <div>"),
         (r#""language":" en""#, "NutritionOrder.language|value|language has a wrong form: expected a code without spaces at its ends and with single spaces inside"),
         (r#""instantiates":[null,"urn:x"]"#, "NutritionOrder|structure|instantiates[0] is null and no extension says why; expected a value"),
         (r#""instantiates":[null,"urn:x"],"_instantiates":[null,{"id":"x"}]"#, "NutritionOrder.instantiates[1]|structure|instantiates[0] is null and no extension says why; expected a value"),

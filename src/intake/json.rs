@@ -373,11 +373,11 @@ impl fmt::Debug for Node<'_> {
 }
 
 impl<'d> Node<'d> {
-    fn entry(self) -> Entry {
-        const LOST: Entry =
+    fn entry(self) -> &'d Entry {
+        static LOST: Entry =
             Entry { kind: Kind::Null, flags: 0, start: 0, end: 0, name: 0, name_end: 0, parent: NONE, next: 0, count: 0 };
         // INVARIANT: `ix` came from this tape, so the fallback is never seen.
-        self.document.entries.get(self.ix as usize).copied().unwrap_or(LOST)
+        self.document.entries.get(self.ix as usize).unwrap_or(&LOST)
     }
 
     /// What it is.
@@ -419,8 +419,11 @@ impl<'d> Node<'d> {
 
     fn is_named(self, key: &str) -> bool {
         let entry = self.entry();
-        let name = self.document.slice(entry.name, entry.name_end);
-        if entry.flags & KEY_ESCAPED == 0 { name == key } else { text_of(name, true) == key }
+        if entry.flags & KEY_ESCAPED != 0 {
+            return text_of(self.document.slice(entry.name, entry.name_end), true) == key;
+        }
+        let (start, end) = (entry.name as usize, entry.name_end as usize);
+        end.wrapping_sub(start) == key.len() && self.document.text.as_bytes().get(start..end) == Some(key.as_bytes())
     }
 
     fn children(self) -> Children<'d> {
@@ -748,7 +751,8 @@ const CHOICES: &[(&str, &[&str])] = &[
 /// The FHIRPath name of a JSON property, or `None` when FHIRPath cannot write it as a plain step.
 fn element_name(key: &str) -> Option<&str> {
     let plain = key.strip_prefix('_').unwrap_or(key);
-    if !is_identifier(plain) || plain == "resourceType" {
+    // `id` and an extension's `url` are no FHIR elements but plain strings: nothing can stand beside them.
+    if !is_identifier(plain) || plain == "resourceType" || key == "_id" || key == "_url" {
         return None;
     }
     for (base, types) in CHOICES {

@@ -245,7 +245,8 @@ impl Shape {
     /// A primitive type's form in words.
     fn form(&self, owner_path: &str, pattern: &str) -> &'static str {
         let defs = self.schema.get("$defs").and_then(Value::as_object);
-        let named = owner_path.strip_prefix("/$defs/").filter(|name| !name.contains('/'));
+        let named = owner_path.strip_prefix("/$defs/").map(|rest| rest.trim_end_matches("/allOf/0"));
+        let named = named.filter(|name| !name.contains('/'));
         let kind = named.or_else(|| {
             let same = |part: &Value| text_at(part, "pattern") == Some(pattern);
             defs.into_iter().flatten().find(|(_, part)| same(part)).map(|(name, _)| name.as_str())
@@ -404,6 +405,12 @@ impl<'d> json::Node<'d, Tape> for Handle<'d> {
                 Kind::Object => JsonType::Object,
             },
         }
+    }
+
+    fn string_length(&self) -> Option<u64> {
+        let text = self.as_string()?;
+        let length = if text.is_ascii() { text.len() } else { text.chars().count() };
+        Some(length as u64)
     }
 
     fn equals_value(&self, expected: &Value) -> bool {
