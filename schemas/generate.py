@@ -162,7 +162,8 @@ class Builder:
                                           {"properties": {name: {"items": {"not": {"type": "null"}}}}}]}))
             elif primitive:
                 props[name] = schema
-                props["_" + name] = ref("companion")
+                if name != "id":  # a resource's id is a plain string: it has no companion
+                    props["_" + name] = ref("companion")
             else:
                 props[name] = self.many(schema) if high == "*" else schema
             if low == "1":
@@ -286,13 +287,13 @@ class Builder:
         ucum = {"properties": {"system": rule("the unit of a duration is a UCUM code: expected the system "
                                               "http://unitsofmeasure.org (drt-1)", "invariant",
                                               {"const": "http://unitsofmeasure.org"})}}
-        if v == "R4":
+        if v != "R4B":
             drt = rule("a duration with a code needs a value and the UCUM system (drt-1)", "invariant",
-                       {**ucum, "required": ["value", "system"]})
+                       {**ucum, "required": ["system"], **present("value")})
             d["Duration"] = self.quantity("Duration", rules=[("code", drt)])
         else:
             drt = rule("a duration with a value needs a code of the UCUM system (drt-1)", "invariant",
-                       {**ucum, "required": ["code", "system"]})
+                       {**ucum, "required": ["system"], **present("code")})
             d["Duration"] = self.quantity("Duration", rules=[("value", drt)])
         d["Range"] = self.obj("Range", [("low", "0..1", "SimpleQuantity"), ("high", "0..1", "SimpleQuantity")])
         d["Ratio"] = self.obj(

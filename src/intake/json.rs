@@ -594,7 +594,7 @@ impl<'d> Node<'d> {
 
     /// The `resourceType`, when this is an object with one that is a plain name.
     pub fn resource_type(self) -> Option<Text<'d>> {
-        self.get("resourceType")?.as_str().filter(|name| is_identifier(name))
+        self.get("resourceType")?.as_str().filter(|name| name.starts_with(|c: char| c.is_ascii_uppercase()) && is_identifier(name))
     }
 
     /// The node at a place of the same document; the root when there is no such place.

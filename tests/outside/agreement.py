@@ -283,7 +283,7 @@ def main():
             instance, portable = None, False
         verdicts = {"schema": portable, "program": own["valid"], "outside": not errors}
         for problem in own["problems"]:
-            if problem["path"] and isinstance(instance, dict):
+            if problem["path"] and isinstance(instance, dict) and instance.get("resourceType") == "NutritionOrder":
                 wrong = fhir_check.selects_one(fhir_check.plain(instance), problem["path"], version)
                 good_paths, bad_paths = good_paths + (not wrong), bad_paths + bool(wrong)
                 if wrong:

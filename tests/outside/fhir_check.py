@@ -220,15 +220,19 @@ class Walk:
     def companion(self, item, code, path, holder, base, used):
         if code is None or not is_primitive(code):
             return self.error(path, "companion of a complex element")
+        if item == []:
+            return self.error(path, "empty array")
         for part in item if isinstance(item, list) else [item]:
             if part is None and isinstance(item, list):
                 continue
+            if isinstance(part, dict) and "id" in part and judge_primitive("string", part["id"]):
+                self.error(f"{path}.id", "not a valid string")
             if not isinstance(part, dict) or not part or not set(part) <= {"id", "extension"}:
                 self.error(path, "may hold only id and extension")
             elif "extension" in part:
                 used.add(base)
             nested = part.get("extension") if isinstance(part, dict) else None
-            if nested is not None and (not isinstance(nested, list) or not nested):
+            if isinstance(part, dict) and "extension" in part and (not isinstance(nested, list) or not nested):
                 self.error(f"{path}.extension", "expected a list with an extension")
                 continue
             for n, extension in enumerate(nested or []):
@@ -393,7 +397,8 @@ def selects_one(resource, expression, version):
     counts = []
     for companions in (False, True):
         try:
-            counts.append(len(compiled(expression, version)(one_side(resource, companions))))
+            # A count, because the engine's results leave out nodes that hold nothing but extensions.
+            counts.append(compiled(f"({expression}).count()", version)(one_side(resource, companions))[0])
         except Exception as problem:
             return f"cannot be evaluated: {problem}"
         if counts[-1] == 1:
