@@ -1,1 +1,166 @@
-//! The command line.
+//! The command line. Exit codes are a contract:
+//!
+//! | code | meaning |
+//! | --- | --- |
+//! | 0 | every order was fully checked and nothing was found |
+//! | 1 | at least one order is flagged |
+//! | 2 | at least one order could not be fully checked, or there was nothing to check |
+//! | 3 | at least one input could not be read or appraised at all |
+//! | 64 | the command line, the configuration or the formulary cannot be used |
+//!
+//! Of several inputs the gravest counts: 3 before 1 before 2 before 0. Output continues after an input
+//! that cannot be read.
+
+pub mod check;
+pub mod demo;
+pub mod exit;
+pub mod formulary;
+pub mod inputs;
+pub mod log;
+pub mod serve;
+
+use crate::http::asked;
+use crate::intake::order::FhirVersion;
+use crate::settings::{ContextKind, Settings};
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use exit::Exit;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// The formulary of the demo. Its products are invented.
+pub const DEMO_FORMULARY: &str = include_str!("../../deploy/demo/formulary.csv");
+
+/// What the program says where it works with invented data.
+pub const INVENTED: &str = "DEMO: all data is invented (people, orders, products, compositions). Never use it for a real person.";
+
+#[derive(Parser)]
+#[command(
+    name = "enteral-gate",
+    version,
+    about = "What a tube-feeding order (FHIR NutritionOrder) delivers over a day, and what in it does not add up.",
+    long_about = "What a tube-feeding order (FHIR NutritionOrder, R4, R4B or R5) delivers over a day, and what in it does not add up.\n\nIt supports, and does not replace, the judgement of licensed practitioners and local policy. It does not act on free text and cannot see what is not sent.",
+    after_help = EXIT_CODES
+)]
+struct Line {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const EXIT_CODES: &str = "Exit codes:
+  0   fully checked, nothing found
+  1   flagged
+  2   not fully checked, or nothing found to check
+  3   an input could not be read or appraised
+  64  the command line, configuration or formulary cannot be used
+Of several inputs the gravest counts: 3 before 1 before 2 before 0.";
+
+#[derive(Subcommand)]
+enum Command {
+    /// Check orders in files, folders (every .json and .ndjson in them) or standard input (-)
+    #[command(after_help = EXIT_CODES)]
+    Check(check::Check),
+    /// Answer over HTTP (loopback addresses only)
+    Serve(serve::Serve),
+    /// Serve with an invented formulary and answer invented sample orders
+    Demo(demo::Demo),
+    /// Work on a formulary file
+    Formulary {
+        #[command(subcommand)]
+        command: formulary::FormularyCommand,
+    },
+}
+
+/// Settings of the institution, for `check` and `serve`.
+#[derive(Args, Clone, Debug)]
+pub struct Institution {
+    /// Time zone of the institution, such as Europe/Vienna
+    #[arg(long, env = "ENTERAL_GATE_ZONE", default_value = "UTC", value_name = "ZONE")]
+    zone: String,
+    /// Start of the feeding day
+    #[arg(long, env = "ENTERAL_GATE_DAY_START", default_value = "07:00", value_name = "HH:MM")]
+    day_start: String,
+    /// Kinds of data that are always sent when they exist: labs, allergies, conditions, medicines, devices, other-orders, other-fluids, history
+    #[arg(long, value_name = "KIND,…", value_delimiter = ',')]
+    declares: Vec<String>,
+}
+
+impl Institution {
+    /// The settings.
+    ///
+    /// # Errors
+    /// A sentence naming the flag.
+    pub fn settings(&self) -> Result<Settings, String> {
+        let mut settings = Settings::default();
+        for (flag, value) in [("zone", &self.zone), ("day-start", &self.day_start)] {
+            put(flag, value, &mut settings)?;
+        }
+        for name in &self.declares {
+            let found = ContextKind::ALL.into_iter().find(|(_, known)| known == name);
+            let Some((kind, _)) = found else {
+                let known: Vec<_> = ContextKind::ALL.iter().map(|(_, name)| *name).collect();
+                return Err(format!("--declares: {name:?} is not known; known are {}", known.join(", ")));
+            };
+            settings.declared.insert(kind);
+        }
+        Ok(settings)
+    }
+}
+
+/// Puts the value of a flag into the settings; the message names the flag.
+fn put(flag: &str, value: &str, settings: &mut Settings) -> Result<(), String> {
+    asked::apply(flag, value, settings).map_err(|what| format!("--{flag}: {}", what.trim_end_matches('.')))
+}
+
+/// FHIR version, as a flag.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+#[allow(missing_docs, reason = "plain names")]
+pub enum Fhir {
+    #[value(name = "R4")]
+    R4,
+    #[value(name = "R4B")]
+    R4B,
+    #[value(name = "R5")]
+    R5,
+}
+
+impl Fhir {
+    fn version(self) -> FhirVersion {
+        match self {
+            Self::R4 => FhirVersion::R4,
+            Self::R4B => FhirVersion::R4B,
+            Self::R5 => FhirVersion::R5,
+        }
+    }
+}
+
+/// Where the products come from.
+#[derive(Args, Clone, Debug)]
+pub struct Products {
+    /// The institution's formulary (CSV)
+    #[arg(long, env = "ENTERAL_GATE_FORMULARY", value_name = "FILE")]
+    formulary: Option<PathBuf>,
+}
+
+/// Runs the program.
+pub fn run() -> ExitCode {
+    let line = match Line::try_parse() {
+        Ok(line) => line,
+        Err(error) => {
+            let _ = error.print();
+            return if error.use_stderr() { Exit::Usage } else { Exit::Clear }.into();
+        }
+    };
+    let done = match line.command {
+        Command::Check(check) => check.run(),
+        Command::Serve(serve) => serve.run(),
+        Command::Demo(demo) => demo.run(),
+        Command::Formulary { command } => command.run(),
+    };
+    match done {
+        Ok(exit) => exit.into(),
+        Err(what) => {
+            exit::complain(&what);
+            Exit::Usage.into()
+        }
+    }
+}

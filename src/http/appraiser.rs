@@ -1,5 +1,8 @@
 //! The seam between the rim and the core: one call, bytes to an answer. Tests put a faulty core behind it.
 
+use crate::answer;
+use crate::appraise::{Refusal, appraise};
+use crate::formulary::Formulary;
 use crate::intake::order::FhirVersion;
 use crate::settings::Settings;
 use http::StatusCode;
@@ -31,4 +34,38 @@ pub trait Appraiser: Send + Sync + 'static {
 
     /// Whether there is anything to appraise with, and what it is, in words.
     fn ready(&self) -> Result<String, String>;
+}
+
+/// The real core: an appraisal with the institution's products.
+pub struct Core {
+    formulary: Formulary,
+}
+
+impl Core {
+    /// A core over a formulary, which is never empty.
+    pub fn new(formulary: Formulary) -> Self {
+        Self { formulary }
+    }
+}
+
+impl Appraiser for Core {
+    fn appraise(&self, input: &[u8], version: FhirVersion, settings: &Settings, rendering: Rendering) -> Appraised {
+        let appraisal = appraise(input, "", version, &self.formulary, settings);
+        let body = match rendering {
+            Rendering::Outcome => answer::outcome_json(&appraisal),
+            Rendering::Parameters => answer::parameters_json(&appraisal),
+        };
+        match appraisal.refusal() {
+            None => Appraised { body, status: StatusCode::OK, disposition: appraisal.disposition().code() },
+            // What could not be appraised at all is an OperationOutcome whatever was asked for.
+            Some(refusal) => {
+                let status = if refusal == Refusal::TooLarge { StatusCode::PAYLOAD_TOO_LARGE } else { StatusCode::BAD_REQUEST };
+                Appraised { body: answer::outcome_json(&appraisal), status, disposition: appraisal.disposition().code() }
+            }
+        }
+    }
+
+    fn ready(&self) -> Result<String, String> {
+        Ok(format!("{} products, formulary {}", self.formulary.len(), self.formulary.hash()))
+    }
 }

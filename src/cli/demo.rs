@@ -1,0 +1,155 @@
+//! `demo`: the service with an invented formulary, asked about invented orders over its own HTTP interface.
+
+use super::exit::{Exit, complain};
+use super::log::{self, LogFormat};
+use super::serve::{DEFAULT_LISTEN, address, runtime};
+use super::{INVENTED, formulary, put};
+use crate::http::appraiser::Core;
+use crate::http::samples::{SAMPLES, Sample};
+use crate::http::{App, Limits, server};
+use crate::settings::Settings;
+use clap::Args;
+use serde_json::Value;
+use std::io::{self, Write};
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::net::TcpListener;
+use tokio::sync::oneshot;
+
+/// The demo's institution. Invented, like everything in the demo.
+const ZONE: &str = "Europe/Vienna";
+
+/// Arguments of `demo`.
+#[derive(Args, Debug)]
+pub struct Demo {
+    /// Address and port; without it 127.0.0.1:8731, or a free port when that is taken
+    #[arg(long, value_name = "ADDR:PORT")]
+    listen: Option<String>,
+    /// Answer the samples, print, and end
+    #[arg(long)]
+    once: bool,
+}
+
+impl Demo {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// An address that cannot be used.
+    pub fn run(self) -> Result<Exit, String> {
+        let mut settings = Settings { demo: true, ..Settings::default() };
+        put("zone", ZONE, &mut settings)?;
+        let wanted = self.listen.as_deref().map(address).transpose()?;
+        let formulary = formulary::embedded()?;
+        log::start(LogFormat::Text, "warn", true);
+        runtime()?.block_on(async {
+            let listener = bind(wanted).await?;
+            let here = listener.local_addr().map_err(|error| error.to_string())?;
+            let app = App::new(Arc::new(Core::new(formulary)), settings, Limits::default());
+            let (stop, stopped) = oneshot::channel::<()>();
+            let service = tokio::spawn(server::serve(listener, app, async {
+                tokio::select! {
+                    _ = stopped => {}
+                    () = server::asked_to_stop() => {}
+                }
+            }));
+            let shown = show(here, !self.once).await;
+            if self.once || shown.is_err() {
+                drop(stop);
+            }
+            let served = service.await.map_err(|error| error.to_string())?;
+            shown?;
+            served.map_err(|error| error.to_string())?;
+            Ok(Exit::Clear)
+        })
+    }
+}
+
+async fn bind(wanted: Option<SocketAddr>) -> Result<TcpListener, String> {
+    if let Some(address) = wanted {
+        return TcpListener::bind(address).await.map_err(|error| format!("--listen {address}: {error}"));
+    }
+    let usual = address(DEFAULT_LISTEN)?;
+    match TcpListener::bind(usual).await {
+        Err(error) if error.kind() == io::ErrorKind::AddrInUse => {
+            complain(&format!("{usual} is taken; using a free port"));
+            TcpListener::bind((usual.ip(), 0)).await.map_err(|error| error.to_string())
+        }
+        bound => bound.map_err(|error| format!("{usual}: {error}")),
+    }
+}
+
+/// Prints where the service is, what it answers to each sample, and how to ask it.
+async fn show(here: SocketAddr, stays: bool) -> Result<(), String> {
+    let client = reqwest::Client::builder().timeout(Duration::from_secs(30)).build().map_err(|error| error.to_string())?;
+    let mut lines = vec![INVENTED.to_owned(), format!("listening on http://{here}"), String::new()];
+    for sample in &SAMPLES {
+        lines.push(line(sample, &ask(&client, here, sample).await?));
+    }
+    let first = SAMPLES.first().map_or("", |sample| sample.name);
+    lines.push(String::new());
+    lines.push("The answer to one of them in full, while the demo runs:".to_owned());
+    lines.push(format!("  curl -s http://{here}/demo/orders/{first} |"));
+    lines.push(format!(
+        "  curl -s -H 'Content-Type: application/fhir+json' --data-binary @- 'http://{here}/fhir/R4/NutritionOrder/$appraise?_pretty=true'"
+    ));
+    if stays {
+        lines.push(String::new());
+        lines.push(format!("A page about the service: http://{here}/   End with Ctrl-C."));
+    }
+    lines.push(INVENTED.to_owned());
+    lines.push(String::new());
+    let mut out = io::stdout().lock();
+    match out.write_all(lines.join("\n").as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(error.to_string()),
+        _ => Ok(()),
+    }
+}
+
+async fn ask(client: &reqwest::Client, here: SocketAddr, sample: &Sample) -> Result<Value, String> {
+    let url = format!("http://{here}/fhir/{}/NutritionOrder/$appraise", sample.version.name());
+    let request = client.post(url).header("content-type", "application/fhir+json").body(sample.text);
+    let answer = request.send().await.map_err(|error| format!("{}: {error}", sample.name))?;
+    let body = answer.text().await.map_err(|error| format!("{}: {error}", sample.name))?;
+    serde_json::from_str(&body).map_err(|error| format!("{}: the answer is not JSON: {error}", sample.name))
+}
+
+/// One line on one sample: name, disposition, volume and energy of the day that stands for the order, and
+/// what was found above a reminder.
+fn line(sample: &Sample, answer: &Value) -> String {
+    let list = |node: &Value, key: &str| node.get(key).and_then(Value::as_array).cloned().unwrap_or_default();
+    let named = |parts: &[Value], name: &str| parts.iter().rfind(|p| p["name"] == name).cloned().unwrap_or_default();
+    let parameters = list(answer, "parameter");
+    let disposition = named(&parameters, "disposition")["valueCode"].as_str().unwrap_or("no answer").to_owned();
+    let order = list(&named(&parameters, "order"), "part");
+    let total = |day: &str| list(&named(&list(&named(&order, day), "part"), "total"), "part");
+    let steady = total("steady-day");
+    let totals = if steady.is_empty() { total("day") } else { steady };
+    let found: Vec<String> = list(&named(&parameters, "outcome")["resource"], "issue").iter().filter_map(finding).collect();
+    let found = if found.is_empty() { "nothing above a reminder".to_owned() } else { found.join("; ") };
+    let (volume, energy) = (measured(&named(&totals, "volume"), "mL"), measured(&named(&totals, "energy"), "kcal"));
+    format!("{:24} {disposition:18} {volume:18} {energy:20} {found}", sample.name)
+}
+
+/// Tier, rule and name of a finding above a reminder.
+fn finding(issue: &Value) -> Option<String> {
+    let coding = |system: &str| {
+        let codings = issue["details"]["coding"].as_array()?;
+        codings.iter().find(|c| c["system"].as_str().is_some_and(|s| s.ends_with(system))).cloned()
+    };
+    let (rule, tier) = (coding("/CodeSystem/finding")?, coding("/CodeSystem/tier")?);
+    let tier = tier["code"].as_str().filter(|tier| *tier != "LOW")?;
+    Some(format!("{tier} {} {}", rule["code"].as_str()?, rule["display"].as_str().unwrap_or_default()))
+}
+
+/// A measure for people: `1000 mL`, `1680 to 2340 mL`, `at least 180 mL`, or that it is not known.
+fn measured(measure: &Value, unit: &str) -> String {
+    let whole = |quantity: &Value| quantity["value"].as_f64().map(|x| format!("{x:.0}"));
+    let (low, high) = (whole(&measure["valueRange"]["low"]), whole(&measure["valueRange"]["high"]));
+    match (whole(&measure["valueQuantity"]), low, high) {
+        (Some(x), ..) => format!("{x} {unit}"),
+        (None, Some(low), Some(high)) => format!("{low} to {high} {unit}"),
+        (None, Some(low), None) => format!("at least {low} {unit}"),
+        _ => format!("{unit} not known"),
+    }
+}

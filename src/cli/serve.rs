@@ -1,0 +1,82 @@
+//! `serve`: the HTTP service for an institution.
+
+use super::exit::Exit;
+use super::log::{self, LogFormat};
+use super::{Institution, Products, formulary};
+use crate::http::appraiser::Core;
+use crate::http::server::{self, only_loopback};
+use crate::http::{App, Limits};
+use clap::Args;
+use std::io::Write;
+use std::net::SocketAddr;
+use std::sync::Arc;
+use tokio::net::TcpListener;
+
+/// Where it listens when nothing else is said.
+pub const DEFAULT_LISTEN: &str = "127.0.0.1:8731";
+
+/// Arguments of `serve`.
+#[derive(Args, Debug)]
+pub struct Serve {
+    /// Address and port; only loopback addresses, because no authentication is built in
+    #[arg(long, env = "ENTERAL_GATE_LISTEN", default_value = DEFAULT_LISTEN, value_name = "ADDR:PORT")]
+    listen: String,
+    #[command(flatten)]
+    products: Products,
+    #[command(flatten)]
+    institution: Institution,
+    /// Form of the log on standard error
+    #[arg(long, value_enum, default_value_t)]
+    log: LogFormat,
+}
+
+impl Serve {
+    /// Serves until asked to stop.
+    ///
+    /// # Errors
+    /// What about the configuration cannot be used; nothing is bound before all of it was read.
+    pub fn run(self) -> Result<Exit, String> {
+        let address = address(&self.listen)?;
+        let settings = self.institution.settings()?;
+        let file = self.products.formulary.ok_or("--formulary FILE is needed: without products nothing can be worked out (`enteral-gate demo` uses an invented one)")?;
+        let formulary = formulary::load(&file)?;
+        log::start(self.log, "info", false);
+        tracing::info!(products = formulary.len(), formulary = formulary.hash(), zone = settings.zone_name, "starting");
+        runtime()?.block_on(async {
+            let listener = TcpListener::bind(address).await.map_err(|error| format!("--listen {address}: {error}"))?;
+            say_where(&listener)?;
+            let app = App::new(Arc::new(Core::new(formulary)), settings, Limits::default());
+            server::serve(listener, app, server::asked_to_stop()).await.map_err(|error| error.to_string())?;
+            Ok(Exit::Clear)
+        })
+    }
+}
+
+/// Reads `ADDR:PORT` and refuses what other machines could reach.
+///
+/// # Errors
+/// A sentence naming the flag.
+pub fn address(listen: &str) -> Result<SocketAddr, String> {
+    let numeric = listen.strip_prefix("localhost:").map(|port| format!("127.0.0.1:{port}"));
+    let address: SocketAddr = numeric
+        .as_deref()
+        .unwrap_or(listen)
+        .parse()
+        .map_err(|_| format!("--listen: expected an IP address and a port such as {DEFAULT_LISTEN}, found {listen:?}"))?;
+    only_loopback(address).map_err(|exposed| format!("--listen: {exposed}"))
+}
+
+/// The runtime of the service.
+///
+/// # Errors
+/// When the operating system gives no threads.
+pub fn runtime() -> Result<tokio::runtime::Runtime, String> {
+    tokio::runtime::Builder::new_multi_thread().enable_all().build().map_err(|error| format!("no runtime: {error}"))
+}
+
+fn say_where(listener: &TcpListener) -> Result<(), String> {
+    let address = listener.local_addr().map_err(|error| error.to_string())?;
+    let mut out = std::io::stdout().lock();
+    let _ = writeln!(out, "listening on http://{address}").and_then(|()| out.flush());
+    Ok(())
+}
