@@ -3,7 +3,7 @@
 //! Everything here is invented. The rules: FHIR R4 and R5, "Resolving references in Bundles" and the
 //! Bundle invariants (bdl-7).
 
-use enteral_gate::intake::bundle::{Gathered, ResourceKind, gather, gather_parts, MOST_ENTRIES, MOST_ORDERS, Part};
+use enteral_gate::intake::bundle::{Gathered, MOST_ENTRIES, MOST_ORDERS, Part, ResourceKind, gather, gather_parts};
 use enteral_gate::intake::json::{Document, Limits, Node};
 use enteral_gate::intake::order::{At, FhirVersion};
 use enteral_gate::intake::wire::{Resolution, Resolve, read_order};
@@ -64,7 +64,10 @@ fn a_lone_order_is_found_with_what_it_contains() {
 #[test]
 fn orders_are_found_in_bundles_of_every_type_and_in_parameters() {
     for kind in ["collection", "batch", "searchset", "document", "message", "history", "transaction"] {
-        let text = bundle(kind, &[entry("", &order("a", "Patient/1")), entry("", &patient("1")), entry("", &order("b", "Patient/1"))]);
+        let text = bundle(
+            kind,
+            &[entry("", &order("a", "Patient/1")), entry("", &patient("1")), entry("", &order("b", "Patient/1"))],
+        );
         with(&text, |gathered, _| {
             assert_eq!(gathered.orders.len(), 2, "{kind}");
             assert_eq!(gathered.of_kind(ResourceKind::Patient).count(), 1);
@@ -81,7 +84,8 @@ fn orders_are_found_in_bundles_of_every_type_and_in_parameters() {
         order("b", "Patient/1"),
     );
     with(&text, |gathered, _| {
-        let ids: Vec<String> = gathered.orders.iter().map(|o| o.get("id").unwrap().as_str().unwrap().into_owned()).collect();
+        let ids: Vec<String> =
+            gathered.orders.iter().map(|o| o.get("id").unwrap().as_str().unwrap().into_owned()).collect();
         assert_eq!(ids, ["a", "b"], "an order given as context is not checked");
         assert_eq!(gathered.of_kind(ResourceKind::NutritionOrder).count(), 3);
         assert_eq!(gathered.of_kind(ResourceKind::Observation).count(), 1);
@@ -91,7 +95,14 @@ fn orders_are_found_in_bundles_of_every_type_and_in_parameters() {
 
 #[test]
 fn a_document_without_an_order_says_so() {
-    for text in [patient("1"), bundle("collection", &[]), r#"{"resourceType":"Parameters"}"#.into(), "{}".into(), "[]".into(), "null".into()] {
+    for text in [
+        patient("1"),
+        bundle("collection", &[]),
+        r#"{"resourceType":"Parameters"}"#.into(),
+        "{}".into(),
+        "[]".into(),
+        "null".into(),
+    ] {
         with(&text, |gathered, _| {
             assert!(gathered.problems.iter().any(|p| p.code == "required" && p.grave), "{text}");
         });
@@ -113,7 +124,8 @@ fn relative_references_resolve_on_the_base_of_their_entry() {
 
 #[test]
 fn without_a_base_the_only_one_of_that_type_and_id_is_taken_and_told() {
-    let text = bundle("collection", &[entry("urn:uuid:1", &order("o", "Patient/1")), entry("urn:uuid:2", &patient("1"))]);
+    let text =
+        bundle("collection", &[entry("urn:uuid:1", &order("o", "Patient/1")), entry("urn:uuid:2", &patient("1"))]);
     assert_eq!(leads(&text), (Some("/entry/1/resource".into()), "by type and id"));
     with(&text, |gathered, _| {
         let (read, problems) = read_order(gathered.orders[0], FhirVersion::R4, gathered);
@@ -124,7 +136,11 @@ fn without_a_base_the_only_one_of_that_type_and_id_is_taken_and_told() {
     });
     let two = bundle(
         "collection",
-        &[entry("", &order("o", "Patient/1")), entry("urn:uuid:2", &patient("1")), entry("urn:uuid:3", r#"{"resourceType":"Patient","id":"1","active":true}"#)],
+        &[
+            entry("", &order("o", "Patient/1")),
+            entry("urn:uuid:2", &patient("1")),
+            entry("urn:uuid:3", r#"{"resourceType":"Patient","id":"1","active":true}"#),
+        ],
     );
     assert_eq!(leads(&two), (None, "ambiguous"));
     with(&two, |gathered, _| {
@@ -136,11 +152,17 @@ fn without_a_base_the_only_one_of_that_type_and_id_is_taken_and_told() {
 #[test]
 fn urns_and_absolute_urls_are_matched_exactly() {
     let text = |reference: &str| {
-        bundle("collection", &[
-            entry("", &order("o", reference)),
-            entry("urn:uuid:61ebe359-bfdc-4613-8bf2-c5e300945f0a", &patient("1")),
-            entry("https://a.example/fhir/Patient/2", r#"{"resourceType":"Patient","id":"2","meta":{"versionId":"7"}}"#),
-        ])
+        bundle(
+            "collection",
+            &[
+                entry("", &order("o", reference)),
+                entry("urn:uuid:61ebe359-bfdc-4613-8bf2-c5e300945f0a", &patient("1")),
+                entry(
+                    "https://a.example/fhir/Patient/2",
+                    r#"{"resourceType":"Patient","id":"2","meta":{"versionId":"7"}}"#,
+                ),
+            ],
+        )
     };
     let found = |n: usize| (Some(format!("/entry/{n}/resource")), "found");
     assert_eq!(leads(&text("urn:uuid:61ebe359-bfdc-4613-8bf2-c5e300945f0a")), found(1));
@@ -162,7 +184,10 @@ fn contained_references_stay_in_their_own_resource() {
         )
     };
     assert_eq!(leads(&bundle("collection", &[entry("", &inner("a", "p"))])).1, "found");
-    assert_eq!(leads(&bundle("collection", &[entry("", &inner("a", "q")), entry("", &inner("b", "p"))])), (None, "not here"));
+    assert_eq!(
+        leads(&bundle("collection", &[entry("", &inner("a", "q")), entry("", &inner("b", "p"))])),
+        (None, "not here")
+    );
 }
 
 #[test]
@@ -191,11 +216,14 @@ fn a_full_url_given_twice_is_a_problem() {
     });
     assert_eq!(leads(&same).1, "found");
     // The same resource in two search results is no fault.
-    let results = bundle("collection", &[
-        first,
-        entry("", &bundle("searchset", &[entry(url, &patient("1"))])),
-        entry("", &bundle("searchset", &[entry(url, &patient("1"))])),
-    ]);
+    let results = bundle(
+        "collection",
+        &[
+            first,
+            entry("", &bundle("searchset", &[entry(url, &patient("1"))])),
+            entry("", &bundle("searchset", &[entry(url, &patient("1"))])),
+        ],
+    );
     with(&results, |gathered, _| {
         assert!(gathered.problems.is_empty(), "{:?}", gathered.problems);
         assert_eq!(gathered.patients, 1);
@@ -204,8 +232,13 @@ fn a_full_url_given_twice_is_a_problem() {
 
 #[test]
 fn a_full_url_of_another_resource_is_a_problem() {
-    let text = bundle("collection", &[entry("", &order("o", "Patient/1")), entry("https://a.example/fhir/Patient/2", &patient("1"))]);
-    with(&text, |gathered, _| assert!(gathered.problems.iter().any(|p| p.code == "invariant" && p.text.contains("Patient/1"))));
+    let text = bundle(
+        "collection",
+        &[entry("", &order("o", "Patient/1")), entry("https://a.example/fhir/Patient/2", &patient("1"))],
+    );
+    with(&text, |gathered, _| {
+        assert!(gathered.problems.iter().any(|p| p.code == "invariant" && p.text.contains("Patient/1")))
+    });
 }
 
 #[test]
@@ -242,10 +275,18 @@ fn empty_search_results_are_data_and_failed_ones_are_not() {
         assert_eq!(kinds, [(ResourceKind::Observation, true), (ResourceKind::Condition, false)]);
     });
     // A further page may hold what is missing here.
-    let paged = bundle("collection", &[
-        entry("", &order("o", "Patient/1")),
-        entry("", &search(r#","link":[{"relation":"next","url":"https://a.example/fhir?page=2"}],"entry":[{"resource":{"resourceType":"Condition"}}]"#)),
-    ]);
+    let paged = bundle(
+        "collection",
+        &[
+            entry("", &order("o", "Patient/1")),
+            entry(
+                "",
+                &search(
+                    r#","link":[{"relation":"next","url":"https://a.example/fhir?page=2"}],"entry":[{"resource":{"resourceType":"Condition"}}]"#,
+                ),
+            ),
+        ],
+    );
     with(&paged, |gathered, _| assert!(gathered.problems.iter().any(|p| p.code == "incomplete" && !p.grave)));
 }
 

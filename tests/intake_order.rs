@@ -62,7 +62,8 @@ fn meaning(order: &Order<'_>) -> String {
 
 #[test]
 fn r4_and_r5_give_the_same_order_in_every_element_they_share() {
-    let quantity = |v: &str, u: &str| format!(r#"{{"value":{v},"unit":"{u}","system":"http://unitsofmeasure.org","code":"{u}"}}"#);
+    let quantity =
+        |v: &str, u: &str| format!(r#"{{"value":{v},"unit":"{u}","system":"http://unitsofmeasure.org","code":"{u}"}}"#);
     let concept = r#"{"coding":[{"system":"urn:oid:1.2.3","code":"hp","display":"Invented HP"}],"text":"invented"}"#;
     let timing = r#"{"repeat":{"boundsPeriod":{"start":"2026-11-25T09:00:00+01:00","end":"2026-12-01"},"frequency":6,"period":1,"periodUnit":"d","duration":30,"durationUnit":"min"}}"#;
     let ratio = format!(r#"{{"numerator":{},"denominator":{}}}"#, quantity("200", "mL"), quantity("4", "h"));
@@ -124,12 +125,14 @@ fn quantity() -> impl Strategy<Value = String> {
 }
 
 fn timing() -> impl Strategy<Value = String> {
-    let repeat = (1u32..50, decimal_text(), prop::sample::select(vec!["s", "min", "h", "d", "wk", "mo", "a"]), 0usize..4)
-        .prop_map(|(f, p, u, times)| {
-            let times: Vec<String> = (0..times).map(|n| format!(r#""{:02}:30:00""#, n * 5)).collect();
-            let times = if times.is_empty() { String::new() } else { format!(r#","timeOfDay":[{}]"#, times.join(",")) };
-            format!(r#"{{"repeat":{{"frequency":{f},"period":{p},"periodUnit":"{u}"{times}}}}}"#)
-        });
+    let repeat =
+        (1u32..50, decimal_text(), prop::sample::select(vec!["s", "min", "h", "d", "wk", "mo", "a"]), 0usize..4)
+            .prop_map(|(f, p, u, times)| {
+                let times: Vec<String> = (0..times).map(|n| format!(r#""{:02}:30:00""#, n * 5)).collect();
+                let times =
+                    if times.is_empty() { String::new() } else { format!(r#","timeOfDay":[{}]"#, times.join(",")) };
+                format!(r#"{{"repeat":{{"frequency":{f},"period":{p},"periodUnit":"{u}"{times}}}}}"#)
+            });
     prop_oneof![
         repeat,
         Just(r#"{"event":["2026-11-25","2026-11-26T08:00:00Z"]}"#.to_owned()),
@@ -259,8 +262,16 @@ fn what_cannot_be_read_is_unreadable_and_named() {
         (r#"{"schedule":{"repeat":{"timeOfDay":["24:00:00"]}}}"#, format!("{repeat}.timeOfDay[0]"), "24:00"),
         (r#"{"schedule":{"repeat":{"timeOfDay":"07:00:00"}}}"#, format!("{repeat}.timeOfDay"), "an array"),
         (r#"{"schedule":{"repeat":{"dayOfWeek":["Monday"]}}}"#, format!("{repeat}.dayOfWeek[0]"), "one of mon"),
-        (r#"{"schedule":{"repeat":{"boundsPeriod":{"start":"2026-11-25T07:00:00"}}}}"#, format!("{repeat}.bounds.start"), "zone"),
-        (r#"{"schedule":{"repeat":{"boundsPeriod":{"start":"2026-02-30"}}}}"#, format!("{repeat}.bounds.start"), "no such day"),
+        (
+            r#"{"schedule":{"repeat":{"boundsPeriod":{"start":"2026-11-25T07:00:00"}}}}"#,
+            format!("{repeat}.bounds.start"),
+            "zone",
+        ),
+        (
+            r#"{"schedule":{"repeat":{"boundsPeriod":{"start":"2026-02-30"}}}}"#,
+            format!("{repeat}.bounds.start"),
+            "no such day",
+        ),
         (r#"{"schedule":{"event":["today"]}}"#, format!("{entry}.schedule.event[0]"), "found the text \"today\""),
     ] {
         unreadable(json, &path, says);
@@ -307,7 +318,12 @@ fn two_bounds_and_two_rates_are_reported() {
 
 #[test]
 fn an_administration_that_is_no_object_is_an_unknown_volume_and_not_none() {
-    for formula in [r#"{"administration":{"rateQuantity":{"value":60,"code":"mL/h"}}}"#, r#"{"administration":["60 mL/h"]}"#, r#"[{}]"#, r#""60 mL/h""#] {
+    for formula in [
+        r#"{"administration":{"rateQuantity":{"value":60,"code":"mL/h"}}}"#,
+        r#"{"administration":["60 mL/h"]}"#,
+        r#"[{}]"#,
+        r#""60 mL/h""#,
+    ] {
         with(&r4(formula, ""), FhirVersion::R4, |order, problems, _| {
             let formula_read = order.formula.as_ref().unwrap();
             assert_eq!(formula_read.administrations.len(), 1, "{formula}");
@@ -396,7 +412,11 @@ fn r4_additive_doses_belong_to_the_additive_they_name() {
     };
     let per = r#",{"url":"per","valueCode":"feed"}"#;
     let text = r4(
-        &format!(r#"{{"extension":[{},{}],"additiveProductName":"Invented Oil"}}"#, dose("invented oil", "10", per), dose("fibre mix", "5", "")),
+        &format!(
+            r#"{{"extension":[{},{}],"additiveProductName":"Invented Oil"}}"#,
+            dose("invented oil", "10", per),
+            dose("fibre mix", "5", "")
+        ),
         "",
     );
     with(&text, FhirVersion::R4, |order, problems, _| {
@@ -420,7 +440,9 @@ fn r4_additive_doses_belong_to_the_additive_they_name() {
 fn the_cross_version_additive_quantity_is_read_on_r4() {
     let url = "http://hl7.org/fhir/5.0/StructureDefinition/extension-NutritionOrder.enteralFormula.additive.quantity";
     let text = r4(
-        &format!(r#"{{"extension":[{{"url":"{url}","valueQuantity":{{"value":15,"code":"mL"}}}}],"additiveType":{{"text":"oil"}}}}"#),
+        &format!(
+            r#"{{"extension":[{{"url":"{url}","valueQuantity":{{"value":15,"code":"mL"}}}}],"additiveType":{{"text":"oil"}}}}"#
+        ),
         "",
     );
     with(&text, FhirVersion::R4, |order, problems, _| {
@@ -439,8 +461,12 @@ fn flushes_and_administration_products_are_read_in_both_versions() {
     let formula = format!(
         r#"{{"extension":[{},{},{},{}],"administration":[{{"extension":[{{"url":"{BASE}/administration-product","valueCodeableConcept":{{"text":"water"}}}}],"quantity":{{"value":50,"code":"mL"}}}}]}}"#,
         flush(&format!(r#"{volume},{{"url":"with-each-feed","valueCode":"before-and-after"}}"#)),
-        flush(&format!(r#"{volume},{{"url":"schedule","valueTiming":{{"repeat":{{"frequency":1,"period":4,"periodUnit":"h"}}}}}},{{"url":"fluid","valueCodeableConcept":{{"text":"half-strength saline"}}}}"#)),
-        flush(r#"{"url":"with-each-feed","valueCode":"sometimes"},{"url":"volume","valueQuantity":{"value":30,"code":"mL"}}"#),
+        flush(&format!(
+            r#"{volume},{{"url":"schedule","valueTiming":{{"repeat":{{"frequency":1,"period":4,"periodUnit":"h"}}}}}},{{"url":"fluid","valueCodeableConcept":{{"text":"half-strength saline"}}}}"#
+        )),
+        flush(
+            r#"{"url":"with-each-feed","valueCode":"sometimes"},{"url":"volume","valueQuantity":{"value":30,"code":"mL"}}"#
+        ),
         flush(r#"{"url":"volume","valueString":"30 mL"},{"url":"colour","valueCode":"blue"}"#),
     );
     for (text, version) in [(r4(&formula, ""), FhirVersion::R4), (r5(&formula, ""), FhirVersion::R5)] {
@@ -456,7 +482,8 @@ fn flushes_and_administration_products_are_read_in_both_versions() {
             assert_eq!(problems.iter().filter(|p| p.grave).count(), 2, "{problems:?}");
             assert_eq!(formula.administrations[0].product.as_ref().unwrap().label(), "water");
             // The unknown part only.
-            let unknown: Vec<String> = order.unknown_extensions.iter().map(|at| root.of_same_document(*at).path()).collect();
+            let unknown: Vec<String> =
+                order.unknown_extensions.iter().map(|at| root.of_same_document(*at).path()).collect();
             assert_eq!(unknown, ["NutritionOrder.enteralFormula.extension[3].extension[1]"]);
         });
     }
@@ -490,7 +517,8 @@ fn modifiers_are_found_anywhere_and_implicit_rules_too() {
         (r4("{}", r#","implicitRules":"https://example.org/rules""#), "NutritionOrder.implicitRules"),
     ] {
         with(&text, FhirVersion::R4, |order, _, root| {
-            let found: Vec<String> = order.unknown_modifiers.iter().map(|at| root.of_same_document(*at).path()).collect();
+            let found: Vec<String> =
+                order.unknown_modifiers.iter().map(|at| root.of_same_document(*at).path()).collect();
             assert_eq!(found, [path]);
         });
     }
@@ -503,8 +531,12 @@ fn unknown_extensions_and_elements_are_listed_and_known_ones_are_not() {
         r#","priority":"stat","language":"en","_status":{"extension":[{"url":"https://example.org/b"},{"url":"http://hl7.org/fhir/StructureDefinition/originalText","valueString":"x"}]},"_patient":{}"#,
     );
     with(&text, FhirVersion::R4, |order, _, root| {
-        let paths = |list: &[At]| -> Vec<String> { list.iter().map(|at| root.of_same_document(*at).pointer()).collect() };
-        assert_eq!(paths(&order.unknown_extensions), ["/enteralFormula/caloricDensity/extension/0", "/_status/extension/0"]);
+        let paths =
+            |list: &[At]| -> Vec<String> { list.iter().map(|at| root.of_same_document(*at).pointer()).collect() };
+        assert_eq!(
+            paths(&order.unknown_extensions),
+            ["/enteralFormula/caloricDensity/extension/0", "/_status/extension/0"]
+        );
         assert_eq!(
             paths(&order.unknown_elements),
             ["/enteralFormula/strength", "/enteralFormula/administration/0/speed", "/priority", "/_patient"]
@@ -521,7 +553,10 @@ fn another_version_is_named_with_its_fields_and_never_converted() {
         assert!(said.grave && said.text.contains("looks like R5 sent as R4"), "{}", said.text);
         assert!(said.text.contains("subject") && said.text.contains("schedule.timing"), "{}", said.text);
     });
-    let r4_text = r4(r#"{"routeofAdministration":{"text":"NG"},"administration":[{"schedule":{"repeat":{"frequency":1,"period":1,"periodUnit":"d"}},"quantity":{"value":100,"code":"mL"}}]}"#, "");
+    let r4_text = r4(
+        r#"{"routeofAdministration":{"text":"NG"},"administration":[{"schedule":{"repeat":{"frequency":1,"period":1,"periodUnit":"d"}},"quantity":{"value":100,"code":"mL"}}]}"#,
+        "",
+    );
     with(&r4_text, FhirVersion::R5, |order, problems, _| {
         let said = problems.iter().find(|p| p.code == "not-supported").unwrap();
         assert!(said.text.contains("looks like R4 sent as R5") && said.text.contains("routeofAdministration"));
@@ -535,10 +570,20 @@ fn another_version_is_named_with_its_fields_and_never_converted() {
         (r#"{"maxVolumeToAdminister":{"value":1}}"#, "", WireVersion::R6, "enteralFormula.maxVolumeToAdminister"),
         (r#"{"type":{"concept":{"text":"x"}}}"#, "", WireVersion::R6, "enteralFormula.type"),
         (r#"{"productName":"x"}"#, "", WireVersion::R6, "enteralFormula.productName"),
-        (r#"{"deliveryDeviceCodeableConcept":{"text":"x"}}"#, "", WireVersion::R6, "enteralFormula.deliveryDeviceCodeableConcept"),
+        (
+            r#"{"deliveryDeviceCodeableConcept":{"text":"x"}}"#,
+            "",
+            WireVersion::R6,
+            "enteralFormula.deliveryDeviceCodeableConcept",
+        ),
         ("{}", r#","requester":{}"#, WireVersion::R6, "requester"),
         ("{}", r#","additive":[]"#, WireVersion::R6, "additive"),
-        (r#"{"administration":[{"schedule":{"repeat":{"periodUnits":"h"}}}]}"#, "", WireVersion::Stu3, "enteralFormula.administration.schedule.repeat.periodUnits"),
+        (
+            r#"{"administration":[{"schedule":{"repeat":{"periodUnits":"h"}}}]}"#,
+            "",
+            WireVersion::Stu3,
+            "enteralFormula.administration.schedule.repeat.periodUnits",
+        ),
     ] {
         let text = r4(formula, more);
         with(&text, FhirVersion::R4, |_, problems, root| {
@@ -560,8 +605,16 @@ fn another_version_is_named_with_its_fields_and_never_converted() {
 #[test]
 fn an_order_of_its_own_version_gives_no_hint_of_another() {
     for (text, version, own) in [
-        (r4(r#"{"baseFormulaType":{"text":"x"},"routeofAdministration":{"text":"NG"}}"#, ""), FhirVersion::R4, WireVersion::R4),
-        (r5(r#"{"baseFormulaType":{"concept":{"text":"x"}},"routeOfAdministration":{"text":"NG"}}"#, ""), FhirVersion::R5, WireVersion::R5),
+        (
+            r4(r#"{"baseFormulaType":{"text":"x"},"routeofAdministration":{"text":"NG"}}"#, ""),
+            FhirVersion::R4,
+            WireVersion::R4,
+        ),
+        (
+            r5(r#"{"baseFormulaType":{"concept":{"text":"x"}},"routeOfAdministration":{"text":"NG"}}"#, ""),
+            FhirVersion::R5,
+            WireVersion::R5,
+        ),
     ] {
         with(&text, version, |_, problems, root| {
             assert!(problems.is_empty(), "{problems:?}");

@@ -7,7 +7,7 @@ use enteral_gate::amount::Amount;
 use enteral_gate::exact::Exact;
 use enteral_gate::intake::bundle::gather;
 use enteral_gate::intake::json::{Document, Limits, Node};
-use enteral_gate::intake::order::{Field, FhirVersion, Problem, When};
+use enteral_gate::intake::order::{FhirVersion, Field, Problem, When};
 use enteral_gate::intake::wire::read_order;
 use enteral_gate::patient::{
     Context, CorrectionBasis, Person, ReferenceSource, Refusal, Rejection, Sent, Sex, context, identity_key,
@@ -44,10 +44,8 @@ fn parameters(resources: &[&str]) -> String {
 }
 
 fn parameters_of(order: &str, resources: &[&str]) -> String {
-    let parts: Vec<String> = std::iter::once(&order)
-        .chain(resources)
-        .map(|r| format!(r#"{{"name":"resource","resource":{r}}}"#))
-        .collect();
+    let parts: Vec<String> =
+        std::iter::once(&order).chain(resources).map(|r| format!(r#"{{"name":"resource","resource":{r}}}"#)).collect();
     format!(r#"{{"resourceType":"Parameters","parameter":[{}]}}"#, parts.join(","))
 }
 
@@ -84,20 +82,28 @@ fn the_patient_is_read() {
     for (gender, sex) in [("male", Sex::Male), ("other", Sex::Unknown), ("unknown", Sex::Unknown)] {
         with(&parameters(&[&PATIENT.replace("female", gender)]), |context, _, _| assert_eq!(context.sex, sex));
     }
-    with(&parameters(&[&PATIENT.replace("female", "F").replace("2026-08-01", "01.08.2026")]), |context, problems, _| {
-        assert_eq!(context.sex, Sex::Unknown);
-        assert!(matches!(context.birth, Field::Unreadable { .. }));
-        assert_eq!(problems.len(), 2);
-        assert!(matches!(context.age_days(), Amount::Unknown(_)));
-    });
+    with(
+        &parameters(&[&PATIENT.replace("female", "F").replace("2026-08-01", "01.08.2026")]),
+        |context, problems, _| {
+            assert_eq!(context.sex, Sex::Unknown);
+            assert!(matches!(context.birth, Field::Unreadable { .. }));
+            assert_eq!(problems.len(), 2);
+            assert!(matches!(context.age_days(), Amount::Unknown(_)));
+        },
+    );
     with(&parameters(&[&PATIENT.replace("2026-08-01", "2026-11-26")]), |_, problems, _| {
         assert!(problems.iter().any(|p| p.grave && p.text.contains("birth date lies after")));
     });
-    with(&parameters(&[&PATIENT.replace(r#""gender""#, r#""modifierExtension":[{"url":"https://example.org/x"}],"gender""#)]), |context, problems, _| {
-        assert!(matches!(context.birth, Field::Unreadable { .. }));
-        assert_eq!(context.sex, Sex::Unknown);
-        assert!(problems.iter().any(|p| p.grave && p.code == "extension"));
-    });
+    with(
+        &parameters(&[
+            &PATIENT.replace(r#""gender""#, r#""modifierExtension":[{"url":"https://example.org/x"}],"gender""#)
+        ]),
+        |context, problems, _| {
+            assert!(matches!(context.birth, Field::Unreadable { .. }));
+            assert_eq!(context.sex, Sex::Unknown);
+            assert!(problems.iter().any(|p| p.grave && p.code == "extension"));
+        },
+    );
 }
 
 #[test]
@@ -134,7 +140,9 @@ fn the_latest_usable_weight_up_to_the_order_is_current() {
         assert_eq!(context.seconds_since(chosen), Amount::Known(Exact::int(86_400)));
         let why: Vec<String> = context.weight.rejected.iter().map(|r| r.why.to_string()).collect();
         assert_eq!(why.len(), 3);
-        assert!(why[0].contains("after the time") && why[1].contains("entered-in-error") && why[2].contains("preliminary"));
+        assert!(
+            why[0].contains("after the time") && why[1].contains("entered-in-error") && why[2].contains("preliminary")
+        );
         assert!(problems.is_empty(), "{problems:?}");
     });
     for status in ["amended", "corrected"] {
@@ -154,7 +162,12 @@ fn weights_that_cannot_be_used_say_why() {
         (good.replace(value, r#""value":"4.2""#), ""),
         (good.replace("\"kg\"", "\"cm\""), "cm"),
         (good.replace("\"kg\"", "\"stone\""), "stone"),
-        (good.replace(r#","code":"kg""#, "").replace(r#""unit":"kg","#, "").replace(r#","system":"http://unitsofmeasure.org""#, ""), ""),
+        (
+            good.replace(r#","code":"kg""#, "")
+                .replace(r#""unit":"kg","#, "")
+                .replace(r#","system":"http://unitsofmeasure.org""#, ""),
+            "",
+        ),
         (good.replace(r#""effectiveDateTime":"2026-11-24","#, ""), "does not say when"),
         (good.replace("2026-11-24", "yesterday"), "cannot be read"),
         (good.replace(r#""status""#, r#""focus":[{"reference":"Patient/p2"}],"status""#), "somebody or something else"),
@@ -188,17 +201,26 @@ fn an_older_weight_does_not_silently_replace_an_unreadable_newer_one() {
         assert!(problems.iter().any(|p| p.grave && p.text.contains("may be the latest")), "{problems:?}");
     });
     let older = newer.replace("2026-11-24", "2026-11-01");
-    with(&parameters(&[&weight("4.0", "2026-11-20"), &older]), |_, problems, _| assert!(problems.is_empty(), "{problems:?}"));
+    with(&parameters(&[&weight("4.0", "2026-11-20"), &older]), |_, problems, _| {
+        assert!(problems.is_empty(), "{problems:?}")
+    });
 }
 
 #[test]
 fn two_weights_of_the_same_time_that_differ_are_a_conflict() {
     let at = "2026-11-24T08:00:00+01:00";
-    with(&parameters(&[&weight("4.2", at), &weight("4.3", at), &weight("4.0", "2026-11-01")]), |context, problems, _| {
-        assert!(context.weight.chosen.is_none());
-        assert_eq!((context.weight.conflict.len(), context.weight.earlier.len()), (2, 1));
-        assert!(problems.iter().any(|p| p.grave && p.code == "conflict" && p.text.contains("4.2 kg") && p.text.contains("4.3 kg")));
-    });
+    with(
+        &parameters(&[&weight("4.2", at), &weight("4.3", at), &weight("4.0", "2026-11-01")]),
+        |context, problems, _| {
+            assert!(context.weight.chosen.is_none());
+            assert_eq!((context.weight.conflict.len(), context.weight.earlier.len()), (2, 1));
+            assert!(
+                problems
+                    .iter()
+                    .any(|p| p.grave && p.code == "conflict" && p.text.contains("4.2 kg") && p.text.contains("4.3 kg"))
+            );
+        },
+    );
     // The same weight twice, in other units, agrees.
     with(&parameters(&[&weight("4.2", at), &observation("3141-9", "4200", "g", at)]), |context, problems, _| {
         assert_eq!(grams(context), Some(Exact::int(4200)));
@@ -267,11 +289,16 @@ fn a_resource_that_names_nobody_is_used_only_when_there_is_one_person() {
 #[test]
 fn an_order_for_a_group_or_for_nobody_has_no_context() {
     let group = ORDER.replace("\"patient\"", "\"subject\"").replace("Patient/p1", "Group/g");
-    with_settings(&parameters_of(&group, &[PATIENT, &weight("4.2", "2026-11-24")]), FhirVersion::R5, &settings(), |context, _, _| {
-        assert_eq!(context.person, Person::Group);
-        assert!(!context.weight.is_sent());
-        assert_eq!(context.refused.len(), 2);
-    });
+    with_settings(
+        &parameters_of(&group, &[PATIENT, &weight("4.2", "2026-11-24")]),
+        FhirVersion::R5,
+        &settings(),
+        |context, _, _| {
+            assert_eq!(context.person, Person::Group);
+            assert!(!context.weight.is_sent());
+            assert_eq!(context.refused.len(), 2);
+        },
+    );
     let nobody = ORDER.replace(r#""patient":{"reference":"Patient/p1"},"#, "");
     with(&parameters_of(&nobody, &[PATIENT, &weight("4.2", "2026-11-24")]), |context, _, _| {
         assert_eq!(context.person, Person::Nobody);
@@ -328,11 +355,16 @@ fn birth_data_are_read_and_must_agree() {
         assert_eq!(context.gestation_days(), Some(Exact::int(203)));
         assert_eq!(context.birth_weight.value(), Some(Exact::int(1100)));
         let corrected = context.corrected_age();
-        assert_eq!((corrected.basis, corrected.days), (CorrectionBasis::Corrected, Amount::Known(Exact::int(116 - 77))));
+        assert_eq!(
+            (corrected.basis, corrected.days),
+            (CorrectionBasis::Corrected, Amount::Known(Exact::int(116 - 77)))
+        );
         assert_eq!(context.postmenstrual_days(), Amount::Known(Exact::int(203 + 116)));
         assert!(!context.weight.is_sent(), "a birth weight is not the current weight");
     });
-    with(&parameters(&[PATIENT, &gestation("203", "d")]), |context, _, _| assert_eq!(context.gestation_days(), Some(Exact::int(203))));
+    with(&parameters(&[PATIENT, &gestation("203", "d")]), |context, _, _| {
+        assert_eq!(context.gestation_days(), Some(Exact::int(203)))
+    });
     with(&parameters(&[PATIENT, &gestation("29", "wk"), &gestation("31", "wk")]), |context, problems, _| {
         assert_eq!(context.gestation_days(), None);
         assert!(problems.iter().any(|p| p.code == "conflict"));
@@ -369,7 +401,9 @@ fn the_reference_time_is_stated() {
         assert_eq!(reference.epoch, Exact::int(1_795_604_400));
         assert_eq!(grams(context), Some(Exact::int(4200)), "the order may be of that evening");
     });
-    with(&parameters_of(&dated, &[&weight("4.2", "2026-11-26T00:00:00+01:00")]), |context, _, _| assert_eq!(grams(context), None));
+    with(&parameters_of(&dated, &[&weight("4.2", "2026-11-26T00:00:00+01:00")]), |context, _, _| {
+        assert_eq!(grams(context), None)
+    });
     let monthly = ORDER.replace("2026-11-25T08:00:00+01:00", "2026-11");
     with(&parameters_of(&monthly, &[PATIENT]), |context, problems, _| {
         assert!(context.reference.is_none());
@@ -386,18 +420,36 @@ fn the_reference_time_is_stated() {
 
 #[test]
 fn presence_tells_sent_from_none_from_silence() {
-    let of = |kind: &str, who: &str, more: &str| format!(r#"{{"resourceType":"{kind}","{who}":{{"reference":"Patient/p1"}}{more}}}"#);
+    let of = |kind: &str, who: &str, more: &str| {
+        format!(r#"{{"resourceType":"{kind}","{who}":{{"reference":"Patient/p1"}}{more}}}"#)
+    };
     let all = [
         of("AllergyIntolerance", "patient", ""),
         of("Condition", "subject", ""),
         of("MedicationRequest", "subject", r#","status":"active""#),
         of("DeviceUseStatement", "subject", ""),
         of("ServiceRequest", "subject", ""),
-        of("Encounter", "subject", r#","class":{"system":"http://terminology.hl7.org/CodeSystem/v3-ActCode","code":"IMP"}"#),
-        of("Observation", "subject", r#","status":"final","category":[{"coding":[{"code":"laboratory"}]}],"code":{"coding":[{"system":"http://loinc.org","code":"2823-3"}]}"#),
+        of(
+            "Encounter",
+            "subject",
+            r#","class":{"system":"http://terminology.hl7.org/CodeSystem/v3-ActCode","code":"IMP"}"#,
+        ),
+        of(
+            "Observation",
+            "subject",
+            r#","status":"final","category":[{"coding":[{"code":"laboratory"}]}],"code":{"coding":[{"system":"http://loinc.org","code":"2823-3"}]}"#,
+        ),
     ];
     with(&parameters(&all.each_ref().map(String::as_str)), |context, _, _| {
-        for sent in [&context.allergies, &context.conditions, &context.medicines, &context.devices, &context.service_requests, &context.encounters, &context.labs] {
+        for sent in [
+            &context.allergies,
+            &context.conditions,
+            &context.medicines,
+            &context.devices,
+            &context.service_requests,
+            &context.encounters,
+            &context.labs,
+        ] {
             assert_eq!(sent.places().len(), 1, "{sent:?}");
         }
         assert_eq!(context.encounter_classes[0].code.as_deref(), Some("IMP"));
@@ -408,7 +460,9 @@ fn presence_tells_sent_from_none_from_silence() {
     });
     // Looked, and there is none.
     let search = |url: &str| {
-        format!(r#"{{"resourceType":"Bundle","type":"searchset","total":0,"link":[{{"relation":"self","url":"https://a.example/fhir/{url}"}}]}}"#)
+        format!(
+            r#"{{"resourceType":"Bundle","type":"searchset","total":0,"link":[{{"relation":"self","url":"https://a.example/fhir/{url}"}}]}}"#
+        )
     };
     let none = [
         search("AllergyIntolerance?patient=p1"),
@@ -418,16 +472,25 @@ fn presence_tells_sent_from_none_from_silence() {
         search("MedicationRequest?patient=p2"),
     ];
     with(&parameters(&none.each_ref().map(String::as_str)), |context, _, _| {
-        assert_eq!((&context.allergies, &context.conditions, &context.other_orders, &context.labs), (&Sent::Empty, &Sent::Empty, &Sent::Empty, &Sent::Empty));
+        assert_eq!(
+            (&context.allergies, &context.conditions, &context.other_orders, &context.labs),
+            (&Sent::Empty, &Sent::Empty, &Sent::Empty, &Sent::Empty)
+        );
         assert_eq!(context.medicines, Sent::NotSent, "the search was for somebody else");
     });
-    let known = of("AllergyIntolerance", "patient", r#","code":{"coding":[{"system":"http://snomed.info/sct","code":"716186003"}]}"#);
+    let known = of(
+        "AllergyIntolerance",
+        "patient",
+        r#","code":{"coding":[{"system":"http://snomed.info/sct","code":"716186003"}]}"#,
+    );
     with(&parameters(&[&known]), |context, _, _| assert_eq!(context.allergies, Sent::Empty));
 }
 
 #[test]
 fn what_does_not_count_by_its_own_words_is_set_aside() {
-    let of = |kind: &str, who: &str, more: &str| format!(r#"{{"resourceType":"{kind}","{who}":{{"reference":"Patient/p1"}}{more}}}"#);
+    let of = |kind: &str, who: &str, more: &str| {
+        format!(r#"{{"resourceType":"{kind}","{who}":{{"reference":"Patient/p1"}}{more}}}"#)
+    };
     let all = [
         of("MedicationRequest", "subject", r#","status":"entered-in-error""#),
         of("MedicationRequest", "subject", r#","status":"active","doNotPerform":true"#),
@@ -436,14 +499,19 @@ fn what_does_not_count_by_its_own_words_is_set_aside() {
     ];
     with(&parameters(&all.each_ref().map(String::as_str)), |context, _, _| {
         assert_eq!(context.set_aside.len(), 4);
-        assert_eq!((&context.medicines, &context.allergies, &context.conditions), (&Sent::NotSent, &Sent::NotSent, &Sent::NotSent));
+        assert_eq!(
+            (&context.medicines, &context.allergies, &context.conditions),
+            (&Sent::NotSent, &Sent::NotSent, &Sent::NotSent)
+        );
     });
 }
 
 #[test]
 fn the_orders_own_encounter_is_the_one_that_counts() {
     let of = |id: &str, class: &str| {
-        format!(r#"{{"resourceType":"Encounter","id":"{id}","subject":{{"reference":"Patient/p1"}},"class":[{{"coding":[{{"code":"{class}"}}]}}]}}"#)
+        format!(
+            r#"{{"resourceType":"Encounter","id":"{id}","subject":{{"reference":"Patient/p1"}},"class":[{{"coding":[{{"code":"{class}"}}]}}]}}"#
+        )
     };
     let order = ORDER.replace(r#""dateTime""#, r#""encounter":{"reference":"Encounter/e2"},"dateTime""#);
     with(&parameters_of(&order, &[&of("e1", "AMB"), &of("e2", "IMP")]), |context, _, _| {

@@ -3,6 +3,11 @@
 //! The root may be a NutritionOrder, a Bundle of any type or Parameters; Bundles may hold Bundles (search
 //! results). Nothing is ever fetched: a reference that leads out of the document leads nowhere.
 
+#![cfg_attr(
+    not(test),
+    deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
+)]
+
 use crate::intake::json::{self, Document, Node};
 use crate::intake::order::{At, Problem, Text};
 use crate::intake::wire::datatypes::{found, shown};
@@ -373,13 +378,7 @@ impl<'d> Collector<'d, '_> {
             }
             self.resource(
                 resource,
-                Place {
-                    label: None,
-                    full_url,
-                    bundle: Some(node.at()),
-                    orders: place.orders,
-                    depth: place.depth + 1,
-                },
+                Place { label: None, full_url, bundle: Some(node.at()), orders: place.orders, depth: place.depth + 1 },
             );
         }
         if node.get("type").is_some_and(|t| t.is_str("searchset")) {
@@ -444,13 +443,8 @@ impl<'d> Collector<'d, '_> {
             }
             let label = parameter.get("name").and_then(Node::as_str);
             let context = label.as_deref().is_some_and(|l| matches!(l, "other-order" | "other-orders" | "context"));
-            let inner = Place {
-                label,
-                full_url: None,
-                bundle: None,
-                orders: place.orders && !context,
-                depth: place.depth + 1,
-            };
+            let inner =
+                Place { label, full_url: None, bundle: None, orders: place.orders && !context, depth: place.depth + 1 };
             if parameter.get("part").is_some() {
                 if place.depth >= MOST_NESTED {
                     let text = format!("more than {MOST_NESTED} parameter parts inside each other; not read");
@@ -468,9 +462,11 @@ impl<'d> Collector<'d, '_> {
 
 /// Whether an OperationOutcome says that something went wrong.
 fn is_failure(outcome: Node<'_>) -> bool {
-    outcome.get("issue").into_iter().flat_map(Node::items).any(|issue| {
-        issue.get("severity").is_some_and(|severity| severity.is_str("error") || severity.is_str("fatal"))
-    })
+    outcome
+        .get("issue")
+        .into_iter()
+        .flat_map(Node::items)
+        .any(|issue| issue.get("severity").is_some_and(|severity| severity.is_str("error") || severity.is_str("fatal")))
 }
 
 /// Splits a RESTful URL into its base (with the last slash), type and id.
@@ -608,9 +604,10 @@ impl<'d> Gathered<'d> {
             if let Some(id) = &resource.id {
                 let known = index.by_type_and_id.entry((resource.type_name.clone(), id.clone())).or_default();
                 if copy_of.is_none() && resource.full_url.is_none() {
-                    let twin = known.iter().filter_map(|other| self.resources.get(*other)).find(|other| {
-                        other.full_url.is_none() && other.node.raw() == resource.node.raw()
-                    });
+                    let twin = known
+                        .iter()
+                        .filter_map(|other| self.resources.get(*other))
+                        .find(|other| other.full_url.is_none() && other.node.raw() == resource.node.raw());
                     copy_of = twin.map(|other| other.node.at());
                 }
                 if copy_of.is_none() {
@@ -691,10 +688,8 @@ impl<'d> Gathered<'d> {
     ) -> Resolution {
         let key = (Text::Owned(reference.0.to_owned()), Text::Owned(reference.1.to_owned()));
         let known = index.by_type_and_id.get(&key).map(Vec::as_slice).unwrap_or_default();
-        let mut hits = known
-            .iter()
-            .filter_map(|ix| self.resources.get(*ix))
-            .filter(|r| allowed(r) && is_version(r.node, version));
+        let mut hits =
+            known.iter().filter_map(|ix| self.resources.get(*ix)).filter(|r| allowed(r) && is_version(r.node, version));
         match (hits.next(), hits.next()) {
             (None, _) => Resolution::NotHere,
             (Some(_), Some(_)) => Resolution::Ambiguous,

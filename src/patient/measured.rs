@@ -87,7 +87,12 @@ impl Rejection {
     const fn hides_a_value(&self) -> bool {
         matches!(
             self,
-            Self::NoQuantity(_) | Self::Unit(_) | Self::NotPositive | Self::Modifier | Self::UnreadableTime | Self::Impossible(_)
+            Self::NoQuantity(_)
+                | Self::Unit(_)
+                | Self::NotPositive
+                | Self::Modifier
+                | Self::UnreadableTime
+                | Self::Impossible(_)
         )
     }
 }
@@ -162,8 +167,7 @@ where
         let node = observation.node;
         let Some((code, loinc)) = matching_code(node, sought.codes) else { continue };
         let (effective, timed) = effective(&mut read, node);
-        let span = effective.and_then(|(when, _)| moment::span(when.0, zone).zip(moment::span(when.1, zone)))
-            .map(|(first, last)| (first.0, last.1));
+        let span = effective.and_then(|(when, _)| moment::span(when, zone));
         let verdict = if loinc {
             candidate(&mut read, node, sought).and_then(|(written, value, notes)| {
                 let after = |limit: Exact| span.is_some_and(|(first, _)| first > limit);
@@ -179,21 +183,19 @@ where
             Err(Rejection::CodeSystem)
         };
         match verdict {
-            Ok((written, value, notes)) => usable.push(Measured {
-                at: node.at(),
-                code,
-                written,
-                value,
-                notes,
-                effective: effective.map(|(when, at)| (when.0, at)),
-                span,
-            }),
+            Ok((written, value, notes)) => {
+                usable.push(Measured { at: node.at(), code, written, value, notes, effective, span })
+            }
             Err(why) => out.rejected.push(Rejected { at: node.at(), why, span }),
         }
     }
     // What cannot be read in an Observation is told once, by the reason it was not taken.
     problems.extend(read.problems.into_iter().map(|p| Problem { grave: false, ..p }));
-    if sought.latest { out.settle_latest(usable) } else { out.settle_agreeing(usable) }
+    if sought.latest {
+        out.settle_latest(usable)
+    } else {
+        out.settle_agreeing(usable)
+    }
     out.report(sought.name, problems);
     out
 }
@@ -298,23 +300,20 @@ enum Timed {
     Unreadable,
 }
 
-/// First and last time of `effective[x]`, with its place.
-fn effective(read: &mut Datatypes, node: Node<'_>) -> (Option<((When, When), At)>, Timed) {
+/// The time of `effective[x]`, with its place. A value over a period stands for the period's end.
+fn effective(read: &mut Datatypes, node: Node<'_>) -> (Option<(When, At)>, Timed) {
     for name in ["effectiveDateTime", "effectiveInstant"] {
         match read.date_time(node, name) {
-            Field::Present(s) => return (Some(((s.value, s.value), s.at)), Timed::Yes),
+            Field::Present(s) => return (Some((s.value, s.at)), Timed::Yes),
             Field::Absent => {}
             Field::Missing { .. } => return (None, Timed::No),
             Field::Unreadable { .. } => return (None, Timed::Unreadable),
         }
     }
     if let Some(period) = node.get("effectivePeriod") {
-        let (start, end) = read.period(period);
-        return match (start, end) {
+        return match read.period(period) {
             (Field::Unreadable { .. }, _) | (_, Field::Unreadable { .. }) => (None, Timed::Unreadable),
-            // A value over a period stands for its end.
-            (_, Field::Present(end)) => (Some(((end.value, end.value), period.at())), Timed::Yes),
-            (Field::Present(start), _) => (Some(((start.value, start.value), period.at())), Timed::Yes),
+            (_, Field::Present(s)) | (Field::Present(s), _) => (Some((s.value, s.at)), Timed::Yes),
             _ => (None, Timed::No),
         };
     }
@@ -345,7 +344,8 @@ fn candidate<'d>(read: &mut Datatypes, node: Node<'d>, sought: &Sought<'_>) -> R
         Field::Present(s) => s.value,
         Field::Missing { reason, .. } => return Err(Rejection::DataAbsent(reason.into_owned())),
         Field::Unreadable { at } => {
-            let what = node.get("valueQuantity").filter(|v| v.at() == at).map_or_else(|| "something else".to_owned(), found);
+            let what =
+                node.get("valueQuantity").filter(|v| v.at() == at).map_or_else(|| "something else".to_owned(), found);
             return Err(Rejection::NoQuantity(what));
         }
         Field::Absent => {

@@ -2,6 +2,11 @@
 //! other facts were sent at all. Nothing is fetched, guessed or defaulted, and nothing of another patient
 //! is used.
 
+#![cfg_attr(
+    not(test),
+    deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
+)]
+
 pub mod age;
 pub mod measured;
 
@@ -337,7 +342,8 @@ impl<'r, 'd> Sorted<'r, 'd> {
         let at = resource.node.at();
         let is_order = resource.kind == ResourceKind::NutritionOrder;
         // The order itself, and what is contained in another order, is no context.
-        if at == order.at || resource.contained_in.is_some_and(|outer| outer != order.at && is_an_order(gathered, outer))
+        if at == order.at
+            || resource.contained_in.is_some_and(|outer| outer != order.at && is_an_order(gathered, outer))
         {
             return;
         }
@@ -357,7 +363,8 @@ impl<'r, 'd> Sorted<'r, 'd> {
             Subject::Of(_) if is_order => return,
             Subject::Of(own) => {
                 let of_another = gathered.orders.iter().filter_map(|o| gathered.resource(o.at()));
-                let mut named = of_another.filter_map(|o| if let Subject::Of(id) = &o.subject { Some(id) } else { None });
+                let mut named =
+                    of_another.filter_map(|o| if let Subject::Of(id) = &o.subject { Some(id) } else { None });
                 if named.any(|id| id.same(own)) { Refusal::PatientOfAnotherOrder } else { Refusal::AnotherPatient }
             }
         };
@@ -429,7 +436,9 @@ impl<'d> Context<'d> {
         let (Some(reference), Some((first, last))) = (self.reference, measured.span) else { return missing() };
         let since = |moment: Exact| reference.epoch.sub(moment).map(|s| s.max(Exact::ZERO));
         match (since(last), since(first)) {
-            (Some(low), Some(high)) => Amount::between(low, high, Why::MissingInput("the clock time of the measurement")),
+            (Some(low), Some(high)) => {
+                Amount::between(low, high, Why::MissingInput("the clock time of the measurement"))
+            }
             _ => Amount::unknown(Why::Range),
         }
     }
@@ -460,7 +469,8 @@ impl<'d> Context<'d> {
     fn read_patient(&mut self, patient: Node<'d>, problems: &mut Vec<Problem>) {
         if has_modifier(patient) {
             let at = patient.at();
-            let text = "the Patient carries a modifier extension that is not known; its birth date and gender are not used";
+            let text =
+                "the Patient carries a modifier extension that is not known; its birth date and gender are not used";
             problems.push(Problem { at, text: text.to_owned(), code: "extension", grave: true });
             self.birth = Field::Unreadable { at };
             return;

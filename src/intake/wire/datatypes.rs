@@ -272,9 +272,9 @@ impl Datatypes {
     pub(crate) fn reference<'d>(&mut self, node: Node<'d>, resolver: &dyn Resolve) -> Reference<'d> {
         let reference = self.text_if_any(node, "reference");
         let display = self.text_if_any(node, "display");
-        let identifier = match self.complex(node, "identifier", |this, id| {
-            (this.text_if_any(id, "system"), this.text_if_any(id, "value"))
-        }) {
+        let identifier = match self
+            .complex(node, "identifier", |this, id| (this.text_if_any(id, "system"), this.text_if_any(id, "value")))
+        {
             Field::Present(s) => Some(s.value),
             _ => None,
         };
@@ -286,7 +286,10 @@ impl Datatypes {
                     self.remark(
                         node.at(),
                         "informational",
-                        format!("{} was found by type and id only, because the entries' fullUrl do not lead there", shown(text)),
+                        format!(
+                            "{} was found by type and id only, because the entries' fullUrl do not lead there",
+                            shown(text)
+                        ),
                     );
                     Some(at)
                 }

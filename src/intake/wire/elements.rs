@@ -58,12 +58,9 @@ static REFERENCE: Type = Type {
 };
 static CODEABLE_REFERENCE: Type =
     Type { name: "CodeableReference", elements: &[("concept", Of(&CONCEPT)), ("reference", Of(&REFERENCE))] };
-static QUANTITY: Type = Type {
-    name: "Quantity",
-    elements: &[("value", P), ("comparator", P), ("unit", P), ("system", P), ("code", P)],
-};
-static RATIO: Type =
-    Type { name: "Ratio", elements: &[("numerator", Of(&QUANTITY)), ("denominator", Of(&QUANTITY))] };
+static QUANTITY: Type =
+    Type { name: "Quantity", elements: &[("value", P), ("comparator", P), ("unit", P), ("system", P), ("code", P)] };
+static RATIO: Type = Type { name: "Ratio", elements: &[("numerator", Of(&QUANTITY)), ("denominator", Of(&QUANTITY))] };
 static RANGE: Type = Type { name: "Range", elements: &[("low", Of(&QUANTITY)), ("high", Of(&QUANTITY))] };
 static ANNOTATION: Type = Type {
     name: "Annotation",
@@ -201,10 +198,8 @@ static R5_ORDER: Type = Type {
         ("text", Of(&NARRATIVE)),
     ],
 };
-static R5_SCHEDULE: Type = Type {
-    name: "schedule",
-    elements: &[("timing", Of(&TIMING)), ("asNeeded", P), ("asNeededFor", Of(&CONCEPT))],
-};
+static R5_SCHEDULE: Type =
+    Type { name: "schedule", elements: &[("timing", Of(&TIMING)), ("asNeeded", P), ("asNeededFor", Of(&CONCEPT))] };
 static R5_ORAL_DIET: Type = Type {
     name: "oralDiet",
     elements: &[
@@ -365,7 +360,8 @@ impl Walk {
                     "url" | "id" => {}
                     "extension" => {
                         for part in inner.items() {
-                            let known = part.get("url").and_then(Node::as_str).is_some_and(|u| parts.contains(&u.as_ref()));
+                            let known =
+                                part.get("url").and_then(Node::as_str).is_some_and(|u| parts.contains(&u.as_ref()));
                             if !known && listing {
                                 self.found.extensions.push(part.at());
                             }

@@ -3,6 +3,11 @@
 //! R4 and R4B share one shape ([`r4`]), R5 has another ([`r5`]); what both have in common is read here.
 //! Nothing is converted between versions: what looks like another version is reported as that.
 
+#![cfg_attr(
+    not(test),
+    deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
+)]
+
 pub(crate) mod datatypes;
 mod elements;
 pub mod extension;
@@ -15,7 +20,7 @@ pub use version::{VersionHint, WireVersion, diagnose_version};
 
 use crate::intake::json::{Kind, Node};
 use crate::intake::order::{
-    Administration, At, Concept, EnteralFormula, Field, FhirVersion, Flush, Intent, Order, Problem, ProductRef, Rate,
+    Administration, At, Concept, EnteralFormula, FhirVersion, Field, Flush, Intent, Order, Problem, ProductRef, Rate,
     Reference, Sourced, Status, Text, Timing,
 };
 use datatypes::{Datatypes, List, extensions, extensions_of, found};

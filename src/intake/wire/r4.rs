@@ -104,9 +104,11 @@ fn across<'d>(read: &mut Datatypes, formula: Node<'d>, out: &mut Vec<Additive<'d
 
 /// Whether two products are named alike: a common coding, or the same text or name.
 fn same(a: &ProductRef<'_>, b: &ProductRef<'_>) -> bool {
-    let coded = a.concept.codings.iter().any(|x| {
-        x.code.is_some() && b.concept.codings.iter().any(|y| x.code == y.code && x.system == y.system)
-    });
+    let coded = a
+        .concept
+        .codings
+        .iter()
+        .any(|x| x.code.is_some() && b.concept.codings.iter().any(|y| x.code == y.code && x.system == y.system));
     let names = |p: &ProductRef<'_>| -> Vec<String> {
         let name = p.name.as_ref().map(|n| n.value.trim().to_lowercase());
         name.into_iter().chain(p.concept.text.as_ref().map(|t| t.trim().to_lowercase())).collect()

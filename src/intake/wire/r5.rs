@@ -30,8 +30,7 @@ impl Family for R5 {
                 out.push(unreadable(item.at()));
                 continue;
             }
-            let product =
-                product(read, item, "type", "productName", resolver).unwrap_or_else(|| nameless(item.at()));
+            let product = product(read, item, "type", "productName", resolver).unwrap_or_else(|| nameless(item.at()));
             let mut quantity = read.complex(item, "quantity", Datatypes::quantity);
             let mut per = None;
             let mut given = extensions_of(item, extension::ADDITIVE_PER);
