@@ -348,6 +348,28 @@ fn demo_once_answers_every_sample_and_says_that_it_is_invented() {
     for sample in &enteral_gate::http::samples::SAMPLES {
         assert!(text.lines().any(|l| l.starts_with(sample.name)), "{text}");
     }
+    // By hand. 1, 10: 5 × 200 + 10 × 10 mL, 1 kcal/mL. 2: 65 × 24 + 6 × 30 + 8 × 15, 1560 × 1.2. 3: 80 × 10 +
+    // 2 × 237 + 6 × 60, 1274 × 1.5. 4: 6 × 250 + 6 × 30. 5: steady day 90 × 24, maximum 1500, 6 × 30. 6: 8 × 90 +
+    // 8 × 5, 720 × 24 ÷ 29.5735. 7: 5 × 500 + 10 × 10. 8: 60 × 24 + 4 × 30, 1440 × 1.2. 9: 70 × 24 + 6 × 30.
+    // 11: 4 × 300 + 8 × 50, 1200 × 1.2 + 2 × 25.
+    for (sample, disposition, volume, energy, found) in [
+        ("demo-1-toddler", "clear", "1100 mL", "1000 kcal", ""),
+        ("demo-2-intensive-care", "clear", "1860 mL", "1872 kcal", ""),
+        ("demo-3-home-cyclic", "clear", "1634 mL", "1911 kcal", ""),
+        ("demo-4-jejunal-bolus", "flagged", "1680 mL", "1500 kcal", "bolus-beyond-stomach"),
+        ("demo-5-steps-over-cap", "flagged", "1680 to 2340 mL", "1500 to 2160 kcal", "cap-against-schedule"),
+        ("demo-6-infant-24kcal", "clear", "760 mL", "584 kcal", ""),
+        ("demo-7-pounds", "flagged", "2600 mL", "2500 kcal", "weight-against-age"),
+        ("demo-8-hold-in-text", "flagged", "1560 mL", "1728 kcal", "text-changes-dose"),
+        ("demo-9-no-density", "flagged", "1860 mL", "kcal not known", "core-element-missing"),
+        ("demo-10-toddler", "clear", "1100 mL", "1000 kcal", ""),
+        ("demo-11-home-additive", "clear", "1600 mL", "1490 kcal", ""),
+    ] {
+        let line = text.lines().find(|l| l.starts_with(&format!("{sample} "))).unwrap();
+        for part in [disposition, volume, energy, found] {
+            assert!(line.contains(part), "{part} in {line}");
+        }
+    }
     assert!(text.contains("curl -s") && text.contains("http://127.0.0.1:"), "{text}");
     assert!(text.lines().next().unwrap().contains("invented") && text.trim_end().lines().last().unwrap().contains("invented"), "{text}");
 }

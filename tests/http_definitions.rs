@@ -1,8 +1,16 @@
 //! The code systems under `schemas/fhir` list what the program knows, no more and no less. With `UPDATE=1`
 //! in the environment the files are written anew.
 
-use enteral_gate::http::definitions::DEFINITIONS;
+use enteral_gate::answer::parameters_json;
+use enteral_gate::appraise::appraise;
+use enteral_gate::assumptions::Assumption;
+use enteral_gate::findings::Tier;
+use enteral_gate::formulary::Formulary;
+use enteral_gate::http::definitions::{CANONICAL, DEFINITIONS};
+use enteral_gate::http::samples::SAMPLES;
+use enteral_gate::integrity::RULES;
 use enteral_gate::nutrition::measure::Measure;
+use enteral_gate::settings::Settings;
 use serde_json::{Value, json};
 use std::fs;
 
@@ -57,6 +65,33 @@ fn measures() {
 }
 
 #[test]
+fn findings() {
+    let concepts: Vec<_> = RULES.iter().map(|(r, _)| (r.id.to_owned(), r.name.to_owned(), Some(format!("{}. Source: {}.", r.title, r.source)))).collect();
+    lists("finding", &concepts);
+}
+
+#[test]
+fn assumptions() {
+    let concepts: Vec<_> = Assumption::ALL.iter().map(|a| (a.id().to_owned(), a.text().to_owned(), None)).collect();
+    lists("assumption", &concepts);
+}
+
+#[test]
+fn tiers_and_systems() {
+    let text = DEFINITIONS.iter().find(|d| d.id == "tier").unwrap().text;
+    let system: Value = serde_json::from_str(text).unwrap();
+    let codes: Vec<_> = system["concept"].as_array().unwrap().iter().map(|c| c["code"].as_str().unwrap()).collect();
+    assert_eq!(codes, [Tier::Stop, Tier::High, Tier::Med, Tier::Low].map(Tier::code));
+    for (id, used) in [
+        ("finding", enteral_gate::answer::FINDING_SYSTEM),
+        ("assumption", enteral_gate::answer::ASSUMPTION_SYSTEM),
+        ("measure", enteral_gate::answer::MEASURE_SYSTEM),
+    ] {
+        assert_eq!(used, format!("{CANONICAL}/CodeSystem/{id}"));
+    }
+}
+
+#[test]
 fn every_file_is_served() {
     let mut files: Vec<_> = fs::read_dir(format!("{}/schemas/fhir", env!("CARGO_MANIFEST_DIR")))
         .unwrap()
@@ -66,4 +101,45 @@ fn every_file_is_served() {
     files.sort();
     served.sort();
     assert_eq!(files, served);
+}
+
+/// Every part of an answer is declared, with its type and how often it may come.
+fn declared(parts: &[Value], declarations: &[Value], place: &str) {
+    for part in parts {
+        let name = part["name"].as_str().unwrap();
+        if place.ends_with(".total") && Measure::ALL.iter().any(|m| m.code() == name) {
+            continue;
+        }
+        let declaration = declarations.iter().find(|d| d["name"] == name).unwrap_or_else(|| panic!("{place}.{name} is not declared"));
+        match declaration["type"].as_str() {
+            None => declared(part["part"].as_array().unwrap(), declaration["part"].as_array().unwrap(), &format!("{place}.{name}")),
+            Some("OperationOutcome") => assert!(part["resource"].is_object(), "{place}.{name}"),
+            // Quantity, Range or parts.
+            Some("Element") => {}
+            Some(kind) => {
+                let key = format!("value{}{}", kind[..1].to_uppercase(), &kind[1..]);
+                assert!(part.get(&key).is_some(), "{place}.{name} is no {kind}");
+            }
+        }
+    }
+    for declaration in declarations {
+        let times = parts.iter().filter(|p| p["name"] == declaration["name"]).count();
+        // A steady day that there is not holds the reason only.
+        let least = usize::try_from(declaration["min"].as_u64().unwrap()).unwrap();
+        assert!(times >= least, "{place}.{} comes {times} times", declaration["name"]);
+        assert!(declaration["max"] == "*" || times <= 1, "{place}.{} comes {times} times", declaration["name"]);
+    }
+}
+
+#[test]
+fn the_operation_declares_what_it_answers() {
+    let definition: Value = serde_json::from_str(DEFINITIONS[0].text).unwrap();
+    let out: Vec<Value> = definition["parameter"].as_array().unwrap().iter().filter(|p| p["use"] == "out").cloned().collect();
+    let formulary = Formulary::from_csv("demo", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
+    let settings = Settings { demo: true, ..Settings::default() };
+    for sample in &SAMPLES {
+        let answer = parameters_json(&appraise(sample.text.as_bytes(), "", sample.version, &formulary, &settings));
+        let answer: Value = serde_json::from_str(&answer).unwrap();
+        declared(answer["parameter"].as_array().unwrap(), &out, sample.name);
+    }
 }

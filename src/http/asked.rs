@@ -2,6 +2,7 @@
 //! into [`Settings`]. Every value is checked; nothing unknown is passed over.
 
 use super::refusal::Refusal;
+use crate::appraise::MOST_DAYS;
 use crate::exact::Exact;
 use crate::settings::{DayKind, Settings};
 use jiff::Timestamp;
@@ -11,9 +12,6 @@ use jiff::tz::TimeZone;
 /// Names that change the day that is worked out, in the order in which they are applied (`as-of` may need
 /// the zone).
 pub const NAMES: [&str; 6] = ["zone", "day-start", "day-kind", "date", "days", "as-of"];
-
-/// Most days that can be asked for.
-pub const MOST_DAYS: u8 = 14;
 
 /// Puts one named value into the settings.
 ///

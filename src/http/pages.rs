@@ -28,7 +28,8 @@ pub async fn home(State(app): State<Arc<App>>) -> Response {
     let page = PAGE
         .replace("{{demo}}", if demo { DEMO_NOTICE } else { "" })
         .replace("{{samples}}", &samples)
-        .replace("{{order}}", if demo { "demo-1-toddler.json" } else { "order.json" })
+        .replace("{{fetch}}", if demo { "curl -s http://ADDRESS/demo/orders/demo-1-toddler |\n" } else { "" })
+        .replace("{{order}}", if demo { "@-" } else { "@order.json" })
         .replace("{{version}}", env!("CARGO_PKG_VERSION"));
     let headers = [
         (header::CONTENT_TYPE, HeaderValue::from_static("text/html; charset=utf-8")),

@@ -28,7 +28,7 @@ macro_rules! sample {
 
 /// All samples. People, products and numbers are invented.
 pub const SAMPLES: [Sample; 11] = [
-    sample!("demo-1-toddler", R4, "toddler, five feeds by day, nothing wrong"),
+    sample!("demo-1-toddler", R4, "toddler, five feeds by day"),
     sample!("demo-2-intensive-care", R4, "intensive care, continuous feed"),
     sample!("demo-3-home-cyclic", R4, "home, night feed with two feeds by day"),
     sample!("demo-4-jejunal-bolus", R4, "bolus feeds into the jejunum"),
