@@ -327,10 +327,25 @@ fn serve_answers_as_the_command_line_does_and_ends_when_asked() {
         assert!(!head.contains("x-demo"), "{head}");
         assert_eq!(body, String::from_utf8(output.stdout).unwrap().trim_end(), "CLI and HTTP differ");
     }
+    // The same order in Parameters, and in a batch beside one that cannot be read.
+    let parameters = format!(r#"{{"resourceType":"Parameters","parameter":[{{"name":"resource","resource":{TODDLER}}},{{"name":"days","valueInteger":2}}]}}"#);
+    let answer = serving.post("/fhir/R4/NutritionOrder/$appraise", &parameters);
+    assert!(answer.contains(r#"{"name":"disposition","valueCode":"clear"}"#), "{answer}");
+    assert!(answer.contains("Parameters.parameter[0].resource.entry[3].resource"), "{answer}");
+    let batch = format!(
+        r#"{{"resourceType":"Bundle","type":"batch","entry":[{{"request":{{"method":"POST","url":"NutritionOrder/$appraise"}},"resource":{JEJUNAL}}},{{"request":{{"method":"POST","url":"NutritionOrder/$validate"}},"resource":{{"resourceType":"NutritionOrder","status":7}}}}]}}"#
+    );
+    let answer = serving.post("/fhir/R4", &batch);
+    let body: serde_json::Value = serde_json::from_str(answer.split_once("\r\n\r\n").unwrap().1).unwrap();
+    assert_eq!(body["entry"][0]["resource"]["parameter"][0]["valueCode"], "flagged");
+    assert_eq!(body["entry"][1]["response"]["status"], "200 OK");
+    assert_eq!(body["entry"][1]["resource"]["issue"][0]["severity"], "error");
+    // Refused by the core itself: what is not FHIR at all.
+    assert!(serving.post("/fhir/R4/$validate", "{}").starts_with("HTTP/1.1 400"));
     let (status, log) = serving.end();
     assert_eq!(status, 0);
     let answered: Vec<serde_json::Value> = log.lines().map(|l| serde_json::from_str(l).unwrap()).filter(|l: &serde_json::Value| l["message"] == "answered").collect();
-    assert_eq!(answered.len(), 3, "{log}");
+    assert_eq!(answered.len(), 6, "{log}");
     assert_eq!(answered[0]["route"], "/fhir/{version}/NutritionOrder/$appraise");
     assert_eq!(answered[0]["status"], 200);
     assert!(answered[0]["micros"].is_u64() && answered[0]["request_id"].is_string() && answered[0]["disposition"].is_string());

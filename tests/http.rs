@@ -348,12 +348,12 @@ async fn unknown_addresses_and_methods() {
 async fn bodies_over_the_limit_are_413() {
     let s = service_with(Limits { body: 10_000, ..Limits::default() }, false, true).await;
     let large = format!("{{\"resourceType\":\"NutritionOrder\",\"x\":\"{}\"}}", "x".repeat(20_000));
-    post(s.here, VALIDATE, &large).await.refuses(413, "too-costly");
+    post(s.here, VALIDATE, &large).await.refuses(413, "too-long");
     // The declared length is enough: not one byte of the body is waited for.
     let declared = format!("POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}content-length: 5000000000\r\nexpect: 100-continue\r\n\r\n");
     let mut stream = TcpStream::connect(s.here).await.unwrap();
     stream.write_all(declared.as_bytes()).await.unwrap();
-    reply(&mut stream).await.unwrap().refuses(413, "too-costly");
+    reply(&mut stream).await.unwrap().refuses(413, "too-long");
     // Chunked, so that no length is declared, and without an end.
     let mut stream = TcpStream::connect(s.here).await.unwrap();
     let head = format!("POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}transfer-encoding: chunked\r\n\r\n");
@@ -361,7 +361,7 @@ async fn bodies_over_the_limit_are_413() {
     for _ in 0..40 {
         let _ = stream.write_all(format!("400\r\n{}\r\n", "x".repeat(0x400)).as_bytes()).await;
     }
-    reply(&mut stream).await.unwrap().refuses(413, "too-costly");
+    reply(&mut stream).await.unwrap().refuses(413, "too-long");
     assert_eq!(post(s.here, VALIDATE, ORDER).await.status, 200);
 }
 
@@ -551,6 +551,16 @@ async fn a_batch_answers_each_entry_by_itself() {
     let many: Vec<_> = (0..51).map(|_| json!({})).collect();
     post(s.here, "/fhir/R4", &json!({"resourceType": "Bundle", "type": "batch", "entry": many}).to_string()).await.refuses(400, "too-costly");
     assert_eq!(post(s.here, "/fhir/R4", r#"{"resourceType":"Bundle","type":"batch"}"#).await.status, 200);
+}
+
+#[tokio::test]
+async fn the_answer_to_a_batch_is_bounded() {
+    let s = service_with(Limits { batch_answer: 10, ..Limits::default() }, false, true).await;
+    let entry = json!({"request": {"method": "POST", "url": "NutritionOrder/$validate"}, "resource": {"resourceType": "NutritionOrder"}});
+    let answer = post(s.here, "/fhir/R4", &json!({"resourceType": "Bundle", "type": "batch", "entry": [entry, entry]}).to_string()).await.json();
+    assert_eq!(answer["entry"][0]["response"]["status"], "200 OK");
+    assert_eq!(answer["entry"][1]["response"]["status"], "413 Payload Too Large");
+    assert_eq!(answer["entry"][1]["response"]["outcome"]["issue"][0]["code"], "too-costly");
 }
 
 #[tokio::test]

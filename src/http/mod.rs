@@ -37,6 +37,8 @@ pub struct Limits {
     pub held: usize,
     /// Entries of a batch.
     pub entries: usize,
+    /// Bytes of the answer to a batch; entries after that are refused, each by itself.
+    pub batch_answer: usize,
     /// Time for the request line and headers, from the moment the connection waits for them.
     pub header_time: Duration,
     /// Time for the whole body.
@@ -59,10 +61,11 @@ impl Default for Limits {
             body: 1 << 20,
             held: 64 << 20,
             entries: 50,
+            batch_answer: 32 << 20,
             header_time: Duration::from_secs(10),
             body_time: Duration::from_secs(15),
             appraisal_time: Duration::from_secs(10),
-            appraisals: 64,
+            appraisals: 32,
             connections: 512,
             connection_age: Duration::from_secs(600),
             drain: Duration::from_secs(10),

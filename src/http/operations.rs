@@ -316,14 +316,23 @@ fn answer_batch(app: &App, input: &[u8], version: FhirVersion) -> Result<String,
         let text = format!("A batch may have at most {} entries; this one has {}.", app.limits.entries, entries.len());
         return Err(Refusal::Unreadable("too-costly", text, Some("Bundle".to_owned())));
     }
-    let entry = entries.into_iter().map(|entry| answer_entry(app, entry, version)).collect();
+    // An order of a few lines has an answer of many: without a bound a small batch could fill the memory.
+    let mut left = app.limits.batch_answer;
+    let entry = entries
+        .into_iter()
+        .map(|entry| {
+            let answer = answer_entry(app, entry, version, left);
+            left = left.saturating_sub(answer.resource.as_ref().map_or(0, |body| body.get().len()));
+            answer
+        })
+        .collect();
     let response = BatchResponse { resource_type: "Bundle", r#type: "batch-response", entry };
     serde_json::to_string(&response).map_err(|_| Refusal::Fault)
 }
 
 /// One entry; whatever goes wrong in it stays in it.
-fn answer_entry(app: &App, entry: Node<'_>, version: FhirVersion) -> ResponseEntry {
-    let answered = catch_unwind(AssertUnwindSafe(|| run_entry(app, entry, version))).unwrap_or_else(|_| {
+fn answer_entry(app: &App, entry: Node<'_>, version: FhirVersion, left: usize) -> ResponseEntry {
+    let answered = catch_unwind(AssertUnwindSafe(|| if left == 0 { Err(Refusal::BatchFull) } else { run_entry(app, entry, version) })).unwrap_or_else(|_| {
         app.panics.fetch_add(1, Ordering::Relaxed);
         Err(Refusal::Fault)
     });

@@ -34,6 +34,8 @@ pub enum Refusal {
     AppraisalTimeout,
     /// A fault in this program. (request id to quote)
     Fault,
+    /// The answers to the entries before already fill the answer to a batch.
+    BatchFull,
     /// The connection ended inside the body.
     Incomplete,
 }
@@ -46,7 +48,7 @@ impl Refusal {
             Self::MethodNotAllowed => StatusCode::METHOD_NOT_ALLOWED,
             Self::NotAcceptable(_) => StatusCode::NOT_ACCEPTABLE,
             Self::BodyTimeout => StatusCode::REQUEST_TIMEOUT,
-            Self::TooLarge(_) => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::TooLarge(_) | Self::BatchFull => StatusCode::PAYLOAD_TOO_LARGE,
             Self::MediaType(_) => StatusCode::UNSUPPORTED_MEDIA_TYPE,
             Self::Unreadable(..) | Self::Parameter(..) | Self::NotSupported(_) | Self::Incomplete => StatusCode::BAD_REQUEST,
             Self::Overloaded | Self::AppraisalTimeout => StatusCode::SERVICE_UNAVAILABLE,
@@ -60,7 +62,8 @@ impl Refusal {
             Self::NotFound(_) => "not-found",
             Self::MethodNotAllowed | Self::NotAcceptable(_) | Self::MediaType(_) | Self::NotSupported(_) => "not-supported",
             Self::BodyTimeout | Self::AppraisalTimeout => "timeout",
-            Self::TooLarge(_) => "too-costly",
+            Self::TooLarge(_) => "too-long",
+            Self::BatchFull => "too-costly",
             Self::Unreadable(code, ..) => code,
             Self::Parameter(..) => "value",
             Self::Incomplete => "incomplete",
@@ -87,6 +90,9 @@ impl Refusal {
             Self::AppraisalTimeout => "The appraisal took too long and was given up. Nothing was checked.".to_owned(),
             Self::Fault => {
                 "A fault in this program kept it from answering. Nothing was checked. Please report it with the x-request-id of this answer.".to_owned()
+            }
+            Self::BatchFull => {
+                "The answers to the entries before fill the batch; send this entry again in another one. It was not checked.".to_owned()
             }
             Self::Incomplete => "The request body ended before it was complete. Nothing was checked.".to_owned(),
         }
