@@ -10,6 +10,7 @@ use crate::settings::Settings;
 use crate::timing::calendar::DAY;
 use crate::timing::day::{Laid, LineDay, Window, lay, steady};
 use crate::timing::schedule::{Dose, Method, Occurrences};
+use std::borrow::Cow;
 
 /// One order over one window.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -98,18 +99,33 @@ enum Holds<'p> {
     Dose(&'p crate::nutrition::plan::DosePlan),
 }
 
-impl Given1<'_> {
-    fn energy(&self) -> Amount {
+impl<'p> Given1<'p> {
+    fn energy(&self) -> Cow<'p, Amount> {
         match &self.holds {
-            Holds::Content(c) => c.energy.clone(),
-            Holds::Dose(d) => stated(d.product.energy, &d.label, "energy"),
+            Holds::Content(c) => Cow::Borrowed(&c.energy),
+            Holds::Dose(d) => Cow::Owned(stated(d.product.energy, &d.label, "energy")),
         }
     }
 
-    fn nutrient(&self, n: Nutrient) -> Amount {
+    fn nutrient(&self, n: Nutrient) -> Cow<'p, Amount> {
         match &self.holds {
-            Holds::Content(c) => c.nutrient(n).clone(),
-            Holds::Dose(d) => stated(d.product.nutrient(n), &d.label, n.name()),
+            Holds::Content(c) => Cow::Borrowed(c.nutrient(n)),
+            Holds::Dose(d) => Cow::Owned(stated(d.product.nutrient(n), &d.label, n.name())),
+        }
+    }
+
+    /// The figure where it is exact, without making a copy.
+    fn exact_energy(&self) -> Option<Exact> {
+        match &self.holds {
+            Holds::Content(c) => c.energy.known(),
+            Holds::Dose(d) => d.product.energy,
+        }
+    }
+
+    fn exact_nutrient(&self, n: Nutrient) -> Option<Exact> {
+        match &self.holds {
+            Holds::Content(c) => c.nutrient(n).known(),
+            Holds::Dose(d) => d.product.nutrient(n),
         }
     }
 
@@ -143,9 +159,12 @@ pub fn totals(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Totals {
     for m in Measure::ALL {
         let value = match m.recipe() {
             Recipe::Volume(which) => volume(&given, which, days),
-            Recipe::Energy => sum(&given, |g| g.energy()),
+            Recipe::Energy => exactly(&given, |_| true, |g| g.exact_energy())
+                .unwrap_or_else(|| sum_where(&given, |_| true, |g| g.energy().into_owned())),
             Recipe::Nutrient { nutrient, feed_only } => {
-                sum_where(&given, |g| !feed_only || g.kind == Some(Kind::Feed), |g| g.nutrient(nutrient))
+                let keep = |g: &Given1<'_>| !feed_only || g.kind == Some(Kind::Feed);
+                exactly(&given, keep, |g| g.exact_nutrient(nutrient))
+                    .unwrap_or_else(|| sum_where(&given, keep, |g| g.nutrient(nutrient).into_owned()))
             }
             Recipe::Moles(of, nutrient) => match nutrient.atomic_mass() {
                 Some(mass) => values.get(of.index()).map_or(Amount::ZERO, |a| a.divided(mass, "the atomic mass")),
@@ -172,8 +191,20 @@ fn values_or(values: &[Amount], of: Measure, days: &[(&Plan, &OrderDay)], given:
     }
 }
 
-fn sum(given: &[Given1<'_>], of: impl Fn(&Given1<'_>) -> Amount) -> Amount {
-    sum_where(given, |_| true, of)
+/// The sum where every part of it is exact: the common case, without any amount being copied.
+fn exactly(given: &[Given1<'_>], keep: impl Fn(&Given1<'_>) -> bool, of: impl Fn(&Given1<'_>) -> Option<Exact>) -> Option<Amount> {
+    let mut out = Exact::ZERO;
+    for g in given.iter().filter(|g| keep(g)) {
+        let amount = g.amount.known()?;
+        if amount.is_zero() {
+            continue;
+        }
+        let per = of(g)?;
+        if !per.is_zero() {
+            out = out.add(amount.mul(per)?)?;
+        }
+    }
+    Some(Amount::Known(out))
 }
 
 fn sum_where(given: &[Given1<'_>], keep: impl Fn(&Given1<'_>) -> bool, of: impl Fn(&Given1<'_>) -> Amount) -> Amount {
@@ -191,7 +222,7 @@ fn volume(given: &[Given1<'_>], which: Given, days: &[(&Plan, &OrderDay)]) -> Am
         Given::Flush => g.kind == Some(Kind::Flush),
         Given::Additive => g.kind.is_none(),
     };
-    let mut out = sum_where(given, keep, |g| Amount::Known(g.volume()));
+    let mut out = exactly(given, keep, |g| Some(g.volume())).unwrap_or_else(|| sum_where(given, keep, |g| Amount::Known(g.volume())));
     // An additive without a countable amount may add volume.
     if matches!(which, Given::All | Given::Additive) {
         for name in days.iter().flat_map(|(p, _)| &p.uncounted).map(|u| u.label.clone()) {
@@ -220,6 +251,9 @@ fn ratio(given: &[Given1<'_>], q: Quotient) -> Amount {
         .filter(|g| q != Quotient::EnergyPerVolume || g.kind == Some(Kind::Feed))
         .filter(|g| !g.amount.is_zero())
         .collect();
+    if let Some(x) = exact_ratio(&relevant, q, top_scale) {
+        return x.map_or_else(|| Amount::unknown(Why::Nothing(what)), Amount::Known);
+    }
     let mut tops = Vec::with_capacity(relevant.len());
     let mut bottoms = Vec::with_capacity(relevant.len());
     for g in &relevant {
@@ -241,6 +275,51 @@ fn ratio(given: &[Given1<'_>], q: Quotient) -> Amount {
         return Amount::unknown(Why::Nothing(what));
     }
     top.scaled(top_scale).over(&bottom, what)
+}
+
+/// The ratio where every part of it is exact; `Some(None)` when there is nothing to divide by.
+fn exact_ratio(relevant: &[&Given1<'_>], q: Quotient, scale: Exact) -> Option<Option<Exact>> {
+    let (mut top, mut bottom) = (Exact::ZERO, Exact::ZERO);
+    for g in relevant {
+        let amount = g.amount.known()?;
+        let n = |n: Nutrient| g.exact_nutrient(n);
+        let (t, b) = match q {
+            Quotient::ProteinShare | Quotient::FatShare | Quotient::CarbohydrateShare => {
+                let p = n(Nutrient::Protein)?.mul(Exact::int(4))?;
+                let f = n(Nutrient::Fat)?.mul(Exact::int(9))?;
+                let c = n(Nutrient::Carbohydrate)?.mul(Exact::int(4))?;
+                let top = match q {
+                    Quotient::ProteinShare => p,
+                    Quotient::FatShare => f,
+                    _ => c,
+                };
+                (top, p.add(f)?.add(c)?)
+            }
+            Quotient::NonProteinPerNitrogen => {
+                let p = n(Nutrient::Protein)?;
+                (g.exact_energy()?.sub(p.mul(Exact::int(4))?)?, p)
+            }
+            Quotient::ProteinPerEnergy => (n(Nutrient::Protein)?, g.exact_energy()?),
+            Quotient::SolutePerEnergy => (exact_solute(g)?, g.exact_energy()?),
+            Quotient::WaterPerEnergy => (n(Nutrient::Water)?, g.exact_energy()?),
+            Quotient::EnergyPerVolume => (g.exact_energy()?, Exact::ONE),
+        };
+        top = top.add(amount.mul(t)?)?;
+        bottom = bottom.add(amount.mul(b)?)?;
+    }
+    if !bottom.is_positive() {
+        return Some(None);
+    }
+    Some(Some(top.mul(scale)?.div(bottom)?))
+}
+
+/// Potential renal solute load of one unit where every part of it is exact, mOsm.
+fn exact_solute(g: &Given1<'_>) -> Option<Exact> {
+    let mut out = g.exact_nutrient(Nutrient::Protein)?.mul(Exact::ratio(1000, 175))?;
+    for n in [Nutrient::Sodium, Nutrient::Potassium, Nutrient::Chloride, Nutrient::Phosphorus] {
+        out = out.add(g.exact_nutrient(n)?.div(n.atomic_mass()?)?)?;
+    }
+    Some(out)
 }
 
 fn corners(relevant: &[&Given1<'_>], tops: &[Amount], bottoms: &[Amount], varying: &[usize], scale: Exact, what: &'static str) -> Amount {
@@ -301,7 +380,7 @@ fn corners(relevant: &[&Given1<'_>], tops: &[Amount], bottoms: &[Amount], varyin
 
 /// What one unit adds to the top and to the bottom of a ratio.
 fn quotient_parts(g: &Given1<'_>, q: Quotient) -> (Amount, Amount) {
-    let p = || g.nutrient(Nutrient::Protein);
+    let p = || g.nutrient(Nutrient::Protein).into_owned();
     let macro_energy = || {
         p().scaled(Exact::int(4))
             .plus(&g.nutrient(Nutrient::Fat).scaled(Exact::int(9)))
@@ -319,7 +398,7 @@ fn quotient_parts(g: &Given1<'_>, q: Quotient) -> (Amount, Amount) {
         Quotient::CarbohydrateShare => share(g.nutrient(Nutrient::Carbohydrate).scaled(Exact::int(4)), Nutrient::Carbohydrate),
         Quotient::NonProteinPerNitrogen => {
             // (E − 4P) ÷ (P ÷ 6.25): exact only where both are.
-            let top = match (g.energy(), p()) {
+            let top = match (g.energy().into_owned(), p()) {
                 (Amount::Known(e), Amount::Known(x)) => x
                     .mul(Exact::int(4))
                     .and_then(|four| e.sub(four))
@@ -328,10 +407,10 @@ fn quotient_parts(g: &Given1<'_>, q: Quotient) -> (Amount, Amount) {
             };
             (top, p())
         }
-        Quotient::ProteinPerEnergy => (p(), g.energy()),
-        Quotient::SolutePerEnergy => (solute(g), g.energy()),
-        Quotient::WaterPerEnergy => (g.nutrient(Nutrient::Water), g.energy()),
-        Quotient::EnergyPerVolume => (g.energy(), Amount::Known(Exact::ONE)),
+        Quotient::ProteinPerEnergy => (p(), g.energy().into_owned()),
+        Quotient::SolutePerEnergy => (solute(g), g.energy().into_owned()),
+        Quotient::WaterPerEnergy => (g.nutrient(Nutrient::Water).into_owned(), g.energy().into_owned()),
+        Quotient::EnergyPerVolume => (g.energy().into_owned(), Amount::Known(Exact::ONE)),
     }
 }
 
@@ -372,7 +451,7 @@ fn schedule(m: Measure, days: &[(&Plan, &OrderDay)], given: &[Given1<'_>], value
             at(Measure::Carbohydrate).scaled(Exact::int(1000)).divided(kg, "the dosing weight").divided(minutes, "the day")
         }
         Measure::CarbohydrateRateFeeding => carbohydrate_feeding(days, weight),
-        Measure::RenalSoluteLoad => sum(given, |g| solute(g)),
+        Measure::RenalSoluteLoad => exactly(given, |_| true, exact_solute).unwrap_or_else(|| sum_where(given, |_| true, |g| solute(g))),
         Measure::Osmolality => osmolality(days),
         Measure::FeedsPerDay => feed_lines(days).fold(Amount::ZERO, |acc, (.., l)| acc.plus(&l.feeds)),
         Measure::LargestFeed => largest_feed(days),

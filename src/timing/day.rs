@@ -376,7 +376,9 @@ pub fn lay(zone: &TimeZone, window: Window, lines: &[Line], capped: &[bool], cap
             _ => LineDay { volume: Amount::unknown(Why::Range), feeds: Amount::unknown(Why::Range), running: Amount::unknown(Why::Range) },
         });
     }
-    segments.sort_by(|a, b| a.from.cmp(&b.from).then(a.line.cmp(&b.line)));
+    if lines.len() > 1 {
+        segments.sort_by(|a, b| a.from.cmp(&b.from).then(a.line.cmp(&b.line)));
+    }
     let reached = cap.and_then(|cap| cut(&mut days, &segments, capped, cap, window.length));
     Laid { window, lines: days, segments, cap: reached }
 }
