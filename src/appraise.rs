@@ -24,7 +24,7 @@ use crate::needs;
 use crate::nutrition::derive::shown;
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Materials, Plan, Source, plan};
-use crate::nutrition::totals::{OrderDay, Totals, lay_plan, totals};
+use crate::nutrition::totals::{OrderDay, Totals, judged_totals, lay_plan, totals};
 use crate::patient::{self, Context, IdentityKey, ReferenceSource, context, identity_key};
 use crate::settings::{DayKind, Settings};
 use crate::timing::calendar::{DAY, days_of, local_of_date, to_epoch, to_local};
@@ -176,6 +176,25 @@ impl<'a> Appraisal<'a> {
 
 /// Appraises one input. Never fails: what cannot be read is reported.
 pub fn appraise<'a>(input: &'a [u8], name: &str, version: FhirVersion, formulary: &'a Formulary, settings: &'a Settings) -> Appraisal<'a> {
+    run(input, name, version, formulary, settings, totals)
+}
+
+/// The same with only those measures worked out that rules look at: enough for an OperationOutcome, which is
+/// the same to the byte.
+pub fn check<'a>(input: &'a [u8], name: &str, version: FhirVersion, formulary: &'a Formulary, settings: &'a Settings) -> Appraisal<'a> {
+    run(input, name, version, formulary, settings, judged_totals)
+}
+
+type Totalled = fn(&[(&Plan, &OrderDay)], Option<Exact>) -> Totals;
+
+fn run<'a>(
+    input: &'a [u8],
+    name: &str,
+    version: FhirVersion,
+    formulary: &'a Formulary,
+    settings: &'a Settings,
+    total: Totalled,
+) -> Appraisal<'a> {
     let mut out = Appraisal {
         name: name.to_owned(),
         version,
@@ -199,7 +218,7 @@ pub fn appraise<'a>(input: &'a [u8], name: &str, version: FhirVersion, formulary
         out.refused = Some((Refusal::WrongResource, why));
         return out;
     }
-    let (orders, combined, problems, sent) = orders_of(&document, version, formulary, settings);
+    let (orders, combined, problems, sent) = orders_of(&document, version, formulary, settings, total);
     out.orders = orders;
     out.combined = combined;
     out.problems = problems;
@@ -252,15 +271,15 @@ struct Draft<'d> {
 
 type Read = (Vec<OrderReport>, Vec<Combined>, Vec<Problem>, Vec<(At, Product)>);
 
-fn orders_of(document: &Document<'_>, version: FhirVersion, formulary: &Formulary, settings: &Settings) -> Read {
+fn orders_of(document: &Document<'_>, version: FhirVersion, formulary: &Formulary, settings: &Settings, total: Totalled) -> Read {
     let gathered = gather(document);
     let mut problems = gathered.problems.clone();
     let sent = sent_products(&gathered, version, &mut problems);
     let products: Vec<(At, Product)> = sent.iter().map(|(at, p, _)| (*at, p.clone())).collect();
     let mut drafts: Vec<Draft<'_>> =
-        gathered.orders.iter().map(|node| draft(*node, &gathered, version, formulary, settings, &products)).collect();
+        gathered.orders.iter().map(|node| draft(*node, &gathered, version, (formulary, settings, total), &products)).collect();
     let groups = groups(&drafts);
-    let combined: Vec<Combined> = groups.iter().filter(|g| g.len() > 1).map(|g| combine(&drafts, g, settings)).collect();
+    let combined: Vec<Combined> = groups.iter().filter(|g| g.len() > 1).map(|g| combine(&drafts, g, settings, total)).collect();
     let others_sent = gathered.orders.len() > 1 || drafts.iter().any(|d| d.context.other_orders.is_data());
     let besides: Vec<Vec<Beside>> = (0..drafts.len()).map(|i| besides(&drafts, &groups, &combined, i)).collect();
     let mut reports = Vec::with_capacity(drafts.len());
@@ -290,8 +309,7 @@ fn draft<'d>(
     node: Node<'d>,
     gathered: &Gathered<'d>,
     version: FhirVersion,
-    formulary: &Formulary,
-    settings: &Settings,
+    (formulary, settings, total): (&Formulary, &Settings, Totalled),
     sent: &[(At, Product)],
 ) -> Draft<'d> {
     let mut problems = shape::check(node, version);
@@ -309,7 +327,7 @@ fn draft<'d>(
     let frame = Frame { settings, weight: weight.map(|(kg, _)| kg) };
     let plan = plan(&order, Materials { frame, formulary, sent });
     let (days, steady, repeats) = if computed && order.formula.is_some() {
-        lay_days(&plan, settings)
+        lay_days(&plan, settings, total)
     } else {
         (Vec::new(), Err(Why::NoSuchDay("nothing is computed for this order")), false)
     };
@@ -329,9 +347,9 @@ fn merge(into: &mut Vec<Problem>, more: Vec<Problem>) {
 
 /// The windows of an order: the day it starts (or the one asked for), then one after the other up to the
 /// steady day.
-fn lay_days(plan: &Plan, settings: &Settings) -> (Vec<Day>, Result<Day, Why>, bool) {
+fn lay_days(plan: &Plan, settings: &Settings, total: Totalled) -> (Vec<Day>, Result<Day, Why>, bool) {
     let with_totals = |day: OrderDay| {
-        let t = totals(&[(plan, &day)], plan.weight);
+        let t = total(&[(plan, &day)], plan.weight);
         (day, t)
     };
     let (windows, steady) = windows(&[plan], settings);
@@ -530,14 +548,14 @@ fn groups(drafts: &[Draft<'_>]) -> Vec<Vec<usize>> {
     out.into_iter().map(|(_, list)| list).collect()
 }
 
-fn combine(drafts: &[Draft<'_>], group: &[usize], settings: &Settings) -> Combined {
+fn combine(drafts: &[Draft<'_>], group: &[usize], settings: &Settings, total: Totalled) -> Combined {
     let plans: Vec<&Plan> = group.iter().filter_map(|i| drafts.get(*i)).map(|d| &d.plan).collect();
     let weight = group.iter().filter_map(|i| drafts.get(*i)).find_map(|d| d.weight);
     let (windows, steady) = windows(&plans, settings);
     let lay_all = |w: Window, is_steady: bool| {
         let days: Vec<OrderDay> = plans.iter().map(|p| lay_plan(p, settings, w, is_steady)).collect();
         let pairs: Vec<(&Plan, &OrderDay)> = plans.iter().copied().zip(&days).collect();
-        let t = totals(&pairs, weight.map(|(kg, _)| kg));
+        let t = total(&pairs, weight.map(|(kg, _)| kg));
         (days, t)
     };
     Combined {

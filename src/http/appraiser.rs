@@ -1,7 +1,7 @@
 //! The seam between the rim and the core: one call, bytes to an answer. Tests put a faulty core behind it.
 
 use crate::answer;
-use crate::appraise::{Refusal, appraise};
+use crate::appraise::{Refusal, appraise, check};
 use crate::formulary::Formulary;
 use crate::intake::order::FhirVersion;
 use crate::settings::Settings;
@@ -50,7 +50,8 @@ impl Core {
 
 impl Appraiser for Core {
     fn appraise(&self, input: &[u8], version: FhirVersion, settings: &Settings, rendering: Rendering) -> Appraised {
-        let appraisal = appraise(input, "", version, &self.formulary, settings);
+        let run = if rendering == Rendering::Outcome { check } else { appraise };
+        let appraisal = run(input, "", version, &self.formulary, settings);
         let body = match rendering {
             Rendering::Outcome => answer::outcome_json(&appraisal),
             Rendering::Parameters => answer::parameters_json(&appraisal),

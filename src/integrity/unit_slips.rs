@@ -168,20 +168,23 @@ pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
             .and_then(|a| a.rate.at())
             .unwrap_or(line.at);
         let hourly = rate.mul(Exact::int(3600)).unwrap_or(rate);
-        let as_day = a_day(rate).unwrap_or(rate);
-        let reads = hourly.div(Exact::int(24)).unwrap_or(hourly);
-        let fix = Some(format!("If {} mL is meant for the day, the rate is {} mL/h.", hourly.short(1), reads.short(1)));
-        let arithmetic = Some(format!("{} mL/h × 24 h = {} mL; {} ÷ 24 = {} mL/h", hourly.short(2), as_day.short(0), hourly.short(2), reads.short(1)));
+        let with_way_out = |f: Finding| {
+            let as_day = a_day(rate).unwrap_or(rate);
+            let reads = hourly.div(Exact::int(24)).unwrap_or(hourly);
+            Finding {
+                fix: Some(format!("If {} mL is meant for the day, the rate is {} mL/h.", hourly.short(1), reads.short(1))),
+                arithmetic: Some(format!("{} mL/h × 24 h = {} mL; {} ÷ 24 = {} mL/h", hourly.short(2), as_day.short(0), hourly.short(2), reads.short(1))),
+                ..f
+            }
+        };
         // The number of the rate is the number of the maximum: only for rates coded per hour.
         let coded_hourly = case.order.formula.as_ref().and_then(|f| f.administrations.get(line.administration?)).is_some_and(|a| {
             matches!(&a.rate, Field::Present(r) if matches!(&r.value, Rate::Quantity(q) if q.code.as_deref().is_some_and(|c| c.ends_with("/h"))))
         });
         if coded_hourly && let Some(cap) = case.plan.cap && hourly == cap.per_day {
-            out.push(Finding {
-                arithmetic,
-                fix,
-                ..finding(Tier::Stop, format!("The rate, {} mL/h, is the number of the day's maximum volume: it may be the day's volume.", hourly.short(1)), vec![at])
-            });
+            out.push(with_way_out(
+                finding(Tier::Stop, format!("The rate, {} mL/h, is the number of the day's maximum volume: it may be the day's volume.", hourly.short(1)), vec![at]),
+            ));
             continue;
         }
         // Feeds over a stated time have their own speed; pump feeds have a ceiling no pump order passes.
@@ -203,7 +206,7 @@ pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
                 Some(x) => format!("A pump rate of {} mL/h is {} mL/kg/h: it may be the day's volume.", hourly.short(1), x.short(1)),
                 None => format!("A pump rate of {} mL/h is above the {} mL/h possible for {whom}: it may be the day's volume.", hourly.short(1), limit.short(0)),
             };
-            out.push(Finding { arithmetic, fix, ..finding(Tier::Stop, text, vec![at]) });
+            out.push(with_way_out(finding(Tier::Stop, text, vec![at])));
         }
     }
     if rates == 0 { Outcome::NotApplicable("no rate is stated") } else { found(out) }

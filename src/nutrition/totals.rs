@@ -142,8 +142,27 @@ fn stated(x: Option<Exact>, label: &str, what: &'static str) -> Amount {
     x.map_or_else(|| Amount::unknown(Why::NotStated(label.to_owned(), what)), Amount::Known)
 }
 
-/// Totals of one or more orders of one patient over the same window.
+/// The measures that rules look at. The others are worked out only for an answer that shows them.
+pub const JUDGED: &[Measure] = &[
+    Measure::Volume,
+    Measure::FormulaVolume,
+    Measure::Energy,
+    Measure::Protein,
+    Measure::VolumePerKg,
+    Measure::EnergyPerKg,
+];
+
+/// Every measure of one or more orders of one patient over the same window.
 pub fn totals(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Totals {
+    work_out(days, weight, |_| true)
+}
+
+/// Only the measures of [`JUDGED`]; the others say that they were not worked out.
+pub fn judged_totals(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Totals {
+    work_out(days, weight, |m| JUDGED.contains(&m))
+}
+
+fn work_out(days: &[(&Plan, &OrderDay)], weight: Option<Exact>, wanted: impl Fn(Measure) -> bool) -> Totals {
     let mut given: Vec<Given1<'_>> = Vec::new();
     for (plan, day) in days {
         for (part, amount) in plan.parts.iter().zip(&day.volumes) {
@@ -157,6 +176,10 @@ pub fn totals(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Totals {
     }
     let mut values: Vec<Amount> = Vec::with_capacity(Measure::COUNT);
     for m in Measure::ALL {
+        if !wanted(*m) {
+            values.push(Amount::Unknown(Vec::new()));
+            continue;
+        }
         let value = match m.recipe() {
             Recipe::Volume(which) => volume(&given, which, days),
             Recipe::Energy => exactly(&given, |_| true, |g| g.exact_energy())

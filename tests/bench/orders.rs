@@ -4,7 +4,7 @@
 
 use divan::counter::ItemsCount;
 use enteral_gate::answer::{outcome_json, parameters_json};
-use enteral_gate::appraise::appraise;
+use enteral_gate::appraise::{appraise, check};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::bundle::gather;
 use enteral_gate::intake::json::{Document, Limits};
@@ -64,9 +64,9 @@ fn read_and_shape(bencher: divan::Bencher<'_, '_>) {
 
 /// Reading, computing and judging, nothing written.
 #[divan::bench]
-fn appraise_only(bencher: divan::Bencher<'_, '_>) {
+fn check_unwritten(bencher: divan::Bencher<'_, '_>) {
     each(bencher, |o| {
-        black_box(appraise(o, "", FhirVersion::R4, &FORMULARY, &SETTINGS).disposition());
+        black_box(check(o, "", FhirVersion::R4, &FORMULARY, &SETTINGS).disposition());
     });
 }
 
@@ -74,7 +74,7 @@ fn appraise_only(bencher: divan::Bencher<'_, '_>) {
 #[divan::bench]
 fn whole_check(bencher: divan::Bencher<'_, '_>) {
     each(bencher, |o| {
-        black_box(outcome_json(&appraise(o, "", FhirVersion::R4, &FORMULARY, &SETTINGS)));
+        black_box(outcome_json(&check(o, "", FhirVersion::R4, &FORMULARY, &SETTINGS)));
     });
 }
 
