@@ -145,17 +145,16 @@ pub struct Refused {
 }
 
 impl<'a> Appraisal<'a> {
-    /// What the input as a whole came to: the gravest of its orders, and what belongs to none.
+    /// What the input as a whole came to: the gravest of the orders that were checked, and what belongs to
+    /// none. Orders that are over or in error are history beside one that is checked; alone, nothing was
+    /// checked.
     pub fn disposition(&self) -> Disposition {
         if self.refused.is_some() {
             return Disposition::Refused;
         }
-        let own = if self.orders.is_empty() || self.problems.iter().any(|p| p.grave) {
-            Disposition::NotFullyChecked
-        } else {
-            Disposition::Clear
-        };
-        self.orders.iter().map(OrderReport::disposition).fold(own, Disposition::max)
+        let nothing_checked = !self.orders.iter().any(|o| o.computed);
+        let own = if nothing_checked || self.problems.iter().any(|p| p.grave) { Disposition::NotFullyChecked } else { Disposition::Clear };
+        self.orders.iter().filter(|o| o.computed).map(OrderReport::disposition).fold(own, Disposition::max)
     }
 
     /// Why it was refused, if it was.
@@ -655,9 +654,9 @@ fn report(d: Draft<'_>, beside: &[Beside], others_sent: bool, formulary: &Formul
         judged
     } else {
         let why = match d.order.status.value() {
-            Some(Status::EnteredInError) => "The order was entered in error: it is not computed or checked.",
-            Some(Status::Revoked) => "The order is revoked: it is not computed or checked.",
-            _ => "The order is completed: it is not computed or checked.",
+            Some(Status::EnteredInError) => "the order was entered in error",
+            Some(Status::Revoked) => "the order is revoked",
+            _ => "the order is completed",
         };
         integrity::not_judged(why, &d.order)
     };

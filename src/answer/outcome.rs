@@ -160,6 +160,10 @@ fn not_evaluated(order: &OrderReport, paths: &impl Fn(&[At]) -> Vec<String>, iss
     for j in &order.judged {
         let Outcome::NotEvaluated(why, at) = &j.outcome else { continue };
         let modifier = j.rule.id == "CMP-05";
+        if !order.computed {
+            issues.push(plain("information", "informational", capital(&format!("not computed and not checked: {why}")), None, paths(at)));
+            continue;
+        }
         issues.push(Issue {
             severity: if modifier { "error" } else { "warning" },
             code: if modifier { "extension" } else { "incomplete" },

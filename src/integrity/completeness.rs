@@ -52,7 +52,8 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
         Some(concept) => match site(case, concept) {
             Site::Gastric | Site::PostPyloric => {}
             Site::Oral => missing.push(("tube route (the route is by mouth)".to_owned(), f.route.at().unwrap_or(here))),
-            Site::NotEnteral => missing.push(("enteral route".to_owned(), f.route.at().unwrap_or(here))),
+            // RTE-06 stops it.
+            Site::NotEnteral => {}
             Site::Unknown => missing.push(("site of the tube's tip (the route does not tell stomach from small bowel)".to_owned(), f.route.at().unwrap_or(here))),
         },
     }

@@ -168,6 +168,7 @@ pub static RULES: &[(Rule, Evaluate)] = &[
     rule("UNT-04", "daily-volume-as-rate", "The rate is not one that is given per hour", Tier::Stop, "derived", unit_slips::daily_volume_as_rate),
     rule("WGT-05", "grams-as-kilograms", "The weight is not possible in kilograms", Tier::Stop, "derived", plausibility::grams_as_kilograms),
     rule("WGT-01", "weight-against-age", "The weight is implausible at this age", Tier::High, "WHO Child Growth Standards, weight-for-age, flags below −6 and above +5", plausibility::weight_for_age_implausible),
+    rule("RTE-06", "route-not-enteral", "The route is not into the gut", Tier::Stop, "statements of the consortia on enteral misconnections; ISO 80369-3", plausibility::not_enteral),
     rule("RTE-01", "bolus-beyond-stomach", "A bolus is ordered into the small bowel", Tier::High, "professional-manual and handbook chapters on enteral feeding; practice-based", plausibility::bolus_beyond_stomach),
     rule("UNT-06", "ounces-as-millilitres", "The volume looks like ounces", Tier::High, "derived", unit_slips::ounces),
     rule("UNT-05", "decimal-slip", "A factor of ten, a hundred or a thousand brings the order from implausible to usual", Tier::High, "derived; bands from memory, wider than any goal", unit_slips::decimal_slip),
@@ -240,7 +241,8 @@ pub fn not_judged(why: &'static str, order: &Order<'_>) -> Vec<Judged> {
         .map(|(rule, _)| Judged {
             rule,
             outcome: if rule.id == "LIF-03" {
-                Outcome::Flagged(vec![finding(Tier::Low, why.to_owned(), vec![order.status.at().unwrap_or(order.at)])])
+                // Never clear: nothing was judged.
+                Outcome::NotEvaluated(why.to_owned(), vec![order.status.at().unwrap_or(order.at)])
             } else {
                 Outcome::NotApplicable(why)
             },

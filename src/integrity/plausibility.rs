@@ -71,6 +71,24 @@ pub(super) fn grams_as_kilograms(case: &Case<'_>) -> Outcome {
     }])
 }
 
+pub(super) fn not_enteral(case: &Case<'_>) -> Outcome {
+    let Some(f) = &case.order.formula else { return Outcome::NotApplicable("there is no tube feed") };
+    let Some(concept) = f.route.value() else { return Outcome::NotApplicable("the route is not stated (CMP-01)") };
+    // The word alone is enough to stop: a feed into a vein kills.
+    let words = concept.codings.iter().filter_map(|c| c.display.as_deref()).chain(concept.text.as_deref());
+    let said = words.into_iter().any(|w| {
+        let lower = w.to_lowercase();
+        lower.contains("intraven") || lower.split(|c: char| !c.is_alphanumeric()).any(|t| matches!(t, "iv" | "i.v" | "cvc" | "picc" | "parenteral"))
+    });
+    if !said && site(case, concept) != Site::NotEnteral {
+        return Outcome::Clear;
+    }
+    found(vec![Finding {
+        fix: Some("Correct the route; use connectors for enteral feeding only (ISO 80369-3).".to_owned()),
+        ..finding(Tier::Stop, "The route is not into the gut: a feed given into a vein is fatal.".to_owned(), vec![f.route.at().unwrap_or(f.at)])
+    }])
+}
+
 pub(super) fn bolus_beyond_stomach(case: &Case<'_>) -> Outcome {
     let Some(f) = &case.order.formula else { return Outcome::NotApplicable("there is no tube feed") };
     let Some(concept) = f.route.value() else { return Outcome::NotApplicable("the route is not stated (CMP-01)") };

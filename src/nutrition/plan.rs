@@ -181,7 +181,32 @@ pub fn plan(order: &Order<'_>, m: Materials<'_>) -> Plan {
         fill(&mut p, f, m);
     }
     start_of(&mut p, order, m);
+    place_from_start(&mut p);
     p
+}
+
+/// A schedule that cannot be placed without a start (a count, or every so many days) and states none begins
+/// with the order.
+fn place_from_start(p: &mut Plan) {
+    use crate::timing::schedule::Occurrences;
+    let start = p.start;
+    let mut assumed = Vec::new();
+    for line in p.lines.iter_mut().filter(|l| l.start.is_none()) {
+        for run in [&mut line.low, &mut line.high].into_iter().flatten() {
+            let needs = run.count.is_some() && !matches!(run.occurrences, Occurrences::Listed(_))
+                || matches!(run.occurrences, Occurrences::Clock { interval, .. } if interval > 1);
+            if needs && run.start.is_none() {
+                run.start = Some(start);
+                assumed.push(line.at);
+            }
+        }
+    }
+    for at in assumed {
+        let noted = Noted { at, note: Note::Assumed(crate::assumptions::Assumption::StartFromOrder) };
+        if !p.notes.contains(&noted) {
+            p.notes.push(noted);
+        }
+    }
 }
 
 fn fill(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) {

@@ -81,7 +81,8 @@ pub fn settle(lines: &mut [Line], same_product: impl Fn(usize, usize) -> bool) -
 
 /// Same kind of giving, both open-ended: they differ only by start and by how much.
 fn same_shape(a: &Line, b: &Line) -> bool {
-    if a.end.is_some() || b.end.is_some() || a.administration.is_none() || b.administration.is_none() {
+    // Timings of one entry are its union, never steps.
+    if a.end.is_some() || b.end.is_some() || a.administration.is_none() || a.administration == b.administration || b.administration.is_none() {
         return false;
     }
     let (Some(x), Some(y)) = (&a.high, &b.high) else { return false };
