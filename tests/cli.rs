@@ -191,6 +191,20 @@ fn standard_input() {
 
 #[cfg(target_os = "linux")]
 #[test]
+fn standard_input_may_hold_one_document_on_each_line() {
+    let clear = one_line(include_str!("../deploy/demo/orders/demo-1-toddler.json"));
+    let flagged = one_line(include_str!("../deploy/demo/orders/demo-7-pounds.json"));
+    let output = piped(&["check", "-", "--demo", "--format", "json"], format!("{clear}\n\n{flagged}\n{{\"broken\n").as_bytes());
+    assert_eq!(code(&output), 3, "{}", stderr(&output));
+    assert_eq!(String::from_utf8_lossy(&output.stdout).lines().count(), 3);
+    let text = piped(&["check", "-", "--demo"], format!("{clear}\n\n{flagged}\n").as_bytes());
+    let text = String::from_utf8_lossy(&text.stdout).into_owned();
+    assert!(text.contains("(standard input):1 ") && text.contains("(standard input):3 "), "{text}");
+    let single = piped(&["check", "-", "--demo"], format!("{clear}\n\n").as_bytes());
+    assert!(String::from_utf8_lossy(&single.stdout).contains("(standard input) "));
+}
+
+#[test]
 fn names_that_are_not_utf8() {
     use std::os::unix::ffi::OsStringExt;
     let folder = Folder::new();

@@ -1,5 +1,6 @@
 //! Finding and reading inputs: files, folders, lines of NDJSON, standard input.
 
+use crate::intake::json::{Document, Limits};
 use std::collections::BTreeSet;
 use std::ffi::OsStr;
 use std::fs;
@@ -89,11 +90,7 @@ fn is_input(path: &Path) -> bool {
 pub fn read(source: &Source, each: &mut dyn FnMut(&str, &[u8]) -> bool) -> Result<(), String> {
     match source {
         Source::Lost(_, why) => Err(why.clone()),
-        Source::Standard => {
-            let bytes = whole(io::stdin().lock()).map_err(|error| reason(&error))?;
-            each("(standard input)", &bytes);
-            Ok(())
-        }
+        Source::Standard => standard(io::stdin().lock(), each).map_err(|error| reason(&error)),
         Source::File(path) => {
             let file = fs::File::open(path).map_err(|error| reason(&error))?;
             if extension_is(path, "ndjson") {
@@ -105,6 +102,40 @@ pub fn read(source: &Source, each: &mut dyn FnMut(&str, &[u8]) -> bool) -> Resul
             Ok(())
         }
     }
+}
+
+/// One document, or one on each line: where the first line is a whole resource by itself, so are the others.
+fn standard(mut from: impl BufRead, each: &mut dyn FnMut(&str, &[u8]) -> bool) -> io::Result<()> {
+    const NAME: &str = "(standard input)";
+    let mut first = Vec::new();
+    from.by_ref().take(LIMIT as u64 + 1).read_until(b'\n', &mut first)?;
+    let whole_line = first.last() == Some(&b'\n') && Document::read(first.trim_ascii(), &Limits::default()).is_ok();
+    let mut rest = Vec::new();
+    if whole_line {
+        // Blank lines may follow a single document.
+        let mut before = 0;
+        let more = loop {
+            rest.clear();
+            before += 1;
+            if from.by_ref().take(LIMIT as u64 + 1).read_until(b'\n', &mut rest)? == 0 {
+                break false;
+            }
+            if !rest.trim_ascii().is_empty() {
+                break true;
+            }
+        };
+        if more {
+            if !each(&format!("{NAME}:1"), first.trim_ascii_end()) {
+                return Ok(());
+            }
+            return lines(rest.as_slice().chain(from), &mut |number, bytes| each(&format!("{NAME}:{}", number + before), bytes));
+        }
+        each(NAME, &first);
+        return Ok(());
+    }
+    let bytes = whole(first.as_slice().chain(from))?;
+    each(NAME, &bytes);
+    Ok(())
 }
 
 /// The name of a source for people.
