@@ -47,7 +47,7 @@ assumptions! {
     UnitAlias = "A-19", "A unit that is not valid UCUM was read through the table of known spellings.";
     AsNeeded = "A-20", "A feed given as needed counts from none to all of it.";
     FinishedFeeds = "A-21", "A feed that begins before the schedule ends is given in full.";
-    CapScaled = "A-22", "On a civil day that is not 24 hours long the maximum volume was scaled to its length.";
+    CapScaled = "A-22", "On a civil day longer than 24 hours the maximum volume is scaled up to its length.";
     RepeatingCycle = "A-23", "The schedule does not repeat every day; the steady day is the mean over its cycle, with the range of its days.";
     FrequencyOnce = "A-24", "A period without a frequency means once per period.";
     NoonOfDate = "A-25", "The order's date has no clock time; ages are reckoned at noon of that day.";

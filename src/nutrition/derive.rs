@@ -44,10 +44,14 @@ pub fn shown(a: &Amount, places: u32, unit: &str) -> String {
     let tail = if unit.is_empty() { String::new() } else { format!(" {unit}") };
     match a {
         Amount::Known(x) => format!("{}{tail}", x.short(places)),
-        Amount::Range { low, high: Some(high), .. } => {
+        Amount::Range { low, high: Some(high), mean, .. } => {
             let (l, h) = (low.short(places), high.short(places));
             // Two ends that look alike when rounded are shown with more digits.
-            if l == h { format!("{} to {}{tail}", low.short(places + 3), high.short(places + 3)) } else { format!("{l} to {h}{tail}") }
+            let ends = if l == h { format!("{} to {}{tail}", low.short(places + 3), high.short(places + 3)) } else { format!("{l} to {h}{tail}") };
+            match mean {
+                Some(mean) => format!("{ends} (mean {})", mean.short(places)),
+                None => ends,
+            }
         }
         Amount::Range { low, high: None, .. } => format!("at least {}{tail}", low.short(places)),
         Amount::Unknown(_) => "not known".to_owned(),

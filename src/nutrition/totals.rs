@@ -40,9 +40,9 @@ impl Totals {
 
 /// Lays a plan over one window.
 pub fn lay_plan(plan: &Plan, settings: &Settings, window: Window, is_steady: bool) -> OrderDay {
-    // On a civil day that is not 24 h long the cap is scaled to its length: no phantom breach.
+    // A civil day longer than 24 h has room for more; a shorter one still has all its feeds: no phantom breach.
     let cap = plan.cap.and_then(|c| {
-        if window.length == Exact::int(DAY) { Some(c.per_day) } else { c.per_day.mul(window.length)?.div(Exact::int(DAY)) }
+        if window.length <= Exact::int(DAY) { Some(c.per_day) } else { c.per_day.mul(window.length)?.div(Exact::int(DAY)) }
     });
     let laid = if is_steady {
         steady(&settings.zone, window, &plan.lines, &plan.capped, cap)
