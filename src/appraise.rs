@@ -321,7 +321,13 @@ fn draft<'d>(
         integrity::Weight::Usable { kg, at, .. } => Some((*kg, *at)),
         _ => None,
     };
-    let computed = !matches!(order.status.value(), Some(Status::EnteredInError | Status::Revoked | Status::Completed));
+    let over = matches!(order.status.value(), Some(Status::EnteredInError | Status::Revoked | Status::Completed));
+    // An order for food by mouth is not a tube feed with its formula missing.
+    let by_mouth = order.formula.is_none()
+        && (order.oral_diet.is_some() || !order.supplements.is_empty())
+        && order.unknown_modifiers.is_empty()
+        && !problems.iter().any(|p| p.grave);
+    let computed = !over && !by_mouth;
     let key = identity_key(gathered, &order);
     let frame = Frame { settings, weight: weight.map(|(kg, _)| kg) };
     let plan = plan(&order, Materials { frame, formulary, sent });
@@ -656,7 +662,8 @@ fn report(d: Draft<'_>, beside: &[Beside], others_sent: bool, formulary: &Formul
         let why = match d.order.status.value() {
             Some(Status::EnteredInError) => "the order was entered in error",
             Some(Status::Revoked) => "the order is revoked",
-            _ => "the order is completed",
+            Some(Status::Completed) => "the order is completed",
+            _ => "the order has no tube feed (enteralFormula)",
         };
         integrity::not_judged(why, &d.order)
     };

@@ -54,7 +54,7 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport) -> Parameter {
         Parameter::code("disposition", order.disposition().code()),
     ];
     if !order.computed {
-        parts.push(Parameter::string("not-computed", "the order's status says that it is over or was entered in error"));
+        parts.push(Parameter::string("not-computed", "the order is over, was entered in error, or has no tube feed"));
     }
     for (day, totals) in &order.days {
         parts.push(day_part(a, "day", &[(&order.plan, day)], totals, order.weight));

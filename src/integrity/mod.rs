@@ -242,7 +242,7 @@ pub fn not_judged(why: &'static str, order: &Order<'_>) -> Vec<Judged> {
             rule,
             outcome: if rule.id == "LIF-03" {
                 // Never clear: nothing was judged.
-                Outcome::NotEvaluated(why.to_owned(), vec![order.status.at().unwrap_or(order.at)])
+                Outcome::NotEvaluated(why.to_owned(), vec![if order.formula.is_none() { order.at } else { order.status.at().unwrap_or(order.at) }])
             } else {
                 Outcome::NotApplicable(why)
             },
