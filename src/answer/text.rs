@@ -347,7 +347,7 @@ fn drawing(plan: &Plan, day: &OrderDay) -> Vec<String> {
         if segments.is_empty() {
             continue;
         }
-        let mut cells = vec!['.'; 48];
+        let mut cells = ['.'; 48];
         for s in segments {
             let (from, to) = (cell(s.from), cell(s.to));
             let end_on_edge = s.to > s.from && s.to.mul(Exact::int(CELLS)).and_then(|y| y.div(length)).is_some_and(Exact::is_whole) && s.to < length;

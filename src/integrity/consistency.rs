@@ -89,11 +89,11 @@ pub(super) fn feeds_overlap(case: &Case<'_>) -> Outcome {
             ))
         });
         out.push(Finding {
-            arithmetic: line.and_then(|l| match (l.quantity, l.rate) {
+            arithmetic: line.map(|l| match (l.quantity, l.rate) {
                 (Some(q), Some(r)) => {
-                    Some(format!("{} mL ÷ {} mL/h = {} h; interval {} h", q.short(2), per_hour(r).short(2), hours(*duration), hours(*interval)))
+                    format!("{} mL ÷ {} mL/h = {} h; interval {} h", q.short(2), per_hour(r).short(2), hours(*duration), hours(*interval))
                 }
-                _ => Some(format!("duration {} h; interval {} h", hours(*duration), hours(*interval))),
+                _ => format!("duration {} h; interval {} h", hours(*duration), hours(*interval)),
             }),
             fix,
             ..finding(

@@ -474,7 +474,7 @@ fn schedule(m: Measure, days: &[(&Plan, &OrderDay)], given: &[Given1<'_>], value
             at(Measure::Carbohydrate).scaled(Exact::int(1000)).divided(kg, "the dosing weight").divided(minutes, "the day")
         }
         Measure::CarbohydrateRateFeeding => carbohydrate_feeding(days, weight),
-        Measure::RenalSoluteLoad => exactly(given, |_| true, exact_solute).unwrap_or_else(|| sum_where(given, |_| true, |g| solute(g))),
+        Measure::RenalSoluteLoad => exactly(given, |_| true, exact_solute).unwrap_or_else(|| sum_where(given, |_| true, solute)),
         Measure::Osmolality => osmolality(days),
         Measure::FeedsPerDay => feed_lines(days).fold(Amount::ZERO, |acc, (.., l)| acc.plus(&l.feeds)),
         Measure::LargestFeed => largest_feed(days),

@@ -240,8 +240,7 @@ impl Layer<'_, '_> {
         let end = run.end.map(|e| self.of_instant(e));
         // First k whose feed can still reach into the window.
         let first = Exact::ZERO.sub(anchor).and_then(|x| x.sub(over)).and_then(|x| x.div(step)).map_or(0, Exact::floor).max(0);
-        let mut k = first;
-        for _ in 0..MAX_OCCURRENCES {
+        for k in (first..).take(MAX_OCCURRENCES) {
             if run.count.is_some_and(|c| k >= i128::from(c)) {
                 break;
             }
@@ -256,7 +255,6 @@ impl Layer<'_, '_> {
             if self.on_day(from, weekdays) {
                 self.put(from, over, ml, false);
             }
-            k += 1;
         }
     }
 

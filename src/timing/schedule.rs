@@ -553,7 +553,7 @@ fn even_times(r: &Reader<'_>, n: i64, start: Option<Exact>) -> Option<Vec<i64>> 
     let from = start.map_or_else(|| day_start(r), |s| {
         i64::try_from(to_local(r.frame.zone(), s).floor()).unwrap_or(0).rem_euclid(DAY)
     });
-    if n < 1 || n > MAX_PER_DAY || DAY % n != 0 {
+    if !(1..=MAX_PER_DAY).contains(&n) || DAY % n != 0 {
         return None;
     }
     let mut times: Vec<i64> = (0..n).map(|k| (from + k * (DAY / n)).rem_euclid(DAY)).collect();
@@ -596,10 +596,7 @@ fn place(r: &mut Reader<'_>, timing: Option<&Timing<'_>>, at: At, start: Option<
         return Err(Why::Schedule("a part of the schedule could not be read".to_owned()));
     }
     let broken = || Why::Schedule("the schedule cannot be computed".to_owned());
-    let code = match &timing.code {
-        Some(c) => Some((c.at, read_code(r, c.at, &c.value))),
-        None => None,
-    };
+    let code = timing.code.as_ref().map(|c| (c.at, read_code(r, c.at, &c.value)));
     let Some(repeat) = timing.repeat.as_ref().filter(|rep| says_when(rep)) else {
         // The code alone, events alone, or nothing but bounds.
         return match code {

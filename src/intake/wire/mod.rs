@@ -1,6 +1,6 @@
 //! Wire shapes: a NutritionOrder of one FHIR version, read into the canonical [`Order`].
 //!
-//! R4 and R4B share one shape ([`r4`]), R5 has another ([`r5`]); what both have in common is read here.
+//! R4 and R4B share one shape (`r4`), R5 has another (`r5`); what both have in common is read here.
 //! Nothing is converted between versions: what looks like another version is reported as that.
 
 #![cfg_attr(
