@@ -257,7 +257,9 @@ impl Writer {
             }
             let d = derive(*m, days, totals, weight);
             let arithmetic = d.arithmetic.rsplit_once(" = ").map_or(d.arithmetic.as_str(), |(left, _)| left).to_owned();
-            let value = shown(amount, m.places(), m.unit());
+            // Small patients are fed tenths of a millilitre.
+            let small = weight.is_some_and(|(kg, _)| kg < Exact::int(10)) && m.unit() == "mL/d";
+            let value = shown(amount, if small { 1 } else { m.places() }, m.unit());
             self.wrapped(&format!("      {:<40} {:<22} ", m.label(), value), &" ".repeat(14), &arithmetic);
         }
         for (reason, list) in not_known {

@@ -47,6 +47,13 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
     if without_density || (feeds.is_empty() && f.density.is_absent() && f.base.is_some() && f.administrations.is_empty()) {
         missing.push(("energy density".to_owned(), here));
     }
+    let unwritten = feeds.iter().filter_map(|p| case.plan.contents.get(p.content)).any(|c| {
+        c.form == Some(crate::formulary::product::Form::Blenderised)
+            && c.nutrient(crate::formulary::product::Nutrient::Protein).low().is_none()
+    });
+    if unwritten {
+        missing.push(("recipe of the blend (its composition is not known)".to_owned(), here));
+    }
     match f.route.value() {
         None => missing.push(("route".to_owned(), here)),
         Some(concept) => match site(case, concept) {
