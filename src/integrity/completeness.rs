@@ -47,6 +47,13 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
     if without_density || (feeds.is_empty() && f.density.is_absent() && f.base.is_some() && f.administrations.is_empty()) {
         missing.push(("energy density".to_owned(), here));
     }
+    // Beside entries with times, one without any may have lost them.
+    let timed = |a: &&crate::intake::order::Administration<'_>| !a.timings.is_empty();
+    if f.administrations.len() > 1 && f.administrations.iter().any(|a| timed(&a)) {
+        for a in f.administrations.iter().filter(|a| !timed(a)) {
+            missing.push(("schedule of one entry (the others have one)".to_owned(), a.at));
+        }
+    }
     let unwritten = feeds.iter().filter_map(|p| case.plan.contents.get(p.content)).any(|c| {
         c.form == Some(crate::formulary::product::Form::Blenderised)
             && c.nutrient(crate::formulary::product::Nutrient::Protein).low().is_none()
@@ -294,14 +301,30 @@ pub(super) fn product(case: &Case<'_>) -> Outcome {
 }
 
 pub(super) fn additive(case: &Case<'_>) -> Outcome {
+    let mut twice: Vec<Finding> = Vec::new();
+    for (i, dose) in case.plan.doses.iter().enumerate() {
+        if !dose.water && case.plan.doses.iter().take(i).any(|d| d.product.key == dose.product.key) {
+            twice.push(finding(Tier::Med, format!("“{}” is ordered twice; both were counted.", quote(&dose.label)), vec![dose.at]));
+        }
+    }
+    for content in &case.plan.contents {
+        for (i, mixed) in content.mixed.iter().enumerate() {
+            if content.mixed.iter().take(i).any(|m| m.from == mixed.from) {
+                let at = case.order.formula.as_ref().map_or(case.order.at, |f| f.at);
+                twice.push(finding(Tier::Med, format!("“{}” is mixed in twice; both were counted.", quote(&mixed.label)), vec![at]));
+            }
+        }
+    }
     found(
-        case.plan
+        twice
+            .into_iter()
+            .chain(case.plan
             .uncounted
             .iter()
             .map(|u| Finding {
                 fix: Some("State the amount with what it is per: a day, a feed, or a volume of feed.".to_owned()),
                 ..finding(Tier::Med, format!("“{}” was not counted: {}. Totals are “at least”.", quote(&u.label), u.why), vec![u.at])
-            })
+            }))
             .collect(),
     )
 }
@@ -326,6 +349,44 @@ pub(super) fn flush(case: &Case<'_>) -> Outcome {
     }
     let here = case.plan.parts.iter().any(|p| p.kind == Kind::Flush) || case.plan.doses.iter().any(|d| d.water);
     let elsewhere = case.beside.iter().any(|b| !b.feeds);
+    for part in case.plan.parts.iter().filter(|p| p.kind == Kind::Flush) {
+        let crate::nutrition::plan::Source::Line(ix) = part.source else { continue };
+        let Some(line) = case.plan.lines.get(ix) else { continue };
+        let seldom = line.low.as_ref().and_then(|l| crate::timing::schedule::per_day(&l.occurrences)).is_some_and(|n| n < Exact::ONE);
+        if seldom {
+            return found(vec![Finding {
+                fix: Some("Check how often the flush is given.".to_owned()),
+                ..finding(Tier::Med, "A water flush is ordered less than once a day.".to_owned(), vec![line.at])
+            }]);
+        }
+    }
+    if here && !elsewhere && let Some((day, _)) = case.day() {
+        // A flush that is not given on every day is none on that day.
+        let least: Option<crate::exact::Exact> = case
+            .plan
+            .parts
+            .iter()
+            .zip(&day.volumes)
+            .filter(|(p, _)| p.kind == Kind::Flush)
+            .map(|(_, v)| v.low())
+            .try_fold(Exact::ZERO, |acc, low| low.and_then(|l| acc.add(l)));
+        let water_doses = case.plan.doses.iter().any(|d| d.water);
+        match least {
+            Some(l) if l.is_zero() && !water_doses => {
+                return found(vec![Finding {
+                    fix: Some("Check how often the flush is given.".to_owned()),
+                    ..finding(Tier::Med, "There are days without any water flush.".to_owned(), vec![case.order.formula.as_ref().map_or(case.order.at, |f| f.at)])
+                }]);
+            }
+            None => {
+                return Outcome::NotEvaluated(
+                    "how much water the flushes give is not known".to_owned(),
+                    vec![case.order.formula.as_ref().map_or(case.order.at, |f| f.at)],
+                );
+            }
+            Some(_) => {}
+        }
+    }
     if here || elsewhere {
         return Outcome::Clear;
     }

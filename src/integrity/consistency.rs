@@ -64,6 +64,9 @@ pub(super) fn count(case: &Case<'_>) -> Outcome {
                 fix: Some(format!("State {times} feeds, or {stated} clock times.")),
                 ..finding(Tier::High, format!("{times} clock times are given, but {stated} feeds are stated."), vec![n.at])
             }),
+            Note::TimingRepeated => {
+                out.push(finding(Tier::Med, "Two timings of one entry name the same times; they were counted once.".to_owned(), vec![n.at]));
+            }
             Note::DoubledTimes(k) => {
                 out.push(finding(Tier::Low, format!("{k} clock time(s) given more than once; each was counted once."), vec![n.at]));
             }
@@ -276,7 +279,44 @@ pub(super) fn steps(case: &Case<'_>) -> Outcome {
     for (a, b, gap) in &settled.gaps {
         out.push(finding(Tier::Med, format!("Between two entries of the feed nothing runs for {} h.", hours(*gap)), vec![at(*a), at(*b)]));
     }
+    start_far_off(case, &mut out);
+    days_without_feed(case, &mut out);
     if case.plan.lines.is_empty() { Outcome::NotApplicable("no schedule is stated") } else { found(out) }
+}
+
+/// A start far from the order's own date is from another order, or a slip of the year.
+fn start_far_off(case: &Case<'_>, out: &mut Vec<Finding>) {
+    let Some((ordered, _)) = case.order.date_time.value().and_then(|w| crate::timing::calendar::instant_of(&case.settings.zone, *w)) else {
+        return;
+    };
+    for line in &case.plan.lines {
+        let Some(start) = line.start else { continue };
+        let off = start.sub(ordered).map(Exact::abs).and_then(|s| s.div(Exact::int(DAY))).unwrap_or(Exact::ZERO);
+        if off > Exact::int(30) {
+            let side = if start < ordered { "before" } else { "after" };
+            out.push(Finding {
+                fix: Some("Check the date of the start.".to_owned()),
+                ..finding(Tier::Med, format!("The schedule starts {} days {side} the order's own date.", off.short(0)), vec![line.at])
+            });
+            return;
+        }
+    }
+}
+
+/// A schedule that repeats, and leaves days on which nothing is fed.
+fn days_without_feed(case: &Case<'_>, out: &mut Vec<Finding>) {
+    let Some((_, totals)) = case.steady else { return };
+    let volume = totals.get(Measure::FormulaVolume);
+    if let crate::amount::Amount::Range { low, mean: Some(mean), .. } = volume
+        && low.is_zero()
+        && mean.is_positive()
+    {
+        out.push(Finding {
+            arithmetic: Some(format!("from {} mL on some days, {} mL in the mean", low.short(1), mean.short(1))),
+            fix: Some("Check period and unit of the schedule, or confirm the days without feed.".to_owned()),
+            ..finding(Tier::Med, "The schedule leaves days on which nothing is fed.".to_owned(), vec![case.order.formula.as_ref().map_or(case.order.at, |f| f.at)])
+        });
+    }
 }
 
 pub(super) fn beside(case: &Case<'_>) -> Outcome {

@@ -187,8 +187,10 @@ pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
             ));
             continue;
         }
-        // Feeds over a stated time have their own speed; pump feeds have a ceiling no pump order passes.
-        if !matches!(line.method, Method::Continuous | Method::Cyclic) {
+        // Feeds over a stated time have their own speed, unless one of them is the volume of a day; pump feeds
+        // have a ceiling no pump order passes.
+        let whole_day = line.quantity.is_some_and(|q| q > Exact::int(600));
+        if !matches!(line.method, Method::Continuous | Method::Cyclic) && !whole_day {
             continue;
         }
         let light = case.person.weight.kg().filter(|kg| *kg < Exact::int(10));
@@ -269,7 +271,7 @@ fn energy_band(years: Exact) -> (Exact, Exact) {
     } else if years < Exact::int(18) {
         band(15, 100)
     } else {
-        band(10, 70)
+        band(10, 60)
     }
 }
 
@@ -320,13 +322,14 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
             moved.is_some_and(|m| m >= band.0 && m <= band.1)
         });
         let Some(k) = factor else {
-            // No single slip explains it; far outside it is still not a feeding order.
-            let far = if above { band.1.mul(Exact::int(3)) } else { band.0.div(Exact::int(10)) };
-            if far.is_some_and(|f| if above { value > f } else { value < f }) {
+            // No single slip explains it: too much is implausible all the same; too little only when it is next
+            // to nothing, since feeds are begun low.
+            let nothing = band.0.div(Exact::int(10)).is_some_and(|f| value < f);
+            if above || nothing {
                 out.push(Finding {
                     arithmetic: Some(format!("{} {unit} a day at {} kg; feeding orders lie between {} and {}", value.short(2), kg.short(3), band.0, band.1)),
-                    fix: Some("Check weight, volumes, rate, density and their units.".to_owned()),
-                    ..finding(Tier::High, format!("The day's {what} of {} {unit} is far outside any feeding order.", value.short(1)), vec![case.order.at])
+                    fix: Some("Check weight, volumes, rate, density, times and their units.".to_owned()),
+                    ..finding(Tier::High, format!("The day's {what} of {} {unit} is outside any feeding order.", value.short(1)), vec![case.order.at])
                 });
             }
             continue;
@@ -343,16 +346,74 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
         });
         break;
     }
+    additive_slip(case, &mut out);
     flush_slip(case, kg, old, &mut out);
     speed_slip(case, kg, old, &mut out);
     found(out)
 }
 
+/// An additive in a dose no one orders: less than one unit, or more than half of the day's energy or protein.
+fn additive_slip(case: &Case<'_>, out: &mut Vec<Finding>) {
+    use crate::formulary::product::{Basis, Nutrient};
+    let Some((_, totals)) = case.day() else { return };
+    let supplied = |per: Option<Exact>, amount: Exact| per.and_then(|p| p.mul(amount));
+    let half = |part: Option<Exact>, whole: &crate::amount::Amount| {
+        part.zip(whole.low()).is_some_and(|(p, w)| p.mul(Exact::int(2)).is_some_and(|twice| twice > w))
+    };
+    let mut report = |at, label: &str, text: String, arithmetic: String| {
+        out.push(Finding {
+            arithmetic: Some(arithmetic),
+            fix: Some("Check the decimal point and the unit of the additive's amount.".to_owned()),
+            ..finding(Tier::High, format!("{label}: {text}"), vec![at])
+        });
+    };
+    for dose in &case.plan.doses {
+        if dose.water {
+            continue;
+        }
+        if dose.product.basis == Basis::Dose && dose.amount < Exact::ONE {
+            report(dose.at, &dose.label, format!("{} of a dose is not one that is given.", dose.amount.short(3)), format!("{} doses", dose.amount.short(3)));
+            continue;
+        }
+        let energy = supplied(dose.product.energy, dose.amount);
+        let protein = supplied(dose.product.nutrient(Nutrient::Protein), dose.amount);
+        if half(energy, totals.get(Measure::Energy)) || half(protein, totals.get(Measure::Protein)) {
+            report(
+                dose.at,
+                &dose.label,
+                "it would be more than half of the day's energy or protein.".to_owned(),
+                format!("{} kcal and {} g protein from {} units", energy.map(|x| x.short(0)).unwrap_or_default(), protein.map(|x| x.short(1)).unwrap_or_default(), dose.amount.short(2)),
+            );
+        }
+    }
+    for content in &case.plan.contents {
+        for mixed in &content.mixed {
+            let per_100 = mixed.per_ml.mul(Exact::int(100)).unwrap_or(mixed.per_ml);
+            let at = case.order.formula.as_ref().and_then(|f| f.additives.first()).map_or(case.order.at, |a| a.at);
+            // A unit per 25 mL is usual; under 1 or over 10 per 100 mL is a slip (common practice, no source).
+            if content.form == Some(crate::formulary::product::Form::HumanMilk) && (per_100 < Exact::ONE || per_100 > Exact::int(10)) {
+                report(at, &mixed.label, format!("{} units in 100 mL are not a strength that is mixed.", per_100.short(2)), format!("{} units per 100 mL", per_100.short(2)));
+            }
+        }
+    }
+}
+
 /// A single flush ten times what is given to clear a tube.
 fn flush_slip(case: &Case<'_>, kg: Exact, years: Exact, out: &mut Vec<Finding>) {
     // 250 mL at once for adults, 5 mL/kg for children: common practice, no source.
-    let most = if years < Exact::int(18) { kg.mul(Exact::int(5)).unwrap_or(kg).min(Exact::int(250)) } else { Exact::int(250) };
+    let per_kg = if years < Exact::ONE { 3 } else { 5 };
+    let most = if years < Exact::int(18) { kg.mul(Exact::int(per_kg)).unwrap_or(kg).min(Exact::int(250)) } else { Exact::int(250) };
     for part in case.plan.parts.iter().filter(|p| p.kind == Kind::Flush) {
+        if let Source::Line(ix) = part.source
+            && let Some(line) = case.plan.lines.get(ix)
+            && let Some(n) = line.high.as_ref().and_then(|h| crate::timing::schedule::per_day(&h.occurrences))
+            && n > Exact::int(24)
+        {
+            out.push(Finding {
+                fix: Some("Check how often the flush is given.".to_owned()),
+                ..finding(Tier::High, format!("A flush {} times a day is more often than flushes are given.", n.short(1)), vec![line.at])
+            });
+        }
         let (ml, at) = match part.source {
             Source::WithFeeds { volume, at, .. } => (volume, at),
             Source::Line(ix) => match case.plan.lines.get(ix) {

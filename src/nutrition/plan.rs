@@ -248,8 +248,15 @@ fn fill(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) {
             }
         };
         let timings: Vec<Option<_>> = if a.timings.is_empty() { vec![None] } else { a.timings.iter().map(Some).collect() };
+        let first = p.lines.len();
         for timing in timings {
             let line = line_of(m.frame, a, ix, timing);
+            // The timings of one entry are a union: what two of them say alike is given once.
+            if let Some(earlier) = p.lines.iter_mut().skip(first).find(|l| said_by(l, &line)) {
+                earlier.notes.push(Noted { at: timing.map_or(a.at, |t| t.at), note: Note::TimingRepeated });
+                unite(earlier, &line);
+                continue;
+            }
             p.lines.push(line);
             p.capped.push(kind == Kind::Feed);
             p.parts.push(Part { source: Source::Line(p.lines.len() - 1), kind, content: content_ix });
@@ -269,6 +276,37 @@ fn fill(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) {
             if !p.notes.contains(note) {
                 p.notes.push(note.clone());
             }
+        }
+    }
+}
+
+/// Whether two timings of one entry say times of one kind: the same, or clock times of the same days.
+fn said_by(a: &Line, b: &Line) -> bool {
+    use crate::timing::schedule::Occurrences;
+    if a.low == b.low && a.high == b.high && a.high.is_some() {
+        return true;
+    }
+    let shared = |x: &Line, y: &Line| match (&x.high, &y.high) {
+        (Some(x), Some(y)) => match (&x.occurrences, &y.occurrences) {
+            (Occurrences::Clock { interval: i, weekdays: w, times: s }, Occurrences::Clock { interval: j, weekdays: v, times: t }) => {
+                i == j && w == v && x.dose == y.dose && x.start == y.start && x.end == y.end && x.count == y.count && s.iter().any(|k| t.contains(k))
+            }
+            _ => false,
+        },
+        _ => false,
+    };
+    a.is_exact() && b.is_exact() && shared(a, b)
+}
+
+/// Adds the clock times of one timing to those of another.
+fn unite(into: &mut Line, from: &Line) {
+    use crate::timing::schedule::Occurrences;
+    let Some(Occurrences::Clock { times: more, .. }) = from.high.as_ref().map(|h| h.occurrences.clone()) else { return };
+    for run in [&mut into.low, &mut into.high].into_iter().flatten() {
+        if let Occurrences::Clock { times, .. } = &mut run.occurrences {
+            times.extend(more.iter().copied());
+            times.sort_unstable();
+            times.dedup();
         }
     }
 }

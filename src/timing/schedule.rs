@@ -50,6 +50,8 @@ pub enum Note {
     EventsIgnored(usize),
     /// Two rates of different type in one entry.
     BothRates,
+    /// A timing of an entry repeats times of another one of it.
+    TimingRepeated,
     /// A frequency, period or count that is not a whole number where it must be, or inverted maxima.
     Inverted(&'static str),
 }

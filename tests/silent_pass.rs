@@ -1,0 +1,267 @@
+//! The silent-pass audit: every field of every clear order and of its context is deleted, emptied, changed
+//! in sign, size and type, or given another code or date. None of the results may be `clear`, unless
+//! `docs/irrelevant-fields.md` lists that field with that change and says why.
+
+use enteral_gate::appraise::appraise;
+use enteral_gate::findings::Disposition;
+use enteral_gate::formulary::Formulary;
+use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::settings::Settings;
+use serde_json::{Map, Value, json};
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::LazyLock;
+
+static FORMULARY: LazyLock<Formulary> =
+    LazyLock::new(|| Formulary::from_csv("formulary.csv", include_bytes!("../deploy/demo/formulary.csv")).unwrap());
+static SETTINGS: LazyLock<Settings> = LazyLock::new(Settings::default);
+
+const LIST: &str = include_str!("../docs/irrelevant-fields.md");
+
+/// One step of the way to a value.
+#[derive(Clone, Debug, PartialEq)]
+enum Step {
+    Key(String),
+    Index(usize),
+}
+
+fn disposition(document: &Value, version: FhirVersion) -> Disposition {
+    let bytes = serde_json::to_vec(document).unwrap();
+    appraise(&bytes, "", version, &FORMULARY, &SETTINGS).disposition()
+}
+
+/// Every place of a document below `value`, the value itself included.
+fn places(value: &Value, here: &mut Vec<Step>, out: &mut Vec<Vec<Step>>) {
+    out.push(here.clone());
+    match value {
+        Value::Object(members) => {
+            for (key, inner) in members {
+                here.push(Step::Key(key.clone()));
+                places(inner, here, out);
+                here.pop();
+            }
+        }
+        Value::Array(items) => {
+            for (i, inner) in items.iter().enumerate() {
+                here.push(Step::Index(i));
+                places(inner, here, out);
+                here.pop();
+            }
+        }
+        _ => {}
+    }
+}
+
+fn at<'v>(value: &'v mut Value, path: &[Step]) -> &'v mut Value {
+    path.iter().fold(value, |v, step| match step {
+        Step::Key(k) => v.get_mut(k).unwrap(),
+        Step::Index(i) => v.get_mut(i).unwrap(),
+    })
+}
+
+fn delete(value: &mut Value, path: &[Step]) {
+    let (last, parents) = path.split_last().unwrap();
+    match (at(value, parents), last) {
+        (Value::Object(members), Step::Key(k)) => {
+            members.remove(k);
+        }
+        (Value::Array(items), Step::Index(i)) => {
+            items.remove(*i);
+        }
+        _ => unreachable!(),
+    }
+}
+
+fn number(text: String) -> Value {
+    serde_json::from_str(&text).unwrap()
+}
+
+/// The changes that fit a value: (name, the new value; `None` deletes).
+fn changes(key: &str, value: &Value) -> Vec<(&'static str, Option<Value>)> {
+    let mut out: Vec<(&'static str, Option<Value>)> = vec![("delete", None), ("null", Some(Value::Null))];
+    match value {
+        Value::Number(n) => {
+            let text = n.to_string();
+            let shifted = |places: i32| number(format!("{text}e{places}"));
+            let x: f64 = text.parse().unwrap();
+            out.push(("sign", Some(number(if let Some(t) = text.strip_prefix('-') { t.to_owned() } else { format!("-{text}") }))));
+            out.push(("zero", Some(json!(0))));
+            for (name, places) in [("×10", 1), ("×1000", 3), ("÷10", -1)] {
+                // As senders would write it, not with an exponent.
+                let y = x * 10f64.powi(places);
+                let plain = format!("{y}");
+                out.push((name, Some(if plain.len() < 15 { number(plain) } else { shifted(places) })));
+            }
+            out.push(("retype", Some(json!(text))));
+        }
+        Value::String(s) => {
+            out.push(("retype", Some(json!(7))));
+            out.push(("empty", Some(json!(""))));
+            out.push(("nonsense", Some(json!("zzz"))));
+            let unit = |to: &str| Some(json!(to));
+            match (key, s.as_str()) {
+                ("code" | "unit", "mL") => out.extend([("unit L", unit("L")), ("unit [foz_us]", unit("[foz_us]")), ("unit g", unit("g"))]),
+                ("code" | "unit", "mL/h") => out.extend([("unit L/h", unit("L/h")), ("unit mL/min", unit("mL/min")), ("unit mL/d", unit("mL/d")), ("unit mL", unit("mL"))]),
+                ("code" | "unit", "kg") => out.extend([("unit g", unit("g")), ("unit [lb_av]", unit("[lb_av]")), ("unit cm", unit("cm"))]),
+                ("code" | "unit", "kcal/[foz_us]") => out.extend([("unit kcal/mL", unit("kcal/mL")), ("unit cal/[foz_us]", unit("cal/[foz_us]"))]),
+                ("code" | "unit", "kcal/mL") => out.extend([("unit kcal/L", unit("kcal/L")), ("unit kJ/mL", unit("kJ/mL")), ("unit kcal/[foz_us]", unit("kcal/[foz_us]"))]),
+                ("periodUnit" | "durationUnit", _) => {
+                    out.extend(["s", "min", "h", "d", "wk", "mo"].iter().filter(|u| **u != s).map(|u| ("another unit of time", unit(u))));
+                }
+                ("status", _) => out.extend(["draft", "completed", "entered-in-error", "preliminary"].iter().filter(|u| **u != s).map(|u| ("another status", unit(u)))),
+                ("intent", _) => out.push(("another intent", unit("proposal"))),
+                ("gender", _) => out.extend([("another gender", unit(if s == "male" { "female" } else { "male" })), ("gender other", unit("other"))]),
+                _ => {}
+            }
+            if s.len() >= 10 && s.as_bytes().get(4) == Some(&b'-') && s.starts_with("20") || s.starts_with("19") && s.len() == 10 {
+                let year: i32 = s[..4].parse().unwrap();
+                out.push(("10 years later", Some(json!(format!("{}{}", year + 10, &s[4..])))));
+                out.push(("10 years earlier", Some(json!(format!("{}{}", year - 10, &s[4..])))));
+                out.push(("year only", Some(json!(&s[..4]))));
+                if s.len() > 10 {
+                    out.push(("date only", Some(json!(&s[..10]))));
+                }
+            }
+            if s.len() == 8 && s.as_bytes().get(2) == Some(&b':') {
+                out.push(("another hour", Some(json!(if s == "03:00:00" { "04:00:00" } else { "03:00:00" }))));
+                out.push(("24:00", Some(json!("24:00:00"))));
+            }
+        }
+        Value::Array(items) => {
+            out.push(("retype", Some(items.first().cloned().unwrap_or(json!({})))));
+            out.push(("empty", Some(json!([]))));
+            let mut doubled = items.clone();
+            doubled.extend(items.clone());
+            out.push(("doubled", Some(Value::Array(doubled))));
+        }
+        Value::Object(members) => {
+            out.push(("retype", Some(json!([Value::Object(members.clone())]))));
+            out.push(("empty", Some(Value::Object(Map::new()))));
+            let mut stranger = members.clone();
+            stranger.insert("zzz".to_owned(), json!(1));
+            out.push(("unknown element", Some(Value::Object(stranger))));
+        }
+        Value::Bool(_) | Value::Null => out.push(("retype", Some(json!("true")))),
+    }
+    out
+}
+
+/// The place without indexes, from the resource type on: `NutritionOrder.enteralFormula.administration.quantity`.
+fn pattern(document: &Value, path: &[Step]) -> String {
+    let mut value = document;
+    let mut out = String::new();
+    for step in path {
+        match step {
+            Step::Key(k) => {
+                out.push('.');
+                out.push_str(k);
+                value = &value[k.as_str()];
+            }
+            Step::Index(i) => value = &value[*i],
+        }
+        if let Some(kind) = value.get("resourceType").and_then(Value::as_str) {
+            out = kind.to_owned();
+            if let Some(code) = value["code"]["coding"][0]["code"].as_str() {
+                out.push_str(&format!("[{code}]"));
+            }
+        }
+    }
+    if out.starts_with('.') || out.is_empty() { format!("{}{out}", document["resourceType"].as_str().unwrap_or("")) } else { out }
+}
+
+/// The list: rows `| place | changes | reason |`, places and changes may end in `*`, several separated by `,`.
+fn listed() -> Vec<(String, BTreeSet<String>, String)> {
+    LIST.lines()
+        .filter(|l| l.starts_with("| `"))
+        .map(|l| {
+            let cells: Vec<&str> = l.trim_matches('|').split('|').map(str::trim).collect();
+            assert_eq!(cells.len(), 3, "{l}");
+            assert!(cells[2].len() > 10, "a reason is needed: {l}");
+            (cells[0].trim_matches('`').to_owned(), cells[1].split(',').map(|c| c.trim().to_owned()).collect(), cells[2].to_owned())
+        })
+        .collect()
+}
+
+fn fits(place: &str, wanted: &str) -> bool {
+    match wanted.strip_suffix('*') {
+        Some(start) => place.starts_with(start),
+        None => place == wanted,
+    }
+}
+
+fn corpus() -> Vec<(String, FhirVersion, Value)> {
+    let root = env!("CARGO_MANIFEST_DIR");
+    let mut out = Vec::new();
+    for folder in ["deploy/demo/orders", "tests/cases", "tests/orders/clear"] {
+        let Ok(files) = std::fs::read_dir(format!("{root}/{folder}")) else { continue };
+        let mut names: Vec<_> = files.filter_map(|f| Some(f.ok()?.path())).filter(|p| p.extension().is_some_and(|e| e == "json")).collect();
+        names.sort();
+        for path in names {
+            let document: Value = serde_json::from_slice(&std::fs::read(&path).unwrap()).unwrap();
+            for version in [FhirVersion::R4, FhirVersion::R5] {
+                if disposition(&document, version) == Disposition::Clear {
+                    out.push((path.file_name().unwrap().to_string_lossy().into_owned(), version, document.clone()));
+                    break;
+                }
+            }
+        }
+    }
+    out
+}
+
+#[test]
+fn no_damaged_order_is_clear() {
+    let corpus = corpus();
+    assert!(corpus.len() >= 12, "clear orders: {:?}", corpus.iter().map(|c| &c.0).collect::<Vec<_>>());
+    let listed = listed();
+    let mut used = vec![BTreeSet::new(); listed.len()];
+    let mut holes: BTreeMap<(String, &'static str), BTreeSet<String>> = BTreeMap::new();
+    let (mut tried, mut cleared) = (0u32, 0u32);
+    for (name, version, document) in &corpus {
+        let mut paths = Vec::new();
+        places(document, &mut Vec::new(), &mut paths);
+        for path in paths.iter().filter(|p| !p.is_empty()) {
+            let value = path.iter().fold(document, |v, s| match s {
+                Step::Key(k) => &v[k.as_str()],
+                Step::Index(i) => &v[*i],
+            });
+            let key = path.iter().rev().find_map(|s| if let Step::Key(k) = s { Some(k.as_str()) } else { None }).unwrap_or("");
+            for (change, to) in changes(key, value) {
+                let mut damaged = document.clone();
+                match to {
+                    Some(v) => *at(&mut damaged, path) = v,
+                    None => delete(&mut damaged, path),
+                }
+                tried += 1;
+                if disposition(&damaged, *version) != Disposition::Clear {
+                    continue;
+                }
+                cleared += 1;
+                let place = pattern(document, path);
+                let mut found = false;
+                for (row, (wanted, kinds, _)) in listed.iter().enumerate() {
+                    if fits(&place, wanted) && (kinds.contains(change) || kinds.contains("*")) {
+                        used[row].insert(if kinds.contains("*") { "*".to_owned() } else { change.to_owned() });
+                        found = true;
+                        break;
+                    }
+                }
+                if !found {
+                    holes.entry((place, change)).or_default().insert(name.clone());
+                }
+            }
+        }
+    }
+    println!("counts: {} clear orders, {tried} damaged variants, {cleared} still clear, all of them on the list of {} rows", corpus.len(), listed.len());
+    if !holes.is_empty() {
+        for ((place, change), names) in &holes {
+            println!("{place} | {change} | {}", names.iter().cloned().collect::<Vec<_>>().join(" "));
+        }
+        panic!("{} ways to stay clear that are not on the list", holes.len());
+    }
+    let idle: Vec<String> = listed
+        .iter()
+        .zip(&used)
+        .flat_map(|(row, used)| row.1.difference(used).map(|change| format!("{} | {change}", row.0)).collect::<Vec<_>>())
+        .collect();
+    assert!(idle.is_empty(), "never applies:\n{}", idle.join("\n"));
+}
