@@ -1,5 +1,17 @@
 //! Known, bounded or unknown: the only way a computed quantity travels through the core.
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing,
+        clippy::float_arithmetic,
+        clippy::unreachable
+    )
+)]
+
 use crate::exact::Exact;
 use std::fmt;
 

@@ -7,6 +7,18 @@
 //!
 //! Figures are worked out here; their derivations only when an answer shows them.
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing,
+        clippy::float_arithmetic,
+        clippy::unreachable
+    )
+)]
+
 use crate::amount::{Amount, Why};
 use crate::assumptions::Assumption;
 use crate::exact::Exact;

@@ -1,6 +1,18 @@
 //! The readings taken where the standard or the order leaves a choice. Each has a stable id, is listed in
 //! `docs/assumptions.md`, and is named in every answer that rests on it.
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing,
+        clippy::float_arithmetic,
+        clippy::unreachable
+    )
+)]
+
 macro_rules! assumptions {
     ($($name:ident = $id:literal, $text:literal;)*) => {
         /// A reading taken where a choice was left.

@@ -3,6 +3,18 @@
 //! Nothing in here rounds except [`Exact::rounded`], which is for display only. Every operation that
 //! could leave the range of the type returns `None`; the caller turns that into an unknown with a reason.
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing,
+        clippy::float_arithmetic,
+        clippy::unreachable
+    )
+)]
+
 use std::cmp::Ordering;
 use std::fmt;
 
@@ -400,7 +412,7 @@ impl Exact {
     }
 
     /// The nearest float, for the one room that needs powers and roots. Never used to decide equality.
-    #[allow(clippy::cast_precision_loss, reason = "stated: the nearest float, for display curves and z-scores")]
+    #[allow(clippy::float_arithmetic, clippy::cast_precision_loss, reason = "the one way out, for the room with powers and roots")]
     pub fn to_f64(self) -> f64 {
         let (num, den) = self.parts();
         num as f64 / den as f64

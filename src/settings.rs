@@ -1,5 +1,17 @@
 //! What an institution sets and a caller asks: plain values, no I/O. The rim fills it.
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing,
+        clippy::float_arithmetic,
+        clippy::unreachable
+    )
+)]
+
 use crate::exact::Exact;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;

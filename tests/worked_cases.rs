@@ -130,7 +130,7 @@ fn c1_adult_continuous() {
         // Mifflin and others 1990; Harris and Benedict 1919; Roza and Shizgal 1984.
         assert_eq!(estimate(a, "mifflin-st-jeor", None, 1), "1627.5");
         let ventilated = needs::Ventilation { minute_volume_l: Some(Exact::decimal(95, 1)), tmax_c: Some(Exact::decimal(382, 1)) };
-        let inputs = needs::Inputs { ventilated: Some(ventilated), ..a.orders[0].needs.clone() };
+        let inputs = needs::Inputs { ventilated: Some(ventilated), ..a.orders[0].needs };
         let list = needs::estimates(&inputs);
         let penn = list.iter().find(|e| e.id.contains("penn-state") && e.holds()).expect("Penn State 2003b holds");
         assert_eq!(penn.result.and_then(|f| f.one()).unwrap().rounded(0), "2024");

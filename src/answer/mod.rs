@@ -1,6 +1,18 @@
 //! Reports rendered: OperationOutcome, Parameters, text for people, JUnit. No decisions here; grouping is
 //! allowed, losing is not.
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing,
+        clippy::float_arithmetic,
+        clippy::unreachable
+    )
+)]
+
 mod fhir;
 mod junit;
 mod outcome;

@@ -1,5 +1,17 @@
 //! What is said about an order: findings, outcomes of rules, dispositions. Plain data, no rendering.
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing,
+        clippy::float_arithmetic,
+        clippy::unreachable
+    )
+)]
+
 use crate::intake::order::At;
 
 /// How grave a finding is.
@@ -70,11 +82,26 @@ pub enum Outcome {
     Hidden(&'static str),
 }
 
+/// A rule known to the program.
+#[derive(Debug, PartialEq, Eq)]
+pub struct Rule {
+    /// Stable id, never reused.
+    pub id: &'static str,
+    /// The pattern caught.
+    pub name: &'static str,
+    /// What it is, for people.
+    pub title: &'static str,
+    /// Usual tier.
+    pub tier: Tier,
+    /// Where the rule comes from.
+    pub source: &'static str,
+}
+
 /// A rule with its outcome.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Judged {
     /// The rule.
-    pub rule: &'static crate::integrity::Rule,
+    pub rule: &'static Rule,
     /// What it came to.
     pub outcome: Outcome,
 }

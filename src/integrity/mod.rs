@@ -2,6 +2,18 @@
 //! the institution and are on by default. Each is a pure function of a [`Case`]; none sees another's outcome,
 //! except that [`judge`] hides the consequences of a cause that has been found.
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing,
+        clippy::float_arithmetic,
+        clippy::unreachable
+    )
+)]
+
 mod completeness;
 mod consistency;
 mod plausibility;
@@ -9,27 +21,12 @@ mod reading;
 mod unit_slips;
 
 use crate::exact::Exact;
-use crate::findings::{Finding, Judged, Outcome, Tier};
+use crate::findings::{Finding, Judged, Outcome, Rule, Tier};
 use crate::formulary::Formulary;
 use crate::intake::order::{At, Order, Problem};
 use crate::nutrition::plan::Plan;
 use crate::nutrition::totals::{OrderDay, Totals};
 use crate::settings::Settings;
-
-/// A rule known to the program.
-#[derive(Debug, PartialEq, Eq)]
-pub struct Rule {
-    /// Stable id, never reused.
-    pub id: &'static str,
-    /// The pattern caught.
-    pub name: &'static str,
-    /// What it is, for people.
-    pub title: &'static str,
-    /// Usual tier.
-    pub tier: Tier,
-    /// Where the rule comes from.
-    pub source: &'static str,
-}
 
 /// What is known of the patient, as far as these rules ask.
 #[derive(Clone, Debug)]

@@ -7,6 +7,18 @@
 //! Ages in years are days ÷ 365.25, in months days ÷ 30.4375, decimals kept; bands start at their lower
 //! end. Everything is exact except [`growth`], which needs powers and roots.
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing,
+        clippy::float_arithmetic,
+        clippy::unreachable
+    )
+)]
+
 mod adult;
 mod body;
 mod child;

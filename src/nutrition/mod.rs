@@ -4,6 +4,18 @@
 //! [`plan`] puts lines, contents and modular doses of one order together. [`totals`] lays a plan over a
 //! window and works out every [`measure::Measure`]; [`mod@derive`] writes the same arithmetic out for people.
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing,
+        clippy::float_arithmetic,
+        clippy::unreachable
+    )
+)]
+
 pub mod content;
 pub mod derive;
 pub mod measure;

@@ -5,6 +5,18 @@
 //! [`steps`] decides which lines are steps of one feed. [`day`] lays lines over a window and adds up.
 //! The readings taken where the standard leaves a choice are written down in `docs/calculation.md`.
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing,
+        clippy::float_arithmetic,
+        clippy::unreachable
+    )
+)]
+
 pub mod calendar;
 pub mod day;
 pub mod schedule;
