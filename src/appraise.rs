@@ -42,6 +42,7 @@ use crate::settings::{DayKind, Settings};
 use crate::timing::calendar::{DAY, days_of, local_of_date, to_epoch, to_local};
 use crate::timing::day::{Window, steady_window};
 use crate::timing::schedule::{Frame, Note};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 pub use crate::findings::Disposition;
@@ -420,7 +421,10 @@ fn alike_every_day(plan: &Plan, settings: &Settings, steady: Window) -> bool {
 fn windows(plans: &[&Plan], settings: &Settings) -> (Vec<Window>, Result<Window, Why>) {
     let zone = &settings.zone;
     let start = plans.iter().map(|p| p.start).min().unwrap_or(Exact::ZERO);
-    let lines: Vec<crate::timing::schedule::Line> = plans.iter().flat_map(|p| p.lines.iter().cloned()).collect();
+    let lines: Cow<'_, [crate::timing::schedule::Line]> = match plans {
+        [one] => Cow::Borrowed(&one.lines),
+        many => many.iter().flat_map(|p| p.lines.iter().cloned()).collect(),
+    };
     let steady = if lines.is_empty() {
         Err(Why::NoSuchDay("no schedule is stated"))
     } else {

@@ -29,6 +29,11 @@ macro_rules! assumptions {
                 match self { $(Self::$name => $id),* }
             }
 
+            /// Id and sentence.
+            pub const fn line(self) -> &'static str {
+                match self { $(Self::$name => concat!($id, " ", $text)),* }
+            }
+
             /// One sentence for people.
             pub const fn text(self) -> &'static str {
                 match self { $(Self::$name => $text),* }

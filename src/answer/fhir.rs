@@ -3,6 +3,7 @@
 use crate::exact::Exact;
 use serde::Serialize;
 use serde_json::Number;
+use std::borrow::Cow;
 use std::str::FromStr;
 
 /// Most decimals of a number in an answer; the value is rounded once, here.
@@ -10,22 +11,22 @@ pub(super) const PLACES: u32 = 6;
 
 #[derive(Serialize)]
 #[serde(rename_all = "camelCase")]
-pub(super) struct OperationOutcome {
+pub(super) struct OperationOutcome<'a> {
     resource_type: &'static str,
-    issue: Vec<Issue>,
+    issue: Vec<Issue<'a>>,
 }
 
-impl OperationOutcome {
-    pub(super) fn new(issue: Vec<Issue>) -> Self {
+impl<'a> OperationOutcome<'a> {
+    pub(super) fn new(issue: Vec<Issue<'a>>) -> Self {
         Self { resource_type: "OperationOutcome", issue }
     }
 }
 
 #[derive(Serialize)]
-pub(super) struct Issue {
+pub(super) struct Issue<'a> {
     pub(super) severity: &'static str,
     pub(super) code: &'static str,
-    pub(super) details: Details,
+    pub(super) details: Details<'a>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) diagnostics: Option<String>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
@@ -33,10 +34,10 @@ pub(super) struct Issue {
 }
 
 #[derive(Serialize)]
-pub(super) struct Details {
+pub(super) struct Details<'a> {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub(super) coding: Vec<Coding>,
-    pub(super) text: String,
+    pub(super) text: Cow<'a, str>,
 }
 
 #[derive(Serialize)]
@@ -49,13 +50,13 @@ pub(super) struct Coding {
 
 #[derive(Serialize)]
 #[serde(rename_all = "camelCase")]
-pub(super) struct Parameters {
+pub(super) struct Parameters<'a> {
     resource_type: &'static str,
-    parameter: Vec<Parameter>,
+    parameter: Vec<Parameter<'a>>,
 }
 
-impl Parameters {
-    pub(super) fn new(parameter: Vec<Parameter>) -> Self {
+impl<'a> Parameters<'a> {
+    pub(super) fn new(parameter: Vec<Parameter<'a>>) -> Self {
         Self { resource_type: "Parameters", parameter }
     }
 }
@@ -63,7 +64,7 @@ impl Parameters {
 /// Exactly one of value, resource and part.
 #[derive(Serialize, Default)]
 #[serde(rename_all = "camelCase")]
-pub(super) struct Parameter {
+pub(super) struct Parameter<'a> {
     name: &'static str,
     #[serde(skip_serializing_if = "Option::is_none")]
     value_code: Option<String>,
@@ -78,12 +79,12 @@ pub(super) struct Parameter {
     #[serde(skip_serializing_if = "Option::is_none")]
     value_range: Option<Range>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    resource: Option<OperationOutcome>,
+    resource: Option<OperationOutcome<'a>>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    part: Vec<Parameter>,
+    part: Vec<Parameter<'a>>,
 }
 
-impl Parameter {
+impl<'a> Parameter<'a> {
     pub(super) fn code(name: &'static str, value: impl Into<String>) -> Self {
         Self { name, value_code: Some(value.into()), ..Self::default() }
     }
@@ -103,10 +104,10 @@ impl Parameter {
         let range = Range { low: Quantity::new(low, unit), high: high.map(|h| Quantity::new(h, unit)) };
         Self { name, value_range: Some(range), ..Self::default() }
     }
-    pub(super) fn outcome(name: &'static str, resource: OperationOutcome) -> Self {
+    pub(super) fn outcome(name: &'static str, resource: OperationOutcome<'a>) -> Self {
         Self { name, resource: Some(resource), ..Self::default() }
     }
-    pub(super) fn parts(name: &'static str, part: Vec<Parameter>) -> Self {
+    pub(super) fn parts(name: &'static str, part: Vec<Parameter<'a>>) -> Self {
         Self { name, part, ..Self::default() }
     }
 }
@@ -143,5 +144,9 @@ fn number(x: Exact) -> Number {
 
 /// Compact JSON. The shapes above always serialize.
 pub(super) fn json(value: &impl Serialize) -> String {
-    serde_json::to_string(value).unwrap_or_default()
+    let mut out = Vec::with_capacity(8 << 10);
+    match serde_json::to_writer(&mut out, value) {
+        Ok(()) => String::from_utf8(out).unwrap_or_default(),
+        Err(_) => String::new(),
+    }
 }

@@ -5,6 +5,7 @@ use super::{NO_RULEBOOK, PROGRAM, RULEBOOK};
 use crate::appraise::{Appraisal, OrderReport, Refusal};
 use crate::findings::{Outcome, Tier};
 use crate::intake::order::At;
+use std::borrow::Cow;
 
 /// Code system of findings and of the rules that make them.
 pub const FINDING_SYSTEM: &str = "https://enteral-gate.example/fhir/CodeSystem/finding";
@@ -29,11 +30,17 @@ pub fn refusal_json(text: &str, code: &'static str) -> String {
     json(&OperationOutcome::new(vec![plain("fatal", code, text.to_owned(), None, Vec::new())]))
 }
 
-fn plain(severity: &'static str, code: &'static str, text: String, diagnostics: Option<String>, expression: Vec<String>) -> Issue {
-    Issue { severity, code, details: Details { coding: Vec::new(), text }, diagnostics, expression }
+fn plain<'a>(
+    severity: &'static str,
+    code: &'static str,
+    text: impl Into<Cow<'a, str>>,
+    diagnostics: Option<String>,
+    expression: Vec<String>,
+) -> Issue<'a> {
+    Issue { severity, code, details: Details { coding: Vec::new(), text: text.into() }, diagnostics, expression }
 }
 
-pub(super) fn outcome(a: &Appraisal<'_>) -> OperationOutcome {
+pub(super) fn outcome<'a>(a: &'a Appraisal<'_>) -> OperationOutcome<'a> {
     let mut issues = Vec::new();
     if let Some((kind, why)) = &a.refused {
         let code = match kind {
@@ -52,7 +59,7 @@ pub(super) fn outcome(a: &Appraisal<'_>) -> OperationOutcome {
         issues.push(Issue {
             severity: if p.grave { "error" } else { "information" },
             code: p.code,
-            details: Details { coding: vec![coding("INT-01", "structure-broken")], text: capital(&p.text) },
+            details: Details { coding: vec![coding("INT-01", "structure-broken")], text: capital(&p.text).into() },
             diagnostics: None,
             expression: vec![a.path(p.at)],
         });
@@ -60,7 +67,7 @@ pub(super) fn outcome(a: &Appraisal<'_>) -> OperationOutcome {
     if a.orders.is_empty() {
         issues.push(plain("warning", "incomplete", "No NutritionOrder was found: nothing was checked.".to_owned(), None, Vec::new()));
     }
-    issues.push(plain("information", "incomplete", NO_RULEBOOK.to_owned(), None, Vec::new()));
+    issues.push(plain("information", "incomplete", NO_RULEBOOK, None, Vec::new()));
     if a.settings.demo {
         issues.push(plain(
             "information",
@@ -73,7 +80,7 @@ pub(super) fn outcome(a: &Appraisal<'_>) -> OperationOutcome {
     issues.push(plain(
         "information",
         "informational",
-        STANDING.to_owned(),
+        STANDING,
         Some(format!(
             "{PROGRAM}; formulary {} ({}, {} products); rulebook {RULEBOOK}; time zone {}",
             a.formulary.label(),
@@ -95,7 +102,7 @@ fn is_path(path: &str) -> bool {
     path.starts_with(|c: char| c.is_ascii_uppercase())
 }
 
-fn of_order(a: &Appraisal<'_>, order: &OrderReport, issues: &mut Vec<Issue>) {
+fn of_order<'a>(a: &'a Appraisal<'_>, order: &'a OrderReport, issues: &mut Vec<Issue<'a>>) {
     let paths = |at: &[At]| -> Vec<String> {
         let mut out: Vec<String> = at.iter().map(|x| a.path(*x)).collect();
         out.dedup();
@@ -119,7 +126,7 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport, issues: &mut Vec<Issue>) {
                     code: f.code.unwrap_or_else(|| issue_type(j.rule.id, f.tier)),
                     details: Details {
                         coding: vec![coding(j.rule.id, j.rule.name), Coding { system: TIER_SYSTEM, code: f.tier.code(), display: None }],
-                        text: f.text.clone(),
+                        text: Cow::Borrowed(&f.text),
                     },
                     diagnostics: Some(diagnostics.join(" | ")),
                     expression: paths(&f.at),
@@ -156,7 +163,7 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport, issues: &mut Vec<Issue>) {
     issues.push(plain("information", "informational", summary(order), assumptions(order), here()));
 }
 
-fn not_evaluated(order: &OrderReport, paths: &impl Fn(&[At]) -> Vec<String>, issues: &mut Vec<Issue>) {
+fn not_evaluated<'a>(order: &'a OrderReport, paths: &impl Fn(&[At]) -> Vec<String>, issues: &mut Vec<Issue<'a>>) {
     for j in &order.judged {
         let Outcome::NotEvaluated(why, at) = &j.outcome else { continue };
         let modifier = j.rule.id == "CMP-05";
@@ -167,7 +174,7 @@ fn not_evaluated(order: &OrderReport, paths: &impl Fn(&[At]) -> Vec<String>, iss
         issues.push(Issue {
             severity: if modifier { "error" } else { "warning" },
             code: if modifier { "extension" } else { "incomplete" },
-            details: Details { coding: vec![coding(j.rule.id, j.rule.name)], text: format!("Not checked ({}): {why}.", j.rule.title.to_lowercase()) },
+            details: Details { coding: vec![coding(j.rule.id, j.rule.name)], text: format!("Not checked ({}): {why}.", j.rule.title.to_lowercase()).into() },
             diagnostics: None,
             expression: paths(at),
         });
@@ -194,8 +201,13 @@ fn assumptions(order: &OrderReport) -> Option<String> {
     if order.assumptions.is_empty() {
         return None;
     }
-    let list: Vec<String> = order.assumptions.iter().map(|(a, _)| format!("{} {}", a.id(), a.text())).collect();
-    Some(format!("Assumptions: {}", list.join(" ")))
+    let mut out = String::with_capacity(160 * order.assumptions.len());
+    out.push_str("Assumptions:");
+    for (a, _) in &order.assumptions {
+        out.push(' ');
+        out.push_str(a.line());
+    }
+    Some(out)
 }
 
 /// FHIR issue type of a rule's findings.

@@ -31,7 +31,7 @@ pub fn parameters_json(a: &Appraisal<'_>) -> String {
     json(&Parameters::new(out))
 }
 
-fn version(a: &Appraisal<'_>) -> Parameter {
+fn version<'p>(a: &Appraisal<'_>) -> Parameter<'p> {
     let mut parts = vec![
         Parameter::string("program", PROGRAM),
         Parameter::string("formulary", a.formulary.label()),
@@ -47,7 +47,7 @@ fn version(a: &Appraisal<'_>) -> Parameter {
     Parameter::parts("version", parts)
 }
 
-fn of_order(a: &Appraisal<'_>, order: &OrderReport) -> Parameter {
+fn of_order<'p>(a: &Appraisal<'_>, order: &OrderReport) -> Parameter<'p> {
     let mut parts = vec![
         Parameter::string("order", order.label.clone()),
         Parameter::string("expression", a.path(order.at)),
@@ -77,7 +77,7 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport) -> Parameter {
     Parameter::parts("order", parts)
 }
 
-fn combined(a: &Appraisal<'_>, c: &Combined) -> Parameter {
+fn combined<'p>(a: &Appraisal<'_>, c: &Combined) -> Parameter<'p> {
     let orders: Vec<&OrderReport> = c.orders.iter().filter_map(|i| a.orders.get(*i)).collect();
     let mut parts: Vec<Parameter> = orders.iter().map(|o| Parameter::string("order", o.label.clone())).collect();
     parts.extend(orders.iter().map(|o| Parameter::string("expression", a.path(o.at))));
@@ -97,13 +97,13 @@ fn combined(a: &Appraisal<'_>, c: &Combined) -> Parameter {
     Parameter::parts("combined", parts)
 }
 
-fn day_part(
+fn day_part<'p>(
     a: &Appraisal<'_>,
     name: &'static str,
     days: &[(&Plan, &OrderDay)],
     totals: &Totals,
     weight: Option<(Exact, At)>,
-) -> Parameter {
+) -> Parameter<'p> {
     let zone = &a.settings.zone;
     let mut parts = Vec::new();
     if let Some((_, day)) = days.first() {
@@ -151,7 +151,7 @@ fn idle(m: Measure, amount: &Amount) -> bool {
     }
 }
 
-fn segment(a: &Appraisal<'_>, plan: &Plan, day: &OrderDay, s: &crate::timing::day::Segment) -> Parameter {
+fn segment<'p>(a: &Appraisal<'_>, plan: &Plan, day: &OrderDay, s: &crate::timing::day::Segment) -> Parameter<'p> {
     let zone = &a.settings.zone;
     let at = |x: Exact| day.laid.window.start.add(x).unwrap_or(day.laid.window.start);
     let part = plan.parts.iter().find(|p| p.source == crate::nutrition::plan::Source::Line(s.line));
@@ -171,7 +171,7 @@ fn segment(a: &Appraisal<'_>, plan: &Plan, day: &OrderDay, s: &crate::timing::da
     Parameter::parts("segment", inner)
 }
 
-fn measured(name: &'static str, amount: &Amount, unit: &'static str) -> Parameter {
+fn measured<'p>(name: &'static str, amount: &Amount, unit: &'static str) -> Parameter<'p> {
     match amount {
         Amount::Known(x) => Parameter::quantity(name, *x, unit),
         Amount::Range { low, high, .. } => Parameter::range(name, *low, *high, unit),
@@ -182,7 +182,7 @@ fn measured(name: &'static str, amount: &Amount, unit: &'static str) -> Paramete
     }
 }
 
-fn derivation_part(a: &Appraisal<'_>, m: Measure, amount: &Amount, d: &Derivation) -> Parameter {
+fn derivation_part<'p>(a: &Appraisal<'_>, m: Measure, amount: &Amount, d: &Derivation) -> Parameter<'p> {
     let mut parts = vec![Parameter::code("measure", m.code()), Parameter::string("arithmetic", d.arithmetic.clone())];
     if let Amount::Range { mean: Some(mean), .. } = amount {
         parts.push(Parameter::quantity("mean", *mean, m.unit()));
@@ -218,7 +218,7 @@ fn derivation_part(a: &Appraisal<'_>, m: Measure, amount: &Amount, d: &Derivatio
     Parameter::parts("derivation", parts)
 }
 
-fn figure(name: &'static str, f: Figure, unit: &'static str) -> Parameter {
+fn figure<'p>(name: &'static str, f: Figure, unit: &'static str) -> Parameter<'p> {
     match (f.low(), f.high()) {
         (Some(l), Some(h)) if l == h => Parameter::quantity(name, l, unit),
         (Some(l), h) => Parameter::range(name, l, h, unit),
@@ -227,7 +227,7 @@ fn figure(name: &'static str, f: Figure, unit: &'static str) -> Parameter {
     }
 }
 
-fn estimate(e: &Estimate, totals: Option<&Totals>) -> Parameter {
+fn estimate<'p>(e: &Estimate, totals: Option<&Totals>) -> Parameter<'p> {
     let mut parts = vec![
         Parameter::code("id", e.id),
         Parameter::string("name", e.title()),

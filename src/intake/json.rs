@@ -417,6 +417,37 @@ impl<'d> Node<'d> {
         self.children().find(|child| child.is_named(key))
     }
 
+    /// The member `name` and its companion `_name`, in one pass over the names. Names are unique, so each is
+    /// found at most once.
+    pub fn with_companion(self, name: &str) -> (Option<Node<'d>>, Option<Node<'d>>) {
+        let (mut value, mut companion) = (None, None);
+        if self.kind() != Kind::Object {
+            return (value, companion);
+        }
+        for child in self.children() {
+            let entry = child.entry();
+            let (start, end) = (entry.name as usize, entry.name_end as usize);
+            let length = end.wrapping_sub(start);
+            if entry.flags & KEY_ESCAPED != 0 {
+                let key = text_of(self.document.slice(entry.name, entry.name_end), true);
+                if key == name {
+                    value = Some(child);
+                } else if key.strip_prefix('_') == Some(name) {
+                    companion = Some(child);
+                }
+            } else if length == name.len() {
+                if self.document.text.as_bytes().get(start..end) == Some(name.as_bytes()) {
+                    value = Some(child);
+                }
+            } else if length == name.len() + 1
+                && self.document.text.as_bytes().get(start..end).and_then(|k| k.strip_prefix(b"_")) == Some(name.as_bytes())
+            {
+                companion = Some(child);
+            }
+        }
+        (value, companion)
+    }
+
     fn is_named(self, key: &str) -> bool {
         let entry = self.entry();
         if entry.flags & KEY_ESCAPED != 0 {

@@ -23,19 +23,26 @@ pub struct OrderDay {
     pub doses: Vec<Amount>,
 }
 
-/// All measures of a day, in the order of [`Measure::ALL`].
+/// Measures of a day: all of them, or only those that rules look at.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Totals {
-    /// One amount per measure.
-    pub values: Vec<Amount>,
+    of: &'static [Measure],
+    /// Parallel to `of`.
+    values: Vec<Amount>,
 }
 
 impl Totals {
     /// The amount of a measure.
     pub fn get(&self, m: Measure) -> &Amount {
         static UNKNOWN: Amount = Amount::Unknown(Vec::new());
-        self.values.get(m.index()).unwrap_or(&UNKNOWN)
+        find(self.of, &self.values, m).unwrap_or(&UNKNOWN)
     }
+}
+
+/// A measure among those worked out so far.
+fn find<'v>(of: &[Measure], values: &'v [Amount], m: Measure) -> Option<&'v Amount> {
+    let at = if of.len() == Measure::COUNT { m.index() } else { of.iter().position(|x| *x == m)? };
+    values.get(at)
 }
 
 /// Lays a plan over one window.
@@ -154,15 +161,15 @@ pub const JUDGED: &[Measure] = &[
 
 /// Every measure of one or more orders of one patient over the same window.
 pub fn totals(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Totals {
-    work_out(days, weight, |_| true)
+    work_out(days, weight, Measure::ALL)
 }
 
 /// Only the measures of [`JUDGED`]; the others say that they were not worked out.
 pub fn judged_totals(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Totals {
-    work_out(days, weight, |m| JUDGED.contains(&m))
+    work_out(days, weight, JUDGED)
 }
 
-fn work_out(days: &[(&Plan, &OrderDay)], weight: Option<Exact>, wanted: impl Fn(Measure) -> bool) -> Totals {
+fn work_out(days: &[(&Plan, &OrderDay)], weight: Option<Exact>, of: &'static [Measure]) -> Totals {
     let mut given: Vec<Given1<'_>> = Vec::new();
     for (plan, day) in days {
         for (part, amount) in plan.parts.iter().zip(&day.volumes) {
@@ -174,12 +181,8 @@ fn work_out(days: &[(&Plan, &OrderDay)], weight: Option<Exact>, wanted: impl Fn(
             given.push(Given1 { amount, kind: dose.water.then_some(Kind::Flush), holds: Holds::Dose(dose) });
         }
     }
-    let mut values: Vec<Amount> = Vec::with_capacity(Measure::COUNT);
-    for m in Measure::ALL {
-        if !wanted(*m) {
-            values.push(Amount::Unknown(Vec::new()));
-            continue;
-        }
+    let mut values: Vec<Amount> = Vec::with_capacity(of.len());
+    for m in of {
         let value = match m.recipe() {
             Recipe::Volume(which) => volume(&given, which, days),
             Recipe::Energy => exactly(&given, |_| true, |g| g.exact_energy())
@@ -189,29 +192,21 @@ fn work_out(days: &[(&Plan, &OrderDay)], weight: Option<Exact>, wanted: impl Fn(
                 exactly(&given, keep, |g| g.exact_nutrient(nutrient))
                     .unwrap_or_else(|| sum_where(&given, keep, |g| g.nutrient(nutrient).into_owned()))
             }
-            Recipe::Moles(of, nutrient) => match nutrient.atomic_mass() {
-                Some(mass) => values.get(of.index()).map_or(Amount::ZERO, |a| a.divided(mass, "the atomic mass")),
+            Recipe::Moles(what, nutrient) => match nutrient.atomic_mass() {
+                Some(mass) => find(of, &values, what).map_or(Amount::ZERO, |a| a.divided(mass, "the atomic mass")),
                 None => Amount::unknown(Why::Range),
             },
-            Recipe::PerKg(of) => match (weight, values_or(&values, of, days, &given)) {
+            Recipe::PerKg(what) => match (weight, find(of, &values, what)) {
                 (Some(kg), Some(a)) => a.divided(kg, "the dosing weight"),
-                (None, Some(Amount::Unknown(why))) => Amount::Unknown(join(&[Why::NoWeight], &why)),
+                (None, Some(Amount::Unknown(why))) => Amount::Unknown(join(&[Why::NoWeight], why)),
                 _ => Amount::unknown(Why::NoWeight),
             },
             Recipe::Ratio(q) => ratio(&given, q),
-            Recipe::Schedule => schedule(*m, days, &given, &values, weight),
+            Recipe::Schedule => schedule(*m, days, &given, (of, &values), weight),
         };
         values.push(value);
     }
-    Totals { values }
-}
-
-/// A measure already worked out, or one that comes later in the list worked out now.
-fn values_or(values: &[Amount], of: Measure, days: &[(&Plan, &OrderDay)], given: &[Given1<'_>]) -> Option<Amount> {
-    match values.get(of.index()) {
-        Some(a) => Some(a.clone()),
-        None => Some(schedule(of, days, given, values, None)),
-    }
+    Totals { of, values }
 }
 
 /// The sum where every part of it is exact: the common case, without any amount being copied.
@@ -464,8 +459,14 @@ fn feed_lines<'a>(days: &'a [(&'a Plan, &'a OrderDay)]) -> impl Iterator<Item = 
     })
 }
 
-fn schedule(m: Measure, days: &[(&Plan, &OrderDay)], given: &[Given1<'_>], values: &[Amount], weight: Option<Exact>) -> Amount {
-    let at = |of: Measure| values.get(of.index()).cloned().unwrap_or(Amount::ZERO);
+fn schedule(
+    m: Measure,
+    days: &[(&Plan, &OrderDay)],
+    given: &[Given1<'_>],
+    (of, values): (&[Measure], &[Amount]),
+    weight: Option<Exact>,
+) -> Amount {
+    let at = |what: Measure| find(of, values, what).cloned().unwrap_or_else(|| Amount::Unknown(Vec::new()));
     let length = days.first().map_or(Exact::int(DAY), |(_, d)| d.laid.window.length);
     match m {
         Measure::CarbohydrateRate => {

@@ -44,7 +44,7 @@ impl Datatypes {
         name: &str,
         read: impl FnOnce(Node<'d>) -> Result<T, String>,
     ) -> Field<'d, T> {
-        let (value, companion) = with_companion(object, name);
+        let (value, companion) = object.with_companion(name);
         match (value, companion) {
             (None, None) => Field::Absent,
             (None, Some(companion)) => self.missing(companion, name),
@@ -402,7 +402,7 @@ impl Datatypes {
         unreadable: &mut Vec<At>,
         read: impl Fn(Node<'d>) -> Result<T, String>,
     ) -> Vec<Sourced<T>> {
-        let (list, companions) = with_companion(object, name);
+        let (list, companions) = object.with_companion(name);
         let Some(list) = list else {
             unreadable.extend(companions.map(Node::at));
             return Vec::new();
@@ -460,19 +460,6 @@ fn read_number(node: Node<'_>) -> Result<Decimal, String> {
 fn read_date_time(node: Node<'_>) -> Result<When, String> {
     let text = node.as_str().ok_or_else(|| format!("a date or date-time, {}", moment::DATE_TIME_FORMS))?;
     moment::read_date_time(&text).map_err(|why| format!("{} ({why})", moment::DATE_TIME_FORMS))
-}
-
-/// An element and its `_` companion, in one pass.
-fn with_companion<'d>(object: Node<'d>, name: &str) -> (Option<Node<'d>>, Option<Node<'d>>) {
-    let (mut value, mut companion) = (None, None);
-    for (key, node) in object.members() {
-        if key == name {
-            value = Some(node);
-        } else if key.strip_prefix('_') == Some(name) {
-            companion = Some(node);
-        }
-    }
-    (value, companion)
 }
 
 /// The extensions of an object.

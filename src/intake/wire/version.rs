@@ -85,7 +85,12 @@ const INTENT: [(&str, WireVersion); 2] = [("solicit-offer", R6), ("offer-respons
 /// Every field of the order that only one FHIR version has. A missing `intent` counts, for STU3, only
 /// beside another sign of STU3.
 pub fn diagnose_version(order: Node<'_>) -> Vec<VersionHint> {
-    let mut hints = Hints { found: Vec::new() };
+    hints_beside(order, None)
+}
+
+/// The same without those of one version, which nobody asks for.
+fn hints_beside(order: Node<'_>, own: Option<WireVersion>) -> Vec<VersionHint> {
+    let mut hints = Hints { found: Vec::new(), own };
     for (key, value) in order.members() {
         let key = key.strip_prefix('_').unwrap_or(&key);
         if let Some((name, version)) = TOP.iter().find(|(name, _)| *name == key) {
@@ -96,12 +101,12 @@ pub fn diagnose_version(order: Node<'_>) -> Vec<VersionHint> {
             "intent" => hints.code(value, "intent", &INTENT),
             "enteralFormula" => hints.formula(value),
             "oralDiet" => {
-                hints.has(value, "caloricDensity", "oralDiet.caloricDensity", R6);
+                hints.has(value, "caloricDensity", "oralDiet", R6);
                 hints.oral_schedule(value, "oralDiet.schedule");
             }
             "supplement" => {
                 for item in value.items() {
-                    hints.has(item, "caloricDensity", "supplement.caloricDensity", R6);
+                    hints.has(item, "caloricDensity", "supplement", R6);
                     hints.oral_schedule(item, "supplement.schedule");
                     if let Some(typed) = item.get("type") {
                         hints.concept(typed, "supplement.type");
@@ -119,16 +124,24 @@ pub fn diagnose_version(order: Node<'_>) -> Vec<VersionHint> {
 
 struct Hints {
     found: Vec<VersionHint>,
+    own: Option<WireVersion>,
 }
 
 impl Hints {
     fn add(&mut self, node: Node<'_>, field: &str, version: WireVersion) {
+        if self.own == Some(version) {
+            return;
+        }
         self.found.push(VersionHint { at: node.at(), field: field.to_owned(), version });
     }
 
-    fn has(&mut self, holder: Node<'_>, name: &str, field: &str, version: WireVersion) {
+    /// `prefix.name`, when the holder has it.
+    fn has(&mut self, holder: Node<'_>, name: &str, prefix: &str, version: WireVersion) {
+        if self.own == Some(version) {
+            return;
+        }
         if let Some(node) = holder.get(name) {
-            self.add(node, field, version);
+            self.add(node, &format!("{prefix}.{name}"), version);
         }
     }
 
@@ -143,7 +156,9 @@ impl Hints {
     fn formula(&mut self, formula: Node<'_>) {
         for (key, value) in formula.members() {
             let key = key.strip_prefix('_').unwrap_or(&key);
-            if let Some((name, version)) = FORMULA.iter().find(|(name, _)| *name == key) {
+            if let Some((name, version)) = FORMULA.iter().find(|(name, _)| *name == key)
+                && self.own != Some(*version)
+            {
                 self.add(value, &format!("enteralFormula.{name}"), *version);
             }
             match key {
@@ -169,24 +184,27 @@ impl Hints {
     /// A CodeableConcept in R4, a CodeableReference in R5.
     fn concept(&mut self, node: Node<'_>, field: &str) {
         for name in ["coding", "text"] {
-            self.has(node, name, &format!("{field}.{name}"), R4);
+            self.has(node, name, field, R4);
         }
         for name in ["concept", "reference"] {
-            self.has(node, name, &format!("{field}.{name}"), R5);
+            self.has(node, name, field, R5);
         }
     }
 
     /// A Timing in R4, a backbone in R5.
     fn schedule(&mut self, node: Node<'_>, field: &str) {
         for name in ["repeat", "event", "code"] {
-            self.has(node, name, &format!("{field}.{name}"), R4);
+            self.has(node, name, field, R4);
         }
         for name in ["timing", "asNeeded", "asNeededFor"] {
-            self.has(node, name, &format!("{field}.{name}"), R5);
+            self.has(node, name, field, R5);
         }
         self.timing(node, field);
-        for timing in node.get("timing").into_iter().flat_map(Node::items) {
-            self.timing(timing, &format!("{field}.timing"));
+        if let Some(timings) = node.get("timing") {
+            let field = format!("{field}.timing");
+            for timing in timings.items() {
+                self.timing(timing, &field);
+            }
         }
     }
 
@@ -194,7 +212,9 @@ impl Hints {
     fn timing(&mut self, node: Node<'_>, field: &str) {
         if let Some(repeat) = node.get("repeat") {
             for name in ["periodUnits", "durationUnits", "units"] {
-                self.has(repeat, name, &format!("{field}.repeat.{name}"), Stu3);
+                if let Some(old) = repeat.get(name) {
+                    self.add(old, &format!("{field}.repeat.{name}"), Stu3);
+                }
             }
         }
     }
@@ -217,8 +237,11 @@ impl Hints {
 
 /// Reports every other version that the order looks like: one problem a version, at its first field.
 pub(super) fn report(read: &mut Datatypes, order: Node<'_>, version: FhirVersion) {
-    let hints = diagnose_version(order);
     let own = WireVersion::of(version);
+    let hints = hints_beside(order, Some(own));
+    if hints.is_empty() {
+        return;
+    }
     for other in [Stu3, R4, R5, R6] {
         if other == own {
             continue;
