@@ -446,7 +446,7 @@ async fn a_fault_stays_in_its_request() {
 
 #[tokio::test]
 async fn too_much_at_once_is_turned_away() {
-    let s = service_with(Limits { appraisals: 1, ..Limits::default() }, false, true).await;
+    let s = service_with(Limits { appraisals: 1, at_once: 0, ..Limits::default() }, false, true).await;
     let slow = r#"{"resourceType":"NutritionOrder","id":"SLOW"}"#;
     let here = s.here;
     let first = tokio::spawn(async move { post(here, VALIDATE, slow).await });
@@ -467,7 +467,7 @@ async fn bodies_together_have_a_bound() {
 
 #[tokio::test]
 async fn an_appraisal_that_takes_too_long_is_given_up() {
-    let s = service_with(Limits { appraisal_time: Duration::from_millis(100), appraisals: 1, ..Limits::default() }, false, true).await;
+    let s = service_with(Limits { appraisal_time: Duration::from_millis(100), appraisals: 1, at_once: 0, ..Limits::default() }, false, true).await;
     let slow = r#"{"resourceType":"NutritionOrder","id":"SLOW"}"#;
     post(s.here, VALIDATE, slow).await.refuses(503, "timeout");
     // It still runs, and still counts.

@@ -45,6 +45,8 @@ pub struct Limits {
     pub body_time: Duration,
     /// Time for the appraisal itself.
     pub appraisal_time: Duration,
+    /// Bytes up to which a check runs where the connection is served, without handing it to another thread.
+    pub at_once: usize,
     /// Appraisals at the same time; more are turned away with 503.
     pub appraisals: usize,
     /// Open connections; more are turned away with 503.
@@ -65,6 +67,7 @@ impl Default for Limits {
             header_time: Duration::from_secs(10),
             body_time: Duration::from_secs(15),
             appraisal_time: Duration::from_secs(10),
+            at_once: 16 << 10,
             appraisals: 32,
             connections: 512,
             connection_age: Duration::from_secs(600),
