@@ -122,7 +122,7 @@ fn water() {
 fn renal_solute_load() {
     let csv = format!("{HEAD}COW,Cow Milk Of The Handbook,decanted,any,L,660,33,48,37,870,500,1500,1000,1200,950,110,,,,handbook figures,2026-11-25\n");
     let formulary = Formulary::from_csv("cow.csv", csv.as_bytes()).unwrap_or_else(|p| panic!("{p:?}"));
-    let t = totals_of(&formulary, "COW", &feeds("250", r#""frequency":4,"period":1,"periodUnit":"d""#), "", "10");
+    let t = totals_of(&formulary, "Cow Milk Of The Handbook", &feeds("250", r#""frequency":4,"period":1,"periodUnit":"d""#), "", "10");
     is(&t, M::RenalSoluteLoad, "308");
     // Per litre of an infant feed at 20, 24 and 30 kcal/oz: 129, 155, 193.
     for (strength, load) in [("20", "129"), ("24", "155"), ("30", "193")] {
