@@ -38,7 +38,7 @@ use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Materials, Plan, Source, plan};
 use crate::nutrition::totals::{OrderDay, Totals, judged_totals, lay_plan, totals};
 use crate::patient::{self, Context, IdentityKey, ReferenceSource, context, identity_key};
-use crate::settings::{DayKind, Settings};
+use crate::settings::{ContextKind, DayKind, Settings};
 use crate::timing::calendar::{DAY, days_of, local_of_date, to_epoch, to_local};
 use crate::timing::day::{Window, steady_window};
 use crate::timing::schedule::{Frame, Note};
@@ -329,7 +329,7 @@ fn draft<'d>(
     merge(&mut problems, read);
     let (context, more) = context(gathered, &order, settings);
     merge(&mut problems, more);
-    let facts = facts(&context);
+    let facts = facts(&context, settings);
     let weight = match &facts.weight {
         integrity::Weight::Usable { kg, at, .. } => Some((*kg, *at)),
         _ => None,
@@ -487,7 +487,7 @@ fn last_end(lines: &[crate::timing::schedule::Line], start: Exact) -> Option<Exa
 }
 
 /// What the rules ask of the patient.
-fn facts(c: &Context<'_>) -> integrity::Person {
+fn facts(c: &Context<'_>, settings: &Settings) -> integrity::Person {
     use integrity::{Identity, Weight};
     let identity = match c.person {
         patient::Person::Resource(at) => Identity::Sent(at),
@@ -549,6 +549,24 @@ fn facts(c: &Context<'_>) -> integrity::Person {
         },
         weight,
         inpatient,
+        declared_missing: ContextKind::ALL
+            .iter()
+            .filter(|(kind, _)| settings.declared.contains(kind))
+            .filter(|(kind, _)| {
+                let sent = match kind {
+                    ContextKind::Labs => &c.labs,
+                    ContextKind::Allergies => &c.allergies,
+                    ContextKind::Conditions => &c.conditions,
+                    ContextKind::Medicines => &c.medicines,
+                    ContextKind::Devices => &c.devices,
+                    ContextKind::OtherOrders => &c.other_orders,
+                    // No form of these is read yet: declared, they cannot be there.
+                    ContextKind::OtherFluids | ContextKind::History => return true,
+                };
+                !sent.is_data()
+            })
+            .map(|(_, name)| *name)
+            .collect(),
         refused: c.refused.iter().filter(|r| r.why != patient::Refusal::PatientOfAnotherOrder).map(|r| r.at).collect(),
         set_aside,
     }

@@ -445,3 +445,16 @@ pub(super) fn supporting(case: &Case<'_>) -> Outcome {
         vec![case.order.at],
     )])
 }
+
+pub(super) fn declared(case: &Case<'_>) -> Outcome {
+    if case.settings.declared.is_empty() {
+        return Outcome::NotApplicable("the sender declares no kind of context");
+    }
+    if case.person.declared_missing.is_empty() {
+        return Outcome::Clear;
+    }
+    Outcome::NotEvaluated(
+        format!("the sender declares to send {}, and they are not there (an empty answer would be data)", case.person.declared_missing.join(", ")),
+        vec![case.order.at],
+    )
+}

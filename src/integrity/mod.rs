@@ -47,6 +47,8 @@ pub struct Person {
     pub weight: Weight,
     /// In hospital, when an encounter says so.
     pub inpatient: Option<bool>,
+    /// Kinds of context that the sender declares and that are not there, by the name used in settings.
+    pub declared_missing: Vec<&'static str>,
     /// Resources of another patient that were sent along.
     pub refused: Vec<At>,
     /// Context that was there and could not be used. (what, where)
@@ -187,6 +189,7 @@ pub static RULES: &[(Rule, Evaluate)] = &[
     rule("CMP-01", "core-element-missing", "A core element of a feeding order is missing or ambiguous", Tier::High, "ASPEN Safe Practices for Enteral Nutrition Therapy 2017, six components (secondary); start and prescriber are this project's own choice", completeness::core),
     rule("CMP-02", "weight-missing-or-old", "There is no usable, recent dosing weight", Tier::High, "common practice, no source", completeness::weight),
     rule("TUB-01", "no-flush", "No water flush is ordered", Tier::Med, "flushing at least every 4 h and around feeds (secondary)", completeness::flush),
+    rule("INT-09", "declared-context-missing", "A kind of data that the sender declares is not there", Tier::Med, "derived", completeness::declared),
     rule("INT-06", "totals-not-known", "Energy or protein of the day cannot be worked out", Tier::Med, "derived", completeness::totals),
     rule("INT-07", "element-not-known", "An element or extension of the resource is not known and was not used", Tier::Low, "FHIR (HL7)", reading::unknown_elements),
     rule("LIF-03", "not-for-use", "The order's status or intent is not that of an order for use", Tier::Low, "FHIR (HL7), request status and intent", reading::life_cycle),
