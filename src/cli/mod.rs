@@ -18,6 +18,7 @@ pub mod formulary;
 pub mod inputs;
 pub mod log;
 pub mod serve;
+pub mod settings_file;
 
 use crate::http::asked;
 use crate::intake::order::FhirVersion;
@@ -73,12 +74,15 @@ enum Command {
 /// Settings of the institution, for `check` and `serve`.
 #[derive(Args, Clone, Debug)]
 pub struct Institution {
-    /// Time zone of the institution, such as Europe/Vienna
-    #[arg(long, env = "ENTERAL_GATE_ZONE", default_value = "UTC", value_name = "ZONE")]
-    zone: String,
-    /// Start of the feeding day
-    #[arg(long, env = "ENTERAL_GATE_DAY_START", default_value = "07:00", value_name = "HH:MM")]
-    day_start: String,
+    /// Settings file (TOML): zone, feeding day, clock times of timing codes, routes; flags win over it
+    #[arg(long, env = "ENTERAL_GATE_SETTINGS", value_name = "FILE")]
+    settings: Option<std::path::PathBuf>,
+    /// Time zone of the institution, such as Europe/Vienna [default: UTC]
+    #[arg(long, env = "ENTERAL_GATE_ZONE", value_name = "ZONE")]
+    zone: Option<String>,
+    /// Start of the feeding day [default: 07:00]
+    #[arg(long, env = "ENTERAL_GATE_DAY_START", value_name = "HH:MM")]
+    day_start: Option<String>,
     /// Kinds of data that are always sent when they exist: labs, allergies, conditions, medicines, devices, other-orders, other-fluids, history
     #[arg(long, value_name = "KIND,…", value_delimiter = ',')]
     declares: Vec<String>,
@@ -91,8 +95,13 @@ impl Institution {
     /// A sentence naming the flag.
     pub fn settings(&self) -> Result<Settings, String> {
         let mut settings = Settings::default();
+        if let Some(file) = &self.settings {
+            settings_file::load(file, &mut settings)?;
+        }
         for (flag, value) in [("zone", &self.zone), ("day-start", &self.day_start)] {
-            put(flag, value, &mut settings)?;
+            if let Some(value) = value {
+                put(flag, value, &mut settings)?;
+            }
         }
         for name in &self.declares {
             let found = ContextKind::ALL.into_iter().find(|(_, known)| known == name);

@@ -51,7 +51,7 @@ pub fn apply(name: &str, value: &str, settings: &mut Settings) -> Result<(), Str
 }
 
 /// `HH:MM` or `HH:MM:00`, as seconds after midnight.
-fn clock(text: &str) -> Option<u32> {
+pub fn clock(text: &str) -> Option<u32> {
     let text = text.strip_suffix(":00").filter(|t| t.len() == 5).unwrap_or(text);
     let (hours, minutes) = text.split_once(':')?;
     let two = |t: &str| (t.len() == 2 && t.bytes().all(|b| b.is_ascii_digit())).then(|| t.parse::<u32>().ok()).flatten();
