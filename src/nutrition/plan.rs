@@ -293,7 +293,10 @@ fn fill(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) {
 /// Whether two timings of one entry say times of one kind: the same, or clock times of the same days.
 fn said_by(a: &Line, b: &Line) -> bool {
     use crate::timing::schedule::Occurrences;
-    if a.low == b.low && a.high == b.high && a.high.is_some() {
+    if a.length != b.length {
+        return false;
+    }
+    if (&a.low, &a.least, &a.also, &a.high) == (&b.low, &b.least, &b.also, &b.high) && a.high.is_some() {
         return true;
     }
     let shared = |x: &Line, y: &Line| match (&x.high, &y.high) {

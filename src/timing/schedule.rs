@@ -177,7 +177,7 @@ pub struct Line {
 impl Line {
     /// Whether the volume over any window is exactly known.
     pub fn is_exact(&self) -> bool {
-        self.why.is_empty() && self.low.is_some() && self.low == self.high
+        self.why.is_empty() && self.low.is_some() && self.low == self.high && self.also.is_none()
     }
 }
 

@@ -379,14 +379,12 @@ fn per_day(p: &Pattern) -> Option<Q> {
 fn spaced(f: &Q, p: &Q, unit: i64) -> Pattern {
     let seconds = p * int(unit);
     let whole_days = (&seconds / int(DAY)).is_integer().then(|| floor(&(&seconds / int(DAY))));
-    if unit >= DAY {
-        if let Some(days) = whole_days {
-            if f.is_one() {
-                return Pattern::Even(1, days);
-            }
-            if days == 1 && f.is_integer() && (int(DAY) / f).is_integer() {
-                return Pattern::Even(floor(f), 1);
-            }
+    if let (true, Some(days)) = (unit >= DAY, whole_days) {
+        if f.is_one() {
+            return Pattern::Even(1, days);
+        }
+        if days == 1 && f.is_integer() && (int(DAY) / f).is_integer() {
+            return Pattern::Even(floor(f), 1);
         }
     }
     Pattern::Every(seconds / f)
@@ -733,7 +731,11 @@ fn lines_from(order: &Value, place: &Place, anchor: &Q) -> Option<Vec<Line>> {
             _ => None,
         };
         for timing in timings {
-            out.push(Line { entry, ..line(timing, place, anchor, water, how.clone(), as_needed) });
+            let mut l = line(timing, place, anchor, water, how.clone(), as_needed);
+            l.entry = entry;
+            if !said(&mut out, &l, place) {
+                out.push(l);
+            }
         }
     }
     steps(&mut out);
@@ -756,6 +758,55 @@ fn lines_from(order: &Value, place: &Place, anchor: &Q) -> Option<Vec<Line>> {
         }
     }
     Some(out)
+}
+
+/// The clock times of a line, when that is all it says.
+fn clock_times(l: &Line, place: &Place) -> Option<(Vec<Q>, i64)> {
+    match l.patterns.as_slice() {
+        [Pattern::Times(times, days)] => Some((times.iter().map(|t| int(*t)).collect(), *days)),
+        [Pattern::Even(f, days)] => {
+            let from = if l.stated { clock(&place.zone, &l.anchor) } else { int(place.day_start) };
+            let day = int(DAY);
+            Some(((0..*f).map(|k| &from + frac(DAY * k, *f)).map(|t| &t - (&t / &day).floor() * &day).collect(), *days))
+        }
+        _ => None,
+    }
+}
+
+/// Whether an earlier timing of the same entry says the same; clock times that share one become one list.
+fn said(earlier: &mut [Line], l: &Line, place: &Place) -> bool {
+    for e in earlier.iter_mut().filter(|e| e.entry == l.entry && e.how.is_some() && l.how.is_some()) {
+        let same = |a: &Line, b: &Line| {
+            a.start == b.start
+                && a.ends == b.ends
+                && (a.weekdays == b.weekdays || runs(a) && runs(b))
+                && a.counts == b.counts
+                && a.lengths == b.lengths
+                && (a.durations == b.durations || runs(a) && runs(b) || matches!(a.how, Some(How::Both(..))))
+        };
+        if !same(e, l) {
+            continue;
+        }
+        if e.patterns == l.patterns && e.durations == l.durations || runs(e) && runs(l) && maybe(e) == maybe(l) {
+            return true;
+        }
+        if e.as_needed || e.durations.len() > 1 || e.counts.len() > 1 || e.lengths.len() > 1 || runs(e) {
+            continue;
+        }
+        if let (Some((a, days)), Some((b, other))) = (clock_times(e, place), clock_times(l, place)) {
+            if days == other && a.len() == b.len() && a.iter().all(|t| b.contains(t)) {
+                return true;
+            }
+            if days == other && a.iter().any(|t| b.contains(t)) {
+                let mut all: Vec<Q> = a.into_iter().chain(b).collect();
+                all.sort();
+                all.dedup();
+                e.patterns = vec![Pattern::Times(all.iter().map(floor).collect(), days)];
+                return true;
+            }
+        }
+    }
+    false
 }
 
 /// Whether it simply runs at a rate, as far as the order says.
@@ -1336,7 +1387,7 @@ fn usual_water(kcal: &Q) -> Option<Q> {
     None
 }
 
-fn name_of<'v>(v: &'v Value) -> Option<&'v str> {
+fn name_of(v: &Value) -> Option<&str> {
     v.get("text").and_then(Value::as_str)
 }
 
@@ -1371,7 +1422,8 @@ fn content(order: &Value, formula: &Value, place: &Place) -> Content {
     }
 
     // Additives: (what, amount, per).
-    let mut additives: Vec<(Option<&Item>, Option<(Q, [i32; 4])>, String)> = vec![];
+    type Amount = Option<(Q, [i32; 4])>;
+    let mut additives: Vec<(Option<&Item>, Amount, String)> = vec![];
     for e in extensions(formula, "additive-dose") {
         let item = part(e, "item", "valueCodeableConcept").and_then(name_of).and_then(|n| place.products.get(n));
         let amount = part(e, "quantity", "valueQuantity").and_then(quantity);
@@ -1540,10 +1592,7 @@ pub fn steady(order: &Value, place: &Place) -> Option<Steady> {
 
 /// Whether anything can be said of it.
 fn readable(l: &Line) -> bool {
-    match (&l.how, l.patterns.as_slice()) {
-        (None, _) | (Some(How::Volume(_)), [Pattern::Running]) => false,
-        _ => true,
-    }
+    !matches!((&l.how, l.patterns.as_slice()), (None, _) | (Some(How::Volume(_)), [Pattern::Running]))
 }
 
 /// Whether an interval keeps its clock times on civil days.
