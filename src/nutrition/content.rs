@@ -164,6 +164,7 @@ pub fn content(base: Ingredients<'_>, mixed: &[MixedIn<'_>], uncounted: &[String
             density_conflict: None,
             mixed: Vec::new(),
         };
+        mix(&mut out, mixed);
         not_all_counted(&mut out, uncounted);
         return out;
     };

@@ -185,19 +185,29 @@ pub fn plan(order: &Order<'_>, m: Materials<'_>) -> Plan {
     p
 }
 
-/// A schedule that cannot be placed without a start (a count, or every so many days) and states none begins
-/// with the order.
+/// A schedule that cannot be placed without a start (a count, a length, or every so many days) and states
+/// none begins with the order.
 fn place_from_start(p: &mut Plan) {
     use crate::timing::schedule::Occurrences;
     let start = p.start;
     let mut assumed = Vec::new();
     for line in p.lines.iter_mut().filter(|l| l.start.is_none()) {
-        for run in [&mut line.low, &mut line.high].into_iter().flatten() {
-            let needs = run.count.is_some() && !matches!(run.occurrences, Occurrences::Listed(_))
-                || matches!(run.occurrences, Occurrences::Clock { interval, .. } if interval > 1);
+        let needs = line.length.is_some()
+            || [&line.low, &line.least, &line.high].into_iter().flatten().any(|run| {
+                run.count.is_some() && !matches!(run.occurrences, Occurrences::Listed(_))
+                    || matches!(run.occurrences, Occurrences::Clock { interval, .. } if interval > 1)
+            });
+        for run in [&mut line.low, &mut line.least, &mut line.also, &mut line.high].into_iter().flatten() {
             if needs && run.start.is_none() {
                 run.start = Some(start);
                 assumed.push(line.at);
+            }
+        }
+        if let Some((shortest, longest)) = line.length {
+            for (run, length) in [(&mut line.low, shortest), (&mut line.least, shortest), (&mut line.also, longest), (&mut line.high, longest)] {
+                if let Some(run) = run {
+                    run.end = start.add(length);
+                }
             }
         }
     }
@@ -283,7 +293,10 @@ fn fill(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) {
 /// Whether two timings of one entry say times of one kind: the same, or clock times of the same days.
 fn said_by(a: &Line, b: &Line) -> bool {
     use crate::timing::schedule::Occurrences;
-    if a.low == b.low && a.high == b.high && a.high.is_some() {
+    if a.length != b.length {
+        return false;
+    }
+    if (&a.low, &a.least, &a.also, &a.high) == (&b.low, &b.least, &b.also, &b.high) && a.high.is_some() {
         return true;
     }
     let shared = |x: &Line, y: &Line| match (&x.high, &y.high) {

@@ -69,11 +69,16 @@ pub fn lay_plan(plan: &Plan, settings: &Settings, window: Window, is_steady: boo
         })
         .collect();
     let nothing_runs = plan.parts.iter().zip(&volumes).all(|(p, v)| p.kind != Kind::Feed || v.is_zero());
+    let may_be_nothing = plan.parts.iter().zip(&volumes).all(|(p, v)| p.kind != Kind::Feed || v.low().is_some_and(Exact::is_zero));
     let doses = plan
         .doses
         .iter()
         .map(|d| match d.per {
             Per::Day if nothing_runs => Amount::ZERO,
+            Per::Day if may_be_nothing => {
+                let why = plan.lines.iter().fold(Vec::new(), |all, l| join(&all, &l.why));
+                Amount::Range { low: Exact::ZERO, high: Some(d.amount), mean: None, why }
+            }
             Per::Day => Amount::Known(d.amount),
             Per::Feed => feeds.scaled(d.amount),
         })

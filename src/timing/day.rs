@@ -191,7 +191,7 @@ impl Layer<'_, '_> {
             (Occurrences::Every { step, up, weekdays }, Dose::Volume { ml, over }) => {
                 // On civil days, intervals that divide the day keep their clock times.
                 if self.window.civil
-                    && let Some(times) = clock_times(self.zone, run.start, *step)
+                    && let Some(times) = clock_times(run.start.map_or(self.window.local, |s| to_local(self.zone, s)), *step)
                 {
                     self.clock(run, 1, &times, *weekdays, (ml, over));
                     return;
@@ -202,31 +202,44 @@ impl Layer<'_, '_> {
                 self.clock(run, *interval, times, *weekdays, (ml, over));
             }
             (Occurrences::Listed(instants), Dose::Volume { ml, over }) => {
-                for (k, instant) in instants.iter().enumerate() {
-                    if run.count.is_some_and(|c| i64::try_from(k).is_ok_and(|k| k >= c)) {
-                        break;
-                    }
-                    if run.start.is_some_and(|s| *instant < s) || run.end.is_some_and(|e| *instant >= e) {
-                        continue;
-                    }
-                    self.put(self.of_instant(*instant), over, ml, false);
+                let mut places: Vec<Exact> = instants
+                    .iter()
+                    .filter(|i| run.start.is_none_or(|s| **i >= s) && run.end.is_none_or(|e| **i < e))
+                    .map(|i| self.of_instant(*i))
+                    .collect();
+                if let Some(count) = run.count.and_then(|c| usize::try_from(c).ok()) {
+                    places.truncate(count);
                 }
+                self.put_each(run, &places, (ml, over));
             }
             // The reader never pairs these.
             (Occurrences::Continuous, Dose::Volume { .. }) | (_, Dose::Rate(_)) => self.overflow = true,
         }
     }
 
-    fn every(&mut self, run: &Run, (step, up, weekdays): (Exact, bool, u8), (ml, over): (Exact, Exact)) {
+    fn every(&mut self, run: &Run, (step, up, weekdays): (Exact, bool, u8), (mut ml, mut over): (Exact, Exact)) {
         let length = self.window.length;
+        // A pump does not run twice at once: each run but the last ends where the next begins.
+        let (whole, whole_over) = (ml, over);
+        if run.once && over > step {
+            let Some(held) = ml.mul(step).and_then(|x| x.div(over)) else {
+                self.overflow = true;
+                return;
+            };
+            (ml, over) = (held, step);
+        }
         let Some(start) = run.start else {
             // Phase not known: count rounded down or up, laid from the window's beginning.
             let Some(n) = length.div(step) else { return };
             let n = if up { n.ceil() } else { n.floor() };
             let n = usize::try_from(n).unwrap_or(usize::MAX).min(MAX_OCCURRENCES);
             let n = run.count.and_then(|c| usize::try_from(c).ok()).map_or(n, |c| n.min(c));
+            let end = run.end.map(|e| self.of_instant(e));
             for k in 0..n {
                 let Some(from) = i64::try_from(k).ok().and_then(|k| step.mul(Exact::int(k))) else { break };
+                if end.is_some_and(|e| from >= e) {
+                    break;
+                }
                 if self.on_day(from, weekdays) {
                     // The whole feed is counted: with an unknown phase, what one end of the day cuts the
                     // other gives.
@@ -239,7 +252,7 @@ impl Layer<'_, '_> {
         let anchor = self.of_instant(start);
         let end = run.end.map(|e| self.of_instant(e));
         // First k whose feed can still reach into the window.
-        let first = Exact::ZERO.sub(anchor).and_then(|x| x.sub(over)).and_then(|x| x.div(step)).map_or(0, Exact::floor).max(0);
+        let first = Exact::ZERO.sub(anchor).and_then(|x| x.sub(whole_over)).and_then(|x| x.div(step)).map_or(0, Exact::floor).max(0);
         for k in (first..).take(MAX_OCCURRENCES) {
             if run.count.is_some_and(|c| k >= i128::from(c)) {
                 break;
@@ -253,7 +266,13 @@ impl Layer<'_, '_> {
                 break;
             }
             if self.on_day(from, weekdays) {
-                self.put(from, over, ml, false);
+                let next = from.add(step).unwrap_or(from);
+                let last = run.count.is_some_and(|c| k + 1 >= i128::from(c)) || end.is_some_and(|e| next >= e);
+                if last || !self.on_day(next, weekdays) {
+                    self.put(from, whole_over, whole, false);
+                } else {
+                    self.put(from, over, ml, false);
+                }
             }
         }
     }
@@ -262,11 +281,8 @@ impl Layer<'_, '_> {
         if weekdays == 0 {
             return true;
         }
-        let local = if self.window.civil {
-            self.window.start.add(from).map(|e| to_local(self.zone, e))
-        } else {
-            self.window.local.add(from)
-        };
+        // An instant falls on the weekday that the clock then shows.
+        let local = self.window.start.add(from).map(|e| to_local(self.zone, e));
         local.is_some_and(|l| on_weekday(i64::try_from(l.floor()).unwrap_or(0).div_euclid(DAY), weekdays))
     }
 
@@ -275,17 +291,23 @@ impl Layer<'_, '_> {
         let back = i64::try_from(over.ceil()).unwrap_or(0) / DAY + 1;
         let ahead = i64::try_from(self.window.length.ceil()).unwrap_or(DAY) / DAY + 1;
         let today = local.div_euclid(DAY);
+        let mut places: Vec<Exact> = Vec::new();
         let start_local = run.start.map(|s| to_local(self.zone, s));
         let end_local = run.end.map(|e| to_local(self.zone, e));
         let first_day = start_local.map(|s| i64::try_from(s.floor()).unwrap_or(0).div_euclid(DAY));
-        let mut last: Option<Exact> = None;
         for day in today - back..=today + ahead {
             if !on_weekday(day, weekdays) || (day - first_day.unwrap_or(today)).rem_euclid(interval) != 0 {
                 continue;
             }
             for time in times {
                 let at = Exact::int(day.saturating_mul(DAY).saturating_add(*time));
-                if start_local.is_some_and(|s| at < s) || end_local.is_some_and(|e| at >= e) {
+                let outside = if self.window.civil {
+                    let instant = to_epoch(self.zone, at);
+                    run.start.is_some_and(|s| instant < s) || run.end.is_some_and(|e| instant >= e)
+                } else {
+                    start_local.is_some_and(|s| at < s) || end_local.is_some_and(|e| at >= e)
+                };
+                if outside {
                     continue;
                 }
                 if let Some(count) = run.count {
@@ -296,11 +318,27 @@ impl Layer<'_, '_> {
                 }
                 let from = self.of_local(at);
                 // A clock time that does not exist coincides with the next one: one feed, not two.
-                if last == Some(from) {
-                    continue;
-                }
-                last = Some(from);
-                self.put(from, over, ml, false);
+                places.push(from);
+            }
+        }
+        if self.window.civil {
+            places.sort_unstable();
+            places.dedup();
+        }
+        self.put_each(run, &places, (ml, over));
+    }
+
+    /// Puts feeds that begin at these places, ascending. What a pump would still give when the next begins
+    /// counts once.
+    fn put_each(&mut self, run: &Run, places: &[Exact], (ml, over): (Exact, Exact)) {
+        for (k, from) in places.iter().enumerate() {
+            let room = places.get(k + 1).and_then(|next| next.sub(*from));
+            match room {
+                Some(room) if run.once && room < over => match ml.mul(room).and_then(|x| x.div(over)) {
+                    Some(part) => self.put(*from, room, part, false),
+                    None => self.overflow = true,
+                },
+                _ => self.put(*from, over, ml, false),
             }
         }
     }
@@ -326,13 +364,13 @@ fn on_weekday(day: i64, weekdays: u8) -> bool {
     weekdays == 0 || weekdays & (1 << (weekday_of_days(day) - 1)) != 0
 }
 
-/// Clock times of an interval that divides the day, anchored at the start.
-fn clock_times(zone: &TimeZone, start: Option<Exact>, step: Exact) -> Option<Vec<i64>> {
+/// Clock times of an interval that divides the day, anchored at a local time.
+fn clock_times(anchor: Exact, step: Exact) -> Option<Vec<i64>> {
     let n = Exact::int(DAY).div(step)?;
     if !n.is_whole() || !step.is_whole() {
         return None;
     }
-    let from = i64::try_from(to_local(zone, start?).floor()).ok()?.rem_euclid(DAY);
+    let from = i64::try_from(anchor.floor()).ok()?.rem_euclid(DAY);
     let step = i64::try_from(step.floor()).ok()?;
     let mut times: Vec<i64> = (0..i64::try_from(n.floor()).ok()?).map(|k| (from + k * step).rem_euclid(DAY)).collect();
     times.sort_unstable();
@@ -358,8 +396,20 @@ pub fn lay(zone: &TimeZone, window: Window, lines: &[Line], capped: &[bool], cap
             days.push(LineDay { volume: Amount::Unknown(why.clone()), feeds: Amount::Unknown(why.clone()), running: Amount::Unknown(why) });
             continue;
         };
+        if let Some(low_run) = line.low.as_ref().or(line.least.as_ref())
+            && (low_run != high_run || line.also.is_some())
+        {
+            let mut all = vec![high_run.clone()];
+            all.extend(readings(low_run, high_run));
+            if let Some(also) = &line.also {
+                all.push(also.clone());
+                all.extend(readings(low_run, also));
+            }
+            days.push(between(zone, &window, (ix, line.low.is_none()), &all, &line.why, &mut segments));
+            continue;
+        }
         let high = tally(zone, &window, ix, Some(high_run), Some(&mut segments));
-        let low = if line.low.as_ref() == Some(high_run) { high } else { tally(zone, &window, ix, line.low.as_ref(), None) };
+        let low = if line.low.is_some() { high } else { tally(zone, &window, ix, None, None) };
         days.push(match (low, high) {
             (Some(l), Some(h)) => {
                 let zero = Exact::ZERO;
@@ -377,8 +427,67 @@ pub fn lay(zone: &TimeZone, window: Window, lines: &[Line], capped: &[bool], cap
     if lines.len() > 1 {
         segments.sort_by(|a, b| a.from.cmp(&b.from).then(a.line.cmp(&b.line)));
     }
-    let reached = cap.and_then(|cap| cut(&mut days, &segments, capped, cap, window.length));
+    let reached = cap.and_then(|cap| cut((zone, &window, lines), &mut days, &segments, capped, cap));
     Laid { window, lines: days, segments, cap: reached }
+}
+
+/// Every way in which the choices that tell `low` from `high` can be combined, without `high` itself: over a
+/// part of a schedule, neither all the least nor all the most need give the least or the most.
+fn readings(low: &Run, high: &Run) -> Vec<Run> {
+    let mut out = vec![high.clone()];
+    let vary = |out: &mut Vec<Run>, differs: bool, set: &dyn Fn(&mut Run)| {
+        if differs {
+            let mut other = out.clone();
+            other.iter_mut().for_each(set);
+            out.append(&mut other);
+        }
+    };
+    vary(&mut out, low.occurrences != high.occurrences, &|r| r.occurrences.clone_from(&low.occurrences));
+    vary(&mut out, (low.dose, low.once) != (high.dose, high.once), &|r| (r.dose, r.once) = (low.dose, low.once));
+    vary(&mut out, low.end != high.end, &|r| r.end = low.end);
+    vary(&mut out, low.count != high.count, &|r| r.count = low.count);
+    vary(&mut out, low.start != high.start, &|r| r.start = low.start);
+    out.remove(0);
+    out
+}
+
+/// The least and the most of several readings, and perhaps of nothing. The segments are those of the first
+/// that gives the most.
+fn between(
+    zone: &TimeZone,
+    window: &Window,
+    (line, or_nothing): (usize, bool),
+    readings: &[Run],
+    why: &[Why],
+    segments: &mut Vec<Segment>,
+) -> LineDay {
+    let zero = Exact::ZERO;
+    let mut all = Vec::with_capacity(readings.len() + 1);
+    let mut best: Vec<Segment> = Vec::new();
+    let mut most: Option<Exact> = None;
+    for run in readings {
+        let mut own = Vec::new();
+        let Some(t) = tally(zone, window, line, Some(run), Some(&mut own)) else {
+            let unknown = || Amount::unknown(Why::Range);
+            return LineDay { volume: unknown(), feeds: unknown(), running: unknown() };
+        };
+        let volume = t.volume.unwrap_or(zero);
+        if most.is_none_or(|m| volume > m) {
+            most = Some(volume);
+            best = own;
+        }
+        all.push((volume, Exact::int(t.feeds), t.seconds.unwrap_or(zero)));
+    }
+    if or_nothing {
+        all.push((zero, zero, zero));
+    }
+    segments.append(&mut best);
+    let over_all = |of: &dyn Fn(&(Exact, Exact, Exact)) -> Exact| {
+        let low = all.iter().map(of).reduce(Exact::min).unwrap_or(zero);
+        let high = all.iter().map(of).reduce(Exact::max).unwrap_or(zero);
+        ends(low, high, why)
+    };
+    LineDay { volume: over_all(&|x| x.0), feeds: over_all(&|x| x.1), running: over_all(&|x| x.2) }
 }
 
 fn ends(a: Exact, b: Exact, why: &[Why]) -> Amount {
@@ -394,7 +503,16 @@ pub fn beyond_cap(scheduled: Exact, cap: Exact) -> bool {
 
 /// Where the cap lies below the schedule, each capped line becomes a range: from what it has given when the
 /// cap is reached to what the schedule says.
-fn cut(days: &mut [LineDay], segments: &[Segment], capped: &[bool], cap: Exact, length: Exact) -> Option<CapReached> {
+///
+/// Feeds that would begin after that moment are not certain either.
+fn cut(
+    (zone, window, lines): (&TimeZone, &Window, &[Line]),
+    days: &mut [LineDay],
+    segments: &[Segment],
+    capped: &[bool],
+    cap: Exact,
+) -> Option<CapReached> {
+    let length = window.length;
     let is_capped = |line: usize| capped.get(line).copied().unwrap_or(false);
     let mut scheduled = Exact::ZERO;
     for s in segments.iter().filter(|s| is_capped(s.line)) {
@@ -409,8 +527,47 @@ fn cut(days: &mut [LineDay], segments: &[Segment], capped: &[bool], cap: Exact, 
             continue;
         }
         let mut given = Exact::ZERO;
+        let mut begun = 0i64;
         for s in segments.iter().filter(|s| s.line == ix) {
-            given = given.add(part_before(s, at, cap, segments, &is_capped)?)?;
+            let part = part_before(s, at, cap, segments, &is_capped)?;
+            given = given.add(part)?;
+            begun += i64::from(s.begins && !s.continuous && part.is_positive());
+        }
+        // Where the least is less than the most, the least may have given less by that moment.
+        if let Some(line) = lines.get(ix)
+            && (line.low != line.high || line.also.is_some())
+        {
+            let runs = match (&line.low, &line.high) {
+                (Some(low), Some(high)) => [high, line.also.as_ref().unwrap_or(high)]
+                    .into_iter()
+                    .flat_map(|high| readings(low, high).into_iter().chain(std::iter::once(high.clone())))
+                    .collect(),
+                _ => Vec::new(),
+            };
+            let mut least = line.low.is_none().then_some((Exact::ZERO, 0));
+            for run in &runs {
+                let mut own = Vec::new();
+                tally(zone, window, ix, Some(run), Some(&mut own))?;
+                if own.iter().eq(segments.iter().filter(|s| s.line == ix)) {
+                    continue;
+                }
+                let mut volume = Exact::ZERO;
+                for s in own.iter().filter(|s| s.from < at) {
+                    volume = volume.add(part_of(s, at)?)?;
+                }
+                let feeds = i64::try_from(own.iter().filter(|s| s.from < at && s.begins && !s.continuous).count()).ok()?;
+                least = Some(least.map_or((volume, feeds), |(v, f)| (v.min(volume), f.min(feeds))));
+            }
+            if let Some(least) = least {
+                given = given.min(least.0);
+                begun = begun.min(least.1);
+            }
+        }
+        if let (Some(low), Some(high)) = (day.feeds.low(), day.feeds.high())
+            && Exact::int(begun) < low
+        {
+            let why = crate::amount::join(day.feeds.why(), &[Why::CapBelowSchedule]);
+            day.feeds = Amount::Range { low: Exact::int(begun), high: Some(high), mean: None, why };
         }
         if let (Some(low), Some(high)) = (day.volume.low(), day.volume.high()) {
             let low = low.min(given);
@@ -611,25 +768,21 @@ pub fn steady_window(zone: &TimeZone, kind: DayKind, day_start: u32, lines: &[Li
             DayKind::Elapsed => Window::elapsed(zone, to_epoch(zone, Exact::int(at(d)))),
         }
     };
-    // What still runs at the last step must run through the whole window.
-    let first_end = lines
-        .iter()
-        .filter(ended)
-        .filter_map(|l| l.high.as_ref().and_then(|h| h.end))
-        .filter(|e| *e > last_start)
-        .min();
+    // What still runs when a window begins must run through the whole of it.
+    let runs_through = |w: &Window| {
+        lines.iter().filter(ended).filter_map(|l| l.high.as_ref().and_then(|h| h.end)).all(|e| e <= w.start || e >= w.end())
+    };
     let counted = lines.iter().any(|l| l.high.as_ref().is_some_and(|h| h.count.is_some() || matches!(h.occurrences, Occurrences::Listed(_))));
     if counted {
         return Err(Why::NoSuchDay("the order is for a stated number of feeds, not for every day"));
     }
     let all_over = !lines.is_empty()
         && lines.iter().all(|l| l.high.as_ref().is_some_and(|h| h.end.is_some_and(|e| e <= feeding_day.start)));
-    let fits = |w: &Window| first_end.is_none_or(|e| e >= w.end());
-    if fits(&feeding_day) && !all_over {
+    if runs_through(&feeding_day) && !all_over {
         return Ok(feeding_day);
     }
     let from_step = Window::elapsed(zone, last_start);
-    if fits(&from_step) {
+    if runs_through(&from_step) {
         return Ok(from_step);
     }
     Err(Why::NoSuchDay("the order ends before a whole day at its last step is over"))

@@ -120,6 +120,8 @@ pub struct Run {
     pub end: Option<Exact>,
     /// At most so many occurrences from the start.
     pub count: Option<i64>,
+    /// A pump that runs at a rate: what overlaps the next occurrence counts once.
+    pub once: bool,
 }
 
 /// How a line is given, in the trade's words.
@@ -146,6 +148,10 @@ pub struct Line {
     pub administration: Option<usize>,
     /// Least that the order allows; `None`: nothing.
     pub low: Option<Run>,
+    /// Least that the order allows if it is given at all: for what is given as needed, where `low` is nothing.
+    pub least: Option<Run>,
+    /// A further reading that may give less or more than both, by what runs into what.
+    pub also: Option<Run>,
     /// Most that the order allows; `None` when no upper bound can be given.
     pub high: Option<Run>,
     /// Why low and high differ, or why nothing is known.
@@ -160,6 +166,10 @@ pub struct Line {
     pub start: Option<Exact>,
     /// The bounds' end, when stated.
     pub end: Option<Exact>,
+    /// The bounds' length in seconds, shortest and longest, when no start is stated to count it from.
+    pub length: Option<(Exact, Exact)>,
+    /// Its clock times are spaced evenly by assumption; none is stated.
+    pub spaced: bool,
     /// What was noticed.
     pub notes: Vec<Noted>,
 }
@@ -167,7 +177,7 @@ pub struct Line {
 impl Line {
     /// Whether the volume over any window is exactly known.
     pub fn is_exact(&self) -> bool {
-        self.why.is_empty() && self.low.is_some() && self.low == self.high
+        self.why.is_empty() && self.low.is_some() && self.low == self.high && self.also.is_none()
     }
 }
 
@@ -246,6 +256,8 @@ pub fn line_of(frame: Frame<'_>, a: &Administration<'_>, index: usize, timing: O
         at: a.at,
         administration: Some(index),
         low: None,
+        least: None,
+        also: None,
         high: None,
         why: Vec::new(),
         rate: None,
@@ -253,6 +265,8 @@ pub fn line_of(frame: Frame<'_>, a: &Administration<'_>, index: usize, timing: O
         method: Method::Unclear,
         start: None,
         end: None,
+        length: None,
+        spaced: false,
         notes: Vec::new(),
     };
     if a.other_rate.is_some() {
@@ -282,7 +296,7 @@ pub fn line_of(frame: Frame<'_>, a: &Administration<'_>, index: usize, timing: O
     }
     if let Some(at) = a.as_needed {
         r.assume(at, Assumption::AsNeeded);
-        line.low = None;
+        line.least = line.low.take();
         if line.high.is_some() && !line.why.contains(&Why::AsNeeded) {
             line.why.push(Why::AsNeeded);
         }
@@ -538,11 +552,13 @@ struct Placed {
     why: Vec<Why>,
     /// The repeat is at least hourly and fills the day.
     hourly: bool,
+    /// The clock times are spaced by assumption.
+    spaced: bool,
 }
 
 impl Placed {
     fn exact(occurrences: Occurrences, interval: Option<Exact>) -> Self {
-        Self { low: occurrences.clone(), high: occurrences, interval, why: Vec::new(), hourly: false }
+        Self { low: occurrences.clone(), high: occurrences, interval, why: Vec::new(), hourly: false, spaced: false }
     }
 }
 
@@ -599,7 +615,12 @@ fn place(r: &mut Reader<'_>, timing: Option<&Timing<'_>>, at: At, start: Option<
     }
     let broken = || Why::Schedule("the schedule cannot be computed".to_owned());
     let code = timing.code.as_ref().map(|c| (c.at, read_code(r, c.at, &c.value)));
-    let Some(repeat) = timing.repeat.as_ref().filter(|rep| says_when(rep)) else {
+    // A code says how often; a repeat beside it may add no more than a count and how long each takes.
+    let coded = matches!(code, Some((_, CodeRead::Means(..))));
+    let Some(repeat) = timing.repeat.as_ref().filter(|rep| if coded { says_how_often(rep) } else { says_when(rep) }) else {
+        if matches!(code, Some((_, CodeRead::Means(..)))) && !timing.events.is_empty() {
+            r.note(timing.at, Note::EventsIgnored(timing.events.len()));
+        }
         // The code alone, events alone, or nothing but bounds.
         return match code {
             Some((at, CodeRead::Means(c, text))) => from_code(r, at, &c, &text, start).map(Some),
@@ -682,9 +703,11 @@ fn from_code(r: &mut Reader<'_>, at: At, c: &Coded, text: &str, start: Option<Ex
         Coded::PerDays(n, days) => {
             r.assume(at, Assumption::CodeTimes);
             let configured = r.frame.settings.clock.get(text).map(|t| t.iter().map(|s| i64::from(*s)).collect::<Vec<_>>());
+            let mut spaced = true;
             let times = match configured {
                 Some(mut t) if i64::try_from(t.len()) == Ok(*n) => {
                     t.sort_unstable();
+                    spaced = false;
                     t
                 }
                 _ => {
@@ -695,7 +718,7 @@ fn from_code(r: &mut Reader<'_>, at: At, c: &Coded, text: &str, start: Option<Ex
                 }
             };
             let gap = shortest_gap(&times, *days);
-            Ok(Placed::exact(Occurrences::Clock { interval: *days, times, weekdays: 0 }, gap))
+            Ok(Placed { spaced, ..Placed::exact(Occurrences::Clock { interval: *days, times, weekdays: 0 }, gap) })
         }
     }
 }
@@ -714,12 +737,15 @@ fn shortest_gap(times: &[i64], interval: i64) -> Option<Exact> {
 
 /// Whether a repeat says anything about when, besides its bounds.
 fn says_when(repeat: &Repeat<'_>) -> bool {
+    says_how_often(repeat) || !repeat.count.is_absent() || !repeat.duration.is_absent()
+}
+
+/// Whether a repeat says how often.
+fn says_how_often(repeat: &Repeat<'_>) -> bool {
     !(repeat.frequency.is_absent()
         && repeat.frequency_max.is_absent()
         && repeat.period.is_absent()
         && repeat.period_max.is_absent()
-        && repeat.count.is_absent()
-        && repeat.duration.is_absent()
         && repeat.day_of_week.is_empty()
         && repeat.time_of_day.is_empty()
         && repeat.when.is_empty())
@@ -738,7 +764,12 @@ fn agree(r: &mut Reader<'_>, at: At, c: &Coded, text: &str, placed: &Placed) -> 
                 Err(Why::Schedule("the timing code and the repeat disagree".to_owned()))
             };
         }
-        Coded::NotComputable => return Ok(()),
+        Coded::NotComputable => {
+            // Monthly: nothing that can be computed comes to the same count.
+            let repeat = per_day(&placed.high).map_or_else(|| "repeated feeds".to_owned(), |n| n.short(3));
+            r.note(at, Note::CodeAgainstRepeat(text.to_owned(), "no fixed count".to_owned(), repeat));
+            return Err(Why::Schedule("the timing code and the repeat disagree".to_owned()));
+        }
     };
     let (low, high) = (per_day(&placed.low), per_day(&placed.high));
     let (Some(code), Some(low), Some(high)) = (of_code, low, high) else { return Ok(()) };
@@ -810,7 +841,8 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
         if weekdays != 0 {
             r.assume(repeat.at, Assumption::FrequencyOnce);
             let times = even_times(r, 1, start).unwrap_or_default();
-            return Ok(Placed::exact(Occurrences::Clock { interval: 1, times, weekdays }, Some(Exact::int(DAY))));
+            let placed = Placed::exact(Occurrences::Clock { interval: 1, times, weekdays }, Some(Exact::int(DAY)));
+            return Ok(Placed { spaced: true, ..placed });
         }
         if let Some(count) = whole(r, &repeat.count, "count").map_err(|()| broken())? {
             if count == 1 && repeat.count_max.is_absent() {
@@ -848,12 +880,15 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
     }
     let whole_day = Exact::int(DAY).div(interval).is_some_and(Exact::is_whole);
     let low = if start.is_none() && !why.is_empty() { floor_phase(&low) } else { low };
-    let low = if start.is_none() && matches!(&high, Occurrences::Every { .. }) && !whole_day { floor_phase(&low) } else { low };
+    let hourly = interval <= Exact::int(3600) && whole_day && why.is_empty() && weekdays == 0;
+    // An interval of whole seconds that divides the day keeps its count on any day.
+    let keeps = whole_day && interval.is_whole();
+    let low = if start.is_none() && matches!(&high, Occurrences::Every { .. }) && !keeps { floor_phase(&low) } else { low };
     if low != high && why.is_empty() {
         why.push(Why::Spread("the interval does not divide the day and no start is stated".to_owned()));
     }
-    let hourly = interval <= Exact::int(3600) && whole_day && why.is_empty() && weekdays == 0;
-    Ok(Placed { low, high, interval: Some(interval), why, hourly })
+    let spaced = matches!(high, Occurrences::Clock { .. });
+    Ok(Placed { low, high, interval: Some(interval), why, hourly, spaced })
 }
 
 type Counts = (Option<i64>, Option<i64>, Option<Exact>, Option<Exact>);
@@ -926,7 +961,7 @@ fn at_clock(r: &mut Reader<'_>, repeat: &Repeat<'_>, weekdays: u8, counts: Count
     {
         r.note(repeat.at, Note::TimesAgainstCount(times.len(), stated.to_string()));
         // Neither is picked: the range holds both.
-        let other_n = stated.min(MAX_PER_DAY);
+        let other_n = if stated < n { f.unwrap_or(stated) } else { stated }.min(MAX_PER_DAY);
         let other = match even_times(r, other_n, start) {
             Some(t) => Occurrences::Clock { interval, times: t, weekdays },
             None => Occurrences::Every { step: Exact::ratio(DAY, other_n.max(1)), up: true, weekdays },
@@ -950,9 +985,12 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
         line.why.push(Why::Schedule("the bounds of the schedule cannot be used".to_owned()));
         return;
     }
-    if let (Some((low, high)), Some(start)) = (bounds.length, bounds.start) {
-        bounds.end = start.add(low);
-        bounds.end_max = start.add(high);
+    match (bounds.length, bounds.start) {
+        (Some((low, high)), Some(start)) => {
+            bounds.end = start.add(low);
+            bounds.end_max = start.add(high);
+        }
+        (length, _) => line.length = length,
     }
     let placed = match place(r, timing, at, bounds.start) {
         Ok(p) => p,
@@ -961,6 +999,12 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
             return;
         }
     };
+    line.spaced = placed.as_ref().is_some_and(|p| p.spaced);
+    if let Some((shortest, longest)) = line.length
+        && shortest != longest
+    {
+        line.why.push(Why::Spread("how long it is given is stated as a range".to_owned()));
+    }
     // Durations.
     let (duration, duration_max) = match repeat {
         None => (None, None),
@@ -1005,7 +1049,7 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
         },
     };
     dose(r, line, at, placed, (duration, duration_max));
-    for (run, count) in [(&mut line.low, counts.0), (&mut line.high, counts.1)] {
+    for (run, count) in [(&mut line.low, counts.0), (&mut line.also, counts.1), (&mut line.high, counts.1)] {
         if let Some(run) = run {
             run.start = bounds.start;
             run.end = bounds.end;
@@ -1014,6 +1058,9 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
     }
     if let (Some(high), Some(max)) = (&mut line.high, bounds.end_max) {
         high.end = Some(max);
+        if let Some(also) = &mut line.also {
+            also.end = Some(max);
+        }
         if bounds.end != bounds.end_max {
             line.why.push(Why::Spread("how long it is given is stated as a range".to_owned()));
         }
@@ -1028,7 +1075,8 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
 
 /// What each occurrence gives: the decision table of `docs/calculation.md`, "Rate, quantity and timing".
 fn dose(r: &mut Reader<'_>, line: &mut Line, at: At, placed: Option<Placed>, durations: (Option<Exact>, Option<Exact>)) {
-    let run = |occurrences: Occurrences, dose: Dose| Some(Run { occurrences, dose, start: None, end: None, count: None });
+    let run = |occurrences: Occurrences, dose: Dose| Some(Run { occurrences, dose, start: None, end: None, count: None, once: false });
+    let pumped = |occurrences: Occurrences, dose: Dose| Some(Run { occurrences, dose, start: None, end: None, count: None, once: true });
     let out_of_range = |line: &mut Line| line.why.push(Why::Range);
     match (line.quantity, line.rate, placed) {
         (None, Some(rate), None) => {
@@ -1068,18 +1116,13 @@ fn dose(r: &mut Reader<'_>, line: &mut Line, at: At, placed: Option<Placed>, dur
                 line.why.push(Why::Spread("how long each feed lasts is stated as a range".to_owned()));
             }
             // A pump does not run twice at once: overlapping runs count once.
-            let held = |r: &mut Reader<'_>, d: Exact| match p.interval {
-                Some(i) if d > i => {
-                    r.assume(at, Assumption::CrossedDuration);
-                    i
-                }
-                _ => d,
-            };
-            let (d_low, d_high) = (held(r, d_low), held(r, d_high));
+            if p.interval.is_some_and(|i| d_high > i) {
+                r.assume(at, Assumption::CrossedDuration);
+            }
             match (rate.mul(d_low), rate.mul(d_high)) {
                 (Some(low), Some(high)) => {
-                    line.low = run(p.low, Dose::Volume { ml: low, over: d_low });
-                    line.high = run(p.high, Dose::Volume { ml: high, over: d_high });
+                    line.low = pumped(p.low, Dose::Volume { ml: low, over: d_low });
+                    line.high = pumped(p.high, Dose::Volume { ml: high, over: d_high });
                 }
                 _ => out_of_range(line),
             }
@@ -1092,11 +1135,15 @@ fn dose(r: &mut Reader<'_>, line: &mut Line, at: At, placed: Option<Placed>, dur
             {
                 r.note(at, Note::LongerThanInterval(d, interval));
             }
-            // The quantity is given whatever the duration; the shorter one places it in the day.
-            let over = durations.0.unwrap_or(Exact::ZERO);
-            line.method = if durations.1.is_some() { method_of(&p, over) } else { Method::Bolus };
-            line.low = run(p.low, Dose::Volume { ml: q, over });
-            line.high = run(p.high, Dose::Volume { ml: q, over });
+            // The quantity is given whatever the duration, sooner or later in the day.
+            let shortest = durations.0.unwrap_or(Exact::ZERO);
+            let longest = durations.1.unwrap_or(Exact::ZERO);
+            if shortest != longest {
+                line.why.push(Why::Spread("how long each feed lasts is stated as a range".to_owned()));
+            }
+            line.method = if durations.1.is_some() { method_of(&p, shortest) } else { Method::Bolus };
+            line.low = run(p.low, Dose::Volume { ml: q, over: longest });
+            line.high = run(p.high, Dose::Volume { ml: q, over: shortest });
         }
         (Some(_), None, _) => {
             r.note(at, Note::QuantityAlone);
@@ -1107,14 +1154,25 @@ fn dose(r: &mut Reader<'_>, line: &mut Line, at: At, placed: Option<Placed>, dur
             line.why.extend(p.why.iter().cloned());
             let Some(takes) = q.div(rate) else { return out_of_range(line) };
             line.method = method_of(&p, takes);
-            let mut low_ml = q;
-            let mut high_ml = q;
-            if let Some(d) = durations.0 {
-                let Some(run_ml) = rate.mul(d) else { return out_of_range(line) };
-                if !within(run_ml, q) {
-                    r.note(at, Note::QuantityAgainstRate(q, rate, d));
-                    low_ml = q.min(run_ml);
-                    high_ml = q.max(run_ml);
+            // What one feed gives, over how long, and whether it is the pump's rate that decides.
+            let mut low = (q, takes, false);
+            let mut high = low;
+            let mut also = None;
+            if let (Some(d_low), Some(d_high)) = durations {
+                let (Some(least), Some(most)) = (rate.mul(d_low), rate.mul(d_high)) else { return out_of_range(line) };
+                if !(within(least, q) || within(most, q) || least <= q && q <= most) {
+                    r.note(at, Note::QuantityAgainstRate(q, rate, d_low));
+                    if least < q {
+                        low = (least, d_low, true);
+                    }
+                    if most > q {
+                        // Where it would overlap the next feed, the pump gives less than that, or than q.
+                        let held = p.interval.map_or(d_high, |i| i.min(d_high));
+                        match rate.mul(held) {
+                            Some(x) if x > q => high = (most, d_high, true),
+                            _ => also = Some((most, d_high, true)),
+                        }
+                    }
                     line.why.push(Why::Schedule("quantity and rate × duration disagree".to_owned()));
                 }
             }
@@ -1123,14 +1181,18 @@ fn dose(r: &mut Reader<'_>, line: &mut Line, at: At, placed: Option<Placed>, dur
             {
                 // The schedule asks for more than the rate can give.
                 r.note(at, Note::LongerThanInterval(takes, interval));
-                if let Some(most) = rate.mul(interval) {
-                    low_ml = low_ml.min(most);
-                    line.why.push(Why::Schedule("the feeds cannot be given at this rate in their interval".to_owned()));
+                if low.0 == q {
+                    low = (q, takes, true);
                 }
+                line.why.push(Why::Schedule("the feeds cannot be given at this rate in their interval".to_owned()));
             }
-            let over = |ml: Exact| if ml == q { takes } else { durations.0.unwrap_or(takes) };
-            line.low = run(p.low, Dose::Volume { ml: low_ml, over: over(low_ml) });
-            line.high = run(p.high, Dose::Volume { ml: high_ml, over: over(high_ml) });
+            let of = |occurrences: Occurrences, (ml, over, once): (Exact, Exact, bool)| {
+                let dose = Dose::Volume { ml, over };
+                if once { pumped(occurrences, dose) } else { run(occurrences, dose) }
+            };
+            line.low = of(p.low, low);
+            line.also = also.and_then(|a| of(p.high.clone(), a));
+            line.high = of(p.high, high);
         }
         (Some(q), Some(rate), _) => {
             // No schedule: the quantity may be the day's total (then both agree), or one feed.

@@ -2,7 +2,7 @@
 //! give) replace one another; all others add up. [`crate::assumptions::Assumption::StepsOfOneFeed`].
 
 use crate::exact::Exact;
-use crate::timing::schedule::{Dose, Line, Occurrences};
+use crate::timing::schedule::{Dose, Line, Occurrences, Run};
 
 /// What [`settle`] did.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -40,6 +40,18 @@ pub fn settle(lines: &mut [Line], same_product: impl Fn(usize, usize) -> bool) -
         if group.len() < 2 {
             continue;
         }
+        for k in &group {
+            if let Some(g) = grouped.get_mut(*k) {
+                *g = true;
+            }
+        }
+        // Two timings of one entry are its union: beside them nothing is a step either.
+        let mut entries: Vec<_> = group.iter().filter_map(|k| lines.get(*k).and_then(|l| l.administration)).collect();
+        entries.sort_unstable();
+        entries.dedup();
+        if entries.len() != group.len() {
+            continue;
+        }
         group.sort_by_key(|k| lines.get(*k).and_then(|l| l.start));
         let mut starts: Vec<Option<Exact>> = group.iter().map(|k| lines.get(*k).and_then(|l| l.start)).collect();
         starts.dedup();
@@ -58,7 +70,7 @@ pub fn settle(lines: &mut [Line], same_product: impl Fn(usize, usize) -> bool) -
             if let [a, b] = pair {
                 let next = lines.get(*b).and_then(|l| l.start);
                 if let Some(line) = lines.get_mut(*a) {
-                    for run in [&mut line.low, &mut line.high].into_iter().flatten() {
+                    for run in [&mut line.low, &mut line.least, &mut line.also, &mut line.high].into_iter().flatten() {
                         run.end = match (run.end, next) {
                             (Some(e), Some(s)) => Some(e.min(s)),
                             (e, s) => e.or(s),
@@ -68,27 +80,32 @@ pub fn settle(lines: &mut [Line], same_product: impl Fn(usize, usize) -> bool) -
                 }
             }
         }
-        for k in &group {
-            if let Some(g) = grouped.get_mut(*k) {
-                *g = true;
-            }
-        }
         out.steps.push(group);
     }
     neighbours(lines, &same_product, &mut out);
     out
 }
 
-/// Same kind of giving, both open-ended: they differ only by start and by how much.
+/// Same kind of giving, both open-ended: they differ only by start and by how much. Clock times that are
+/// spaced by assumption shift with the start; stated ones must be the same.
 fn same_shape(a: &Line, b: &Line) -> bool {
     // Timings of one entry are its union, never steps.
-    if a.end.is_some() || b.end.is_some() || a.administration.is_none() || a.administration == b.administration || b.administration.is_none() {
+    if a.end.is_some() || b.end.is_some() || a.length.is_some() || b.length.is_some() || a.administration.is_none() || a.administration == b.administration || b.administration.is_none() {
         return false;
     }
     let (Some(x), Some(y)) = (&a.high, &b.high) else { return false };
     if x.count.is_some() || y.count.is_some() || a.low.is_some() != b.low.is_some() {
         return false;
     }
+    let least = match (a.low.as_ref().or(a.least.as_ref()), b.low.as_ref().or(b.least.as_ref())) {
+        (Some(v), Some(w)) => same_when((a, v), (b, w)),
+        _ => true,
+    };
+    least && same_when((a, x), (b, y))
+}
+
+/// Occurrences of the same kind.
+fn same_when((a, x): (&Line, &Run), (b, y): (&Line, &Run)) -> bool {
     match (&x.occurrences, &y.occurrences, x.dose, y.dose) {
         (Occurrences::Continuous, Occurrences::Continuous, Dose::Rate(_), Dose::Rate(_)) => true,
         (
@@ -102,15 +119,9 @@ fn same_shape(a: &Line, b: &Line) -> bool {
             Occurrences::Clock { interval: j, times: t, weekdays: v },
             Dose::Volume { .. },
             Dose::Volume { .. },
-        ) => i == j && w == v && s.len() == t.len() && (s == t || evenly(s) && evenly(t)),
+        ) => i == j && w == v && s.len() == t.len() && (s == t || a.spaced && b.spaced),
         _ => false,
     }
-}
-
-/// Times spaced evenly by assumption shift with the start; the order states the same "n a day" for both.
-fn evenly(times: &[i64]) -> bool {
-    let n = i64::try_from(times.len()).unwrap_or(1).max(1);
-    times.windows(2).all(|w| matches!(w, [a, b] if b - a == 86_400 / n))
 }
 
 /// Overlaps and gaps between pump rates of the same product that are bounded on their own.

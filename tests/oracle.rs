@@ -1,0 +1,283 @@
+//! Differential test: random orders worked out by the library and by a second, naive program that was written
+//! from `docs/calculation.md` alone (`tests/oracle/naive.rs`). Every known amount must be equal, every range
+//! hold the naive one, and what is unknown be unknown on both sides.
+//!
+//! `EG_SEED=n cargo test --test oracle` replays one order and shows it; `EG_ORDERS=n` sets how many are drawn.
+
+#[path = "oracle/bench.rs"]
+mod bench;
+#[path = "oracle/naive.rs"]
+mod naive;
+#[path = "oracle/orders.rs"]
+mod orders;
+
+use bench::{ends, exact, place, planned, rational, settings};
+use enteral_gate::exact::Exact;
+use enteral_gate::nutrition::measure::Measure;
+use enteral_gate::nutrition::plan::Plan;
+use enteral_gate::nutrition::totals::{OrderDay, lay_plan, totals};
+use enteral_gate::settings::{DayKind, Settings};
+use enteral_gate::timing::day::{Window, steady_window};
+use naive::{Delivery, Place, Steady, Val};
+use orders::Case;
+use std::collections::BTreeMap;
+
+const MEASURES: [(Measure, &str); 11] = [
+    (Measure::FormulaVolume, "feed"),
+    (Measure::FlushVolume, "water"),
+    (Measure::Volume, "volume"),
+    (Measure::Energy, "energy"),
+    (Measure::Protein, "protein"),
+    (Measure::Carbohydrate, "carbohydrate"),
+    (Measure::Fat, "fat"),
+    (Measure::Fibre, "fibre"),
+    (Measure::FreeWater, "free water"),
+    (Measure::Sodium, "sodium"),
+    (Measure::Potassium, "potassium"),
+];
+
+fn naive_measure<'d>(d: &'d Delivery, name: &str) -> &'d Val {
+    match name {
+        "feed" => &d.feed,
+        "water" => &d.flush,
+        "volume" => &d.volume,
+        "energy" => &d.energy,
+        "protein" => &d.nutrients[0],
+        "carbohydrate" => &d.nutrients[1],
+        "fat" => &d.nutrients[2],
+        "fibre" => &d.nutrients[3],
+        "free water" => &d.nutrients[naive::WATER],
+        "sodium" => &d.nutrients[5],
+        _ => &d.nutrients[6],
+    }
+}
+
+fn shown(v: &Val) -> String {
+    let short = |x: &naive::Q| {
+        use num_traits::ToPrimitive;
+        format!("{x} (≈ {:.3})", x.to_f64().unwrap_or(f64::NAN))
+    };
+    match (&v.high, v.is_unknown()) {
+        (_, true) => "unknown".to_owned(),
+        (None, _) => format!("at least {}", short(&v.low)),
+        (Some(h), _) if *h == v.low => short(h),
+        (Some(h), _) => format!("{} … {}", short(&v.low), short(h)),
+    }
+}
+
+struct Found {
+    kind: String,
+    text: String,
+}
+
+struct Judge {
+    found: Vec<Found>,
+    amounts: u64,
+    ranges: u64,
+    wider: u64,
+    open: u64,
+}
+
+impl Judge {
+    /// Exactly equal, or a range that holds the other one.
+    fn amount(&mut self, what: &str, window: &str, library: &Val, oracle: &Val, equal: bool) {
+        self.amounts += 1;
+        if library == oracle {
+            if library.known().is_none() {
+                self.ranges += 1;
+            }
+            return;
+        }
+        let holds = library.low <= oracle.low
+            && match (&library.high, &oracle.high) {
+                (None, _) => true,
+                (Some(_), None) => false,
+                (Some(l), Some(o)) => l >= o,
+            };
+        if holds && !equal && (window == "cycle" || library.is_unknown() == oracle.is_unknown()) && library.high.is_none() == oracle.high.is_none() {
+            self.wider += 1;
+            return;
+        }
+        let kind = format!("{} {}{}", window, what.split(' ').next().unwrap_or(what), if holds { " (wider)" } else { "" });
+        self.found.push(Found {
+            kind,
+            text: format!("{window} {what}: library {}, naive {}", shown(library), shown(oracle)),
+        });
+    }
+
+    fn day(&mut self, window: &str, plan: &Plan, day: &OrderDay, oracle: &Delivery, equal: bool) {
+        // Which of two readings that give the same most reaches the maximum first is not settled.
+        if oracle.cap_open {
+            self.open += 1;
+            return;
+        }
+        for (k, line) in day.laid.lines.iter().enumerate() {
+            self.amount(&format!("line {k}"), window, &ends(&line.volume), &oracle.lines[k], equal);
+        }
+        let all = totals(&[(plan, day)], None);
+        for (measure, name) in MEASURES {
+            self.amount(name, window, &ends(all.get(measure)), naive_measure(oracle, name), equal);
+        }
+        match (&day.laid.cap, &oracle.cap_at) {
+            (None, None) => {}
+            (Some(a), Some(b)) if rational(a.at) == *b => {}
+            (a, b) if equal => self.found.push(Found {
+                kind: format!("{window} cap"),
+                text: format!("{window} cap reached: library {:?}, naive {:?}", a.map(|c| c.at.to_string()), b.as_ref().map(ToString::to_string)),
+            }),
+            _ => {}
+        }
+    }
+}
+
+fn naive_window(w: &Window) -> naive::Window {
+    naive::Window { start: rational(w.start), length: rational(w.length), civil: w.civil, wall: rational(w.local) }
+}
+
+/// The range of several days, amount by amount.
+fn hull(days: &[Delivery]) -> Delivery {
+    let mut out = days[0].clone();
+    for d in &days[1..] {
+        for (a, b) in out.lines.iter_mut().zip(&d.lines) {
+            *a = a.or(b);
+        }
+        for (a, b) in out.nutrients.iter_mut().zip(&d.nutrients) {
+            *a = a.or(b);
+        }
+        out.feed = out.feed.or(&d.feed);
+        out.flush = out.flush.or(&d.flush);
+        out.feeds = out.feeds.or(&d.feeds);
+        out.volume = out.volume.or(&d.volume);
+        out.energy = out.energy.or(&d.energy);
+    }
+    out
+}
+
+fn compare(case: &Case, judge: &mut Judge) {
+    let settings: Settings = settings(case);
+    let place: Place = place(case);
+    let plan = planned(case, &settings);
+
+    // Quantity, rate and a duration that contradict each other: the library's range may be wider.
+    let three = |a: &serde_json::Value| {
+        a.get("quantity").is_some()
+            && (a.get("rateQuantity").is_some() || a.get("rateRatio").is_some())
+            && a.get("schedule").is_some_and(|s| s.to_string().contains("\"duration\""))
+    };
+    let entries = case.order["enteralFormula"]["administration"].as_array();
+    let equal = !entries.is_some_and(|list| list.iter().any(three));
+
+    // Where the days begin.
+    let first = naive::first_day(&case.order, &place).map(|x| exact(&x));
+    if first != Some(Some(plan.start)) {
+        judge.found.push(Found {
+            kind: "first day".to_owned(),
+            text: format!("first day begins: library {}, naive {first:?}", plan.start),
+        });
+        return;
+    }
+    let start = Window::elapsed(&settings.zone, plan.start);
+    let later = plan.start.add(Exact::int(86_400)).map(|s| Window::elapsed(&settings.zone, s)).expect("within reach");
+    let civil = Window::civil(&settings.zone, case.civil_day, case.day_start);
+    for (name, window) in [("first", start), ("second", later), ("civil", civil)] {
+        let day = lay_plan(&plan, &settings, window, false);
+        let oracle = naive::deliver(&case.order, &place, &naive_window(&window)).expect("a formula");
+        judge.day(name, &plan, &day, &oracle, equal);
+    }
+
+    let library = steady_window(&settings.zone, DayKind::Elapsed, case.day_start, &plan.lines, plan.start);
+    let oracle = naive::steady(&case.order, &place).expect("a date");
+    match (&library, &oracle) {
+        (Err(_), Steady::None) => {}
+        (Ok(w), Steady::Day(at)) if rational(w.start) == *at => {
+            let day = lay_plan(&plan, &settings, *w, true);
+            let oracle = naive::deliver(&case.order, &place, &naive_window(w)).expect("a formula");
+            judge.day("steady", &plan, &day, &oracle, equal);
+        }
+        (Ok(w), Steady::Cycle(at, days)) if rational(w.start) == *at && *days <= 42 => {
+            let day = lay_plan(&plan, &settings, *w, true);
+            let all: Vec<Delivery> = (0..*days)
+                .map(|k| {
+                    let later = naive::int(k * 86_400);
+                    let (start, wall) = (at + &later, rational(w.local) + &later);
+                    let window = naive::Window { start, length: naive::int(86_400), civil: false, wall };
+                    naive::deliver(&case.order, &place, &window).expect("a formula")
+                })
+                .collect();
+            judge.day("cycle", &plan, &day, &hull(&all), false);
+        }
+        (Ok(w), Steady::Cycle(at, _)) if rational(w.start) == *at => {}
+        (Ok(w), Steady::TooLong) => {
+            let day = lay_plan(&plan, &settings, *w, true);
+            if day.laid.lines.iter().all(|l| l.volume.low().is_some()) {
+                judge.found.push(Found { kind: "too long".to_owned(), text: "the cycle is too long, and the library gives a day".to_owned() });
+            }
+        }
+        _ => judge.found.push(Found {
+            kind: "steady day".to_owned(),
+            text: format!("steady day: library {:?}, naive {oracle:?}", library.map(|w| w.start.to_string())),
+        }),
+    }
+}
+
+#[test]
+fn the_library_and_the_naive_program_agree_on_random_orders() {
+    let number = |name: &str| std::env::var(name).ok().and_then(|s| s.parse::<u64>().ok());
+    let (from, to) = match number("EG_SEED") {
+        Some(seed) => (seed, seed + 1),
+        None => (0, number("EG_ORDERS").unwrap_or(20_000)),
+    };
+    let workers = std::thread::available_parallelism().map_or(1, std::num::NonZero::get) as u64;
+    let results: Vec<(Judge, Vec<(u64, Found)>)> = std::thread::scope(|scope| {
+        let handles: Vec<_> = (0..workers)
+            .map(|worker| {
+                scope.spawn(move || {
+                    let mut judge = Judge { found: vec![], amounts: 0, ranges: 0, wider: 0, open: 0 };
+                    let mut all = vec![];
+                    for seed in (from..to).filter(|s| s % workers == worker) {
+                        compare(&orders::case(seed), &mut judge);
+                        // What follows from the first difference is not told again.
+                        let found: Vec<Found> = judge.found.drain(..).collect();
+                        if from + 1 == to {
+                            all.extend(found.into_iter().map(|f| (seed, f)));
+                        } else {
+                            all.extend(found.into_iter().next().map(|f| (seed, f)));
+                        }
+                    }
+                    (judge, all)
+                })
+            })
+            .collect();
+        handles.into_iter().map(|h| h.join().expect("no panic")).collect()
+    });
+    let (mut amounts, mut ranges, mut wider, mut open) = (0, 0, 0, 0);
+    let mut kinds: BTreeMap<String, (u64, Vec<String>)> = BTreeMap::new();
+    let mut seeds = std::collections::BTreeSet::new();
+    for (judge, found) in results {
+        amounts += judge.amounts;
+        ranges += judge.ranges;
+        wider += judge.wider;
+        open += judge.open;
+        for (seed, f) in found {
+            seeds.insert(seed);
+            let entry = kinds.entry(f.kind).or_default();
+            entry.0 += 1;
+            if entry.1.len() < 6 {
+                entry.1.push(format!("EG_SEED={seed} {}", f.text));
+            }
+        }
+    }
+    println!("{} orders, {amounts} amounts compared, {ranges} of them equal ranges, {wider} wider ranges, {open} days left open", to - from);
+    if to - from == 1 {
+        let case = orders::case(from);
+        println!("{}", serde_json::to_string_pretty(&case.order).expect("JSON"));
+        println!("{} day from {} s, weight {:?} g, clock {:?}, civil day {}", case.zone, case.day_start, case.grams, case.clock, case.civil_day);
+    }
+    for (kind, (n, examples)) in &kinds {
+        println!("{kind}: {n}");
+        for e in examples {
+            println!("    {e}");
+        }
+    }
+    assert!(kinds.is_empty(), "{} orders disagree; the first: {:?}", seeds.len(), seeds.first());
+}
