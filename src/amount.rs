@@ -60,9 +60,13 @@ impl fmt::Display for Why {
         match self {
             Why::NoDensity => f.write_str("no energy density in the order or the formulary"),
             Why::ProductUnknown => f.write_str("the formula is not in the formulary"),
-            Why::NotStated(product, nutrient) => write!(f, "the formulary entry for {product} does not state {nutrient}"),
+            Why::NotStated(product, nutrient) => {
+                write!(f, "the formulary entry for {product} does not state {nutrient}")
+            }
             Why::NoWeight => f.write_str("no usable dosing weight"),
-            Why::Schedule(what) | Why::Spread(what) | Why::Unreadable(what) | Why::Osmolality(what) => f.write_str(what),
+            Why::Schedule(what) | Why::Spread(what) | Why::Unreadable(what) | Why::Osmolality(what) => {
+                f.write_str(what)
+            }
             Why::AsNeeded => f.write_str("given as needed: from none to all of it"),
             Why::CapBelowSchedule => f.write_str("the maximum volume lies below the schedule"),
             Why::AdditiveAmount(name) => write!(f, "{name} is ordered without an amount that can be counted"),
@@ -109,7 +113,11 @@ impl Amount {
 
     /// A range, or the exact value where both ends meet.
     pub fn between(low: Exact, high: Exact, why: Why) -> Self {
-        if low == high { Amount::Known(low) } else { Amount::Range { low, high: Some(high), mean: None, why: vec![why] } }
+        if low == high {
+            Amount::Known(low)
+        } else {
+            Amount::Range { low, high: Some(high), mean: None, why: vec![why] }
+        }
     }
 
     /// `low` or more.

@@ -26,12 +26,12 @@ use crate::findings::{Judged, Outcome, disposition};
 use crate::formulary::product::Product;
 use crate::formulary::resource::{ProductCodes, product_from_fhir};
 use crate::formulary::{Formulary, FormularyProblem};
-use crate::integrity::{self, Beside, Case};
 use crate::intake::bundle::{Gathered, ResourceKind, gather};
 use crate::intake::json::{Document, JsonError, Limits, Node};
 use crate::intake::order::{At, FhirVersion, Order, Problem, Status};
 use crate::intake::shape;
 use crate::intake::wire::read_order;
+use crate::integrity::{self, Beside, Case};
 use crate::needs;
 use crate::nutrition::derive::shown;
 use crate::nutrition::measure::Measure;
@@ -166,7 +166,11 @@ impl<'a> Appraisal<'a> {
             return Disposition::Refused;
         }
         let nothing_checked = !self.orders.iter().any(|o| o.computed);
-        let own = if nothing_checked || self.problems.iter().any(|p| p.grave) { Disposition::NotFullyChecked } else { Disposition::Clear };
+        let own = if nothing_checked || self.problems.iter().any(|p| p.grave) {
+            Disposition::NotFullyChecked
+        } else {
+            Disposition::Clear
+        };
         self.orders.iter().filter(|o| o.computed).map(OrderReport::disposition).fold(own, Disposition::max)
     }
 
@@ -187,13 +191,25 @@ impl<'a> Appraisal<'a> {
 }
 
 /// Appraises one input. Never fails: what cannot be read is reported.
-pub fn appraise<'a>(input: &'a [u8], name: &str, version: FhirVersion, formulary: &'a Formulary, settings: &'a Settings) -> Appraisal<'a> {
+pub fn appraise<'a>(
+    input: &'a [u8],
+    name: &str,
+    version: FhirVersion,
+    formulary: &'a Formulary,
+    settings: &'a Settings,
+) -> Appraisal<'a> {
     run(input, name, version, formulary, settings, totals)
 }
 
 /// The same with only those measures worked out that rules look at: enough for an OperationOutcome, which is
 /// the same to the byte.
-pub fn check<'a>(input: &'a [u8], name: &str, version: FhirVersion, formulary: &'a Formulary, settings: &'a Settings) -> Appraisal<'a> {
+pub fn check<'a>(
+    input: &'a [u8],
+    name: &str,
+    version: FhirVersion,
+    formulary: &'a Formulary,
+    settings: &'a Settings,
+) -> Appraisal<'a> {
     run(input, name, version, formulary, settings, judged_totals)
 }
 
@@ -245,7 +261,8 @@ fn refusal_of(e: &JsonError) -> (Refusal, Refused) {
     let kind = if code == "too-long" || code == "too-costly" { Refusal::TooLarge } else { Refusal::Unparseable };
     let path = place.path.clone();
     // Too deep or too long a part is a refusal of form; only the size of the whole is "too large".
-    let kind = if kind == Refusal::TooLarge && !matches!(e, JsonError::TooLarge { .. }) { Refusal::Unparseable } else { kind };
+    let kind =
+        if kind == Refusal::TooLarge && !matches!(e, JsonError::TooLarge { .. }) { Refusal::Unparseable } else { kind };
     (kind, Refused { text: e.to_string(), code, path, position: Some((place.line, place.column)) })
 }
 
@@ -263,7 +280,12 @@ fn wrong_resource(root: Node<'_>) -> Option<Refused> {
         return None;
     }
     let shown: String = kind.chars().take(64).filter(|c| c.is_ascii_alphanumeric()).collect();
-    Some(Refused { text: format!("Found a {shown}; expected a NutritionOrder, a Bundle or Parameters."), code: "not-supported", path: None, position })
+    Some(Refused {
+        text: format!("Found a {shown}; expected a NutritionOrder, a Bundle or Parameters."),
+        code: "not-supported",
+        path: None,
+        position,
+    })
 }
 
 /// An order on its way through the pipeline.
@@ -283,15 +305,25 @@ struct Draft<'d> {
 
 type Read = (Vec<OrderReport>, Vec<Combined>, Vec<Problem>, Vec<(At, Product)>);
 
-fn orders_of(document: &Document<'_>, version: FhirVersion, formulary: &Formulary, settings: &Settings, total: Totalled) -> Read {
+fn orders_of(
+    document: &Document<'_>,
+    version: FhirVersion,
+    formulary: &Formulary,
+    settings: &Settings,
+    total: Totalled,
+) -> Read {
     let gathered = gather(document);
     let mut problems = gathered.problems.clone();
     let sent = sent_products(&gathered, version, &mut problems);
     let products: Vec<(At, Product)> = sent.iter().map(|(at, p, _)| (*at, p.clone())).collect();
-    let mut drafts: Vec<Draft<'_>> =
-        gathered.orders.iter().map(|node| draft(*node, &gathered, version, (formulary, settings, total), &products)).collect();
+    let mut drafts: Vec<Draft<'_>> = gathered
+        .orders
+        .iter()
+        .map(|node| draft(*node, &gathered, version, (formulary, settings, total), &products))
+        .collect();
     let groups = groups(&drafts);
-    let combined: Vec<Combined> = groups.iter().filter(|g| g.len() > 1).map(|g| combine(&drafts, g, settings, total)).collect();
+    let combined: Vec<Combined> =
+        groups.iter().filter(|g| g.len() > 1).map(|g| combine(&drafts, g, settings, total)).collect();
     let others_sent = gathered.orders.len() > 1 || drafts.iter().any(|d| d.context.other_orders.is_data());
     let besides: Vec<Vec<Beside>> = (0..drafts.len()).map(|i| besides(&drafts, &groups, &combined, i)).collect();
     let mut reports = Vec::with_capacity(drafts.len());
@@ -462,7 +494,10 @@ fn windows(plans: &[&Plan], settings: &Settings) -> (Vec<Window>, Result<Window,
             // Up to the steady day, the first day always.
             let until = match &steady {
                 Ok(w) => w.start.sub(first(0).start).and_then(|s| s.div(Exact::int(DAY))).map_or(1, |d| d.ceil()),
-                Err(_) => last_end(&lines, start).and_then(|s| s.sub(start)).and_then(|s| s.div(Exact::int(DAY))).map_or(1, |d| d.ceil()),
+                Err(_) => last_end(&lines, start)
+                    .and_then(|s| s.sub(start))
+                    .and_then(|s| s.div(Exact::int(DAY)))
+                    .map_or(1, |d| d.ceil()),
             };
             // A plain order whose steady day begins at the next feeding-day hour needs no days in between.
             let stepped = lines.iter().filter_map(|l| l.start).max().is_some_and(|last| last > start);
@@ -528,7 +563,8 @@ fn facts(c: &Context<'_>, settings: &Settings) -> integrity::Person {
     };
     let mut set_aside: Vec<(String, At)> = c.set_aside.iter().map(|s| (s.why.clone(), s.at)).collect();
     for at in &c.subject_assumed {
-        set_aside.push(("it names no patient; it was taken as this patient's, the only one in the input".to_owned(), *at));
+        set_aside
+            .push(("it names no patient; it was taken as this patient's, the only one in the input".to_owned(), *at));
     }
     if c.weight.chosen.is_some() {
         set_aside.extend(c.weight.rejected.iter().map(|r| (format!("a weight: {}", r.why), r.at)));
@@ -629,7 +665,12 @@ fn besides(drafts: &[Draft<'_>], groups: &[Vec<usize>], combined: &[Combined], i
         .map(|other| Beside {
             at: other.order.at,
             feeds: other.plan.parts.iter().any(|p| p.kind == Kind::Feed),
-            overlaps: overlaps(&me.plan, me.steady.as_ref().ok().or(me.days.last()), &other.plan, other.steady.as_ref().ok().or(other.days.last())),
+            overlaps: overlaps(
+                &me.plan,
+                me.steady.as_ref().ok().or(me.days.last()),
+                &other.plan,
+                other.steady.as_ref().ok().or(other.days.last()),
+            ),
             identical: same_content(&me.plan, &other.plan),
             together: together.clone(),
         })
@@ -637,7 +678,8 @@ fn besides(drafts: &[Draft<'_>], groups: &[Vec<usize>], combined: &[Combined], i
 }
 
 fn same_content(a: &Plan, b: &Plan) -> bool {
-    let lines = |p: &Plan| -> Vec<_> { p.lines.iter().map(|l| (l.low.clone(), l.high.clone(), l.rate, l.quantity)).collect() };
+    let lines =
+        |p: &Plan| -> Vec<_> { p.lines.iter().map(|l| (l.low.clone(), l.high.clone(), l.rate, l.quantity)).collect() };
     let contents = |p: &Plan| -> Vec<_> { p.contents.iter().map(|c| (c.label.clone(), c.energy.clone())).collect() };
     !a.lines.is_empty() && lines(a) == lines(b) && contents(a) == contents(b)
 }
@@ -675,7 +717,14 @@ fn overlaps(a: &Plan, day_a: Option<&Day>, b: &Plan, day_b: Option<&Day>) -> boo
     })
 }
 
-fn report(d: Draft<'_>, beside: &[Beside], others_sent: bool, formulary: &Formulary, settings: &Settings, sent: &Sent) -> OrderReport {
+fn report(
+    d: Draft<'_>,
+    beside: &[Beside],
+    others_sent: bool,
+    formulary: &Formulary,
+    settings: &Settings,
+    sent: &Sent,
+) -> OrderReport {
     let judged = if d.computed {
         let case = Case {
             order: &d.order,
@@ -730,7 +779,14 @@ fn sent_warnings(judged: &mut [Judged], plan: &Plan, sent: &Sent) {
             && let Some((at, _, warnings)) = sent.get(ix)
         {
             for w in warnings {
-                findings.push(Finding { tier: Tier::Med, text: format!("The product sent with the order: {w}"), arithmetic: None, fix: None, at: vec![*at], code: None });
+                findings.push(Finding {
+                    tier: Tier::Med,
+                    text: format!("The product sent with the order: {w}"),
+                    arithmetic: None,
+                    fix: None,
+                    at: vec![*at],
+                    code: None,
+                });
             }
         }
     }
@@ -778,7 +834,9 @@ fn assumptions_of(d: &Draft<'_>, settings: &Settings) -> Vec<(Assumption, Vec<At
         for n in &d.plan.notes {
             match &n.note {
                 Note::Assumed(a) => add(*a, n.at),
-                Note::Unit(_, crate::units::UnitNote::CalorieReadAsKilocalorie { .. }) => add(Assumption::CalorieIsKilocalorie, n.at),
+                Note::Unit(_, crate::units::UnitNote::CalorieReadAsKilocalorie { .. }) => {
+                    add(Assumption::CalorieIsKilocalorie, n.at)
+                }
                 Note::Unit(_, crate::units::UnitNote::AliasUsed { .. }) => add(Assumption::UnitAlias, n.at),
                 _ => {}
             }
@@ -821,7 +879,10 @@ fn assumptions_of(d: &Draft<'_>, settings: &Settings) -> Vec<(Assumption, Vec<At
             add(Assumption::AdditivePer, dose.at);
         }
         if !d.plan.lines.is_empty() {
-            add(if settings.asked.kind == DayKind::Civil { Assumption::ClockSteps } else { Assumption::ElapsedDay }, here);
+            add(
+                if settings.asked.kind == DayKind::Civil { Assumption::ClockSteps } else { Assumption::ElapsedDay },
+                here,
+            );
             if d.plan.start_assumed {
                 add(Assumption::StartFromOrder, d.order.date_time.at().unwrap_or(here));
             }

@@ -412,7 +412,11 @@ impl Exact {
     }
 
     /// The nearest float, for the one room that needs powers and roots. Never used to decide equality.
-    #[allow(clippy::float_arithmetic, clippy::cast_precision_loss, reason = "the one way out, for the room with powers and roots")]
+    #[allow(
+        clippy::float_arithmetic,
+        clippy::cast_precision_loss,
+        reason = "the one way out, for the room with powers and roots"
+    )]
     pub fn to_f64(self) -> f64 {
         let (num, den) = self.parts();
         num as f64 / den as f64
@@ -515,7 +519,8 @@ mod tests {
 
     #[test]
     fn literals_keep_their_precision() {
-        for text in ["1.50", "0", "-0.5", "1200", "0.001", "123456789012345678", "0.000000001", "1.000000000000000000"] {
+        for text in ["1.50", "0", "-0.5", "1200", "0.001", "123456789012345678", "0.000000001", "1.000000000000000000"]
+        {
             match Decimal::parse(text) {
                 Ok(d) => assert_eq!(d.to_string(), text),
                 Err(e) => assert_eq!(text, "1.000000000000000000", "{text}: {e}"),

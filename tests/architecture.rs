@@ -22,12 +22,26 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("nutrition", &["amount", "assumptions", "exact", "formulary", "intake", "settings", "timing", "units"]),
     ("needs", &["amount", "exact"]),
     ("findings", &["intake"]),
-    ("integrity", &["amount", "exact", "findings", "formulary", "intake", "needs", "nutrition", "settings", "timing", "units"]),
+    (
+        "integrity",
+        &["amount", "exact", "findings", "formulary", "intake", "needs", "nutrition", "settings", "timing", "units"],
+    ),
     (
         "appraise",
         &[
-            "amount", "assumptions", "exact", "findings", "formulary", "integrity", "intake", "needs", "nutrition", "patient",
-            "settings", "timing", "units",
+            "amount",
+            "assumptions",
+            "exact",
+            "findings",
+            "formulary",
+            "integrity",
+            "intake",
+            "needs",
+            "nutrition",
+            "patient",
+            "settings",
+            "timing",
+            "units",
         ],
     ),
     ("answer", &["amount", "appraise", "exact", "findings", "intake", "needs", "nutrition", "timing"]),
@@ -37,8 +51,25 @@ const MAY_USE: &[(&str, &[&str])] = &[
 
 /// Words that have no place in the core.
 const BANNED: &[&str] = &[
-    "SystemTime", "Instant::now", "std::fs", "std::env", "std::net", "std::process", "std::io", "tokio", "reqwest", "println!",
-    "eprintln!", "print!(", ".unwrap()", ".expect(", "panic!(", "todo!(", "unimplemented!(", "Timestamp::now", "Zoned::now",
+    "SystemTime",
+    "Instant::now",
+    "std::fs",
+    "std::env",
+    "std::net",
+    "std::process",
+    "std::io",
+    "tokio",
+    "reqwest",
+    "println!",
+    "eprintln!",
+    "print!(",
+    ".unwrap()",
+    ".expect(",
+    "panic!(",
+    "todo!(",
+    "unimplemented!(",
+    "Timestamp::now",
+    "Zoned::now",
     "TimeZone::system",
 ];
 
@@ -153,7 +184,10 @@ fn the_core_does_no_io_reads_no_clock_and_uses_no_floats() {
             }
             // Powers and roots live in one room; `to_f64` is the way there.
             // The validator's trait asks for one, and is given none to compute with.
-            let float_room = path.ends_with("needs/growth.rs") || line.contains("fn as_f64(&self)") || line.contains("fn to_f64") || line.contains("num as f64");
+            let float_room = path.ends_with("needs/growth.rs")
+                || line.contains("fn as_f64(&self)")
+                || line.contains("fn to_f64")
+                || line.contains("num as f64");
             let words: Vec<&str> = line.split(|c: char| !c.is_alphanumeric() && c != '_').collect();
             if !float_room && words.iter().any(|w| matches!(*w, "f32" | "f64")) {
                 wrong.push(format!("{}: a float in `{}`", path.display(), line.trim()));
@@ -217,7 +251,8 @@ fn the_page_of_rules_is_fresh() {
     let mut ids = BTreeSet::new();
     for (rule, _) in RULES {
         assert!(ids.insert(rule.id), "{} twice", rule.id);
-        writeln!(text, "| {} | {} | `{}` | {} | {} |", rule.id, rule.tier.code(), rule.name, rule.title, rule.source).unwrap();
+        writeln!(text, "| {} | {} | `{}` | {} | {} |", rule.id, rule.tier.code(), rule.name, rule.title, rule.source)
+            .unwrap();
     }
     page("integrity-rules.md", &text);
 }

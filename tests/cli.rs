@@ -26,7 +26,11 @@ struct Folder(PathBuf);
 impl Folder {
     fn new() -> Self {
         static NEXT: AtomicU32 = AtomicU32::new(0);
-        let path = std::env::temp_dir().join(format!("enteral-gate-cli-{}-{}", std::process::id(), NEXT.fetch_add(1, Ordering::Relaxed)));
+        let path = std::env::temp_dir().join(format!(
+            "enteral-gate-cli-{}-{}",
+            std::process::id(),
+            NEXT.fetch_add(1, Ordering::Relaxed)
+        ));
         fs::create_dir_all(&path).unwrap();
         Self(path)
     }
@@ -54,7 +58,8 @@ fn check(arguments: &[&std::ffi::OsStr]) -> Output {
 }
 
 fn piped(arguments: &[&str], input: &[u8]) -> Output {
-    let mut child = gate().args(arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut child =
+        gate().args(arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     let _ = child.stdin.take().unwrap().write_all(input);
     child.wait_with_output().unwrap()
 }
@@ -127,7 +132,13 @@ fn exit_codes_follow_the_gravest_input() {
     ] {
         let arguments: Vec<_> = paths.iter().map(|p| p.as_os_str()).collect();
         let output = check(&arguments);
-        assert_eq!(code(&output), expected, "{paths:?} {}\n{}", String::from_utf8_lossy(&output.stdout), stderr(&output));
+        assert_eq!(
+            code(&output),
+            expected,
+            "{paths:?} {}\n{}",
+            String::from_utf8_lossy(&output.stdout),
+            stderr(&output)
+        );
         assert!(stderr(&output).contains("invented"), "{output:?}");
     }
     // The order after a broken one is still answered.
@@ -171,7 +182,8 @@ fn a_bad_line_of_ndjson_spoils_only_itself() {
     let file = folder.write("orders.ndjson", format!("{order}\r\n{{\n\n{long}\n{order}"));
     let output = check(&["--format".as_ref(), "json".as_ref(), file.as_os_str()]);
     assert_eq!(code(&output), 3);
-    let lines: Vec<serde_json::Value> = String::from_utf8(output.stdout).unwrap().lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    let lines: Vec<serde_json::Value> =
+        String::from_utf8(output.stdout).unwrap().lines().map(|l| serde_json::from_str(l).unwrap()).collect();
     assert_eq!(lines.len(), 4);
     assert_eq!(lines[0], lines[3]);
     let text = String::from_utf8(check(&[file.as_os_str()]).stdout).unwrap();
@@ -194,7 +206,8 @@ fn standard_input() {
 fn standard_input_may_hold_one_document_on_each_line() {
     let clear = one_line(include_str!("../deploy/demo/orders/demo-1-toddler.json"));
     let flagged = one_line(include_str!("../deploy/demo/orders/demo-7-pounds.json"));
-    let output = piped(&["check", "-", "--demo", "--format", "json"], format!("{clear}\n\n{flagged}\n{{\"broken\n").as_bytes());
+    let output =
+        piped(&["check", "-", "--demo", "--format", "json"], format!("{clear}\n\n{flagged}\n{{\"broken\n").as_bytes());
     assert_eq!(code(&output), 3, "{}", stderr(&output));
     assert_eq!(String::from_utf8_lossy(&output.stdout).lines().count(), 3);
     let text = piped(&["check", "-", "--demo"], format!("{clear}\n\n{flagged}\n").as_bytes());
@@ -221,7 +234,13 @@ fn a_reader_that_goes_away_is_no_panic_and_no_pass() {
     let folder = Folder::new();
     let order = one_line(TODDLER);
     let file = folder.write("many.ndjson", format!("{order}\n").repeat(300));
-    let mut child = gate().args(["check", "--demo", "--format", "json"]).arg(&file).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut child = gate()
+        .args(["check", "--demo", "--format", "json"])
+        .arg(&file)
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
     let mut out = BufReader::new(child.stdout.take().unwrap());
     let mut line = String::new();
     out.read_line(&mut line).unwrap();
@@ -267,7 +286,8 @@ struct Serving {
 
 impl Serving {
     fn start(arguments: &[&str]) -> Self {
-        let mut child = gate().args(arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).stdin(Stdio::null()).spawn().unwrap();
+        let mut child =
+            gate().args(arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).stdin(Stdio::null()).spawn().unwrap();
         let mut line = String::new();
         let mut out = BufReader::new(child.stdout.take().unwrap());
         while !line.contains("listening on http://") {
@@ -327,7 +347,17 @@ impl Drop for Serving {
 #[test]
 fn serve_answers_as_the_command_line_does_and_ends_when_asked() {
     let folder = Folder::new();
-    let serving = Serving::start(&["serve", "--formulary", FORMULARY, "--zone", "Europe/Vienna", "--listen", "127.0.0.1:0", "--log", "json"]);
+    let serving = Serving::start(&[
+        "serve",
+        "--formulary",
+        FORMULARY,
+        "--zone",
+        "Europe/Vienna",
+        "--listen",
+        "127.0.0.1:0",
+        "--log",
+        "json",
+    ]);
     for text in [TODDLER, JEJUNAL, UNLISTED] {
         let file = folder.write("order.json", text);
         let output = gate()
@@ -342,7 +372,9 @@ fn serve_answers_as_the_command_line_does_and_ends_when_asked() {
         assert_eq!(body, String::from_utf8(output.stdout).unwrap().trim_end(), "CLI and HTTP differ");
     }
     // The same order in Parameters, and in a batch beside one that cannot be read.
-    let parameters = format!(r#"{{"resourceType":"Parameters","parameter":[{{"name":"resource","resource":{TODDLER}}},{{"name":"days","valueInteger":2}}]}}"#);
+    let parameters = format!(
+        r#"{{"resourceType":"Parameters","parameter":[{{"name":"resource","resource":{TODDLER}}},{{"name":"days","valueInteger":2}}]}}"#
+    );
     let answer = serving.post("/fhir/R4/NutritionOrder/$appraise", &parameters);
     assert!(answer.contains(r#"{"name":"disposition","valueCode":"clear"}"#), "{answer}");
     assert!(answer.contains("Parameters.parameter[0].resource.entry[3].resource"), "{answer}");
@@ -358,11 +390,19 @@ fn serve_answers_as_the_command_line_does_and_ends_when_asked() {
     assert!(serving.post("/fhir/R4/$validate", "{}").starts_with("HTTP/1.1 400"));
     let (status, log) = serving.end();
     assert_eq!(status, 0);
-    let answered: Vec<serde_json::Value> = log.lines().map(|l| serde_json::from_str(l).unwrap()).filter(|l: &serde_json::Value| l["message"] == "answered").collect();
+    let answered: Vec<serde_json::Value> = log
+        .lines()
+        .map(|l| serde_json::from_str(l).unwrap())
+        .filter(|l: &serde_json::Value| l["message"] == "answered")
+        .collect();
     assert_eq!(answered.len(), 6, "{log}");
     assert_eq!(answered[0]["route"], "/fhir/{version}/NutritionOrder/$appraise");
     assert_eq!(answered[0]["status"], 200);
-    assert!(answered[0]["micros"].is_u64() && answered[0]["request_id"].is_string() && answered[0]["disposition"].is_string());
+    assert!(
+        answered[0]["micros"].is_u64()
+            && answered[0]["request_id"].is_string()
+            && answered[0]["disposition"].is_string()
+    );
     // Nothing of the order or the person.
     for secret in ["demo-1", "Invented", "Toddler", "Jejunal"] {
         assert!(!log.contains(secret), "{log}");
@@ -400,7 +440,11 @@ fn demo_once_answers_every_sample_and_says_that_it_is_invented() {
         }
     }
     assert!(text.contains("curl -s") && text.contains("http://127.0.0.1:"), "{text}");
-    assert!(text.lines().next().unwrap().contains("invented") && text.trim_end().lines().last().unwrap().contains("invented"), "{text}");
+    assert!(
+        text.lines().next().unwrap().contains("invented")
+            && text.trim_end().lines().last().unwrap().contains("invented"),
+        "{text}"
+    );
 }
 
 #[cfg(unix)]
@@ -408,7 +452,12 @@ fn demo_once_answers_every_sample_and_says_that_it_is_invented() {
 fn the_demo_takes_a_free_port_when_its_own_is_taken_and_marks_answers_and_log() {
     let holder = std::net::TcpListener::bind("127.0.0.1:8731");
     let mut command = gate();
-    command.env("ENTERAL_GATE_LOG", "info").arg("demo").stdout(Stdio::piped()).stderr(Stdio::piped()).stdin(Stdio::null());
+    command
+        .env("ENTERAL_GATE_LOG", "info")
+        .arg("demo")
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .stdin(Stdio::null());
     let mut child = command.spawn().unwrap();
     let mut out = BufReader::new(child.stdout.take().unwrap());
     let mut line = String::new();

@@ -42,10 +42,10 @@ fn day(administration: &str, settings: &Settings) -> (Exact, Exact, bool) {
     let a: Appraisal<'_> = appraise(text.as_bytes(), "", FhirVersion::R4, &FORMULARY, settings);
     let report = &a.orders[0];
     let totals = &report.days[0].1;
-    let breach = report
-        .judged
-        .iter()
-        .any(|j| j.rule.id == "CON-03" && matches!(&j.outcome, Outcome::Flagged(f) if f.iter().any(|f| f.text.contains("is reached"))));
+    let breach = report.judged.iter().any(|j| {
+        j.rule.id == "CON-03"
+            && matches!(&j.outcome, Outcome::Flagged(f) if f.iter().any(|f| f.text.contains("is reached")))
+    });
     (totals.get(Measure::FormulaVolume).known().unwrap(), totals.get(Measure::FeedsPerDay).known().unwrap(), breach)
 }
 
@@ -66,8 +66,14 @@ fn changes(zone: &str) -> Vec<(Date, i64)> {
     out
 }
 
-const ZONES: [&str; 6] =
-    ["America/New_York", "Europe/Vienna", "Australia/Lord_Howe", "America/Santiago", "Africa/Cairo", "Pacific/Auckland"];
+const ZONES: [&str; 6] = [
+    "America/New_York",
+    "Europe/Vienna",
+    "Australia/Lord_Howe",
+    "America/Santiago",
+    "Africa/Cairo",
+    "Pacific/Auckland",
+];
 
 #[test]
 fn elapsed_days_are_all_alike() {

@@ -88,7 +88,11 @@ fn rounded(x: &BigRational, places: u32) -> String {
     let digits = (scaled + half).floor().to_integer();
     let sign = if x.is_negative() && !digits.is_zero() { "-" } else { "" };
     let (head, tail) = (&digits / &unit, &digits % &unit);
-    if places == 0 { format!("{sign}{head}") } else { format!("{sign}{head}.{:0>width$}", tail.to_string(), width = places as usize) }
+    if places == 0 {
+        format!("{sign}{head}")
+    } else {
+        format!("{sign}{head}.{:0>width$}", tail.to_string(), width = places as usize)
+    }
 }
 
 fn hash(x: Exact) -> u64 {
@@ -211,6 +215,9 @@ fn the_edges_of_the_type_hold() {
     assert_eq!(Exact::ONE.div(Exact::ZERO), None);
     assert_eq!(Exact::ZERO.div(top.neg()), Some(Exact::ZERO));
     assert_eq!(Exact::ONE.div(top).and_then(|x| x.mul(top)), Some(Exact::ONE));
-    assert_eq!(Decimal::parse("999999999999999999e9").map(|d| d.exact().floor()), Ok(999_999_999_999_999_999_000_000_000));
+    assert_eq!(
+        Decimal::parse("999999999999999999e9").map(|d| d.exact().floor()),
+        Ok(999_999_999_999_999_999_000_000_000)
+    );
     assert_eq!(Decimal::parse("0e99"), Err(DecimalError::Exponent));
 }

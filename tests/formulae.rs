@@ -82,7 +82,15 @@ fn daily_volume() {
     let stepped = format!("{},{},{}", step("20", "07", "25T15"), step("40", "15", "25T23"), step("60", "23", "26T07"));
     is(&day("A10", &stepped, "", "80"), M::FormulaVolume, "960");
     // Volume-based: 1,500 mL over 20 h is 75 mL/h.
-    let t = day("A10", &format!(r#"{{"schedule":{{"repeat":{{"frequency":1,"period":1,"periodUnit":"d","duration":20,"durationUnit":"h"}}}},"quantity":{}}}"#, q("1500", "mL")), "", "80");
+    let t = day(
+        "A10",
+        &format!(
+            r#"{{"schedule":{{"repeat":{{"frequency":1,"period":1,"periodUnit":"d","duration":20,"durationUnit":"h"}}}},"quantity":{}}}"#,
+            q("1500", "mL")
+        ),
+        "",
+        "80",
+    );
     is(&t, M::HighestRate, "75.0");
 }
 
@@ -93,11 +101,15 @@ fn energy_and_strength() {
     // 24 kcal per fluid ounce of 29.5735295625 mL; the bedside's 30 mL would give 576.
     is(&day("INF", &eight, &format!(r#""caloricDensity":{},"#, q("24", "kcal/[foz_us]")), "4.2"), M::Energy, "584.3");
     // The same strength in three units gives the same energy.
-    let of = |value: &str, unit: &str| day("INF", &eight, &format!(r#""caloricDensity":{},"#, q(value, unit)), "4.2").get(M::Energy).clone();
+    let of = |value: &str, unit: &str| {
+        day("INF", &eight, &format!(r#""caloricDensity":{},"#, q(value, unit)), "4.2").get(M::Energy).clone()
+    };
     assert_eq!(of("0.8", "kcal/mL"), of("800", "kcal/L"));
     assert_eq!(of("0.8", "kcal/mL"), of("3.3472", "kJ/mL"));
     // 20 to 30 kcal/oz in kcal/mL.
-    for (ounce, ml) in [(20, "0.6763"), (22, "0.7439"), (24, "0.8115"), (26, "0.8792"), (27, "0.9130"), (28, "0.9468"), (30, "1.0144")] {
+    for (ounce, ml) in
+        [(20, "0.6763"), (22, "0.7439"), (24, "0.8115"), (26, "0.8792"), (27, "0.9130"), (28, "0.9468"), (30, "1.0144")]
+    {
         assert_eq!(Exact::int(ounce).div(Exact::decimal(295_735_295_625, 10)).unwrap().rounded(4), ml);
     }
     // 1,000 + 2 × 237 mL at 1.5 kcal/mL.
@@ -120,13 +132,26 @@ fn water() {
 /// P 950 mg per litre is about 308 mOsm/L.
 #[test]
 fn renal_solute_load() {
-    let csv = format!("{HEAD}COW,Cow Milk Of The Handbook,decanted,any,L,660,33,48,37,870,500,1500,1000,1200,950,110,,,,handbook figures,2026-11-25\n");
+    let csv = format!(
+        "{HEAD}COW,Cow Milk Of The Handbook,decanted,any,L,660,33,48,37,870,500,1500,1000,1200,950,110,,,,handbook figures,2026-11-25\n"
+    );
     let formulary = Formulary::from_csv("cow.csv", csv.as_bytes()).unwrap_or_else(|p| panic!("{p:?}"));
-    let t = totals_of(&formulary, "Cow Milk Of The Handbook", &feeds("250", r#""frequency":4,"period":1,"periodUnit":"d""#), "", "10");
+    let t = totals_of(
+        &formulary,
+        "Cow Milk Of The Handbook",
+        &feeds("250", r#""frequency":4,"period":1,"periodUnit":"d""#),
+        "",
+        "10",
+    );
     is(&t, M::RenalSoluteLoad, "308");
     // Per litre of an infant feed at 20, 24 and 30 kcal/oz: 129, 155, 193.
     for (strength, load) in [("20", "129"), ("24", "155"), ("30", "193")] {
-        let t = day("INF", &feeds("125", r#""frequency":8,"period":1,"periodUnit":"d""#), &format!(r#""caloricDensity":{},"#, q(strength, "kcal/[foz_us]")), "4.2");
+        let t = day(
+            "INF",
+            &feeds("125", r#""frequency":8,"period":1,"periodUnit":"d""#),
+            &format!(r#""caloricDensity":{},"#, q(strength, "kcal/[foz_us]")),
+            "4.2",
+        );
         is(&t, M::RenalSoluteLoad, load);
     }
 }
@@ -138,7 +163,10 @@ fn per_kg_ratios_and_rates() {
     is(&day("HP12", &rate("65"), "", "80"), M::NonProteinEnergyPerNitrogen, "63.2");
     is(&t, M::FormulaVolumePerKg, "19.5");
     // 140 g carbohydrate in 10 h at 55 kg: 4.24 mg/kg/min while feeding, 1.77 over the day.
-    let night = format!(r#"{{"schedule":{{"repeat":{{"timeOfDay":["21:00:00"],"duration":10,"durationUnit":"h"}}}},"rateQuantity":{}}}"#, q("80", "mL/h"));
+    let night = format!(
+        r#"{{"schedule":{{"repeat":{{"timeOfDay":["21:00:00"],"duration":10,"durationUnit":"h"}}}},"rateQuantity":{}}}"#,
+        q("80", "mL/h")
+    );
     let t = day("A15", &night, "", "55");
     is(&t, M::Carbohydrate, "140.0");
     is(&t, M::CarbohydrateRateFeeding, "4.24");
@@ -174,7 +202,10 @@ fn hang_time_duration_and_advancement() {
     }
     // 20 to 65 mL/h by 20 every 8 h: goal at 24 h, 960 mL in the first 24 h.
     let step = |per_hour: &str, start: &str| {
-        format!(r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-{start}:00:00Z"}}}}}},"rateQuantity":{}}}"#, q(per_hour, "mL/h"))
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-{start}:00:00Z"}}}}}},"rateQuantity":{}}}"#,
+            q(per_hour, "mL/h")
+        )
     };
     let steps = [step("20", "25T07"), step("40", "25T15"), step("60", "25T23"), step("65", "26T07")].join(",");
     let t = day("A10", &steps, "", "80");

@@ -26,7 +26,8 @@ fn named(name: &str) -> ProductRef<'_> {
 }
 
 fn coded<'d>(system: &'d str, code: &'d str, display: Option<&'d str>) -> ProductRef<'d> {
-    let coding = Coding { system: Some(system.into()), code: Some(code.into()), display: display.map(Into::into), at: At(0) };
+    let coding =
+        Coding { system: Some(system.into()), code: Some(code.into()), display: display.map(Into::into), at: At(0) };
     ProductRef { concept: Concept { codings: vec![coding], text: None }, ..asked() }
 }
 
@@ -106,10 +107,8 @@ fn keys_that_lead_to_different_products_are_a_contradiction_not_a_pick() {
     let formulary = demo();
     let asked = ProductRef { name: named("A15").name, ..coded(CODES, "A10", None) };
     let Match::Ambiguous(candidates) = formulary.find(&asked) else { panic!() };
-    let seen: Vec<_> = candidates
-        .iter()
-        .map(|c| (formulary.product(c.index).unwrap().key.as_str(), c.by, c.given.as_str()))
-        .collect();
+    let seen: Vec<_> =
+        candidates.iter().map(|c| (formulary.product(c.index).unwrap().key.as_str(), c.by, c.given.as_str())).collect();
     assert_eq!(seen, [("A10", MatchedBy::Code, "A10"), ("A15", MatchedBy::Name, "A15")]);
 }
 
@@ -120,7 +119,10 @@ fn a_name_that_is_not_of_the_product_found_by_code_is_told() {
     let found = formulary.find(&asked);
     assert_eq!(key(&formulary, &found), "A10 by code");
     let notes = formulary.key_notes(&asked, &found);
-    assert!(matches!(notes.as_slice(), [KeyNote::NameNotOfProduct { given, .. }] if given == "Invented Energy 1,5"), "{notes:?}");
+    assert!(
+        matches!(notes.as_slice(), [KeyNote::NameNotOfProduct { given, .. }] if given == "Invented Energy 1,5"),
+        "{notes:?}"
+    );
 }
 
 #[test]

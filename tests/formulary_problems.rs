@@ -101,7 +101,12 @@ fn one_wrong_cell_is_named_with_line_column_and_what_was_expected() {
         (&[("basis", "100 mL")], "density", "energy_kcal", "is the basis right?"),
         (&[("water_mL", "1100")], "impossible", "water_mL", "does not fit into 1 L"),
         (&[("contains", "cow-milk-protien")], "word", "contains", "did you mean “cow-milk-protein”"),
-        (&[("contains", "lactose"), ("free_from", "lactose")], "disagree", "free_from", "under contains and under free_from"),
+        (
+            &[("contains", "lactose"), ("free_from", "lactose")],
+            "disagree",
+            "free_from",
+            "under contains and under free_from",
+        ),
         (&[("containers_mL", "500; 0")], "schema", "containers_mL", "more than 0 is expected"),
         (&[("osmolality_mOsm_per_kg", "99999")], "schema", "osmolality_mOsm_per_kg", "more than 5000"),
     ] {
@@ -120,10 +125,20 @@ fn one_wrong_cell_is_named_with_line_column_and_what_was_expected() {
 #[test]
 fn all_problems_are_told_at_once() {
     let mut text = table(&[("energy_kcal", "1,0"), ("protein_g", "x"), ("form", "soup")]);
-    text.push_str(table(&[("key", "X2"), ("name", "Invented X2"), ("fat_g", "-1"), ("source_date", "soon")]).lines().nth(1).unwrap());
+    text.push_str(
+        table(&[("key", "X2"), ("name", "Invented X2"), ("fat_g", "-1"), ("source_date", "soon")])
+            .lines()
+            .nth(1)
+            .unwrap(),
+    );
     let problems = refused(&text);
     let seen: Vec<_> = problems.iter().map(|p| (p.line.unwrap(), p.code)).collect();
-    assert_eq!(seen, [(2, "word"), (2, "number"), (2, "number"), (3, "negative"), (3, "date")], "{}", listed(&problems));
+    assert_eq!(
+        seen,
+        [(2, "word"), (2, "number"), (2, "number"), (3, "negative"), (3, "date")],
+        "{}",
+        listed(&problems)
+    );
     assert_eq!(
         problems[1].to_string(),
         "f.csv, line 2, column 6 (energy_kcal), product X1: error number: “1,0” has a comma; write a point before \
@@ -173,7 +188,10 @@ fn byte_order_mark_crlf_comments_and_blank_rows_do_not_matter_and_lines_stay_rig
     let plain = read(&table(&[])).unwrap();
     let marked = format!("\u{FEFF}# comment, with comma\n\n{}", table(&[])).replace('\n', "\r\n");
     assert_eq!(read(&marked).unwrap().hash(), plain.hash());
-    let wrong = format!("# one\r\n\r\n{}# two\r\n\r\n,,,,,,,,,,,,\r\n# three\r\nX9,short\r\n", table(&[]).replace('\n', "\r\n"));
+    let wrong = format!(
+        "# one\r\n\r\n{}# two\r\n\r\n,,,,,,,,,,,,\r\n# three\r\nX9,short\r\n",
+        table(&[]).replace('\n', "\r\n")
+    );
     let problems = refused(&wrong);
     assert_eq!((problems[0].line, problems[0].code), (Some(9), "cells"), "{}", listed(&problems));
 }
@@ -279,7 +297,11 @@ fn what_depends_on_the_strength_cannot_be_stated_per_100_kcal() {
         assert!(problems[0].text.contains("depends on the strength"), "{}", listed(&problems));
     }
     let problems = refused(&powder(&[("energy_kcal", "90")]));
-    assert!(problems[0].code == "disagree" && problems[0].text.contains("100 or an empty cell"), "{}", listed(&problems));
+    assert!(
+        problems[0].code == "disagree" && problems[0].text.contains("100 or an empty cell"),
+        "{}",
+        listed(&problems)
+    );
     let text = warned(&powder(&[("fat_g", "3.2")]));
     assert!(text.contains("82 kcal") && text.contains("NUT-09"), "{text}");
 }
@@ -301,7 +323,10 @@ fn millimoles_are_read_with_the_atomic_mass_and_must_agree_with_milligrams() {
 #[test]
 fn millimoles_in_the_column_of_milligrams_are_noticed() {
     let text = warned(&table(&[("sodium_mg", "39")]));
-    assert!(text.contains("warning unit-slip: sodium 39 mg per L") && text.contains("39 mmol would be 897 mg"), "{text}");
+    assert!(
+        text.contains("warning unit-slip: sodium 39 mg per L") && text.contains("39 mmol would be 897 mg"),
+        "{text}"
+    );
     assert_eq!(warned(&table(&[("sodium_mg", "160")])), "");
     assert_eq!(warned(&table(&[("sodium_mg", "0")])), "");
 }
@@ -310,14 +335,24 @@ fn millimoles_in_the_column_of_milligrams_are_noticed() {
 fn flags_outside_the_list_are_kept_with_a_warning() {
     let formulary = read(&table(&[("contains", "cow-milk-protein; carrageenan"), ("free_from", "gluten")])).unwrap();
     let flags = &formulary.product(0).unwrap().flags;
-    assert_eq!(flags.as_slice(), [("cow-milk-protein".to_owned(), true), ("carrageenan".to_owned(), true), ("gluten".to_owned(), false)]);
+    assert_eq!(
+        flags.as_slice(),
+        [("cow-milk-protein".to_owned(), true), ("carrageenan".to_owned(), true), ("gluten".to_owned(), false)]
+    );
     assert!(listed(formulary.warnings(0)).contains("no check reads “carrageenan”"));
 }
 
 #[test]
 fn long_cells_do_not_make_long_messages() {
     let long = "x".repeat(100_000);
-    for (column, cell) in [("name", long.as_str()), ("form", &long), ("codes", &long), ("protein_g", &long), ("contains", &long), ("key", &long)] {
+    for (column, cell) in [
+        ("name", long.as_str()),
+        ("form", &long),
+        ("codes", &long),
+        ("protein_g", &long),
+        ("contains", &long),
+        ("key", &long),
+    ] {
         for problem in refused(&table(&[(column, cell)])) {
             assert!(problem.to_string().len() < 600, "{column}");
         }
@@ -332,7 +367,9 @@ fn products_from_elsewhere_are_judged_the_same() {
     let products: Vec<_> = demo().products().cloned().collect();
     let again = Formulary::from_products("again", products.clone()).unwrap();
     assert_eq!((again.len(), again.label()), (15, "again"));
-    let codes = |products: Vec<_>| Formulary::from_products("x", products).map(|f| f.len()).unwrap_err().iter().map(|p| p.code).collect::<Vec<_>>();
+    let codes = |products: Vec<_>| {
+        Formulary::from_products("x", products).map(|f| f.len()).unwrap_err().iter().map(|p| p.code).collect::<Vec<_>>()
+    };
     assert_eq!(codes(vec![]), ["empty-formulary"]);
     let mut twice = products[0].clone();
     twice.key = "other".to_owned();
@@ -358,13 +395,29 @@ fn the_hash_depends_on_content_only() {
     let per = |basis, factor: i64| {
         let cell = |n: i64| Exact::ratio(n, factor).short(9);
         let (e, p, f, w) = (cell(1_000_000), cell(40_000), cell(34_000), cell(840_000));
-        let text = table(&[("basis", basis), ("energy_kcal", &e), ("protein_g", &p), ("fat_g", &f), ("water_mL", &w), ("carbohydrate_g", ""), ("sodium_mg", "")]);
+        let text = table(&[
+            ("basis", basis),
+            ("energy_kcal", &e),
+            ("protein_g", &p),
+            ("fat_g", &f),
+            ("water_mL", &w),
+            ("carbohydrate_g", ""),
+            ("sodium_mg", ""),
+        ]);
         read(&text).unwrap_or_else(|p| panic!("{}", listed(&p))).hash().to_owned()
     };
     assert_eq!(per("L", 1000), per("100 mL", 10_000));
     assert_eq!(per("L", 1000), per("mL", 1_000_000));
     let base = read(&table(&[])).unwrap().hash().to_owned();
-    for change in [("fibre_g", "0"), ("protein_g", "40.001"), ("note", "x"), ("age_class", "any"), ("source_date", "2026-11-24"), ("free_from", "gluten"), ("contains", "gluten")] {
+    for change in [
+        ("fibre_g", "0"),
+        ("protein_g", "40.001"),
+        ("note", "x"),
+        ("age_class", "any"),
+        ("source_date", "2026-11-24"),
+        ("free_from", "gluten"),
+        ("contains", "gluten"),
+    ] {
         assert_ne!(read(&table(&[change])).unwrap().hash(), base, "{change:?}");
     }
     assert_eq!(read(&table(&[("fibre_g", "")])).unwrap().hash(), base, "an empty cell and no column say the same");

@@ -3,8 +3,8 @@
 use enteral_gate::exact::Exact;
 use enteral_gate::formulary::product::{AgeClass, Basis, Form, Nutrient, Product};
 use enteral_gate::formulary::resource::{
-    CHARACTERISTIC_CODES, CHARACTERISTICS, Component, FLAG_CODES, FORM_CODES, NUTRIENT_CODES, ProductCodes, SentProduct,
-    product_from_fhir,
+    CHARACTERISTIC_CODES, CHARACTERISTICS, Component, FLAG_CODES, FORM_CODES, NUTRIENT_CODES, ProductCodes,
+    SentProduct, product_from_fhir,
 };
 use enteral_gate::formulary::table::FLAGS;
 use enteral_gate::formulary::{Formulary, Match, MatchedBy};
@@ -55,7 +55,11 @@ fn with(mut resource: Value, pointer: &str, value: Value) -> Value {
         Value::Array(items) if last == "-" => items.push(value),
         Value::Array(items) => items[last.parse::<usize>().unwrap()] = value,
         Value::Object(members) => {
-            if value.is_null() { members.remove(last); } else { members.insert(last.to_owned(), value); }
+            if value.is_null() {
+                members.remove(last);
+            } else {
+                members.insert(last.to_owned(), value);
+            }
         }
         _ => panic!("{pointer}"),
     }
@@ -117,7 +121,10 @@ fn powders_doses_and_grams_have_their_own_basis() {
     assert_eq!((packet.product.basis, packet.product.energy), (Basis::Dose, Some(Exact::int(25))));
     assert_eq!(grave(&packet), Vec::<&str>::new());
 
-    let grams = right(&product(vec![nutrient("energy", json!(380), "kcal", 100, "g"), nutrient("carbohydrate", json!(95), "g", 100, "g")]));
+    let grams = right(&product(vec![
+        nutrient("energy", json!(380), "kcal", 100, "g"),
+        nutrient("carbohydrate", json!(95), "g", 100, "g"),
+    ]));
     assert_eq!((grams.product.basis, grams.product.energy), (Basis::Gram, Some(Exact::decimal(38, 1))));
 
     // Energy per mL and the rest per 100 kcal: everything is known per mL.
@@ -140,10 +147,20 @@ fn an_amount_that_cannot_be_read_is_not_stated_and_told() {
         (nutrient("sodium", json!(900), "mg", 1, "furlong"), "not understood"),
         (nutrient("sodium", json!(-900), "mg", 1, "L"), "below zero"),
         (nutrient("sodium", json!("900"), "mg", 1, "L"), "expected a"),
-        (with(nutrient("sodium", json!(900), "mg", 1, "L"), "/amount/0/denominator", Value::Null), "a numerator and a denominator"),
-        (with(nutrient("sodium", json!(900), "mg", 1, "L"), "/amount/0/numerator/comparator", json!("<")), "comparator"),
         (
-            with(nutrient("sodium", json!(900), "mg", 1, "L"), "/item/concept/coding/-", json!({"system": NUTRIENT_CODES, "code": "potassium"})),
+            with(nutrient("sodium", json!(900), "mg", 1, "L"), "/amount/0/denominator", Value::Null),
+            "a numerator and a denominator",
+        ),
+        (
+            with(nutrient("sodium", json!(900), "mg", 1, "L"), "/amount/0/numerator/comparator", json!("<")),
+            "comparator",
+        ),
+        (
+            with(
+                nutrient("sodium", json!(900), "mg", 1, "L"),
+                "/item/concept/coding/-",
+                json!({"system": NUTRIENT_CODES, "code": "potassium"}),
+            ),
             "the codes say sodium and potassium",
         ),
         (
@@ -252,7 +269,9 @@ fn characteristics_and_extensions_say_the_same_in_every_version() {
         assert_eq!(described(&sent.product), expected, "{element} {version:?}: {:?}", sent.problems);
         assert!(sent.problems.is_empty(), "{:?}", sent.problems);
     }
-    let wrong = read_as(&with(base, "/characteristic", stated(characteristic)), FhirVersion::R4B, &ProductCodes::default()).unwrap();
+    let wrong =
+        read_as(&with(base, "/characteristic", stated(characteristic)), FhirVersion::R4B, &ProductCodes::default())
+            .unwrap();
     assert!(grave(&wrong).iter().any(|p| p.contains("expected productCharacteristic")), "{:?}", wrong.problems);
     assert_eq!(wrong.product.form, Form::NotStated);
 }
@@ -260,7 +279,11 @@ fn characteristics_and_extensions_say_the_same_in_every_version() {
 #[test]
 fn contradicting_and_unknown_words_are_told() {
     let sent = |items: Value| right(&with(feed(), "/extension", items));
-    let twice = sent(json!([extension("form", "valueCode", json!("powder")), extension("form", "valueCode", json!("modular")), extension("form", "valueCode", json!("powder"))]));
+    let twice = sent(json!([
+        extension("form", "valueCode", json!("powder")),
+        extension("form", "valueCode", json!("modular")),
+        extension("form", "valueCode", json!("powder"))
+    ]));
     assert_eq!(twice.product.form, Form::NotStated);
     assert!(grave(&twice).iter().any(|p| p.contains("stated twice")));
     let wrong = sent(json!([extension("age-class", "valueCode", json!("pediatric"))]));
@@ -268,7 +291,15 @@ fn contradicting_and_unknown_words_are_told() {
     let foreign = sent(json!([{"url": "urn:other", "valueString": "x"}]));
     assert!(foreign.problems.iter().any(|p| p.text.contains("urn:other") && !p.grave));
     let both = right(&with(
-        with(feed(), "/extension", json!([extension("free-from", "valueCodeableConcept", json!({"coding": [{"system": FLAG_CODES, "code": "egg"}]}))])),
+        with(
+            feed(),
+            "/extension",
+            json!([extension(
+                "free-from",
+                "valueCodeableConcept",
+                json!({"coding": [{"system": FLAG_CODES, "code": "egg"}]})
+            )]),
+        ),
         "/knownAllergen",
         json!([{"concept": {"coding": [{"system": FLAG_CODES, "code": "egg"}]}}]),
     ));
@@ -297,7 +328,12 @@ fn an_institution_can_add_codes_of_its_terminologies() {
 }
 
 fn named(name: &str) -> ProductRef<'_> {
-    ProductRef { at: At(0), concept: Concept::default(), name: Some(Sourced { value: name.into(), at: At(0) }), reference: None }
+    ProductRef {
+        at: At(0),
+        concept: Concept::default(),
+        name: Some(Sourced { value: name.into(), at: At(0) }),
+        reference: None,
+    }
 }
 
 #[test]
@@ -312,10 +348,13 @@ fn the_institutions_entry_goes_before_what_was_sent_and_differences_are_told() {
     let Match::Found { index, by } = formulary.find_with(&unnamed, Some(&a12)) else { panic!() };
     assert_eq!((formulary.product(index).unwrap().key.as_str(), by), ("A12", MatchedBy::Name));
     // 50 mmol/L is 1149.5 mg/L, the entry says 1100.
-    let differences: Vec<_> = formulary.differences(index, &a12).into_iter().map(|d| (d.what, d.institution, d.sent)).collect();
+    let differences: Vec<_> =
+        formulary.differences(index, &a12).into_iter().map(|d| (d.what, d.institution, d.sent)).collect();
     assert_eq!(differences, [("sodium", "1.1 mg/mL".to_owned(), "1.1495 mg/mL".to_owned())]);
 
-    assert!(matches!(formulary.find_with(&named("A15"), Some(&a12)), Match::Ambiguous(candidates) if candidates.len() == 2));
+    assert!(
+        matches!(formulary.find_with(&named("A15"), Some(&a12)), Match::Ambiguous(candidates) if candidates.len() == 2)
+    );
 }
 
 #[test]

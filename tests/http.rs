@@ -44,7 +44,9 @@ impl Appraiser for StandIn {
         let body = match rendering {
             Rendering::Outcome => outcome,
             Rendering::Parameters if unreadable => outcome,
-            Rendering::Parameters => json!({"resourceType": "Parameters", "parameter": [{"name": "outcome", "resource": outcome}]}),
+            Rendering::Parameters => {
+                json!({"resourceType": "Parameters", "parameter": [{"name": "outcome", "resource": outcome}]})
+            }
         };
         let status = if unreadable { StatusCode::BAD_REQUEST } else { StatusCode::OK };
         Appraised { body: body.to_string(), status, disposition: "clear" }
@@ -117,7 +119,11 @@ async fn reply(stream: &mut TcpStream) -> Option<Reply> {
             let status = lines.next()?.split(' ').nth(1)?.parse().ok()?;
             let headers: Vec<(String, String)> =
                 lines.filter_map(|l| l.split_once(':')).map(|(n, v)| (n.to_lowercase(), v.trim().to_owned())).collect();
-            let length = headers.iter().find(|(n, _)| n == "content-length").and_then(|(_, v)| v.parse::<usize>().ok()).unwrap_or(0);
+            let length = headers
+                .iter()
+                .find(|(n, _)| n == "content-length")
+                .and_then(|(_, v)| v.parse::<usize>().ok())
+                .unwrap_or(0);
             if body.len() >= length {
                 return Some(Reply { status, headers, body: body.to_owned() });
             }
@@ -258,14 +264,24 @@ async fn wrong_resources_are_refused_with_the_place() {
         (VALIDATE, json!({"resourceType": "Bundle"}), "invalid", Some("Bundle")),
         ("/fhir/R4/Bundle/$validate", json!({"resourceType": "NutritionOrder"}), "invalid", Some("NutritionOrder")),
         (VALIDATE, json!({"resourceType": "Parameters"}), "required", Some("Parameters")),
-        (VALIDATE, json!({"resourceType": "Parameters", "parameter": [{"name": "resource"}]}), "required", Some("Parameters.parameter[0]")),
+        (
+            VALIDATE,
+            json!({"resourceType": "Parameters", "parameter": [{"name": "resource"}]}),
+            "required",
+            Some("Parameters.parameter[0]"),
+        ),
         (
             APPRAISE,
             json!({"resourceType": "Parameters", "parameter": [{"name": "resource", "resource": {"resourceType": "Patient"}}]}),
             "invalid",
             Some("Parameters.parameter[0].resource"),
         ),
-        (VALIDATE, json!({"resourceType": "Parameters", "parameter": [{"valueCode": "x"}]}), "required", Some("Parameters.parameter[0]")),
+        (
+            VALIDATE,
+            json!({"resourceType": "Parameters", "parameter": [{"valueCode": "x"}]}),
+            "required",
+            Some("Parameters.parameter[0]"),
+        ),
         (
             VALIDATE,
             json!({"resourceType": "Parameters", "parameter": [{"name": "resource", "resource": {"resourceType": "NutritionOrder"}}, {"name": "resource", "resource": {"resourceType": "NutritionOrder"}}]}),
@@ -305,7 +321,12 @@ async fn content_negotiation() {
         ("content-type: application/fhir+json\r\ncontent-encoding: gzip\r\n", "", 415, "not-supported"),
         ("content-type: application/fhir+json\r\naccept: application/fhir+xml\r\n", "", 406, "not-supported"),
         ("content-type: application/fhir+json\r\naccept: text/html\r\n", "", 406, "not-supported"),
-        ("content-type: application/fhir+json\r\naccept: application/fhir+json; fhirVersion=5.0\r\n", "", 406, "not-supported"),
+        (
+            "content-type: application/fhir+json\r\naccept: application/fhir+json; fhirVersion=5.0\r\n",
+            "",
+            406,
+            "not-supported",
+        ),
         ("content-type: application/fhir+json\r\n", "?_format=xml", 406, "not-supported"),
     ] {
         let r = ask(s.here, "POST", &format!("{VALIDATE}{query}"), headers, ORDER).await;
@@ -341,7 +362,10 @@ async fn unknown_addresses_and_methods() {
     let r = get(s.here, VALIDATE).await;
     r.refuses(405, "not-supported");
     assert_eq!(r.header("allow"), Some("POST"));
-    assert_eq!(ask(s.here, "DELETE", "/fhir/R4/metadata", "", "").await.refuses(405, "not-supported").header("allow"), Some("GET,HEAD"));
+    assert_eq!(
+        ask(s.here, "DELETE", "/fhir/R4/metadata", "", "").await.refuses(405, "not-supported").header("allow"),
+        Some("GET,HEAD")
+    );
 }
 
 #[tokio::test]
@@ -350,7 +374,9 @@ async fn bodies_over_the_limit_are_413() {
     let large = format!("{{\"resourceType\":\"NutritionOrder\",\"x\":\"{}\"}}", "x".repeat(20_000));
     post(s.here, VALIDATE, &large).await.refuses(413, "too-long");
     // The declared length is enough: not one byte of the body is waited for.
-    let declared = format!("POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}content-length: 5000000000\r\nexpect: 100-continue\r\n\r\n");
+    let declared = format!(
+        "POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}content-length: 5000000000\r\nexpect: 100-continue\r\n\r\n"
+    );
     let mut stream = TcpStream::connect(s.here).await.unwrap();
     stream.write_all(declared.as_bytes()).await.unwrap();
     reply(&mut stream).await.unwrap().refuses(413, "too-long");
@@ -367,7 +393,8 @@ async fn bodies_over_the_limit_are_413() {
 
 #[tokio::test]
 async fn slow_callers_are_cut_off_and_others_do_not_notice() {
-    let limits = Limits { header_time: Duration::from_millis(400), body_time: Duration::from_millis(600), ..Limits::default() };
+    let limits =
+        Limits { header_time: Duration::from_millis(400), body_time: Duration::from_millis(600), ..Limits::default() };
     let s = service_with(limits, false, true).await;
     let started = Instant::now();
     // No byte at all; a header that never ends; a header of one byte at a time.
@@ -418,9 +445,20 @@ async fn broken_transport_ends_the_connection_and_nothing_else() {
     for (what, text) in [
         ("many headers", format!("GET /livez HTTP/1.1\r\nhost: x\r\n{many}\r\n")),
         ("long header", format!("GET /livez HTTP/1.1\r\nhost: x\r\n{long}\r\n")),
-        ("two lengths", format!("POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}content-length: 2\r\ncontent-length: 3\r\n\r\n{{}}")),
-        ("length that is no number", format!("POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}content-length: two\r\n\r\n{{}}")),
-        ("bad chunk", format!("POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}transfer-encoding: chunked\r\n\r\nzz\r\n{{}}\r\n0\r\n\r\n")),
+        (
+            "two lengths",
+            format!("POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}content-length: 2\r\ncontent-length: 3\r\n\r\n{{}}"),
+        ),
+        (
+            "length that is no number",
+            format!("POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}content-length: two\r\n\r\n{{}}"),
+        ),
+        (
+            "bad chunk",
+            format!(
+                "POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}transfer-encoding: chunked\r\n\r\nzz\r\n{{}}\r\n0\r\n\r\n"
+            ),
+        ),
         ("no HTTP", "\u{16}\u{3}\u{1}hello\r\n\r\n".to_owned()),
     ] {
         let r = raw(s.here, text.as_bytes()).await;
@@ -429,7 +467,10 @@ async fn broken_transport_ends_the_connection_and_nothing_else() {
     }
     // A body cut off in the middle.
     let mut stream = TcpStream::connect(s.here).await.unwrap();
-    stream.write_all(format!("POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}content-length: 100\r\n\r\n{{").as_bytes()).await.unwrap();
+    stream
+        .write_all(format!("POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}content-length: 100\r\n\r\n{{").as_bytes())
+        .await
+        .unwrap();
     drop(stream);
     assert_eq!(post(s.here, VALIDATE, ORDER).await.status, 200);
 }
@@ -461,13 +502,20 @@ async fn too_much_at_once_is_turned_away() {
 #[tokio::test]
 async fn bodies_together_have_a_bound() {
     let s = service_with(Limits { held: 100, ..Limits::default() }, false, true).await;
-    post(s.here, VALIDATE, &format!("{{\"resourceType\":\"NutritionOrder\",\"x\":\"{}\"}}", "x".repeat(200))).await.refuses(503, "throttled");
+    post(s.here, VALIDATE, &format!("{{\"resourceType\":\"NutritionOrder\",\"x\":\"{}\"}}", "x".repeat(200)))
+        .await
+        .refuses(503, "throttled");
     assert_eq!(post(s.here, VALIDATE, ORDER).await.status, 200);
 }
 
 #[tokio::test]
 async fn an_appraisal_that_takes_too_long_is_given_up() {
-    let s = service_with(Limits { appraisal_time: Duration::from_millis(100), appraisals: 1, at_once: 0, ..Limits::default() }, false, true).await;
+    let s = service_with(
+        Limits { appraisal_time: Duration::from_millis(100), appraisals: 1, at_once: 0, ..Limits::default() },
+        false,
+        true,
+    )
+    .await;
     let slow = r#"{"resourceType":"NutritionOrder","id":"SLOW"}"#;
     post(s.here, VALIDATE, slow).await.refuses(503, "timeout");
     // It still runs, and still counts.
@@ -503,7 +551,8 @@ async fn an_old_connection_is_closed() {
 async fn stopping_lets_running_requests_end() {
     let mut s = service().await;
     let here = s.here;
-    let running = tokio::spawn(async move { post(here, VALIDATE, r#"{"resourceType":"NutritionOrder","id":"SLOW"}"#).await });
+    let running =
+        tokio::spawn(async move { post(here, VALIDATE, r#"{"resourceType":"NutritionOrder","id":"SLOW"}"#).await });
     let idle = TcpStream::connect(here).await.unwrap();
     sleep(Duration::from_millis(200)).await;
     drop(s.stop.take());
@@ -534,8 +583,16 @@ async fn a_batch_answers_each_entry_by_itself() {
         let r = post(s.here, path, &bundle.to_string()).await;
         assert_eq!(r.status, 200, "{r:?}");
         let answer = r.json();
-        assert_eq!((answer["resourceType"].as_str(), answer["type"].as_str()), (Some("Bundle"), Some("batch-response")));
-        let statuses: Vec<_> = answer["entry"].as_array().unwrap().iter().map(|e| e["response"]["status"].as_str().unwrap()[..3].to_owned()).collect();
+        assert_eq!(
+            (answer["resourceType"].as_str(), answer["type"].as_str()),
+            (Some("Bundle"), Some("batch-response"))
+        );
+        let statuses: Vec<_> = answer["entry"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|e| e["response"]["status"].as_str().unwrap()[..3].to_owned())
+            .collect();
         assert_eq!(statuses, ["200", "500", "400", "404", "405", "400", "400", "400", "200", "200"]);
         assert_eq!(answer["entry"][0]["resource"]["resourceType"], "Parameters");
         assert!(answer["entry"][0].to_string().contains("Europe/Vienna"));
@@ -549,7 +606,9 @@ async fn a_batch_answers_each_entry_by_itself() {
     post(s.here, "/fhir/R4", "{").await.refuses(400, "structure");
     post(s.here, "/fhir/R4?days=2", &bundle.to_string()).await.refuses(400, "value");
     let many: Vec<_> = (0..51).map(|_| json!({})).collect();
-    post(s.here, "/fhir/R4", &json!({"resourceType": "Bundle", "type": "batch", "entry": many}).to_string()).await.refuses(400, "too-costly");
+    post(s.here, "/fhir/R4", &json!({"resourceType": "Bundle", "type": "batch", "entry": many}).to_string())
+        .await
+        .refuses(400, "too-costly");
     assert_eq!(post(s.here, "/fhir/R4", r#"{"resourceType":"Bundle","type":"batch"}"#).await.status, 200);
 }
 
@@ -557,7 +616,13 @@ async fn a_batch_answers_each_entry_by_itself() {
 async fn the_answer_to_a_batch_is_bounded() {
     let s = service_with(Limits { batch_answer: 10, ..Limits::default() }, false, true).await;
     let entry = json!({"request": {"method": "POST", "url": "NutritionOrder/$validate"}, "resource": {"resourceType": "NutritionOrder"}});
-    let answer = post(s.here, "/fhir/R4", &json!({"resourceType": "Bundle", "type": "batch", "entry": [entry, entry]}).to_string()).await.json();
+    let answer = post(
+        s.here,
+        "/fhir/R4",
+        &json!({"resourceType": "Bundle", "type": "batch", "entry": [entry, entry]}).to_string(),
+    )
+    .await
+    .json();
     assert_eq!(answer["entry"][0]["response"]["status"], "200 OK");
     assert_eq!(answer["entry"][1]["response"]["status"], "413 Payload Too Large");
     assert_eq!(answer["entry"][1]["response"]["outcome"]["issue"][0]["code"], "too-costly");
@@ -586,7 +651,11 @@ async fn the_capability_statement_says_what_is_there() {
         // Every operation it names is there.
         for resource in c["rest"][0]["resource"].as_array().unwrap() {
             for operation in resource["operation"].as_array().into_iter().flatten() {
-                let path = format!("/fhir/{version}/{}/${}", resource["type"].as_str().unwrap(), operation["name"].as_str().unwrap());
+                let path = format!(
+                    "/fhir/{version}/{}/${}",
+                    resource["type"].as_str().unwrap(),
+                    operation["name"].as_str().unwrap()
+                );
                 assert_ne!(post(s.here, &path, ORDER).await.status, 404, "{path}");
             }
         }
@@ -607,8 +676,15 @@ async fn the_capability_statement_says_what_is_there() {
 async fn the_operation_definition_names_the_parameters_that_are_read() {
     let s = service().await;
     let d = get(s.here, "/fhir/R4/OperationDefinition/NutritionOrder-appraise").await.json();
-    let named: BTreeSet<_> = d["parameter"].as_array().unwrap().iter().filter(|p| p["use"] == "in").map(|p| p["name"].as_str().unwrap().to_owned()).collect();
-    let read: BTreeSet<_> = enteral_gate::http::asked::NAMES.iter().map(|n| (*n).to_owned()).chain(["resource".to_owned()]).collect();
+    let named: BTreeSet<_> = d["parameter"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|p| p["use"] == "in")
+        .map(|p| p["name"].as_str().unwrap().to_owned())
+        .collect();
+    let read: BTreeSet<_> =
+        enteral_gate::http::asked::NAMES.iter().map(|n| (*n).to_owned()).chain(["resource".to_owned()]).collect();
     assert_eq!(named, read);
 }
 
@@ -624,7 +700,8 @@ async fn openapi_describes_every_route_and_no_other() {
         .iter()
         .flat_map(|(path, methods)| methods.as_object().unwrap().keys().map(|m| (m.to_uppercase(), path.clone())))
         .collect();
-    let routed: BTreeSet<(String, String)> = routes::table().into_iter().map(|(method, path, _)| (method.to_owned(), path.to_owned())).collect();
+    let routed: BTreeSet<(String, String)> =
+        routes::table().into_iter().map(|(method, path, _)| (method.to_owned(), path.to_owned())).collect();
     assert_eq!(described, routed);
     // Every reference in it leads somewhere.
     let text = doc.to_string();
@@ -672,7 +749,12 @@ async fn the_demo_marks_everything() {
         let bundle = r.json();
         assert_eq!(bundle["meta"]["tag"][0]["code"], "HTEST");
         assert_eq!(bundle["entry"][0]["resource"]["name"][0]["family"], "Invented");
-        assert_eq!(post(s.here, &format!("/fhir/{}/NutritionOrder/$appraise", sample.version.name()), sample.text).await.status, 200);
+        assert_eq!(
+            post(s.here, &format!("/fhir/{}/NutritionOrder/$appraise", sample.version.name()), sample.text)
+                .await
+                .status,
+            200
+        );
     }
 }
 
@@ -682,7 +764,8 @@ async fn several_requests_share_a_connection() {
     let mut stream = TcpStream::connect(s.here).await.unwrap();
     let mut ids = BTreeSet::new();
     for _ in 0..3 {
-        let text = format!("POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}content-length: {}\r\n\r\n{ORDER}", ORDER.len());
+        let text =
+            format!("POST {VALIDATE} HTTP/1.1\r\nhost: x\r\n{JSON}content-length: {}\r\n\r\n{ORDER}", ORDER.len());
         stream.write_all(text.as_bytes()).await.unwrap();
         let r = reply(&mut stream).await.unwrap();
         assert_eq!(r.status, 200);

@@ -45,14 +45,17 @@ fn lists(id: &str, concepts: &[(String, String, Option<String>)]) {
 
 /// With the elements in FHIR's order, and a concept a line.
 fn written(system: &Value) -> String {
-    let order = "resourceType id url version name title status experimental date description caseSensitive content count";
+    let order =
+        "resourceType id url version name title status experimental date description caseSensitive content count";
     let mut out = String::from("{\n");
     for name in order.split(' ') {
         out += &format!("  \"{name}\": {},\n", system[name]);
     }
     let concepts = system["concept"].as_array().unwrap().iter().map(|concept| {
-        let parts: Vec<_> =
-            ["code", "display", "definition"].iter().filter_map(|n| concept.get(n).map(|v| format!("\"{n}\": {v}"))).collect();
+        let parts: Vec<_> = ["code", "display", "definition"]
+            .iter()
+            .filter_map(|n| concept.get(n).map(|v| format!("\"{n}\": {v}")))
+            .collect();
         format!("    {{{}}}", parts.join(", "))
     });
     out + "  \"concept\": [\n" + &concepts.collect::<Vec<_>>().join(",\n") + "\n  ]\n}\n"
@@ -60,13 +63,19 @@ fn written(system: &Value) -> String {
 
 #[test]
 fn measures() {
-    let concepts: Vec<_> = Measure::ALL.iter().map(|m| (m.code().to_owned(), m.label().to_owned(), Some(format!("{}, in {}", m.label(), m.unit())))).collect();
+    let concepts: Vec<_> = Measure::ALL
+        .iter()
+        .map(|m| (m.code().to_owned(), m.label().to_owned(), Some(format!("{}, in {}", m.label(), m.unit()))))
+        .collect();
     lists("measure", &concepts);
 }
 
 #[test]
 fn findings() {
-    let concepts: Vec<_> = RULES.iter().map(|(r, _)| (r.id.to_owned(), r.name.to_owned(), Some(format!("{}. Source: {}.", r.title, r.source)))).collect();
+    let concepts: Vec<_> = RULES
+        .iter()
+        .map(|(r, _)| (r.id.to_owned(), r.name.to_owned(), Some(format!("{}. Source: {}.", r.title, r.source))))
+        .collect();
     lists("finding", &concepts);
 }
 
@@ -110,9 +119,14 @@ fn declared(parts: &[Value], declarations: &[Value], place: &str) {
         if place.ends_with(".total") && Measure::ALL.iter().any(|m| m.code() == name) {
             continue;
         }
-        let declaration = declarations.iter().find(|d| d["name"] == name).unwrap_or_else(|| panic!("{place}.{name} is not declared"));
+        let declaration =
+            declarations.iter().find(|d| d["name"] == name).unwrap_or_else(|| panic!("{place}.{name} is not declared"));
         match declaration["type"].as_str() {
-            None => declared(part["part"].as_array().unwrap(), declaration["part"].as_array().unwrap(), &format!("{place}.{name}")),
+            None => declared(
+                part["part"].as_array().unwrap(),
+                declaration["part"].as_array().unwrap(),
+                &format!("{place}.{name}"),
+            ),
             Some("OperationOutcome") => assert!(part["resource"].is_object(), "{place}.{name}"),
             // Quantity, Range or parts.
             Some("Element") => {}
@@ -134,7 +148,8 @@ fn declared(parts: &[Value], declarations: &[Value], place: &str) {
 #[test]
 fn the_operation_declares_what_it_answers() {
     let definition: Value = serde_json::from_str(DEFINITIONS[0].text).unwrap();
-    let out: Vec<Value> = definition["parameter"].as_array().unwrap().iter().filter(|p| p["use"] == "out").cloned().collect();
+    let out: Vec<Value> =
+        definition["parameter"].as_array().unwrap().iter().filter(|p| p["use"] == "out").cloned().collect();
     let formulary = Formulary::from_csv("demo", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
     let settings = Settings { demo: true, ..Settings::default() };
     for sample in &SAMPLES {

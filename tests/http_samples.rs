@@ -17,9 +17,20 @@ fn samples_are_read_without_a_problem_and_their_products_are_found() {
         assert_eq!((gathered.orders.len(), gathered.patients), (1, 1), "{}", sample.name);
         let (order, problems) = read_order(gathered.orders[0], sample.version, &gathered);
         assert!(problems.is_empty(), "{} {problems:?}", sample.name);
-        assert!(order.unknown_extensions.is_empty() && order.unknown_elements.is_empty() && order.unknown_modifiers.is_empty(), "{}", sample.name);
+        assert!(
+            order.unknown_extensions.is_empty()
+                && order.unknown_elements.is_empty()
+                && order.unknown_modifiers.is_empty(),
+            "{}",
+            sample.name
+        );
         let formula = order.formula.unwrap();
-        assert_eq!(formula.flushes.len(), if sample.name == "demo-2-intensive-care" { 2 } else { 1 }, "{}", sample.name);
+        assert_eq!(
+            formula.flushes.len(),
+            if sample.name == "demo-2-intensive-care" { 2 } else { 1 },
+            "{}",
+            sample.name
+        );
         let found = matches!(formulary.find(formula.base.as_ref().unwrap()), Match::Found { .. });
         assert_eq!(found, sample.name != "demo-9-no-density", "{}", sample.name);
         for additive in &formula.additives {

@@ -66,7 +66,9 @@ fn junk() -> impl Strategy<Value = Value> {
         Just(json!({})),
         Just(json!([[{}]])),
         Just(json!({"resourceType": "Bundle", "entry": [{"resource": {}}]})),
-        Just(json!({"extension": [{"url": "http://hl7.org/fhir/StructureDefinition/data-absent-reason", "valueCode": "unknown"}]})),
+        Just(
+            json!({"extension": [{"url": "http://hl7.org/fhir/StructureDefinition/data-absent-reason", "valueCode": "unknown"}]})
+        ),
         Just(json!({"modifierExtension": [{"url": "x"}]})),
         "\\PC{0,12}".prop_map(Value::String),
     ]

@@ -6,7 +6,9 @@
 use enteral_gate::amount::Amount;
 use enteral_gate::exact::{Decimal, Exact};
 use enteral_gate::needs::growth::{self, ZBand};
-use enteral_gate::needs::{Estimate, Figure, Inputs, Kind, Mark, Sex, Validity, Ventilation, body_mass_class, estimates, find};
+use enteral_gate::needs::{
+    Estimate, Figure, Inputs, Kind, Mark, Sex, Validity, Ventilation, body_mass_class, estimates, find,
+};
 use proptest::prelude::*;
 use std::collections::HashSet;
 
@@ -108,7 +110,10 @@ fn what_is_delivered_reads_as_a_share_of_an_estimate() {
     let ward = of_kind(&list, "icu", Kind::EnergyTarget, None);
     assert_eq!(ward.result, Figure::read("2000-2400"));
     let share = ward.percent_met(&Amount::Known(Exact::int(1872)));
-    assert_eq!((share.low().map(|x| x.rounded(1)), share.high().map(|x| x.rounded(1))), (Some("78.0".into()), Some("93.6".into())));
+    assert_eq!(
+        (share.low().map(|x| x.rounded(1)), share.high().map(|x| x.rounded(1))),
+        (Some("78.0".into()), Some("93.6".into()))
+    );
 }
 
 #[test]
@@ -129,7 +134,9 @@ fn penn_state_is_listed_only_with_ventilation_and_names_what_it_lacks() {
 /// The rule of use: body mass index 30 and 60 years together decide between the two (Frankenfield 2011, from memory).
 #[test]
 fn penn_state_domains_meet_without_overlap() {
-    for (age, kg, old_rule) in [("59.9", "97.1", true), ("60", "97.2", false), ("60", "97.1", true), ("85", "60", true), ("59.9", "150", true)] {
+    for (age, kg, old_rule) in
+        [("59.9", "97.1", true), ("60", "97.2", false), ("60", "97.1", true), ("85", "60", true), ("59.9", "150", true)]
+    {
         // 180 cm: body mass index 30 at 97.2 kg.
         let list = estimates(&ventilated(person(Female, years(age), kg, "180"), "8", "37"));
         let (first, second) = (one(&list, "penn-state-2003b", None), one(&list, "penn-state-2010", None));
@@ -152,7 +159,9 @@ fn out_of_domain_keeps_the_value_with_the_flag() {
 #[test]
 fn fao_adult_bands_change_at_30_and_60() {
     // FAO/WHO/UNU 1985, from memory: men 15.3 W + 679, 11.6 W + 879, 13.5 W + 487.
-    for (age, expected) in [("18", "1750.0"), ("29.99", "1750.0"), ("30", "1691.0"), ("59.99", "1691.0"), ("60", "1432.0")] {
+    for (age, expected) in
+        [("18", "1750.0"), ("29.99", "1750.0"), ("30", "1691.0"), ("59.99", "1691.0"), ("60", "1432.0")]
+    {
         assert_eq!(value(&person(Male, years(age), "70", ""), "fao-who-unu-1985-adult", None, 1), expected, "{age}");
     }
 }
@@ -176,21 +185,21 @@ fn targets_per_kg_give_the_table() {
     let list = estimates(&man);
     use Kind::{EnergyTarget as E, Protein as P};
     for (id, kind, variant, expected) in [
-        ("ward", E, None, "2000–2800"),                                          // NICE CG32
-        ("ward", P, None, "64–120"),                                             // NICE CG32
-        ("icu", E, None, "2000–2400"),                                           // ASPEN/SCCM 2016
-        ("icu", P, None, "96–160"),                                              // ASPEN/SCCM 2016
-        ("icu-first-days", E, None, "960–2000"),                                 // ASPEN 2022, from memory
-        ("icu-espen", P, None, "104"),                                           // ESPEN 2019/2023, from memory
-        ("dialysis", P, None, "80–96"),                                          // KDOQI 2020
+        ("ward", E, None, "2000–2800"),          // NICE CG32
+        ("ward", P, None, "64–120"),             // NICE CG32
+        ("icu", E, None, "2000–2400"),           // ASPEN/SCCM 2016
+        ("icu", P, None, "96–160"),              // ASPEN/SCCM 2016
+        ("icu-first-days", E, None, "960–2000"), // ASPEN 2022, from memory
+        ("icu-espen", P, None, "104"),           // ESPEN 2019/2023, from memory
+        ("dialysis", P, None, "80–96"),          // KDOQI 2020
         ("acute-kidney-injury", P, Some("continuous renal replacement"), "at most 200"), // ASPEN/SCCM 2016
-        ("older-adult", E, None, "2400"),                                        // ESPEN geriatrics 2018
-        ("older-adult", E, Some("underweight"), "2560–3040"),                    // ESPEN geriatrics 2018
-        ("older-adult", P, None, "at least 80"),                                 // ESPEN geriatrics 2018
-        ("older-adult", P, Some("ill"), "96–120"),                               // from memory
-        ("pressure-injury", E, None, "2400–2800"),                               // pressure-ulcer guideline 2014
-        ("pressure-injury", P, None, "100–120"),                                 // pressure-ulcer guideline 2014
-        ("dri-adult", P, None, "64"),                                            // DRI, from memory
+        ("older-adult", E, None, "2400"),        // ESPEN geriatrics 2018
+        ("older-adult", E, Some("underweight"), "2560–3040"), // ESPEN geriatrics 2018
+        ("older-adult", P, None, "at least 80"), // ESPEN geriatrics 2018
+        ("older-adult", P, Some("ill"), "96–120"), // from memory
+        ("pressure-injury", E, None, "2400–2800"), // pressure-ulcer guideline 2014
+        ("pressure-injury", P, None, "100–120"), // pressure-ulcer guideline 2014
+        ("dri-adult", P, None, "64"),            // DRI, from memory
     ] {
         let row = of_kind(&list, id, kind, variant);
         assert_eq!(ends(row, 1), expected, "{id} {kind:?} {variant:?}");
@@ -239,7 +248,11 @@ fn targets_in_obesity_follow_the_body_mass_index() {
         assert_eq!(of_kind(&list, "icu-obesity", E, None).holds(), low, "{kg}");
         assert_eq!(of_kind(&list, "icu-obesity", E, Some("body mass index above 50")).holds(), high, "{kg}");
         assert_eq!(of_kind(&list, "icu-obesity", P, None).holds(), two, "{kg}");
-        assert_eq!(of_kind(&list, "icu-obesity", P, Some("body mass index 40 and above")).holds(), up_to_two_and_a_half, "{kg}");
+        assert_eq!(
+            of_kind(&list, "icu-obesity", P, Some("body mass index 40 and above")).holds(),
+            up_to_two_and_a_half,
+            "{kg}"
+        );
     }
 }
 
@@ -247,7 +260,11 @@ fn targets_in_obesity_follow_the_body_mass_index() {
 fn a_body_mass_index_that_cannot_be_known_is_said_so() {
     let list = estimates(&person(Male, years("58"), "80", ""));
     let ward = of_kind(&list, "ward", Kind::EnergyTarget, None);
-    assert!(matches!(&ward.validity, Validity::Unchecked(what) if what.contains("height is missing")), "{}", ward.validity);
+    assert!(
+        matches!(&ward.validity, Validity::Unchecked(what) if what.contains("height is missing")),
+        "{}",
+        ward.validity
+    );
     assert_eq!(ends(ward, 0), "2000–2800");
     assert!(!ward.holds());
 }
@@ -305,7 +322,9 @@ fn eer_2002_gives_the_published_equations() {
 #[test]
 fn eer_2002_growth_steps_at_completed_months() {
     // 0-3 months +175, 4-6 +56, 7-12 +22, 13-35 +20 (Institute of Medicine 2002/2005).
-    for (months, growth) in [("0", 175), ("3.99", 175), ("4", 56), ("6.99", 56), ("7", 22), ("12.99", 22), ("13", 20), ("35.99", 20)] {
+    for (months, growth) in
+        [("0", 175), ("3.99", 175), ("4", 56), ("6.99", 56), ("7", 22), ("12.99", 22), ("13", 20), ("35.99", 20)]
+    {
         let age = n(months).mul(n("30.4375")).expect("in range");
         let inputs = person(Male, Some((age, age)), "10", "");
         assert_eq!(value(&inputs, "eer-2002", None, 0), (790 + growth).to_string(), "{months}");
@@ -402,10 +421,26 @@ fn eer_2023_growth_steps_at_the_bands() {
         growth.split_once(" [").map(|(kcal, _)| kcal.to_owned()).expect("its age band")
     };
     for (sex, age, expected) in [
-        (Male, "0.24", "200"), (Male, "0.25", "50"), (Male, "0.49", "50"), (Male, "0.5", "20"), (Male, "2.99", "20"),
-        (Male, "3", "20"), (Male, "4", "15"), (Male, "8.99", "15"), (Male, "9", "25"), (Male, "14", "20"), (Male, "18.99", "20"),
-        (Female, "0.24", "180"), (Female, "0.25", "60"), (Female, "0.5", "20"), (Female, "0.99", "20"), (Female, "1", "15"),
-        (Female, "3", "15"), (Female, "8.99", "15"), (Female, "9", "30"), (Female, "14", "20"),
+        (Male, "0.24", "200"),
+        (Male, "0.25", "50"),
+        (Male, "0.49", "50"),
+        (Male, "0.5", "20"),
+        (Male, "2.99", "20"),
+        (Male, "3", "20"),
+        (Male, "4", "15"),
+        (Male, "8.99", "15"),
+        (Male, "9", "25"),
+        (Male, "14", "20"),
+        (Male, "18.99", "20"),
+        (Female, "0.24", "180"),
+        (Female, "0.25", "60"),
+        (Female, "0.5", "20"),
+        (Female, "0.99", "20"),
+        (Female, "1", "15"),
+        (Female, "3", "15"),
+        (Female, "8.99", "15"),
+        (Female, "9", "30"),
+        (Female, "14", "20"),
     ] {
         assert_eq!(growth(sex, age), expected, "{sex:?} {age}");
     }
@@ -416,7 +451,11 @@ fn eer_2023_growth_steps_at_the_bands() {
 #[test]
 fn all_activity_levels_are_listed_from_three_years() {
     let levels = |id, age| {
-        estimates(&person(Female, years(age), "20", "115")).iter().filter(|e| e.id == id).map(|e| e.variant).collect::<Vec<_>>()
+        estimates(&person(Female, years(age), "20", "115"))
+            .iter()
+            .filter(|e| e.id == id)
+            .map(|e| e.variant)
+            .collect::<Vec<_>>()
     };
     let rest = [Some("low active"), Some("active"), Some("very active")];
     for age in ["3", "6", "18.9", "19", "80"] {
@@ -436,20 +475,40 @@ fn child_protein_gives_the_tables() {
         one(&list, id, None).per_kg.map(|f| f.shown(3)).unwrap_or_default()
     };
     // Dietary Reference Intakes, g/kg/d.
-    for (age, expected) in [("0.2", "1.52"), ("0.9", "1.2"), ("1", "1.05"), ("3.9", "1.05"), ("4", "0.95"), ("13.9", "0.95"), ("14", "0.85"), ("18.9", "0.85")] {
+    for (age, expected) in [
+        ("0.2", "1.52"),
+        ("0.9", "1.2"),
+        ("1", "1.05"),
+        ("3.9", "1.05"),
+        ("4", "0.95"),
+        ("13.9", "0.95"),
+        ("14", "0.85"),
+        ("18.9", "0.85"),
+    ] {
         assert_eq!(per_kg(Male, age, "dri-protein"), expected, "{age}");
     }
     // WHO/FAO/UNU 2007 safe level, g/kg/d.
     for (sex, age, expected) in [
-        (Male, "0.5", "1.31"), (Male, "1", "1.14"), (Male, "2", "0.97"), (Male, "3", "0.9"), (Male, "4", "0.87"), (Male, "7", "0.92"),
-        (Male, "11", "0.9"), (Female, "11", "0.89"), (Male, "15", "0.87"), (Female, "15", "0.84"), (Male, "18.9", "0.87"),
+        (Male, "0.5", "1.31"),
+        (Male, "1", "1.14"),
+        (Male, "2", "0.97"),
+        (Male, "3", "0.9"),
+        (Male, "4", "0.87"),
+        (Male, "7", "0.92"),
+        (Male, "11", "0.9"),
+        (Female, "11", "0.89"),
+        (Male, "15", "0.87"),
+        (Female, "15", "0.84"),
+        (Male, "18.9", "0.87"),
     ] {
         assert_eq!(per_kg(sex, age, "who-safe-protein"), expected, "{age}");
     }
     let list = estimates(&person(Male, years("0.4"), "7", ""));
     assert!(one(&list, "who-safe-protein", None).result.is_none());
     // Nordic 2012: at most 10 % of energy to 6 months, 15 to 12, 17 to 24, 20 from there.
-    for (age, expected) in [("0.4", "at most 10"), ("0.6", "at most 15"), ("1", "at most 17"), ("2", "at most 20"), ("10", "at most 20")] {
+    for (age, expected) in
+        [("0.4", "at most 10"), ("0.6", "at most 15"), ("1", "at most 17"), ("2", "at most 20"), ("10", "at most 20")]
+    {
         assert_eq!(ends(one(&estimates(&person(Male, years(age), "10", "")), "protein-share", None), 0), expected);
     }
     // SCCM/ASPEN 2017: at least 1.5 g/kg, at least 2/3 of the energy by the end of week 1.
@@ -476,19 +535,23 @@ fn preterm_ranges_give_the_tables() {
     let list = estimates(&preterm("29", "1.10", "1.10", "14"));
     use Kind::{Calcium, EnergyTarget as E, Fluid, Protein, ProteinPerEnergy, Sodium};
     for (id, kind, variant, per_kg, total) in [
-        ("preterm-2022", Fluid, Some("usual"), "150–180", "165–198"),                // ESPGHAN 2022
-        ("preterm-2022", E, None, "115–140", "126.5–154"),                           // ESPGHAN 2022, from memory
+        ("preterm-2022", Fluid, Some("usual"), "150–180", "165–198"), // ESPGHAN 2022
+        ("preterm-2022", E, None, "115–140", "126.5–154"),            // ESPGHAN 2022, from memory
         ("preterm-2022", Protein, Some("only if growth is slow"), "at most 4.5", "at most 4.95"),
         ("preterm-2022", Sodium, Some("outer limit"), "at most 8", "at most 8.8"),
-        ("preterm-2010", E, None, "110–135", "121–148.5"),                           // ESPGHAN 2010
+        ("preterm-2010", E, None, "110–135", "121–148.5"), // ESPGHAN 2010
         ("preterm-2010", Calcium, None, "3–3.5", "3.3–3.85"),
-        ("very-low-birth-weight-2014", E, None, "110–130", "121–143"),               // Koletzko 2014
-        ("very-low-birth-weight-2024", Calcium, None, "150–220", "165–242"),         // ASPEN handbook 2024, mg
+        ("very-low-birth-weight-2014", E, None, "110–130", "121–143"), // Koletzko 2014
+        ("very-low-birth-weight-2024", Calcium, None, "150–220", "165–242"), // ASPEN handbook 2024, mg
         ("preterm-table", Kind::Fat, None, "4.55–8.1", "5.005–8.91"),
-        ("low-birth-weight", Protein, None, "3–3.6", "3.3–3.96"),                    // WHO
+        ("low-birth-weight", Protein, None, "3–3.6", "3.3–3.96"), // WHO
     ] {
         let row = of_kind(&list, id, kind, variant);
-        assert_eq!((row.per_kg.map(|f| f.shown(3)), ends(row, 3)), (Some(per_kg.to_owned()), total.to_owned()), "{id} {kind:?}");
+        assert_eq!(
+            (row.per_kg.map(|f| f.shown(3)), ends(row, 3)),
+            (Some(per_kg.to_owned()), total.to_owned()),
+            "{id} {kind:?}"
+        );
         assert!(row.holds(), "{id} {}", row.validity);
     }
     assert_eq!(ends(of_kind(&list, "preterm-2022", ProteinPerEnergy, None), 1), "2.8–3.6");
@@ -499,7 +562,11 @@ fn preterm_ranges_give_the_tables() {
 fn infant_tables_follow_gestation_and_birth_weight() {
     let listed = |inputs: &Inputs| estimates(inputs).iter().map(|e| e.id).collect::<HashSet<_>>();
     for (birth, in_list, not_in_list) in [
-        ("1.499", vec!["preterm-2022", "very-low-birth-weight-2014", "low-birth-weight"], vec!["birth-weight-1500-2000"]),
+        (
+            "1.499",
+            vec!["preterm-2022", "very-low-birth-weight-2014", "low-birth-weight"],
+            vec!["birth-weight-1500-2000"],
+        ),
         ("1.5", vec!["preterm-2022", "birth-weight-1500-2000"], vec!["very-low-birth-weight-2014"]),
         ("1.8", vec!["preterm-table", "birth-weight-1500-2000"], vec!["preterm-2022", "preterm-2010"]),
         ("2", vec!["birth-weight-2000-2500", "low-birth-weight"], vec!["birth-weight-1500-2000"]),
@@ -544,12 +611,12 @@ fn term_infant_ranges_give_the_tables() {
     let list = estimates(&girl);
     use Kind::{EnergyTarget as E, Fluid, Protein};
     for (id, kind, variant, total) in [
-        ("term-first-half", Fluid, Some("usual"), "588–672"),           // from memory
+        ("term-first-half", Fluid, Some("usual"), "588–672"), // from memory
         ("term-first-half", Fluid, Some("outer limit"), "at most 756"), // from memory
         ("term-first-half", E, None, "378–462"),
-        ("term-first-half", Protein, None, "6.384"),                    // DRI
+        ("term-first-half", Protein, None, "6.384"), // DRI
         ("term-first-half-2024", E, Some("enteral, 0 to 3 months"), "441–504"), // ASPEN handbook 2024
-        ("catch-up", E, None, "504–630"),                               // common practice, no source
+        ("catch-up", E, None, "504–630"),            // common practice, no source
     ] {
         assert_eq!(ends(of_kind(&list, id, kind, variant), 3), total, "{id} {kind:?}");
     }
@@ -567,7 +634,16 @@ fn term_infant_ranges_give_the_tables() {
 #[test]
 fn holliday_segar_gives_the_published_rule() {
     // Holliday and Segar, Pediatrics 1957;19:823.
-    for (kg, expected) in [("4.2", "420"), ("10", "1000"), ("11.5", "1075"), ("18", "1400"), ("20", "1500"), ("25", "1600"), ("11.34", "1067"), ("32", "1740")] {
+    for (kg, expected) in [
+        ("4.2", "420"),
+        ("10", "1000"),
+        ("11.5", "1075"),
+        ("18", "1400"),
+        ("20", "1500"),
+        ("25", "1600"),
+        ("11.34", "1067"),
+        ("32", "1740"),
+    ] {
         assert_eq!(value(&person(Female, years("4"), kg, ""), "holliday-segar", None, 0), expected, "{kg}");
     }
     for (age, inside) in [("27.9", false), ("28", true)] {
@@ -585,7 +661,11 @@ fn adult_fluid_gives_the_bands() {
         assert_eq!(ends(one(&list, "adult-fluid-nice", None), 0), "2400–2800");
         assert_eq!(ends(one(&list, "adult-fluid-by-age", None), 0), by_age, "{age}");
     }
-    for (sex, age, text, inside) in [(Female, "65", "at least 1600", true), (Male, "65", "at least 2000", true), (Male, "64.9", "at least 2000", false)] {
+    for (sex, age, text, inside) in [
+        (Female, "65", "at least 1600", true),
+        (Male, "65", "at least 2000", true),
+        (Male, "64.9", "at least 2000", false),
+    ] {
         let list = estimates(&person(sex, years(age), "80", "178"));
         let row = one(&list, "older-adult-drinks", None);
         assert_eq!((ends(row, 0), row.holds()), (text.to_owned(), inside));
@@ -600,7 +680,9 @@ fn newborn_fluid_follows_the_day_of_life() {
         let row = one(&list, id, None);
         row.result.and(row.per_kg).map_or_else(|| row.validity.to_string(), |f| f.shown(0))
     };
-    let table = |gestation, birth| ["0", "1", "2.5", "3", "4.99"].map(|age| per_kg("newborn-fluid-2018", gestation, birth, age));
+    let table = |gestation, birth| {
+        ["0", "1", "2.5", "3", "4.99"].map(|age| per_kg("newborn-fluid-2018", gestation, birth, age))
+    };
     assert_eq!(table("39", "3.4"), ["40–60", "50–70", "60–80", "60–100", "100–140"]);
     assert_eq!(table("33", "1.6"), ["60–80", "80–100", "100–120", "120–140", "140–160"]);
     assert_eq!(table("30", "1.5"), ["70–90", "90–110", "110–130", "130–150", "160–180"]);
@@ -630,16 +712,16 @@ fn body_size_gives_the_published_formulas() {
     let man = person(Male, years("58"), "80", "178");
     let woman = person(Female, years("50"), "140", "165");
     for (inputs, id, variant, places, expected) in [
-        (&man, "devine", None, 1, "73.2"),                    // Devine 1974
-        (&woman, "devine", None, 1, "56.9"),                  // Devine 1974
-        (&man, "hamwi", None, 1, "75.5"),                     // Hamwi 1964
-        (&woman, "hamwi", None, 1, "56.6"),                   // Hamwi 1964
-        (&man, "hamwi", Some("metric form"), 1, "75.2"),      // metric form as printed in PMC4411565
+        (&man, "devine", None, 1, "73.2"),               // Devine 1974
+        (&woman, "devine", None, 1, "56.9"),             // Devine 1974
+        (&man, "hamwi", None, 1, "75.5"),                // Hamwi 1964
+        (&woman, "hamwi", None, 1, "56.6"),              // Hamwi 1964
+        (&man, "hamwi", Some("metric form"), 1, "75.2"), // metric form as printed in PMC4411565
         (&woman, "hamwi", Some("metric form"), 1, "56.4"),
         (&woman, "body-mass-index", None, 1, "51.4"),
         (&woman, "adjusted-weight-25", None, 1, "77.7"),
         (&woman, "adjusted-weight-40", None, 1, "90.1"),
-        (&man, "mosteller", None, 2, "1.99"),                 // Mosteller 1987
+        (&man, "mosteller", None, 2, "1.99"), // Mosteller 1987
         (&person(Male, years("2.5"), "11.5", "88"), "mosteller", None, 2, "0.53"),
         (&person(Female, years("29"), "36", "165"), "body-mass-index", None, 1, "13.2"),
     ] {
@@ -654,7 +736,9 @@ fn body_size_gives_the_published_formulas() {
 
 #[test]
 fn ideal_weight_is_flagged_below_sixty_inches_and_refused_at_zero() {
-    for (cm, holds, has_value) in [("152.4", true, true), ("152.3", false, true), ("120", false, true), ("90", false, false)] {
+    for (cm, holds, has_value) in
+        [("152.4", true, true), ("152.3", false, true), ("120", false, true), ("90", false, false)]
+    {
         let list = estimates(&person(Male, years("40"), "50", cm));
         let row = one(&list, "devine", None);
         assert_eq!((row.holds(), row.result.is_some()), (holds, has_value), "{cm}");
@@ -667,8 +751,16 @@ fn ideal_weight_is_flagged_below_sixty_inches_and_refused_at_zero() {
 fn body_mass_classes_start_at_their_lower_end() {
     // WHO adult classes.
     for (bmi, class) in [
-        ("15.99", "severe thinness"), ("16", "moderate thinness"), ("17", "mild thinness"), ("18.49", "mild thinness"),
-        ("18.5", "normal"), ("24.99", "normal"), ("25", "overweight"), ("30", "obesity class I "), ("35", "obesity class II "), ("40", "obesity class III "),
+        ("15.99", "severe thinness"),
+        ("16", "moderate thinness"),
+        ("17", "mild thinness"),
+        ("18.49", "mild thinness"),
+        ("18.5", "normal"),
+        ("24.99", "normal"),
+        ("25", "overweight"),
+        ("30", "obesity class I "),
+        ("35", "obesity class II "),
+        ("40", "obesity class III "),
     ] {
         assert!(body_mass_class(n(bmi)).starts_with(class), "{bmi}");
     }
@@ -736,7 +828,15 @@ fn plausibility_edges_are_judged_unrounded() {
     assert_eq!(around_five.len(), 2);
     assert_eq!(
         seen,
-        [ZBand::ImplausiblyLow, ZBand::BelowMinus3, ZBand::BelowMinus2, ZBand::Middle, ZBand::Above2, ZBand::Above3, ZBand::ImplausiblyHigh]
+        [
+            ZBand::ImplausiblyLow,
+            ZBand::BelowMinus3,
+            ZBand::BelowMinus2,
+            ZBand::Middle,
+            ZBand::Above2,
+            ZBand::Above3,
+            ZBand::ImplausiblyHigh
+        ]
     );
 }
 
@@ -751,7 +851,10 @@ fn weight_for_age_uses_the_corrected_age_of_the_preterm() {
     // From 24 months the age stands as it is.
     let older = Inputs { age_days: days("731", "731"), ..inputs };
     let term = Inputs { gestational_weeks: Some(n("39")), ..older };
-    assert_eq!(one(&estimates(&older), "who-weight-for-age", None).result, one(&estimates(&term), "who-weight-for-age", None).result);
+    assert_eq!(
+        one(&estimates(&older), "who-weight-for-age", None).result,
+        one(&estimates(&term), "who-weight-for-age", None).result
+    );
     // Before term a preterm chart is needed.
     let early = Inputs { age_days: days("69", "69"), ..inputs };
     let list = estimates(&early);
@@ -799,7 +902,11 @@ fn a_partial_birth_date_across_a_band_edge_gives_no_value() {
     for id in ["schofield-weight", "schofield-weight-height", "fao-who-unu-1985-child", "eer-2002", "eer-2023"] {
         let rows: Vec<&Estimate> = list.iter().filter(|e| e.id == id).collect();
         assert_eq!(rows.len(), 1, "{id}");
-        assert!(rows[0].result.is_none() && rows[0].validity.to_string().contains("across the limit at 3"), "{id} {}", rows[0].validity);
+        assert!(
+            rows[0].result.is_none() && rows[0].validity.to_string().contains("across the limit at 3"),
+            "{id} {}",
+            rows[0].validity
+        );
     }
     // 18 to 19 years: adult and child families are both there.
     let mut edge = person(Female, None, "60", "165");
@@ -812,9 +919,25 @@ fn a_partial_birth_date_across_a_band_edge_gives_no_value() {
 #[test]
 fn with_the_age_missing_every_family_says_so() {
     let list = estimates(&person(Male, None, "12", "85"));
-    for id in ["mifflin-st-jeor", "fao-who-unu-1985-adult", "schofield-weight", "eer-2002", "eer-2023", "holliday-segar", "adult-fluid-nice", "devine", "who-weight-for-age", "dri-protein", "newborn-fluid-2024"] {
+    for id in [
+        "mifflin-st-jeor",
+        "fao-who-unu-1985-adult",
+        "schofield-weight",
+        "eer-2002",
+        "eer-2023",
+        "holliday-segar",
+        "adult-fluid-nice",
+        "devine",
+        "who-weight-for-age",
+        "dri-protein",
+        "newborn-fluid-2024",
+    ] {
         let row = list.iter().find(|e| e.id == id).unwrap_or_else(|| panic!("{id}"));
-        assert!(row.validity.to_string().contains("missing: ") && row.validity.to_string().contains("age"), "{id} {}", row.validity);
+        assert!(
+            row.validity.to_string().contains("missing: ") && row.validity.to_string().contains("age"),
+            "{id} {}",
+            row.validity
+        );
         assert_eq!(row.result, None, "{id}");
     }
     assert!(matches!(one(&list, "mifflin-st-jeor", None).validity, Validity::MissingInput(_)));
@@ -828,10 +951,22 @@ fn with_the_age_missing_every_family_says_so() {
 fn families_follow_the_age() {
     let listed = |age| estimates(&person(Female, years(age), "20", "115")).iter().map(|e| e.id).collect::<HashSet<_>>();
     for (age, id, there) in [
-        ("17.9", "mifflin-st-jeor", false), ("18", "mifflin-st-jeor", true), ("17.9", "schofield-weight", true), ("18", "schofield-weight", false),
-        ("18.9", "dri-protein", true), ("19", "dri-protein", false), ("18.9", "holliday-segar", true), ("19", "holliday-segar", false),
-        ("0.99", "catch-up", true), ("1", "catch-up", false), ("0.07", "newborn-fluid-2018", true), ("0.08", "newborn-fluid-2018", false),
-        ("17.9", "adult-fluid-nice", false), ("18", "adult-fluid-nice", true), ("4.9", "who-weight-for-age", true), ("5.1", "who-weight-for-age", false),
+        ("17.9", "mifflin-st-jeor", false),
+        ("18", "mifflin-st-jeor", true),
+        ("17.9", "schofield-weight", true),
+        ("18", "schofield-weight", false),
+        ("18.9", "dri-protein", true),
+        ("19", "dri-protein", false),
+        ("18.9", "holliday-segar", true),
+        ("19", "holliday-segar", false),
+        ("0.99", "catch-up", true),
+        ("1", "catch-up", false),
+        ("0.07", "newborn-fluid-2018", true),
+        ("0.08", "newborn-fluid-2018", false),
+        ("17.9", "adult-fluid-nice", false),
+        ("18", "adult-fluid-nice", true),
+        ("4.9", "who-weight-for-age", true),
+        ("5.1", "who-weight-for-age", false),
     ] {
         assert_eq!(listed(age).contains(id), there, "{age} {id}");
     }
@@ -849,7 +984,12 @@ fn nothing_is_computed_from_impossible_inputs() {
     ] {
         let list = estimates(&inputs);
         for row in list.iter().filter(|e| ["mifflin-st-jeor", "schofield-weight-height"].contains(&e.id)) {
-            assert!(row.result.is_none() && matches!(row.validity, Validity::OutOfDomain(_)), "{inputs:?} {} {}", row.id, row.validity);
+            assert!(
+                row.result.is_none() && matches!(row.validity, Validity::OutOfDomain(_)),
+                "{inputs:?} {} {}",
+                row.id,
+                row.validity
+            );
         }
     }
     // An equation that gives nothing above 0 says so: Schofield for a boy of 400 g.
@@ -863,7 +1003,13 @@ fn an_empty_person_gets_a_list_of_what_is_missing() {
     let list = estimates(&Inputs::default());
     assert!(list.len() > 100);
     for row in list {
-        assert!(row.result.is_none() && matches!(row.validity, Validity::MissingInput(_)), "{} {:?} {}", row.id, row.result, row.validity);
+        assert!(
+            row.result.is_none() && matches!(row.validity, Validity::MissingInput(_)),
+            "{} {:?} {}",
+            row.id,
+            row.result,
+            row.validity
+        );
     }
 }
 
@@ -905,7 +1051,9 @@ fn hundredths(range: std::ops::Range<i64>) -> impl Strategy<Value = Exact> {
 
 fn same_list(a: &[Estimate], b: &[Estimate]) -> Vec<(Estimate, Estimate)> {
     a.iter()
-        .filter_map(|e| b.iter().find(|f| (f.id, f.variant, f.kind) == (e.id, e.variant, e.kind)).map(|f| (e.clone(), f.clone())))
+        .filter_map(|e| {
+            b.iter().find(|f| (f.id, f.variant, f.kind) == (e.id, e.variant, e.kind)).map(|f| (e.clone(), f.clone()))
+        })
         .collect()
 }
 

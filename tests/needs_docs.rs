@@ -16,7 +16,10 @@ fn n(text: &str) -> Exact {
 fn people() -> Vec<Inputs> {
     let mut out = vec![];
     for sex in [Sex::Male, Sex::Female] {
-        for age in ["0", "1", "2", "3", "4", "6", "40", "100", "130", "170", "200", "250", "380", "600", "800", "1000", "1300", "2000", "3500", "4500", "6000", "6800", "9000", "15000", "23000", "29000"] {
+        for age in [
+            "0", "1", "2", "3", "4", "6", "40", "100", "130", "170", "200", "250", "380", "600", "800", "1000", "1300",
+            "2000", "3500", "4500", "6000", "6800", "9000", "15000", "23000", "29000",
+        ] {
             for (gestation, birth) in [("39", "3.4"), ("33", "2.1"), ("32", "1.6"), ("30", "1.2"), ("26", "0.8")] {
                 out.push(Inputs {
                     sex: Some(sex),
@@ -68,9 +71,27 @@ fn collect() -> Vec<Entry> {
 }
 
 const KINDS: [Kind; 21] = [
-    Kind::RestingEnergy, Kind::TotalEnergy, Kind::EnergyTarget, Kind::TargetShare, Kind::Protein, Kind::ProteinPerEnergy, Kind::ProteinShare,
-    Kind::Fat, Kind::Carbohydrate, Kind::Fluid, Kind::FluidPerEnergy, Kind::FluidForFever, Kind::Sodium, Kind::Potassium, Kind::Chloride,
-    Kind::Calcium, Kind::Phosphorus, Kind::ReferenceWeight, Kind::BodyMassIndex, Kind::BodySurface, Kind::WeightForAge,
+    Kind::RestingEnergy,
+    Kind::TotalEnergy,
+    Kind::EnergyTarget,
+    Kind::TargetShare,
+    Kind::Protein,
+    Kind::ProteinPerEnergy,
+    Kind::ProteinShare,
+    Kind::Fat,
+    Kind::Carbohydrate,
+    Kind::Fluid,
+    Kind::FluidPerEnergy,
+    Kind::FluidForFever,
+    Kind::Sodium,
+    Kind::Potassium,
+    Kind::Chloride,
+    Kind::Calcium,
+    Kind::Phosphorus,
+    Kind::ReferenceWeight,
+    Kind::BodyMassIndex,
+    Kind::BodySurface,
+    Kind::WeightForAge,
 ];
 
 fn tables() -> String {
@@ -78,7 +99,12 @@ fn tables() -> String {
     let mut out = String::new();
     for kind in KINDS {
         let name = kind.name();
-        let _ = writeln!(out, "\n## {}{}\n", name.get(..1).unwrap_or_default().to_uppercase(), name.get(1..).unwrap_or_default());
+        let _ = writeln!(
+            out,
+            "\n## {}{}\n",
+            name.get(..1).unwrap_or_default().to_uppercase(),
+            name.get(1..).unwrap_or_default()
+        );
         out.push_str("| id | name | formula | unit | domain | setting (not checked) | source | mark |\n|---|---|---|---|---|---|---|---|\n");
         for Entry { of, formulas } in entries.iter().filter(|entry| entry.of.kind == kind) {
             let shown: Vec<String> = formulas

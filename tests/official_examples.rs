@@ -102,12 +102,15 @@ fn infant() {
 /// Diets by mouth are not tube feeds: nothing is computed, and nothing is clear.
 #[test]
 fn diets_by_mouth() {
-    for example in ["cardiacdiet", "renaldiet", "pureeddiet", "texturemodified", "diabeticdiet", "fiberrestricteddiet"] {
+    for example in ["cardiacdiet", "renaldiet", "pureeddiet", "texturemodified", "diabeticdiet", "fiberrestricteddiet"]
+    {
         let Some(folder) = std::env::var_os("EG_EXTERNAL_CORPUS").map(PathBuf::from) else {
             println!("skipped: no external corpus was given (EG_EXTERNAL_CORPUS)");
             return;
         };
-        let Ok(bytes) = std::fs::read(folder.join("r4").join(format!("NutritionOrder-{example}.json"))) else { continue };
+        let Ok(bytes) = std::fs::read(folder.join("r4").join(format!("NutritionOrder-{example}.json"))) else {
+            continue;
+        };
         let formulary = Formulary::from_csv("formulary.csv", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
         let settings = Settings::default();
         let a = appraise(&bytes, "", FhirVersion::R4, &formulary, &settings);

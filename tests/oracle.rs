@@ -94,11 +94,16 @@ impl Judge {
                 (Some(_), None) => false,
                 (Some(l), Some(o)) => l >= o,
             };
-        if holds && !equal && (window == "cycle" || library.is_unknown() == oracle.is_unknown()) && library.high.is_none() == oracle.high.is_none() {
+        if holds
+            && !equal
+            && (window == "cycle" || library.is_unknown() == oracle.is_unknown())
+            && library.high.is_none() == oracle.high.is_none()
+        {
             self.wider += 1;
             return;
         }
-        let kind = format!("{} {}{}", window, what.split(' ').next().unwrap_or(what), if holds { " (wider)" } else { "" });
+        let kind =
+            format!("{} {}{}", window, what.split(' ').next().unwrap_or(what), if holds { " (wider)" } else { "" });
         self.found.push(Found {
             kind,
             text: format!("{window} {what}: library {}, naive {}", shown(library), shown(oracle)),
@@ -123,7 +128,11 @@ impl Judge {
             (Some(a), Some(b)) if rational(a.at) == *b => {}
             (a, b) if equal => self.found.push(Found {
                 kind: format!("{window} cap"),
-                text: format!("{window} cap reached: library {:?}, naive {:?}", a.map(|c| c.at.to_string()), b.as_ref().map(ToString::to_string)),
+                text: format!(
+                    "{window} cap reached: library {:?}, naive {:?}",
+                    a.map(|c| c.at.to_string()),
+                    b.as_ref().map(ToString::to_string)
+                ),
             }),
             _ => {}
         }
@@ -210,7 +219,10 @@ fn compare(case: &Case, judge: &mut Judge) {
         (Ok(w), Steady::TooLong) => {
             let day = lay_plan(&plan, &settings, *w, true);
             if day.laid.lines.iter().all(|l| l.volume.low().is_some()) {
-                judge.found.push(Found { kind: "too long".to_owned(), text: "the cycle is too long, and the library gives a day".to_owned() });
+                judge.found.push(Found {
+                    kind: "too long".to_owned(),
+                    text: "the cycle is too long, and the library gives a day".to_owned(),
+                });
             }
         }
         _ => judge.found.push(Found {
@@ -267,11 +279,17 @@ fn the_library_and_the_naive_program_agree_on_random_orders() {
             }
         }
     }
-    println!("{} orders, {amounts} amounts compared, {ranges} of them equal ranges, {wider} wider ranges, {open} days left open", to - from);
+    println!(
+        "{} orders, {amounts} amounts compared, {ranges} of them equal ranges, {wider} wider ranges, {open} days left open",
+        to - from
+    );
     if to - from == 1 {
         let case = orders::case(from);
         println!("{}", serde_json::to_string_pretty(&case.order).expect("JSON"));
-        println!("{} day from {} s, weight {:?} g, clock {:?}, civil day {}", case.zone, case.day_start, case.grams, case.clock, case.civil_day);
+        println!(
+            "{} day from {} s, weight {:?} g, clock {:?}, civil day {}",
+            case.zone, case.day_start, case.grams, case.clock, case.civil_day
+        );
     }
     for (kind, (n, examples)) in &kinds {
         println!("{kind}: {n}");

@@ -41,7 +41,8 @@ fn feed() -> impl Strategy<Value = Feed> {
         (100u32..5_000, prop::sample::select(vec![1u32, 2, 3, 4, 5, 6, 8]), 10u32..60)
             .prop_map(|(tenths, a_day, minutes)| Feed::Feeds { tenths, a_day, minutes }),
         (1_000u32..20_000, 0u32..24, 1u32..14).prop_map(|(rate, at, hours)| Feed::Night { rate, at, hours }),
-        (100u32..3_000, prop::sample::select(vec![2u32, 3, 4, 5, 6, 7, 8])).prop_map(|(tenths, hours)| Feed::Every { tenths, hours }),
+        (100u32..3_000, prop::sample::select(vec![2u32, 3, 4, 5, 6, 7, 8]))
+            .prop_map(|(tenths, hours)| Feed::Every { tenths, hours }),
     ]
 }
 
@@ -65,7 +66,9 @@ impl Feed {
     fn json(&self, version: FhirVersion) -> String {
         let start = |hour: u32| format!(r#""boundsPeriod":{{"start":"2026-11-25T{hour:02}:00:00Z"}}"#);
         let (repeat, rest) = match self {
-            Feed::Runs { rate, from } => (start(*from), format!(r#""rateQuantity":{}"#, quantity(&hundredths(*rate), "mL/h"))),
+            Feed::Runs { rate, from } => {
+                (start(*from), format!(r#""rateQuantity":{}"#, quantity(&hundredths(*rate), "mL/h")))
+            }
             Feed::Feeds { tenths: t, a_day, minutes } => (
                 format!(
                     r#"{},"frequency":{a_day},"period":1,"periodUnit":"d","duration":{minutes},"durationUnit":"min""#,
@@ -133,7 +136,13 @@ fn bundle(product: &str, feeds: &[String], more: &More, version: FhirVersion) ->
 }
 
 /// Appraises and hands the only order to `f`.
-fn with<R>(product: &str, feeds: &[Feed], more: &More, version: FhirVersion, f: impl FnOnce(&Appraisal<'_>, &OrderReport) -> R) -> R {
+fn with<R>(
+    product: &str,
+    feeds: &[Feed],
+    more: &More,
+    version: FhirVersion,
+    f: impl FnOnce(&Appraisal<'_>, &OrderReport) -> R,
+) -> R {
     let feeds: Vec<String> = feeds.iter().map(|x| x.json(version)).collect();
     let text = bundle(product, &feeds, more, version);
     let a = appraise(text.as_bytes(), "", version, &FORMULARY, &SETTINGS);
@@ -154,7 +163,8 @@ fn scaled(a: &Amount, k: i64) -> (Option<Exact>, Option<Exact>) {
 }
 
 const SUMS: &[M] = &[M::FormulaVolume, M::Energy, M::Protein, M::Fat, M::Carbohydrate, M::Sodium, M::PotassiumMoles];
-const SHARES: &[M] = &[M::ProteinEnergyShare, M::FatEnergyShare, M::NonProteinEnergyPerNitrogen, M::ProteinPerEnergy, M::EnergyDensity];
+const SHARES: &[M] =
+    &[M::ProteinEnergyShare, M::FatEnergyShare, M::NonProteinEnergyPerNitrogen, M::ProteinPerEnergy, M::EnergyDensity];
 
 /// Several feeds that run or are given beside each other: at most one runs at a rate from a start, because two
 /// of those would be steps of one feed.

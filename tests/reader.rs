@@ -80,7 +80,9 @@ fn agrees(text: &str) {
 
 #[test]
 fn values_kinds_and_escapes() {
-    let document = read(r#" {"a": [1.50, -0, 1E5, true, false, null, "x\u00e9\n\"\\\/ \ud83d\ude00", {}], "k\u0041": []} "#).unwrap();
+    let document =
+        read(r#" {"a": [1.50, -0, 1E5, true, false, null, "x\u00e9\n\"\\\/ \ud83d\ude00", {}], "k\u0041": []} "#)
+            .unwrap();
     let root = document.root();
     let a = root.get("a").unwrap();
     let literals: Vec<_> = a.items().filter_map(|n| n.literal()).collect();
@@ -173,7 +175,13 @@ fn encodings_are_refused_in_clear_words() {
         assert!(matches!(Document::read(mark, &limits), Err(JsonError::ByteOrderMark { .. })));
     }
     // Overlong, truncated, surrogate and stray bytes.
-    for bytes in [&b"{\"a\":\"\n\xC0\xAF\"}"[..], b"{\"a\":\"\xE2\x82", b"\"\xED\xA0\x80\"", b"\"\xFF\"", b"\"\xF8\x88\x80\x80\x80\""] {
+    for bytes in [
+        &b"{\"a\":\"\n\xC0\xAF\"}"[..],
+        b"{\"a\":\"\xE2\x82",
+        b"\"\xED\xA0\x80\"",
+        b"\"\xFF\"",
+        b"\"\xF8\x88\x80\x80\x80\"",
+    ] {
         let error = Document::read(bytes, &limits).unwrap_err();
         assert!(matches!(error, JsonError::NotUtf8 { .. }), "{error}");
     }
@@ -219,10 +227,26 @@ fn what_surrounds_the_value() {
     for text in ["{", "[", "[1", "[1,", "{\"a\"", "{\"a\":", "{\"a\":1", "{\"a\":1,", "\"", "[\"a\","] {
         assert!(matches!(refused(text), JsonError::CutOff { .. }), "{text:?}: {}", refused(text));
     }
-    for text in ["[1,]", "{\"a\":1,}", "{a:1}", "{'a':1}", "[1 2]", "{\"a\" 1}", "{\"a\":1 \"b\":2}", "[1}", "{\"a\":1]", "[,1]", "// x\n1", "{1:2}", "<xml/>"] {
+    for text in [
+        "[1,]",
+        "{\"a\":1,}",
+        "{a:1}",
+        "{'a':1}",
+        "[1 2]",
+        "{\"a\" 1}",
+        "{\"a\":1 \"b\":2}",
+        "[1}",
+        "{\"a\":1]",
+        "[,1]",
+        "// x\n1",
+        "{1:2}",
+        "<xml/>",
+    ] {
         assert!(matches!(refused(text), JsonError::Unexpected { .. }), "{text:?}: {}", refused(text));
     }
-    let error = refused("{\"resourceType\":\"NutritionOrder\",\"enteralFormula\":{\"administration\":[{\"quantity\":{\"value\":1}},\n{\"quantity\":oops}]}}");
+    let error = refused(
+        "{\"resourceType\":\"NutritionOrder\",\"enteralFormula\":{\"administration\":[{\"quantity\":{\"value\":1}},\n{\"quantity\":oops}]}}",
+    );
     assert_eq!(
         error.to_string(),
         "line 2, column 13 (NutritionOrder.enteralFormula.administration[1].quantity): found \"oops\", expected a JSON value"
@@ -280,14 +304,38 @@ fn paths_and_pointers() {
         (&["empty"], "NutritionOrder"),
         (&["instantiates", "0"], "NutritionOrder.instantiates[0]"),
         (&["instantiates", "1"], "NutritionOrder.instantiates[1]"),
-        (&["enteralFormula", "routeofAdministration", "coding", "0", "code"], "NutritionOrder.enteralFormula.routeofAdministration.coding[0].code"),
-        (&["enteralFormula", "administration", "0", "rateQuantity", "value"], "NutritionOrder.enteralFormula.administration[0].rate.value"),
-        (&["enteralFormula", "administration", "1", "rateRatio"], "NutritionOrder.enteralFormula.administration[1].rate"),
-        (&["enteralFormula", "administration", "2", "rateDuration"], "NutritionOrder.enteralFormula.administration[2].rateDuration"),
-        (&["enteralFormula", "administration", "2", "asNeededFor"], "NutritionOrder.enteralFormula.administration[2].asNeededFor"),
-        (&["enteralFormula", "administration", "2", "asNeeded"], "NutritionOrder.enteralFormula.administration[2].asNeeded"),
-        (&["enteralFormula", "administration", "0", "schedule", "repeat", "boundsPeriod", "start"], "NutritionOrder.enteralFormula.administration[0].schedule.repeat.bounds.start"),
-        (&["enteralFormula", "administration", "0", "schedule", "repeat", "timeOfDay", "0"], "NutritionOrder.enteralFormula.administration[0].schedule.repeat.timeOfDay[0]"),
+        (
+            &["enteralFormula", "routeofAdministration", "coding", "0", "code"],
+            "NutritionOrder.enteralFormula.routeofAdministration.coding[0].code",
+        ),
+        (
+            &["enteralFormula", "administration", "0", "rateQuantity", "value"],
+            "NutritionOrder.enteralFormula.administration[0].rate.value",
+        ),
+        (
+            &["enteralFormula", "administration", "1", "rateRatio"],
+            "NutritionOrder.enteralFormula.administration[1].rate",
+        ),
+        (
+            &["enteralFormula", "administration", "2", "rateDuration"],
+            "NutritionOrder.enteralFormula.administration[2].rateDuration",
+        ),
+        (
+            &["enteralFormula", "administration", "2", "asNeededFor"],
+            "NutritionOrder.enteralFormula.administration[2].asNeededFor",
+        ),
+        (
+            &["enteralFormula", "administration", "2", "asNeeded"],
+            "NutritionOrder.enteralFormula.administration[2].asNeeded",
+        ),
+        (
+            &["enteralFormula", "administration", "0", "schedule", "repeat", "boundsPeriod", "start"],
+            "NutritionOrder.enteralFormula.administration[0].schedule.repeat.bounds.start",
+        ),
+        (
+            &["enteralFormula", "administration", "0", "schedule", "repeat", "timeOfDay", "0"],
+            "NutritionOrder.enteralFormula.administration[0].schedule.repeat.timeOfDay[0]",
+        ),
     ] {
         assert_eq!(down(root, steps).path(), path, "{steps:?}");
     }
@@ -309,7 +357,8 @@ fn paths_and_pointers() {
     ] {
         assert_eq!(down(document.root(), steps).path(), path);
     }
-    let request = read(r#"{"hook":"order-sign","context":{"draftOrders":{"resourceType":"Bundle","entry":[{}]}}}"#).unwrap();
+    let request =
+        read(r#"{"hook":"order-sign","context":{"draftOrders":{"resourceType":"Bundle","entry":[{}]}}}"#).unwrap();
     assert_eq!(down(request.root(), &["context", "draftOrders", "entry", "0"]).path(), "Bundle.entry[0]");
     assert_eq!(down(request.root(), &["hook"]).path(), "hook");
     assert_eq!(read("[[1]]").unwrap().root().path(), "");

@@ -40,11 +40,15 @@ fn corpus() -> Vec<(PathBuf, FhirVersion)> {
     let mut out = Vec::new();
     for folder in folders {
         let Ok(entries) = std::fs::read_dir(&folder) else { continue };
-        let mut files: Vec<_> = entries.map(|e| e.unwrap().path()).filter(|p| p.extension().is_some_and(|e| e == "json")).collect();
+        let mut files: Vec<_> =
+            entries.map(|e| e.unwrap().path()).filter(|p| p.extension().is_some_and(|e| e == "json")).collect();
         files.sort();
         for file in files {
             let text = std::fs::read_to_string(&file).unwrap();
-            let r5 = file.to_string_lossy().contains("r5") || file.to_string_lossy().contains("R5") || text.contains("\"subject\": {\"reference\": \"Patient") || text.contains("routeOfAdministration");
+            let r5 = file.to_string_lossy().contains("r5")
+                || file.to_string_lossy().contains("R5")
+                || text.contains("\"subject\": {\"reference\": \"Patient")
+                || text.contains("routeOfAdministration");
             out.push((file, if r5 { FhirVersion::R5 } else { FhirVersion::R4 }));
         }
     }

@@ -28,7 +28,13 @@ const DRT_1_R4B: &str = "a duration with a value needs a code of the UCUM system
 fn r4(rest: &str) -> Vec<String> {
     let text = format!("{{{HEAD_R4}{rest}}}");
     let out = problems(&text, FhirVersion::R4);
-    assert_eq!(out, problems(&text, FhirVersion::R4B).iter().map(|p| p.replace("R4B", "R4").replace(DRT_1_R4B, DRT_1_R4)).collect::<Vec<_>>());
+    assert_eq!(
+        out,
+        problems(&text, FhirVersion::R4B)
+            .iter()
+            .map(|p| p.replace("R4B", "R4").replace(DRT_1_R4B, DRT_1_R4))
+            .collect::<Vec<_>>()
+    );
     out
 }
 
@@ -73,7 +79,8 @@ fn valid_orders_have_no_problem() {
 #[test]
 fn schema_files_are_fresh() {
     let root = env!("CARGO_MANIFEST_DIR");
-    let run = std::process::Command::new("python3").arg("schemas/generate.py").arg("--check").current_dir(root).output();
+    let run =
+        std::process::Command::new("python3").arg("schemas/generate.py").arg("--check").current_dir(root).output();
     let run = run.expect("python3 is needed to check that schemas/*.schema.json are what schemas/generate.py writes");
     assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stdout));
 }
@@ -89,10 +96,17 @@ fn missing_elements_are_named_at_their_parent() {
             "NutritionOrder|required|dateTime is missing; expected a dateTime",
         ]
     );
-    assert_eq!(r4(r#","note":[{"authorString":"x"}]"#), ["NutritionOrder.note[0]|required|text is missing; expected a markdown"]);
+    assert_eq!(
+        r4(r#","note":[{"authorString":"x"}]"#),
+        ["NutritionOrder.note[0]|required|text is missing; expected a markdown"]
+    );
     // A companion with an extension stands in for the value, one with only an id does not.
-    let head = r#"{"resourceType":"NutritionOrder","intent":"order","subject":{"display":"x"},"dateTime":"2030","_status":"#;
-    assert_eq!(problems(&format!(r#"{head}{{"extension":[{{"url":"u","valueCode":"unknown"}}]}}}}"#), FhirVersion::R5), none());
+    let head =
+        r#"{"resourceType":"NutritionOrder","intent":"order","subject":{"display":"x"},"dateTime":"2030","_status":"#;
+    assert_eq!(
+        problems(&format!(r#"{head}{{"extension":[{{"url":"u","valueCode":"unknown"}}]}}}}"#), FhirVersion::R5),
+        none()
+    );
     let only_id = problems(&format!(r#"{head}{{"id":"x"}}}}"#), FhirVersion::R5);
     assert!(only_id.len() == 1 && only_id[0].starts_with("NutritionOrder|required|status is missing"), "{only_id:?}");
 }
@@ -100,7 +114,9 @@ fn missing_elements_are_named_at_their_parent() {
 #[test]
 fn unknown_elements_are_named_with_a_hint() {
     assert_eq!(
-        r5(r#","nope":1,"enteralFormula":{"routeofAdministration":{"text":"x"},"additiveType":{"text":"x"},"_caloricDensity":{"id":"x"}}"#),
+        r5(
+            r#","nope":1,"enteralFormula":{"routeofAdministration":{"text":"x"},"additiveType":{"text":"x"},"_caloricDensity":{"id":"x"}}"#
+        ),
         [
             "NutritionOrder.nope|structure|\"nope\" is not an element of NutritionOrder in FHIR R5",
             "NutritionOrder.enteralFormula.routeofAdministration|structure|\"routeofAdministration\" is not an element of enteralFormula in FHIR R5; it is spelled routeOfAdministration",
@@ -109,15 +125,33 @@ fn unknown_elements_are_named_with_a_hint() {
         ]
     );
     let found = r4(r#","subject":{"display":"x"}"#);
-    assert_eq!(found, ["NutritionOrder.subject|structure|\"subject\" is not an element of NutritionOrder in FHIR R4; it is one in R5"]);
+    assert_eq!(
+        found,
+        [
+            "NutritionOrder.subject|structure|\"subject\" is not an element of NutritionOrder in FHIR R4; it is one in R5"
+        ]
+    );
     assert_eq!(r4(r#","enteralFormula":{"administration":[{"rateDuration":{"value":1}}]}"#).len(), 1);
 }
 
 #[test]
 fn codes_outside_a_required_set_show_the_code_and_the_set() {
-    assert_eq!(r5(r#","priority":"soon""#), ["NutritionOrder.priority|code-invalid|priority has the code \"soon\"; expected one of routine, urgent, asap, stat"]);
-    assert_eq!(r4_repeat(r#""dayOfWeek":["mon","Tue"]"#), ["repeat.dayOfWeek[1]|code-invalid|dayOfWeek[1] has the code \"Tue\"; expected one of mon, tue, wed, thu, fri, sat, sun"]);
-    assert_eq!(r4_repeat(r#""period":1,"periodUnit":"hr""#), ["repeat.periodUnit|code-invalid|periodUnit has the code \"hr\"; expected one of s, min, h, d, wk, mo, a"]);
+    assert_eq!(
+        r5(r#","priority":"soon""#),
+        [
+            "NutritionOrder.priority|code-invalid|priority has the code \"soon\"; expected one of routine, urgent, asap, stat"
+        ]
+    );
+    assert_eq!(
+        r4_repeat(r#""dayOfWeek":["mon","Tue"]"#),
+        [
+            "repeat.dayOfWeek[1]|code-invalid|dayOfWeek[1] has the code \"Tue\"; expected one of mon, tue, wed, thu, fri, sat, sun"
+        ]
+    );
+    assert_eq!(
+        r4_repeat(r#""period":1,"periodUnit":"hr""#),
+        ["repeat.periodUnit|code-invalid|periodUnit has the code \"hr\"; expected one of s, min, h, d, wk, mo, a"]
+    );
     assert_eq!(r4_repeat(r#""when":["IMD"]"#).len(), 1);
     assert_eq!(r5_administration(r#"{"schedule":{"timing":[{"repeat":{"when":["IMD"]}}]}}"#), none());
 }
@@ -128,28 +162,77 @@ fn wrong_types_say_what_was_found() {
         (r#""note":{"text":"x"}"#, "NutritionOrder.note|structure|note is an object; expected an array"),
         (r#""note":[null]"#, "NutritionOrder|structure|note[0] is null; expected an object"),
         (r#""note":[]"#, "NutritionOrder|structure|note is an empty list; expected at least one item, or no element"),
-        (r#""encounter":{}"#, "NutritionOrder.encounter|structure|encounter is an empty object; expected at least one element in it"),
+        (
+            r#""encounter":{}"#,
+            "NutritionOrder.encounter|structure|encounter is an empty object; expected at least one element in it",
+        ),
         (r#""encounter":null"#, "NutritionOrder|structure|encounter is null; expected an object"),
-        (r#""encounter":[{"display":"x"}]"#, "NutritionOrder.encounter[0]|structure|encounter is an array; expected an object"),
-        (r#""encounter":{"display":5}"#, "NutritionOrder.encounter.display|value|display is a number; expected a string"),
-        (r#""encounter":{"display":" "}"#, "NutritionOrder.encounter.display|value|display is empty; expected a text, or no element"),
-        (r#""encounter":{"type":""}"#, "NutritionOrder.encounter.type|value|type is empty; expected a text, or no element"),
-        (r#""id":"a b""#, "NutritionOrder.id|value|id has a wrong form: expected an id: 1 to 64 letters, digits, - or ."),
-        (r#""text":{"status":"empty","div":"<p>x</p>"}"#, "NutritionOrder.text|value|div has a wrong form: expected an XHTML <div>"),
-        (r#""text":{"status":"empty","div":"<div>x</p>"}"#, "NutritionOrder.text|value|div has a wrong form: expected an XHTML <div>"),
-        (r#""language":" en""#, "NutritionOrder.language|value|language has a wrong form: expected a code without spaces at its ends and with single spaces inside"),
-        (r#""instantiates":[null,"urn:x"]"#, "NutritionOrder|structure|instantiates[0] is null and no extension says why; expected a value"),
-        (r#""instantiates":[null,"urn:x"],"_instantiates":[null,{"id":"x"}]"#, "NutritionOrder.instantiates[1]|structure|instantiates[0] is null and no extension says why; expected a value"),
+        (
+            r#""encounter":[{"display":"x"}]"#,
+            "NutritionOrder.encounter[0]|structure|encounter is an array; expected an object",
+        ),
+        (
+            r#""encounter":{"display":5}"#,
+            "NutritionOrder.encounter.display|value|display is a number; expected a string",
+        ),
+        (
+            r#""encounter":{"display":" "}"#,
+            "NutritionOrder.encounter.display|value|display is empty; expected a text, or no element",
+        ),
+        (
+            r#""encounter":{"type":""}"#,
+            "NutritionOrder.encounter.type|value|type is empty; expected a text, or no element",
+        ),
+        (
+            r#""id":"a b""#,
+            "NutritionOrder.id|value|id has a wrong form: expected an id: 1 to 64 letters, digits, - or .",
+        ),
+        (
+            r#""text":{"status":"empty","div":"<p>x</p>"}"#,
+            "NutritionOrder.text|value|div has a wrong form: expected an XHTML <div>",
+        ),
+        (
+            r#""text":{"status":"empty","div":"<div>x</p>"}"#,
+            "NutritionOrder.text|value|div has a wrong form: expected an XHTML <div>",
+        ),
+        (
+            r#""language":" en""#,
+            "NutritionOrder.language|value|language has a wrong form: expected a code without spaces at its ends and with single spaces inside",
+        ),
+        (
+            r#""instantiates":[null,"urn:x"]"#,
+            "NutritionOrder|structure|instantiates[0] is null and no extension says why; expected a value",
+        ),
+        (
+            r#""instantiates":[null,"urn:x"],"_instantiates":[null,{"id":"x"}]"#,
+            "NutritionOrder.instantiates[1]|structure|instantiates[0] is null and no extension says why; expected a value",
+        ),
     ] {
         let found = r4(&format!(",{rest}"));
         // A null has no FHIRPath of its own; only the place differs between the last two.
-        assert_eq!(found.first().map(|p| p.split_once('|').unwrap().1), Some(expected.split_once('|').unwrap().1), "{rest}");
+        assert_eq!(
+            found.first().map(|p| p.split_once('|').unwrap().1),
+            Some(expected.split_once('|').unwrap().1),
+            "{rest}"
+        );
     }
-    assert_eq!(r4_repeat(r#""count":1.0"#), ["repeat.count|value|count is a number with a fraction or an exponent; expected a whole number"]);
-    assert_eq!(r4_repeat(r#""count":0"#), ["repeat.count|value|count is too small; expected a whole number of at least 1"]);
-    assert_eq!(r4_repeat(r#""count":2147483648"#), ["repeat.count|value|count is too large; expected a whole number of at most 2147483647"]);
+    assert_eq!(
+        r4_repeat(r#""count":1.0"#),
+        ["repeat.count|value|count is a number with a fraction or an exponent; expected a whole number"]
+    );
+    assert_eq!(
+        r4_repeat(r#""count":0"#),
+        ["repeat.count|value|count is too small; expected a whole number of at least 1"]
+    );
+    assert_eq!(
+        r4_repeat(r#""count":2147483648"#),
+        ["repeat.count|value|count is too large; expected a whole number of at most 2147483647"]
+    );
     assert_eq!(r4_repeat(r#""count":"4""#), ["repeat.count|value|count is a string; expected a whole number"]);
-    assert_eq!(r4_repeat(r#""timeOfDay":["19:00"]"#), ["repeat.timeOfDay[0]|value|timeOfDay[0] has a wrong form: expected a time: hh:mm:ss, 00:00:00 to 23:59:59"]);
+    assert_eq!(
+        r4_repeat(r#""timeOfDay":["19:00"]"#),
+        ["repeat.timeOfDay[0]|value|timeOfDay[0] has a wrong form: expected a time: hh:mm:ss, 00:00:00 to 23:59:59"]
+    );
     for root in ["[]", "1", "null", "\"x\"", "{}", r#"{"resourceType":"Patient"}"#] {
         assert!(!problems(root, FhirVersion::R4).is_empty(), "{root}");
     }
@@ -158,9 +241,22 @@ fn wrong_types_say_what_was_found() {
 #[test]
 fn dates_and_times() {
     for (text, good) in [
-        ("2030", true), ("2030-02", true), ("2030-02-28", true), ("2030-02-28T10:00:00Z", true), ("2030-02-28T10:00:00.123+14:00", true),
-        ("0000", false), ("2030-13", false), ("2030-2-1", false), ("2030-02-28T10:00", false), ("2030-02-28T10:00:00", false),
-        ("2030-02-28T24:00:00Z", false), ("2030-02-28 10:00:00Z", false), ("20300228", false), ("2030-02-28T10:00:00+15:00", false), (" 2030", false), ("2030\\n", false),
+        ("2030", true),
+        ("2030-02", true),
+        ("2030-02-28", true),
+        ("2030-02-28T10:00:00Z", true),
+        ("2030-02-28T10:00:00.123+14:00", true),
+        ("0000", false),
+        ("2030-13", false),
+        ("2030-2-1", false),
+        ("2030-02-28T10:00", false),
+        ("2030-02-28T10:00:00", false),
+        ("2030-02-28T24:00:00Z", false),
+        ("2030-02-28 10:00:00Z", false),
+        ("20300228", false),
+        ("2030-02-28T10:00:00+15:00", false),
+        (" 2030", false),
+        ("2030\\n", false),
     ] {
         let found = r5(&format!(r#","note":[{{"text":"x","time":"{text}"}}]"#));
         assert_eq!(found.is_empty(), good, "{text}: {found:?}");
@@ -169,9 +265,20 @@ fn dates_and_times() {
 
 #[test]
 fn choices_exclude_each_other() {
-    let both = r5_administration(r#"{"rateQuantity":{"value":60},"rateRatio":{"numerator":{"value":1},"denominator":{"value":1}}}"#);
-    assert_eq!(both, ["NutritionOrder.enteralFormula.administration[0].rate|structure|only one type of rate[x] may be given: rateQuantity or rateRatio"]);
-    assert_eq!(r4_repeat(r#""boundsPeriod":{"start":"2030"},"boundsRange":{"low":{"value":1}},"boundsDuration":{"unit":"d"}"#).len(), 2);
+    let both = r5_administration(
+        r#"{"rateQuantity":{"value":60},"rateRatio":{"numerator":{"value":1},"denominator":{"value":1}}}"#,
+    );
+    assert_eq!(
+        both,
+        [
+            "NutritionOrder.enteralFormula.administration[0].rate|structure|only one type of rate[x] may be given: rateQuantity or rateRatio"
+        ]
+    );
+    assert_eq!(
+        r4_repeat(r#""boundsPeriod":{"start":"2030"},"boundsRange":{"low":{"value":1}},"boundsDuration":{"unit":"d"}"#)
+            .len(),
+        2
+    );
     assert_eq!(r4(r#","note":[{"authorString":"a","authorReference":{"display":"b"},"text":"c"}]"#).len(), 1);
 }
 
@@ -210,7 +317,10 @@ fn invariants() {
         let found = r5_administration(administration);
         assert!(found.len() == 1 && found[0].contains(&format!("({key})")), "{key}: {found:?}");
     }
-    assert!(r4(r#","contained":[{"resourceType":"Patient","contained":[{"resourceType":"Patient"}]}]"#)[0].contains("dom-2"));
+    assert!(
+        r4(r#","contained":[{"resourceType":"Patient","contained":[{"resourceType":"Patient"}]}]"#)[0]
+            .contains("dom-2")
+    );
     assert!(r5(r#","orderer":{"type":"Practitioner"}"#)[0].contains("ref-2"));
     assert_eq!(r4(r#","orderer":{"type":"Practitioner"}"#), none());
 }

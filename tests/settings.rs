@@ -70,7 +70,8 @@ fn reader_and_schema_agree_on_what_is_wrong() {
 #[test]
 fn words_of_reader_and_schema_are_the_same() {
     let schema: Value = serde_json::from_str(SCHEMA).unwrap();
-    let list = |v: &Value| -> Vec<String> { v.as_array().unwrap().iter().map(|x| x.as_str().unwrap().to_owned()).collect() };
+    let list =
+        |v: &Value| -> Vec<String> { v.as_array().unwrap().iter().map(|x| x.as_str().unwrap().to_owned()).collect() };
     assert_eq!(list(&schema["properties"]["clock"]["propertyNames"]["enum"]), CODES);
     let sites: Vec<&str> = SITES.iter().map(|(w, _)| *w).collect();
     assert_eq!(list(&schema["properties"]["routes"]["items"]["properties"]["site"]["enum"]), sites);
@@ -90,11 +91,14 @@ fn settings_change_the_answer() {
             r#"{{"resourceType":"NutritionOrder","status":"active","intent":"order","patient":{{"reference":"Patient/p"}},"dateTime":"2026-11-25T07:00:00Z","enteralFormula":{{"baseFormulaProductName":"A10","routeofAdministration":{route},"administration":[{{"schedule":{{"repeat":{{"when":["ACM","ACD","ACV","HS"]}}}},"quantity":{{"value":250,"system":"http://unitsofmeasure.org","code":"mL"}}}}]}}}}"#
         )
     };
-    for route in [r#"{"coding":[{"system":"http://snomed.info/sct","code":"127491004"}]}"#, r#"{"text":" nasojejunal TUBE "}"#] {
+    for route in
+        [r#"{"coding":[{"system":"http://snomed.info/sct","code":"127491004"}]}"#, r#"{"text":" nasojejunal TUBE "}"#]
+    {
         let text = order(route);
         for (with, expected) in [(&settings, true), (&Settings::default(), false)] {
             let a = appraise(text.as_bytes(), "", FhirVersion::R4, &formulary, with);
-            let fired = a.orders[0].judged.iter().any(|j| j.rule.id == "RTE-01" && matches!(j.outcome, Outcome::Flagged(_)));
+            let fired =
+                a.orders[0].judged.iter().any(|j| j.rule.id == "RTE-01" && matches!(j.outcome, Outcome::Flagged(_)));
             assert_eq!(fired, expected, "{route}");
             let untimed = a.orders[0].assumptions.iter().any(|(x, _)| x.id() == "A-12");
             assert_eq!(untimed, !expected);

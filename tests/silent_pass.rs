@@ -83,7 +83,10 @@ fn changes(key: &str, value: &Value) -> Vec<(&'static str, Option<Value>)> {
             let text = n.to_string();
             let shifted = |places: i32| number(format!("{text}e{places}"));
             let x: f64 = text.parse().unwrap();
-            out.push(("sign", Some(number(if let Some(t) = text.strip_prefix('-') { t.to_owned() } else { format!("-{text}") }))));
+            out.push((
+                "sign",
+                Some(number(if let Some(t) = text.strip_prefix('-') { t.to_owned() } else { format!("-{text}") })),
+            ));
             out.push(("zero", Some(json!(0))));
             for (name, places) in [("×10", 1), ("×1000", 3), ("÷10", -1)] {
                 // As senders would write it, not with an exponent.
@@ -99,20 +102,50 @@ fn changes(key: &str, value: &Value) -> Vec<(&'static str, Option<Value>)> {
             out.push(("nonsense", Some(json!("zzz"))));
             let unit = |to: &str| Some(json!(to));
             match (key, s.as_str()) {
-                ("code" | "unit", "mL") => out.extend([("unit L", unit("L")), ("unit [foz_us]", unit("[foz_us]")), ("unit g", unit("g"))]),
-                ("code" | "unit", "mL/h") => out.extend([("unit L/h", unit("L/h")), ("unit mL/min", unit("mL/min")), ("unit mL/d", unit("mL/d")), ("unit mL", unit("mL"))]),
-                ("code" | "unit", "kg") => out.extend([("unit g", unit("g")), ("unit [lb_av]", unit("[lb_av]")), ("unit cm", unit("cm"))]),
-                ("code" | "unit", "kcal/[foz_us]") => out.extend([("unit kcal/mL", unit("kcal/mL")), ("unit cal/[foz_us]", unit("cal/[foz_us]"))]),
-                ("code" | "unit", "kcal/mL") => out.extend([("unit kcal/L", unit("kcal/L")), ("unit kJ/mL", unit("kJ/mL")), ("unit kcal/[foz_us]", unit("kcal/[foz_us]"))]),
-                ("periodUnit" | "durationUnit", _) => {
-                    out.extend(["s", "min", "h", "d", "wk", "mo"].iter().filter(|u| **u != s).map(|u| ("another unit of time", unit(u))));
+                ("code" | "unit", "mL") => {
+                    out.extend([("unit L", unit("L")), ("unit [foz_us]", unit("[foz_us]")), ("unit g", unit("g"))])
                 }
-                ("status", _) => out.extend(["draft", "completed", "entered-in-error", "preliminary"].iter().filter(|u| **u != s).map(|u| ("another status", unit(u)))),
+                ("code" | "unit", "mL/h") => out.extend([
+                    ("unit L/h", unit("L/h")),
+                    ("unit mL/min", unit("mL/min")),
+                    ("unit mL/d", unit("mL/d")),
+                    ("unit mL", unit("mL")),
+                ]),
+                ("code" | "unit", "kg") => {
+                    out.extend([("unit g", unit("g")), ("unit [lb_av]", unit("[lb_av]")), ("unit cm", unit("cm"))])
+                }
+                ("code" | "unit", "kcal/[foz_us]") => {
+                    out.extend([("unit kcal/mL", unit("kcal/mL")), ("unit cal/[foz_us]", unit("cal/[foz_us]"))])
+                }
+                ("code" | "unit", "kcal/mL") => out.extend([
+                    ("unit kcal/L", unit("kcal/L")),
+                    ("unit kJ/mL", unit("kJ/mL")),
+                    ("unit kcal/[foz_us]", unit("kcal/[foz_us]")),
+                ]),
+                ("periodUnit" | "durationUnit", _) => {
+                    out.extend(
+                        ["s", "min", "h", "d", "wk", "mo"]
+                            .iter()
+                            .filter(|u| **u != s)
+                            .map(|u| ("another unit of time", unit(u))),
+                    );
+                }
+                ("status", _) => out.extend(
+                    ["draft", "completed", "entered-in-error", "preliminary"]
+                        .iter()
+                        .filter(|u| **u != s)
+                        .map(|u| ("another status", unit(u))),
+                ),
                 ("intent", _) => out.push(("another intent", unit("proposal"))),
-                ("gender", _) => out.extend([("another gender", unit(if s == "male" { "female" } else { "male" })), ("gender other", unit("other"))]),
+                ("gender", _) => out.extend([
+                    ("another gender", unit(if s == "male" { "female" } else { "male" })),
+                    ("gender other", unit("other")),
+                ]),
                 _ => {}
             }
-            if s.len() >= 10 && s.as_bytes().get(4) == Some(&b'-') && s.starts_with("20") || s.starts_with("19") && s.len() == 10 {
+            if s.len() >= 10 && s.as_bytes().get(4) == Some(&b'-') && s.starts_with("20")
+                || s.starts_with("19") && s.len() == 10
+            {
                 let year: i32 = s[..4].parse().unwrap();
                 out.push(("10 years later", Some(json!(format!("{}{}", year + 10, &s[4..])))));
                 out.push(("10 years earlier", Some(json!(format!("{}{}", year - 10, &s[4..])))));
@@ -165,7 +198,11 @@ fn pattern(document: &Value, path: &[Step]) -> String {
             }
         }
     }
-    if out.starts_with('.') || out.is_empty() { format!("{}{out}", document["resourceType"].as_str().unwrap_or("")) } else { out }
+    if out.starts_with('.') || out.is_empty() {
+        format!("{}{out}", document["resourceType"].as_str().unwrap_or(""))
+    } else {
+        out
+    }
 }
 
 /// The list: rows `| place | changes | reason |`, places and changes may end in `*`, several separated by `,`.
@@ -176,7 +213,11 @@ fn listed() -> Vec<(String, BTreeSet<String>, String)> {
             let cells: Vec<&str> = l.trim_matches('|').split('|').map(str::trim).collect();
             assert_eq!(cells.len(), 3, "{l}");
             assert!(cells[2].len() > 10, "a reason is needed: {l}");
-            (cells[0].trim_matches('`').to_owned(), cells[1].split(',').map(|c| c.trim().to_owned()).collect(), cells[2].to_owned())
+            (
+                cells[0].trim_matches('`').to_owned(),
+                cells[1].split(',').map(|c| c.trim().to_owned()).collect(),
+                cells[2].to_owned(),
+            )
         })
         .collect()
 }
@@ -193,7 +234,8 @@ fn corpus() -> Vec<(String, FhirVersion, Value)> {
     let mut out = Vec::new();
     for folder in ["deploy/demo/orders", "tests/cases", "tests/orders/clear"] {
         let Ok(files) = std::fs::read_dir(format!("{root}/{folder}")) else { continue };
-        let mut names: Vec<_> = files.filter_map(|f| Some(f.ok()?.path())).filter(|p| p.extension().is_some_and(|e| e == "json")).collect();
+        let mut names: Vec<_> =
+            files.filter_map(|f| Some(f.ok()?.path())).filter(|p| p.extension().is_some_and(|e| e == "json")).collect();
         names.sort();
         for path in names {
             let document: Value = serde_json::from_slice(&std::fs::read(&path).unwrap()).unwrap();
@@ -224,7 +266,11 @@ fn no_damaged_order_is_clear() {
                 Step::Key(k) => &v[k.as_str()],
                 Step::Index(i) => &v[*i],
             });
-            let key = path.iter().rev().find_map(|s| if let Step::Key(k) = s { Some(k.as_str()) } else { None }).unwrap_or("");
+            let key = path
+                .iter()
+                .rev()
+                .find_map(|s| if let Step::Key(k) = s { Some(k.as_str()) } else { None })
+                .unwrap_or("");
             for (change, to) in changes(key, value) {
                 let mut damaged = document.clone();
                 match to {
@@ -251,7 +297,11 @@ fn no_damaged_order_is_clear() {
             }
         }
     }
-    println!("counts: {} clear orders, {tried} damaged variants, {cleared} still clear, all of them on the list of {} rows", corpus.len(), listed.len());
+    println!(
+        "counts: {} clear orders, {tried} damaged variants, {cleared} still clear, all of them on the list of {} rows",
+        corpus.len(),
+        listed.len()
+    );
     if !holes.is_empty() {
         for ((place, change), names) in &holes {
             println!("{place} | {change} | {}", names.iter().cloned().collect::<Vec<_>>().join(" "));
@@ -261,7 +311,9 @@ fn no_damaged_order_is_clear() {
     let idle: Vec<String> = listed
         .iter()
         .zip(&used)
-        .flat_map(|(row, used)| row.1.difference(used).map(|change| format!("{} | {change}", row.0)).collect::<Vec<_>>())
+        .flat_map(|(row, used)| {
+            row.1.difference(used).map(|change| format!("{} | {change}", row.0)).collect::<Vec<_>>()
+        })
         .collect();
     assert!(idle.is_empty(), "never applies:\n{}", idle.join("\n"));
 }

@@ -7,8 +7,9 @@ use enteral_gate::exact::{Decimal, Exact};
 use enteral_gate::formulary::product::Nutrient;
 use enteral_gate::intake::order::{At, Field, Quantity, Sourced, Text};
 use enteral_gate::units::{
-    ALIASES_VERSION, Dimension, ElementError, ElementUnit, MAX_CODE_BYTES, MAX_NESTING, Reading, UCUM, Unit, UnitError, UnitNote, aliases, atom_codes,
-    common_codes, convert_element, energy_density, energy_density_within, measure, measure_nutrient, refused_codes, valence,
+    ALIASES_VERSION, Dimension, ElementError, ElementUnit, MAX_CODE_BYTES, MAX_NESTING, Reading, UCUM, Unit, UnitError,
+    UnitNote, aliases, atom_codes, common_codes, convert_element, energy_density, energy_density_within, measure,
+    measure_nutrient, refused_codes, valence,
 };
 use sha2::{Digest, Sha256};
 
@@ -30,7 +31,13 @@ fn quantity<'d>(value: &str, unit: Option<&'d str>, system: Option<&'d str>, cod
     } else {
         Field::Present(Sourced { value: Decimal::parse(value).unwrap(), at: At(0) })
     };
-    Quantity { value, comparator: None, unit: unit.map(Text::from), system: system.map(Text::from), code: code.map(Text::from) }
+    Quantity {
+        value,
+        comparator: None,
+        unit: unit.map(Text::from),
+        system: system.map(Text::from),
+        code: code.map(Text::from),
+    }
 }
 
 fn coded<'d>(value: &str, code: &'d str) -> Quantity<'d> {
@@ -142,7 +149,9 @@ fn common_spellings_that_are_not_ucum_are_refused_and_named() {
             other => panic!("{code}: {other:?}"),
         }
     }
-    for (code, place) in [("kcal/100mL", "100mL"), ("g/100mL", "100mL"), ("mL/24h", "24h"), ("2[foz_us]", "2[foz_us]"), ("5%", "5%")] {
+    for (code, place) in
+        [("kcal/100mL", "100mL"), ("g/100mL", "100mL"), ("mL/24h", "24h"), ("2[foz_us]", "2[foz_us]"), ("5%", "5%")]
+    {
         assert_eq!(
             Unit::parse(code),
             Err(UnitError::Grammar { what: "a `.` is missing between the number and the unit", at: place.into() }),
@@ -171,12 +180,23 @@ fn look_alikes_are_named_by_number() {
             other => panic!("{code}: {other:?}"),
         }
     }
-    assert_eq!(Unit::parse("µg").unwrap_err().to_string(), "the character U+00B5 cannot stand in a UCUM code; UCUM writes micro as the letter u");
+    assert_eq!(
+        Unit::parse("µg").unwrap_err().to_string(),
+        "the character U+00B5 cannot stand in a UCUM code; UCUM writes micro as the letter u"
+    );
 }
 
 #[test]
 fn months_years_drops_and_celsius_are_known_and_refused() {
-    for (code, symbol) in [("mo", "mo"), ("a", "a"), ("[drp]", "[drp]"), ("[drp]/min", "[drp]"), ("Cel", "Cel"), ("mL/a", "a"), ("/mo", "mo")] {
+    for (code, symbol) in [
+        ("mo", "mo"),
+        ("a", "a"),
+        ("[drp]", "[drp]"),
+        ("[drp]/min", "[drp]"),
+        ("Cel", "Cel"),
+        ("mL/a", "a"),
+        ("/mo", "mo"),
+    ] {
         match Unit::parse(code) {
             Err(UnitError::NotForArithmetic { unit, .. }) => assert_eq!(unit, symbol),
             other => panic!("{code}: {other:?}"),
@@ -189,9 +209,45 @@ fn months_years_drops_and_celsius_are_known_and_refused() {
 #[test]
 fn broken_codes_are_refused() {
     for code in [
-        "", "/", "mL/", "mL//h", "mL..h", ".mL", "(mL", "mL)", "()", "mL/()", "(/h)", "mL/(/h)", "(mL)2", "(mL){x}", "mL(h)", "0.mL", "mL/0",
-        "m0", "m10", "m-", "m+", "m2.", "[foz_us", "foz_us]", "mL{", "mL}", "{a{b}}", "-1", "mL/-h", "1e3.mL", "10*3", "10^3", "%2", "mL2{", "1234567890",
-        "g%", "mLh", "kcalmL", "m2m",
+        "",
+        "/",
+        "mL/",
+        "mL//h",
+        "mL..h",
+        ".mL",
+        "(mL",
+        "mL)",
+        "()",
+        "mL/()",
+        "(/h)",
+        "mL/(/h)",
+        "(mL)2",
+        "(mL){x}",
+        "mL(h)",
+        "0.mL",
+        "mL/0",
+        "m0",
+        "m10",
+        "m-",
+        "m+",
+        "m2.",
+        "[foz_us",
+        "foz_us]",
+        "mL{",
+        "mL}",
+        "{a{b}}",
+        "-1",
+        "mL/-h",
+        "1e3.mL",
+        "10*3",
+        "10^3",
+        "%2",
+        "mL2{",
+        "1234567890",
+        "g%",
+        "mLh",
+        "kcalmL",
+        "m2m",
     ] {
         let why = Unit::parse(code).expect_err(code);
         assert!(!why.to_string().is_empty());
@@ -238,7 +294,11 @@ fn valid_codes_that_mean_something_else_fail_on_their_dimension() {
         let reading = measure(&coded("1", code), want);
         assert_eq!(reading.value, None, "{code}");
         let found = unit(code).dimension;
-        assert_eq!(reading.notes.last(), Some(&UnitNote::WrongDimension { code: code.into(), found, expected: want }), "{code}");
+        assert_eq!(
+            reading.notes.last(),
+            Some(&UnitNote::WrongDimension { code: code.into(), found, expected: want }),
+            "{code}"
+        );
     }
     let reading = measure(&coded("1", "mL/kg/24.h"), Dimension::VOLUME_RATE_PER_MASS);
     assert_eq!(
@@ -289,13 +349,27 @@ fn another_system_is_never_ucum() {
 #[test]
 fn text_alone_is_read_only_through_the_alias_table() {
     for (text, read_as) in [
-        ("mL", "mL"), ("ml/hr", "mL/h"), ("mL/hr", "mL/h"), ("ml/h", "mL/h"), ("mL/day", "mL/d"), ("kcal/mL", "kcal/mL"), ("cc", "mL"),
-        ("mls", "mL"), ("lbs", "[lb_av]"), ("ML/HR", "mL/h"), ("  mL/hr ", "mL/h"), ("mcg", "ug"), ("kcal/100mL", "kcal/(100.mL)"),
+        ("mL", "mL"),
+        ("ml/hr", "mL/h"),
+        ("mL/hr", "mL/h"),
+        ("ml/h", "mL/h"),
+        ("mL/day", "mL/d"),
+        ("kcal/mL", "kcal/mL"),
+        ("cc", "mL"),
+        ("mls", "mL"),
+        ("lbs", "[lb_av]"),
+        ("ML/HR", "mL/h"),
+        ("  mL/hr ", "mL/h"),
+        ("mcg", "ug"),
+        ("kcal/100mL", "kcal/(100.mL)"),
         ("mL/24h", "mL/(24.h)"),
     ] {
         let reading = measure(&texted("1", text), unit(read_as).dimension);
         assert_eq!(reading.value, Some(unit(read_as).factor), "{text}");
-        assert!(matches!(&reading.notes[..], [UnitNote::AliasUsed { read_as: r, in_code: false, .. }] if *r == read_as), "{text}");
+        assert!(
+            matches!(&reading.notes[..], [UnitNote::AliasUsed { read_as: r, in_code: false, .. }] if *r == read_as),
+            "{text}"
+        );
     }
     for (text, kind) in [
         ("oz", "ambiguous-unit-text"),
@@ -356,7 +430,11 @@ fn a_text_that_plainly_says_another_unit_contradicts_the_code() {
         let want = Unit::parse(code).map_or(Dimension::VOLUME_RATE, |u| u.dimension);
         let reading = measure(&both("1", text, code), want);
         assert_eq!(reading.value, None, "{text} / {code}");
-        assert!(reading.notes.contains(&UnitNote::TextContradicts { text: text.into(), code: code.into() }), "{text} / {code}: {:?}", reading.notes);
+        assert!(
+            reading.notes.contains(&UnitNote::TextContradicts { text: text.into(), code: code.into() }),
+            "{text} / {code}: {:?}",
+            reading.notes
+        );
     }
     for (text, code) in [
         ("milliliters", "mL"),
@@ -410,12 +488,21 @@ fn small_calories_in_a_density_are_settled_by_plausibility_alone() {
         assert_eq!(reading.value, want.map(number), "{value} {code}");
         assert_eq!(kinds(&reading), [kind], "{value} {code}");
     }
-    for (value, code, want) in [("1.2", "kcal/mL", "1.2"), ("1.2", "[Cal]/mL", "1.2"), ("5020.8", "kJ/L", "1.2"), ("0", "cal/mL", "0"), ("9", "kcal/mL", "9")] {
+    for (value, code, want) in [
+        ("1.2", "kcal/mL", "1.2"),
+        ("1.2", "[Cal]/mL", "1.2"),
+        ("5020.8", "kJ/L", "1.2"),
+        ("0", "cal/mL", "0"),
+        ("9", "kcal/mL", "9"),
+    ] {
         let reading = energy_density(&coded(value, code));
         assert_eq!((reading.value, kinds(&reading)), (Some(number(want)), vec![]), "{value} {code}");
     }
     let reading = energy_density(&texted("1.5", "cal/mL"));
-    assert_eq!((reading.value, kinds(&reading)), (Some(number("1.5")), vec!["unit-alias-used", "calorie-read-as-kilocalorie"]));
+    assert_eq!(
+        (reading.value, kinds(&reading)),
+        (Some(number("1.5")), vec!["unit-alias-used", "calorie-read-as-kilocalorie"])
+    );
     let reading = energy_density(&both("1.5", "kcal/mL", "cal/mL"));
     assert_eq!(reading.value, None);
     // Another band, for products that are denser.
@@ -428,7 +515,9 @@ fn small_calories_in_a_density_are_settled_by_plausibility_alone() {
 
 #[test]
 fn small_calories_elsewhere_are_never_taken_as_written() {
-    for (code, want) in [("cal", Dimension::ENERGY), ("cal/d", Dimension::ENERGY_RATE), ("cal/kg/d", Dimension::ENERGY_RATE_PER_MASS)] {
+    for (code, want) in
+        [("cal", Dimension::ENERGY), ("cal/d", Dimension::ENERGY_RATE), ("cal/kg/d", Dimension::ENERGY_RATE_PER_MASS)]
+    {
         let reading = measure(&coded("1800", code), want);
         assert_eq!((reading.value, kinds(&reading)), (None, vec!["calorie-ambiguous"]), "{code}");
     }
@@ -455,10 +544,20 @@ fn elements_convert_by_atomic_mass_and_valence() {
         ("70.9", Milligram, Millimole, Nutrient::Chloride, "2"),
         ("2", Millimole, Milligram, Nutrient::Phosphorus, "61.948"),
     ] {
-        assert_eq!(convert_element(number(value), from, to, nutrient), Ok(number(want)), "{value} {from:?} {to:?} {nutrient:?}");
+        assert_eq!(
+            convert_element(number(value), from, to, nutrient),
+            Ok(number(want)),
+            "{value} {from:?} {to:?} {nutrient:?}"
+        );
     }
-    assert_eq!(convert_element(Exact::ONE, Milliequivalent, Millimole, Nutrient::Phosphorus), Err(ElementError::NoValence("phosphorus")));
-    assert_eq!(convert_element(Exact::ONE, Milligram, Millimole, Nutrient::Protein), Err(ElementError::NotAnElement("protein")));
+    assert_eq!(
+        convert_element(Exact::ONE, Milliequivalent, Millimole, Nutrient::Phosphorus),
+        Err(ElementError::NoValence("phosphorus"))
+    );
+    assert_eq!(
+        convert_element(Exact::ONE, Milligram, Millimole, Nutrient::Protein),
+        Err(ElementError::NotAnElement("protein"))
+    );
     assert_eq!(Nutrient::ALL.iter().filter_map(|n| valence(*n)).sum::<i64>(), 7);
 }
 
@@ -513,7 +612,10 @@ fn the_tables_hold_what_they_promise() {
     for code in common_codes() {
         let (fast, full) = (unit(code), Unit::parse_in_full(code).unwrap());
         assert_eq!(fast, full, "{code}");
-        assert_eq!((fast.code(), fast.has_small_calorie(), fast.is_annotated()), (*code, full.has_small_calorie(), full.is_annotated()));
+        assert_eq!(
+            (fast.code(), fast.has_small_calorie(), fast.is_annotated()),
+            (*code, full.has_small_calorie(), full.is_annotated())
+        );
     }
     for code in atom_codes() {
         assert_eq!(unit(code).to_string(), *code);

@@ -5,7 +5,9 @@
 
 use enteral_gate::exact::Exact;
 use enteral_gate::formulary::product::Nutrient;
-use enteral_gate::units::{Dimension, ElementUnit, Unit, aliases, atom_codes, common_codes, convert_element, refused_codes, valence};
+use enteral_gate::units::{
+    Dimension, ElementUnit, Unit, aliases, atom_codes, common_codes, convert_element, refused_codes, valence,
+};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 
@@ -42,8 +44,10 @@ fn one_in_ucum(a: Dimension, b: Dimension) -> bool {
 
 #[test]
 fn write_down_what_is_claimed() {
-    let codes: BTreeSet<&str> = atom_codes().iter().chain(common_codes()).copied().chain(COMPOSED.split_whitespace()).collect();
-    let units: Vec<Unit> = codes.iter().map(|code| Unit::parse(code).unwrap_or_else(|why| panic!("{code}: {why}"))).collect();
+    let codes: BTreeSet<&str> =
+        atom_codes().iter().chain(common_codes()).copied().chain(COMPOSED.split_whitespace()).collect();
+    let units: Vec<Unit> =
+        codes.iter().map(|code| Unit::parse(code).unwrap_or_else(|why| panic!("{code}: {why}"))).collect();
     let mut conversions = Vec::new();
     let mut apart = Vec::new();
     for a in &units {
@@ -57,7 +61,11 @@ fn write_down_what_is_claimed() {
     let refused: Vec<Value> = REFUSED
         .split_whitespace()
         .map(|code| json!([code, Unit::parse(code).is_ok()]))
-        .chain([" mL", "mL ", "m L", "fl oz", "µg", "μg", "µL", "m²", "kсal", ""].iter().map(|code| json!([code, Unit::parse(code).is_ok()])))
+        .chain(
+            [" mL", "mL ", "m L", "fl oz", "µg", "μg", "µL", "m²", "kсal", ""]
+                .iter()
+                .map(|code| json!([code, Unit::parse(code).is_ok()])),
+        )
         .collect();
     let mut elements = Vec::new();
     for nutrient in Nutrient::ALL {
@@ -65,7 +73,14 @@ fn write_down_what_is_claimed() {
         for from in ElementUnit::ALL {
             for to in ElementUnit::ALL {
                 if let Ok(factor) = convert_element(Exact::ONE, from, to, nutrient) {
-                    elements.push(json!([nutrient.name(), text(mass), valence(nutrient), from.code(), to.code(), text(factor)]));
+                    elements.push(json!([
+                        nutrient.name(),
+                        text(mass),
+                        valence(nutrient),
+                        from.code(),
+                        to.code(),
+                        text(factor)
+                    ]));
                 }
             }
         }
@@ -79,6 +94,7 @@ fn write_down_what_is_claimed() {
         "aliases": aliases().iter().map(|a| json!([a.given, a.read_as, a.in_code])).collect::<Vec<_>>(),
         "elements": elements,
     });
-    let path = std::env::var_os("UNITS_EXPORT").map_or_else(|| std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join("units.json"), Into::into);
+    let path = std::env::var_os("UNITS_EXPORT")
+        .map_or_else(|| std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join("units.json"), Into::into);
     std::fs::write(path, all.to_string()).unwrap();
 }

@@ -4,8 +4,8 @@ use enteral_gate::exact::{Decimal, Exact};
 use enteral_gate::formulary::product::Nutrient;
 use enteral_gate::intake::order::{At, Field, Quantity, Sourced, Text};
 use enteral_gate::units::{
-    Dimension, ElementUnit, MAX_CODE_BYTES, UCUM, Unit, UnitNote, aliases, atom_codes, common_codes, convert_element, energy_density, measure,
-    measure_nutrient,
+    Dimension, ElementUnit, MAX_CODE_BYTES, UCUM, Unit, UnitNote, aliases, atom_codes, common_codes, convert_element,
+    energy_density, measure, measure_nutrient,
 };
 use proptest::prelude::*;
 
@@ -27,7 +27,8 @@ impl Tree {
             Tree::Atom(code, n) => format!("{code}{n}"),
             Tree::Feed => "{feed}".to_owned(),
             Tree::Join(left, divide, right) => {
-                let right = if matches!(**right, Tree::Join(..)) { format!("({})", right.print()) } else { right.print() };
+                let right =
+                    if matches!(**right, Tree::Join(..)) { format!("({})", right.print()) } else { right.print() };
                 format!("{}{}{right}", left.print(), if *divide { '/' } else { '.' })
             }
         }
@@ -67,7 +68,8 @@ fn tree() -> impl Strategy<Value = Tree> {
         1 => Just(Tree::Feed),
     ];
     leaf.prop_recursive(3, 6, 2, |inner| {
-        (inner.clone(), any::<bool>(), inner).prop_map(|(left, divide, right)| Tree::Join(Box::new(left), divide, Box::new(right)))
+        (inner.clone(), any::<bool>(), inner)
+            .prop_map(|(left, divide, right)| Tree::Join(Box::new(left), divide, Box::new(right)))
     })
 }
 

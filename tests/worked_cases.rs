@@ -129,7 +129,8 @@ fn c1_adult_continuous() {
         assert_eq!(a.disposition(), Disposition::Clear);
         // Mifflin and others 1990; Harris and Benedict 1919; Roza and Shizgal 1984.
         assert_eq!(estimate(a, "mifflin-st-jeor", None, 1), "1627.5");
-        let ventilated = needs::Ventilation { minute_volume_l: Some(Exact::decimal(95, 1)), tmax_c: Some(Exact::decimal(382, 1)) };
+        let ventilated =
+            needs::Ventilation { minute_volume_l: Some(Exact::decimal(95, 1)), tmax_c: Some(Exact::decimal(382, 1)) };
         let inputs = needs::Inputs { ventilated: Some(ventilated), ..a.orders[0].needs };
         let list = needs::estimates(&inputs);
         let penn = list.iter().find(|e| e.id.contains("penn-state") && e.holds()).expect("Penn State 2003b holds");
@@ -208,7 +209,10 @@ fn c4_preterm_day_by_day() {
     ];
     for (name, volume, energy, protein) in days {
         both(name, |a| {
-            figures(steady(a), &[(M::FormulaVolumePerKg, volume), (M::EnergyPerKg, energy), (M::ProteinPerKg, protein)]);
+            figures(
+                steady(a),
+                &[(M::FormulaVolumePerKg, volume), (M::EnergyPerKg, energy), (M::ProteinPerKg, protein)],
+            );
         });
     }
     both("c4-day6", |a| {
@@ -420,7 +424,9 @@ fn r4_and_r5_agree() {
     let mut compared = 0;
     for file in std::fs::read_dir(folder).unwrap() {
         let path = file.unwrap().path();
-        let Some(name) = path.file_name().and_then(|n| n.to_str()).and_then(|n| n.strip_suffix(".r4.json")) else { continue };
+        let Some(name) = path.file_name().and_then(|n| n.to_str()).and_then(|n| n.strip_suffix(".r4.json")) else {
+            continue;
+        };
         let read = |tail: &str| std::fs::read(path.with_file_name(format!("{name}.{tail}.json"))).unwrap();
         let (r4, r5) = (read("r4"), read("r5"));
         let a = appraise(&r4, "", FhirVersion::R4, &FORMULARY, &SETTINGS);

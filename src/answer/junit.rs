@@ -24,7 +24,11 @@ pub fn junit_case(name: &str, a: &Appraisal<'_>) -> JunitCase {
     let mut cases = Vec::new();
     if let Some((_, why)) = &a.refused {
         let at = why.position.map_or_else(String::new, |(l, c)| format!("line {l}, column {c}: "));
-        cases.push(Case { name: "input".to_owned(), disposition: Disposition::Refused, lines: vec![format!("{at}{}", why.text)] });
+        cases.push(Case {
+            name: "input".to_owned(),
+            disposition: Disposition::Refused,
+            lines: vec![format!("{at}{}", why.text)],
+        });
     } else if a.orders.is_empty() {
         cases.push(Case {
             name: "input".to_owned(),
@@ -38,7 +42,10 @@ pub fn junit_case(name: &str, a: &Appraisal<'_>) -> JunitCase {
             match &j.outcome {
                 Outcome::Flagged(findings) => {
                     for f in findings.iter().filter(|f| f.tier > Tier::Low) {
-                        let at = f.at.first().and_then(|x| a.position(*x)).map_or_else(String::new, |(l, c)| format!(" (line {l}, column {c})"));
+                        let at =
+                            f.at.first()
+                                .and_then(|x| a.position(*x))
+                                .map_or_else(String::new, |(l, c)| format!(" (line {l}, column {c})"));
                         lines.push(format!("{} {}: {}{at}", f.tier.code(), j.rule.id, f.text));
                     }
                 }
@@ -49,7 +56,11 @@ pub fn junit_case(name: &str, a: &Appraisal<'_>) -> JunitCase {
         cases.push(Case { name: order.label.clone(), disposition: order.disposition(), lines });
     }
     if let Some(p) = a.problems.iter().find(|p| p.grave) {
-        cases.push(Case { name: "context".to_owned(), disposition: Disposition::NotFullyChecked, lines: vec![p.text.clone()] });
+        cases.push(Case {
+            name: "context".to_owned(),
+            disposition: Disposition::NotFullyChecked,
+            lines: vec![p.text.clone()],
+        });
     }
     JunitCase { name: name.to_owned(), cases }
 }
@@ -58,9 +69,14 @@ pub fn junit_case(name: &str, a: &Appraisal<'_>) -> JunitCase {
 pub fn junit(all: &[JunitCase]) -> String {
     let cases = || all.iter().flat_map(|i| &i.cases);
     let failures = cases().filter(|c| c.disposition == Disposition::Flagged).count();
-    let errors = cases().filter(|c| matches!(c.disposition, Disposition::Refused | Disposition::NotFullyChecked)).count();
+    let errors =
+        cases().filter(|c| matches!(c.disposition, Disposition::Refused | Disposition::NotFullyChecked)).count();
     let mut out = String::from("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n");
-    let _ = writeln!(out, "<testsuites name=\"enteral-gate\" tests=\"{}\" failures=\"{failures}\" errors=\"{errors}\">", cases().count());
+    let _ = writeln!(
+        out,
+        "<testsuites name=\"enteral-gate\" tests=\"{}\" failures=\"{failures}\" errors=\"{errors}\">",
+        cases().count()
+    );
     for input in all {
         let of = |d: &dyn Fn(Disposition) -> bool| input.cases.iter().filter(|c| d(c.disposition)).count();
         let failures = of(&|d| d == Disposition::Flagged);

@@ -65,7 +65,13 @@ pub(super) fn outcome<'a>(a: &'a Appraisal<'_>) -> OperationOutcome<'a> {
         });
     }
     if a.orders.is_empty() {
-        issues.push(plain("warning", "incomplete", "No NutritionOrder was found: nothing was checked.".to_owned(), None, Vec::new()));
+        issues.push(plain(
+            "warning",
+            "incomplete",
+            "No NutritionOrder was found: nothing was checked.".to_owned(),
+            None,
+            Vec::new(),
+        ));
     }
     issues.push(plain("information", "incomplete", NO_RULEBOOK, None, Vec::new()));
     if a.settings.demo {
@@ -125,7 +131,10 @@ fn of_order<'a>(a: &'a Appraisal<'_>, order: &'a OrderReport, issues: &mut Vec<I
                     severity: f.tier.severity(),
                     code: f.code.unwrap_or_else(|| issue_type(j.rule.id, f.tier)),
                     details: Details {
-                        coding: vec![coding(j.rule.id, j.rule.name), Coding { system: TIER_SYSTEM, code: f.tier.code(), display: None }],
+                        coding: vec![
+                            coding(j.rule.id, j.rule.name),
+                            Coding { system: TIER_SYSTEM, code: f.tier.code(), display: None },
+                        ],
                         text: Cow::Borrowed(&f.text),
                     },
                     diagnostics: Some(diagnostics.join(" | ")),
@@ -141,7 +150,9 @@ fn of_order<'a>(a: &'a Appraisal<'_>, order: &'a OrderReport, issues: &mut Vec<I
     let not_sent: Vec<String> = order
         .judged
         .iter()
-        .filter_map(|j| if let Outcome::NotProvided(what) = &j.outcome { Some(format!("{what} ({})", j.rule.id)) } else { None })
+        .filter_map(|j| {
+            if let Outcome::NotProvided(what) = &j.outcome { Some(format!("{what} ({})", j.rule.id)) } else { None }
+        })
         .collect();
     if !not_sent.is_empty() {
         issues.push(plain(
@@ -155,10 +166,22 @@ fn of_order<'a>(a: &'a Appraisal<'_>, order: &'a OrderReport, issues: &mut Vec<I
     let hidden: Vec<String> = order
         .judged
         .iter()
-        .filter_map(|j| if let Outcome::Hidden(cause) = &j.outcome { Some(format!("{} (because of {cause})", j.rule.id)) } else { None })
+        .filter_map(|j| {
+            if let Outcome::Hidden(cause) = &j.outcome {
+                Some(format!("{} (because of {cause})", j.rule.id))
+            } else {
+                None
+            }
+        })
         .collect();
     if !hidden.is_empty() {
-        issues.push(plain("information", "informational", format!("Not shown, as consequences of another finding: {}.", hidden.join("; ")), None, here()));
+        issues.push(plain(
+            "information",
+            "informational",
+            format!("Not shown, as consequences of another finding: {}.", hidden.join("; ")),
+            None,
+            here(),
+        ));
     }
     issues.push(plain("information", "informational", summary(order), assumptions(order), here()));
 }
@@ -168,13 +191,22 @@ fn not_evaluated<'a>(order: &'a OrderReport, paths: &impl Fn(&[At]) -> Vec<Strin
         let Outcome::NotEvaluated(why, at) = &j.outcome else { continue };
         let modifier = j.rule.id == "CMP-05";
         if !order.computed {
-            issues.push(plain("information", "informational", capital(&format!("not computed and not checked: {why}")), None, paths(at)));
+            issues.push(plain(
+                "information",
+                "informational",
+                capital(&format!("not computed and not checked: {why}")),
+                None,
+                paths(at),
+            ));
             continue;
         }
         issues.push(Issue {
             severity: if modifier { "error" } else { "warning" },
             code: if modifier { "extension" } else { "incomplete" },
-            details: Details { coding: vec![coding(j.rule.id, j.rule.name)], text: format!("Not checked ({}): {why}.", j.rule.title.to_lowercase()).into() },
+            details: Details {
+                coding: vec![coding(j.rule.id, j.rule.name)],
+                text: format!("Not checked ({}): {why}.", j.rule.title.to_lowercase()).into(),
+            },
             diagnostics: None,
             expression: paths(at),
         });

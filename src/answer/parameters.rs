@@ -20,7 +20,8 @@ pub const MEASURE_SYSTEM: &str = "https://enteral-gate.example/fhir/CodeSystem/m
 
 /// The report as Parameters, compact JSON. What could not be read at all is `disposition` and `outcome` only.
 pub fn parameters_json(a: &Appraisal<'_>) -> String {
-    let mut out = vec![Parameter::code("disposition", a.disposition().code()), Parameter::outcome("outcome", outcome(a))];
+    let mut out =
+        vec![Parameter::code("disposition", a.disposition().code()), Parameter::outcome("outcome", outcome(a))];
     for order in &a.orders {
         out.push(of_order(a, order));
     }
@@ -191,7 +192,8 @@ fn derivation_part<'p>(a: &Appraisal<'_>, m: Measure, amount: &Amount, d: &Deriv
         parts.push(Parameter::string("reason", reason.to_string()));
     }
     for input in &d.inputs {
-        let mut inner = vec![Parameter::string("name", input.name.clone()), Parameter::string("value", input.value.clone())];
+        let mut inner =
+            vec![Parameter::string("name", input.name.clone()), Parameter::string("value", input.value.clone())];
         if let Some(at) = input.at {
             inner.push(Parameter::string("expression", a.path(at)));
         }
@@ -200,13 +202,19 @@ fn derivation_part<'p>(a: &Appraisal<'_>, m: Measure, amount: &Amount, d: &Deriv
                 if let Some(p) = a.formulary.product(ix) {
                     inner.push(Parameter::string(
                         "product",
-                        format!("{} ({} line {}; {})", p.name, p.provenance.file, p.provenance.line, p.provenance.stated),
+                        format!(
+                            "{} ({} line {}; {})",
+                            p.name, p.provenance.file, p.provenance.line, p.provenance.stated
+                        ),
                     ));
                 }
             }
             Some(From::Sent(ix)) => {
                 if let Some((at, p)) = a.sent.get(ix) {
-                    inner.push(Parameter::string("product", format!("{} (sent with the order; {})", p.name, a.path(*at))));
+                    inner.push(Parameter::string(
+                        "product",
+                        format!("{} (sent with the order; {})", p.name, a.path(*at)),
+                    ));
                 }
             }
             Some(From::Nowhere) | None => {}
@@ -251,7 +259,10 @@ fn estimate<'p>(e: &Estimate, totals: Option<&Totals>) -> Parameter<'p> {
             needs::Given::Number(f) => format!("{} {}", f.shown(4), input.unit),
             needs::Given::Word(w) => (*w).to_owned(),
         };
-        parts.push(Parameter::parts("input", vec![Parameter::string("name", input.name), Parameter::string("value", value.trim().to_owned())]));
+        parts.push(Parameter::parts(
+            "input",
+            vec![Parameter::string("name", input.name), Parameter::string("value", value.trim().to_owned())],
+        ));
     }
     if let Some(m) = delivered(e.kind, e.unit)
         && e.holds()

@@ -90,7 +90,8 @@ impl Writer {
         }
         for c in &a.combined {
             if let Some((days, totals)) = c.steady.as_ref().ok().or(c.days.last()) {
-                let names: Vec<String> = c.orders.iter().filter_map(|i| a.orders.get(*i)).map(|o| visible(&o.label)).collect();
+                let names: Vec<String> =
+                    c.orders.iter().filter_map(|i| a.orders.get(*i)).map(|o| visible(&o.label)).collect();
                 self.line("");
                 self.line(&format!("  Together: {}", names.join(", ")));
                 let plans: Vec<&Plan> = c.orders.iter().filter_map(|i| a.orders.get(*i)).map(|o| &o.plan).collect();
@@ -108,7 +109,12 @@ impl Writer {
         self.wrapped(
             "  ",
             "  ",
-            &format!("{PROGRAM}; formulary {} ({}); rulebook {RULEBOOK}; time zone {}.", a.formulary.label(), short(a.formulary.hash()), a.settings.zone_name),
+            &format!(
+                "{PROGRAM}; formulary {} ({}); rulebook {RULEBOOK}; time zone {}.",
+                a.formulary.label(),
+                short(a.formulary.hash()),
+                a.settings.zone_name
+            ),
         );
         self.line("");
     }
@@ -287,7 +293,11 @@ impl Writer {
                 Amount::Range { low, high: Some(high), .. } if low.is_zero() => format!("at most {} %", high.short(0)),
                 known => shown(&known, 0, "%"),
             };
-            self.wrapped("      ", "          ", &format!("{}{setting}: {figure} {} — delivered {met}", e.title(), e.unit));
+            self.wrapped(
+                "      ",
+                "          ",
+                &format!("{}{setting}: {figure} {} — delivered {met}", e.title(), e.unit),
+            );
         }
     }
 
@@ -302,7 +312,8 @@ impl Writer {
                         Tier::Low => "2",
                     };
                     let tag = self.paint(code, &format!("{:<4}", tier.code()));
-                    let places: Vec<String> = f.at.iter().filter_map(|x| a.position(*x)).map(|(l, c)| format!("{l}:{c}")).collect();
+                    let places: Vec<String> =
+                        f.at.iter().filter_map(|x| a.position(*x)).map(|(l, c)| format!("{l}:{c}")).collect();
                     let at = if places.is_empty() { String::new() } else { format!(" [line {}]", places.join(", ")) };
                     self.wrapped(&format!("    {tag} {} ", j.rule.id), "           ", &format!("{}{at}", f.text));
                     if let Some(x) = &f.arithmetic {
@@ -325,10 +336,16 @@ impl Writer {
         let not_sent: Vec<String> = order
             .judged
             .iter()
-            .filter_map(|j| if let Outcome::NotProvided(what) = &j.outcome { Some(format!("{what} ({})", j.rule.id)) } else { None })
+            .filter_map(|j| {
+                if let Outcome::NotProvided(what) = &j.outcome { Some(format!("{what} ({})", j.rule.id)) } else { None }
+            })
             .collect();
         if !not_sent.is_empty() {
-            self.wrapped("    ", "      ", &format!("Not checked, because this sender does not provide: {}.", not_sent.join("; ")));
+            self.wrapped(
+                "    ",
+                "      ",
+                &format!("Not checked, because this sender does not provide: {}.", not_sent.join("; ")),
+            );
         }
     }
 }
@@ -352,7 +369,9 @@ fn drawing(plan: &Plan, day: &OrderDay) -> Vec<String> {
         let mut cells = ['.'; 48];
         for s in segments {
             let (from, to) = (cell(s.from), cell(s.to));
-            let end_on_edge = s.to > s.from && s.to.mul(Exact::int(CELLS)).and_then(|y| y.div(length)).is_some_and(Exact::is_whole) && s.to < length;
+            let end_on_edge = s.to > s.from
+                && s.to.mul(Exact::int(CELLS)).and_then(|y| y.div(length)).is_some_and(Exact::is_whole)
+                && s.to < length;
             let last = if end_on_edge && to > from { to - 1 } else { to };
             for c in cells.iter_mut().take(last + 1).skip(from) {
                 *c = if s.continuous { '=' } else { '#' };
@@ -374,7 +393,8 @@ fn drawing(plan: &Plan, day: &OrderDay) -> Vec<String> {
     // Clock times under every sixth hour of a 24 h day.
     let mut ruler = String::new();
     for k in 0..8 {
-        let at = length.mul(Exact::ratio(k, 8)).and_then(|x| day.laid.window.local.add(x)).unwrap_or(day.laid.window.local);
+        let at =
+            length.mul(Exact::ratio(k, 8)).and_then(|x| day.laid.window.local.add(x)).unwrap_or(day.laid.window.local);
         let _ = write!(ruler, "{:<6}", clock(at));
     }
     rows.push(ruler.trim_end().to_owned());
@@ -389,7 +409,9 @@ fn drawing(plan: &Plan, day: &OrderDay) -> Vec<String> {
 fn visible(text: &str) -> String {
     text.chars()
         .map(|c| {
-            if c.is_control() || matches!(c, '\u{200B}'..='\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2060}'..='\u{2069}' | '\u{FEFF}') {
+            if c.is_control()
+                || matches!(c, '\u{200B}'..='\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2060}'..='\u{2069}' | '\u{FEFF}')
+            {
                 '\u{FFFD}'
             } else {
                 c

@@ -93,7 +93,10 @@ impl Check {
                 complain(INVENTED);
                 formulary::embedded()
             }
-            (None, false) => Err("--formulary FILE is needed: without products nothing can be worked out (--demo uses an invented one)".to_owned()),
+            (None, false) => Err(
+                "--formulary FILE is needed: without products nothing can be worked out (--demo uses an invented one)"
+                    .to_owned(),
+            ),
         }
     }
 

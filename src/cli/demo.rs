@@ -81,7 +81,8 @@ async fn bind(wanted: Option<SocketAddr>) -> Result<TcpListener, String> {
 
 /// Prints where the service is, what it answers to each sample, and how to ask it.
 async fn show(here: SocketAddr, stays: bool) -> Result<(), String> {
-    let client = reqwest::Client::builder().timeout(Duration::from_secs(30)).build().map_err(|error| error.to_string())?;
+    let client =
+        reqwest::Client::builder().timeout(Duration::from_secs(30)).build().map_err(|error| error.to_string())?;
     let mut lines = vec![INVENTED.to_owned(), format!("listening on http://{here}"), String::new()];
     for sample in &SAMPLES {
         lines.push(line(sample, &ask(&client, here, sample).await?));
@@ -125,7 +126,8 @@ fn line(sample: &Sample, answer: &Value) -> String {
     let total = |day: &str| list(&named(&list(&named(&order, day), "part"), "total"), "part");
     let steady = total("steady-day");
     let totals = if steady.is_empty() { total("day") } else { steady };
-    let found: Vec<String> = list(&named(&parameters, "outcome")["resource"], "issue").iter().filter_map(finding).collect();
+    let found: Vec<String> =
+        list(&named(&parameters, "outcome")["resource"], "issue").iter().filter_map(finding).collect();
     let found = if found.is_empty() { "nothing above a reminder".to_owned() } else { found.join("; ") };
     let (volume, energy) = (measured(&named(&totals, "volume"), "mL"), measured(&named(&totals, "energy"), "kcal"));
     format!("{:24} {disposition:18} {volume:18} {energy:20} {found}", sample.name)

@@ -41,7 +41,13 @@ impl FormularyCommand {
                     warnings += 1;
                     let _ = writeln!(out, "{warning}");
                 }
-                let _ = writeln!(out, "{}: {} products, {warnings} warnings, content {}", formulary.label(), formulary.len(), formulary.hash());
+                let _ = writeln!(
+                    out,
+                    "{}: {} products, {warnings} warnings, content {}",
+                    formulary.label(),
+                    formulary.len(),
+                    formulary.hash()
+                );
                 Ok(if warnings == 0 { Exit::Clear } else { Exit::NotFullyChecked })
             }
             Err(problems) => {
@@ -63,7 +69,9 @@ fn read(file: &Path) -> Result<Vec<u8>, String> {
         std::io::Result::Ok(bytes)
     };
     match whole() {
-        Ok(bytes) if bytes.len() as u64 > LIMIT => Err(format!("{}: larger than {LIMIT} bytes, which no formulary is", file.display())),
+        Ok(bytes) if bytes.len() as u64 > LIMIT => {
+            Err(format!("{}: larger than {LIMIT} bytes, which no formulary is", file.display()))
+        }
         Ok(bytes) => Ok(bytes),
         Err(error) => Err(format!("{}: {error}", file.display())),
     }

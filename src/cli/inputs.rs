@@ -38,7 +38,13 @@ pub fn find(paths: &[PathBuf]) -> Vec<Source> {
 }
 
 /// Iterative, so that a deep tree cannot exhaust the stack.
-fn look(path: &Path, named: bool, folders: &mut BTreeSet<PathBuf>, files: &mut BTreeSet<PathBuf>, out: &mut Vec<Source>) {
+fn look(
+    path: &Path,
+    named: bool,
+    folders: &mut BTreeSet<PathBuf>,
+    files: &mut BTreeSet<PathBuf>,
+    out: &mut Vec<Source>,
+) {
     let mut waiting = vec![(path.to_owned(), named)];
     while let Some((path, named)) = waiting.pop() {
         let lost = |error: io::Error| Source::Lost(path.clone(), reason(&error));
@@ -94,8 +100,10 @@ pub fn read(source: &Source, each: &mut dyn FnMut(&str, &[u8]) -> bool) -> Resul
         Source::File(path) => {
             let file = fs::File::open(path).map_err(|error| reason(&error))?;
             if extension_is(path, "ndjson") {
-                return lines(BufReader::new(file), &mut |number, bytes| each(&format!("{}:{number}", name(path.as_os_str())), bytes))
-                    .map_err(|error| reason(&error));
+                return lines(BufReader::new(file), &mut |number, bytes| {
+                    each(&format!("{}:{number}", name(path.as_os_str())), bytes)
+                })
+                .map_err(|error| reason(&error));
             }
             let bytes = whole(file).map_err(|error| reason(&error))?;
             each(&name(path.as_os_str()), &bytes);
@@ -128,7 +136,9 @@ fn standard(mut from: impl BufRead, each: &mut dyn FnMut(&str, &[u8]) -> bool) -
             if !each(&format!("{NAME}:1"), first.trim_ascii_end()) {
                 return Ok(());
             }
-            return lines(rest.as_slice().chain(from), &mut |number, bytes| each(&format!("{NAME}:{}", number + before), bytes));
+            return lines(rest.as_slice().chain(from), &mut |number, bytes| {
+                each(&format!("{NAME}:{}", number + before), bytes)
+            });
         }
         each(NAME, &first);
         return Ok(());

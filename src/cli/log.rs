@@ -15,7 +15,11 @@ pub enum LogFormat {
 /// Sets up logging; in the demo every line says so. `ENTERAL_GATE_LOG` overrides `level` (a level, or filters as in `info,hyper=warn`).
 pub fn start(format: LogFormat, level: &str, demo: bool) {
     let filter = EnvFilter::try_from_env("ENTERAL_GATE_LOG").unwrap_or_else(|_| EnvFilter::new(level));
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false).with_ansi(false);
+    let log = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_target(false)
+        .with_ansi(false);
     let started = match format {
         LogFormat::Text => log.try_init(),
         LogFormat::Json => log.json().flatten_event(true).try_init(),

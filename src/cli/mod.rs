@@ -32,7 +32,8 @@ use std::process::ExitCode;
 pub const DEMO_FORMULARY: &str = include_str!("../../deploy/demo/formulary.csv");
 
 /// What the program says where it works with invented data.
-pub const INVENTED: &str = "DEMO: all data is invented (people, orders, products, compositions). Never use it for a real person.";
+pub const INVENTED: &str =
+    "DEMO: all data is invented (people, orders, products, compositions). Never use it for a real person.";
 
 #[derive(Parser)]
 #[command(

@@ -58,11 +58,9 @@ impl Serve {
 /// A sentence naming the flag.
 pub fn address(listen: &str) -> Result<SocketAddr, String> {
     let numeric = listen.strip_prefix("localhost:").map(|port| format!("127.0.0.1:{port}"));
-    let address: SocketAddr = numeric
-        .as_deref()
-        .unwrap_or(listen)
-        .parse()
-        .map_err(|_| format!("--listen: expected an IP address and a port such as {DEFAULT_LISTEN}, found {listen:?}"))?;
+    let address: SocketAddr = numeric.as_deref().unwrap_or(listen).parse().map_err(|_| {
+        format!("--listen: expected an IP address and a port such as {DEFAULT_LISTEN}, found {listen:?}")
+    })?;
     only_loopback(address).map_err(|exposed| format!("--listen: {exposed}"))
 }
 

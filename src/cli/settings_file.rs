@@ -12,9 +12,41 @@ use toml::Spanned;
 /// Timing codes that may be given clock times: FHIR's event timing, HL7's TimingEvent, and the abbreviations
 /// that say so many times a day.
 pub const CODES: &[&str] = &[
-    "MORN", "MORN.early", "MORN.late", "NOON", "AFT", "AFT.early", "AFT.late", "EVE", "EVE.early", "EVE.late", "NIGHT", "PHS", "IMD",
-    "HS", "WAKE", "C", "CM", "CD", "CV", "AC", "ACM", "ACD", "ACV", "PC", "PCM", "PCD", "PCV", "QD", "AM", "PM", "BED", "BID", "TID",
-    "QID", "QOD",
+    "MORN",
+    "MORN.early",
+    "MORN.late",
+    "NOON",
+    "AFT",
+    "AFT.early",
+    "AFT.late",
+    "EVE",
+    "EVE.early",
+    "EVE.late",
+    "NIGHT",
+    "PHS",
+    "IMD",
+    "HS",
+    "WAKE",
+    "C",
+    "CM",
+    "CD",
+    "CV",
+    "AC",
+    "ACM",
+    "ACD",
+    "ACV",
+    "PC",
+    "PCM",
+    "PCD",
+    "PCV",
+    "QD",
+    "AM",
+    "PM",
+    "BED",
+    "BID",
+    "TID",
+    "QID",
+    "QOD",
 ];
 
 /// Words for where a tube ends.
@@ -96,7 +128,10 @@ pub fn read(name: &str, text: &str, settings: &mut Settings) -> Result<(), Vec<S
             }
             None => {
                 let known: Vec<_> = ContextKind::ALL.iter().map(|(_, n)| *n).collect();
-                problems.push(problem(kind.span().start, format!("declares: {:?} is not known; known are {}", kind.get_ref(), known.join(", "))));
+                problems.push(problem(
+                    kind.span().start,
+                    format!("declares: {:?} is not known; known are {}", kind.get_ref(), known.join(", ")),
+                ));
             }
         }
     }
@@ -108,15 +143,23 @@ pub fn read(name: &str, text: &str, settings: &mut Settings) -> Result<(), Vec<S
     }
     for (code, times) in &file.clock {
         if !CODES.contains(&code.as_str()) {
-            problems.push(problem(times.span().start, format!("clock: {code:?} is no timing code; known are {}", CODES.join(", "))));
+            problems.push(problem(
+                times.span().start,
+                format!("clock: {code:?} is no timing code; known are {}", CODES.join(", ")),
+            ));
             continue;
         }
         let mut seconds = Vec::new();
         for time in times.get_ref() {
             match asked::clock(time.get_ref()) {
-                Some(s) if seconds.contains(&s) => problems.push(problem(time.span().start, format!("clock.{code}: {} stands twice", time.get_ref()))),
+                Some(s) if seconds.contains(&s) => {
+                    problems.push(problem(time.span().start, format!("clock.{code}: {} stands twice", time.get_ref())))
+                }
                 Some(s) => seconds.push(s),
-                None => problems.push(problem(time.span().start, format!("clock.{code}: expected HH:MM, such as 07:00, found {:?}", time.get_ref()))),
+                None => problems.push(problem(
+                    time.span().start,
+                    format!("clock.{code}: expected HH:MM, such as 07:00, found {:?}", time.get_ref()),
+                )),
             }
         }
         if times.get_ref().is_empty() {
@@ -138,7 +181,10 @@ pub fn read(name: &str, text: &str, settings: &mut Settings) -> Result<(), Vec<S
         };
         let Some((_, site)) = SITES.iter().find(|(word, _)| *word == r.site.get_ref()) else {
             let words: Vec<_> = SITES.iter().map(|(w, _)| *w).collect();
-            problems.push(problem(r.site.span().start, format!("routes: {:?} is no site; expected {}", r.site.get_ref(), words.join(", "))));
+            problems.push(problem(
+                r.site.span().start,
+                format!("routes: {:?} is no site; expected {}", r.site.get_ref(), words.join(", ")),
+            ));
             continue;
         };
         if seen.insert(key.clone(), at).is_some() {
@@ -156,5 +202,6 @@ pub fn read(name: &str, text: &str, settings: &mut Settings) -> Result<(), Vec<S
 pub fn load(path: &Path, settings: &mut Settings) -> Result<(), String> {
     let name = path.display().to_string();
     let text = std::fs::read_to_string(path).map_err(|e| format!("{name}: {e}"))?;
-    read(&name, &text, settings).map_err(|problems| problems.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
+    read(&name, &text, settings)
+        .map_err(|problems| problems.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
 }

@@ -158,7 +158,16 @@ mod tests {
     use super::*;
 
     fn all() -> [Outcome; 7] {
-        let found = |tier| Outcome::Flagged(vec![Finding { tier, text: String::new(), arithmetic: None, fix: None, at: vec![At(0)], code: None }]);
+        let found = |tier| {
+            Outcome::Flagged(vec![Finding {
+                tier,
+                text: String::new(),
+                arithmetic: None,
+                fix: None,
+                at: vec![At(0)],
+                code: None,
+            }])
+        };
         [
             found(Tier::High),
             found(Tier::Low),

@@ -223,7 +223,8 @@ impl Formulary {
             problems.push(FormularyProblem::of_file(
                 label,
                 "empty-formulary",
-                "no product: an empty formulary would make every order's formula unknown; at least one row is expected".to_owned(),
+                "no product: an empty formulary would make every order's formula unknown; at least one row is expected"
+                    .to_owned(),
             ));
         }
         let mut keys: HashMap<String, usize> = HashMap::new();
@@ -299,7 +300,11 @@ impl Formulary {
                 .entries
                 .get(other)
                 .map_or((String::new(), 0), |e| (e.product.key.clone(), e.product.provenance.line));
-            problem(code, column, format!("{value} is also given for {whose} on line {line}; two products cannot share it"))
+            problem(
+                code,
+                column,
+                format!("{value} is also given for {whose} on line {line}; two products cannot share it"),
+            )
         });
         let unseen = hidden.into_iter().map(|(column, shown)| {
             problem("hidden-character", column, format!("“{shown}” holds a character that is not seen; type it anew"))
@@ -442,7 +447,8 @@ impl Formulary {
         let per = basis_unit(ours.basis);
         let mut compare = |what: &'static str, unit: String, a: Option<Exact>, b: Option<Exact>| {
             if b.is_some() && a != b {
-                let show = |x: Option<Exact>| x.map_or_else(|| "not stated".to_owned(), |x| format!("{} {unit}", x.short(4)));
+                let show =
+                    |x: Option<Exact>| x.map_or_else(|| "not stated".to_owned(), |x| format!("{} {unit}", x.short(4)));
                 out.push(Difference { what, institution: show(a), sent: show(b) });
             }
         };

@@ -121,7 +121,12 @@ mod tests {
 
     #[test]
     fn likeness_does_not_count() {
-        for (a, b) in [("Standard 1.0", "Standard 1.5"), ("Standard 1.0", "Standard1.0"), ("Standard 1.0", "Standard 1,0"), ("A10", "А10")] {
+        for (a, b) in [
+            ("Standard 1.0", "Standard 1.5"),
+            ("Standard 1.0", "Standard1.0"),
+            ("Standard 1.0", "Standard 1,0"),
+            ("A10", "А10"),
+        ] {
             assert_ne!(normalised(a), normalised(b), "{a:?} and {b:?}");
         }
     }

@@ -91,10 +91,11 @@ impl Judged<'_> {
 
     fn signs(&mut self) {
         let p = self.product;
-        let figures = Nutrient::ALL
-            .into_iter()
-            .map(|n| (column_of(n), p.nutrient(n)))
-            .chain([("energy_kcal", p.energy), ("osmolality_mOsm_per_kg", p.osmolality), ("displacement_mL", p.displacement)]);
+        let figures = Nutrient::ALL.into_iter().map(|n| (column_of(n), p.nutrient(n))).chain([
+            ("energy_kcal", p.energy),
+            ("osmolality_mOsm_per_kg", p.osmolality),
+            ("displacement_mL", p.displacement),
+        ]);
         for (column, value) in figures {
             if value.is_some_and(Exact::is_negative) {
                 self.refuse("negative", column, "a composition cannot be negative; 0 or more is expected".to_owned());
@@ -109,19 +110,34 @@ impl Judged<'_> {
     fn shape(&mut self) {
         let p = self.product;
         let by_volume = p.basis == Basis::Millilitre;
-        let liquid = matches!(p.form, Form::ReadyToHang | Form::Decanted | Form::Blenderised | Form::HumanMilk | Form::Water);
-        if liquid && !by_volume && !(p.basis == Basis::Kilocalorie && matches!(p.form, Form::ReadyToHang | Form::Decanted)) {
-            let text = format!("{} is given by volume, but its figures are per {}; mL, 100 mL or L is expected", p.form.word(), self.stated.per);
+        let liquid =
+            matches!(p.form, Form::ReadyToHang | Form::Decanted | Form::Blenderised | Form::HumanMilk | Form::Water);
+        if liquid
+            && !by_volume
+            && !(p.basis == Basis::Kilocalorie && matches!(p.form, Form::ReadyToHang | Form::Decanted))
+        {
+            let text = format!(
+                "{} is given by volume, but its figures are per {}; mL, 100 mL or L is expected",
+                p.form.word(),
+                self.stated.per
+            );
             self.refuse("basis", "basis", text);
         }
         if p.form == Form::Fortifier && !matches!(p.basis, Basis::Dose | Basis::Millilitre | Basis::Gram) {
             self.refuse("basis", "basis", "a fortifier is added by the unit; dose, mL or g is expected".to_owned());
         }
         if p.form == Form::Water && p.energy.is_some_and(Exact::is_positive) {
-            self.refuse("impossible", "energy_kcal", "water or a flush fluid carries no energy; 0 is expected".to_owned());
+            self.refuse(
+                "impossible",
+                "energy_kcal",
+                "water or a flush fluid carries no energy; 0 is expected".to_owned(),
+            );
         }
         if p.basis == Basis::Kilocalorie {
-            for (column, given) in [("water_mL", p.nutrient(Nutrient::Water).is_some()), ("osmolality_mOsm_per_kg", p.osmolality.is_some())] {
+            for (column, given) in [
+                ("water_mL", p.nutrient(Nutrient::Water).is_some()),
+                ("osmolality_mOsm_per_kg", p.osmolality.is_some()),
+            ] {
                 if given {
                     let text = "depends on the strength the product is mixed to, so it cannot be stated per 100 kcal; leave it empty".to_owned();
                     self.refuse("impossible", column, text);
@@ -129,7 +145,8 @@ impl Judged<'_> {
             }
         }
         if p.energy.is_none() && p.basis != Basis::Kilocalorie {
-            let text = "no energy: what an order of it delivers is only known when the order gives an energy density".to_owned();
+            let text = "no energy: what an order of it delivers is only known when the order gives an energy density"
+                .to_owned();
             self.report(Level::Warning, "not-stated", Some("energy_kcal"), text);
         }
     }
@@ -179,8 +196,11 @@ impl Judged<'_> {
             }
             Basis::Dose | Basis::Kilocalorie => {}
         }
-        if matches!(p.basis, Basis::Millilitre | Basis::Gram) && p.nutrient(Nutrient::Water).is_some_and(|w| w > Exact::ONE) {
-            let text = format!("{} mL water does not fit into {}", self.written(part(Nutrient::Water)), one(self.stated.per));
+        if matches!(p.basis, Basis::Millilitre | Basis::Gram)
+            && p.nutrient(Nutrient::Water).is_some_and(|w| w > Exact::ONE)
+        {
+            let text =
+                format!("{} mL water does not fit into {}", self.written(part(Nutrient::Water)), one(self.stated.per));
             self.refuse("impossible", "water_mL", text);
         }
     }
@@ -216,7 +236,11 @@ impl Judged<'_> {
         let medium = medium_chain_fat.unwrap_or(Exact::ZERO);
         let sum = (|| {
             let long = fat.sub(medium)?;
-            protein.mul(PROTEIN)?.add(long.mul(FAT)?)?.add(medium.mul(MEDIUM_CHAIN)?)?.add(carbohydrate.mul(CARBOHYDRATE)?)
+            protein
+                .mul(PROTEIN)?
+                .add(long.mul(FAT)?)?
+                .add(medium.mul(MEDIUM_CHAIN)?)?
+                .add(carbohydrate.mul(CARBOHYDRATE)?)
         })();
         let fibre = p.nutrient(Nutrient::Fibre).and_then(|f| f.mul(FIBRE)).unwrap_or(Exact::ZERO);
         let Some((low, high)) = sum.and_then(|low| Some((low, low.add(fibre)?))) else { return };
@@ -265,7 +289,9 @@ impl Judged<'_> {
             return;
         }
         for (nutrient, least, most) in USUAL_MINERALS {
-            let (Some(mass), Some(per_litre)) = (nutrient.atomic_mass(), p.nutrient(nutrient).and_then(|x| x.mul(Exact::int(1000)))) else {
+            let (Some(mass), Some(per_litre)) =
+                (nutrient.atomic_mass(), p.nutrient(nutrient).and_then(|x| x.mul(Exact::int(1000))))
+            else {
                 continue;
             };
             let Some(as_mmol) = per_litre.mul(mass) else { continue };

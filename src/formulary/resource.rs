@@ -73,7 +73,10 @@ impl Default for ProductCodes {
     fn default() -> Self {
         Self {
             nutrients: Component::all().map(|c| ((NUTRIENT_CODES.to_owned(), c.code().to_owned()), c)).collect(),
-            flags: FLAGS.iter().map(|(word, _)| ((FLAG_CODES.to_owned(), (*word).to_owned()), (*word).to_owned())).collect(),
+            flags: FLAGS
+                .iter()
+                .map(|(word, _)| ((FLAG_CODES.to_owned(), (*word).to_owned()), (*word).to_owned()))
+                .collect(),
         }
     }
 }
@@ -98,11 +101,17 @@ pub struct SentProduct {
 /// What makes the resource unusable as a whole: a version without the resource, a status other than
 /// `active`, a modifier that is not understood, no name or code, no amount that can be read, or figures
 /// that cannot be.
-pub fn product_from_fhir(node: Node<'_>, version: FhirVersion, codes: &ProductCodes) -> Result<SentProduct, Vec<Problem>> {
+pub fn product_from_fhir(
+    node: Node<'_>,
+    version: FhirVersion,
+    codes: &ProductCodes,
+) -> Result<SentProduct, Vec<Problem>> {
     let mut reader = Reader { read: Datatypes::default(), codes, unusable: false, contradicted: Vec::new() };
     let sent = reader.product(node, version);
     match sent {
-        Some((product, warnings)) if !reader.unusable => Ok(SentProduct { product, problems: reader.read.problems, warnings }),
+        Some((product, warnings)) if !reader.unusable => {
+            Ok(SentProduct { product, problems: reader.read.problems, warnings })
+        }
         _ => Err(reader.read.problems),
     }
 }
@@ -157,7 +166,11 @@ impl Reader<'_> {
                 continue;
             }
             if let Some(c) = naming::hidden(&name) {
-                let text = format!("the name {} holds a character that is not seen (U+{:04X}); it is not used", naming::shown(&name), u32::from(c));
+                let text = format!(
+                    "the name {} holds a character that is not seen (U+{:04X}); it is not used",
+                    naming::shown(&name),
+                    u32::from(c)
+                );
                 self.read.grave(at, "value", text);
                 continue;
             }
@@ -168,7 +181,11 @@ impl Reader<'_> {
             (Some(name), _) => name.clone(),
             (None, Some((_, code))) => code.clone(),
             (None, None) => {
-                self.refuse(at, "required", "the product has neither a name (code.text or a display) nor a code".to_owned());
+                self.refuse(
+                    at,
+                    "required",
+                    "the product has neither a name (code.text or a display) nor a code".to_owned(),
+                );
                 return None;
             }
         };
@@ -201,11 +218,14 @@ impl Reader<'_> {
         let mut osmolality = stated.osmolality;
         if basis == Basis::Kilocalorie {
             energy = None;
-            for (value, what) in [(per_unit.get_mut(Nutrient::Water as usize), "water"), (Some(&mut osmolality), "osmolality")] {
+            for (value, what) in
+                [(per_unit.get_mut(Nutrient::Water as usize), "water"), (Some(&mut osmolality), "osmolality")]
+            {
                 if let Some(value) = value
                     && value.take().is_some()
                 {
-                    let text = format!("{what} per kcal depends on the strength the product is mixed to; it is not used");
+                    let text =
+                        format!("{what} per kcal depends on the strength the product is mixed to; it is not used");
                     self.read.remark(at, "business-rule", text);
                 }
             }
@@ -255,8 +275,12 @@ impl Reader<'_> {
                 let text = node.get("status").and_then(Node::as_str).unwrap_or_default();
                 self.refuse(status.at, "business-rule", format!("the product is {text}; only an active one is used"));
             }
-            Field::Absent => self.refuse(node.at(), "required", "status is missing; only an active product is used".to_owned()),
-            Field::Missing { at, .. } => self.refuse(at, "required", "status is withheld; only an active product is used".to_owned()),
+            Field::Absent => {
+                self.refuse(node.at(), "required", "status is missing; only an active product is used".to_owned())
+            }
+            Field::Missing { at, .. } => {
+                self.refuse(at, "required", "status is withheld; only an active product is used".to_owned())
+            }
             // Already reported.
             Field::Unreadable { .. } => self.unusable = true,
         }
@@ -267,10 +291,17 @@ impl Reader<'_> {
         for (key, member) in node.members() {
             match &*key {
                 "modifierExtension" | "implicitRules" => {
-                    self.refuse(member.at(), "not-supported", format!("{key} may change what the product means and is not understood"));
+                    self.refuse(
+                        member.at(),
+                        "not-supported",
+                        format!("{key} may change what the product means and is not understood"),
+                    );
                 }
                 "characteristic" | "productCharacteristic" if key != characteristics => {
-                    let text = format!("{key} is not an element of NutritionProduct in FHIR {}; expected {characteristics}", version.name());
+                    let text = format!(
+                        "{key} is not an element of NutritionProduct in FHIR {}; expected {characteristics}",
+                        version.name()
+                    );
                     self.read.grave(member.at(), "structure", text);
                 }
                 "ingredient" => {
@@ -324,7 +355,11 @@ impl Reader<'_> {
         for nutrient in self.objects(node, "nutrient") {
             let at = nutrient.at();
             if nutrient.get("modifierExtension").is_some() {
-                self.refuse(at, "not-supported", "a modifierExtension may change what this nutrient means and is not understood".to_owned());
+                self.refuse(
+                    at,
+                    "not-supported",
+                    "a modifierExtension may change what this nutrient means and is not understood".to_owned(),
+                );
                 continue;
             }
             let concept = nutrient.get("item").map(|item| self.concept(item)).unwrap_or_default();
@@ -340,7 +375,8 @@ impl Reader<'_> {
             let component = match found.as_slice() {
                 [component] => *component,
                 [] => {
-                    let text = format!("{} is not one of the nutrients that are totalled; it is not used", label(&concept));
+                    let text =
+                        format!("{} is not one of the nutrients that are totalled; it is not used", label(&concept));
                     self.read.remark(at, "informational", text);
                     continue;
                 }
@@ -368,26 +404,36 @@ impl Reader<'_> {
         let name = component.code();
         let ratio = self.read.ratio(node);
         let (Field::Present(numerator), Field::Present(denominator)) = (&ratio.numerator, &ratio.denominator) else {
-            let text = format!("the amount of {name} needs a numerator and a denominator, such as 40 g per 1000 mL; it is not used");
+            let text = format!(
+                "the amount of {name} needs a numerator and a denominator, such as 40 g per 1000 mL; it is not used"
+            );
             self.read.grave(node.at(), "required", text);
             return None;
         };
         // The unit of the denominator says what the amount is per.
-        let dimension = measure(&denominator.value, Dimension::NUMBER).unit.map_or(Dimension::NUMBER, |unit| unit.dimension);
+        let dimension =
+            measure(&denominator.value, Dimension::NUMBER).unit.map_or(Dimension::NUMBER, |unit| unit.dimension);
         let basis = match dimension {
             Dimension::VOLUME => Basis::Millilitre,
             Dimension::MASS => Basis::Gram,
             Dimension::ENERGY => Basis::Kilocalorie,
             Dimension::NUMBER => Basis::Dose,
             other => {
-                let text = format!("the amount of {name} is per {}; a volume, mass, energy or number of doses is expected", other.name());
+                let text = format!(
+                    "the amount of {name} is per {}; a volume, mass, energy or number of doses is expected",
+                    other.name()
+                );
                 self.read.grave(denominator.at, "value", text);
                 return None;
             }
         };
         let per = self.value(measure(&denominator.value, dimension), denominator.at, name, "denominator")?;
         if !per.is_positive() {
-            self.read.grave(denominator.at, "value", format!("the amount of {name} is per {per}; more than 0 is expected"));
+            self.read.grave(
+                denominator.at,
+                "value",
+                format!("the amount of {name} is per {per}; more than 0 is expected"),
+            );
             return None;
         }
         let reading = match component {
@@ -399,7 +445,11 @@ impl Reader<'_> {
         match amount.div(per) {
             Some(amount) => Some((basis, amount)),
             None => {
-                self.read.grave(node.at(), "value", format!("the amount of {name} is outside the range of exact arithmetic"));
+                self.read.grave(
+                    node.at(),
+                    "value",
+                    format!("the amount of {name} is outside the range of exact arithmetic"),
+                );
                 None
             }
         }
@@ -430,7 +480,11 @@ impl Reader<'_> {
         let Some((_, first, _)) = of_basis.next() else {
             // Energy per energy says nothing, and is how senders state the basis.
             if !(component == Component::Energy && basis == Basis::Kilocalorie) {
-                let text = format!("{} is not stated per {}, as most others are; it is not used", component.code(), basis_unit(basis));
+                let text = format!(
+                    "{} is not stated per {}, as most others are; it is not used",
+                    component.code(),
+                    basis_unit(basis)
+                );
                 self.read.grave(*place, "business-rule", text);
             }
             return None;
@@ -495,7 +549,9 @@ impl Reader<'_> {
             let Some(of_type) = item.get("type") else { continue };
             let concept = self.read.concept(of_type);
             let known = concept.codings.iter().find_map(|c| {
-                (c.system.as_deref() == Some(CHARACTERISTIC_CODES)).then_some(c.code.as_deref()?).and_then(known_characteristic)
+                (c.system.as_deref() == Some(CHARACTERISTIC_CODES))
+                    .then_some(c.code.as_deref()?)
+                    .and_then(known_characteristic)
             });
             match known {
                 Some(name) => self.characteristic(name, item, basis, &mut out),
@@ -511,7 +567,11 @@ impl Reader<'_> {
             match own.and_then(known_characteristic) {
                 Some(name) => self.characteristic(name, item, basis, &mut out),
                 None if CHANGES_NOTHING.contains(&&*url) => {}
-                None => self.read.remark(item.at(), "extension", format!("the extension {} is not one that is read", shown(&url))),
+                None => self.read.remark(
+                    item.at(),
+                    "extension",
+                    format!("the extension {} is not one that is read", shown(&url)),
+                ),
             }
         }
         out
@@ -568,7 +628,11 @@ impl Reader<'_> {
                     Some(word) => out.free_from.push((word, item.at())),
                     None => {
                         let given = code.map_or_else(|| label(&concept), |c| shown(&c));
-                        self.read.remark(item.at(), "informational", format!("free-from {given} is not a word that checks read; it is not used"));
+                        self.read.remark(
+                            item.at(),
+                            "informational",
+                            format!("free-from {given} is not a word that checks read; it is not used"),
+                        );
                     }
                 }
             }
@@ -592,14 +656,21 @@ impl Reader<'_> {
     }
 
     /// One word of a closed list; two different words are a contradiction and neither is used.
-    fn word<T: Copy + PartialEq>(&mut self, name: &'static str, item: Node<'_>, words: &[(&'static str, T)], before: Option<T>) -> Option<T> {
+    fn word<T: Copy + PartialEq>(
+        &mut self,
+        name: &'static str,
+        item: Node<'_>,
+        words: &[(&'static str, T)],
+        before: Option<T>,
+    ) -> Option<T> {
         let given = self.text_of(item).unwrap_or_default();
         match words.iter().find(|(word, _)| *word == given) {
             Some((_, value)) => self.once(name, item, before, Some(*value)),
             None => {
                 let expected: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
                 let hint = suggestion::hint(&given, expected.iter().copied());
-                let text = format!("{name} {} is not known{hint}; expected one of: {}", shown(&given), expected.join(", "));
+                let text =
+                    format!("{name} {} is not known{hint}; expected one of: {}", shown(&given), expected.join(", "));
                 self.read.grave(item.at(), "value", text);
                 before
             }
@@ -607,7 +678,13 @@ impl Reader<'_> {
     }
 
     /// The one value of a characteristic; once contradicted, it stays not stated.
-    fn once<T: PartialEq>(&mut self, name: &'static str, item: Node<'_>, before: Option<T>, now: Option<T>) -> Option<T> {
+    fn once<T: PartialEq>(
+        &mut self,
+        name: &'static str,
+        item: Node<'_>,
+        before: Option<T>,
+        now: Option<T>,
+    ) -> Option<T> {
         if self.contradicted.contains(&name) {
             return None;
         }

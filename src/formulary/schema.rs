@@ -16,7 +16,8 @@ impl ProductSchema {
     /// # Errors
     /// A sentence, when the schema of this build is not valid; a test keeps that from happening.
     pub fn compiled() -> Result<Self, String> {
-        let schema: Value = serde_json::from_str(SCHEMA).map_err(|e| format!("the formulary schema is not JSON: {e}"))?;
+        let schema: Value =
+            serde_json::from_str(SCHEMA).map_err(|e| format!("the formulary schema is not JSON: {e}"))?;
         jsonschema::draft202012::options()
             .build(&schema)
             .map(Self)
@@ -55,7 +56,9 @@ fn sentence(error: &jsonschema::ValidationError<'_>) -> String {
         Kind::Pattern { .. } if path.starts_with("/contains") || path.starts_with("/free_from") => {
             "a word in lower case is expected, its parts joined by hyphens".to_owned()
         }
-        Kind::Pattern { .. } if path.starts_with("/source_date") => "YYYY-MM-DD, YYYY-MM or YYYY is expected".to_owned(),
+        Kind::Pattern { .. } if path.starts_with("/source_date") => {
+            "YYYY-MM-DD, YYYY-MM or YYYY is expected".to_owned()
+        }
         // Without the value: it may be long.
         _ => error.masked().to_string(),
     }

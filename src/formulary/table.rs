@@ -148,8 +148,7 @@ pub(super) fn read(file: &str, bytes: &[u8]) -> Read {
             return out;
         }
     };
-    let mut reader =
-        csv::ReaderBuilder::new().has_headers(false).flexible(true).comment(Some(b'#')).from_reader(bytes);
+    let mut reader = csv::ReaderBuilder::new().has_headers(false).flexible(true).comment(Some(b'#')).from_reader(bytes);
     let mut record = csv::StringRecord::new();
     let mut positions: HashMap<&'static str, usize> = HashMap::new();
     let mut rows = 0usize;
@@ -250,17 +249,15 @@ fn header(
 ) -> Result<HashMap<&'static str, usize>, Vec<FormularyProblem>> {
     let mut problems = Vec::new();
     let mut refuse = |column: Option<Column>, code: &'static str, text: String| {
-        problems.push(FormularyProblem {
-            line: Some(line),
-            column,
-            ..FormularyProblem::of_file(file, code, text)
-        });
+        problems.push(FormularyProblem { line: Some(line), column, ..FormularyProblem::of_file(file, code, text) });
     };
     if let (1, Some(only)) = (record.len(), record.get(0)) {
-        let named = |separator: char| only.split(separator).filter(|n| COLUMNS.iter().any(|c| c.name == n.trim())).count();
+        let named =
+            |separator: char| only.split(separator).filter(|n| COLUMNS.iter().any(|c| c.name == n.trim())).count();
         for (separator, called) in [(';', "semicolons"), ('\t', "tabs"), ('|', "bars")] {
             if named(separator) > 1 {
-                let text = format!("the columns are separated by {called}; commas are expected (save as comma-separated CSV)");
+                let text =
+                    format!("the columns are separated by {called}; commas are expected (save as comma-separated CSV)");
                 refuse(None, "separator", text);
                 return Err(problems);
             }
@@ -274,7 +271,11 @@ fn header(
         match COLUMNS.iter().find(|c| c.name == given) {
             Some(column) => {
                 if let Some(first) = positions.insert(column.name, at) {
-                    refuse(place(), "duplicate-column", format!("the column stands twice; first as column {}", first + 1));
+                    refuse(
+                        place(),
+                        "duplicate-column",
+                        format!("the column stands twice; first as column {}", first + 1),
+                    );
                 }
             }
             None if given.is_empty() => refuse(place(), "unknown-column", "a column without a name".to_owned()),
@@ -327,9 +328,7 @@ impl<'r> Row<'r> {
     }
 
     fn refused(&self, column: &str) -> bool {
-        self.problems
-            .iter()
-            .any(|p| p.level == Level::Refusal && p.column.as_ref().is_some_and(|c| c.name == column))
+        self.problems.iter().any(|p| p.level == Level::Refusal && p.column.as_ref().is_some_and(|c| c.name == column))
     }
 
     /// The trimmed text of a cell; `None` when the cell is empty or there is no such column.
@@ -384,7 +383,11 @@ impl<'r> Row<'r> {
         }
         let expected: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
         let hint = suggestion::hint(given, expected.iter().copied());
-        self.refuse("word", column, format!("“{}” is not known{hint}; expected one of: {}", cut(given), expected.join(", ")));
+        self.refuse(
+            "word",
+            column,
+            format!("“{}” is not known{hint}; expected one of: {}", cut(given), expected.join(", ")),
+        );
         None
     }
 
@@ -425,7 +428,13 @@ impl<'r> Row<'r> {
     }
 
     /// A mineral in mg, from whichever of the two columns is filled.
-    fn mineral(&mut self, nutrient: Nutrient, mg: &'static str, mmol: &'static str, json: &mut Map<String, Value>) -> Option<Exact> {
+    fn mineral(
+        &mut self,
+        nutrient: Nutrient,
+        mg: &'static str,
+        mmol: &'static str,
+        json: &mut Map<String, Value>,
+    ) -> Option<Exact> {
         let mass = nutrient.atomic_mass()?;
         let in_mg = self.number(mg);
         let in_mmol = self.number(mmol);
@@ -467,7 +476,11 @@ impl<'r> Row<'r> {
             for word in &words {
                 if !FLAGS.iter().any(|(known, _)| known == word) {
                     match suggestion::closest(word, FLAGS.iter().map(|(known, _)| *known)) {
-                        Some(near) => self.refuse("word", column, format!("“{}” is not known (did you mean “{near}”?)", cut(word))),
+                        Some(near) => self.refuse(
+                            "word",
+                            column,
+                            format!("“{}” is not known (did you mean “{near}”?)", cut(word)),
+                        ),
                         None => {
                             let text = format!("no check reads “{}”; it is kept as it stands", cut(word));
                             self.problem(Level::Warning, "word", Some(column), text);
@@ -475,7 +488,11 @@ impl<'r> Row<'r> {
                     }
                 }
                 if out.iter().any(|(name, _)| name == word) {
-                    self.refuse("disagree", column, format!("“{}” stands under contains and under free_from", cut(word)));
+                    self.refuse(
+                        "disagree",
+                        column,
+                        format!("“{}” stands under contains and under free_from", cut(word)),
+                    );
                 }
                 out.push(((*word).to_owned(), contains));
             }
@@ -510,9 +527,14 @@ impl<'r> Row<'r> {
         let thicknesses = VISCOSITIES.map(|v| (v, v));
         let viscosity_text = self.text("viscosity");
         let viscosity = viscosity_text.and_then(|t| self.word("viscosity", t, &thicknesses));
-        for (column, text) in
-            [("key", key), ("name", name), ("form", form_text), ("age_class", age_text), ("basis", basis_text), ("viscosity", viscosity_text)]
-        {
+        for (column, text) in [
+            ("key", key),
+            ("name", name),
+            ("form", form_text),
+            ("age_class", age_text),
+            ("basis", basis_text),
+            ("viscosity", viscosity_text),
+        ] {
             if let Some(text) = text {
                 put(column, json!(text));
             }
@@ -528,9 +550,17 @@ impl<'r> Row<'r> {
         }
 
         let mut figures: HashMap<&'static str, Exact> = HashMap::new();
-        for column in
-            ["energy_kcal", "protein_g", "carbohydrate_g", "fat_g", "mct_g", "fibre_g", "water_mL", "osmolality_mOsm_per_kg", "displacement_mL"]
-        {
+        for column in [
+            "energy_kcal",
+            "protein_g",
+            "carbohydrate_g",
+            "fat_g",
+            "mct_g",
+            "fibre_g",
+            "water_mL",
+            "osmolality_mOsm_per_kg",
+            "displacement_mL",
+        ] {
             if let Some((number, literal)) = self.number(column) {
                 put(column, number_value(literal));
                 figures.insert(column, number.exact());
@@ -565,7 +595,11 @@ impl<'r> Row<'r> {
         if let Some(date) = source_date
             && !is_date(date)
         {
-            self.refuse("date", "source_date", format!("“{}” is not a date; YYYY-MM-DD, YYYY-MM or YYYY is expected", cut(date)));
+            self.refuse(
+                "date",
+                "source_date",
+                format!("“{}” is not a date; YYYY-MM-DD, YYYY-MM or YYYY is expected", cut(date)),
+            );
         }
         let note = self.text("note");
         for (column, text) in [("source", source), ("source_date", source_date), ("note", note)] {
@@ -651,9 +685,13 @@ fn number_hint(given: &str, why: DecimalError) -> String {
     }
     let mostly = |extra: &[char]| given.chars().all(|c| c.is_ascii_digit() || c == '-' || extra.contains(&c));
     if given.contains(',') && mostly(&[',', '.', ' ', '\'']) {
-        return format!("“{shown}” has a comma; write a point before the decimals and nothing between thousands, such as 12.5 or 1200");
+        return format!(
+            "“{shown}” has a comma; write a point before the decimals and nothing between thousands, such as 12.5 or 1200"
+        );
     }
-    if given.chars().any(|c| c.is_whitespace() || c == '\'' || c == '_') && given.chars().all(|c| c.is_ascii_digit() || c == '.' || c.is_whitespace() || c == '\'' || c == '_') {
+    if given.chars().any(|c| c.is_whitespace() || c == '\'' || c == '_')
+        && given.chars().all(|c| c.is_ascii_digit() || c == '.' || c.is_whitespace() || c == '\'' || c == '_')
+    {
         return format!("“{shown}” has something between its digits; write 1200, not 1 200");
     }
     if given.starts_with('.') || given.ends_with('.') || given.starts_with('+') {

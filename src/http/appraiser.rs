@@ -60,8 +60,13 @@ impl Appraiser for Core {
             None => Appraised { body, status: StatusCode::OK, disposition: appraisal.disposition().code() },
             // What could not be appraised at all is an OperationOutcome whatever was asked for.
             Some(refusal) => {
-                let status = if refusal == Refusal::TooLarge { StatusCode::PAYLOAD_TOO_LARGE } else { StatusCode::BAD_REQUEST };
-                Appraised { body: answer::outcome_json(&appraisal), status, disposition: appraisal.disposition().code() }
+                let status =
+                    if refusal == Refusal::TooLarge { StatusCode::PAYLOAD_TOO_LARGE } else { StatusCode::BAD_REQUEST };
+                Appraised {
+                    body: answer::outcome_json(&appraisal),
+                    status,
+                    disposition: appraisal.disposition().code(),
+                }
             }
         }
     }

@@ -20,7 +20,8 @@ pub const NAMES: [&str; 6] = ["zone", "day-start", "day-kind", "date", "days", "
 pub fn apply(name: &str, value: &str, settings: &mut Settings) -> Result<(), String> {
     match name {
         "zone" => {
-            let zone = TimeZone::get(value).map_err(|_| "expected the name of a time zone, such as Europe/Vienna.".to_owned())?;
+            let zone = TimeZone::get(value)
+                .map_err(|_| "expected the name of a time zone, such as Europe/Vienna.".to_owned())?;
             settings.zone_name = zone.iana_name().unwrap_or(value).to_owned();
             settings.zone = zone;
         }
@@ -54,7 +55,8 @@ pub fn apply(name: &str, value: &str, settings: &mut Settings) -> Result<(), Str
 pub fn clock(text: &str) -> Option<u32> {
     let text = text.strip_suffix(":00").filter(|t| t.len() == 5).unwrap_or(text);
     let (hours, minutes) = text.split_once(':')?;
-    let two = |t: &str| (t.len() == 2 && t.bytes().all(|b| b.is_ascii_digit())).then(|| t.parse::<u32>().ok()).flatten();
+    let two =
+        |t: &str| (t.len() == 2 && t.bytes().all(|b| b.is_ascii_digit())).then(|| t.parse::<u32>().ok()).flatten();
     let (hours, minutes) = (two(hours)?, two(minutes)?);
     (hours < 24 && minutes < 60).then_some(hours * 3_600 + minutes * 60)
 }
@@ -98,7 +100,8 @@ impl Query {
         let mut out = Self::default();
         for pair in query.unwrap_or("").split('&').filter(|pair| !pair.is_empty()) {
             let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
-            let undecodable = || Refusal::Parameter("of the query".to_owned(), "is not valid percent-encoded UTF-8.".to_owned());
+            let undecodable =
+                || Refusal::Parameter("of the query".to_owned(), "is not valid percent-encoded UTF-8.".to_owned());
             let (name, value) = (decoded(name).ok_or_else(undecodable)?, decoded(value).ok_or_else(undecodable)?);
             out.set(&name, value, validate)?;
         }
@@ -161,7 +164,10 @@ impl Query {
 
 /// A parameter name that a caller made up, cut and cleaned so that it can be repeated to them.
 fn shown(name: &str) -> String {
-    name.chars().take(40).map(|c| if c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.') { c } else { '?' }).collect()
+    name.chars()
+        .take(40)
+        .map(|c| if c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.') { c } else { '?' })
+        .collect()
 }
 
 /// `application/x-www-form-urlencoded` text; `None` when an escape is broken or the result is not UTF-8.
@@ -212,7 +218,9 @@ mod tests {
 
     #[test]
     fn a_plus_in_a_time_survives_the_query() {
-        let query = Query::read(Some("as-of=2026-11-25T08:00:00+01:00&_pretty=true&_format=application/fhir+json"), false).unwrap();
+        let query =
+            Query::read(Some("as-of=2026-11-25T08:00:00+01:00&_pretty=true&_format=application/fhir+json"), false)
+                .unwrap();
         assert!(query.pretty);
         assert_eq!(query.format.as_deref(), Some("application/fhir json"));
         let settings = query.settings(&Settings::default()).unwrap();
@@ -221,7 +229,9 @@ mod tests {
 
     #[test]
     fn unknown_repeated_and_broken_parameters_are_refused() {
-        for query in ["dat=2026-11-25", "date=2026-11-25&date=2026-11-26", "date=%zz", "date=%ff", "mode=create", "_pretty=yes"] {
+        for query in
+            ["dat=2026-11-25", "date=2026-11-25&date=2026-11-26", "date=%zz", "date=%ff", "mode=create", "_pretty=yes"]
+        {
             assert!(Query::read(Some(query), false).is_err(), "{query}");
         }
         assert!(Query::read(Some("mode=create&profile=x"), true).is_ok());

@@ -19,7 +19,8 @@ pub struct Whole {
 pub async fn read(app: &App, headers: &HeaderMap, mut body: Body) -> Result<Whole, Refusal> {
     let limits = &app.limits;
     let deadline = Instant::now() + limits.body_time;
-    let declared = headers.get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()).and_then(|v| v.parse::<u64>().ok());
+    let declared =
+        headers.get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()).and_then(|v| v.parse::<u64>().ok());
     if declared.is_some_and(|n| n > limits.body as u64) {
         discard(headers, body, limits.body).await;
         return Err(Refusal::TooLarge(limits.body));

@@ -33,7 +33,12 @@ pub struct Definition {
 
 macro_rules! definition {
     ($kind:literal, $id:literal, $versions:expr) => {
-        Definition { kind: $kind, id: $id, versions: $versions, text: include_str!(concat!("../../schemas/fhir/", $kind, "-", $id, ".json")) }
+        Definition {
+            kind: $kind,
+            id: $id,
+            versions: $versions,
+            text: include_str!(concat!("../../schemas/fhir/", $kind, "-", $id, ".json")),
+        }
     };
 }
 
@@ -83,7 +88,8 @@ fn serve(kind: &str, Path((version, id)): Path<(String, String)>, request: &Requ
     negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
     let found = DEFINITIONS.iter().find(|d| d.kind == kind && d.id == id && d.versions.contains(&version));
     let found = found.ok_or_else(|| {
-        let ids: Vec<_> = DEFINITIONS.iter().filter(|d| d.kind == kind && d.versions.contains(&version)).map(|d| d.id).collect();
+        let ids: Vec<_> =
+            DEFINITIONS.iter().filter(|d| d.kind == kind && d.versions.contains(&version)).map(|d| d.id).collect();
         Refusal::NotFound(format!("No such {kind} here; there are: {}.", ids.join(", ")))
     })?;
     Ok(negotiate::fhir(StatusCode::OK, in_version(found.text, version), query.pretty))
@@ -98,7 +104,11 @@ fn in_version(text: &str, version: FhirVersion) -> String {
 }
 
 /// `GET [base]/metadata`
-pub async fn metadata(State(app): State<Arc<App>>, Path(version): Path<String>, request: Request) -> Result<Response, Refusal> {
+pub async fn metadata(
+    State(app): State<Arc<App>>,
+    Path(version): Path<String>,
+    request: Request,
+) -> Result<Response, Refusal> {
     let version = base(&version)?;
     // `mode` is the one parameter of this interaction; there is one statement, whatever is asked.
     let query = Query::read(request.uri().query(), true)?;
@@ -115,7 +125,8 @@ pub fn capabilities(app: &App, version: FhirVersion) -> Value {
     };
     let validate = |note: &str| json!({"name": "validate", "definition": "http://hl7.org/fhir/OperationDefinition/Resource-validate", "documentation": note});
     let read = |kind: &str| {
-        let ids: Vec<_> = DEFINITIONS.iter().filter(|d| d.kind == kind && d.versions.contains(&version)).map(|d| d.id).collect();
+        let ids: Vec<_> =
+            DEFINITIONS.iter().filter(|d| d.kind == kind && d.versions.contains(&version)).map(|d| d.id).collect();
         json!({"type": kind, "interaction": [{"code": "read"}], "documentation": format!("Fixed definitions of this service: {}.", ids.join(", "))})
     };
     json!({

@@ -29,7 +29,9 @@ pub fn readable(headers: &HeaderMap, version: FhirVersion) -> Result<(), Refusal
     let wanted = "send application/fhir+json; charset=utf-8";
     for coding in headers.get_all(header::CONTENT_ENCODING) {
         if !coding.as_bytes().eq_ignore_ascii_case(b"identity") {
-            return Err(Refusal::MediaType("Compressed bodies (Content-Encoding) are not read; send the body as it is.".to_owned()));
+            return Err(Refusal::MediaType(
+                "Compressed bodies (Content-Encoding) are not read; send the body as it is.".to_owned(),
+            ));
         }
     }
     let mut types = headers.get_all(header::CONTENT_TYPE).iter();
@@ -62,7 +64,10 @@ pub fn readable(headers: &HeaderMap, version: FhirVersion) -> Result<(), Refusal
 pub fn acceptable(headers: &HeaderMap, format: Option<&str>, version: FhirVersion) -> Result<(), Refusal> {
     if let Some(format) = format {
         let (kind, parameters) = media_type(format);
-        let json = matches!(kind.as_str(), "json" | "application/json" | "application/fhir+json" | "application/fhir json" | "text/json");
+        let json = matches!(
+            kind.as_str(),
+            "json" | "application/json" | "application/fhir+json" | "application/fhir json" | "text/json"
+        );
         let versions_agree = parameter(&parameters, "fhirversion").is_none_or(|asked| same_version(asked, version));
         return if json && versions_agree { Ok(()) } else { Err(Refusal::NotAcceptable("another _format".to_owned())) };
     }
@@ -89,7 +94,9 @@ pub fn acceptable(headers: &HeaderMap, format: Option<&str>, version: FhirVersio
     }
     match (asked, other_version) {
         (false, _) => Ok(()),
-        (_, true) => Err(Refusal::NotAcceptable(format!("another FHIR version than this address's, {}", version.name()))),
+        (_, true) => {
+            Err(Refusal::NotAcceptable(format!("another FHIR version than this address's, {}", version.name())))
+        }
         _ => Err(Refusal::NotAcceptable("another media type".to_owned())),
     }
 }
@@ -190,7 +197,13 @@ mod tests {
             assert_eq!(acceptable(&headers(header::ACCEPT, value), None, FhirVersion::R4).is_ok(), ok, "{value}");
         }
         let xml = headers(header::ACCEPT, "application/fhir+xml");
-        for (format, ok) in [("json", true), ("application/fhir json", true), ("application/fhir+json", true), ("xml", false), ("html", false)] {
+        for (format, ok) in [
+            ("json", true),
+            ("application/fhir json", true),
+            ("application/fhir+json", true),
+            ("xml", false),
+            ("html", false),
+        ] {
             assert_eq!(acceptable(&xml, Some(format), FhirVersion::R4).is_ok(), ok, "{format}");
         }
     }

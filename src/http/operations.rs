@@ -1,12 +1,12 @@
 //! The operations: `$validate`, `$appraise`, and a batch of them.
 
+use super::App;
 use super::appraiser::{Appraised, Rendering};
 use super::asked::Query;
 use super::body::{self, Whole};
 use super::negotiate;
 use super::refusal::Refusal;
 use super::stack::Disposition;
-use super::App;
 use crate::intake::json::{self, Document, Kind, Node};
 use crate::intake::order::FhirVersion;
 use axum::extract::{Path, Request, State};
@@ -64,17 +64,29 @@ pub async fn validate(state: State<Arc<App>>, version: Path<String>, request: Re
 }
 
 /// `POST [base]/Bundle/$validate`
-pub async fn validate_bundle(state: State<Arc<App>>, version: Path<String>, request: Request) -> Result<Response, Refusal> {
+pub async fn validate_bundle(
+    state: State<Arc<App>>,
+    version: Path<String>,
+    request: Request,
+) -> Result<Response, Refusal> {
     operate(state, version, request, Operation::ValidateBundle).await
 }
 
 /// `POST [base]/NutritionOrder/$validate`
-pub async fn validate_order(state: State<Arc<App>>, version: Path<String>, request: Request) -> Result<Response, Refusal> {
+pub async fn validate_order(
+    state: State<Arc<App>>,
+    version: Path<String>,
+    request: Request,
+) -> Result<Response, Refusal> {
     operate(state, version, request, Operation::ValidateOrder).await
 }
 
 /// `POST [base]/NutritionOrder/$appraise`
-pub async fn appraise_order(state: State<Arc<App>>, version: Path<String>, request: Request) -> Result<Response, Refusal> {
+pub async fn appraise_order(
+    state: State<Arc<App>>,
+    version: Path<String>,
+    request: Request,
+) -> Result<Response, Refusal> {
     operate(state, version, request, Operation::Appraise).await
 }
 
@@ -156,7 +168,13 @@ async fn calculate<T: Send + 'static>(
 }
 
 /// One input through the core.
-fn run(app: &App, input: &[u8], version: FhirVersion, operation: Operation, mut query: Query) -> Result<Appraised, Refusal> {
+fn run(
+    app: &App,
+    input: &[u8],
+    version: FhirVersion,
+    operation: Operation,
+    mut query: Query,
+) -> Result<Appraised, Refusal> {
     let limits = json::Limits { bytes: app.limits.body, ..json::Limits::default() };
     // An unreadable text goes on as it is: the core says where it broke, in the same words as on the
     // command line.
@@ -191,7 +209,8 @@ fn leading_type(input: &[u8]) -> Option<&str> {
 fn admit(root: Node<'_>, operation: Operation, query: &mut Query) -> Result<(), Refusal> {
     let expected = operation.takes().join(" or ");
     let refuse = |node: Node<'_>, found: &str| {
-        let hint = if found == "Bundle" { "; a Bundle goes to Bundle/$validate or NutritionOrder/$appraise" } else { "" };
+        let hint =
+            if found == "Bundle" { "; a Bundle goes to Bundle/$validate or NutritionOrder/$appraise" } else { "" };
         let text = format!("Expected {expected}, or Parameters with it as the parameter \"resource\"{hint}.");
         Err(Refusal::Unreadable("invalid", text, Some(node.path()).filter(|path| !path.is_empty())))
     };
@@ -248,17 +267,26 @@ fn mode_and_profile(query: &Query, version: FhirVersion) -> Result<(), Refusal> 
     match query.mode.as_deref() {
         None | Some("create") => {}
         Some("profile") if query.profile.is_some() => {}
-        Some("profile") => return Err(Refusal::Parameter("mode".to_owned(), "profile needs the parameter profile as well.".to_owned())),
+        Some("profile") => {
+            return Err(Refusal::Parameter(
+                "mode".to_owned(),
+                "profile needs the parameter profile as well.".to_owned(),
+            ));
+        }
         Some("update" | "delete") => {
             return Err(Refusal::NotSupported(
                 "Parameter mode: update and delete need a stored resource, and nothing is stored here; use create, or no mode.".to_owned(),
             ));
         }
-        Some(_) => return Err(Refusal::Parameter("mode".to_owned(), "expected create, update, delete or profile.".to_owned())),
+        Some(_) => {
+            return Err(Refusal::Parameter("mode".to_owned(), "expected create, update, delete or profile.".to_owned()));
+        }
     }
     let Some(profile) = &query.profile else { return Ok(()) };
     let (url, wanted) = profile.split_once('|').map_or((profile.as_str(), None), |(url, v)| (url, Some(v)));
-    let known = ["NutritionOrder", "Bundle"].iter().any(|kind| url.strip_prefix("http://hl7.org/fhir/StructureDefinition/") == Some(kind));
+    let known = ["NutritionOrder", "Bundle"]
+        .iter()
+        .any(|kind| url.strip_prefix("http://hl7.org/fhir/StructureDefinition/") == Some(kind));
     if known && wanted.is_none_or(|v| v == version.number() || v == version.mime()) {
         return Ok(());
     }
@@ -269,7 +297,11 @@ fn mode_and_profile(query: &Query, version: FhirVersion) -> Result<(), Refusal> 
 }
 
 /// `POST [base]` with a Bundle of type batch.
-pub async fn batch(State(app): State<Arc<App>>, Path(version): Path<String>, request: Request) -> Result<Response, Refusal> {
+pub async fn batch(
+    State(app): State<Arc<App>>,
+    Path(version): Path<String>,
+    request: Request,
+) -> Result<Response, Refusal> {
     let version = base(&version)?;
     let (parts, incoming) = request.into_parts();
     let checked = (|| {
@@ -321,8 +353,13 @@ struct EntryStatus {
 
 fn answer_batch(app: &App, input: &[u8], version: FhirVersion) -> Result<String, Refusal> {
     let limits = json::Limits { bytes: app.limits.body, ..json::Limits::default() };
-    let document = Document::read(input, &limits)
-        .map_err(|error| Refusal::Unreadable(error.issue_code(), format!("The body could not be read: {error}."), error.place().path.clone()))?;
+    let document = Document::read(input, &limits).map_err(|error| {
+        Refusal::Unreadable(
+            error.issue_code(),
+            format!("The body could not be read: {error}."),
+            error.place().path.clone(),
+        )
+    })?;
     let root = document.root();
     if root.resource_type().as_deref() != Some("Bundle") {
         let text = "Expected a Bundle of type batch; single orders go to NutritionOrder/$validate or NutritionOrder/$appraise.";
@@ -337,11 +374,16 @@ fn answer_batch(app: &App, input: &[u8], version: FhirVersion) -> Result<String,
         }
         Some("collection" | "document" | "message" | "searchset") => {
             return Err(Refusal::NotSupported(
-                "A Bundle of this type is not a request. Send it to NutritionOrder/$appraise or Bundle/$validate.".to_owned(),
+                "A Bundle of this type is not a request. Send it to NutritionOrder/$appraise or Bundle/$validate."
+                    .to_owned(),
             ));
         }
         _ => {
-            return Err(Refusal::Unreadable("value", "Expected a Bundle of type batch.".to_owned(), Some("Bundle".to_owned())));
+            return Err(Refusal::Unreadable(
+                "value",
+                "Expected a Bundle of type batch.".to_owned(),
+                Some("Bundle".to_owned()),
+            ));
         }
     }
     let entries: Vec<_> = root.get("entry").into_iter().flat_map(Node::items).collect();
@@ -365,7 +407,10 @@ fn answer_batch(app: &App, input: &[u8], version: FhirVersion) -> Result<String,
 
 /// One entry; whatever goes wrong in it stays in it.
 fn answer_entry(app: &App, entry: Node<'_>, version: FhirVersion, left: usize) -> ResponseEntry {
-    let answered = catch_unwind(AssertUnwindSafe(|| if left == 0 { Err(Refusal::BatchFull) } else { run_entry(app, entry, version) })).unwrap_or_else(|_| {
+    let answered = catch_unwind(AssertUnwindSafe(|| {
+        if left == 0 { Err(Refusal::BatchFull) } else { run_entry(app, entry, version) }
+    }))
+    .unwrap_or_else(|_| {
         app.panics.fetch_add(1, Ordering::Relaxed);
         Err(Refusal::Fault)
     });
@@ -378,7 +423,9 @@ fn answer_entry(app: &App, entry: Node<'_>, version: FhirVersion, left: usize) -
         // An entry without its answer must not look like one that was answered.
         Err(_) => (StatusCode::INTERNAL_SERVER_ERROR, RawValue::from_string(Refusal::Fault.outcome()).ok()),
     };
-    let code = status.canonical_reason().map_or_else(|| status.as_str().to_owned(), |reason| format!("{} {reason}", status.as_str()));
+    let code = status
+        .canonical_reason()
+        .map_or_else(|| status.as_str().to_owned(), |reason| format!("{} {reason}", status.as_str()));
     if status.is_success() {
         ResponseEntry { resource: body, response: EntryStatus { status: code, outcome: None } }
     } else {
@@ -387,12 +434,14 @@ fn answer_entry(app: &App, entry: Node<'_>, version: FhirVersion, left: usize) -
 }
 
 fn run_entry(app: &App, entry: Node<'_>, version: FhirVersion) -> Result<Appraised, Refusal> {
-    let missing = |what: &str, at: Node<'_>| Refusal::Unreadable("required", format!("{what} is missing."), Some(at.path()));
+    let missing =
+        |what: &str, at: Node<'_>| Refusal::Unreadable("required", format!("{what} is missing."), Some(at.path()));
     let request = entry.get("request").ok_or_else(|| missing("request", entry))?;
     let method = request.get("method").and_then(Node::as_str).ok_or_else(|| missing("request.method", request))?;
     let url = request.get("url").and_then(Node::as_str).ok_or_else(|| missing("request.url", request))?;
     let (path, query) = url.split_once('?').map_or((&*url, None), |(path, query)| (path, Some(query)));
-    let Some((_, operation)) = Operation::ALL.into_iter().find(|(address, _)| *address == path.trim_start_matches('/')) else {
+    let Some((_, operation)) = Operation::ALL.into_iter().find(|(address, _)| *address == path.trim_start_matches('/'))
+    else {
         return Err(Refusal::NotFound(
             "An entry of a batch may call NutritionOrder/$appraise, NutritionOrder/$validate, Bundle/$validate or $validate.".to_owned(),
         ));
@@ -401,7 +450,7 @@ fn run_entry(app: &App, entry: Node<'_>, version: FhirVersion) -> Result<Apprais
         return Err(Refusal::MethodNotAllowed);
     }
     let query = Query::read(query, operation.validates())?;
-    let resource = entry.get("resource").filter(|node| node.kind() == Kind::Object).ok_or_else(|| missing("resource", entry))?;
+    let resource =
+        entry.get("resource").filter(|node| node.kind() == Kind::Object).ok_or_else(|| missing("resource", entry))?;
     run(app, resource.raw().as_bytes(), version, operation, query)
 }
-

@@ -20,7 +20,9 @@ const DEMO_NOTICE: &str = "<p class=\"demo\"><strong>Demonstration.</strong> All
 pub async fn home(State(app): State<Arc<App>>) -> Response {
     let demo = app.settings.demo;
     let samples: String = if demo {
-        let items = SAMPLES.iter().map(|s| format!("<li><a href=\"/demo/orders/{0}\">{0}</a> ({1}): {2}</li>\n", s.name, s.version.name(), s.about));
+        let items = SAMPLES.iter().map(|s| {
+            format!("<li><a href=\"/demo/orders/{0}\">{0}</a> ({1}): {2}</li>\n", s.name, s.version.name(), s.about)
+        });
         format!("<h2>Invented sample orders</h2>\n<ul>\n{}</ul>\n", items.collect::<String>())
     } else {
         String::new()
@@ -35,7 +37,9 @@ pub async fn home(State(app): State<Arc<App>>) -> Response {
         (header::CONTENT_TYPE, HeaderValue::from_static("text/html; charset=utf-8")),
         (
             header::CONTENT_SECURITY_POLICY,
-            HeaderValue::from_static("default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"),
+            HeaderValue::from_static(
+                "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+            ),
         ),
     ];
     (headers, page).into_response()
@@ -70,7 +74,8 @@ pub async fn openapi() -> Response {
 /// `GET /demo/orders/{name}`, in the demo only.
 pub async fn sample(State(app): State<Arc<App>>, Path(name): Path<String>) -> Result<Response, Refusal> {
     let sample = SAMPLES.iter().find(|s| s.name == name).filter(|_| app.settings.demo);
-    let sample = sample.ok_or_else(|| Refusal::NotFound("No such sample order; they exist only in the demo.".to_owned()))?;
+    let sample =
+        sample.ok_or_else(|| Refusal::NotFound("No such sample order; they exist only in the demo.".to_owned()))?;
     Ok(([(header::CONTENT_TYPE, HeaderValue::from_static(FHIR_JSON))], sample.text).into_response())
 }
 

@@ -50,7 +50,9 @@ impl Refusal {
             Self::BodyTimeout => StatusCode::REQUEST_TIMEOUT,
             Self::TooLarge(_) | Self::BatchFull => StatusCode::PAYLOAD_TOO_LARGE,
             Self::MediaType(_) => StatusCode::UNSUPPORTED_MEDIA_TYPE,
-            Self::Unreadable(..) | Self::Parameter(..) | Self::NotSupported(_) | Self::Incomplete => StatusCode::BAD_REQUEST,
+            Self::Unreadable(..) | Self::Parameter(..) | Self::NotSupported(_) | Self::Incomplete => {
+                StatusCode::BAD_REQUEST
+            }
             Self::Overloaded | Self::AppraisalTimeout => StatusCode::SERVICE_UNAVAILABLE,
             Self::Fault => StatusCode::INTERNAL_SERVER_ERROR,
         }
@@ -60,7 +62,9 @@ impl Refusal {
     pub fn code(&self) -> &'static str {
         match self {
             Self::NotFound(_) => "not-found",
-            Self::MethodNotAllowed | Self::NotAcceptable(_) | Self::MediaType(_) | Self::NotSupported(_) => "not-supported",
+            Self::MethodNotAllowed | Self::NotAcceptable(_) | Self::MediaType(_) | Self::NotSupported(_) => {
+                "not-supported"
+            }
             Self::BodyTimeout | Self::AppraisalTimeout => "timeout",
             Self::TooLarge(_) => "too-long",
             Self::BatchFull => "too-costly",
@@ -139,7 +143,9 @@ struct Details {
 
 impl IntoResponse for Refusal {
     fn into_response(self) -> Response {
-        let mut response = (self.status(), [(header::CONTENT_TYPE, HeaderValue::from_static(FHIR_JSON))], self.outcome()).into_response();
+        let mut response =
+            (self.status(), [(header::CONTENT_TYPE, HeaderValue::from_static(FHIR_JSON))], self.outcome())
+                .into_response();
         let headers = response.headers_mut();
         match self {
             Self::Overloaded | Self::AppraisalTimeout => {

@@ -46,7 +46,9 @@ pub fn router(app: Arc<App>) -> Router {
 }
 
 async fn nothing_here() -> Refusal {
-    Refusal::NotFound("Nothing is at this address. GET / says what this service offers, GET /openapi.json describes it.".to_owned())
+    Refusal::NotFound(
+        "Nothing is at this address. GET / says what this service offers, GET /openapi.json describes it.".to_owned(),
+    )
 }
 
 async fn wrong_method() -> Refusal {

@@ -70,9 +70,30 @@ pub async fn stack(State(app): State<Arc<App>>, request: Request, next: Next) ->
     let (mark, note) = app.mark();
     if status.is_server_error() {
         let panics = app.panics();
-        tracing::error!(method, route, status = status_code, micros, request_id = id, disposition, panics, demo = mark, note, "answered");
+        tracing::error!(
+            method,
+            route,
+            status = status_code,
+            micros,
+            request_id = id,
+            disposition,
+            panics,
+            demo = mark,
+            note,
+            "answered"
+        );
     } else {
-        tracing::info!(method, route, status = status_code, micros, request_id = id, disposition, demo = mark, note, "answered");
+        tracing::info!(
+            method,
+            route,
+            status = status_code,
+            micros,
+            request_id = id,
+            disposition,
+            demo = mark,
+            note,
+            "answered"
+        );
     }
     response
 }

@@ -121,7 +121,9 @@ pub enum JsonError {
         found: String,
     },
     /// A property name given twice in one object.
-    #[error("{place}: property \"{key}\" is given twice in one object, first on line {first_line}, column {first_column}; names must be unique")]
+    #[error(
+        "{place}: property \"{key}\" is given twice in one object, first on line {first_line}, column {first_column}; names must be unique"
+    )]
     DuplicateKey {
         /// Where the second one stands.
         place: Place,
@@ -151,7 +153,9 @@ pub enum JsonError {
         character: u8,
     },
     /// An escape that JSON does not have.
-    #[error("{place}: \"{found}\" is not an escape that JSON knows; expected one of \\\" \\\\ \\/ \\b \\f \\n \\r \\t \\uXXXX")]
+    #[error(
+        "{place}: \"{found}\" is not an escape that JSON knows; expected one of \\\" \\\\ \\/ \\b \\f \\n \\r \\t \\uXXXX"
+    )]
     Escape {
         /// Where.
         place: Place,
@@ -374,8 +378,17 @@ impl fmt::Debug for Node<'_> {
 
 impl<'d> Node<'d> {
     fn entry(self) -> &'d Entry {
-        static LOST: Entry =
-            Entry { kind: Kind::Null, flags: 0, start: 0, end: 0, name: 0, name_end: 0, parent: NONE, next: 0, count: 0 };
+        static LOST: Entry = Entry {
+            kind: Kind::Null,
+            flags: 0,
+            start: 0,
+            end: 0,
+            name: 0,
+            name_end: 0,
+            parent: NONE,
+            next: 0,
+            count: 0,
+        };
         // INVARIANT: `ix` came from this tape, so the fallback is never seen.
         self.document.entries.get(self.ix as usize).unwrap_or(&LOST)
     }
@@ -440,7 +453,8 @@ impl<'d> Node<'d> {
                     value = Some(child);
                 }
             } else if length == name.len() + 1
-                && self.document.text.as_bytes().get(start..end).and_then(|k| k.strip_prefix(b"_")) == Some(name.as_bytes())
+                && self.document.text.as_bytes().get(start..end).and_then(|k| k.strip_prefix(b"_"))
+                    == Some(name.as_bytes())
             {
                 companion = Some(child);
             }
@@ -625,7 +639,9 @@ impl<'d> Node<'d> {
 
     /// The `resourceType`, when this is an object with one that is a plain name.
     pub fn resource_type(self) -> Option<Text<'d>> {
-        self.get("resourceType")?.as_str().filter(|name| name.starts_with(|c: char| c.is_ascii_uppercase()) && is_identifier(name))
+        self.get("resourceType")?
+            .as_str()
+            .filter(|name| name.starts_with(|c: char| c.is_ascii_uppercase()) && is_identifier(name))
     }
 
     /// The node at a place of the same document; the root when there is no such place.
@@ -800,8 +816,30 @@ fn element_name(key: &str) -> Option<&str> {
 /// than FHIR's element names can be.
 fn is_identifier(name: &str) -> bool {
     const KEYWORDS: &[&str] = &[
-        "div", "mod", "and", "or", "xor", "implies", "true", "false", "year", "month", "week", "day", "hour", "minute",
-        "second", "millisecond", "years", "months", "weeks", "days", "hours", "minutes", "seconds", "milliseconds",
+        "div",
+        "mod",
+        "and",
+        "or",
+        "xor",
+        "implies",
+        "true",
+        "false",
+        "year",
+        "month",
+        "week",
+        "day",
+        "hour",
+        "minute",
+        "second",
+        "millisecond",
+        "years",
+        "months",
+        "weeks",
+        "days",
+        "hours",
+        "minutes",
+        "seconds",
+        "milliseconds",
     ];
     name.len() <= 64
         && name.as_bytes().first().is_some_and(u8::is_ascii_alphabetic)
@@ -1105,7 +1143,9 @@ impl<'t> Reader<'t, '_> {
                     at = self.escape(at)?;
                 }
                 Some(character) => return Err(JsonError::Control { place: self.place(at), character }),
-                None => return Err(JsonError::CutOff { place: self.place(at), expected: "the closing quote of a string" }),
+                None => {
+                    return Err(JsonError::CutOff { place: self.place(at), expected: "the closing quote of a string" });
+                }
             }
         }
         self.at = at + 1;
@@ -1161,8 +1201,7 @@ impl<'t> Reader<'t, '_> {
         }
         let quote = self.at;
         let (start, end, escaped) = self.string(false)?;
-        self.name =
-            Name { flags: KEY | if escaped { KEY_ESCAPED } else { 0 }, start: start as u32, end: end as u32 };
+        self.name = Name { flags: KEY | if escaped { KEY_ESCAPED } else { 0 }, start: start as u32, end: end as u32 };
         self.unique(quote, start, end, escaped)?;
         self.skip_space();
         if self.byte() != Some(b':') {
@@ -1246,7 +1285,11 @@ impl<'t> Reader<'t, '_> {
         let mut path = None;
         if !self.open.is_empty() {
             let pending = self.name.flags & KEY != 0 || self.open.last().is_some_and(|top| !top.object);
-            let ix = if pending { self.push(Kind::Null, 0, offset, offset) } else { self.open.last().map_or(0, |top| top.ix) };
+            let ix = if pending {
+                self.push(Kind::Null, 0, offset, offset)
+            } else {
+                self.open.last().map_or(0, |top| top.ix)
+            };
             let text = self.text;
             path = Some(with_tape(text, &mut self.entries, |tape| tape.node(At(ix)).path_as_written()));
         }

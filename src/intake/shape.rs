@@ -72,7 +72,8 @@ pub fn check(order: Node<'_>, version: FhirVersion) -> Vec<Problem> {
     all &= found.len() <= MOST_PROBLEMS;
     found.truncate(MOST_PROBLEMS);
     if !all {
-        let text = "there may be further structural problems; they are not listed, because there are too many".to_owned();
+        let text =
+            "there may be further structural problems; they are not listed, because there are too many".to_owned();
         found.push((order.at(), text, "too-costly"));
     }
     let document = |at: At| order.of_same_document(at);
@@ -117,8 +118,7 @@ impl Shape {
 
     fn compile(text: &str) -> Self {
         let schema: Value = serde_json::from_str(text).unwrap_or(Value::Null);
-        let validator =
-            schema.is_object().then(|| jsonschema::options_for::<Tape>().build(&schema).ok()).flatten();
+        let validator = schema.is_object().then(|| jsonschema::options_for::<Tape>().build(&schema).ok()).flatten();
         Self { schema, validator }
     }
 
@@ -141,7 +141,9 @@ impl Shape {
         let name = label(node);
         let mut say = |at: Node<'_>, text: String, code: &'static str| found.push((at.at(), text, code));
 
-        if let (Some(text), Some(code)) = (text_at(owner, "description"), text_at(owner, "$comment").and_then(known_code)) {
+        if let (Some(text), Some(code)) =
+            (text_at(owner, "description"), text_at(owner, "$comment").and_then(known_code))
+        {
             if text.starts_with("a null in ") {
                 // Each such null is named by `check` itself, at its place.
                 return;
@@ -159,8 +161,11 @@ impl Shape {
                         let hint = self.hint(owner, &key, version);
                         let holder = text_at(owner, "title").unwrap_or("this element");
                         let holder = holder.split(" (").next().unwrap_or(holder);
-                        let text =
-                            format!("\"{}\" is not an element of {holder} in FHIR {}{hint}", legible(&key), version.name());
+                        let text = format!(
+                            "\"{}\" is not an element of {holder} in FHIR {}{hint}",
+                            legible(&key),
+                            version.name()
+                        );
                         say(member, text, "structure");
                     }
                 }
@@ -178,7 +183,11 @@ impl Shape {
                 let simple = !matches!(node.kind(), Kind::Null | Kind::Array | Kind::Object)
                     && !expected.contains("object")
                     && !expected.contains("array");
-                say(node, format!("{name} is {found_kind}; expected {expected}"), if simple { "value" } else { "structure" });
+                say(
+                    node,
+                    format!("{name} is {found_kind}; expected {expected}"),
+                    if simple { "value" } else { "structure" },
+                );
             }
             ValidationErrorKind::Enum { options } => {
                 let options: Vec<&str> = options.as_array().into_iter().flatten().filter_map(Value::as_str).collect();
@@ -196,7 +205,9 @@ impl Shape {
             }
             ValidationErrorKind::Constant { expected_value } => {
                 let expected = expected_value.as_str().unwrap_or("another value");
-                let given = node.as_str().map_or_else(|| node.kind().words().to_owned(), |text| format!("\"{}\"", legible(&text)));
+                let given = node
+                    .as_str()
+                    .map_or_else(|| node.kind().words().to_owned(), |text| format!("\"{}\"", legible(&text)));
                 say(node, format!("{name} is {given}; expected \"{expected}\""), "structure");
             }
             ValidationErrorKind::Pattern { pattern } => {
@@ -433,7 +444,9 @@ impl<'d> json::Node<'d, Tape> for Handle<'d> {
             Value::String(text) => self.as_string().is_some_and(|own| own == text.as_str()),
             Value::Null => self.is_null(),
             Value::Bool(truth) => self.as_boolean() == Some(*truth),
-            other => matches!(self, Handle::Node(node) if serde_json::from_str::<Value>(node.raw()).is_ok_and(|own| json::cmp::equal(&own, other))),
+            other => {
+                matches!(self, Handle::Node(node) if serde_json::from_str::<Value>(node.raw()).is_ok_and(|own| json::cmp::equal(&own, other)))
+            }
         }
     }
 

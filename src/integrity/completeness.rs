@@ -17,7 +17,8 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
     let here = order.formula.as_ref().map_or(order.at, |f| f.at);
     match &case.person.identity {
         Identity::None(why) => missing.push((format!("patient ({why})"), order.patient.at().unwrap_or(order.at))),
-        Identity::NotSent => not_known.push(("birth date and sex (the Patient was not sent)".to_owned(), order.patient.at().unwrap_or(order.at))),
+        Identity::NotSent => not_known
+            .push(("birth date and sex (the Patient was not sent)".to_owned(), order.patient.at().unwrap_or(order.at))),
         Identity::Sent(at) => {
             if !case.person.birth_known {
                 missing.push(("birth date".to_owned(), *at));
@@ -33,7 +34,10 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
         missing.push(("prescriber".to_owned(), order.at));
     }
     if case.plan.start_assumed && !matches!(order.date_time.value(), Some(When::Instant { .. })) {
-        missing.push(("start (neither the schedule nor the order's date has a clock time)".to_owned(), order.date_time.at().unwrap_or(order.at)));
+        missing.push((
+            "start (neither the schedule nor the order's date has a clock time)".to_owned(),
+            order.date_time.at().unwrap_or(order.at),
+        ));
     }
     let Some(f) = &order.formula else {
         missing.push(("tube feed".to_owned(), order.at));
@@ -43,8 +47,13 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
         missing.push(("formula".to_owned(), here));
     }
     let feeds: Vec<_> = case.plan.parts.iter().filter(|p| p.kind == Kind::Feed).collect();
-    let without_density = feeds.iter().filter_map(|p| case.plan.contents.get(p.content)).any(|c| c.energy.why().contains(&Why::NoDensity));
-    if without_density || (feeds.is_empty() && f.density.is_absent() && f.base.is_some() && f.administrations.is_empty()) {
+    let without_density = feeds
+        .iter()
+        .filter_map(|p| case.plan.contents.get(p.content))
+        .any(|c| c.energy.why().contains(&Why::NoDensity));
+    if without_density
+        || (feeds.is_empty() && f.density.is_absent() && f.base.is_some() && f.administrations.is_empty())
+    {
         missing.push(("energy density".to_owned(), here));
     }
     // Beside entries with times, one without any may have lost them.
@@ -68,7 +77,10 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
             Site::Oral => missing.push(("tube route (the route is by mouth)".to_owned(), f.route.at().unwrap_or(here))),
             // RTE-06 stops it.
             Site::NotEnteral => {}
-            Site::Unknown => missing.push(("site of the tube's tip (the route does not tell stomach from small bowel)".to_owned(), f.route.at().unwrap_or(here))),
+            Site::Unknown => missing.push((
+                "site of the tube's tip (the route does not tell stomach from small bowel)".to_owned(),
+                f.route.at().unwrap_or(here),
+            )),
         },
     }
     if f.administrations.is_empty() {
@@ -147,21 +159,34 @@ pub(super) fn weight(case: &Case<'_>) -> Outcome {
     match &case.person.weight {
         Weight::NotSent => found(vec![Finding {
             fix: Some("Send the latest body weight with its date (LOINC 29463-7).".to_owned()),
-            ..finding(Tier::High, "There is no dosing weight: nothing could be reckoned per kg.".to_owned(), vec![case.order.at])
+            ..finding(
+                Tier::High,
+                "There is no dosing weight: nothing could be reckoned per kg.".to_owned(),
+                vec![case.order.at],
+            )
         }]),
         Weight::Unusable(why, at) => {
             let at = if at.is_empty() { vec![case.order.at] } else { at.clone() };
             found(vec![Finding {
                 fix: Some("Weigh again, or correct the record.".to_owned()),
-                ..finding(Tier::High, format!("The weight cannot be used: {why}. Nothing could be reckoned per kg."), at)
+                ..finding(
+                    Tier::High,
+                    format!("The weight cannot be used: {why}. Nothing could be reckoned per kg."),
+                    at,
+                )
             }])
         }
-        Weight::Usable { days_old: None, at, .. } => Outcome::NotEvaluated("the age of the weight is not known".to_owned(), vec![*at]),
+        Weight::Usable { days_old: None, at, .. } => {
+            Outcome::NotEvaluated("the age of the weight is not known".to_owned(), vec![*at])
+        }
         Weight::Usable { kg, at, days_old: Some((newest, oldest)) } => {
             // Neonatal unit 2 d, infant 7 d, child 30 d, adult in hospital 7 d, adult at home 90 d:
             // common practice, no source.
             let Some((_, years)) = case.age_years() else {
-                return Outcome::NotEvaluated("how old the weight may be depends on the patient's age".to_owned(), vec![*at]);
+                return Outcome::NotEvaluated(
+                    "how old the weight may be depends on the patient's age".to_owned(),
+                    vec![*at],
+                );
             };
             let neonate = case.person.age_days.is_some_and(|(_, d)| d <= Exact::int(28));
             let (sure, never) = if neonate {
@@ -188,13 +213,20 @@ pub(super) fn weight(case: &Case<'_>) -> Outcome {
                     fix: Some("Weigh again, and state which weight is meant.".to_owned()),
                     ..finding(
                         Tier::High,
-                        format!("The weight of {} kg is {} days old; for this patient it should be at most {never}.", kg.short(3), newest.short(0)),
+                        format!(
+                            "The weight of {} kg is {} days old; for this patient it should be at most {never}.",
+                            kg.short(3),
+                            newest.short(0)
+                        ),
                         vec![*at],
                     )
                 }])
             } else {
                 Outcome::NotEvaluated(
-                    format!("whether a weight {} days old is recent enough depends on the care setting, which was not sent", newest.short(0)),
+                    format!(
+                        "whether a weight {} days old is recent enough depends on the care setting, which was not sent",
+                        newest.short(0)
+                    ),
                     vec![*at],
                 )
             }
@@ -214,7 +246,11 @@ pub(super) fn text(case: &Case<'_>) -> Outcome {
         if changes_dose(body) {
             out.push(Finding {
                 fix: Some("Move amounts, times and holds into the coded order.".to_owned()),
-                ..finding(Tier::Med, format!("Free text that may change the dose was not counted: “{quoted}”."), vec![t.at])
+                ..finding(
+                    Tier::Med,
+                    format!("Free text that may change the dose was not counted: “{quoted}”."),
+                    vec![t.at],
+                )
             });
         } else {
             out.push(finding(Tier::Low, format!("Free text was not counted: “{quoted}”."), vec![t.at]));
@@ -225,7 +261,8 @@ pub(super) fn text(case: &Case<'_>) -> Outcome {
 
 /// Up to 120 characters, control characters shown as a symbol.
 fn quote(text: &str) -> String {
-    let mut out: String = text.chars().take(120).map(|c| if c.is_control() || is_direction(c) { '\u{FFFD}' } else { c }).collect();
+    let mut out: String =
+        text.chars().take(120).map(|c| if c.is_control() || is_direction(c) { '\u{FFFD}' } else { c }).collect();
     if text.chars().count() > 120 {
         out.push('…');
     }
@@ -239,17 +276,40 @@ fn is_direction(c: char) -> bool {
 /// A number beside a unit or a time, or a word that changes what is given.
 fn changes_dose(text: &str) -> bool {
     let lower = text.to_lowercase();
-    let words: Vec<&str> = lower.split(|c: char| !c.is_alphanumeric() && c != '.' && c != '/').filter(|w| !w.is_empty()).collect();
+    let words: Vec<&str> =
+        lower.split(|c: char| !c.is_alphanumeric() && c != '.' && c != '/').filter(|w| !w.is_empty()).collect();
     const CHANGES: &[&str] = &[
-        "hold", "add", "max", "maximum", "stop", "pause", "increase", "decrease", "reduce", "advance", "titrate", "double", "half", "skip", "withhold",
-        "halve", "dilute", "bolus", "continuous", "overnight", "until", "prn", "tolerated",
+        "hold",
+        "add",
+        "max",
+        "maximum",
+        "stop",
+        "pause",
+        "increase",
+        "decrease",
+        "reduce",
+        "advance",
+        "titrate",
+        "double",
+        "half",
+        "skip",
+        "withhold",
+        "halve",
+        "dilute",
+        "bolus",
+        "continuous",
+        "overnight",
+        "until",
+        "prn",
+        "tolerated",
     ];
     if words.iter().any(|w| CHANGES.contains(w)) {
         return true;
     }
     const UNITS: &[&str] = &[
-        "ml", "mls", "l", "cc", "oz", "kcal", "cal", "g", "mg", "kg", "h", "hr", "hrs", "hour", "hours", "min", "minutes", "am", "pm", "mmol", "meq", "%",
-        "ml/h", "ml/hr", "ml/kg", "cal/ml", "kcal/ml", "cal/oz", "kcal/oz", "days", "day", "times", "x",
+        "ml", "mls", "l", "cc", "oz", "kcal", "cal", "g", "mg", "kg", "h", "hr", "hrs", "hour", "hours", "min",
+        "minutes", "am", "pm", "mmol", "meq", "%", "ml/h", "ml/hr", "ml/kg", "cal/ml", "kcal/ml", "cal/oz", "kcal/oz",
+        "days", "day", "times", "x",
     ];
     words.iter().enumerate().any(|(i, w)| {
         let digits = w.chars().take_while(|c| c.is_ascii_digit() || *c == '.').count();
@@ -270,7 +330,11 @@ pub(super) fn product(case: &Case<'_>) -> Outcome {
                 fix: Some("Add the product to the formulary, or order it by the formulary's code or name.".to_owned()),
                 ..finding(
                     Tier::Med,
-                    format!("“{}” ({}) is not in the formulary: its nutrients, water and minerals could not be computed.", quote(&l.label), l.role),
+                    format!(
+                        "“{}” ({}) is not in the formulary: its nutrients, water and minerals could not be computed.",
+                        quote(&l.label),
+                        l.role
+                    ),
                     vec![l.at],
                 )
             }),
@@ -284,14 +348,23 @@ pub(super) fn product(case: &Case<'_>) -> Outcome {
                     .collect();
                 out.push(Finding {
                     fix: Some("Make code and name agree.".to_owned()),
-                    ..finding(Tier::High, format!("The keys of the {} lead to different products: {}. None was used.", l.role, names.join("; ")), vec![l.at])
+                    ..finding(
+                        Tier::High,
+                        format!(
+                            "The keys of the {} lead to different products: {}. None was used.",
+                            l.role,
+                            names.join("; ")
+                        ),
+                        vec![l.at],
+                    )
                 });
             }
             Match::Found { .. } | Match::Sent => {}
         }
         for note in &l.notes {
             let tier = match note {
-                crate::formulary::KeyNote::NameNotOfProduct { .. } | crate::formulary::KeyNote::HiddenCharacter { .. } => Tier::Med,
+                crate::formulary::KeyNote::NameNotOfProduct { .. }
+                | crate::formulary::KeyNote::HiddenCharacter { .. } => Tier::Med,
                 crate::formulary::KeyNote::CodeNotConfigured { .. } => Tier::Low,
             };
             out.push(finding(tier, format!("For the {}: {note}.", l.role), vec![l.at]));
@@ -304,26 +377,35 @@ pub(super) fn additive(case: &Case<'_>) -> Outcome {
     let mut twice: Vec<Finding> = Vec::new();
     for (i, dose) in case.plan.doses.iter().enumerate() {
         if !dose.water && case.plan.doses.iter().take(i).any(|d| d.product.key == dose.product.key) {
-            twice.push(finding(Tier::Med, format!("“{}” is ordered twice; both were counted.", quote(&dose.label)), vec![dose.at]));
+            twice.push(finding(
+                Tier::Med,
+                format!("“{}” is ordered twice; both were counted.", quote(&dose.label)),
+                vec![dose.at],
+            ));
         }
     }
     for content in &case.plan.contents {
         for (i, mixed) in content.mixed.iter().enumerate() {
             if content.mixed.iter().take(i).any(|m| m.from == mixed.from) {
                 let at = case.order.formula.as_ref().map_or(case.order.at, |f| f.at);
-                twice.push(finding(Tier::Med, format!("“{}” is mixed in twice; both were counted.", quote(&mixed.label)), vec![at]));
+                twice.push(finding(
+                    Tier::Med,
+                    format!("“{}” is mixed in twice; both were counted.", quote(&mixed.label)),
+                    vec![at],
+                ));
             }
         }
     }
     found(
         twice
             .into_iter()
-            .chain(case.plan
-            .uncounted
-            .iter()
-            .map(|u| Finding {
+            .chain(case.plan.uncounted.iter().map(|u| Finding {
                 fix: Some("State the amount with what it is per: a day, a feed, or a volume of feed.".to_owned()),
-                ..finding(Tier::Med, format!("“{}” was not counted: {}. Totals are “at least”.", quote(&u.label), u.why), vec![u.at])
+                ..finding(
+                    Tier::Med,
+                    format!("“{}” was not counted: {}. Totals are “at least”.", quote(&u.label), u.why),
+                    vec![u.at],
+                )
             }))
             .collect(),
     )
@@ -352,7 +434,11 @@ pub(super) fn flush(case: &Case<'_>) -> Outcome {
     for part in case.plan.parts.iter().filter(|p| p.kind == Kind::Flush) {
         let crate::nutrition::plan::Source::Line(ix) = part.source else { continue };
         let Some(line) = case.plan.lines.get(ix) else { continue };
-        let seldom = line.low.as_ref().and_then(|l| crate::timing::schedule::per_day(&l.occurrences)).is_some_and(|n| n < Exact::ONE);
+        let seldom = line
+            .low
+            .as_ref()
+            .and_then(|l| crate::timing::schedule::per_day(&l.occurrences))
+            .is_some_and(|n| n < Exact::ONE);
         if seldom {
             return found(vec![Finding {
                 fix: Some("Check how often the flush is given.".to_owned()),
@@ -360,7 +446,10 @@ pub(super) fn flush(case: &Case<'_>) -> Outcome {
             }]);
         }
     }
-    if here && !elsewhere && let Some((day, _)) = case.day() {
+    if here
+        && !elsewhere
+        && let Some((day, _)) = case.day()
+    {
         // A flush that is not given on every day is none on that day.
         let least: Option<crate::exact::Exact> = case
             .plan
@@ -375,7 +464,11 @@ pub(super) fn flush(case: &Case<'_>) -> Outcome {
             Some(l) if l.is_zero() && !water_doses => {
                 return found(vec![Finding {
                     fix: Some("Check how often the flush is given.".to_owned()),
-                    ..finding(Tier::Med, "There are days without any water flush.".to_owned(), vec![case.order.formula.as_ref().map_or(case.order.at, |f| f.at)])
+                    ..finding(
+                        Tier::Med,
+                        "There are days without any water flush.".to_owned(),
+                        vec![case.order.formula.as_ref().map_or(case.order.at, |f| f.at)],
+                    )
                 }]);
             }
             None => {
@@ -392,7 +485,11 @@ pub(super) fn flush(case: &Case<'_>) -> Outcome {
     }
     found(vec![Finding {
         fix: Some("Add a water flush: its volume, and how often or with which feeds.".to_owned()),
-        ..finding(Tier::Med, "No water flush is ordered.".to_owned(), vec![case.order.formula.as_ref().map_or(case.order.at, |f| f.at)])
+        ..finding(
+            Tier::Med,
+            "No water flush is ordered.".to_owned(),
+            vec![case.order.formula.as_ref().map_or(case.order.at, |f| f.at)],
+        )
     }])
 }
 
@@ -454,7 +551,10 @@ pub(super) fn declared(case: &Case<'_>) -> Outcome {
         return Outcome::Clear;
     }
     Outcome::NotEvaluated(
-        format!("the sender declares to send {}, and they are not there (an empty answer would be data)", case.person.declared_missing.join(", ")),
+        format!(
+            "the sender declares to send {}, and they are not there (an empty answer would be data)",
+            case.person.declared_missing.join(", ")
+        ),
         vec![case.order.at],
     )
 }

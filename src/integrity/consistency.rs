@@ -25,13 +25,19 @@ pub(super) fn timing(case: &Case<'_>) -> Outcome {
     for n in notes(case) {
         let text = match &n.note {
             Note::NotComputable(why) => format!("The timing cannot be computed: {why}."),
-            Note::UnknownCode(code) => format!("The timing “{code}” is text, or a code that is not known here; it was not turned into a number."),
+            Note::UnknownCode(code) => format!(
+                "The timing “{code}” is text, or a code that is not known here; it was not turned into a number."
+            ),
             Note::Inverted(why) => format!("The timing cannot be computed: {why}."),
             Note::RateWithoutStop => {
                 "A rate is given at stated times without a duration: when it stops is not stated.".to_owned()
             }
             Note::EventsIgnored(k) => {
-                out.push(finding(Tier::Low, format!("{k} listed event(s) beside a repeat: the repeat was used, the events were not counted."), vec![n.at]));
+                out.push(finding(
+                    Tier::Low,
+                    format!("{k} listed event(s) beside a repeat: the repeat was used, the events were not counted."),
+                    vec![n.at],
+                ));
                 continue;
             }
             _ => continue,
@@ -62,13 +68,25 @@ pub(super) fn count(case: &Case<'_>) -> Outcome {
         match &n.note {
             Note::TimesAgainstCount(times, stated) => out.push(Finding {
                 fix: Some(format!("State {times} feeds, or {stated} clock times.")),
-                ..finding(Tier::High, format!("{times} clock times are given, but {stated} feeds are stated."), vec![n.at])
+                ..finding(
+                    Tier::High,
+                    format!("{times} clock times are given, but {stated} feeds are stated."),
+                    vec![n.at],
+                )
             }),
             Note::TimingRepeated => {
-                out.push(finding(Tier::Med, "Two timings of one entry name the same times; they were counted once.".to_owned(), vec![n.at]));
+                out.push(finding(
+                    Tier::Med,
+                    "Two timings of one entry name the same times; they were counted once.".to_owned(),
+                    vec![n.at],
+                ));
             }
             Note::DoubledTimes(k) => {
-                out.push(finding(Tier::Low, format!("{k} clock time(s) given more than once; each was counted once."), vec![n.at]));
+                out.push(finding(
+                    Tier::Low,
+                    format!("{k} clock time(s) given more than once; each was counted once."),
+                    vec![n.at],
+                ));
             }
             _ => {}
         }
@@ -94,14 +112,24 @@ pub(super) fn feeds_overlap(case: &Case<'_>) -> Outcome {
         out.push(Finding {
             arithmetic: line.map(|l| match (l.quantity, l.rate) {
                 (Some(q), Some(r)) => {
-                    format!("{} mL ÷ {} mL/h = {} h; interval {} h", q.short(2), per_hour(r).short(2), hours(*duration), hours(*interval))
+                    format!(
+                        "{} mL ÷ {} mL/h = {} h; interval {} h",
+                        q.short(2),
+                        per_hour(r).short(2),
+                        hours(*duration),
+                        hours(*interval)
+                    )
                 }
                 _ => format!("duration {} h; interval {} h", hours(*duration), hours(*interval)),
             }),
             fix,
             ..finding(
                 Tier::High,
-                format!("Each feed lasts {} h, but the next one begins after {} h: the feeds overlap.", hours(*duration), hours(*interval)),
+                format!(
+                    "Each feed lasts {} h, but the next one begins after {} h: the feeds overlap.",
+                    hours(*duration),
+                    hours(*interval)
+                ),
                 vec![n.at],
             )
         });
@@ -172,7 +200,8 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
     let mut out = Vec::new();
     let zone = &case.settings.zone;
     // The first day on which the cap cuts, and the steady day, each once.
-    let cut = case.days.iter().find(|(d, _)| d.laid.cap.is_some()).or(case.steady.filter(|(d, _)| d.laid.cap.is_some()));
+    let cut =
+        case.days.iter().find(|(d, _)| d.laid.cap.is_some()).or(case.steady.filter(|(d, _)| d.laid.cap.is_some()));
     if let Some((day, _)) = cut
         && let Some(reached) = day.laid.cap
     {
@@ -191,7 +220,8 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
         {
             text.push_str(&format!(" On the steady day the schedule gives {} mL.", s.scheduled.short(1)));
         }
-        let highest = case.all_days().filter_map(|(d, _)| d.laid.cap).map(|c| c.scheduled).fold(reached.scheduled, Exact::max);
+        let highest =
+            case.all_days().filter_map(|(d, _)| d.laid.cap).map(|c| c.scheduled).fold(reached.scheduled, Exact::max);
         let hours_run = reached.at.div(Exact::int(3600)).unwrap_or(reached.at);
         out.push(Finding {
             arithmetic: Some(format!(
@@ -218,10 +248,17 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
         };
         most = Some(most.map_or(high, |m| m.max(high)));
     }
-    let Some(most) = most else { return Outcome::NotEvaluated("the volume of the schedule is not known".to_owned(), vec![cap.at]) };
+    let Some(most) = most else {
+        return Outcome::NotEvaluated("the volume of the schedule is not known".to_owned(), vec![cap.at]);
+    };
     let limit = most.mul(Exact::ratio(12, 10)).unwrap_or(most);
     if cap.per_day > limit && most.is_positive() {
-        let percent = cap.per_day.div(most).and_then(|r| r.sub(Exact::ONE)).and_then(|r| r.mul(Exact::int(100))).unwrap_or(Exact::ZERO);
+        let percent = cap
+            .per_day
+            .div(most)
+            .and_then(|r| r.sub(Exact::ONE))
+            .and_then(|r| r.mul(Exact::int(100)))
+            .unwrap_or(Exact::ZERO);
         out.push(Finding {
             arithmetic: Some(format!("{} mL ÷ {} mL − 1 = {} %", cap.per_day.short(1), most.short(1), percent.short(0))),
             fix: Some(format!("A maximum of {} mL fits the schedule.", most.short(0))),
@@ -241,7 +278,8 @@ pub(super) fn density(case: &Case<'_>) -> Outcome {
     for content in &case.plan.contents {
         any |= content.form.is_some();
         let Some((order, product)) = content.density_conflict else { continue };
-        let percent = order.sub(product).and_then(|d| d.div(product)).and_then(|d| d.mul(Exact::int(100))).unwrap_or(Exact::ZERO);
+        let percent =
+            order.sub(product).and_then(|d| d.div(product)).and_then(|d| d.mul(Exact::int(100))).unwrap_or(Exact::ZERO);
         let tier = if percent.abs() > Exact::int(5) { Tier::Med } else { Tier::Low };
         let at = case.order.formula.as_ref().and_then(|f| f.density.at()).unwrap_or(case.order.at);
         out.push(Finding {
@@ -270,14 +308,26 @@ pub(super) fn steps(case: &Case<'_>) -> Outcome {
     for (a, b) in &settled.overlaps {
         out.push(Finding {
             fix: Some("Give the earlier entry an end, or order one rate.".to_owned()),
-            ..finding(Tier::Med, "Two entries of the same feed run at the same time; their rates were added.".to_owned(), vec![at(*a), at(*b)])
+            ..finding(
+                Tier::Med,
+                "Two entries of the same feed run at the same time; their rates were added.".to_owned(),
+                vec![at(*a), at(*b)],
+            )
         });
     }
     for (a, b) in &settled.doubled {
-        out.push(finding(Tier::Med, "Two entries of the same feed start together; both were counted.".to_owned(), vec![at(*a), at(*b)]));
+        out.push(finding(
+            Tier::Med,
+            "Two entries of the same feed start together; both were counted.".to_owned(),
+            vec![at(*a), at(*b)],
+        ));
     }
     for (a, b, gap) in &settled.gaps {
-        out.push(finding(Tier::Med, format!("Between two entries of the feed nothing runs for {} h.", hours(*gap)), vec![at(*a), at(*b)]));
+        out.push(finding(
+            Tier::Med,
+            format!("Between two entries of the feed nothing runs for {} h.", hours(*gap)),
+            vec![at(*a), at(*b)],
+        ));
     }
     start_far_off(case, &mut out);
     days_without_feed(case, &mut out);
@@ -286,7 +336,9 @@ pub(super) fn steps(case: &Case<'_>) -> Outcome {
 
 /// A start far from the order's own date is from another order, or a slip of the year.
 fn start_far_off(case: &Case<'_>, out: &mut Vec<Finding>) {
-    let Some((ordered, _)) = case.order.date_time.value().and_then(|w| crate::timing::calendar::instant_of(&case.settings.zone, *w)) else {
+    let Some((ordered, _)) =
+        case.order.date_time.value().and_then(|w| crate::timing::calendar::instant_of(&case.settings.zone, *w))
+    else {
         return;
     };
     for line in &case.plan.lines {
@@ -296,7 +348,11 @@ fn start_far_off(case: &Case<'_>, out: &mut Vec<Finding>) {
             let side = if start < ordered { "before" } else { "after" };
             out.push(Finding {
                 fix: Some("Check the date of the start.".to_owned()),
-                ..finding(Tier::Med, format!("The schedule starts {} days {side} the order's own date.", off.short(0)), vec![line.at])
+                ..finding(
+                    Tier::Med,
+                    format!("The schedule starts {} days {side} the order's own date.", off.short(0)),
+                    vec![line.at],
+                )
             });
             return;
         }
@@ -314,7 +370,11 @@ fn days_without_feed(case: &Case<'_>, out: &mut Vec<Finding>) {
         out.push(Finding {
             arithmetic: Some(format!("from {} mL on some days, {} mL in the mean", low.short(1), mean.short(1))),
             fix: Some("Check period and unit of the schedule, or confirm the days without feed.".to_owned()),
-            ..finding(Tier::Med, "The schedule leaves days on which nothing is fed.".to_owned(), vec![case.order.formula.as_ref().map_or(case.order.at, |f| f.at)])
+            ..finding(
+                Tier::Med,
+                "The schedule leaves days on which nothing is fed.".to_owned(),
+                vec![case.order.formula.as_ref().map_or(case.order.at, |f| f.at)],
+            )
         });
     }
 }
@@ -329,9 +389,21 @@ pub(super) fn beside(case: &Case<'_>) -> Outcome {
         let (tier, text) = if other.identical {
             (Tier::Med, "Another active order of this patient says the same: it may be a duplicate.".to_owned())
         } else if other.overlaps {
-            (Tier::High, format!("Another active feeding order of this patient runs at the same times. Together on the steady day: {}.", other.together))
+            (
+                Tier::High,
+                format!(
+                    "Another active feeding order of this patient runs at the same times. Together on the steady day: {}.",
+                    other.together
+                ),
+            )
         } else {
-            (Tier::Low, format!("Another active feeding order of this patient runs at other times. Together on the steady day: {}.", other.together))
+            (
+                Tier::Low,
+                format!(
+                    "Another active feeding order of this patient runs at other times. Together on the steady day: {}.",
+                    other.together
+                ),
+            )
         };
         out.push(Finding {
             fix: (tier > Tier::Low).then(|| "End one of the orders, or confirm that both are meant.".to_owned()),

@@ -30,28 +30,53 @@ pub(super) fn weight_for_age_implausible(case: &Case<'_>) -> Outcome {
         return Outcome::NotEvaluated("whether the weight fits the age: the sex is not known".to_owned(), vec![*at]);
     };
     let day = |x: Exact| u32::try_from(x.max(Exact::ZERO).min(Exact::int(1_826)).floor()).unwrap_or(0);
-    let scores = |kg: Exact| -> Option<(ZScore, ZScore)> { Some((weight_for_age(sex, day(young), kg)?, weight_for_age(sex, day(old), kg)?)) };
+    let scores = |kg: Exact| -> Option<(ZScore, ZScore)> {
+        Some((weight_for_age(sex, day(young), kg)?, weight_for_age(sex, day(old), kg)?))
+    };
     let Some((a, b)) = scores(*kg) else {
-        return Outcome::NotEvaluated("whether the weight fits the age: there is no z-score for it".to_owned(), vec![*at]);
+        return Outcome::NotEvaluated(
+            "whether the weight fits the age: there is no z-score for it".to_owned(),
+            vec![*at],
+        );
     };
     if !(a.band.implausible() || b.band.implausible()) {
         return Outcome::Clear;
     }
     if !(a.band.implausible() && b.band.implausible()) {
-        return Outcome::NotEvaluated("whether the weight fits the age depends on the full birth date".to_owned(), vec![*at]);
+        return Outcome::NotEvaluated(
+            "whether the weight fits the age depends on the full birth date".to_owned(),
+            vec![*at],
+        );
     }
     // Pounds written as kilograms: the mechanism of most such slips.
     let as_pounds = kg.mul(POUND);
     let fix = match as_pounds.and_then(|kg| Some((kg, scores(kg)?.0))) {
         Some((kg, z)) if z.z.abs() <= Exact::int(2) => {
-            format!("Check unit, patient and age. If the number is in pounds, the weight is {} kg (z {}).", kg.short(2), z.z.short(2))
+            format!(
+                "Check unit, patient and age. If the number is in pounds, the weight is {} kg (z {}).",
+                kg.short(2),
+                z.z.short(2)
+            )
         }
         _ => "Check unit, patient and age.".to_owned(),
     };
     found(vec![Finding {
-        arithmetic: Some(format!("weight-for-age z of {} kg at {} days: {} (implausible below −6 or above +5)", kg.short(3), old.short(0), b.z.short(2))),
+        arithmetic: Some(format!(
+            "weight-for-age z of {} kg at {} days: {} (implausible below −6 or above +5)",
+            kg.short(3),
+            old.short(0),
+            b.z.short(2)
+        )),
         fix: Some(fix),
-        ..finding(Tier::High, format!("A weight of {} kg is implausible at this age (z {}): everything per kg rests on it.", kg.short(3), b.z.short(2)), vec![*at])
+        ..finding(
+            Tier::High,
+            format!(
+                "A weight of {} kg is implausible at this age (z {}): everything per kg rests on it.",
+                kg.short(3),
+                b.z.short(2)
+            ),
+            vec![*at],
+        )
     }])
 }
 
@@ -67,7 +92,11 @@ pub(super) fn grams_as_kilograms(case: &Case<'_>) -> Outcome {
     found(vec![Finding {
         arithmetic: Some(format!("{} g = {} kg", kg.short(0), grams.short(3))),
         fix: Some(format!("If the number is in grams, the weight is {} kg.", grams.short(3))),
-        ..finding(Tier::Stop, format!("A weight of {} kg is not possible here; it may be in grams.", kg.short(1)), vec![*at])
+        ..finding(
+            Tier::Stop,
+            format!("A weight of {} kg is not possible here; it may be in grams.", kg.short(1)),
+            vec![*at],
+        )
     }])
 }
 
@@ -78,14 +107,21 @@ pub(super) fn not_enteral(case: &Case<'_>) -> Outcome {
     let words = concept.codings.iter().filter_map(|c| c.display.as_deref()).chain(concept.text.as_deref());
     let said = words.into_iter().any(|w| {
         let lower = w.to_lowercase();
-        lower.contains("intraven") || lower.split(|c: char| !c.is_alphanumeric()).any(|t| matches!(t, "iv" | "i.v" | "cvc" | "picc" | "parenteral"))
+        lower.contains("intraven")
+            || lower
+                .split(|c: char| !c.is_alphanumeric())
+                .any(|t| matches!(t, "iv" | "i.v" | "cvc" | "picc" | "parenteral"))
     });
     if !said && site(case, concept) != Site::NotEnteral {
         return Outcome::Clear;
     }
     found(vec![Finding {
         fix: Some("Correct the route; use connectors for enteral feeding only (ISO 80369-3).".to_owned()),
-        ..finding(Tier::Stop, "The route is not into the gut: a feed given into a vein is fatal.".to_owned(), vec![f.route.at().unwrap_or(f.at)])
+        ..finding(
+            Tier::Stop,
+            "The route is not into the gut: a feed given into a vein is fatal.".to_owned(),
+            vec![f.route.at().unwrap_or(f.at)],
+        )
     }])
 }
 
@@ -104,17 +140,25 @@ pub(super) fn bolus_beyond_stomach(case: &Case<'_>) -> Outcome {
         if line.method != Method::Bolus {
             continue;
         }
-        let a_day = line.quantity.zip(line.high.as_ref().and_then(|h| per_day(&h.occurrences))).and_then(|(q, n)| q.mul(n));
+        let a_day =
+            line.quantity.zip(line.high.as_ref().and_then(|h| per_day(&h.occurrences))).and_then(|(q, n)| q.mul(n));
         let fix = a_day.and_then(|ml| Some((ml, ml.div(Exact::int(DAY / 3600))?))).map(|(ml, rate)| {
             let set = Exact::whole(rate.ceil()).unwrap_or(rate);
             let gives = set.mul(Exact::int(24)).unwrap_or(ml);
-            format!("Give {} mL a day by pump: {} mL/h, set {} mL/h ({} mL); or move the tip to the stomach.", ml.short(1), rate.short(1), set.short(0), gives.short(0))
+            format!(
+                "Give {} mL a day by pump: {} mL/h, set {} mL/h ({} mL); or move the tip to the stomach.",
+                ml.short(1),
+                rate.short(1),
+                set.short(0),
+                gives.short(0)
+            )
         });
         out.push(Finding {
             fix,
             ..finding(
                 Tier::High,
-                "A bolus is ordered, but the tube ends beyond the stomach: the small bowel has no reservoir for it.".to_owned(),
+                "A bolus is ordered, but the tube ends beyond the stomach: the small bowel has no reservoir for it."
+                    .to_owned(),
                 vec![line.at, f.route.at().unwrap_or(f.at)],
             )
         });

@@ -35,7 +35,8 @@ pub(super) fn other_patient(case: &Case<'_>) -> Outcome {
             .map(|at| {
                 finding(
                     Tier::High,
-                    "This resource belongs to another patient, or to none that can be told; it was not used.".to_owned(),
+                    "This resource belongs to another patient, or to none that can be told; it was not used."
+                        .to_owned(),
                     vec![*at],
                 )
             })
@@ -46,7 +47,11 @@ pub(super) fn other_patient(case: &Case<'_>) -> Outcome {
 pub(super) fn unknown_elements(case: &Case<'_>) -> Outcome {
     let mut out: Vec<Finding> = Vec::new();
     for at in &case.order.unknown_elements {
-        out.push(finding(Tier::Low, "This element is not part of a NutritionOrder in this FHIR version; it was not used.".to_owned(), vec![*at]));
+        out.push(finding(
+            Tier::Low,
+            "This element is not part of a NutritionOrder in this FHIR version; it was not used.".to_owned(),
+            vec![*at],
+        ));
     }
     for at in &case.order.unknown_extensions {
         out.push(finding(Tier::Low, "This extension is not known here; it was not used.".to_owned(), vec![*at]));

@@ -14,7 +14,9 @@ pub(super) fn not_usable(case: &Case<'_>) -> Outcome {
     let mut out = Vec::new();
     for n in &case.plan.notes {
         let Note::Unit(what, note) = &n.note else { continue };
-        if !note.blocks() || matches!(note, UnitNote::TextContradicts { .. } | UnitNote::Negative | UnitNote::CalorieAmbiguous { .. }) {
+        if !note.blocks()
+            || matches!(note, UnitNote::TextContradicts { .. } | UnitNote::Negative | UnitNote::CalorieAmbiguous { .. })
+        {
             continue;
         }
         out.push(finding(Tier::High, format!("The {what} cannot be used: {note}."), vec![n.at]));
@@ -43,8 +45,12 @@ pub(super) fn not_positive(case: &Case<'_>) -> Outcome {
         .notes
         .iter()
         .filter_map(|n| match &n.note {
-            Note::NotPositive(what, shown) => Some(finding(Tier::High, format!("The {what} is {shown}; it must be above zero."), vec![n.at])),
-            Note::Unit(what, UnitNote::Negative) => Some(finding(Tier::High, format!("The {what} is below zero."), vec![n.at])),
+            Note::NotPositive(what, shown) => {
+                Some(finding(Tier::High, format!("The {what} is {shown}; it must be above zero."), vec![n.at]))
+            }
+            Note::Unit(what, UnitNote::Negative) => {
+                Some(finding(Tier::High, format!("The {what} is below zero."), vec![n.at]))
+            }
             _ => None,
         })
         .collect();
@@ -103,7 +109,11 @@ pub(super) fn density_swapped(case: &Case<'_>) -> Outcome {
             as_other.map(|x| x.short(3)).unwrap_or_default()
         )),
         fix: Some(format!("If {other} is meant, state {shown} {}.", if per_ml { "kcal/[foz_us]" } else { "kcal/mL" })),
-        ..finding(Tier::Stop, format!("An energy density of {shown} {unit} is not one a feed has; it is usual in {other}."), vec![at])
+        ..finding(
+            Tier::Stop,
+            format!("An energy density of {shown} {unit} is not one a feed has; it is usual in {other}."),
+            vec![at],
+        )
     }])
 }
 
@@ -120,7 +130,11 @@ pub(super) fn density_impossible(case: &Case<'_>) -> Outcome {
     found(vec![Finding {
         arithmetic: Some(format!("{} kcal/mL; feeds lie between 0.3 and 2.5 kcal/mL", x.short(4))),
         fix: Some("Confirm number and unit of the energy density.".to_owned()),
-        ..finding(Tier::Stop, format!("An energy density of {} kcal/mL is outside the 0.3 to 2.5 kcal/mL that feeds have.", x.short(4)), vec![at])
+        ..finding(
+            Tier::Stop,
+            format!("An energy density of {} kcal/mL is outside the 0.3 to 2.5 kcal/mL that feeds have.", x.short(4)),
+            vec![at],
+        )
     }])
 }
 
@@ -130,20 +144,33 @@ pub(super) fn calorie(case: &Case<'_>) -> Outcome {
         let Note::Unit(_, note) = &n.note else { continue };
         match note {
             UnitNote::CalorieReadAsKilocalorie { literal, read } => out.push(Finding {
-                arithmetic: Some(format!("as coded {} kcal/mL; read as kilocalories {} kcal/mL", literal.short(6), read.short(4))),
+                arithmetic: Some(format!(
+                    "as coded {} kcal/mL; read as kilocalories {} kcal/mL",
+                    literal.short(6),
+                    read.short(4)
+                )),
                 fix: Some("Send the unit as kcal/mL (or kcal/[foz_us]).".to_owned()),
                 ..finding(
                     Tier::Med,
-                    format!("The energy density is coded in small calories (cal); it was read as kilocalories, {} kcal/mL.", read.short(4)),
+                    format!(
+                        "The energy density is coded in small calories (cal); it was read as kilocalories, {} kcal/mL.",
+                        read.short(4)
+                    ),
                     vec![n.at],
                 )
             }),
             UnitNote::CalorieAmbiguous { literal, other } => out.push(Finding {
-                arithmetic: Some(format!("as coded {} kcal/mL; in kilocalories {} kcal/mL", literal.short(6), other.short(4))),
+                arithmetic: Some(format!(
+                    "as coded {} kcal/mL; in kilocalories {} kcal/mL",
+                    literal.short(6),
+                    other.short(4)
+                )),
                 fix: Some("Send the unit as kcal/mL (or kcal/[foz_us]).".to_owned()),
                 ..finding(Tier::High, format!("The energy density cannot be used: {note}."), vec![n.at])
             }),
-            UnitNote::CalorieTakenAsWritten { .. } => out.push(finding(Tier::Med, format!("The energy density: {note}."), vec![n.at])),
+            UnitNote::CalorieTakenAsWritten { .. } => {
+                out.push(finding(Tier::Med, format!("The energy density: {note}."), vec![n.at]))
+            }
             _ => {}
         }
     }
@@ -172,8 +199,18 @@ pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
             let as_day = a_day(rate).unwrap_or(rate);
             let reads = hourly.div(Exact::int(24)).unwrap_or(hourly);
             Finding {
-                fix: Some(format!("If {} mL is meant for the day, the rate is {} mL/h.", hourly.short(1), reads.short(1))),
-                arithmetic: Some(format!("{} mL/h × 24 h = {} mL; {} ÷ 24 = {} mL/h", hourly.short(2), as_day.short(0), hourly.short(2), reads.short(1))),
+                fix: Some(format!(
+                    "If {} mL is meant for the day, the rate is {} mL/h.",
+                    hourly.short(1),
+                    reads.short(1)
+                )),
+                arithmetic: Some(format!(
+                    "{} mL/h × 24 h = {} mL; {} ÷ 24 = {} mL/h",
+                    hourly.short(2),
+                    as_day.short(0),
+                    hourly.short(2),
+                    reads.short(1)
+                )),
                 ..f
             }
         };
@@ -181,10 +218,18 @@ pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
         let coded_hourly = case.order.formula.as_ref().and_then(|f| f.administrations.get(line.administration?)).is_some_and(|a| {
             matches!(&a.rate, Field::Present(r) if matches!(&r.value, Rate::Quantity(q) if q.code.as_deref().is_some_and(|c| c.ends_with("/h"))))
         });
-        if coded_hourly && let Some(cap) = case.plan.cap && hourly == cap.per_day {
-            out.push(with_way_out(
-                finding(Tier::Stop, format!("The rate, {} mL/h, is the number of the day's maximum volume: it may be the day's volume.", hourly.short(1)), vec![at]),
-            ));
+        if coded_hourly
+            && let Some(cap) = case.plan.cap
+            && hourly == cap.per_day
+        {
+            out.push(with_way_out(finding(
+                Tier::Stop,
+                format!(
+                    "The rate, {} mL/h, is the number of the day's maximum volume: it may be the day's volume.",
+                    hourly.short(1)
+                ),
+                vec![at],
+            )));
             continue;
         }
         // Feeds over a stated time have their own speed, unless one of them is the volume of a day; pump feeds
@@ -205,8 +250,16 @@ pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
             && (hourly > limit || per_kg.is_some_and(|x| x > Exact::int(25)))
         {
             let text = match per_kg.filter(|x| *x > Exact::int(25) && hourly <= limit) {
-                Some(x) => format!("A pump rate of {} mL/h is {} mL/kg/h: it may be the day's volume.", hourly.short(1), x.short(1)),
-                None => format!("A pump rate of {} mL/h is above the {} mL/h possible for {whom}: it may be the day's volume.", hourly.short(1), limit.short(0)),
+                Some(x) => format!(
+                    "A pump rate of {} mL/h is {} mL/kg/h: it may be the day's volume.",
+                    hourly.short(1),
+                    x.short(1)
+                ),
+                None => format!(
+                    "A pump rate of {} mL/h is above the {} mL/h possible for {whom}: it may be the day's volume.",
+                    hourly.short(1),
+                    limit.short(0)
+                ),
             };
             out.push(with_way_out(finding(Tier::Stop, text, vec![at])));
         }
@@ -233,7 +286,12 @@ pub(super) fn ounces(case: &Case<'_>) -> Outcome {
         let ounce = Exact::decimal(295_735_295_625, 10);
         if unit == "mL" && number >= Exact::ONE && number <= Exact::int(12) {
             match case.person.weight.kg() {
-                None => return Outcome::NotEvaluated("whether the volume may be in ounces depends on the weight, which is not usable".to_owned(), vec![q.at]),
+                None => {
+                    return Outcome::NotEvaluated(
+                        "whether the volume may be in ounces depends on the weight, which is not usable".to_owned(),
+                        vec![q.at],
+                    );
+                }
                 Some(kg) if kg > Exact::int(3) => {
                     // A small volume on purpose (gut priming) is at most 24 mL/kg a day and stays small as ounces would not.
                     let millilitres = number.mul(ounce).unwrap_or(number);
@@ -251,7 +309,14 @@ pub(super) fn ounces(case: &Case<'_>) -> Outcome {
             out.push(Finding {
                 arithmetic: Some(format!("{value} fluid ounces = {} mL", millilitres.short(0))),
                 fix: Some(format!("If millilitres are meant, state {value} mL.")),
-                ..finding(Tier::High, format!("A feed of {value} fluid ounces is {} mL; {value} would be usual in mL.", millilitres.short(0)), vec![q.at])
+                ..finding(
+                    Tier::High,
+                    format!(
+                        "A feed of {value} fluid ounces is {} mL; {value} would be usual in mL.",
+                        millilitres.short(0)
+                    ),
+                    vec![q.at],
+                )
             });
         }
     }
@@ -294,7 +359,10 @@ fn volume_band(years: Exact) -> (Exact, Exact) {
 pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
     let Some((_, totals)) = case.day() else { return Outcome::NotApplicable("no day is computed") };
     let (Some((young, old)), Some(kg)) = (case.age_years(), case.person.weight.kg()) else {
-        return Outcome::NotEvaluated("whether a decimal point slipped depends on weight and age".to_owned(), vec![case.order.at]);
+        return Outcome::NotEvaluated(
+            "whether a decimal point slipped depends on weight and age".to_owned(),
+            vec![case.order.at],
+        );
     };
     if !case.plan.parts.iter().any(|p| p.kind == Kind::Feed) {
         return Outcome::NotApplicable("the order gives no feed");
@@ -306,10 +374,9 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
         let (a, b) = (f(young), f(old));
         (a.0.min(b.0), a.1.max(b.1))
     };
-    for (what, amount, band, unit) in [
-        ("energy", energy, widest(energy_band), "kcal/kg"),
-        ("total volume", volume, widest(volume_band), "mL/kg"),
-    ] {
+    for (what, amount, band, unit) in
+        [("energy", energy, widest(energy_band), "kcal/kg"), ("total volume", volume, widest(volume_band), "mL/kg")]
+    {
         // A range reaches into the band or not; only when it lies wholly outside is there a slip to see.
         let (Some(low), Some(high)) = (amount.low(), amount.high()) else { continue };
         let (above, below) = (low > band.1, high < band.0);
@@ -327,20 +394,41 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
             let nothing = band.0.div(Exact::int(10)).is_some_and(|f| value < f);
             if above || nothing {
                 out.push(Finding {
-                    arithmetic: Some(format!("{} {unit} a day at {} kg; feeding orders lie between {} and {}", value.short(2), kg.short(3), band.0, band.1)),
+                    arithmetic: Some(format!(
+                        "{} {unit} a day at {} kg; feeding orders lie between {} and {}",
+                        value.short(2),
+                        kg.short(3),
+                        band.0,
+                        band.1
+                    )),
                     fix: Some("Check weight, volumes, rate, density, times and their units.".to_owned()),
-                    ..finding(Tier::High, format!("The day's {what} of {} {unit} is outside any feeding order.", value.short(1)), vec![case.order.at])
+                    ..finding(
+                        Tier::High,
+                        format!("The day's {what} of {} {unit} is outside any feeding order.", value.short(1)),
+                        vec![case.order.at],
+                    )
                 });
             }
             continue;
         };
         let moved = if above { value.div(Exact::int(k)) } else { value.mul(Exact::int(k)) }.unwrap_or(value);
         out.push(Finding {
-            arithmetic: Some(format!("{} {unit} {} {k} = {} {unit}, at {} kg", value.short(2), if above { "÷" } else { "×" }, moved.short(2), kg.short(3))),
+            arithmetic: Some(format!(
+                "{} {unit} {} {k} = {} {unit}, at {} kg",
+                value.short(2),
+                if above { "÷" } else { "×" },
+                moved.short(2),
+                kg.short(3)
+            )),
             fix: Some(format!("Check the decimal point of volume, rate, density, times and weight: a factor of {k}.")),
             ..finding(
                 Tier::High,
-                format!("The day's {what} of {} {unit} is implausible; {k} times {} it would be usual ({} {unit}).", value.short(1), if above { "less," } else { "more," }, moved.short(1)),
+                format!(
+                    "The day's {what} of {} {unit} is implausible; {k} times {} it would be usual ({} {unit}).",
+                    value.short(1),
+                    if above { "less," } else { "more," },
+                    moved.short(1)
+                ),
                 vec![case.order.at],
             )
         });
@@ -372,7 +460,12 @@ fn additive_slip(case: &Case<'_>, out: &mut Vec<Finding>) {
             continue;
         }
         if dose.product.basis == Basis::Dose && dose.amount < Exact::ONE {
-            report(dose.at, &dose.label, format!("{} of a dose is not one that is given.", dose.amount.short(3)), format!("{} doses", dose.amount.short(3)));
+            report(
+                dose.at,
+                &dose.label,
+                format!("{} of a dose is not one that is given.", dose.amount.short(3)),
+                format!("{} doses", dose.amount.short(3)),
+            );
             continue;
         }
         let energy = supplied(dose.product.energy, dose.amount);
@@ -382,7 +475,12 @@ fn additive_slip(case: &Case<'_>, out: &mut Vec<Finding>) {
                 dose.at,
                 &dose.label,
                 "it would be more than half of the day's energy or protein.".to_owned(),
-                format!("{} kcal and {} g protein from {} units", energy.map(|x| x.short(0)).unwrap_or_default(), protein.map(|x| x.short(1)).unwrap_or_default(), dose.amount.short(2)),
+                format!(
+                    "{} kcal and {} g protein from {} units",
+                    energy.map(|x| x.short(0)).unwrap_or_default(),
+                    protein.map(|x| x.short(1)).unwrap_or_default(),
+                    dose.amount.short(2)
+                ),
             );
         }
     }
@@ -391,8 +489,15 @@ fn additive_slip(case: &Case<'_>, out: &mut Vec<Finding>) {
             let per_100 = mixed.per_ml.mul(Exact::int(100)).unwrap_or(mixed.per_ml);
             let at = case.order.formula.as_ref().and_then(|f| f.additives.first()).map_or(case.order.at, |a| a.at);
             // A unit per 25 mL is usual; under 1 or over 10 per 100 mL is a slip (common practice, no source).
-            if content.form == Some(crate::formulary::product::Form::HumanMilk) && (per_100 < Exact::ONE || per_100 > Exact::int(10)) {
-                report(at, &mixed.label, format!("{} units in 100 mL are not a strength that is mixed.", per_100.short(2)), format!("{} units per 100 mL", per_100.short(2)));
+            if content.form == Some(crate::formulary::product::Form::HumanMilk)
+                && (per_100 < Exact::ONE || per_100 > Exact::int(10))
+            {
+                report(
+                    at,
+                    &mixed.label,
+                    format!("{} units in 100 mL are not a strength that is mixed.", per_100.short(2)),
+                    format!("{} units per 100 mL", per_100.short(2)),
+                );
             }
         }
     }
@@ -402,7 +507,11 @@ fn additive_slip(case: &Case<'_>, out: &mut Vec<Finding>) {
 fn flush_slip(case: &Case<'_>, kg: Exact, years: Exact, out: &mut Vec<Finding>) {
     // 250 mL at once for adults, 5 mL/kg for children: common practice, no source.
     let per_kg = if years < Exact::ONE { 3 } else { 5 };
-    let most = if years < Exact::int(18) { kg.mul(Exact::int(per_kg)).unwrap_or(kg).min(Exact::int(250)) } else { Exact::int(250) };
+    let most = if years < Exact::int(18) {
+        kg.mul(Exact::int(per_kg)).unwrap_or(kg).min(Exact::int(250))
+    } else {
+        Exact::int(250)
+    };
     for part in case.plan.parts.iter().filter(|p| p.kind == Kind::Flush) {
         if let Source::Line(ix) = part.source
             && let Some(line) = case.plan.lines.get(ix)
@@ -411,7 +520,11 @@ fn flush_slip(case: &Case<'_>, kg: Exact, years: Exact, out: &mut Vec<Finding>) 
         {
             out.push(Finding {
                 fix: Some("Check how often the flush is given.".to_owned()),
-                ..finding(Tier::High, format!("A flush {} times a day is more often than flushes are given.", n.short(1)), vec![line.at])
+                ..finding(
+                    Tier::High,
+                    format!("A flush {} times a day is more often than flushes are given.", n.short(1)),
+                    vec![line.at],
+                )
             });
         }
         let (ml, at) = match part.source {
@@ -431,9 +544,17 @@ fn flush_slip(case: &Case<'_>, kg: Exact, years: Exact, out: &mut Vec<Finding>) 
         let tenth = ml.div(Exact::int(10)).unwrap_or(ml);
         if ml > most && tenth <= most {
             out.push(Finding {
-                arithmetic: Some(format!("{} mL at once; {} mL is the most that is usual at once", ml.short(1), most.short(1))),
+                arithmetic: Some(format!(
+                    "{} mL at once; {} mL is the most that is usual at once",
+                    ml.short(1),
+                    most.short(1)
+                )),
                 fix: Some(format!("Check the decimal point: {} mL?", tenth.short(1))),
-                ..finding(Tier::High, format!("A single flush of {} mL is implausible; a tenth of it would be usual.", ml.short(1)), vec![at])
+                ..finding(
+                    Tier::High,
+                    format!("A single flush of {} mL is implausible; a tenth of it would be usual.", ml.short(1)),
+                    vec![at],
+                )
             });
         }
     }
@@ -442,7 +563,8 @@ fn flush_slip(case: &Case<'_>, kg: Exact, years: Exact, out: &mut Vec<Finding>) 
 /// A single feed given faster than any feed is.
 fn speed_slip(case: &Case<'_>, kg: Exact, years: Exact, out: &mut Vec<Finding>) {
     // 60 mL/min in adults, 2 mL/kg/min in children: twice the usual speed (common practice, no source).
-    let most = if years < Exact::int(18) { kg.mul(Exact::int(2)).unwrap_or(kg).min(Exact::int(60)) } else { Exact::int(60) };
+    let most =
+        if years < Exact::int(18) { kg.mul(Exact::int(2)).unwrap_or(kg).min(Exact::int(60)) } else { Exact::int(60) };
     for part in case.plan.parts.iter().filter(|p| p.kind == Kind::Feed) {
         let Source::Line(ix) = part.source else { continue };
         let Some(line) = case.plan.lines.get(ix) else { continue };
@@ -450,9 +572,18 @@ fn speed_slip(case: &Case<'_>, kg: Exact, years: Exact, out: &mut Vec<Finding>) 
         let Some(per_minute) = ml.div(over).and_then(|r| r.mul(Exact::int(60))) else { continue };
         if per_minute > most {
             out.push(Finding {
-                arithmetic: Some(format!("{} mL in {} min = {} mL/min", ml.short(1), over.div(Exact::int(60)).unwrap_or(over).short(1), per_minute.short(1))),
+                arithmetic: Some(format!(
+                    "{} mL in {} min = {} mL/min",
+                    ml.short(1),
+                    over.div(Exact::int(60)).unwrap_or(over).short(1),
+                    per_minute.short(1)
+                )),
                 fix: Some("Check the rate or the duration of the feed.".to_owned()),
-                ..finding(Tier::High, format!("A feed at {} mL/min is faster than feeds are given.", per_minute.short(1)), vec![line.at])
+                ..finding(
+                    Tier::High,
+                    format!("A feed at {} mL/min is faster than feeds are given.", per_minute.short(1)),
+                    vec![line.at],
+                )
             });
         }
     }

@@ -47,7 +47,10 @@ const BY_SEX: [ForEachSex; 3] = [
             kind: Kind::RestingEnergy,
             unit: "kcal/d",
             domain: "239 healthy adults",
-            source: Source::new(Mark::TextSeen, "Harris and Benedict, Carnegie Institution 1919 (coefficients as reprinted)"),
+            source: Source::new(
+                Mark::TextSeen,
+                "Harris and Benedict, Carnegie Institution 1919 (coefficients as reprinted)",
+            ),
         },
         men: "66.4730 + 13.7516 W + 5.0033 H - 6.7550 A",
         women: "655.0955 + 9.5634 W + 1.8496 H - 4.6756 A",
@@ -76,7 +79,10 @@ const PENN_2003B: Card = Card {
     kind: Kind::RestingEnergy,
     unit: "kcal/d",
     domain: "ventilated adults with a body mass index below 30 at any age, or of 30 and more below 60 years",
-    source: Source::new(Mark::TextSeen, "Frankenfield 2004 and 2009; coefficients and rule as in Ann Intensive Care 2016, methods table"),
+    source: Source::new(
+        Mark::TextSeen,
+        "Frankenfield 2004 and 2009; coefficients and rule as in Ann Intensive Care 2016, methods table",
+    ),
 };
 
 const PENN_2010: Card = Card {
@@ -94,7 +100,10 @@ const FAO_1985: Card = Card {
     kind: Kind::RestingEnergy,
     unit: "kcal/d",
     domain: "adults from 18 years; weight only",
-    source: Source::new(Mark::FromMemory, "FAO/WHO/UNU, Energy and protein requirements, WHO Technical Report Series 724, 1985, adult rows"),
+    source: Source::new(
+        Mark::FromMemory,
+        "FAO/WHO/UNU, Energy and protein requirements, WHO Technical Report Series 724, 1985, adult rows",
+    ),
 };
 
 /// Years from, to, and (men, women).
@@ -229,14 +238,20 @@ struct Row {
 
 const ICU: &str = "intensive care";
 const WARD_OBESE: &str = "general ward, obesity";
-const WARD: Setting = setting("ward", "General ward", "general ward, not severely ill or injured, no risk of refeeding syndrome");
+const WARD: Setting =
+    setting("ward", "General ward", "general ward, not severely ill or injured, no risk of refeeding syndrome");
 const CRITICAL: Setting = setting("icu", "Intensive care (ASPEN/SCCM 2016)", ICU);
-const CRITICAL_WEEK: Setting = setting("icu-first-days", "Intensive care, first days (ASPEN 2022)", "intensive care, first 7 to 10 days");
+const CRITICAL_WEEK: Setting =
+    setting("icu-first-days", "Intensive care, first days (ASPEN 2022)", "intensive care, first 7 to 10 days");
 const CRITICAL_ESPEN: Setting = setting("icu-espen", "Intensive care (ESPEN)", ICU);
 const CRITICAL_OBESE: Setting = setting("icu-obesity", "Intensive care, obesity (ASPEN/SCCM 2016)", ICU);
 const CRITICAL_ADJUSTED: Setting = setting("icu-obesity-adjusted", "Intensive care, obesity, adjusted weight", ICU);
 const OBESE: Setting = setting("ward-obesity", "General ward, obesity", WARD_OBESE);
-const CKD: Setting = setting("kidney-disease", "Chronic kidney disease, no dialysis", "chronic kidney disease stage 3 to 5, no dialysis, stable");
+const CKD: Setting = setting(
+    "kidney-disease",
+    "Chronic kidney disease, no dialysis",
+    "chronic kidney disease stage 3 to 5, no dialysis, stable",
+);
 const DIALYSIS: Setting = setting("dialysis", "Maintenance dialysis", "maintenance dialysis");
 const AKI: Setting = setting("acute-kidney-injury", "Acute kidney injury", "acute kidney injury");
 const OLD: Setting = setting("older-adult", "Older adult", "older adult with chronic illness");
@@ -244,19 +259,38 @@ const PRESSURE: Setting = setting("pressure-injury", "Pressure injury", "pressur
 const HEALTHY: Setting = setting("dri-adult", "Dietary Reference Intake, protein", "healthy");
 const BELOW_30: Bmi = Bmi::Within(0, 30, "below 30");
 const NICE: Source = Source::new(Mark::TextSeen, "NICE CG32, Nutrition support for adults");
-const ASPEN_2016: Source = Source::new(Mark::TextSeen, "ASPEN/SCCM 2016, as tabulated in Crit Care 2022 (s13054-022-04148-0)");
-const ASPEN_2016_SECOND: Source = Source::new(Mark::Secondary, "ASPEN/SCCM 2016, as tabulated in Crit Care 2020 (s13054-020-2739-4)");
-const ASPEN_2022: Source = Source::new(Mark::FromMemory, "ASPEN 2022, provision of nutrition support therapy in adult critical illness");
-const ESPEN_ADJUSTED: Source = Source::new(Mark::FromMemory, "ESPEN intensive care; only the adjusted weight was seen (Crit Care 2022, s13054-022-04148-0)");
-const KDOQI_PROTEIN: Source = Source::new(Mark::TextSeen, "KDOQI nutrition in CKD, 2020 update (statements on an evidence-library page; PMC8045140, Table 1)");
-const DIALYSIS_ENERGY: Source = Source::new(Mark::Secondary, "KDOQI nutrition in CKD, 2020 update, energy in maintenance dialysis");
+const ASPEN_2016: Source =
+    Source::new(Mark::TextSeen, "ASPEN/SCCM 2016, as tabulated in Crit Care 2022 (s13054-022-04148-0)");
+const ASPEN_2016_SECOND: Source =
+    Source::new(Mark::Secondary, "ASPEN/SCCM 2016, as tabulated in Crit Care 2020 (s13054-020-2739-4)");
+const ASPEN_2022: Source =
+    Source::new(Mark::FromMemory, "ASPEN 2022, provision of nutrition support therapy in adult critical illness");
+const ESPEN_ADJUSTED: Source = Source::new(
+    Mark::FromMemory,
+    "ESPEN intensive care; only the adjusted weight was seen (Crit Care 2022, s13054-022-04148-0)",
+);
+const KDOQI_PROTEIN: Source = Source::new(
+    Mark::TextSeen,
+    "KDOQI nutrition in CKD, 2020 update (statements on an evidence-library page; PMC8045140, Table 1)",
+);
+const DIALYSIS_ENERGY: Source =
+    Source::new(Mark::Secondary, "KDOQI nutrition in CKD, 2020 update, energy in maintenance dialysis");
 const AKI_SOURCE: Source = Source::new(Mark::FromMemory, "ASPEN/SCCM 2016, acute kidney injury");
 const CRRT: Source = Source::new(Mark::Secondary, "ASPEN/SCCM 2016, continuous renal replacement, course text of 2022");
 const GERIATRICS: Source = Source::new(Mark::Secondary, "ESPEN geriatrics 2018");
-const PRESSURE_SOURCE: Source = Source::new(Mark::TextSeen, "international pressure-ulcer guideline, 2009 and 2014 editions (2019 not seen)");
+const PRESSURE_SOURCE: Source =
+    Source::new(Mark::TextSeen, "international pressure-ulcer guideline, 2009 and 2014 editions (2019 not seen)");
 const PRACTICE: Source = Source::new(Mark::CommonPractice, "no published source known");
 
-const fn row(setting: Setting, variant: Option<&'static str>, kind: Kind, per_kg: &'static str, basis: Basis, bmi: Bmi, source: Source) -> Row {
+const fn row(
+    setting: Setting,
+    variant: Option<&'static str>,
+    kind: Kind,
+    per_kg: &'static str,
+    basis: Basis,
+    bmi: Bmi,
+    source: Source,
+) -> Row {
     Row { setting, variant, kind, per_kg, basis, bmi, from: 18, source, note: None }
 }
 
@@ -280,14 +314,38 @@ const ROWS: [Row; 31] = [
     row(CRITICAL_WEEK, None, Protein, "1.2-2.0", Actual, BELOW_30, ASPEN_2022),
     noted(
         "to be reached step by step, not on the first day",
-        row(CRITICAL_ESPEN, None, Protein, "1.3", Actual, BELOW_30, Source::new(Mark::FromMemory, "ESPEN intensive care 2019 and 2023")),
+        row(
+            CRITICAL_ESPEN,
+            None,
+            Protein,
+            "1.3",
+            Actual,
+            BELOW_30,
+            Source::new(Mark::FromMemory, "ESPEN intensive care 2019 and 2023"),
+        ),
     ),
     row(CRITICAL_OBESE, None, Energy, "11-14", Actual, Bmi::Between(30, 50, "30 to 50"), ASPEN_2016),
-    row(CRITICAL_OBESE, Some("body mass index above 50"), Energy, "22-25", Ideal, Bmi::Above(50, "above 50"), ASPEN_2016),
+    row(
+        CRITICAL_OBESE,
+        Some("body mass index above 50"),
+        Energy,
+        "22-25",
+        Ideal,
+        Bmi::Above(50, "above 50"),
+        ASPEN_2016,
+    ),
     row(CRITICAL_OBESE, None, Protein, "2.0", Ideal, Bmi::Within(30, 40, "30 to below 40"), ASPEN_2016),
     noted(
         "the source says up to 2.5; the lower end is that of a body mass index of 30 to 40",
-        row(CRITICAL_OBESE, Some("body mass index 40 and above"), Protein, "2.0-2.5", Ideal, Bmi::Within(40, 1000, "40 and above"), ASPEN_2016),
+        row(
+            CRITICAL_OBESE,
+            Some("body mass index 40 and above"),
+            Protein,
+            "2.0-2.5",
+            Ideal,
+            Bmi::Within(40, 1000, "40 and above"),
+            ASPEN_2016,
+        ),
     ),
     row(CRITICAL_ADJUSTED, None, Energy, "20-25", Adjusted25, Bmi::Within(30, 1000, "30 and above"), ESPEN_ADJUSTED),
     row(CRITICAL_ADJUSTED, None, Protein, "1.3", Adjusted25, Bmi::Within(30, 1000, "30 and above"), ESPEN_ADJUSTED),
@@ -304,7 +362,15 @@ const ROWS: [Row; 31] = [
     ),
     noted(
         "about 1.0",
-        row(CKD, Some("acutely ill"), Protein, "1.0", Ideal, Bmi::Any, Source::new(Mark::FromMemory, "KDOQI nutrition in CKD, 2020 update; figure not found in the text")),
+        row(
+            CKD,
+            Some("acutely ill"),
+            Protein,
+            "1.0",
+            Ideal,
+            Bmi::Any,
+            Source::new(Mark::FromMemory, "KDOQI nutrition in CKD, 2020 update; figure not found in the text"),
+        ),
     ),
     row(DIALYSIS, None, Energy, "25-35", Actual, Bmi::Any, DIALYSIS_ENERGY),
     row(DIALYSIS, None, Protein, "1.0-1.2", Actual, Bmi::Any, KDOQI_PROTEIN),
@@ -316,14 +382,33 @@ const ROWS: [Row; 31] = [
     from(65, row(OLD, None, Protein, ">=1.0", Actual, BELOW_30, GERIATRICS)),
     from(
         65,
-        row(OLD, Some("ill"), Protein, "1.2-1.5", Actual, BELOW_30, Source::new(Mark::FromMemory, "ESPEN geriatrics 2018")),
+        row(
+            OLD,
+            Some("ill"),
+            Protein,
+            "1.2-1.5",
+            Actual,
+            BELOW_30,
+            Source::new(Mark::FromMemory, "ESPEN geriatrics 2018"),
+        ),
     ),
     row(PRESSURE, None, Energy, "30-35", Actual, BELOW_30, PRESSURE_SOURCE),
     noted(
         "the 2019 edition may start at 1.2",
         row(PRESSURE, None, Protein, "1.25-1.5", Actual, BELOW_30, PRESSURE_SOURCE),
     ),
-    from(19, row(HEALTHY, None, Protein, "0.8", Actual, Bmi::Any, Source::new(Mark::FromMemory, "Dietary Reference Intakes, recommended allowance of adults"))),
+    from(
+        19,
+        row(
+            HEALTHY,
+            None,
+            Protein,
+            "0.8",
+            Actual,
+            Bmi::Any,
+            Source::new(Mark::FromMemory, "Dietary Reference Intakes, recommended allowance of adults"),
+        ),
+    ),
 ];
 
 /// Targets per kg of weight for every setting, then those given as a share of the full target.
@@ -344,7 +429,14 @@ pub(super) fn targets(person: &Person<'_>) -> Vec<Estimate> {
 
 fn target(person: &Person<'_>, row: &Row) -> Estimate {
     let unit = if row.kind == Energy { "kcal/d" } else { "g/d" };
-    let card = Card { id: row.setting.id, name: row.setting.name, kind: row.kind, unit, domain: domain(row), source: row.source };
+    let card = Card {
+        id: row.setting.id,
+        name: row.setting.name,
+        kind: row.kind,
+        unit,
+        domain: domain(row),
+        source: row.source,
+    };
     let mut sheet = Sheet::new(person, &card);
     if let Some(variant) = row.variant {
         sheet.variant(variant);
@@ -360,8 +452,12 @@ fn target(person: &Person<'_>, row: &Row) -> Estimate {
     sheet.ages(row.from, None);
     match row.bmi {
         Bmi::Any => {}
-        Bmi::Within(low, high, text) => sheet.body_mass_index(|bmi| bmi >= Exact::int(low) && bmi < Exact::int(high), text),
-        Bmi::Between(low, high, text) => sheet.body_mass_index(|bmi| bmi >= Exact::int(low) && bmi <= Exact::int(high), text),
+        Bmi::Within(low, high, text) => {
+            sheet.body_mass_index(|bmi| bmi >= Exact::int(low) && bmi < Exact::int(high), text)
+        }
+        Bmi::Between(low, high, text) => {
+            sheet.body_mass_index(|bmi| bmi >= Exact::int(low) && bmi <= Exact::int(high), text)
+        }
         Bmi::Above(low, text) => sheet.body_mass_index(|bmi| bmi > Exact::int(low), text),
     }
     if let Some(note) = row.note {
@@ -433,7 +529,10 @@ impl Share {
 }
 
 const OF_EXPENDITURE: &str = "of whichever expenditure is used; none is picked here";
-const ESPEN_PHASE: Source = Source::new(Mark::Secondary, "ESPEN intensive care 2019 and 2023, as tabulated in Crit Care 2020 (s13054-020-2739-4) and PMC9923975");
+const ESPEN_PHASE: Source = Source::new(
+    Mark::Secondary,
+    "ESPEN intensive care 2019 and 2023, as tabulated in Crit Care 2020 (s13054-020-2739-4) and PMC9923975",
+);
 
 const SHARES: [Share; 4] = [
     Share {

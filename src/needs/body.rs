@@ -27,7 +27,10 @@ const ADJUSTED_25: Card = Card {
     kind: Kind::ReferenceWeight,
     unit: "kg",
     domain: "adults above 120 % of ideal weight or with a body mass index of 30 and more; nutrition",
-    source: Source::new(Mark::TextSeen, "PMC4411565, Table 3; ESPEN intensive care uses 0.25 (Crit Care 2022, s13054-022-04148-0)"),
+    source: Source::new(
+        Mark::TextSeen,
+        "PMC4411565, Table 3; ESPEN intensive care uses 0.25 (Crit Care 2022, s13054-022-04148-0)",
+    ),
 };
 const ADJUSTED_40: Card = Card {
     id: "adjusted-weight-40",
@@ -69,7 +72,11 @@ pub(super) fn reference_weights(person: &Person<'_>) -> Vec<Estimate> {
 
     let pounds = ((106, 6), (100, 5));
     let mut sheet = Sheet::new(person, &HAMWI);
-    sheet.formula(by_sex(person, "(106 + 6 × (H ÷ 2.54 - 60)) × 0.45359237", "(100 + 5 × (H ÷ 2.54 - 60)) × 0.45359237"));
+    sheet.formula(by_sex(
+        person,
+        "(106 + 6 × (H ÷ 2.54 - 60)) × 0.45359237",
+        "(100 + 5 × (H ÷ 2.54 - 60)) × 0.45359237",
+    ));
     let ideal = hamwi(&mut sheet, pounds);
     out.push(sheet.done(ideal.map(Figure::One)));
 
@@ -81,9 +88,11 @@ pub(super) fn reference_weights(person: &Person<'_>) -> Vec<Estimate> {
         "(100 + 5 × (H ÷ 2.54 - 60)) × 0.45359237, 10 % either way",
     ));
     let ideal = hamwi(&mut sheet, pounds);
-    out.push(sheet.done(ideal.and_then(|kg| {
-        Some(Figure::between(kg.mul(Exact::ratio(9, 10))?, kg.mul(Exact::ratio(11, 10))?))
-    })));
+    out.push(
+        sheet.done(
+            ideal.and_then(|kg| Some(Figure::between(kg.mul(Exact::ratio(9, 10))?, kg.mul(Exact::ratio(11, 10))?))),
+        ),
+    );
 
     let mut sheet = Sheet::new(person, &HAMWI);
     sheet.variant("metric form");

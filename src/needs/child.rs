@@ -28,7 +28,10 @@ const SCHOFIELD_WH: Card = Card {
     kind: Kind::RestingEnergy,
     unit: "kcal/d",
     domain: "children below 18 years; height in metres",
-    source: Source::new(Mark::TextSeen, "Schofield, Hum Nutr Clin Nutr 1985;39C Suppl 1:5-41 (coefficients in MJ from an open data file)"),
+    source: Source::new(
+        Mark::TextSeen,
+        "Schofield, Hum Nutr Clin Nutr 1985;39C Suppl 1:5-41 (coefficients in MJ from an open data file)",
+    ),
 };
 
 const FAO_1985: Card = Card {
@@ -37,7 +40,10 @@ const FAO_1985: Card = Card {
     kind: Kind::RestingEnergy,
     unit: "kcal/d",
     domain: "children below 18 years; weight only",
-    source: Source::new(Mark::TextSeen, "FAO/WHO/UNU, Energy and protein requirements, WHO Technical Report Series 724, 1985"),
+    source: Source::new(
+        Mark::TextSeen,
+        "FAO/WHO/UNU, Energy and protein requirements, WHO Technical Report Series 724, 1985",
+    ),
 };
 
 /// Sums for boys and girls by age in years.
@@ -99,7 +105,10 @@ const EER_2002: Card = Card {
     kind: Kind::TotalEnergy,
     unit: "kcal/d",
     domain: "healthy, normal weight; from birth; height in metres",
-    source: Source::new(Mark::TextSeen, "Institute of Medicine, Dietary Reference Intakes for energy, 2002/2005 (textbook appendix; Nutr Metab 2017, s12986-017-0226-y, Table 1)"),
+    source: Source::new(
+        Mark::TextSeen,
+        "Institute of Medicine, Dietary Reference Intakes for energy, 2002/2005 (textbook appendix; Nutr Metab 2017, s12986-017-0226-y, Table 1)",
+    ),
 };
 
 /// Months of the infant bands and the growth allowance in each, kcal/d. Completed months: 0–3, 4–6, 7–12, 13–35.
@@ -135,8 +144,18 @@ const EER_2002_BANDS: &Bands<(Eer2002, Eer2002)> = &[
         years(19),
         None,
         (
-            Eer2002 { before: "662 - 9.53 A", times: "15.91 W + 539.6 M", activity: ["1.00", "1.11", "1.25", "1.48"], growth: None },
-            Eer2002 { before: "354 - 6.91 A", times: "9.36 W + 726 M", activity: ["1.00", "1.12", "1.27", "1.45"], growth: None },
+            Eer2002 {
+                before: "662 - 9.53 A",
+                times: "15.91 W + 539.6 M",
+                activity: ["1.00", "1.11", "1.25", "1.48"],
+                growth: None,
+            },
+            Eer2002 {
+                before: "354 - 6.91 A",
+                times: "9.36 W + 726 M",
+                activity: ["1.00", "1.12", "1.27", "1.45"],
+                growth: None,
+            },
         ),
     ),
 ];
@@ -212,7 +231,10 @@ const EER_2023: Card = Card {
     kind: Kind::TotalEnergy,
     unit: "kcal/d",
     domain: "general population from birth; height in centimetres",
-    source: Source::new(Mark::TextSeen, "National Academies, Dietary Reference Intakes for Energy, 2023 (Health Canada equation page)"),
+    source: Source::new(
+        Mark::TextSeen,
+        "National Academies, Dietary Reference Intakes for Energy, 2023 (Health Canada equation page)",
+    ),
 };
 
 const UNDER_3: (&str, &str) = ("-716.45 - 1.00 A + 17.82 H + 15.06 W", "-69.15 + 80.0 A + 2.65 H + 54.15 W");
@@ -263,7 +285,10 @@ pub(super) fn eer_2023(person: &Person<'_>) -> Vec<Estimate> {
             let mut sheet = Sheet::new(person, &EER_2023);
             sheet.formula("by sex, age band and activity level");
             if let Some(age) = sheet.age_years() {
-                sheet.refuse(format!("the birth date leaves an age of {} years, across the limit at 19 years", age.shown()));
+                sheet.refuse(format!(
+                    "the birth date leaves an age of {} years, across the limit at 19 years",
+                    age.shown()
+                ));
             }
             return vec![sheet.done(None)];
         }
@@ -273,7 +298,12 @@ pub(super) fn eer_2023(person: &Person<'_>) -> Vec<Estimate> {
     LEVELS_2023.iter().zip(table).map(|(name, sums)| eer_2023_level(person, Some(name), sums, under_19)).collect()
 }
 
-fn eer_2023_level(person: &Person<'_>, level: Option<&'static str>, (male, female): (&'static str, &'static str), grows: bool) -> Estimate {
+fn eer_2023_level(
+    person: &Person<'_>,
+    level: Option<&'static str>,
+    (male, female): (&'static str, &'static str),
+    grows: bool,
+) -> Estimate {
     let mut sheet = Sheet::new(person, &EER_2023);
     if let Some(level) = level {
         sheet.variant(level);
@@ -326,7 +356,10 @@ const SAFE_PROTEIN: Card = Card {
     kind: Kind::Protein,
     unit: "g/d",
     domain: "healthy children from 6 months to 18 years",
-    source: Source::new(Mark::TextSeen, "WHO/FAO/UNU 2007, Technical Report Series 935 (European Commission knowledge page)"),
+    source: Source::new(
+        Mark::TextSeen,
+        "WHO/FAO/UNU 2007, Technical Report Series 935 (European Commission knowledge page)",
+    ),
 };
 
 /// Boys, girls; completed years, the first from 6 months.

@@ -176,7 +176,9 @@ const CORRECTED_UNTIL: Exact = Exact::decimal(7305, 1);
 /// Weight-for-age z-score; over every day that a partial birth date leaves open.
 pub(super) fn z_estimate(person: &Person<'_>) -> Estimate {
     let mut sheet = Sheet::new(person, &WEIGHT_FOR_AGE);
-    sheet.formula("((W ÷ M)^L - 1) ÷ (L × S), beyond -3 and 3 linear by the step from 2 to 3 SD; L, M, S of the day and sex");
+    sheet.formula(
+        "((W ÷ M)^L - 1) ÷ (L × S), beyond -3 and 3 linear by the step from 2 to 3 SD; L, M, S of the day and sex",
+    );
     sheet.note("powers: rounded to 2 decimals");
     let (sex, weight, age) = (sheet.sex(), sheet.weight(), sheet.age_days());
     let (Some(sex), Some(weight), Some(mut age)) = (sex, weight, age) else {

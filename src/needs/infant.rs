@@ -48,15 +48,27 @@ const fn or(variant: &'static str, row: Row) -> Row {
     Row { variant: Some(variant), ..row }
 }
 
-use Kind::{Calcium, Carbohydrate, Chloride, EnergyTarget as Energy, Fat, Fluid, Phosphorus, Potassium, Protein, ProteinPerEnergy, Sodium};
+use Kind::{
+    Calcium, Carbohydrate, Chloride, EnergyTarget as Energy, Fat, Fluid, Phosphorus, Potassium, Protein,
+    ProteinPerEnergy, Sodium,
+};
 
-const ESPGHAN_2022: Source = Source::new(Mark::FromMemory, "ESPGHAN 2022, J Pediatr Gastroenterol Nutr 2023;76:248-268 (abstract read, this figure from memory)");
-const ESPGHAN_2022_FLUID: Source = Source::new(Mark::TextSeen, "ESPGHAN 2022; 150 to 180 mL of fortified milk as in the ASPEN Pediatric and Neonatal Handbook 2024");
-const ESPGHAN_2010: Source = Source::new(Mark::TextSeen, "ESPGHAN 2010, as tabulated in Arch Dis Child Educ Pract, Table 2");
+const ESPGHAN_2022: Source = Source::new(
+    Mark::FromMemory,
+    "ESPGHAN 2022, J Pediatr Gastroenterol Nutr 2023;76:248-268 (abstract read, this figure from memory)",
+);
+const ESPGHAN_2022_FLUID: Source = Source::new(
+    Mark::TextSeen,
+    "ESPGHAN 2022; 150 to 180 mL of fortified milk as in the ASPEN Pediatric and Neonatal Handbook 2024",
+);
+const ESPGHAN_2010: Source =
+    Source::new(Mark::TextSeen, "ESPGHAN 2010, as tabulated in Arch Dis Child Educ Pract, Table 2");
 const ESPGHAN_2010_FLUID: Source = Source::new(Mark::FromMemory, "ESPGHAN 2010");
-const KOLETZKO: Source = Source::new(Mark::TextSeen, "Koletzko 2014, as tabulated in Arch Dis Child Educ Pract, Table 2");
+const KOLETZKO: Source =
+    Source::new(Mark::TextSeen, "Koletzko 2014, as tabulated in Arch Dis Child Educ Pract, Table 2");
 const REFERENCE_TABLE: Source = Source::new(Mark::TextSeen, "clinical reference table of preterm intakes");
-const HANDBOOK: Source = Source::new(Mark::TextSeen, "ASPEN Pediatric and Neonatal Nutrition Support Handbook, 3rd ed. 2024");
+const HANDBOOK: Source =
+    Source::new(Mark::TextSeen, "ASPEN Pediatric and Neonatal Nutrition Support Handbook, 3rd ed. 2024");
 const WHO: Source = Source::new(Mark::TextSeen, "WHO, as tabulated in Arch Dis Child Educ Pract, Table 2");
 const MEMORY: Source = Source::new(Mark::FromMemory, "no text found");
 const PROTEIN_DRI: Source = Source::new(Mark::TextSeen, "Dietary Reference Intakes, protein per kg (reprinted page)");
@@ -193,7 +205,12 @@ const POPULATIONS: [Population; 13] = [
         rows: &[
             or("usual", row(Fluid, "140-160", "mL/d", MEMORY)),
             or("outer limit", row(Fluid, "<=180", "mL/d", MEMORY)),
-            row(Energy, "90-110", "kcal/d", Source::new(Mark::Derived, "from the energy requirement of 2002/2005, about 107 kcal/kg at 2 months")),
+            row(
+                Energy,
+                "90-110",
+                "kcal/d",
+                Source::new(Mark::Derived, "from the energy requirement of 2002/2005, about 107 kcal/kg at 2 months"),
+            ),
             row(Protein, "1.52", "g/d", PROTEIN_DRI),
         ],
     },
@@ -275,7 +292,14 @@ fn could_apply(person: &Person<'_>, whom: Whom) -> bool {
 
 fn range(person: &Person<'_>, population: &Population, row: &Row) -> Estimate {
     let ratio = row.kind == ProteinPerEnergy;
-    let card = Card { id: population.id, name: population.name, kind: row.kind, unit: row.unit, domain: population.domain, source: row.source };
+    let card = Card {
+        id: population.id,
+        name: population.name,
+        kind: row.kind,
+        unit: row.unit,
+        domain: population.domain,
+        source: row.source,
+    };
     let mut sheet = Sheet::new(person, &card);
     if let Some(variant) = row.variant {
         sheet.variant(variant);
@@ -350,6 +374,9 @@ fn until_term_age(sheet: &mut Sheet<'_>, gestation: Option<Exact>) {
     if let Some(now) = age.high.div(Exact::int(7)).and_then(|since| weeks.add(since))
         && now > PRETERM_UNTIL
     {
-        sheet.flag(format!("postmenstrual age {} weeks; meant for preterm infants, taken here as up to 44 weeks", now.short(1)));
+        sheet.flag(format!(
+            "postmenstrual age {} weeks; meant for preterm infants, taken here as up to 44 weeks",
+            now.short(1)
+        ));
     }
 }

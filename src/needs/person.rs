@@ -279,7 +279,13 @@ impl<'p> Sheet<'p> {
         }
     }
 
-    fn number(&mut self, name: &'static str, value: Option<Exact>, unit: &'static str, fault: impl Fn(Exact) -> Option<&'static str>) -> Option<Exact> {
+    fn number(
+        &mut self,
+        name: &'static str,
+        value: Option<Exact>,
+        unit: &'static str,
+        fault: impl Fn(Exact) -> Option<&'static str>,
+    ) -> Option<Exact> {
         let Some(value) = value else {
             self.lacks(name);
             return None;
@@ -346,7 +352,8 @@ impl<'p> Sheet<'p> {
 
     fn temperature(&mut self) -> Option<Exact> {
         self.number("highest temperature in 24 h", self.ventilation().tmax_c, "Cel", |celsius| {
-            (celsius < Exact::int(25) || celsius > Exact::int(45)).then_some("a temperature outside 25 to 45 is not a body temperature in °C")
+            (celsius < Exact::int(25) || celsius > Exact::int(45))
+                .then_some("a temperature outside 25 to 45 is not a body temperature in °C")
         })
     }
 
@@ -428,7 +435,11 @@ impl<'p> Sheet<'p> {
                 Some(what)
             }
             Pick::Across(edge) => {
-                self.refuse(format!("the birth date leaves an age of {} {unit}, across the limit at {} {unit}", age.shown(), edge.short(2)));
+                self.refuse(format!(
+                    "the birth date leaves an age of {} {unit}, across the limit at {} {unit}",
+                    age.shown(),
+                    edge.short(2)
+                ));
                 None
             }
             Pick::Outside => {
@@ -497,7 +508,8 @@ impl<'p> Sheet<'p> {
             return None;
         };
         // Every input is asked for before the first gap ends the work, so that all gaps are named.
-        let values: Vec<Option<Span>> = sum.terms().iter().map(|(factor, letter)| self.term(*factor, *letter)).collect();
+        let values: Vec<Option<Span>> =
+            sum.terms().iter().map(|(factor, letter)| self.term(*factor, *letter)).collect();
         let mut total = Span::at(Exact::ZERO);
         for value in values {
             total = total.add(value?)?;

@@ -148,7 +148,10 @@ pub fn content(base: Ingredients<'_>, mixed: &[MixedIn<'_>], uncounted: &[String
         let unknown = || Amount::unknown(Why::ProductUnknown);
         let (energy, density) = match order {
             Some((d, at)) => (Amount::Known(d), Density::Order(d, at)),
-            None if base.density_unusable => (Amount::unknown(Why::Unreadable("the order's energy density cannot be used".to_owned())), Density::None),
+            None if base.density_unusable => (
+                Amount::unknown(Why::Unreadable("the order's energy density cannot be used".to_owned())),
+                Density::None,
+            ),
             None => (Amount::unknown(Why::NoDensity), Density::None),
         };
         let mut out = Content {
@@ -193,10 +196,16 @@ pub fn content(base: Ingredients<'_>, mixed: &[MixedIn<'_>], uncounted: &[String
             (Amount::Known(d), Density::Order(d, at), Some(factor))
         }
         (Basis::Millilitre, None, Some((d, at))) => (Amount::Known(d), Density::Order(d, at), Some(Exact::ONE)),
-        (Basis::Millilitre, Some(own), None) if !base.density_unusable => (Amount::Known(own), Density::Product(own), Some(Exact::ONE)),
+        (Basis::Millilitre, Some(own), None) if !base.density_unusable => {
+            (Amount::Known(own), Density::Product(own), Some(Exact::ONE))
+        }
         (Basis::Millilitre, Some(_), None) => {
             // The order states a density that cannot be read: the product's may not be what is meant.
-            (Amount::unknown(Why::Unreadable("the order's energy density cannot be used".to_owned())), Density::None, Some(Exact::ONE))
+            (
+                Amount::unknown(Why::Unreadable("the order's energy density cannot be used".to_owned())),
+                Density::None,
+                Some(Exact::ONE),
+            )
         }
         (Basis::Millilitre, None, None) => (no_density(base), Density::None, Some(Exact::ONE)),
         (Basis::Dose | Basis::Gram, ..) => (
@@ -232,8 +241,12 @@ pub fn content(base: Ingredients<'_>, mixed: &[MixedIn<'_>], uncounted: &[String
         assumptions.push(Assumption::SentProduct);
     }
     let osmolality = match product.osmolality {
-        _ if !mixed.is_empty() => Amount::unknown(Why::Osmolality("the osmolality of a mix is not the sum of its parts".to_owned())),
-        _ if rescaled || conflict.is_some() => Amount::unknown(Why::Osmolality("the stated osmolality is of another strength".to_owned())),
+        _ if !mixed.is_empty() => {
+            Amount::unknown(Why::Osmolality("the osmolality of a mix is not the sum of its parts".to_owned()))
+        }
+        _ if rescaled || conflict.is_some() => {
+            Amount::unknown(Why::Osmolality("the stated osmolality is of another strength".to_owned()))
+        }
         Some(x) => Amount::Known(x),
         None => Amount::unknown(Why::NotStated(product.name.clone(), "osmolality")),
     };

@@ -47,7 +47,11 @@ pub fn shown(a: &Amount, places: u32, unit: &str) -> String {
         Amount::Range { low, high: Some(high), mean, .. } => {
             let (l, h) = (low.short(places), high.short(places));
             // Two ends that look alike when rounded are shown with more digits.
-            let ends = if l == h { format!("{} to {}{tail}", low.short(places + 3), high.short(places + 3)) } else { format!("{l} to {h}{tail}") };
+            let ends = if l == h {
+                format!("{} to {}{tail}", low.short(places + 3), high.short(places + 3))
+            } else {
+                format!("{l} to {h}{tail}")
+            };
             match mean {
                 Some(mean) => format!("{ends} (mean {})", mean.short(places)),
                 None => ends,
@@ -65,7 +69,12 @@ struct Writer<'a> {
 }
 
 /// Writes out the derivation of one measure.
-pub fn derive(m: Measure, days: &[(&Plan, &OrderDay)], totals: &Totals, weight: Option<(Exact, Option<At>)>) -> Derivation {
+pub fn derive(
+    m: Measure,
+    days: &[(&Plan, &OrderDay)],
+    totals: &Totals,
+    weight: Option<(Exact, Option<At>)>,
+) -> Derivation {
     let mut w = Writer { days, inputs: Vec::new(), assumptions: Vec::new() };
     let result = shown(totals.get(m), m.places().max(3), m.unit());
     let arithmetic = match m.recipe() {
@@ -80,7 +89,8 @@ pub fn derive(m: Measure, days: &[(&Plan, &OrderDay)], totals: &Totals, weight: 
         Recipe::PerKg(of) => {
             w.behind(of);
             w.weight(weight);
-            let kg = weight.map_or_else(|| "dosing weight not known".to_owned(), |(kg, _)| format!("{} kg", kg.short(4)));
+            let kg =
+                weight.map_or_else(|| "dosing weight not known".to_owned(), |(kg, _)| format!("{} kg", kg.short(4)));
             format!("{} ÷ {kg}", shown(totals.get(of), of.places() + 2, of.unit()))
         }
         Recipe::Ratio(q) => w.ratio(q, totals),
@@ -143,7 +153,11 @@ impl Writer<'_> {
                 let v = volume.map_or_else(|| "volume not known".to_owned(), |v| format!("{} mL", v.short(3)));
                 self.input(format!("flush of {name} with each feed"), v.clone(), Some(at), None);
                 self.assumptions.push(Assumption::FlushWithRun);
-                Some(if times > 1 { format!("{v} × {times} × the day's feeds") } else { format!("{v} × the day's feeds") })
+                Some(if times > 1 {
+                    format!("{v} × {times} × the day's feeds")
+                } else {
+                    format!("{v} × the day's feeds")
+                })
             }
             Source::Line(ix) => {
                 let line = plan.lines.get(ix)?;
@@ -167,7 +181,12 @@ impl Writer<'_> {
                                 if l == h { format!("{} h", hour(l)) } else { format!("{} to {} h", hour(l), hour(h)) }
                             },
                         );
-                        self.input(format!("rate of {name}"), format!("{} mL/h", per_hour.short(4)), Some(line.at), None);
+                        self.input(
+                            format!("rate of {name}"),
+                            format!("{} mL/h", per_hour.short(4)),
+                            Some(line.at),
+                            None,
+                        );
                         format!("{} mL/h × {hours}", per_hour.short(4))
                     }
                     Dose::Volume { ml, over } => {
@@ -183,7 +202,12 @@ impl Writer<'_> {
                 Some(match &day.laid.cap {
                     Some(reached) if plan.capped.get(ix).copied().unwrap_or(false) => {
                         if let Some(cap) = plan.cap {
-                            self.input("maximum volume".to_owned(), format!("{} mL", reached.cap.short(3)), Some(cap.at), None);
+                            self.input(
+                                "maximum volume".to_owned(),
+                                format!("{} mL", reached.cap.short(3)),
+                                Some(cap.at),
+                                None,
+                            );
                             self.assumptions.push(Assumption::CapFormulaOnly);
                             if cap.period_assumed {
                                 self.assumptions.push(Assumption::CapPerDay);
@@ -235,7 +259,9 @@ impl Writer<'_> {
                 if feed_only && part.kind == Kind::Flush {
                     continue;
                 }
-                let (Some(volume), Some(content)) = (day.volumes.get(ix), plan.contents.get(part.content)) else { continue };
+                let (Some(volume), Some(content)) = (day.volumes.get(ix), plan.contents.get(part.content)) else {
+                    continue;
+                };
                 if volume.is_zero() {
                     continue;
                 }
@@ -279,7 +305,12 @@ impl Writer<'_> {
                     Basis::Dose | Basis::Kilocalorie => "doses",
                 };
                 let per = per.map_or_else(|| "not stated".to_owned(), |x| format!("{} {unit}", x.short(4)));
-                self.input(format!("{} (each)", dose.label), per.clone(), Some(dose.at), Some(dose.from).filter(|f| *f != From::Nowhere));
+                self.input(
+                    format!("{} (each)", dose.label),
+                    per.clone(),
+                    Some(dose.at),
+                    Some(dose.from).filter(|f| *f != From::Nowhere),
+                );
                 self.assumptions.push(Assumption::AdditivePer);
                 terms.push(format!("{} × {per}", shown(amount, 3, unit_of)));
             }

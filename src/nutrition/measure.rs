@@ -224,8 +224,15 @@ impl Measure {
             M::RenalSoluteLoad | M::RenalSoluteLoadPerKg | M::RenalSoluteLoadPerEnergy => {
                 "Fomon and Ziegler: N/28 + Na + K + Cl + P (mg nitrogen; mmol), all nitrogen taken as urea"
             }
-            M::SodiumMoles | M::PotassiumMoles | M::ChlorideMoles | M::CalciumMoles | M::PhosphorusMoles | M::MagnesiumMoles
-            | M::SodiumPerKg | M::PotassiumPerKg | M::ChloridePerKg => {
+            M::SodiumMoles
+            | M::PotassiumMoles
+            | M::ChlorideMoles
+            | M::CalciumMoles
+            | M::PhosphorusMoles
+            | M::MagnesiumMoles
+            | M::SodiumPerKg
+            | M::PotassiumPerKg
+            | M::ChloridePerKg => {
                 "IUPAC abridged standard atomic weights (Na 22.990, K 39.098, Cl 35.45, Ca 40.078, P 30.974, Mg 24.305)"
             }
             M::ProteinEnergyShare | M::FatEnergyShare | M::CarbohydrateEnergyShare => {

@@ -204,7 +204,12 @@ fn place_from_start(p: &mut Plan) {
             }
         }
         if let Some((shortest, longest)) = line.length {
-            for (run, length) in [(&mut line.low, shortest), (&mut line.least, shortest), (&mut line.also, longest), (&mut line.high, longest)] {
+            for (run, length) in [
+                (&mut line.low, shortest),
+                (&mut line.least, shortest),
+                (&mut line.also, longest),
+                (&mut line.high, longest),
+            ] {
                 if let Some(run) = run {
                     run.end = start.add(length);
                 }
@@ -257,7 +262,8 @@ fn fill(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) {
                 (c, kind_of(p.contents.get(c)))
             }
         };
-        let timings: Vec<Option<_>> = if a.timings.is_empty() { vec![None] } else { a.timings.iter().map(Some).collect() };
+        let timings: Vec<Option<_>> =
+            if a.timings.is_empty() { vec![None] } else { a.timings.iter().map(Some).collect() };
         let first = p.lines.len();
         for timing in timings {
             let line = line_of(m.frame, a, ix, timing);
@@ -301,8 +307,17 @@ fn said_by(a: &Line, b: &Line) -> bool {
     }
     let shared = |x: &Line, y: &Line| match (&x.high, &y.high) {
         (Some(x), Some(y)) => match (&x.occurrences, &y.occurrences) {
-            (Occurrences::Clock { interval: i, weekdays: w, times: s }, Occurrences::Clock { interval: j, weekdays: v, times: t }) => {
-                i == j && w == v && x.dose == y.dose && x.start == y.start && x.end == y.end && x.count == y.count && s.iter().any(|k| t.contains(k))
+            (
+                Occurrences::Clock { interval: i, weekdays: w, times: s },
+                Occurrences::Clock { interval: j, weekdays: v, times: t },
+            ) => {
+                i == j
+                    && w == v
+                    && x.dose == y.dose
+                    && x.start == y.start
+                    && x.end == y.end
+                    && x.count == y.count
+                    && s.iter().any(|k| t.contains(k))
             }
             _ => false,
         },
@@ -314,7 +329,9 @@ fn said_by(a: &Line, b: &Line) -> bool {
 /// Adds the clock times of one timing to those of another.
 fn unite(into: &mut Line, from: &Line) {
     use crate::timing::schedule::Occurrences;
-    let Some(Occurrences::Clock { times: more, .. }) = from.high.as_ref().map(|h| h.occurrences.clone()) else { return };
+    let Some(Occurrences::Clock { times: more, .. }) = from.high.as_ref().map(|h| h.occurrences.clone()) else {
+        return;
+    };
     for run in [&mut into.low, &mut into.high].into_iter().flatten() {
         if let Occurrences::Clock { times, .. } = &mut run.occurrences {
             times.extend(more.iter().copied());
@@ -345,7 +362,12 @@ fn is_water_code(product: &ProductRef<'_>) -> bool {
         .any(|c| c.system.as_deref() == Some(ADDITIVE_SYSTEM) && c.code.as_deref() == Some("water"))
 }
 
-fn look_up<'m>(p: &mut Plan, asked: &ProductRef<'_>, m: Materials<'m>, role: &'static str) -> Option<(&'m Product, From)> {
+fn look_up<'m>(
+    p: &mut Plan,
+    asked: &ProductRef<'_>,
+    m: Materials<'m>,
+    role: &'static str,
+) -> Option<(&'m Product, From)> {
     let sent_at = asked.reference.as_ref().and_then(|r| r.resolved);
     let sent = sent_at.and_then(|at| m.sent.iter().position(|(a, _)| *a == at));
     let sent_product = sent.and_then(|ix| m.sent.get(ix)).map(|(_, product)| product);
@@ -377,17 +399,33 @@ fn base(
     }
     let label = asked.map_or_else(|| "formula without a name".to_owned(), ProductRef::label);
     let product = asked.and_then(|a| look_up(p, a, m, "formula"));
-    content(Ingredients { label: &label, product, order_density: density, density_unusable: unusable }, mixed, uncounted)
+    content(
+        Ingredients { label: &label, product, order_density: density, density_unusable: unusable },
+        mixed,
+        uncounted,
+    )
 }
 
 type ProductKey = String;
 
 /// The content of another product that an entry or a flush names: no density of the order applies to it.
-fn other_content(p: &mut Plan, known: &mut Vec<(ProductKey, usize)>, asked: &ProductRef<'_>, m: Materials<'_>, role: &'static str) -> (usize, Kind) {
+fn other_content(
+    p: &mut Plan,
+    known: &mut Vec<(ProductKey, usize)>,
+    asked: &ProductRef<'_>,
+    m: Materials<'_>,
+    role: &'static str,
+) -> (usize, Kind) {
     let key = format!(
         "{}|{}",
         asked.label(),
-        asked.concept.codings.iter().map(|c| format!("{}#{}", c.system.as_deref().unwrap_or(""), c.code.as_deref().unwrap_or(""))).collect::<Vec<_>>().join(";")
+        asked
+            .concept
+            .codings
+            .iter()
+            .map(|c| format!("{}#{}", c.system.as_deref().unwrap_or(""), c.code.as_deref().unwrap_or("")))
+            .collect::<Vec<_>>()
+            .join(";")
     );
     let ix = match known.iter().find(|(k, _)| *k == key) {
         Some((_, ix)) => *ix,
@@ -438,7 +476,11 @@ fn flushes(p: &mut Plan, f: &EnteralFormula<'_>, others: &mut Vec<(ProductKey, u
                     at: flush.at,
                     note: Note::NotComputable("the flush has neither a schedule nor a feed it goes with".to_owned()),
                 });
-                p.parts.push(Part { source: Source::WithFeeds { volume: None, times: 1, at: flush.at }, kind: Kind::Flush, content });
+                p.parts.push(Part {
+                    source: Source::WithFeeds { volume: None, times: 1, at: flush.at },
+                    kind: Kind::Flush,
+                    content,
+                });
                 continue;
             }
         };
@@ -484,10 +526,26 @@ fn additives(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) -> (MixedOw
         match amount_of(p, a, product.basis) {
             Ok(AmountPer::Volume(n)) if !is_water => mixed.push((product.clone(), from, n)),
             Ok(AmountPer::Day(amount)) => {
-                p.doses.push(DosePlan { at: a.at, label, product: product.clone(), from, amount, per: Per::Day, water: is_water });
+                p.doses.push(DosePlan {
+                    at: a.at,
+                    label,
+                    product: product.clone(),
+                    from,
+                    amount,
+                    per: Per::Day,
+                    water: is_water,
+                });
             }
             Ok(AmountPer::Feed(amount)) => {
-                p.doses.push(DosePlan { at: a.at, label, product: product.clone(), from, amount, per: Per::Feed, water: is_water });
+                p.doses.push(DosePlan {
+                    at: a.at,
+                    label,
+                    product: product.clone(),
+                    from,
+                    amount,
+                    per: Per::Feed,
+                    water: is_water,
+                });
             }
             Ok(AmountPer::Volume(_)) => {
                 let why = "water mixed into the feed changes its strength; how is not stated".to_owned();
@@ -579,10 +637,18 @@ fn cap(p: &mut Plan, f: &EnteralFormula<'_>) {
             let per_time = units::measure(&q.value, Dimension::VOLUME_RATE);
             if let Some(x) = per_time.value {
                 push_units(p, q.at, "maximum volume", per_time.notes);
-                p.cap = x.mul(Exact::int(DAY)).filter(|x| x.is_positive()).map(|per_day| Cap { per_day, at: q.at, period_assumed: false });
+                p.cap = x.mul(Exact::int(DAY)).filter(|x| x.is_positive()).map(|per_day| Cap {
+                    per_day,
+                    at: q.at,
+                    period_assumed: false,
+                });
             } else {
                 let plain = units::measure(&q.value, Dimension::VOLUME);
-                p.cap = plain.value.filter(|x| x.is_positive()).map(|per_day| Cap { per_day, at: q.at, period_assumed: true });
+                p.cap = plain.value.filter(|x| x.is_positive()).map(|per_day| Cap {
+                    per_day,
+                    at: q.at,
+                    period_assumed: true,
+                });
                 push_units(p, q.at, "maximum volume", plain.notes);
             }
             if p.cap.is_none() {
@@ -622,8 +688,12 @@ fn start_of(p: &mut Plan, order: &Order<'_>, m: Materials<'_>) {
     };
     p.start = match order.date_time.value() {
         Some(When::Instant { epoch, .. }) => feeding_day(to_local(&settings.zone, *epoch)),
-        Some(when) => instant_of(&settings.zone, *when).map_or(Exact::ZERO, |(x, _)| feeding_day(to_local(&settings.zone, x))),
-        None => settings.asked.as_of.map_or_else(|| feeding_day(Exact::ZERO), |x| feeding_day(to_local(&settings.zone, x))),
+        Some(when) => {
+            instant_of(&settings.zone, *when).map_or(Exact::ZERO, |(x, _)| feeding_day(to_local(&settings.zone, x)))
+        }
+        None => {
+            settings.asked.as_of.map_or_else(|| feeding_day(Exact::ZERO), |x| feeding_day(to_local(&settings.zone, x)))
+        }
     };
 }
 

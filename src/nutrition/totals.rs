@@ -49,7 +49,11 @@ fn find<'v>(of: &[Measure], values: &'v [Amount], m: Measure) -> Option<&'v Amou
 pub fn lay_plan(plan: &Plan, settings: &Settings, window: Window, is_steady: bool) -> OrderDay {
     // A civil day longer than 24 h has room for more; a shorter one still has all its feeds: no phantom breach.
     let cap = plan.cap.and_then(|c| {
-        if window.length <= Exact::int(DAY) { Some(c.per_day) } else { c.per_day.mul(window.length)?.div(Exact::int(DAY)) }
+        if window.length <= Exact::int(DAY) {
+            Some(c.per_day)
+        } else {
+            c.per_day.mul(window.length)?.div(Exact::int(DAY))
+        }
     });
     let laid = if is_steady {
         steady(&settings.zone, window, &plan.lines, &plan.capped, cap)
@@ -69,7 +73,8 @@ pub fn lay_plan(plan: &Plan, settings: &Settings, window: Window, is_steady: boo
         })
         .collect();
     let nothing_runs = plan.parts.iter().zip(&volumes).all(|(p, v)| p.kind != Kind::Feed || v.is_zero());
-    let may_be_nothing = plan.parts.iter().zip(&volumes).all(|(p, v)| p.kind != Kind::Feed || v.low().is_some_and(Exact::is_zero));
+    let may_be_nothing =
+        plan.parts.iter().zip(&volumes).all(|(p, v)| p.kind != Kind::Feed || v.low().is_some_and(Exact::is_zero));
     let doses = plan
         .doses
         .iter()
@@ -215,7 +220,11 @@ fn work_out(days: &[(&Plan, &OrderDay)], weight: Option<Exact>, of: &'static [Me
 }
 
 /// The sum where every part of it is exact: the common case, without any amount being copied.
-fn exactly(given: &[Given1<'_>], keep: impl Fn(&Given1<'_>) -> bool, of: impl Fn(&Given1<'_>) -> Option<Exact>) -> Option<Amount> {
+fn exactly(
+    given: &[Given1<'_>],
+    keep: impl Fn(&Given1<'_>) -> bool,
+    of: impl Fn(&Given1<'_>) -> Option<Exact>,
+) -> Option<Amount> {
     let mut out = Exact::ZERO;
     for g in given.iter().filter(|g| keep(g)) {
         let amount = g.amount.known()?;
@@ -245,7 +254,8 @@ fn volume(given: &[Given1<'_>], which: Given, days: &[(&Plan, &OrderDay)]) -> Am
         Given::Flush => g.kind == Some(Kind::Flush),
         Given::Additive => g.kind.is_none(),
     };
-    let mut out = exactly(given, keep, |g| Some(g.volume())).unwrap_or_else(|| sum_where(given, keep, |g| Amount::Known(g.volume())));
+    let mut out = exactly(given, keep, |g| Some(g.volume()))
+        .unwrap_or_else(|| sum_where(given, keep, |g| Amount::Known(g.volume())));
     // An additive without a countable amount may add volume.
     if matches!(which, Given::All | Given::Additive) {
         for name in days.iter().flat_map(|(p, _)| &p.uncounted).map(|u| u.label.clone()) {
@@ -263,7 +273,9 @@ const CORNERS: usize = 6;
 /// than [`CORNERS`] varying parts, fall back to the wider quotient of the two ranges.
 fn ratio(given: &[Given1<'_>], q: Quotient) -> Amount {
     let (top_scale, what) = match q {
-        Quotient::ProteinShare | Quotient::FatShare | Quotient::CarbohydrateShare => (Exact::int(100), "energy from macronutrients"),
+        Quotient::ProteinShare | Quotient::FatShare | Quotient::CarbohydrateShare => {
+            (Exact::int(100), "energy from macronutrients")
+        }
         Quotient::NonProteinPerNitrogen => (Exact::decimal(625, 2), "protein"),
         Quotient::ProteinPerEnergy | Quotient::SolutePerEnergy => (Exact::int(100), "energy"),
         Quotient::WaterPerEnergy => (Exact::ONE, "energy"),
@@ -285,14 +297,14 @@ fn ratio(given: &[Given1<'_>], q: Quotient) -> Amount {
         bottoms.push(b);
     }
     let linear = tops.iter().chain(&bottoms).all(|a| a.known().is_some());
-    let varying: Vec<usize> = (0..relevant.len()).filter(|i| relevant.get(*i).is_some_and(|g| g.amount.known().is_none())).collect();
+    let varying: Vec<usize> =
+        (0..relevant.len()).filter(|i| relevant.get(*i).is_some_and(|g| g.amount.known().is_none())).collect();
     let bounded = relevant.iter().all(|g| g.amount.low().is_some() && g.amount.high().is_some());
     if linear && bounded && varying.len() <= CORNERS {
         return corners(&relevant, &tops, &bottoms, &varying, top_scale, what);
     }
-    let total = |parts: &[Amount]| {
-        relevant.iter().zip(parts).fold(Amount::ZERO, |acc, (g, p)| acc.plus(&g.amount.times(p)))
-    };
+    let total =
+        |parts: &[Amount]| relevant.iter().zip(parts).fold(Amount::ZERO, |acc, (g, p)| acc.plus(&g.amount.times(p)));
     let (top, bottom) = (total(&tops), total(&bottoms));
     if bottom.is_zero() {
         return Amount::unknown(Why::Nothing(what));
@@ -345,7 +357,14 @@ fn exact_solute(g: &Given1<'_>) -> Option<Exact> {
     Some(out)
 }
 
-fn corners(relevant: &[&Given1<'_>], tops: &[Amount], bottoms: &[Amount], varying: &[usize], scale: Exact, what: &'static str) -> Amount {
+fn corners(
+    relevant: &[&Given1<'_>],
+    tops: &[Amount],
+    bottoms: &[Amount],
+    varying: &[usize],
+    scale: Exact,
+    what: &'static str,
+) -> Amount {
     let mut low: Option<Exact> = None;
     let mut high: Option<Exact> = None;
     let mut empty = false;
@@ -412,13 +431,16 @@ fn quotient_parts(g: &Given1<'_>, q: Quotient) -> (Amount, Amount) {
     // A share needs all three; "at least" on one of them says nothing of the share.
     let share = |top: Amount, n: Nutrient| {
         let bottom = macro_energy();
-        let whole = [Nutrient::Protein, Nutrient::Fat, Nutrient::Carbohydrate].iter().all(|x| g.nutrient(*x).known().is_some());
+        let whole =
+            [Nutrient::Protein, Nutrient::Fat, Nutrient::Carbohydrate].iter().all(|x| g.nutrient(*x).known().is_some());
         if whole { (top, bottom) } else { (Amount::Unknown(join(g.nutrient(n).why(), bottom.why())), bottom) }
     };
     match q {
         Quotient::ProteinShare => share(p().scaled(Exact::int(4)), Nutrient::Protein),
         Quotient::FatShare => share(g.nutrient(Nutrient::Fat).scaled(Exact::int(9)), Nutrient::Fat),
-        Quotient::CarbohydrateShare => share(g.nutrient(Nutrient::Carbohydrate).scaled(Exact::int(4)), Nutrient::Carbohydrate),
+        Quotient::CarbohydrateShare => {
+            share(g.nutrient(Nutrient::Carbohydrate).scaled(Exact::int(4)), Nutrient::Carbohydrate)
+        }
         Quotient::NonProteinPerNitrogen => {
             // (E − 4P) ÷ (P ÷ 6.25): exact only where both are.
             let top = match (g.energy().into_owned(), p()) {
@@ -455,7 +477,9 @@ fn solute(g: &Given1<'_>) -> Amount {
 }
 
 /// Lines of feeds with their content.
-fn feed_lines<'a>(days: &'a [(&'a Plan, &'a OrderDay)]) -> impl Iterator<Item = (&'a Plan, &'a OrderDay, usize, &'a Part, &'a LineDay)> {
+fn feed_lines<'a>(
+    days: &'a [(&'a Plan, &'a OrderDay)],
+) -> impl Iterator<Item = (&'a Plan, &'a OrderDay, usize, &'a Part, &'a LineDay)> {
     days.iter().flat_map(|(plan, day)| {
         plan.parts.iter().filter(|p| p.kind == Kind::Feed).filter_map(move |part| {
             let Source::Line(ix) = part.source else { return None };
@@ -477,10 +501,15 @@ fn schedule(
         Measure::CarbohydrateRate => {
             let Some(kg) = weight else { return Amount::unknown(Why::NoWeight) };
             let minutes = length.div(Exact::int(60)).unwrap_or(Exact::int(1440));
-            at(Measure::Carbohydrate).scaled(Exact::int(1000)).divided(kg, "the dosing weight").divided(minutes, "the day")
+            at(Measure::Carbohydrate)
+                .scaled(Exact::int(1000))
+                .divided(kg, "the dosing weight")
+                .divided(minutes, "the day")
         }
         Measure::CarbohydrateRateFeeding => carbohydrate_feeding(days, weight),
-        Measure::RenalSoluteLoad => exactly(given, |_| true, exact_solute).unwrap_or_else(|| sum_where(given, |_| true, solute)),
+        Measure::RenalSoluteLoad => {
+            exactly(given, |_| true, exact_solute).unwrap_or_else(|| sum_where(given, |_| true, solute))
+        }
         Measure::Osmolality => osmolality(days),
         Measure::FeedsPerDay => feed_lines(days).fold(Amount::ZERO, |acc, (.., l)| acc.plus(&l.feeds)),
         Measure::LargestFeed => largest_feed(days),
@@ -512,7 +541,11 @@ fn carbohydrate_feeding(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> A
             continue;
         };
         // mL/s × g/mL × 60 s × 1000 mg ÷ kg
-        let x = content.nutrient(Nutrient::Carbohydrate).scaled(Exact::int(60_000)).scaled(rate).divided(kg, "the dosing weight");
+        let x = content
+            .nutrient(Nutrient::Carbohydrate)
+            .scaled(Exact::int(60_000))
+            .scaled(rate)
+            .divided(kg, "the dosing weight");
         out = Some(match out {
             None => x,
             Some(y) => largest(&y, &x),
@@ -556,7 +589,11 @@ fn osmolality(days: &[(&Plan, &OrderDay)]) -> Amount {
         match &found {
             None => found = Some((content, content.osmolality.clone())),
             Some((first, _)) if *first == content => {}
-            Some(_) => return Amount::unknown(Why::Osmolality("several feeds are given; each has its own osmolality".to_owned())),
+            Some(_) => {
+                return Amount::unknown(Why::Osmolality(
+                    "several feeds are given; each has its own osmolality".to_owned(),
+                ));
+            }
         }
     }
     found.map_or_else(|| Amount::unknown(Why::Nothing("feed")), |(_, x)| x)
@@ -576,7 +613,11 @@ fn largest_feed(days: &[(&Plan, &OrderDay)]) -> Amount {
         let x = match (ml(&line.high), &line.high) {
             (Some(h), _) => {
                 let low = ml(&line.low).unwrap_or(h);
-                if low == h { Amount::Known(h) } else { Amount::Range { low: low.min(h), high: Some(low.max(h)), mean: None, why: line.why.clone() } }
+                if low == h {
+                    Amount::Known(h)
+                } else {
+                    Amount::Range { low: low.min(h), high: Some(low.max(h)), mean: None, why: line.why.clone() }
+                }
             }
             (None, Some(_)) => continue,
             (None, None) => line.quantity.map_or_else(|| Amount::Unknown(line.why.clone()), Amount::Known),
@@ -603,7 +644,11 @@ fn feed_duration(days: &[(&Plan, &OrderDay)]) -> Amount {
         let x = match hours(&line.high) {
             Some(h) if h.is_positive() => {
                 let low = hours(&line.low).unwrap_or(h);
-                Amount::between(low.min(h), low.max(h), Why::Spread("how long each feed lasts is stated as a range".to_owned()))
+                Amount::between(
+                    low.min(h),
+                    low.max(h),
+                    Why::Spread("how long each feed lasts is stated as a range".to_owned()),
+                )
             }
             _ => Amount::unknown(Why::Schedule("how long a feed takes is not stated".to_owned())),
         };
@@ -655,7 +700,11 @@ fn feeding_time(days: &[(&Plan, &OrderDay)]) -> Amount {
             why = join(&why, l.running.why());
             why = join(&why, l.volume.why());
         }
-        let untimed = plan.lines.get(ix).and_then(|x| x.high.as_ref()).is_some_and(|r| matches!(r.dose, Dose::Volume { over, .. } if over.is_zero()));
+        let untimed = plan
+            .lines
+            .get(ix)
+            .and_then(|x| x.high.as_ref())
+            .is_some_and(|r| matches!(r.dose, Dose::Volume { over, .. } if over.is_zero()));
         if untimed {
             why = join(&why, &[Why::Schedule("how long a feed takes is not stated".to_owned())]);
         }
@@ -728,14 +777,18 @@ fn hang_time(days: &[(&Plan, &OrderDay)]) -> Amount {
                 (Dose::Rate(_), Some(size)) => emptied(plan, day, part.content, *size),
                 (Dose::Rate(_), None) if content.form.is_none() => Amount::unknown(Why::ProductUnknown),
                 (Dose::Rate(_), None) => Amount::unknown(Why::NotStated(content.label.clone(), "container sizes")),
-                (Dose::Volume { over, .. }, _) if over.is_zero() => Amount::unknown(Why::Schedule("how long a feed takes is not stated".to_owned())),
+                (Dose::Volume { over, .. }, _) if over.is_zero() => {
+                    Amount::unknown(Why::Schedule("how long a feed takes is not stated".to_owned()))
+                }
                 // Single feeds: a container holds one feed, unless a smaller one is changed on the way.
                 (Dose::Volume { ml, over }, size) => {
                     let share = match size {
                         Some(size) if *size < ml && closed => size.div(ml).and_then(|s| s.mul(over)),
                         _ => Some(over),
                     };
-                    share.and_then(|s| s.div(Exact::int(3600))).map_or_else(|| Amount::unknown(Why::Range), Amount::Known)
+                    share
+                        .and_then(|s| s.div(Exact::int(3600)))
+                        .map_or_else(|| Amount::unknown(Why::Range), Amount::Known)
                 }
             },
         };

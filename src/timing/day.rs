@@ -138,16 +138,27 @@ impl Layer<'_, '_> {
             return;
         }
         let (a, b) = (from.max(Exact::ZERO), to.min(length));
-        let given = b.sub(a).and_then(|inside| if inside == over { Some(volume) } else { volume.mul(inside)?.div(over) });
+        let given =
+            b.sub(a).and_then(|inside| if inside == over { Some(volume) } else { volume.mul(inside)?.div(over) });
         match given {
-            Some(v) => self.push(Segment { line: self.line, from: a, to: b, volume: v, begins: !from.is_negative(), continuous }),
+            Some(v) => self.push(Segment {
+                line: self.line,
+                from: a,
+                to: b,
+                volume: v,
+                begins: !from.is_negative(),
+                continuous,
+            }),
             None => self.overflow = true,
         }
     }
 
     fn push(&mut self, s: Segment) {
         let seconds = s.to.sub(s.from);
-        match (self.tally.volume.unwrap_or(Exact::ZERO).add(s.volume), seconds.and_then(|x| self.tally.seconds.unwrap_or(Exact::ZERO).add(x))) {
+        match (
+            self.tally.volume.unwrap_or(Exact::ZERO).add(s.volume),
+            seconds.and_then(|x| self.tally.seconds.unwrap_or(Exact::ZERO).add(x)),
+        ) {
             (Some(v), Some(t)) => {
                 self.tally.volume = Some(v);
                 self.tally.seconds = Some(t);
@@ -191,7 +202,8 @@ impl Layer<'_, '_> {
             (Occurrences::Every { step, up, weekdays }, Dose::Volume { ml, over }) => {
                 // On civil days, intervals that divide the day keep their clock times.
                 if self.window.civil
-                    && let Some(times) = clock_times(run.start.map_or(self.window.local, |s| to_local(self.zone, s)), *step)
+                    && let Some(times) =
+                        clock_times(run.start.map_or(self.window.local, |s| to_local(self.zone, s)), *step)
                 {
                     self.clock(run, 1, &times, *weekdays, (ml, over));
                     return;
@@ -252,7 +264,12 @@ impl Layer<'_, '_> {
         let anchor = self.of_instant(start);
         let end = run.end.map(|e| self.of_instant(e));
         // First k whose feed can still reach into the window.
-        let first = Exact::ZERO.sub(anchor).and_then(|x| x.sub(whole_over)).and_then(|x| x.div(step)).map_or(0, Exact::floor).max(0);
+        let first = Exact::ZERO
+            .sub(anchor)
+            .and_then(|x| x.sub(whole_over))
+            .and_then(|x| x.div(step))
+            .map_or(0, Exact::floor)
+            .max(0);
         for k in (first..).take(MAX_OCCURRENCES) {
             if run.count.is_some_and(|c| k >= i128::from(c)) {
                 break;
@@ -311,7 +328,9 @@ impl Layer<'_, '_> {
                     continue;
                 }
                 if let Some(count) = run.count {
-                    let Some(index) = index_of(first_day, start_local, day, *time, interval, times, weekdays) else { continue };
+                    let Some(index) = index_of(first_day, start_local, day, *time, interval, times, weekdays) else {
+                        continue;
+                    };
                     if index >= count {
                         continue;
                     }
@@ -345,7 +364,15 @@ impl Layer<'_, '_> {
 }
 
 /// Which occurrence (0-based) of its schedule a clock time is; `None` without a start.
-fn index_of(first_day: Option<i64>, start: Option<Exact>, day: i64, time: i64, interval: i64, times: &[i64], weekdays: u8) -> Option<i64> {
+fn index_of(
+    first_day: Option<i64>,
+    start: Option<Exact>,
+    day: i64,
+    time: i64,
+    interval: i64,
+    times: &[i64],
+    weekdays: u8,
+) -> Option<i64> {
     let (first_day, start) = (first_day?, start?);
     let start_time = i64::try_from(start.floor()).ok()?.rem_euclid(DAY);
     let before_start = times.iter().filter(|t| **t < start_time).count();
@@ -354,7 +381,12 @@ fn index_of(first_day: Option<i64>, start: Option<Exact>, day: i64, time: i64, i
     let days = if weekdays == 0 {
         (day - first_day) / interval
     } else {
-        (first_day..day).take(40_000).filter(|d| on_weekday(*d, weekdays) && (d - first_day) % interval == 0).count().try_into().ok()?
+        (first_day..day)
+            .take(40_000)
+            .filter(|d| on_weekday(*d, weekdays) && (d - first_day) % interval == 0)
+            .count()
+            .try_into()
+            .ok()?
     };
     let skipped = if on_weekday(first_day, weekdays) { i64::try_from(before_start).ok()? } else { 0 };
     days.checked_mul(n)?.checked_add(i64::try_from(before_time).ok()?)?.checked_sub(skipped)
@@ -377,7 +409,13 @@ fn clock_times(anchor: Exact, step: Exact) -> Option<Vec<i64>> {
     Some(times)
 }
 
-fn tally(zone: &TimeZone, window: &Window, line: usize, run: Option<&Run>, out: Option<&mut Vec<Segment>>) -> Option<Tally> {
+fn tally(
+    zone: &TimeZone,
+    window: &Window,
+    line: usize,
+    run: Option<&Run>,
+    out: Option<&mut Vec<Segment>>,
+) -> Option<Tally> {
     let Some(run) = run else { return Some(Tally::default()) };
     let mut layer = Layer { zone, window, line, out, tally: Tally::default(), overflow: false };
     layer.run(run);
@@ -392,8 +430,16 @@ pub fn lay(zone: &TimeZone, window: Window, lines: &[Line], capped: &[bool], cap
     let mut days = Vec::with_capacity(lines.len());
     for (ix, line) in lines.iter().enumerate() {
         let Some(high_run) = &line.high else {
-            let why = if line.why.is_empty() { vec![Why::Schedule("the schedule cannot be computed".to_owned())] } else { line.why.clone() };
-            days.push(LineDay { volume: Amount::Unknown(why.clone()), feeds: Amount::Unknown(why.clone()), running: Amount::Unknown(why) });
+            let why = if line.why.is_empty() {
+                vec![Why::Schedule("the schedule cannot be computed".to_owned())]
+            } else {
+                line.why.clone()
+            };
+            days.push(LineDay {
+                volume: Amount::Unknown(why.clone()),
+                feeds: Amount::Unknown(why.clone()),
+                running: Amount::Unknown(why),
+            });
             continue;
         };
         if let Some(low_run) = line.low.as_ref().or(line.least.as_ref())
@@ -421,7 +467,11 @@ pub fn lay(zone: &TimeZone, window: Window, lines: &[Line], capped: &[bool], cap
                     running: ends(ls, hs, &line.why),
                 }
             }
-            _ => LineDay { volume: Amount::unknown(Why::Range), feeds: Amount::unknown(Why::Range), running: Amount::unknown(Why::Range) },
+            _ => LineDay {
+                volume: Amount::unknown(Why::Range),
+                feeds: Amount::unknown(Why::Range),
+                running: Amount::unknown(Why::Range),
+            },
         });
     }
     if lines.len() > 1 {
@@ -492,7 +542,11 @@ fn between(
 
 fn ends(a: Exact, b: Exact, why: &[Why]) -> Amount {
     let (low, high) = (a.min(b), a.max(b));
-    if low == high { Amount::Known(low) } else { Amount::Range { low, high: Some(high), mean: None, why: why.to_vec() } }
+    if low == high {
+        Amount::Known(low)
+    } else {
+        Amount::Range { low, high: Some(high), mean: None, why: why.to_vec() }
+    }
 }
 
 /// Whether two volumes differ by more than the tolerance of a cap: the larger of 0.5 % and 1 mL.
@@ -555,7 +609,8 @@ fn cut(
                 for s in own.iter().filter(|s| s.from < at) {
                     volume = volume.add(part_of(s, at)?)?;
                 }
-                let feeds = i64::try_from(own.iter().filter(|s| s.from < at && s.begins && !s.continuous).count()).ok()?;
+                let feeds =
+                    i64::try_from(own.iter().filter(|s| s.from < at && s.begins && !s.continuous).count()).ok()?;
                 least = Some(least.map_or((volume, feeds), |(v, f)| (v.min(volume), f.min(feeds))));
             }
             if let Some(least) = least {
@@ -584,7 +639,13 @@ fn cut(
 }
 
 /// Volume of a segment given before `at`; a feed given at once when the cap is reached gives the rest.
-fn part_before(s: &Segment, at: Exact, cap: Exact, all: &[Segment], is_capped: &impl Fn(usize) -> bool) -> Option<Exact> {
+fn part_before(
+    s: &Segment,
+    at: Exact,
+    cap: Exact,
+    all: &[Segment],
+    is_capped: &impl Fn(usize) -> bool,
+) -> Option<Exact> {
     if s.to <= at && !(s.from == s.to && s.from == at) {
         return Some(s.volume);
     }
@@ -695,8 +756,13 @@ pub fn steady(zone: &TimeZone, first: Window, lines: &[Line], capped: &[bool], c
         None => {
             for (day, line) in laid.lines.iter_mut().zip(lines) {
                 if cycle_days(std::slice::from_ref(line)).is_none() {
-                    let why = vec![Why::Schedule(format!("the schedule repeats only after more than {MAX_CYCLE} days"))];
-                    *day = LineDay { volume: Amount::Unknown(why.clone()), feeds: Amount::Unknown(why.clone()), running: Amount::Unknown(why) };
+                    let why =
+                        vec![Why::Schedule(format!("the schedule repeats only after more than {MAX_CYCLE} days"))];
+                    *day = LineDay {
+                        volume: Amount::Unknown(why.clone()),
+                        feeds: Amount::Unknown(why.clone()),
+                        running: Amount::Unknown(why),
+                    };
                 }
             }
             return laid;
@@ -718,7 +784,8 @@ pub fn steady(zone: &TimeZone, first: Window, lines: &[Line], capped: &[bool], c
     }
     for ix in 0..lines.len() {
         let pick = |f: &dyn Fn(&LineDay) -> &Amount| spread(all.iter().filter_map(|d| d.get(ix)).map(f));
-        let merged = LineDay { volume: pick(&|d| &d.volume), feeds: pick(&|d| &d.feeds), running: pick(&|d| &d.running) };
+        let merged =
+            LineDay { volume: pick(&|d| &d.volume), feeds: pick(&|d| &d.feeds), running: pick(&|d| &d.running) };
         if let Some(day) = laid.lines.get_mut(ix) {
             *day = merged;
         }
@@ -755,7 +822,13 @@ fn spread<'a>(amounts: impl Iterator<Item = &'a Amount>) -> Amount {
 
 /// The window of the steady day: 24 elapsed hours from the first start of a feeding day at or after the last
 /// step; where the order ends before that day is over, 24 h from the last step, if they fit.
-pub fn steady_window(zone: &TimeZone, kind: DayKind, day_start: u32, lines: &[Line], order_start: Exact) -> Result<Window, Why> {
+pub fn steady_window(
+    zone: &TimeZone,
+    kind: DayKind,
+    day_start: u32,
+    lines: &[Line],
+    order_start: Exact,
+) -> Result<Window, Why> {
     let ended = |l: &&Line| l.high.as_ref().is_some();
     let last_start = lines.iter().filter_map(|l| l.high.as_ref().and_then(|h| h.start)).fold(order_start, Exact::max);
     let feeding_day = {
@@ -770,9 +843,15 @@ pub fn steady_window(zone: &TimeZone, kind: DayKind, day_start: u32, lines: &[Li
     };
     // What still runs when a window begins must run through the whole of it.
     let runs_through = |w: &Window| {
-        lines.iter().filter(ended).filter_map(|l| l.high.as_ref().and_then(|h| h.end)).all(|e| e <= w.start || e >= w.end())
+        lines
+            .iter()
+            .filter(ended)
+            .filter_map(|l| l.high.as_ref().and_then(|h| h.end))
+            .all(|e| e <= w.start || e >= w.end())
     };
-    let counted = lines.iter().any(|l| l.high.as_ref().is_some_and(|h| h.count.is_some() || matches!(h.occurrences, Occurrences::Listed(_))));
+    let counted = lines
+        .iter()
+        .any(|l| l.high.as_ref().is_some_and(|h| h.count.is_some() || matches!(h.occurrences, Occurrences::Listed(_))));
     if counted {
         return Err(Why::NoSuchDay("the order is for a stated number of feeds, not for every day"));
     }

@@ -4,9 +4,7 @@
 use crate::amount::Why;
 use crate::assumptions::Assumption;
 use crate::exact::{Decimal, Exact};
-use crate::intake::order::{
-    Administration, At, Bounds, Field, Quantity, Rate, Ratio, Repeat, TimeUnit, Timing,
-};
+use crate::intake::order::{Administration, At, Bounds, Field, Quantity, Rate, Ratio, Repeat, TimeUnit, Timing};
 use crate::settings::Settings;
 use crate::timing::calendar::{DAY, end_instant_of, instant_of, to_local};
 use crate::units::{self, Dimension, UnitNote};
@@ -241,7 +239,9 @@ pub fn line_of(frame: Frame<'_>, a: &Administration<'_>, index: usize, timing: O
     let mut r = Reader { frame, notes: Vec::new() };
     let quantity = match &a.quantity {
         Field::Absent => Told::Absent,
-        Field::Present(q) => r.measure(q.at, &q.value, Dimension::VOLUME, "quantity").map_or(Told::Unusable, Told::Value),
+        Field::Present(q) => {
+            r.measure(q.at, &q.value, Dimension::VOLUME, "quantity").map_or(Told::Unusable, Told::Value)
+        }
         Field::Missing { .. } | Field::Unreadable { .. } => Told::Unusable,
     };
     let rate = match &a.rate {
@@ -410,7 +410,10 @@ fn read_bounds(r: &mut Reader<'_>, repeat: &Repeat<'_>) -> ReadBounds {
                             end_instant_of(r.frame.zone(), w.value)
                         };
                         let Some(x) = read else {
-                            r.note(w.at, Note::NotComputable("a date of the bounds is outside the calendar".to_owned()));
+                            r.note(
+                                w.at,
+                                Note::NotComputable("a date of the bounds is outside the calendar".to_owned()),
+                            );
                             out.broken = true;
                             continue;
                         };
@@ -568,9 +571,10 @@ fn day_start(r: &Reader<'_>) -> i64 {
 
 /// `n` times spread evenly over a day from the clock time of the start, or from the feeding day's start.
 fn even_times(r: &Reader<'_>, n: i64, start: Option<Exact>) -> Option<Vec<i64>> {
-    let from = start.map_or_else(|| day_start(r), |s| {
-        i64::try_from(to_local(r.frame.zone(), s).floor()).unwrap_or(0).rem_euclid(DAY)
-    });
+    let from = start.map_or_else(
+        || day_start(r),
+        |s| i64::try_from(to_local(r.frame.zone(), s).floor()).unwrap_or(0).rem_euclid(DAY),
+    );
     if !(1..=MAX_PER_DAY).contains(&n) || DAY % n != 0 {
         return None;
     }
@@ -580,7 +584,15 @@ fn even_times(r: &Reader<'_>, n: i64, start: Option<Exact>) -> Option<Vec<i64>> 
 }
 
 /// `f` occurrences per `period` seconds; `calendar` when the period is in days or weeks.
-fn per_period(r: &mut Reader<'_>, at: At, f: i64, period: Exact, calendar: bool, start: Option<Exact>, weekdays: u8) -> Result<(Occurrences, Exact), ()> {
+fn per_period(
+    r: &mut Reader<'_>,
+    at: At,
+    f: i64,
+    period: Exact,
+    calendar: bool,
+    start: Option<Exact>,
+    weekdays: u8,
+) -> Result<(Occurrences, Exact), ()> {
     let step = period.div(Exact::int(f)).ok_or(())?;
     let per_day = Exact::int(DAY).div(step).ok_or(())?;
     if per_day > Exact::int(MAX_PER_DAY) {
@@ -591,7 +603,13 @@ fn per_period(r: &mut Reader<'_>, at: At, f: i64, period: Exact, calendar: bool,
         let days = period.div(Exact::int(DAY)).ok_or(())?;
         if days.is_whole() {
             let interval = i64::try_from(days.floor()).map_err(|_| ())?;
-            let times = if f == 1 { even_times(r, 1, start) } else if interval == 1 { even_times(r, f, start) } else { None };
+            let times = if f == 1 {
+                even_times(r, 1, start)
+            } else if interval == 1 {
+                even_times(r, f, start)
+            } else {
+                None
+            };
             if let Some(times) = times {
                 return Ok((Occurrences::Clock { interval, times, weekdays }, step));
             }
@@ -617,7 +635,8 @@ fn place(r: &mut Reader<'_>, timing: Option<&Timing<'_>>, at: At, start: Option<
     let code = timing.code.as_ref().map(|c| (c.at, read_code(r, c.at, &c.value)));
     // A code says how often; a repeat beside it may add no more than a count and how long each takes.
     let coded = matches!(code, Some((_, CodeRead::Means(..))));
-    let Some(repeat) = timing.repeat.as_ref().filter(|rep| if coded { says_how_often(rep) } else { says_when(rep) }) else {
+    let Some(repeat) = timing.repeat.as_ref().filter(|rep| if coded { says_how_often(rep) } else { says_when(rep) })
+    else {
         if matches!(code, Some((_, CodeRead::Means(..)))) && !timing.events.is_empty() {
             r.note(timing.at, Note::EventsIgnored(timing.events.len()));
         }
@@ -678,11 +697,7 @@ fn read_code(r: &Reader<'_>, _at: At, concept: &crate::intake::order::Concept<'_
             return CodeRead::Means(c, code.to_string());
         }
     }
-    let shown = concept
-        .codings
-        .iter()
-        .find_map(|c| c.code.as_ref().or(c.display.as_ref()))
-        .or(concept.text.as_ref());
+    let shown = concept.codings.iter().find_map(|c| c.code.as_ref().or(c.display.as_ref())).or(concept.text.as_ref());
     shown.map_or(CodeRead::Empty, |s| CodeRead::Unknown(s.to_string()))
 }
 
@@ -702,7 +717,8 @@ fn from_code(r: &mut Reader<'_>, at: At, c: &Coded, text: &str, start: Option<Ex
         }
         Coded::PerDays(n, days) => {
             r.assume(at, Assumption::CodeTimes);
-            let configured = r.frame.settings.clock.get(text).map(|t| t.iter().map(|s| i64::from(*s)).collect::<Vec<_>>());
+            let configured =
+                r.frame.settings.clock.get(text).map(|t| t.iter().map(|s| i64::from(*s)).collect::<Vec<_>>());
             let mut spaced = true;
             let times = match configured {
                 Some(mut t) if i64::try_from(t.len()) == Ok(*n) => {
@@ -760,7 +776,10 @@ fn agree(r: &mut Reader<'_>, at: At, c: &Coded, text: &str, placed: &Placed) -> 
             return if matches!(placed.high, Occurrences::Continuous) || placed.hourly {
                 Ok(())
             } else {
-                r.note(at, Note::CodeAgainstRepeat(text.to_owned(), "continuous".to_owned(), "repeated feeds".to_owned()));
+                r.note(
+                    at,
+                    Note::CodeAgainstRepeat(text.to_owned(), "continuous".to_owned(), "repeated feeds".to_owned()),
+                );
                 Err(Why::Schedule("the timing code and the repeat disagree".to_owned()))
             };
         }
@@ -785,9 +804,7 @@ fn agree(r: &mut Reader<'_>, at: At, c: &Coded, text: &str, placed: &Placed) -> 
 pub fn per_day(o: &Occurrences) -> Option<Exact> {
     match o {
         Occurrences::Continuous | Occurrences::Listed(_) => None,
-        Occurrences::Every { step, weekdays, .. } => {
-            Exact::int(DAY).div(*step)?.mul(weekday_share(*weekdays))
-        }
+        Occurrences::Every { step, weekdays, .. } => Exact::int(DAY).div(*step)?.mul(weekday_share(*weekdays)),
         Occurrences::Clock { interval, times, weekdays } => {
             let n = i64::try_from(times.len()).ok()?;
             Exact::int(n).div(Exact::int(*interval))?.mul(weekday_share(*weekdays))
@@ -883,7 +900,8 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
     let hourly = interval <= Exact::int(3600) && whole_day && why.is_empty() && weekdays == 0;
     // An interval of whole seconds that divides the day keeps its count on any day.
     let keeps = whole_day && interval.is_whole();
-    let low = if start.is_none() && matches!(&high, Occurrences::Every { .. }) && !keeps { floor_phase(&low) } else { low };
+    let low =
+        if start.is_none() && matches!(&high, Occurrences::Every { .. }) && !keeps { floor_phase(&low) } else { low };
     if low != high && why.is_empty() {
         why.push(Why::Spread("the interval does not divide the day and no start is stated".to_owned()));
     }
@@ -893,11 +911,19 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
 
 type Counts = (Option<i64>, Option<i64>, Option<Exact>, Option<Exact>);
 
-fn at_clock(r: &mut Reader<'_>, repeat: &Repeat<'_>, weekdays: u8, counts: Counts, start: Option<Exact>) -> Result<Placed, Why> {
+fn at_clock(
+    r: &mut Reader<'_>,
+    repeat: &Repeat<'_>,
+    weekdays: u8,
+    counts: Counts,
+    start: Option<Exact>,
+) -> Result<Placed, Why> {
     let (f, f_max, p, p_max) = counts;
     let broken = || Why::Schedule("the schedule cannot be computed".to_owned());
     let offset = match &repeat.offset {
-        Field::Present(s) => s.value.exact().mul(Exact::int(60)).map(Exact::floor).and_then(|x| i64::try_from(x).ok()).unwrap_or(0),
+        Field::Present(s) => {
+            s.value.exact().mul(Exact::int(60)).map(Exact::floor).and_then(|x| i64::try_from(x).ok()).unwrap_or(0)
+        }
         _ => 0,
     };
     let mut times: Vec<i64> = Vec::new();
@@ -1068,15 +1094,29 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
     if counts.0 != counts.1 && line.high.is_some() {
         line.why.push(Why::Spread("how many times it is given is stated as a range".to_owned()));
     }
-    if counts.0.is_some() && bounds.start.is_none() && line.high.is_some() && !matches!(line.high.as_ref().map(|h| &h.occurrences), Some(Occurrences::Listed(_))) {
+    if counts.0.is_some()
+        && bounds.start.is_none()
+        && line.high.is_some()
+        && !matches!(line.high.as_ref().map(|h| &h.occurrences), Some(Occurrences::Listed(_)))
+    {
         r.assume(at, Assumption::StartFromOrder);
     }
 }
 
 /// What each occurrence gives: the decision table of `docs/calculation.md`, "Rate, quantity and timing".
-fn dose(r: &mut Reader<'_>, line: &mut Line, at: At, placed: Option<Placed>, durations: (Option<Exact>, Option<Exact>)) {
-    let run = |occurrences: Occurrences, dose: Dose| Some(Run { occurrences, dose, start: None, end: None, count: None, once: false });
-    let pumped = |occurrences: Occurrences, dose: Dose| Some(Run { occurrences, dose, start: None, end: None, count: None, once: true });
+fn dose(
+    r: &mut Reader<'_>,
+    line: &mut Line,
+    at: At,
+    placed: Option<Placed>,
+    durations: (Option<Exact>, Option<Exact>),
+) {
+    let run = |occurrences: Occurrences, dose: Dose| {
+        Some(Run { occurrences, dose, start: None, end: None, count: None, once: false })
+    };
+    let pumped = |occurrences: Occurrences, dose: Dose| {
+        Some(Run { occurrences, dose, start: None, end: None, count: None, once: true })
+    };
     let out_of_range = |line: &mut Line| line.why.push(Why::Range);
     match (line.quantity, line.rate, placed) {
         (None, Some(rate), None) => {
@@ -1103,7 +1143,9 @@ fn dose(r: &mut Reader<'_>, line: &mut Line, at: At, placed: Option<Placed>, dur
                 // When it stops is not said: from nothing to around the clock.
                 r.note(at, Note::RateWithoutStop);
                 line.high = run(Occurrences::Continuous, Dose::Rate(rate));
-                line.why.push(Why::Schedule("a rate with start times but no duration: when it stops is not stated".to_owned()));
+                line.why.push(Why::Schedule(
+                    "a rate with start times but no duration: when it stops is not stated".to_owned(),
+                ));
                 return;
             };
             line.method = method_of(&p, d_high);
@@ -1147,7 +1189,9 @@ fn dose(r: &mut Reader<'_>, line: &mut Line, at: At, placed: Option<Placed>, dur
         }
         (Some(_), None, _) => {
             r.note(at, Note::QuantityAlone);
-            line.why.push(Why::Schedule("a quantity without a schedule: whether per feed or per day is not stated".to_owned()));
+            line.why.push(Why::Schedule(
+                "a quantity without a schedule: whether per feed or per day is not stated".to_owned(),
+            ));
         }
         (Some(q), Some(rate), Some(p)) if !matches!(p.high, Occurrences::Continuous) => {
             r.assume(at, Assumption::QuantityPerOccurrence);
@@ -1208,7 +1252,9 @@ fn dose(r: &mut Reader<'_>, line: &mut Line, at: At, placed: Option<Placed>, dur
                 let per_second = |ml: Exact| ml.div(Exact::int(DAY)).unwrap_or(rate);
                 // Given once, it is nothing on the days after: the low end stays nothing.
                 line.high = run(Occurrences::Continuous, Dose::Rate(per_second(q.max(day))));
-                line.why.push(Why::Schedule("quantity and rate without a schedule: one is given in full, or the rate runs all day".to_owned()));
+                line.why.push(Why::Schedule(
+                    "quantity and rate without a schedule: one is given in full, or the rate runs all day".to_owned(),
+                ));
             }
         }
         (None, None, _) => line.why.push(Why::Schedule("neither a rate nor a quantity is given".to_owned())),

@@ -90,7 +90,14 @@ pub fn settle(lines: &mut [Line], same_product: impl Fn(usize, usize) -> bool) -
 /// spaced by assumption shift with the start; stated ones must be the same.
 fn same_shape(a: &Line, b: &Line) -> bool {
     // Timings of one entry are its union, never steps.
-    if a.end.is_some() || b.end.is_some() || a.length.is_some() || b.length.is_some() || a.administration.is_none() || a.administration == b.administration || b.administration.is_none() {
+    if a.end.is_some()
+        || b.end.is_some()
+        || a.length.is_some()
+        || b.length.is_some()
+        || a.administration.is_none()
+        || a.administration == b.administration
+        || b.administration.is_none()
+    {
         return false;
     }
     let (Some(x), Some(y)) = (&a.high, &b.high) else { return false };
@@ -127,7 +134,9 @@ fn same_when((a, x): (&Line, &Run), (b, y): (&Line, &Run)) -> bool {
 /// Overlaps and gaps between pump rates of the same product that are bounded on their own.
 fn neighbours(lines: &[Line], same_product: &impl Fn(usize, usize) -> bool, out: &mut Settled) {
     let runs = |l: &Line| {
-        l.high.as_ref().is_some_and(|h| matches!(h.occurrences, Occurrences::Continuous) && matches!(h.dose, Dose::Rate(_)))
+        l.high
+            .as_ref()
+            .is_some_and(|h| matches!(h.occurrences, Occurrences::Continuous) && matches!(h.dose, Dose::Rate(_)))
     };
     let mut pumps: Vec<usize> = (0..lines.len()).filter(|i| lines.get(*i).is_some_and(runs)).collect();
     pumps.sort_by_key(|k| lines.get(*k).and_then(|l| l.start));

@@ -19,7 +19,8 @@ pub struct Dimension {
     osmoles: i8,
 }
 
-const NONE: Dimension = Dimension { length: 0, mass: 0, per_mass: 0, energy: 0, time: 0, substance: 0, equivalents: 0, osmoles: 0 };
+const NONE: Dimension =
+    Dimension { length: 0, mass: 0, per_mass: 0, energy: 0, time: 0, substance: 0, equivalents: 0, osmoles: 0 };
 
 impl Dimension {
     /// Largest exponent either way.

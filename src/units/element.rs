@@ -57,7 +57,12 @@ pub const fn valence(nutrient: Nutrient) -> Option<i64> {
 /// # Errors
 /// [`ElementError`] for a nutrient that is not an element, for equivalents of phosphorus, and outside the
 /// range of exact arithmetic.
-pub fn convert_element(value: Exact, from: ElementUnit, to: ElementUnit, nutrient: Nutrient) -> Result<Exact, ElementError> {
+pub fn convert_element(
+    value: Exact,
+    from: ElementUnit,
+    to: ElementUnit,
+    nutrient: Nutrient,
+) -> Result<Exact, ElementError> {
     let mass = nutrient.atomic_mass().ok_or(ElementError::NotAnElement(nutrient.name()))?;
     // mg in one of the unit.
     let size = |unit| -> Result<Exact, ElementError> {

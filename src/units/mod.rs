@@ -61,9 +61,11 @@ impl Unit {
     /// mL/d
     pub const MILLILITRE_PER_DAY: Self = Self::known("mL/d", Exact::ratio(1, 86_400), Dimension::VOLUME_RATE);
     /// mL/kg/h
-    pub const MILLILITRE_PER_KILOGRAM_HOUR: Self = Self::known("mL/kg/h", Exact::ratio(1, 3_600_000), Dimension::VOLUME_RATE_PER_MASS);
+    pub const MILLILITRE_PER_KILOGRAM_HOUR: Self =
+        Self::known("mL/kg/h", Exact::ratio(1, 3_600_000), Dimension::VOLUME_RATE_PER_MASS);
     /// mL/kg/d
-    pub const MILLILITRE_PER_KILOGRAM_DAY: Self = Self::known("mL/kg/d", Exact::ratio(1, 86_400_000), Dimension::VOLUME_RATE_PER_MASS);
+    pub const MILLILITRE_PER_KILOGRAM_DAY: Self =
+        Self::known("mL/kg/d", Exact::ratio(1, 86_400_000), Dimension::VOLUME_RATE_PER_MASS);
     /// kcal
     pub const KILOCALORIE: Self = Self::known("kcal", Exact::ONE, Dimension::ENERGY);
     /// kcal/mL
@@ -186,7 +188,8 @@ impl Unit {
         }
         let mut factor = self.factor;
         for _ in 0..self.small_calories.unsigned_abs() {
-            factor = if self.small_calories > 0 { factor.mul(Exact::int(1_000))? } else { factor.div(Exact::int(1_000))? };
+            factor =
+                if self.small_calories > 0 { factor.mul(Exact::int(1_000))? } else { factor.div(Exact::int(1_000))? };
         }
         Some(Unit { factor, small_calories: 0, ..self.clone() })
     }

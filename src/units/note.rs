@@ -177,9 +177,14 @@ impl fmt::Display for UnitNote {
             Self::NoSystem { code } => write!(f, "the unit code `{code}` names no system and is read as UCUM"),
             Self::AliasUsed { given, read_as, in_code } => {
                 let place = if *in_code { "code" } else { "text" };
-                write!(f, "the unit {place} `{given}` is read as the UCUM unit {read_as} (alias table, version {ALIASES_VERSION})")
+                write!(
+                    f,
+                    "the unit {place} `{given}` is read as the UCUM unit {read_as} (alias table, version {ALIASES_VERSION})"
+                )
             }
-            Self::TextContradicts { text, code } => write!(f, "the unit text says `{text}` and the unit code says `{code}`"),
+            Self::TextContradicts { text, code } => {
+                write!(f, "the unit text says `{text}` and the unit code says `{code}`")
+            }
             Self::WrongDimension { code, found, expected } => {
                 write!(f, "the unit `{code}` measures {found}; {expected} is needed here")?;
                 if found.has_time_above() && code.contains('.') {
@@ -199,7 +204,9 @@ impl fmt::Display for UnitNote {
                 f,
                 "the unit is the small calorie: as written {literal}, with kilocalories {other}; nothing settles which is meant"
             ),
-            Self::Annotation { code } => write!(f, "the annotation in the unit `{code}` has no meaning in UCUM and is left out"),
+            Self::Annotation { code } => {
+                write!(f, "the annotation in the unit `{code}` has no meaning in UCUM and is left out")
+            }
             Self::NotConvertible(why) => write!(f, "{why}"),
         }
     }
@@ -214,7 +221,8 @@ pub(super) fn shown(text: &str) -> String {
             out.push('…');
             break;
         }
-        let acts = c.is_control() || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}');
+        let acts = c.is_control()
+            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}');
         if acts { out.extend(c.escape_unicode()) } else { out.push(c) }
     }
     out

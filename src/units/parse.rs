@@ -184,7 +184,8 @@ impl Parser<'_> {
                     level.so_far = joined;
                     break;
                 }
-                depth = depth.checked_sub(1).ok_or_else(|| self.wrong("a closing parenthesis without an opening one"))?;
+                depth =
+                    depth.checked_sub(1).ok_or_else(|| self.wrong("a closing parenthesis without an opening one"))?;
                 level = *outer.get(depth).ok_or(UnitError::Nesting)?;
                 right = joined;
                 self.step();
@@ -241,7 +242,9 @@ impl Parser<'_> {
             }
             self.step();
         } else {
-            self.take_while(|b| !matches!(b, b'.' | b'/' | b'(' | b')' | b'{' | b'}' | b'[' | b']' | b'+' | b'-') && !b.is_ascii_digit());
+            self.take_while(|b| {
+                !matches!(b, b'.' | b'/' | b'(' | b')' | b'{' | b'}' | b'[' | b']' | b'+' | b'-') && !b.is_ascii_digit()
+            });
         }
         let symbol = self.code.get(from..self.at).unwrap_or("");
         let Some(Atom { factor, dimension, small_calorie }) = table::atom(symbol) else {

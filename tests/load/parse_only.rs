@@ -7,7 +7,8 @@ use axum::http::StatusCode;
 use axum::routing::post;
 use tokio::net::TcpListener;
 
-const ANSWER: &str = r#"{"resourceType":"OperationOutcome","issue":[{"severity":"information","code":"informational"}]}"#;
+const ANSWER: &str =
+    r#"{"resourceType":"OperationOutcome","issue":[{"severity":"information","code":"informational"}]}"#;
 
 async fn parse(body: Bytes) -> (StatusCode, &'static str) {
     match serde_json::from_slice::<serde_json::Value>(&body) {

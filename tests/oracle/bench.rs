@@ -33,7 +33,14 @@ pub fn formulary() -> &'static Formulary {
 }
 
 /// Protein, carbohydrate, fat, fibre, water, Na, K as (tenths, …); `None`: not stated. Cl, Ca, P, Mg are not.
-fn item(per: Per, powder: bool, kcal: Option<i64>, figures: [Option<i64>; 7], scale: i64, displacement: Option<i64>) -> Item {
+fn item(
+    per: Per,
+    powder: bool,
+    kcal: Option<i64>,
+    figures: [Option<i64>; 7],
+    scale: i64,
+    displacement: Option<i64>,
+) -> Item {
     let part = |x: Option<i64>| x.map(|x| frac(x, 10 * scale));
     let mut nutrients: [Option<Q>; naive::NUTRIENTS] = Default::default();
     for (out, x) in nutrients.iter_mut().zip(figures) {
@@ -45,12 +52,65 @@ fn item(per: Per, powder: bool, kcal: Option<i64>, figures: [Option<i64>; 7], sc
 fn items() -> BTreeMap<String, Item> {
     let ml = Per::Millilitre;
     [
-        ("Test Standard", item(ml, false, Some(10_000), [Some(400), Some(1335), Some(340), Some(0), Some(8400), Some(9000), Some(15_000)], 1000, None)),
-        ("Test Concentrate", item(ml, false, Some(15_000), [Some(650), Some(1700), Some(620), None, None, Some(12_000), None], 1000, None)),
-        ("Test Powder", item(Per::Kilocalorie, true, None, [Some(28), Some(107), Some(51), Some(0), None, Some(400), Some(1000)], 100, None)),
-        ("Test Mix", item(ml, true, Some(700), [Some(15), Some(76), Some(37), Some(2), Some(880), Some(200), Some(700)], 100, None)),
-        ("Test Protein", item(Per::Gram, false, Some(36), [Some(9), Some(0), Some(0), Some(0), Some(0), Some(20), None], 1, Some(7))),
-        ("Test Packet", item(Per::Dose, false, Some(70), [Some(5), Some(6), Some(3), Some(0), Some(0), Some(100), Some(150)], 1, Some(5))),
+        (
+            "Test Standard",
+            item(
+                ml,
+                false,
+                Some(10_000),
+                [Some(400), Some(1335), Some(340), Some(0), Some(8400), Some(9000), Some(15_000)],
+                1000,
+                None,
+            ),
+        ),
+        (
+            "Test Concentrate",
+            item(
+                ml,
+                false,
+                Some(15_000),
+                [Some(650), Some(1700), Some(620), None, None, Some(12_000), None],
+                1000,
+                None,
+            ),
+        ),
+        (
+            "Test Powder",
+            item(
+                Per::Kilocalorie,
+                true,
+                None,
+                [Some(28), Some(107), Some(51), Some(0), None, Some(400), Some(1000)],
+                100,
+                None,
+            ),
+        ),
+        (
+            "Test Mix",
+            item(
+                ml,
+                true,
+                Some(700),
+                [Some(15), Some(76), Some(37), Some(2), Some(880), Some(200), Some(700)],
+                100,
+                None,
+            ),
+        ),
+        (
+            "Test Protein",
+            item(Per::Gram, false, Some(36), [Some(9), Some(0), Some(0), Some(0), Some(0), Some(20), None], 1, Some(7)),
+        ),
+        (
+            "Test Packet",
+            item(
+                Per::Dose,
+                false,
+                Some(70),
+                [Some(5), Some(6), Some(3), Some(0), Some(0), Some(100), Some(150)],
+                1,
+                Some(5),
+            ),
+        ),
     ]
     .into_iter()
     .map(|(name, item)| (name.to_owned(), item))

@@ -84,10 +84,7 @@ impl Val {
         if self.known().is_some_and(Q::is_zero) || content.known().is_some_and(Q::is_zero) {
             return Val::zero();
         }
-        Val {
-            low: &self.low * &content.low,
-            high: self.high.as_ref().zip(content.high.as_ref()).map(|(a, b)| a * b),
-        }
+        Val { low: &self.low * &content.low, high: self.high.as_ref().zip(content.high.as_ref()).map(|(a, b)| a * b) }
     }
     fn stated(x: Option<&Q>) -> Val {
         x.map_or_else(Val::unknown, |x| Val::exactly(x.clone()))
@@ -714,7 +711,8 @@ fn lines_from(order: &Value, place: &Place, anchor: &Q) -> Option<Vec<Line>> {
         if let Some(schedule) = a.get("schedule") {
             if order.get("subject").is_some() {
                 timings.extend(schedule.get("timing").and_then(Value::as_array).into_iter().flatten().map(Some));
-                as_needed = schedule.get("asNeeded") == Some(&Value::Bool(true)) || schedule.get("asNeededFor").is_some();
+                as_needed =
+                    schedule.get("asNeeded") == Some(&Value::Bool(true)) || schedule.get("asNeededFor").is_some();
             } else {
                 timings.push(Some(schedule));
             }
@@ -748,7 +746,8 @@ fn lines_from(order: &Value, place: &Place, anchor: &Q) -> Option<Vec<Line>> {
     }
     // A count, a length, or every so many days begins with the first day.
     for l in out.iter_mut().filter(|l| l.start.is_none()) {
-        let days = !runs(l) && l.patterns.iter().any(|p| matches!(p, Pattern::Even(_, d) | Pattern::Times(_, d) if *d > 1));
+        let days =
+            !runs(l) && l.patterns.iter().any(|p| matches!(p, Pattern::Even(_, d) | Pattern::Times(_, d) if *d > 1));
         let listed = l.patterns.iter().any(|p| matches!(p, Pattern::Listed(_)));
         if l.counts != [None] && !listed || !l.lengths.is_empty() || days {
             l.start = Some(anchor.clone());
@@ -855,10 +854,12 @@ fn steps(lines: &mut [Line]) {
     let mut ends = vec![];
     for a in lines.iter() {
         let group: Vec<&Line> = lines.iter().filter(|b| alike(a, b)).collect();
-        let together = group.iter().enumerate().any(|(i, x)| {
-            group.iter().skip(i + 1).any(|y| x.start == y.start || x.entry == y.entry)
-        });
-        let next = group.iter().filter_map(|b| b.start.clone()).filter(|s| a.start.as_ref().is_none_or(|own| s > own)).min();
+        let together = group
+            .iter()
+            .enumerate()
+            .any(|(i, x)| group.iter().skip(i + 1).any(|y| x.start == y.start || x.entry == y.entry));
+        let next =
+            group.iter().filter_map(|b| b.start.clone()).filter(|s| a.start.as_ref().is_none_or(|own| s > own)).min();
         ends.push(next.filter(|_| !together && a.open));
     }
     for (l, end) in lines.iter_mut().zip(ends) {
@@ -981,7 +982,11 @@ fn occurrences(l: &Line, pattern: &Pattern, count: Option<i64>, end: Option<&Q>,
         Pattern::Every(i) if w.civil && keeps_clock(i) => {
             let n = floor(&(int(DAY) / i));
             // Without a start, from the window's own clock time.
-            let from = if l.start.is_some() { &anchor_clock - int(anchor_day * DAY) } else { &w_clock - int(floor(&w_clock).div_euclid(DAY) * DAY) };
+            let from = if l.start.is_some() {
+                &anchor_clock - int(anchor_day * DAY)
+            } else {
+                &w_clock - int(floor(&w_clock).div_euclid(DAY) * DAY)
+            };
             let times: Vec<Q> = (0..n)
                 .map(|k| {
                     let t = &from + i * int(k);
@@ -1078,7 +1083,8 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
                                 l.weekdays.is_empty() || l.weekdays.contains(&(day + 3).rem_euclid(7))
                             };
                             let before = |t: &Q| end.is_none_or(|e| &w.start + t < *e);
-                            let places = |n: i64| (0..n).map(|k| i * int(k)).filter(on).filter(before).collect::<Vec<Q>>();
+                            let places =
+                                |n: i64| (0..n).map(|k| i * int(k)).filter(on).filter(before).collect::<Vec<Q>>();
                             sets.push(places(n));
                             // Of a range of frequencies, the higher one tells the most.
                             if !(&w.length / i).is_integer() && Some(pattern) == l.patterns.last() {
@@ -1088,7 +1094,8 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
                         _ => sets.push(occurrences(l, pattern, *count, end, w, place)),
                     }
                     // Of a feed that the end of the day cuts, its beginning gives the rest.
-                    let whole = matches!(pattern, Pattern::Every(i) if l.start.is_none() && !(w.civil && keeps_clock(i)));
+                    let whole =
+                        matches!(pattern, Pattern::Every(i) if l.start.is_none() && !(w.civil && keeps_clock(i)));
                     let to = |t: &Q, d: &Q| if whole { (t + d).min(w.length.clone()) } else { t + d };
                     let interval = match pattern {
                         Pattern::Every(i) => Some(i.clone()),
@@ -1116,7 +1123,11 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
                         };
                         match (how, duration) {
                             (How::Rate(r), Some(d)) => {
-                                let d = if whole { interval.clone().map_or(d.clone(), |i| i.min(d.clone())) } else { d.clone() };
+                                let d = if whole {
+                                    interval.clone().map_or(d.clone(), |i| i.min(d.clone()))
+                                } else {
+                                    d.clone()
+                                };
                                 let mut runs = pumped(&at, &d, r);
                                 if whole {
                                     runs.iter_mut().for_each(|x| x.to = x.to.clone().min(w.length.clone()));
@@ -1124,7 +1135,9 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
                                 out.push(Reading { runs, more: false });
                             }
                             (How::Rate(r), None) => match pattern {
-                                Pattern::Every(i) if hourly(i, &l.durations) && l.patterns.len() == 1 && l.weekdays.is_empty() => {
+                                Pattern::Every(i)
+                                    if hourly(i, &l.durations) && l.patterns.len() == 1 && l.weekdays.is_empty() =>
+                                {
                                     out.push(running(l, r, end, w));
                                 }
                                 _ => {
@@ -1229,10 +1242,8 @@ pub fn deliver(order: &Value, place: &Place, w: &Window) -> Option<Delivery> {
     let feed_lines: Vec<usize> = (0..lines.len()).filter(|i| !lines[*i].water).collect();
     if let Some(Some(cap)) = cap(formula) {
         let cap = if w.length > int(DAY) { cap * &w.length / int(DAY) } else { cap };
-        let most: Q = feed_lines
-            .iter()
-            .filter_map(|i| played[*i].as_ref()?.iter().map(|r| r.volume(&w.length)).max())
-            .sum();
+        let most: Q =
+            feed_lines.iter().filter_map(|i| played[*i].as_ref()?.iter().map(|r| r.volume(&w.length)).max()).sum();
         if &most - &cap > (&cap * frac(5, 1000)).max(int(1)) {
             cap_open = feed_lines.iter().filter_map(|i| played[*i].as_ref()).any(|list| {
                 let most = list.iter().map(|r| r.volume(&w.length)).max();
@@ -1313,9 +1324,8 @@ pub fn deliver(order: &Value, place: &Place, w: &Window) -> Option<Delivery> {
     }
 
     let feed = feed_lines.iter().fold(Val::zero(), |s, i| s.plus(&volumes[*i]));
-    let other = (0..lines.len())
-        .filter(|i| lines[*i].water && !lines[*i].flush)
-        .fold(Val::zero(), |s, i| s.plus(&volumes[i]));
+    let other =
+        (0..lines.len()).filter(|i| lines[*i].water && !lines[*i].flush).fold(Val::zero(), |s, i| s.plus(&volumes[i]));
     let clear = flush.plus(&other);
     let content = content(order, formula, place);
     let mut energy = feed.of(&content.kcal);
@@ -1392,10 +1402,7 @@ fn name_of(v: &Value) -> Option<&str> {
 }
 
 fn content(order: &Value, formula: &Value, place: &Place) -> Content {
-    let base = formula
-        .get("baseFormulaProductName")
-        .and_then(Value::as_str)
-        .and_then(|name| place.products.get(name));
+    let base = formula.get("baseFormulaProductName").and_then(Value::as_str).and_then(|name| place.products.get(name));
     let ordered = density(formula);
     let kcal = match &ordered {
         Some(x) => x.clone(),
@@ -1509,7 +1516,9 @@ pub fn first_day(order: &Value, place: &Place) -> Option<Q> {
             && (a.get("quantity").is_some() || rate(a, place.weight.as_ref()).is_some());
         let rate_only = a.get("quantity").is_none();
         if r5 {
-            timings.extend(schedule.get("timing").and_then(Value::as_array).into_iter().flatten().map(|t| (usable, rate_only, t)));
+            timings.extend(
+                schedule.get("timing").and_then(Value::as_array).into_iter().flatten().map(|t| (usable, rate_only, t)),
+            );
         } else {
             timings.push((usable, rate_only, schedule));
         }
@@ -1548,7 +1557,10 @@ pub enum Steady {
 pub fn steady(order: &Value, place: &Place) -> Option<Steady> {
     let all = lines(order, place)?;
     let lines: Vec<Line> = all.iter().filter(|l| readable(l)).cloned().collect();
-    if lines.iter().any(|l| l.counts != [None] || !runs(l) && l.patterns.iter().any(|p| matches!(p, Pattern::Listed(_)))) {
+    if lines
+        .iter()
+        .any(|l| l.counts != [None] || !runs(l) && l.patterns.iter().any(|p| matches!(p, Pattern::Listed(_))))
+    {
         return Some(Steady::None);
     }
     let first = first_day(order, place)?;
@@ -1559,7 +1571,8 @@ pub fn steady(order: &Value, place: &Place) -> Option<Steady> {
     let start = instant(&place.zone, &wall);
     let ends: Vec<Option<Q>> = lines.iter().map(|l| l.ends.iter().max().cloned().flatten()).collect();
     let cut = |from: &Q| ends.iter().flatten().any(|e| e > from && *e < from + int(DAY));
-    let over = !lines.is_empty() && lines.len() == all.len() && ends.iter().all(|e| e.as_ref().is_some_and(|e| *e <= start));
+    let over =
+        !lines.is_empty() && lines.len() == all.len() && ends.iter().all(|e| e.as_ref().is_some_and(|e| *e <= start));
     let start = if !cut(&start) && !over {
         start
     } else if !cut(&last) {

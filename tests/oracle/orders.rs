@@ -196,7 +196,8 @@ impl Made<'_> {
     }
 
     fn duration(&mut self, repeat: &mut Value) {
-        let (n, unit) = *self.r.pick(&[(1, "h"), (2, "h"), (30, "min"), (45, "min"), (90, "min"), (4, "h"), (12, "h"), (16, "h")]);
+        let (n, unit) =
+            *self.r.pick(&[(1, "h"), (2, "h"), (30, "min"), (45, "min"), (90, "min"), (4, "h"), (12, "h"), (16, "h")]);
         repeat["duration"] = json!(n);
         repeat["durationUnit"] = json!(unit);
         if self.r.one_in(6) {
@@ -269,7 +270,8 @@ impl Made<'_> {
         const GTS: &str = "http://terminology.hl7.org/CodeSystem/v3-GTSAbbreviation";
         const ABBREVIATION: &str = "http://terminology.hl7.org/CodeSystem/timing-abbreviation";
         let code = *self.r.pick(&[
-            "QD", "BID", "TID", "QID", "AM", "PM", "BED", "Q1H", "Q2H", "Q3H", "Q4H", "Q6H", "Q8H", "QOD", "WK", "MO", "C",
+            "QD", "BID", "TID", "QID", "AM", "PM", "BED", "Q1H", "Q2H", "Q3H", "Q4H", "Q6H", "Q8H", "QOD", "WK", "MO",
+            "C",
         ]);
         let system = if code == "C" { ABBREVIATION } else { GTS };
         json!({"coding": [{"system": system, "code": code}]})
@@ -328,7 +330,8 @@ impl Made<'_> {
                 timing["event"] = json!(events);
             }
         }
-        let spaced = repeat.get("period").is_some() || repeat.get("timeOfDay").is_some() || repeat.get("when").is_some();
+        let spaced =
+            repeat.get("period").is_some() || repeat.get("timeOfDay").is_some() || repeat.get("when").is_some();
         if spaced && self.r.one_in(3) {
             self.duration(&mut repeat);
         }
@@ -385,7 +388,8 @@ impl Made<'_> {
             2 => {
                 // A cyclic feed across midnight.
                 self.rate(&mut a);
-                let mut repeat = json!({"timeOfDay": [self.time()], "duration": self.r.between(6, 20), "durationUnit": "h"});
+                let mut repeat =
+                    json!({"timeOfDay": [self.time()], "duration": self.r.between(6, 20), "durationUnit": "h"});
                 self.bounds(&mut repeat, false);
                 self.put(&mut a, vec![json!({"repeat": repeat})]);
             }
@@ -559,7 +563,8 @@ pub fn case(seed: u64) -> Case {
         m.put(&mut water, vec![timing]);
         administrations.push(water);
     }
-    let product = *m.r.pick(&["Test Standard", "Test Standard", "Test Concentrate", "Test Powder", "Test Mix", "Unheard Of"]);
+    let product =
+        *m.r.pick(&["Test Standard", "Test Standard", "Test Concentrate", "Test Powder", "Test Mix", "Unheard Of"]);
     let mut formula = json!({"baseFormulaProductName": product, "administration": administrations});
     if let Some(d) = m.density() {
         formula["caloricDensity"] = d;
