@@ -1,6 +1,7 @@
 //! The official HL7 NutritionOrder examples (R4 and R5; published by HL7 under CC0): figures, ranges, unknowns
-//! and readings, the same for both versions. They are read from the folder named by `EG_EXTERNAL_CORPUS`
-//! (`r4/`, `r5/`); `docs/official-examples.md` gives the reasoning.
+//! and readings, the same for both versions. The originals are read from the folder named by `EG_EXTERNAL_CORPUS`
+//! (`r4/`, `r5/`); orders that state the same in this project's own words are in `tests/cases/published/` and are
+//! always read. `docs/official-examples.md` gives the reasoning.
 
 use enteral_gate::amount::{Amount, Why};
 use enteral_gate::appraise::{Appraisal, Disposition, appraise};
@@ -12,22 +13,36 @@ use enteral_gate::nutrition::measure::Measure as M;
 use enteral_gate::settings::Settings;
 use std::path::PathBuf;
 
-fn each(example: &str, test: impl Fn(&Appraisal<'_>)) {
-    let Some(folder) = std::env::var_os("EG_EXTERNAL_CORPUS").map(PathBuf::from) else {
-        println!("skipped: no external corpus was given (EG_EXTERNAL_CORPUS), so {example} was not read");
-        return;
-    };
+/// Runs a test on the example's replica in `tests/cases/published/` (the same figures in this project's own words),
+/// and on the original where a corpus is given.
+fn each(example: &str, replica: &str, test: impl Fn(&Appraisal<'_>)) {
     let formulary = Formulary::from_csv("formulary.csv", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
     let settings = Settings::default();
-    let mut read = 0;
-    for (version, sub) in [(FhirVersion::R4, "r4"), (FhirVersion::R4B, "r4"), (FhirVersion::R5, "r5")] {
-        let path = folder.join(sub).join(format!("NutritionOrder-{example}.json"));
-        let Ok(bytes) = std::fs::read(&path) else { continue };
-        test(&appraise(&bytes, "", version, &formulary, &settings));
-        read += 1;
+    let ours = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/cases/published");
+    let mut files = vec![
+        (FhirVersion::R4, ours.join(format!("{replica}.r4.json"))),
+        (FhirVersion::R4B, ours.join(format!("{replica}.r4.json"))),
+        (FhirVersion::R5, ours.join(format!("{replica}.r5.json"))),
+    ];
+    match corpus() {
+        Some(folder) => {
+            for (version, sub) in [(FhirVersion::R4, "r4"), (FhirVersion::R4B, "r4"), (FhirVersion::R5, "r5")] {
+                files.push((version, folder.join(sub).join(format!("NutritionOrder-{example}.json"))));
+            }
+        }
+        None => println!("skipped: no external corpus was given (EG_EXTERNAL_CORPUS), so {example} was not read"),
     }
-    assert!(read > 0, "{example} is not in the corpus");
-    println!("compared: {example} in {read} versions");
+    for (version, path) in &files {
+        let bytes = std::fs::read(path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+        let a = appraise(&bytes, "", *version, &formulary, &settings);
+        assert_eq!(a.orders.len(), 1, "{}", path.display());
+        test(&a);
+    }
+    println!("compared: {example} in {} files and versions", files.len());
+}
+
+fn corpus() -> Option<PathBuf> {
+    std::env::var_os("EG_EXTERNAL_CORPUS").map(PathBuf::from)
 }
 
 fn ids(a: &Appraisal<'_>) -> Vec<&'static str> {
@@ -51,7 +66,7 @@ fn range(amount: &Amount) -> (Exact, Option<Exact>) {
 
 #[test]
 fn bolus() {
-    each("enteralbolus", |a| {
+    each("enteralbolus", "bolus", |a| {
         let (_, t) = a.orders[0].steady.as_ref().unwrap();
         assert_eq!(t.get(M::FormulaVolume), &Amount::Known(Exact::int(1440)));
         // 1.5 kcal/mL, and an additive without an amount: at least 2160.
@@ -67,7 +82,7 @@ fn bolus() {
 
 #[test]
 fn continuous() {
-    each("enteralcontinuous", |a| {
+    each("enteralcontinuous", "continuous", |a| {
         let order = &a.orders[0];
         assert_eq!(order.days.len(), 1);
         assert_eq!(range(order.days[0].1.get(M::FormulaVolume)), (Exact::int(880), Some(Exact::int(2160))));
@@ -86,7 +101,7 @@ fn continuous() {
 
 #[test]
 fn infant() {
-    each("infantenteral", |a| {
+    each("infantenteral", "infant", |a| {
         let (_, t) = a.orders[0].steady.as_ref().unwrap();
         // 8 × 4 fl oz(US) of 29.5735295625 mL; 20 kcal/oz × 32 oz.
         let ml = Exact::decimal(295_735_295_625, 10).mul(Exact::int(32)).unwrap();
@@ -99,22 +114,26 @@ fn infant() {
     });
 }
 
-/// Diets by mouth are not tube feeds: nothing is computed, and nothing is clear.
+/// Diets by mouth are not tube feeds, and an order without any content is none: nothing is computed, and nothing is
+/// clear. (The last is HL7's test of the constraint nor-1.)
 #[test]
-fn diets_by_mouth() {
-    for example in ["cardiacdiet", "renaldiet", "pureeddiet", "texturemodified", "diabeticdiet", "fiberrestricteddiet"]
-    {
-        let Some(folder) = std::env::var_os("EG_EXTERNAL_CORPUS").map(PathBuf::from) else {
-            println!("skipped: no external corpus was given (EG_EXTERNAL_CORPUS)");
-            return;
-        };
-        let Ok(bytes) = std::fs::read(folder.join("r4").join(format!("NutritionOrder-{example}.json"))) else {
-            continue;
-        };
-        let formulary = Formulary::from_csv("formulary.csv", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
-        let settings = Settings::default();
-        let a = appraise(&bytes, "", FhirVersion::R4, &formulary, &settings);
-        assert!(!a.orders[0].computed, "{example}");
-        assert_eq!(a.disposition(), Disposition::NotFullyChecked, "{example}");
+fn diets_by_mouth_and_an_empty_order() {
+    let Some(folder) = corpus() else {
+        println!("skipped: no external corpus was given (EG_EXTERNAL_CORPUS)");
+        return;
+    };
+    let formulary = Formulary::from_csv("formulary.csv", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
+    let settings = Settings::default();
+    let diets = ["cardiacdiet", "diabeticdiet", "fiberrestricteddiet", "pureeddiet", "renaldiet", "texturemodified"];
+    let files = diets
+        .iter()
+        .map(|name| (FhirVersion::R4, format!("r4/NutritionOrder-{name}.json")))
+        .chain([(FhirVersion::R5, "r5/NutritionOrder-nor-1.f1.fail.json".to_owned())]);
+    for (version, file) in files {
+        let bytes = std::fs::read(folder.join(&file)).unwrap_or_else(|e| panic!("{file}: {e}"));
+        let a = appraise(&bytes, "", version, &formulary, &settings);
+        assert!(a.orders[0].days.is_empty() && a.orders[0].steady.is_err(), "{file}");
+        let expected = if version == FhirVersion::R4 { Disposition::NotFullyChecked } else { Disposition::Flagged };
+        assert_eq!(a.disposition(), expected, "{file}");
     }
 }

@@ -64,7 +64,7 @@ impl Nutrient {
         }
     }
 
-    /// Atomic mass, g/mol, for minerals (clinical reference §3.0: Na 22.990, K 39.098, Cl 35.45,
+    /// Atomic mass, g/mol, for minerals (Na 22.990, K 39.098, Cl 35.45,
     /// Ca 40.078, P 30.974, Mg 24.305; IUPAC abridged standard atomic weights).
     pub const fn atomic_mass(self) -> Option<Exact> {
         match self {

@@ -7,6 +7,7 @@ use crate::findings::{Finding, Outcome, Tier};
 use crate::intake::order::{Field, Quantity, Rate};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Source};
+use crate::nutrition::totals::Totals;
 use crate::timing::schedule::{Dose, Method, Note};
 use crate::units::{self, UnitNote};
 
@@ -412,14 +413,33 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
             continue;
         };
         let moved = if above { value.div(Exact::int(k)) } else { value.mul(Exact::int(k)) }.unwrap_or(value);
+        let arithmetic = Some(format!(
+            "{} {unit} {} {k} = {} {unit}, at {} kg",
+            value.short(2),
+            if above { "÷" } else { "×" },
+            moved.short(2),
+            kg.short(3)
+        ));
+        if below && low_on_purpose(totals, kg, young, old) {
+            out.push(Finding {
+                arithmetic,
+                fix: Some(format!(
+                    "If a trophic feed or a cautious start is meant, it stands as ordered; if not, check the decimal point: a factor of {k}."
+                )),
+                ..finding(
+                    Tier::Med,
+                    format!(
+                        "The day's {what} of {} {unit} is that of a trophic feed or a cautious start; {k} times more, it would be usual ({} {unit}).",
+                        value.short(1),
+                        moved.short(1)
+                    ),
+                    vec![case.order.at],
+                )
+            });
+            break;
+        }
         out.push(Finding {
-            arithmetic: Some(format!(
-                "{} {unit} {} {k} = {} {unit}, at {} kg",
-                value.short(2),
-                if above { "÷" } else { "×" },
-                moved.short(2),
-                kg.short(3)
-            )),
+            arithmetic,
             fix: Some(format!("Check the decimal point of volume, rate, density, times and weight: a factor of {k}.")),
             ..finding(
                 Tier::High,
@@ -438,6 +458,25 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
     flush_slip(case, kg, old, &mut out);
     speed_slip(case, kg, old, &mut out);
     found(out)
+}
+
+/// Whether so little can be meant: a trophic feed, or a cautious start where refeeding is feared. Such a feed and a
+/// slip by ten cannot be told apart from the order alone.
+///
+/// Under 1 y: 10 to 24 mL/kg/d of feed (trophic feeds of very-low-birth-weight trials, Cochrane CD001241; secondary).
+/// Adults: from 5 kcal/kg/d (NICE CG32, start at extreme risk of refeeding), or from 240 mL/d (trophic feeds at
+/// 10 mL/h; from memory).
+fn low_on_purpose(totals: &Totals, kg: Exact, young: Exact, old: Exact) -> bool {
+    let feed = totals.get(Measure::FormulaVolume);
+    if old < Exact::ONE {
+        let of = |per_kg: i64| kg.mul(Exact::int(per_kg));
+        feed.low().zip(of(10)).is_some_and(|(x, least)| x >= least)
+            && feed.high().zip(of(24)).is_some_and(|(x, most)| x <= most)
+    } else {
+        young >= Exact::int(18)
+            && (totals.get(Measure::EnergyPerKg).low().is_some_and(|x| x >= Exact::int(5))
+                || feed.low().is_some_and(|x| x >= Exact::int(240)))
+    }
 }
 
 /// An additive in a dose no one orders: less than one unit, or more than half of the day's energy or protein.

@@ -339,7 +339,7 @@ mod tests {
 
     #[test]
     fn water_is_read_off_the_density_and_refused_outside() {
-        // Worked example of the clinical reference §3.4: 1.3 kcal/mL, w = 0.7933, 1,200 mL → 952.0 mL.
+        // Interpolated by hand: 1.3 kcal/mL, w = 0.7933, 1,200 mL → 952.0 mL.
         let w = water_from_density(Exact::ratio(13, 10)).expect("inside");
         assert_eq!(w.rounded(4), "0.7933");
         assert_eq!(w.mul(Exact::int(1200)), Some(Exact::int(952)));

@@ -99,7 +99,9 @@ def bundle(version, case):
     order = {"resourceType": "NutritionOrder", "id": case["id"], "status": "active", "intent": "order",
              "patient" if version == "R4" else "subject": {"reference": "Patient/p"},
              "dateTime": NOON, "orderer": {"reference": "Practitioner/invented"}, "enteralFormula": formula}
-    resources = [person, observation("w", "29463-7", case["kg"], "kg")]
+    resources = [person]
+    if "kg" in case:
+        resources.append(observation("w", "29463-7", case["kg"], "kg"))
     if "cm" in case:
         resources.append(observation("h", "8302-2", case["cm"], "cm"))
     if "weeks" in case:
@@ -131,13 +133,13 @@ CASES = {
                 entries=[entry(a_day(1, D), quantity=1680, rate=70)], flushes=[flush(30, every(4))]),
     "c12": dict(name="Twelve", sex="male", born="2020-11-25", kg=20, cm=115, route="GT", product="BLEND",
                 entries=[entry(a_day(4, D), quantity=300, rate=100)], flushes=[flush(10, each="before-and-after")]),
-    "c14": dict(name="Fourteen", sex="male", born="1966-11-25", kg=70, route="NGT", product="A10", density=(1, "cal/mL"), cap=880,
+    "c14": dict(name="Fourteen", sex="male", born="1966-11-25", route="NGT", product="A10", density=(1, "cal/mL"), cap=880,
                 text="Hold the feed from 7 pm to 7 am. Add medium-chain oil to reach 1.5 kcal/mL.",
                 entries=[entry(bounded({}, "2026-11-25T07:00:00Z"), rate=60), entry(bounded({}, "2026-11-25T11:00:00Z"), rate=80),
                          entry(bounded({}, "2026-11-25T15:00:00Z"), rate=100)]),
     "c15": dict(name="Fifteen", sex="female", born="2025-06-25", kg=25, route="GT", product="PED10",
                 entries=[entry(a_day(5, D), quantity=500, rate=250)], flushes=[flush(10, each="after")]),
-    "c15-true": dict(name="Fifteen", sex="female", born="2025-06-25", kg=11.34, route="GT", product="PED10",
+    "c15-true": dict(name="Fifteen", sex="female", born="2025-06-25", kg=11.34, cm=80, route="GT", product="PED10",
                      entries=[entry(a_day(5, D), quantity=500, rate=250)], flushes=[flush(10, each="after")]),
     "c17": dict(name="Seventeen", sex="male", born="1970-11-25", kg=70, route="NGT", product="A12",
                 entries=[entry(bounded({}, D), rate=60)], flushes=[flush(30, every(4))]),
@@ -149,16 +151,66 @@ for day, ml in enumerate([2.8, 6.9, 11.0, 15.1, 19.3, 22.0], start=1):
                                  **({"additive": ("HMF", 4, "/(100.mL)")} if day >= 4 else {}))
 
 
+# Orders that state what HL7's three examples of tube feeds state, in this project's own words: the same figures,
+# units and omissions, other names. `tests/official_examples.rs` gives the same answers for them as for the originals.
+FOUR_PM, DAY = "2026-11-25T16:00:00Z", "2026-11-25"
+REPLICAS = {
+    "bolus": dict(product="Invented Feed Of The Bolus Example", density=(1.5, "cal/mL"), route="GT", cap=(1440, "mL/d"),
+                  additive=("lipid", "Invented Lipid Additive"), text="240 mL every 4 hours",
+                  entries=[(every(4, FOUR_PM), (240, "mL"), None)]),
+    "continuous": dict(product="Invented Feed Of The Continuous Example", density=(1, "cal/mL"), route="NGT", cap=(880, "mL/d"),
+                       text="Hold the feed from 7 pm to 7 am. Add medium-chain oil to go from 1.0 to 1.5 cal/mL",
+                       entries=[(bounded({}, f"2026-11-25T{hour}:00:00Z"), None, (rate, "mL/h"))
+                                for hour, rate in (("07", 60), ("11", 80), ("15", 100))]),
+    "infant": dict(product="Invented Feed Of The Infant Example", density=(20, "cal/[foz_us]"), route="PO", cap=(32, "[foz_us]"),
+                   additive=("carbohydrate", "Invented Carbohydrate Additive"),
+                   text="Add the carbohydrate additive to go from 24 cal/oz to 27 cal/oz.",
+                   entries=[(every(3, DAY), (4, "[foz_us]"), None)]),
+}
+
+
+def replica(version, name, case):
+    r4 = version == "R4"
+    formula = {"baseFormulaProductName": case["product"]}
+    if "additive" in case:
+        kind = concept("http://terminology.hl7.org/CodeSystem/entformula-additive", case["additive"][0])
+        if r4:
+            formula.update(additiveType=kind, additiveProductName=case["additive"][1])
+        else:
+            formula["additive"] = [{"type": {"concept": kind}, "productName": case["additive"][1]}]
+    formula["caloricDensity"] = q(*case["density"])
+    formula["routeofAdministration" if r4 else "routeOfAdministration"] = concept(ROUTES, case["route"])
+    formula["administration"] = []
+    for repeat, quantity, rate in case["entries"]:
+        timing = {"repeat": repeat}
+        out = {"schedule": timing if r4 else {"timing": [timing]}}
+        if quantity:
+            out["quantity"] = q(*quantity)
+        if rate:
+            out["rateQuantity"] = q(*rate)
+        formula["administration"].append(out)
+    formula["maxVolumeToDeliver"] = q(*case["cap"])
+    formula["administrationInstruction"] = case["text"]
+    return {"resourceType": "NutritionOrder", "id": f"published-{name}", "status": "active", "intent": "order",
+            "patient" if r4 else "subject": {"reference": "Patient/p"}, "dateTime": DAY,
+            "orderer": {"reference": "Practitioner/invented"}, "enteralFormula": formula}
+
+
 def main():
+    files = {}
+    for version in ("R4", "R5"):
+        for name, case in CASES.items():
+            files[HERE / f"{name}.{version.lower()}.json"] = bundle(version, {"id": name, **case})
+        for name, case in REPLICAS.items():
+            files[HERE / "published" / f"{name}.{version.lower()}.json"] = replica(version, name, case)
     stale = []
-    for name, case in CASES.items():
-        for version in ("R4", "R5"):
-            text = json.dumps(bundle(version, {"id": name, **case}), indent=1) + "\n"
-            path = HERE / f"{name}.{version.lower()}.json"
-            if not path.exists() or path.read_text() != text:
-                stale.append(path.name)
-                if "--check" not in sys.argv:
-                    path.write_text(text)
+    for path, resource in files.items():
+        text = json.dumps(resource, indent=1) + "\n"
+        if not path.exists() or path.read_text() != text:
+            stale.append(path.name)
+            if "--check" not in sys.argv:
+                path.parent.mkdir(exist_ok=True)
+                path.write_text(text)
     if "--check" in sys.argv and stale:
         sys.exit("stale: " + ", ".join(stale))
 
