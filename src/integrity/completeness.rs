@@ -505,7 +505,9 @@ pub(super) fn totals(case: &Case<'_>) -> Outcome {
     let mut unknown: Vec<String> = Vec::new();
     for m in [Measure::FormulaVolume, Measure::Energy, Measure::Protein] {
         let amount = totals.get(m);
-        let open = matches!(amount, Amount::Unknown(_) | Amount::Range { high: None, .. });
+        // A range for want of a product's figure (how much room an additive takes) is not the schedule's own.
+        let open = matches!(amount, Amount::Unknown(_) | Amount::Range { high: None, .. })
+            || amount.why().iter().any(|w| matches!(w, Why::NotStated(..)));
         if open {
             let why: Vec<String> = amount.why().iter().map(ToString::to_string).collect();
             unknown.push(format!("{} ({})", m.label(), why.join("; ")));

@@ -278,21 +278,21 @@ pub(super) fn density(case: &Case<'_>) -> Outcome {
     for content in &case.plan.contents {
         any |= content.form.is_some();
         let Some((order, product)) = content.density_conflict else { continue };
-        let percent =
-            order.sub(product).and_then(|d| d.div(product)).and_then(|d| d.mul(Exact::int(100))).unwrap_or(Exact::ZERO);
-        let tier = if percent.abs() > Exact::int(5) { Tier::Med } else { Tier::Low };
+        // Of a product without energy (water) every strength is another.
+        let percent = order.sub(product).and_then(|d| d.div(product)).and_then(|d| d.mul(Exact::int(100)));
+        let tier = if percent.is_none_or(|x| x.abs() > Exact::int(5)) { Tier::Med } else { Tier::Low };
+        let apart = percent.map_or_else(|| "no energy of its own".to_owned(), |x| format!("{} %", x.short(1)));
         let at = case.order.formula.as_ref().and_then(|f| f.density.at()).unwrap_or(case.order.at);
         out.push(Finding {
-            arithmetic: Some(format!("{} kcal/mL against {} kcal/mL: {} %", order.short(4), product.short(4), percent.short(1))),
+            arithmetic: Some(format!("{} kcal/mL against {} kcal/mL: {apart}", order.short(4), product.short(4))),
             fix: Some(format!("Confirm the strength; the formulary has {} at {} kcal/mL.", content.label, product.short(4))),
             ..finding(
                 tier,
                 format!(
-                    "The order says {} kcal/mL, the formulary {} kcal/mL for {} ({} %). The order's figure was used for energy.",
+                    "The order says {} kcal/mL, the formulary {} kcal/mL for {} ({apart}). The order's figure was used for energy.",
                     order.short(4),
                     product.short(4),
-                    content.label,
-                    percent.short(1)
+                    content.label
                 ),
                 vec![at],
             )

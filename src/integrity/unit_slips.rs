@@ -464,18 +464,20 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
 /// slip by ten cannot be told apart from the order alone.
 ///
 /// Under 1 y: 10 to 24 mL/kg/d of feed (trophic feeds of very-low-birth-weight trials, Cochrane CD001241; secondary).
-/// Adults: from 5 kcal/kg/d (NICE CG32, start at extreme risk of refeeding), or from 240 mL/d (trophic feeds at
-/// 10 mL/h; from memory).
+/// Adults: from 5 kcal/kg/d (NICE CG32, start at extreme risk of refeeding), or 240 to 480 mL/d
+/// (trophic feeds at 10 to 20 mL/h; from memory).
 fn low_on_purpose(totals: &Totals, kg: Exact, young: Exact, old: Exact) -> bool {
     let feed = totals.get(Measure::FormulaVolume);
+    let feed_within = |least: Option<Exact>, most: Option<Exact>| {
+        feed.low().zip(least).is_some_and(|(x, least)| x >= least)
+            && feed.high().zip(most).is_some_and(|(x, most)| x <= most)
+    };
     if old < Exact::ONE {
-        let of = |per_kg: i64| kg.mul(Exact::int(per_kg));
-        feed.low().zip(of(10)).is_some_and(|(x, least)| x >= least)
-            && feed.high().zip(of(24)).is_some_and(|(x, most)| x <= most)
+        feed_within(kg.mul(Exact::int(10)), kg.mul(Exact::int(24)))
     } else {
         young >= Exact::int(18)
             && (totals.get(Measure::EnergyPerKg).low().is_some_and(|x| x >= Exact::int(5))
-                || feed.low().is_some_and(|x| x >= Exact::int(240)))
+                || feed_within(Some(Exact::int(240)), Some(Exact::int(480))))
     }
 }
 

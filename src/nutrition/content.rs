@@ -171,11 +171,11 @@ pub fn content(base: Ingredients<'_>, mixed: &[MixedIn<'_>], uncounted: &[String
         not_all_counted(&mut out, uncounted);
         return out;
     };
-    if product.form == Form::Water {
-        return Content::water(product.name.clone(), from);
-    }
+    // Water and other flush fluids carry no energy; what else they hold is as stated.
+    let fluid = product.form == Form::Water;
+    let own_energy = if fluid { product.energy.or(Some(Exact::ZERO)) } else { product.energy };
     // Strength: how much of the product's figures one mL carries.
-    let (energy, density, factor) = match (product.basis, product.energy, order) {
+    let (energy, density, factor) = match (product.basis, own_energy, order) {
         (Basis::Kilocalorie, _, Some((d, at))) => {
             assumptions.push(Assumption::StrengthScales);
             (Amount::Known(d), Density::Order(d, at), Some(d))
@@ -197,7 +197,8 @@ pub fn content(base: Ingredients<'_>, mixed: &[MixedIn<'_>], uncounted: &[String
         }
         (Basis::Millilitre, None, Some((d, at))) => (Amount::Known(d), Density::Order(d, at), Some(Exact::ONE)),
         (Basis::Millilitre, Some(own), None) if !base.density_unusable => {
-            (Amount::Known(own), Density::Product(own), Some(Exact::ONE))
+            let density = if fluid { Density::None } else { Density::Product(own) };
+            (Amount::Known(own), density, Some(Exact::ONE))
         }
         (Basis::Millilitre, Some(_), None) => {
             // The order states a density that cannot be read: the product's may not be what is meant.
@@ -222,6 +223,15 @@ pub fn content(base: Ingredients<'_>, mixed: &[MixedIn<'_>], uncounted: &[String
             (None, _) => Amount::unknown(Why::NotStated(product.name.clone(), name)),
         }
     });
+    if fluid {
+        for n in [Nutrient::Protein, Nutrient::Carbohydrate, Nutrient::Fat, Nutrient::Fibre, Nutrient::Water] {
+            if let Some(slot) = per_ml.get_mut(n as usize)
+                && slot.known().is_none()
+            {
+                *slot = Amount::Known(if n == Nutrient::Water { Exact::ONE } else { Exact::ZERO });
+            }
+        }
+    }
     // A strength other than the product's changes its water in a way the figures do not tell.
     let rescaled = factor.is_some_and(|f| f != Exact::ONE) || product.basis == Basis::Kilocalorie;
     if let Some(w) = per_ml.get_mut(Nutrient::Water as usize) {
@@ -258,7 +268,12 @@ pub fn content(base: Ingredients<'_>, mixed: &[MixedIn<'_>], uncounted: &[String
         per_ml,
         osmolality,
         containers: product.containers.clone(),
-        form: Some(product.form),
+        form: Some(if fluid && (!mixed.is_empty() || !uncounted.is_empty() || conflict.is_some()) {
+            // No longer plain: it is fed.
+            Form::NotStated
+        } else {
+            product.form
+        }),
         assumptions,
         density_conflict: conflict,
         mixed: Vec::new(),

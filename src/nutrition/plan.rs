@@ -392,18 +392,26 @@ fn base(
     uncounted: &[String],
     m: Materials<'_>,
 ) -> Content {
-    if let Some(asked) = asked
-        && is_water_code(asked)
-    {
-        return Content::water("water".to_owned(), From::Nowhere);
-    }
     let label = asked.map_or_else(|| "formula without a name".to_owned(), ProductRef::label);
-    let product = asked.and_then(|a| look_up(p, a, m, "formula"));
-    content(
+    let plain_water;
+    let product = match asked {
+        Some(asked) if is_water_code(asked) => {
+            plain_water = water_product("water");
+            Some((&plain_water, From::Nowhere))
+        }
+        Some(asked) => look_up(p, asked, m, "formula"),
+        None => None,
+    };
+    let mut made = content(
         Ingredients { label: &label, product, order_density: density, density_unusable: unusable },
         mixed,
         uncounted,
-    )
+    );
+    // Water that carries what is given with it is the feed, not a flush.
+    if made.form == Some(Form::Water) && p.doses.iter().any(|d| !d.water) {
+        made.form = Some(Form::NotStated);
+    }
+    made
 }
 
 type ProductKey = String;
