@@ -483,8 +483,8 @@ fn windows(plans: &[&Plan], settings: &Settings) -> (Vec<Window>, Result<Window,
                     Some(_) => to_epoch(zone, first_local),
                     None => start,
                 };
-                let at = base.add(Exact::int(k.saturating_mul(DAY))).unwrap_or(base);
-                Window::elapsed(zone, at)
+                let first = Window::elapsed(zone, base);
+                first.later(k).unwrap_or(first)
             }
         }
     };

@@ -110,10 +110,35 @@ impl Judge {
         });
     }
 
+    /// Where the lines repeat together only after too many days: each over its own cycle, or unknown.
+    fn lines_over_their_own_cycles(&mut self, case: &Case, place: &Place, w: &Window, day: &OrderDay) {
+        let capped = case.order["enteralFormula"].get("maxVolumeToDeliver").is_some();
+        for (k, cycle) in naive::cycles(&case.order, place).expect("a date").into_iter().enumerate() {
+            let library = ends(&day.laid.lines[k].volume);
+            let Some(cycle) = cycle.filter(|c| *c <= 42) else { continue };
+            if capped {
+                if cycle > 1 && !library.is_unknown() {
+                    self.found
+                        .push(Found { kind: "too long".to_owned(), text: format!("line {k}: {}", shown(&library)) });
+                }
+                continue;
+            }
+            let all: Vec<Delivery> = (0..cycle)
+                .map(|day| naive::deliver(&case.order, place, &shifted(w, day)).expect("a formula"))
+                .collect();
+            self.amount(&format!("line {k}"), "cycle", &library, &hull(&all).lines[k], false);
+        }
+    }
+
     fn day(&mut self, window: &str, plan: &Plan, day: &OrderDay, oracle: &Delivery, equal: bool) {
         // Which of two readings that give the same most reaches the maximum first is not settled.
         if oracle.cap_open {
             self.open += 1;
+            return;
+        }
+        if day.laid.lines.len() != oracle.lines.len() {
+            let text = format!("{} lines, naive {}", day.laid.lines.len(), oracle.lines.len());
+            self.found.push(Found { kind: "lines".to_owned(), text });
             return;
         }
         for (k, line) in day.laid.lines.iter().enumerate() {
@@ -139,6 +164,17 @@ impl Judge {
     }
 }
 
+/// So many days later, the clock as if it did not change.
+fn shifted(w: &Window, days: i64) -> naive::Window {
+    let later = naive::int(days * 86_400);
+    naive::Window {
+        start: rational(w.start) + &later,
+        length: naive::int(86_400),
+        civil: false,
+        wall: rational(w.local) + &later,
+    }
+}
+
 fn naive_window(w: &Window) -> naive::Window {
     naive::Window { start: rational(w.start), length: rational(w.length), civil: w.civil, wall: rational(w.local) }
 }
@@ -158,6 +194,7 @@ fn hull(days: &[Delivery]) -> Delivery {
         out.feeds = out.feeds.or(&d.feeds);
         out.volume = out.volume.or(&d.volume);
         out.energy = out.energy.or(&d.energy);
+        out.cap_open |= d.cap_open;
     }
     out
 }
@@ -167,11 +204,15 @@ fn compare(case: &Case, judge: &mut Judge) {
     let place: Place = place(case);
     let plan = planned(case, &settings);
 
-    // Quantity, rate and a duration that contradict each other: the library's range may be wider.
+    // Quantity and rate beside a duration that contradicts them, or a range of frequencies: the library's
+    // range may be wider.
     let three = |a: &serde_json::Value| {
         a.get("quantity").is_some()
             && (a.get("rateQuantity").is_some() || a.get("rateRatio").is_some())
-            && a.get("schedule").is_some_and(|s| s.to_string().contains("\"duration\""))
+            && a.get("schedule").is_some_and(|s| {
+                let s = s.to_string();
+                ["\"duration\"", "frequencyMax", "periodMax"].iter().any(|part| s.contains(part))
+            })
     };
     let entries = case.order["enteralFormula"]["administration"].as_array();
     let equal = !entries.is_some_and(|list| list.iter().any(three));
@@ -205,25 +246,14 @@ fn compare(case: &Case, judge: &mut Judge) {
         }
         (Ok(w), Steady::Cycle(at, days)) if rational(w.start) == *at && *days <= 42 => {
             let day = lay_plan(&plan, &settings, *w, true);
-            let all: Vec<Delivery> = (0..*days)
-                .map(|k| {
-                    let later = naive::int(k * 86_400);
-                    let (start, wall) = (at + &later, rational(w.local) + &later);
-                    let window = naive::Window { start, length: naive::int(86_400), civil: false, wall };
-                    naive::deliver(&case.order, &place, &window).expect("a formula")
-                })
-                .collect();
+            let all: Vec<Delivery> =
+                (0..*days).map(|k| naive::deliver(&case.order, &place, &shifted(w, k)).expect("a formula")).collect();
             judge.day("cycle", &plan, &day, &hull(&all), false);
         }
         (Ok(w), Steady::Cycle(at, _)) if rational(w.start) == *at => {}
         (Ok(w), Steady::TooLong) => {
             let day = lay_plan(&plan, &settings, *w, true);
-            if day.laid.lines.iter().all(|l| l.volume.low().is_some()) {
-                judge.found.push(Found {
-                    kind: "too long".to_owned(),
-                    text: "the cycle is too long, and the library gives a day".to_owned(),
-                });
-            }
+            judge.lines_over_their_own_cycles(case, &place, w, &day);
         }
         _ => judge.found.push(Found {
             kind: "steady day".to_owned(),

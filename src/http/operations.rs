@@ -279,7 +279,10 @@ fn mode_and_profile(query: &Query, version: FhirVersion) -> Result<(), Refusal> 
             ));
         }
         Some(_) => {
-            return Err(Refusal::Parameter("mode".to_owned(), "expected create, update, delete or profile.".to_owned()));
+            return Err(Refusal::Parameter(
+                "mode".to_owned(),
+                "expected create, update, delete or profile.".to_owned(),
+            ));
         }
     }
     let Some(profile) = &query.profile else { return Ok(()) };

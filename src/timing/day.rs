@@ -44,6 +44,13 @@ impl Window {
         Self { start, local: to_local(zone, start), length: end.sub(start).unwrap_or(Exact::int(DAY)), civil: true }
     }
 
+    /// The elapsed day that begins so many times 24 h later. The clock goes on as if it did not change, so
+    /// that a feed at a clock time lies in exactly one of consecutive days.
+    pub fn later(&self, days: i64) -> Option<Self> {
+        let shift = Exact::int(days.checked_mul(DAY)?);
+        Some(Self { start: self.start.add(shift)?, local: self.local.add(shift)?, length: self.length, civil: false })
+    }
+
     /// Instant it ends.
     pub fn end(&self) -> Exact {
         self.start.add(self.length).unwrap_or(self.start)
@@ -256,6 +263,8 @@ impl Layer<'_, '_> {
                     // The whole feed is counted: with an unknown phase, what one end of the day cuts the
                     // other gives.
                     let room = length.sub(from).unwrap_or(Exact::ZERO);
+                    let last = end.is_some_and(|e| from.add(step).is_some_and(|next| next >= e));
+                    let (ml, over) = if last { (whole, whole_over) } else { (ml, over) };
                     self.put(from, over.min(room), ml, false);
                 }
             }
@@ -477,7 +486,13 @@ pub fn lay(zone: &TimeZone, window: Window, lines: &[Line], capped: &[bool], cap
     if lines.len() > 1 {
         segments.sort_by(|a, b| a.from.cmp(&b.from).then(a.line.cmp(&b.line)));
     }
-    let reached = cap.and_then(|cap| cut((zone, &window, lines), &mut days, &segments, capped, cap));
+    let reached = cap.and_then(|cap| {
+        let before = days.clone();
+        cut((zone, &window, lines), &mut days, &segments, capped, cap).unwrap_or_else(|Overflow| {
+            days = before;
+            cut_anywhere(&mut days, capped, cap, window.length)
+        })
+    });
     Laid { window, lines: days, segments, cap: reached }
 }
 
@@ -565,15 +580,15 @@ fn cut(
     segments: &[Segment],
     capped: &[bool],
     cap: Exact,
-) -> Option<CapReached> {
+) -> Result<Option<CapReached>, Overflow> {
     let length = window.length;
     let is_capped = |line: usize| capped.get(line).copied().unwrap_or(false);
     let mut scheduled = Exact::ZERO;
     for s in segments.iter().filter(|s| is_capped(s.line)) {
-        scheduled = scheduled.add(s.volume)?;
+        scheduled = scheduled.add(s.volume).ok_or(Overflow)?;
     }
     if !beyond_cap(scheduled, cap) {
-        return None;
+        return Ok(None);
     }
     let at = reached_at(segments, &is_capped, cap).unwrap_or(length);
     for (ix, day) in days.iter_mut().enumerate() {
@@ -583,8 +598,8 @@ fn cut(
         let mut given = Exact::ZERO;
         let mut begun = 0i64;
         for s in segments.iter().filter(|s| s.line == ix) {
-            let part = part_before(s, at, cap, segments, &is_capped)?;
-            given = given.add(part)?;
+            let part = part_before(s, at, cap, segments, &is_capped).ok_or(Overflow)?;
+            given = given.add(part).ok_or(Overflow)?;
             begun += i64::from(s.begins && !s.continuous && part.is_positive());
         }
         // Where the least is less than the most, the least may have given less by that moment.
@@ -601,16 +616,16 @@ fn cut(
             let mut least = line.low.is_none().then_some((Exact::ZERO, 0));
             for run in &runs {
                 let mut own = Vec::new();
-                tally(zone, window, ix, Some(run), Some(&mut own))?;
+                tally(zone, window, ix, Some(run), Some(&mut own)).ok_or(Overflow)?;
                 if own.iter().eq(segments.iter().filter(|s| s.line == ix)) {
                     continue;
                 }
                 let mut volume = Exact::ZERO;
                 for s in own.iter().filter(|s| s.from < at) {
-                    volume = volume.add(part_of(s, at)?)?;
+                    volume = part_of(s, at).and_then(|part| volume.add(part)).ok_or(Overflow)?;
                 }
-                let feeds =
-                    i64::try_from(own.iter().filter(|s| s.from < at && s.begins && !s.continuous).count()).ok()?;
+                let begun = own.iter().filter(|s| s.from < at && s.begins && !s.continuous).count();
+                let feeds = i64::try_from(begun).unwrap_or(0);
                 least = Some(least.map_or((volume, feeds), |(v, f)| (v.min(volume), f.min(feeds))));
             }
             if let Some(least) = least {
@@ -635,7 +650,31 @@ fn cut(
             }
         }
     }
-    Some(CapReached { cap, scheduled, at })
+    Ok(Some(CapReached { cap, scheduled, at }))
+}
+
+/// The numbers left the range of exact arithmetic.
+struct Overflow;
+
+/// As [`cut`], where when the cap is reached cannot be worked out exactly: each line gives from nothing to its
+/// schedule. Whole millilitres tell whether the cap is exceeded at all.
+fn cut_anywhere(days: &mut [LineDay], capped: &[bool], cap: Exact, length: Exact) -> Option<CapReached> {
+    let lines = || capped.iter().enumerate().filter(|(_, is)| **is).map(|(ix, _)| ix);
+    let whole: i128 = lines().filter_map(|ix| days.get(ix)?.volume.high()).map(Exact::floor).sum();
+    let scheduled = Exact::whole(whole)?;
+    if scheduled <= cap {
+        return None;
+    }
+    for ix in lines() {
+        let Some(day) = days.get_mut(ix) else { continue };
+        for amount in [&mut day.volume, &mut day.feeds] {
+            if let Some(high) = amount.high().filter(|h| h.is_positive()) {
+                let why = crate::amount::join(amount.why(), &[Why::CapBelowSchedule, Why::Range]);
+                *amount = Amount::Range { low: Exact::ZERO, high: Some(high), mean: None, why };
+            }
+        }
+    }
+    Some(CapReached { cap, scheduled, at: length })
 }
 
 /// Volume of a segment given before `at`; a feed given at once when the cap is reached gives the rest.
@@ -754,8 +793,20 @@ pub fn steady(zone: &TimeZone, first: Window, lines: &[Line], capped: &[bool], c
         Some(1) => return laid,
         Some(n) => n,
         None => {
+            // Together they repeat too late; each line may do so earlier, unless a cap binds them together.
+            let bound = cap.is_some() && capped.iter().any(|c| *c);
             for (day, line) in laid.lines.iter_mut().zip(lines) {
-                if cycle_days(std::slice::from_ref(line)).is_none() {
+                let own = std::slice::from_ref(line);
+                let cycle = cycle_days(own);
+                if cycle == Some(1) && !bound {
+                    continue;
+                }
+                if let (Some(_), false) = (cycle, bound) {
+                    let alone = steady(zone, first, own, &[false], None);
+                    if let Some(merged) = alone.lines.into_iter().next() {
+                        *day = merged;
+                    }
+                } else {
                     let why =
                         vec![Why::Schedule(format!("the schedule repeats only after more than {MAX_CYCLE} days"))];
                     *day = LineDay {
@@ -770,12 +821,7 @@ pub fn steady(zone: &TimeZone, first: Window, lines: &[Line], capped: &[bool], c
     };
     let mut all: Vec<Vec<LineDay>> = vec![laid.lines.clone()];
     for k in 1..days {
-        let shift = i64::try_from(k).ok().and_then(|k| k.checked_mul(DAY)).map(Exact::int);
-        let Some(window) = shift.and_then(|s| {
-            Some(Window { start: first.start.add(s)?, local: first.local.add(s)?, length: first.length, civil: false })
-        }) else {
-            break;
-        };
+        let Some(window) = i64::try_from(k).ok().and_then(|k| first.later(k)) else { break };
         let next = lay(zone, window, lines, capped, cap);
         if laid.cap.is_none() {
             laid.cap = next.cap;

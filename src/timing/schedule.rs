@@ -168,6 +168,8 @@ pub struct Line {
     pub length: Option<(Exact, Exact)>,
     /// Its clock times are spaced evenly by assumption; none is stated.
     pub spaced: bool,
+    /// The events or times of day that it names without a clock time, such as `AM` or `HS`.
+    pub named: Vec<String>,
     /// What was noticed.
     pub notes: Vec<Noted>,
 }
@@ -267,6 +269,7 @@ pub fn line_of(frame: Frame<'_>, a: &Administration<'_>, index: usize, timing: O
         end: None,
         length: None,
         spaced: false,
+        named: Vec::new(),
         notes: Vec::new(),
     };
     if a.other_rate.is_some() {
@@ -557,11 +560,21 @@ struct Placed {
     hourly: bool,
     /// The clock times are spaced by assumption.
     spaced: bool,
+    /// Events or times of day without a clock time.
+    named: Vec<String>,
 }
 
 impl Placed {
     fn exact(occurrences: Occurrences, interval: Option<Exact>) -> Self {
-        Self { low: occurrences.clone(), high: occurrences, interval, why: Vec::new(), hourly: false, spaced: false }
+        Self {
+            low: occurrences.clone(),
+            high: occurrences,
+            interval,
+            why: Vec::new(),
+            hourly: false,
+            spaced: false,
+            named: Vec::new(),
+        }
     }
 }
 
@@ -734,7 +747,12 @@ fn from_code(r: &mut Reader<'_>, at: At, c: &Coded, text: &str, start: Option<Ex
                 }
             };
             let gap = shortest_gap(&times, *days);
-            Ok(Placed { spaced, ..Placed::exact(Occurrences::Clock { interval: *days, times, weekdays: 0 }, gap) })
+            let named = if spaced && matches!(text, "AM" | "PM" | "BED") { vec![text.to_owned()] } else { Vec::new() };
+            Ok(Placed {
+                spaced,
+                named,
+                ..Placed::exact(Occurrences::Clock { interval: *days, times, weekdays: 0 }, gap)
+            })
         }
     }
 }
@@ -906,7 +924,7 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
         why.push(Why::Spread("the interval does not divide the day and no start is stated".to_owned()));
     }
     let spaced = matches!(high, Occurrences::Clock { .. });
-    Ok(Placed { low, high, interval: Some(interval), why, hourly, spaced })
+    Ok(Placed { low, high, interval: Some(interval), why, hourly, spaced, named: Vec::new() })
 }
 
 type Counts = (Option<i64>, Option<i64>, Option<Exact>, Option<Exact>);
@@ -928,6 +946,7 @@ fn at_clock(
     };
     let mut times: Vec<i64> = Vec::new();
     let mut untimed = 0i64;
+    let mut named: Vec<String> = Vec::new();
     for t in &repeat.time_of_day {
         times.push(i64::from(t.value));
     }
@@ -943,6 +962,7 @@ fn at_clock(
                     return Err(Why::Schedule(format!("how many meals `{}` stands for is not configured", w.value)));
                 }
                 untimed += 1;
+                named.push(w.value.to_string());
             }
         }
     }
@@ -981,7 +1001,8 @@ fn at_clock(
     let gap = shortest_gap(&times, interval);
     let clock = Occurrences::Clock { interval, times: times.clone(), weekdays };
     let stated = f_max.or(f);
-    let mut placed = Placed::exact(clock.clone(), gap);
+    named.sort_unstable();
+    let mut placed = Placed { named, ..Placed::exact(clock.clone(), gap) };
     if let Some(stated) = stated
         && !(stated == n || (stated == 1 && p.is_none()) || f.is_some_and(|f| f <= n && n <= stated))
     {
@@ -1025,7 +1046,10 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
             return;
         }
     };
-    line.spaced = placed.as_ref().is_some_and(|p| p.spaced);
+    if let Some(placed) = &placed {
+        line.spaced = placed.spaced;
+        line.named.clone_from(&placed.named);
+    }
     if let Some((shortest, longest)) = line.length
         && shortest != longest
     {

@@ -87,15 +87,14 @@ pub fn settle(lines: &mut [Line], same_product: impl Fn(usize, usize) -> bool) -
 }
 
 /// Same kind of giving, both open-ended: they differ only by start and by how much. Clock times that are
-/// spaced by assumption shift with the start; stated ones must be the same.
+/// spaced by assumption shift with the start; stated ones must be the same, and so must the names of times
+/// that are not known (a morning feed is not replaced by an evening feed).
 fn same_shape(a: &Line, b: &Line) -> bool {
-    // Timings of one entry are its union, never steps.
     if a.end.is_some()
         || b.end.is_some()
         || a.length.is_some()
         || b.length.is_some()
         || a.administration.is_none()
-        || a.administration == b.administration
         || b.administration.is_none()
     {
         return false;
@@ -126,7 +125,7 @@ fn same_when((a, x): (&Line, &Run), (b, y): (&Line, &Run)) -> bool {
             Occurrences::Clock { interval: j, times: t, weekdays: v },
             Dose::Volume { .. },
             Dose::Volume { .. },
-        ) => i == j && w == v && s.len() == t.len() && (s == t || a.spaced && b.spaced),
+        ) => i == j && w == v && s.len() == t.len() && a.named == b.named && (s == t || a.spaced && b.spaced),
         _ => false,
     }
 }

@@ -325,6 +325,8 @@ struct Line {
     open: bool,
     /// The entry it belongs to.
     entry: usize,
+    /// Times or events that are named without a clock time.
+    named: Vec<String>,
     /// Shortest and longest length, without a start to count it from.
     lengths: Vec<Option<Q>>,
 }
@@ -523,6 +525,7 @@ fn when(timing: Option<&Value>, place: &Place, anchor: &Q) -> Option<When> {
         if fm.is_some() || pm.is_some() {
             by_frequency.push(spaced(fm.as_ref().unwrap_or(&f1), &p, unit));
         }
+        by_frequency.dedup();
         if by_frequency.iter().any(|p| per_day(p).is_some_and(|n| n > int(1440))) {
             return None;
         }
@@ -670,8 +673,34 @@ fn line(timing: Option<&Value>, place: &Place, anchor: &Q, water: bool, how: Opt
         as_needed,
         open: w.open && known,
         entry: 0,
+        named: timing.map_or_else(Vec::new, |t| names(t, place)),
         lengths: w.lengths,
     }
+}
+
+/// The times or events that a timing names without a clock time.
+fn names(timing: &Value, place: &Place) -> Vec<String> {
+    let repeat = timing.get("repeat");
+    let says = |name: &str| repeat.and_then(|r| r.get(name));
+    let mut out: Vec<String> = says("when")
+        .and_then(Value::as_array)
+        .into_iter()
+        .flatten()
+        .filter_map(Value::as_str)
+        .filter(|w| !place.clock.contains_key(*w))
+        .map(str::to_owned)
+        .collect();
+    let often = ["frequency", "frequencyMax", "period", "periodMax", "dayOfWeek", "timeOfDay", "when"];
+    if often.iter().all(|name| says(name).is_none())
+        && let Some(codings) = timing.get("code").and_then(|c| c.get("coding")).and_then(Value::as_array)
+    {
+        let code = codings.iter().filter_map(|c| c.get("code").and_then(Value::as_str));
+        out.extend(
+            code.filter(|c| ["AM", "PM", "BED"].contains(c) && !place.clock.contains_key(*c)).map(str::to_owned),
+        );
+    }
+    out.sort();
+    out
 }
 
 /// The order's own feeding-day hour.
@@ -772,6 +801,14 @@ fn clock_times(l: &Line, place: &Place) -> Option<(Vec<Q>, i64)> {
     }
 }
 
+/// Shortest time between two of them.
+fn shortest(times: &[Q], days: i64) -> Q {
+    let mut times = times.to_vec();
+    times.sort();
+    let around = &times[0] + int(DAY * days) - &times[times.len() - 1];
+    times.windows(2).map(|p| &p[1] - &p[0]).fold(around, |a, b| a.min(b))
+}
+
 /// Whether an earlier timing of the same entry says the same; clock times that share one become one list.
 fn said(earlier: &mut [Line], l: &Line, place: &Place) -> bool {
     for e in earlier.iter_mut().filter(|e| e.entry == l.entry && e.how.is_some() && l.how.is_some()) {
@@ -789,7 +826,23 @@ fn said(earlier: &mut [Line], l: &Line, place: &Place) -> bool {
         if e.patterns == l.patterns && e.durations == l.durations || runs(e) && runs(l) && maybe(e) == maybe(l) {
             return true;
         }
-        if e.as_needed || e.durations.len() > 1 || e.counts.len() > 1 || e.lengths.len() > 1 || runs(e) {
+        // Only where nothing is left open.
+        let settled = |l: &Line| match (&l.how, l.durations.first()) {
+            (Some(How::Both(q, r)), Some(d)) => {
+                let gap = clock_times(l, place).map(|(times, days)| shortest(&times, days));
+                let agrees = d.as_ref().is_none_or(|d| (r * d - q).abs() <= (q * frac(2, 100)).max(int(1)));
+                agrees && gap.is_none_or(|g| q / r <= g)
+            }
+            _ => true,
+        };
+        if !settled(e)
+            || !settled(l)
+            || e.as_needed
+            || e.durations.len() > 1
+            || e.counts.len() > 1
+            || e.lengths.len() > 1
+            || runs(e)
+        {
             continue;
         }
         if let (Some((a, days)), Some((b, other))) = (clock_times(e, place), clock_times(l, place)) {
@@ -845,6 +898,7 @@ fn steps(lines: &mut [Line]) {
             && a.open
             && b.open
             && maybe(a) == maybe(b)
+            && (runs(a) || a.named == b.named)
             && match (runs(a), runs(b)) {
                 (true, true) => true,
                 (false, false) => a.patterns == b.patterns && a.weekdays == b.weekdays,
@@ -1121,18 +1175,22 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
                                 .collect();
                             Reading { runs, more: false }
                         };
+                        // Laid from the beginning of the window, the last is followed by another one, unless it ends.
+                        let pump = |d: &Q, r: &Q| -> Vec<Run> {
+                            let mut runs = pumped(&at, d, r);
+                            if let (true, Some(i), Some(last)) = (whole, &interval, runs.last_mut()) {
+                                let ends = end.is_some_and(|e| &w.start + &last.from + i >= *e);
+                                if !ends && d > i {
+                                    last.to = &last.from + i;
+                                    last.volume = r * i;
+                                }
+                                runs.iter_mut().for_each(|x| x.to = x.to.clone().min(w.length.clone()));
+                            }
+                            runs
+                        };
                         match (how, duration) {
                             (How::Rate(r), Some(d)) => {
-                                let d = if whole {
-                                    interval.clone().map_or(d.clone(), |i| i.min(d.clone()))
-                                } else {
-                                    d.clone()
-                                };
-                                let mut runs = pumped(&at, &d, r);
-                                if whole {
-                                    runs.iter_mut().for_each(|x| x.to = x.to.clone().min(w.length.clone()));
-                                }
-                                out.push(Reading { runs, more: false });
+                                out.push(Reading { runs: pump(d, r), more: false });
                             }
                             (How::Rate(r), None) => match pattern {
                                 Pattern::Every(i)
@@ -1159,13 +1217,12 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
                                 if let Some(d) = d
                                     && !agrees
                                 {
-                                    out.push(Reading { runs: pumped(&at, d, r), more: false });
+                                    out.push(Reading { runs: pump(d, r), more: false });
                                 }
                                 if let Some(i) = &interval
                                     && takes > *i
                                 {
-                                    let d = if whole { i } else { &takes };
-                                    out.push(Reading { runs: pumped(&at, d, r), more: false });
+                                    out.push(Reading { runs: pump(&takes, r), more: false });
                                 }
                                 out.push(each(&takes, q));
                             }
@@ -1582,18 +1639,7 @@ pub fn steady(order: &Value, place: &Place) -> Option<Steady> {
     };
     let mut cycle = 1i64;
     for l in lines.iter().filter(|l| !runs(l)) {
-        let mut days = vec![];
-        if !l.weekdays.is_empty() {
-            days.push(7);
-        }
-        for p in &l.patterns {
-            match p {
-                Pattern::Every(i) if l.start.is_some() => days.push((i / int(DAY)).numer().to_i64()?),
-                Pattern::Even(_, d) | Pattern::Times(_, d) => days.push(*d),
-                _ => {}
-            }
-        }
-        for d in days {
+        for d in repeats(l)? {
             cycle = cycle / gcd(cycle, d) * d;
             if cycle > 120 {
                 return Some(Steady::TooLong);
@@ -1601,6 +1647,32 @@ pub fn steady(order: &Value, place: &Place) -> Option<Steady> {
         }
     }
     Some(if cycle == 1 { Steady::Day(start) } else { Steady::Cycle(start, cycle) })
+}
+
+/// The days after which each part of a line repeats itself.
+fn repeats(l: &Line) -> Option<Vec<i64>> {
+    let mut days = vec![];
+    if !l.weekdays.is_empty() {
+        days.push(7);
+    }
+    for p in &l.patterns {
+        match p {
+            Pattern::Every(i) if l.start.is_some() => days.push((i / int(DAY)).numer().to_i64()?),
+            Pattern::Even(_, d) | Pattern::Times(_, d) => days.push(*d),
+            _ => {}
+        }
+    }
+    Some(days)
+}
+
+/// Each line's own cycle in days; `None` beyond 120, and for what cannot be computed.
+pub fn cycles(order: &Value, place: &Place) -> Option<Vec<Option<i64>>> {
+    let own = |l: &Line| {
+        let days = if runs(l) { vec![] } else { repeats(l)? };
+        let cycle = days.into_iter().fold(1, |c, d| c / gcd(c, d) * d);
+        Some(cycle).filter(|c| *c <= 120 && readable(l))
+    };
+    Some(lines(order, place)?.iter().map(own).collect())
 }
 
 /// Whether anything can be said of it.
