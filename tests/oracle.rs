@@ -329,3 +329,90 @@ fn the_library_and_the_naive_program_agree_on_random_orders() {
     }
     assert!(kinds.is_empty(), "{} orders disagree; the first: {:?}", seeds.len(), seeds.first());
 }
+
+/// Replaces every stated range of a timing by one value inside it.
+fn complete(timing: &mut serde_json::Value, rng: &mut orders::Rng) -> bool {
+    use serde_json::json;
+    let Some(repeat) = timing.get_mut("repeat").and_then(|r| r.as_object_mut()) else { return false };
+    let mut done = false;
+    for (least, most, whole) in [
+        ("duration", "durationMax", false),
+        ("frequency", "frequencyMax", true),
+        ("period", "periodMax", false),
+        ("count", "countMax", true),
+    ] {
+        let Some(high) = repeat.remove(most) else { continue };
+        let high = high.as_i64().expect("a whole number");
+        let low = repeat.get(least).map_or(1, |l| l.as_i64().expect("a whole number"));
+        let value = if whole {
+            json!(rng.between(low, high.max(low)))
+        } else {
+            // Hundredths between.
+            orders::decimal(rng.between(low * 100, high.max(low) * 100), 2)
+        };
+        repeat.insert(least.to_owned(), value);
+        done = true;
+    }
+    if let Some(range) = repeat.remove("boundsRange") {
+        // The generator's only one: 20 h to 3 d.
+        assert_eq!(range["low"]["value"], json!(20));
+        repeat.insert("boundsDuration".to_owned(), orders::ucum(json!(rng.between(20, 72)), "h"));
+        done = true;
+    }
+    done
+}
+
+/// Whatever value inside its ranges an order turns out to mean, the amount lies in the range that was told.
+#[test]
+fn ranges_hold_every_completion_of_random_orders() {
+    let mut compared = 0;
+    for seed in 0..40_000u64 {
+        let mut rng = orders::Rng(seed ^ 0x5eed);
+        let case = orders::case(seed);
+        let entries = case.order["enteralFormula"]["administration"].as_array().expect("entries");
+        // Several entries may become steps of each other when they are completed: another order.
+        if entries.len() != 1 {
+            continue;
+        }
+        // One duration of a range may contradict quantity and rate where the range does not.
+        let three = entries[0].get("quantity").is_some() && entries[0].to_string().contains("\"durationMax\"");
+        if three && entries[0].to_string().contains("\"rate") {
+            continue;
+        }
+        let r5 = case.order.get("subject").is_some();
+        let mut other = case.clone();
+        let a = &mut other.order["enteralFormula"]["administration"][0];
+        let timing = match (a.get_mut("schedule"), r5) {
+            (Some(schedule), true) => {
+                let list = schedule["timing"].as_array_mut().expect("timings");
+                if list.len() != 1 {
+                    continue;
+                }
+                &mut list[0]
+            }
+            (Some(schedule), false) => schedule,
+            (None, _) => continue,
+        };
+        if !complete(timing, &mut rng) {
+            continue;
+        }
+        let settings = settings(&case);
+        let (told, meant) = (planned(&case, &settings), planned(&other, &settings));
+        let first = Window::elapsed(&settings.zone, told.start);
+        let days = [0, 1, 2].map(|k| first.later(k).expect("within reach"));
+        let civil = Window::civil(&settings.zone, case.civil_day, case.day_start);
+        for window in days.into_iter().chain([civil]) {
+            let [a, b] = [&told, &meant].map(|plan| {
+                let day = lay_plan(plan, &settings, window, false);
+                totals(&[(plan, &day)], None)
+            });
+            for (measure, name) in MEASURES {
+                let (a, b) = (ends(a.get(measure)), ends(b.get(measure)));
+                let inside = a.low <= b.low && a.high.as_ref().is_none_or(|h| b.high.as_ref().is_some_and(|x| x <= h));
+                assert!(inside, "EG_SEED={seed} {name}: told {}, meant {}", shown(&a), shown(&b));
+                compared += 1;
+            }
+        }
+    }
+    assert!(compared > 50_000, "{compared} amounts compared");
+}

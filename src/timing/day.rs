@@ -460,7 +460,8 @@ pub fn lay(zone: &TimeZone, window: Window, lines: &[Line], capped: &[bool], cap
                 all.push(also.clone());
                 all.extend(readings(low_run, also));
             }
-            days.push(between(zone, &window, (ix, line.low.is_none()), &all, &line.why, &mut segments));
+            let ends = loose(&window, low_run, high_run);
+            days.push(between(zone, &window, (ix, line.low.is_none()), (&all, ends), &line.why, &mut segments));
             continue;
         }
         let high = tally(zone, &window, ix, Some(high_run), Some(&mut segments));
@@ -516,13 +517,48 @@ fn readings(low: &Run, high: &Run) -> Vec<Run> {
     out
 }
 
+/// Volume, feeds and seconds of a window.
+type Sums = (Exact, Exact, Exact);
+
+/// Where the interval is a range, what lies between its ends may fall into a window once more or once less
+/// than either end: from the count at the longest interval rounded down to that at the shortest rounded up.
+fn loose(window: &Window, low: &Run, high: &Run) -> Option<[Sums; 2]> {
+    let step = |run: &Run| match &run.occurrences {
+        Occurrences::Every { step, weekdays, .. } => Some((*step, *weekdays, false)),
+        Occurrences::Clock { interval, times, weekdays } => {
+            let n = i64::try_from(times.len()).ok()?;
+            Exact::int(interval.checked_mul(DAY)?).div(Exact::int(n)).map(|step| (step, *weekdays, *interval == 1))
+        }
+        Occurrences::Continuous | Occurrences::Listed(_) => None,
+    };
+    let ((longest, days, daily), (shortest, _, daily_too)) = (step(low)?, step(high)?);
+    // So many times a day is that many in any day.
+    if longest == shortest || daily && daily_too || high.start.is_none() {
+        return None;
+    }
+    let place = |at: Option<Exact>, otherwise: Exact| at.map_or(Some(otherwise), |x| x.sub(window.start));
+    let from = place(high.start, Exact::ZERO)?.max(Exact::ZERO);
+    let until = |run: &Run| Some(place(run.end, window.length)?.min(window.length).sub(from)?.max(Exact::ZERO));
+    let sums = |run: &Run, step: Exact, count: i128| {
+        let Dose::Volume { ml, over } = run.dose else { return None };
+        let held = if run.once { over.min(step) } else { over };
+        let one = if held == over { ml } else { ml.mul(held)?.div(over)? };
+        let n = Exact::whole(count)?;
+        Some((one.mul(n)?, n, held.mul(n)?))
+    };
+    let fewest = if days == 0 { until(low)?.div(longest)?.floor() } else { 0 };
+    let most = until(high)?.div(shortest)?.ceil();
+    let limit = |n: i128, count: Option<i64>| count.map_or(n, |c| n.min(i128::from(c)));
+    Some([sums(low, longest, limit(fewest, low.count))?, sums(high, shortest, limit(most, high.count))?])
+}
+
 /// The least and the most of several readings, and perhaps of nothing. The segments are those of the first
 /// that gives the most.
 fn between(
     zone: &TimeZone,
     window: &Window,
     (line, or_nothing): (usize, bool),
-    readings: &[Run],
+    (readings, ends_of_loose): (&[Run], Option<[Sums; 2]>),
     why: &[Why],
     segments: &mut Vec<Segment>,
 ) -> LineDay {
@@ -543,6 +579,7 @@ fn between(
         }
         all.push((volume, Exact::int(t.feeds), t.seconds.unwrap_or(zero)));
     }
+    all.extend(ends_of_loose.into_iter().flatten());
     if or_nothing {
         all.push((zero, zero, zero));
     }
@@ -627,6 +664,11 @@ fn cut(
                 let begun = own.iter().filter(|s| s.from < at && s.begins && !s.continuous).count();
                 let feeds = i64::try_from(begun).unwrap_or(0);
                 least = Some(least.map_or((volume, feeds), |(v, f)| (v.min(volume), f.min(feeds))));
+            }
+            if let (Some(low), Some(high), Some((volume, feeds))) = (&line.low, &line.high, least)
+                && let Some([(v, f, _), _]) = loose(&Window { length: at, ..*window }, low, high)
+            {
+                least = Some((volume.min(v), feeds.min(i64::try_from(f.floor()).unwrap_or(0))));
             }
             if let Some(least) = least {
                 given = given.min(least.0);

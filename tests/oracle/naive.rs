@@ -1232,7 +1232,57 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
             }
         }
     }
+    if let Some([least, most]) = between(l, w) {
+        out.push(least);
+        out.push(most);
+    }
     Some(out)
+}
+
+/// Whether the interval is a range that may fall into a window once more or once less.
+fn is_loose(l: &Line) -> bool {
+    let daily = |p: &Pattern| matches!(p, Pattern::Even(_, 1) | Pattern::Times(_, 1));
+    l.patterns.len() > 1 && l.start.is_some() && !l.patterns.iter().all(daily) && !runs(l)
+}
+
+/// The count of the least rounded down, that of the most rounded up.
+fn between(l: &Line, w: &Window) -> Option<[Reading; 2]> {
+    if !is_loose(l) {
+        return None;
+    }
+    let steps: Vec<Q> = l.patterns.iter().filter_map(per_day).map(|n| int(DAY) / n).collect();
+    let (longest, shortest) = (steps.iter().max()?, steps.iter().min()?);
+    let from = (l.start.as_ref()? - &w.start).max(Q::zero());
+    let room = |end: &Option<Q>| -> Q {
+        let to = end.as_ref().map_or_else(|| w.length.clone(), |e| e - &w.start).min(w.length.clone());
+        (to - &from).max(Q::zero())
+    };
+    let rooms: Vec<Q> = l.ends.iter().map(room).collect();
+    let of = |step: &Q, n: i64, least: bool| -> Option<Reading> {
+        let d = || {
+            let all = l.durations.iter().flatten();
+            if least { all.min() } else { all.max() }
+        };
+        let ml = match l.how.as_ref()? {
+            How::Volume(q) => q.clone(),
+            How::Rate(r) => r * d()?.min(step),
+            How::Both(q, r) => {
+                let by_rate = d().map_or_else(|| q.clone(), |d| r * d.min(step));
+                let held = (r * step).min(q.clone());
+                if least { held.min(by_rate) } else { by_rate.max(q.clone()) }
+            }
+        };
+        let run = |k: i64| Run { from: &from + step * int(k), to: &from + step * int(k), volume: ml.clone(), feed: true };
+        // Of what reaches to the very end, a little is told as inside.
+        let runs = (0..n).map(run).map(|r| if r.from >= w.length { Run { from: from.clone(), to: from.clone(), ..r } } else { r });
+        Some(Reading { runs: runs.collect(), more: false })
+    };
+    let fewest = if l.weekdays.is_empty() { floor(&(rooms.iter().min()? / longest)) } else { 0 };
+    let most = (rooms.iter().max()? / shortest).ceil().to_integer().to_i64()?;
+    let limit = |n: i64, c: Option<i64>| c.map_or(n, |c| n.min(c));
+    let least = limit(fewest, *l.counts.first()?);
+    let most = limit(most, *l.counts.last()?);
+    Some([of(longest, least, true)?, of(shortest, most, false)?])
 }
 
 // ---------------------------------------------------------------- a window
@@ -1302,7 +1352,7 @@ pub fn deliver(order: &Value, place: &Place, w: &Window) -> Option<Delivery> {
         let most: Q =
             feed_lines.iter().filter_map(|i| played[*i].as_ref()?.iter().map(|r| r.volume(&w.length)).max()).sum();
         if &most - &cap > (&cap * frac(5, 1000)).max(int(1)) {
-            cap_open = feed_lines.iter().filter_map(|i| played[*i].as_ref()).any(|list| {
+            cap_open = feed_lines.iter().any(|i| is_loose(&lines[*i])) || feed_lines.iter().filter_map(|i| played[*i].as_ref()).any(|list| {
                 let most = list.iter().map(|r| r.volume(&w.length)).max();
                 list.iter().filter(|r| Some(r.volume(&w.length)) == most).count() > 1
             });
