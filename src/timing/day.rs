@@ -264,8 +264,16 @@ impl Layer<'_, '_> {
                     // other gives.
                     let room = length.sub(from).unwrap_or(Exact::ZERO);
                     let last = end.is_some_and(|e| from.add(step).is_some_and(|next| next >= e));
-                    let (ml, over) = if last { (whole, whole_over) } else { (ml, over) };
-                    self.put(from, over.min(room), ml, false);
+                    if run.once && whole_over >= step {
+                        // Without pause: each run to the next, the last to the end of the window.
+                        let over = if k + 1 == n || last { whole_over.min(room) } else { step };
+                        match whole.mul(over).and_then(|x| x.div(whole_over)) {
+                            Some(ml) => self.put(from, over, ml, false),
+                            None => self.overflow = true,
+                        }
+                    } else {
+                        self.put(from, over.min(room), ml, false);
+                    }
                 }
             }
             return;
@@ -549,7 +557,18 @@ fn loose(window: &Window, low: &Run, high: &Run) -> Option<[Sums; 2]> {
     let fewest = if days == 0 { until(low)?.div(longest)?.floor() } else { 0 };
     let most = until(high)?.div(shortest)?.ceil();
     let limit = |n: i128, count: Option<i64>| count.map_or(n, |c| n.min(i128::from(c)));
-    Some([sums(low, longest, limit(fewest, low.count))?, sums(high, shortest, limit(most, high.count))?])
+    let fewest = limit(fewest, low.count);
+    let most = limit(most, high.count);
+    let mut upper = sums(high, shortest, most)?;
+    if let (true, Dose::Volume { ml, over }) = (high.once, high.dose)
+        && over > shortest
+    {
+        // Runs that overlap are at most one run without pause, to the end of the last.
+        let to = place(high.end, window.length)?.add(over)?.min(window.length);
+        let room = to.sub(from)?.max(Exact::ZERO);
+        upper = (ml.mul(room)?.div(over)?, upper.1, room);
+    }
+    Some([sums(low, longest, fewest)?, upper])
 }
 
 /// The least and the most of several readings, and perhaps of nothing. The segments are those of the first
@@ -566,6 +585,7 @@ fn between(
     let mut all = Vec::with_capacity(readings.len() + 1);
     let mut best: Vec<Segment> = Vec::new();
     let mut most: Option<Exact> = None;
+    let mut parts: Vec<(&Run, Option<Exact>, Tally)> = Vec::new();
     for run in readings {
         let mut own = Vec::new();
         let Some(t) = tally(zone, window, line, Some(run), Some(&mut own)) else {
@@ -573,11 +593,27 @@ fn between(
             return LineDay { volume: unknown(), feeds: unknown(), running: unknown() };
         };
         let volume = t.volume.unwrap_or(zero);
+        let carried = own.iter().filter(|s| !s.begins).try_fold(zero, |sum, s| sum.add(s.volume));
+        parts.push((run, carried, t));
         if most.is_none_or(|m| volume > m) {
             most = Some(volume);
             best = own;
         }
         all.push((volume, Exact::int(t.feeds), t.seconds.unwrap_or(zero)));
+    }
+    // A longer feed carries more into a window and leaves more beyond it; between two lengths, one may outweigh
+    // the other.
+    for (a, carried, t) in &parts {
+        for (b, other, u) in &parts {
+            let alike = a.occurrences == b.occurrences && a.count == b.count && a.start == b.start && a.end == b.end;
+            if !alike || a.dose == b.dose {
+                continue;
+            }
+            let begun = |t: &Tally, carried: &Option<Exact>| t.volume.unwrap_or(zero).sub((*carried)?);
+            if let Some(volume) = carried.and_then(|c| c.add(begun(u, other)?)) {
+                all.push((volume, Exact::int(t.feeds), t.seconds.unwrap_or(zero)));
+            }
+        }
     }
     all.extend(ends_of_loose.into_iter().flatten());
     if or_nothing {

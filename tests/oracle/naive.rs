@@ -1175,14 +1175,13 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
                                 .collect();
                             Reading { runs, more: false }
                         };
-                        // Laid from the beginning of the window, the last is followed by another one, unless it ends.
                         let pump = |d: &Q, r: &Q| -> Vec<Run> {
                             let mut runs = pumped(&at, d, r);
                             if let (true, Some(i), Some(last)) = (whole, &interval, runs.last_mut()) {
-                                let ends = end.is_some_and(|e| &w.start + &last.from + i >= *e);
-                                if !ends && d > i {
-                                    last.to = &last.from + i;
-                                    last.volume = r * i;
+                                // Without pause, to the end of the window.
+                                if d >= i {
+                                    last.to = (&last.from + d).min(w.length.clone());
+                                    last.volume = r * (&last.to - &last.from);
                                 }
                                 runs.iter_mut().for_each(|x| x.to = x.to.clone().min(w.length.clone()));
                             }
@@ -1232,11 +1231,44 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
             }
         }
     }
+    out.extend(crossed(l, w, place));
     if let Some([least, most]) = between(l, w) {
         out.push(least);
         out.push(most);
     }
     Some(out)
+}
+
+/// Of a range of durations, what is carried into the window by one and what begins in it by the other.
+fn crossed(l: &Line, w: &Window, place: &Place) -> Vec<Reading> {
+    if l.durations.len() < 2 || !matches!(l.how, Some(How::Volume(_))) {
+        return vec![];
+    }
+    let mut out = vec![];
+    for pattern in &l.patterns {
+        for count in &l.counts {
+            for end in &l.ends {
+                let with = |d: &Option<Q>| -> Vec<Run> {
+                    let one = Line {
+                        patterns: vec![pattern.clone()],
+                        counts: vec![*count],
+                        ends: vec![end.clone()],
+                        durations: vec![d.clone()],
+                        as_needed: false,
+                        ..l.clone()
+                    };
+                    readings(&one, w, place).and_then(|list| list.into_iter().next()).unwrap_or_default().runs
+                };
+                let (short, long) = (with(&l.durations[0]), with(&l.durations[1]));
+                for (a, b) in [(&short, &long), (&long, &short)] {
+                    let carried = a.iter().filter(|r| r.from.is_negative());
+                    let runs = carried.chain(b.iter().filter(|r| !r.from.is_negative())).cloned().collect();
+                    out.push(Reading { runs, more: false });
+                }
+            }
+        }
+    }
+    out
 }
 
 /// Whether the interval is a range that may fall into a window once more or once less.
@@ -1267,14 +1299,21 @@ fn between(l: &Line, w: &Window) -> Option<[Reading; 2]> {
             How::Volume(q) => q.clone(),
             How::Rate(r) => r * d()?.min(step),
             How::Both(q, r) => {
-                let by_rate = d().map_or_else(|| q.clone(), |d| r * d.min(step));
+                let of: Vec<Q> = l.durations.iter().flatten().map(|d| r * d).collect();
+                let tolerance = (q * frac(2, 100)).max(int(1));
+                let agrees = of.iter().any(|x| (x - q).abs() <= tolerance)
+                    || of.iter().any(|x| x <= q) && of.iter().any(|x| x >= q);
+                let by_rate = d().filter(|_| !agrees).map_or_else(|| q.clone(), |d| r * d.min(step));
                 let held = (r * step).min(q.clone());
                 if least { held.min(by_rate) } else { by_rate.max(q.clone()) }
             }
         };
-        let run = |k: i64| Run { from: &from + step * int(k), to: &from + step * int(k), volume: ml.clone(), feed: true };
+        let run =
+            |k: i64| Run { from: &from + step * int(k), to: &from + step * int(k), volume: ml.clone(), feed: true };
         // Of what reaches to the very end, a little is told as inside.
-        let runs = (0..n).map(run).map(|r| if r.from >= w.length { Run { from: from.clone(), to: from.clone(), ..r } } else { r });
+        let runs = (0..n)
+            .map(run)
+            .map(|r| if r.from >= w.length { Run { from: from.clone(), to: from.clone(), ..r } } else { r });
         Some(Reading { runs: runs.collect(), more: false })
     };
     let fewest = if l.weekdays.is_empty() { floor(&(rooms.iter().min()? / longest)) } else { 0 };
@@ -1282,7 +1321,25 @@ fn between(l: &Line, w: &Window) -> Option<[Reading; 2]> {
     let limit = |n: i64, c: Option<i64>| c.map_or(n, |c| n.min(c));
     let least = limit(fewest, *l.counts.first()?);
     let most = limit(most, *l.counts.last()?);
-    Some([of(longest, least, true)?, of(shortest, most, false)?])
+    let mut upper = of(shortest, most, false)?;
+    let rate = match &l.how {
+        Some(How::Rate(r)) => Some(r),
+        Some(How::Both(q, r)) if l.durations.iter().flatten().any(|d| r * d.min(shortest) > *q) => Some(r),
+        _ => None,
+    };
+    if let (Some(r), Some(d)) = (rate, l.durations.iter().flatten().max())
+        && d > shortest
+    {
+        // Without pause to the end of the last.
+        let last = l.ends.iter().map(|e| e.as_ref().map_or_else(|| w.length.clone(), |e| e - &w.start)).max()?;
+        let to = ((last + d).min(w.length.clone()) - &from).max(Q::zero());
+        upper.runs.iter_mut().for_each(|x| x.volume = Q::zero());
+        if from < w.length {
+            let volume = r * &to;
+            upper.runs.push(Run { from: from.clone(), to: &from + to, volume, feed: false });
+        }
+    }
+    Some([of(longest, least, true)?, upper])
 }
 
 // ---------------------------------------------------------------- a window
@@ -1352,10 +1409,11 @@ pub fn deliver(order: &Value, place: &Place, w: &Window) -> Option<Delivery> {
         let most: Q =
             feed_lines.iter().filter_map(|i| played[*i].as_ref()?.iter().map(|r| r.volume(&w.length)).max()).sum();
         if &most - &cap > (&cap * frac(5, 1000)).max(int(1)) {
-            cap_open = feed_lines.iter().any(|i| is_loose(&lines[*i])) || feed_lines.iter().filter_map(|i| played[*i].as_ref()).any(|list| {
-                let most = list.iter().map(|r| r.volume(&w.length)).max();
-                list.iter().filter(|r| Some(r.volume(&w.length)) == most).count() > 1
-            });
+            cap_open = feed_lines.iter().any(|i| is_loose(&lines[*i]) || lines[*i].durations.len() > 1)
+                || feed_lines.iter().filter_map(|i| played[*i].as_ref()).any(|list| {
+                    let most = list.iter().map(|r| r.volume(&w.length)).max();
+                    list.iter().filter(|r| Some(r.volume(&w.length)) == most).count() > 1
+                });
             // The reading that gives the most, of each line.
             let best: Vec<&Reading> = feed_lines
                 .iter()

@@ -310,3 +310,15 @@ fn a_maximum_is_kept_when_the_sum_is_out_of_range() {
         day.laid.lines.iter().zip(&plan.capped).filter(|(_, c)| **c).all(|(l, _)| l.volume.low() == Some(Exact::ZERO))
     );
 }
+
+/// "… also from the count of the least rounded down to that of the most rounded up": every 2 to 4 days, three at a
+/// time, each over 2 h. At 16 h or at 32 h, one feed begins in the second day; at 23 h, a second one reaches into it.
+#[test]
+fn a_range_of_intervals_is_not_known_because_its_ends_agree() {
+    let repeat = json!({
+        "frequency": 3, "period": 2, "periodMax": 4, "periodUnit": "d", "duration": 2, "durationUnit": "h",
+        "boundsPeriod": {"start": "2026-03-02T07:00:00Z"}
+    });
+    let (plan, settings) = order("UTC", json!([ml(entry(repeat), 100)]), json!({}));
+    assert_eq!(feed_of_day(&plan, &settings, 1), range(0, 200));
+}
