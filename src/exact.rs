@@ -17,6 +17,7 @@
 
 use std::cmp::Ordering;
 use std::fmt;
+use std::num::NonZero;
 
 /// A number exactly as written on the wire: `mantissa × 10^-scale`.
 ///
@@ -145,9 +146,9 @@ impl Decimal {
         let scale = i32::from(self.scale);
         if scale <= 0 {
             // INVARIANT: |mantissa| < 10^18 and -scale <= 9, so the product is below 10^27.
-            Exact { num: i128::from(self.mantissa) * pow10(scale.unsigned_abs()), den: 1 }
+            Exact::over(i128::from(self.mantissa) * pow10(scale.unsigned_abs()), 1)
         } else {
-            Exact { num: i128::from(self.mantissa), den: pow10(scale.unsigned_abs()) }
+            Exact::over(i128::from(self.mantissa), pow10(scale.unsigned_abs()))
         }
     }
 
@@ -191,8 +192,8 @@ const fn pow10(n: u32) -> i128 {
 #[derive(Clone, Copy, Debug)]
 pub struct Exact {
     num: i128,
-    // INVARIANT: den > 0.
-    den: i128,
+    // INVARIANT: 0 < den <= i128::MAX. Not zero by its type, so that an optional number takes no more room.
+    den: NonZero<u128>,
 }
 
 /// Above this a part is reduced at once, so that the next product still fits.
@@ -201,54 +202,73 @@ const REDUCE_ABOVE: u128 = 1 << 62;
 #[allow(clippy::should_implement_trait, reason = "the operators cannot return None")]
 impl Exact {
     /// 0.
-    pub const ZERO: Self = Self { num: 0, den: 1 };
+    pub const ZERO: Self = Self::over(0, 1);
     /// 1.
-    pub const ONE: Self = Self { num: 1, den: 1 };
+    pub const ONE: Self = Self::over(1, 1);
+
+    /// From its parts. INVARIANT: callers give `den > 0`; 0 would be read as 1.
+    #[inline]
+    const fn over(num: i128, den: i128) -> Self {
+        let den = match NonZero::new(den.unsigned_abs()) {
+            Some(den) => den,
+            None => NonZero::<u128>::MIN,
+        };
+        Self { num, den }
+    }
+
+    #[inline]
+    const fn den(self) -> i128 {
+        self.den.get().cast_signed()
+    }
 
     /// A whole number.
     pub const fn int(n: i64) -> Self {
-        Self { num: n as i128, den: 1 }
+        Self::over(n as i128, 1)
     }
 
     /// `num / den` for constants. A `den` of 0 or below is read as 1, so that the type's invariant holds;
     /// constants are checked by tests.
     pub const fn ratio(num: i64, den: i64) -> Self {
-        if den > 0 { Self { num: num as i128, den: den as i128 } } else { Self { num: num as i128, den: 1 } }
+        Self::over(num as i128, if den > 0 { den as i128 } else { 1 })
     }
 
     /// `mantissa × 10^-places`, for constants: `Exact::decimal(295735295625, 10)`.
     pub const fn decimal(mantissa: i64, places: u32) -> Self {
-        Self { num: mantissa as i128, den: pow10(places) }
+        Self::over(mantissa as i128, pow10(places))
     }
 
     /// `None` for the one numerator that has no opposite, so that [`Exact::neg`] and [`Exact::abs`] hold.
+    #[inline]
     fn settled(num: i128, den: i128) -> Option<Self> {
         if num.unsigned_abs() <= REDUCE_ABOVE && den.unsigned_abs() <= REDUCE_ABOVE {
-            return Some(Self { num, den });
+            return Some(Self::over(num, den));
         }
-        Some(Self { num, den }.reduced()).filter(|x| x.num != i128::MIN)
+        Some(Self::over(num, den).reduced()).filter(|x| x.num != i128::MIN)
     }
 
     /// The same value in lowest terms.
     pub fn reduced(self) -> Self {
-        let g = gcd(self.num.unsigned_abs(), self.den.unsigned_abs());
+        if self.den.get() == 1 {
+            return self;
+        }
+        let g = gcd(self.num.unsigned_abs(), self.den.get());
         if g <= 1 {
             return self;
         }
         // INVARIANT: g divides both parts and den > 0, hence g <= i128::MAX.
-        Self { num: self.num / g as i128, den: self.den / g as i128 }
+        Self::over(self.num / g as i128, self.den() / g as i128)
     }
 
     /// Numerator and denominator in lowest terms.
     pub fn parts(self) -> (i128, i128) {
         let r = self.reduced();
-        (r.num, r.den)
+        (r.num, r.den())
     }
 
     /// `self + other`. Also `None` when only the numerators over the common denominator leave the range.
     pub fn add(self, other: Self) -> Option<Self> {
         if self.den == other.den {
-            return Self::settled(self.num.checked_add(other.num)?, self.den);
+            return Self::settled(self.num.checked_add(other.num)?, self.den());
         }
         if self.num == 0 {
             return Some(other);
@@ -257,24 +277,26 @@ impl Exact {
             return Some(self);
         }
         let plain = |a: Self, b: Self| -> Option<Self> {
-            let num = a.num.checked_mul(b.den)?.checked_add(b.num.checked_mul(a.den)?)?;
-            Self::settled(num, a.den.checked_mul(b.den)?)
+            let num = a.num.checked_mul(b.den())?.checked_add(b.num.checked_mul(a.den())?)?;
+            Self::settled(num, a.den().checked_mul(b.den())?)
         };
         plain(self, other).or_else(|| {
             let (a, b) = (self.reduced(), other.reduced());
-            let g = gcd(a.den.unsigned_abs(), b.den.unsigned_abs()) as i128;
-            let left = a.num.checked_mul(b.den / g)?;
-            let right = b.num.checked_mul(a.den / g)?;
-            Self::settled(left.checked_add(right)?, (a.den / g).checked_mul(b.den)?)
+            let g = gcd(a.den.get(), b.den.get()) as i128;
+            let left = a.num.checked_mul(b.den() / g)?;
+            let right = b.num.checked_mul(a.den() / g)?;
+            Self::settled(left.checked_add(right)?, (a.den() / g).checked_mul(b.den())?)
         })
     }
 
     /// `self - other`.
+    #[inline]
     pub fn sub(self, other: Self) -> Option<Self> {
         self.add(other.neg())
     }
 
     /// `-self`.
+    #[inline]
     pub fn neg(self) -> Self {
         // INVARIANT: num is never i128::MIN: `settled` and the constructors refuse it.
         Self { num: self.num.wrapping_neg(), den: self.den }
@@ -282,57 +304,61 @@ impl Exact {
 
     /// `self × other`.
     pub fn mul(self, other: Self) -> Option<Self> {
-        if let (Some(num), Some(den)) = (self.num.checked_mul(other.num), self.den.checked_mul(other.den)) {
+        if let (Some(num), Some(den)) = (self.num.checked_mul(other.num), self.den().checked_mul(other.den())) {
             return Self::settled(num, den);
         }
         let (x, y) = (self.reduced(), other.reduced());
         let a = Self { num: x.num, den: y.den }.reduced();
         let b = Self { num: y.num, den: x.den }.reduced();
-        Self::settled(a.num.checked_mul(b.num)?, a.den.checked_mul(b.den)?)
+        Self::settled(a.num.checked_mul(b.num)?, a.den().checked_mul(b.den())?)
     }
 
     /// `self ÷ other`; `None` also when `other` is 0.
+    #[inline]
     pub fn div(self, other: Self) -> Option<Self> {
         let flipped = match other.num.cmp(&0) {
             Ordering::Equal => return None,
-            Ordering::Greater => Self { num: other.den, den: other.num },
-            Ordering::Less => Self { num: other.den.checked_neg()?, den: other.num.checked_neg()? },
+            Ordering::Greater => Self::over(other.den(), other.num),
+            Ordering::Less => Self::over(other.den().checked_neg()?, other.num.checked_neg()?),
         };
         self.mul(flipped)
     }
 
     /// Largest whole number not above the value.
     pub fn floor(self) -> i128 {
-        self.num.div_euclid(self.den)
+        if self.den.get() == 1 { self.num } else { self.num.div_euclid(self.den()) }
     }
 
     /// Smallest whole number not below the value.
     pub fn ceil(self) -> i128 {
         let down = self.floor();
-        if down.checked_mul(self.den) == Some(self.num) { down } else { down.saturating_add(1) }
+        if down.checked_mul(self.den()) == Some(self.num) { down } else { down.saturating_add(1) }
     }
 
     /// Whether the value is a whole number.
     pub fn is_whole(self) -> bool {
-        self.num % self.den == 0
+        self.den.get() == 1 || self.num % self.den() == 0
     }
 
     /// A whole number of any size; `None` outside the range of the type.
     pub fn whole(n: i128) -> Option<Self> {
-        (n != i128::MIN).then_some(Self { num: n, den: 1 })
+        (n != i128::MIN).then_some(Self::over(n, 1))
     }
 
     /// Whether the value is 0.
+    #[inline]
     pub fn is_zero(self) -> bool {
         self.num == 0
     }
 
     /// Whether the value is above 0.
+    #[inline]
     pub fn is_positive(self) -> bool {
         self.num > 0
     }
 
     /// Whether the value is below 0.
+    #[inline]
     pub fn is_negative(self) -> bool {
         self.num < 0
     }
@@ -343,11 +369,13 @@ impl Exact {
     }
 
     /// The smaller of two.
+    #[inline]
     pub fn min(self, other: Self) -> Self {
         if other < self { other } else { self }
     }
 
     /// The larger of two.
+    #[inline]
     pub fn max(self, other: Self) -> Self {
         if other > self { other } else { self }
     }
@@ -408,7 +436,7 @@ impl Exact {
 
     /// Whether `places` decimals show the value without rounding.
     pub fn fits(self, places: u32) -> bool {
-        Self { num: pow10(places.min(30)), den: 1 }.mul(self).is_some_and(|scaled| scaled.is_whole())
+        Self::over(pow10(places.min(30)), 1).mul(self).is_some_and(|scaled| scaled.is_whole())
     }
 
     /// The nearest float, for the one room that needs powers and roots. Never used to decide equality.
@@ -452,8 +480,9 @@ fn gcd(a: u128, b: u128) -> u128 {
 }
 
 impl PartialEq for Exact {
+    #[inline]
     fn eq(&self, other: &Self) -> bool {
-        self.cmp(other) == Ordering::Equal
+        if self.den == other.den { self.num == other.num } else { self.cmp(other) == Ordering::Equal }
     }
 }
 impl Eq for Exact {}
@@ -469,7 +498,11 @@ impl Ord for Exact {
         if self.den == other.den {
             return self.num.cmp(&other.num);
         }
-        if let (Some(left), Some(right)) = (self.num.checked_mul(other.den), other.num.checked_mul(self.den)) {
+        let (left, right) = (self.num.signum(), other.num.signum());
+        if left != right {
+            return left.cmp(&right);
+        }
+        if let (Some(left), Some(right)) = (self.num.checked_mul(other.den()), other.num.checked_mul(self.den())) {
             return left.cmp(&right);
         }
         // Too wide to cross-multiply: compare whole parts, then the flipped remainders (Euclid).
@@ -480,13 +513,13 @@ impl Ord for Exact {
             if wa != wb {
                 return if flipped { wb.cmp(&wa) } else { wa.cmp(&wb) };
             }
-            let (ra, rb) = (a.num.rem_euclid(a.den), b.num.rem_euclid(b.den));
+            let (ra, rb) = (a.num.rem_euclid(a.den()), b.num.rem_euclid(b.den()));
             match (ra == 0, rb == 0) {
                 (true, true) => return Ordering::Equal,
                 (true, false) => return if flipped { Ordering::Greater } else { Ordering::Less },
                 (false, true) => return if flipped { Ordering::Less } else { Ordering::Greater },
                 (false, false) => {
-                    (a, b) = (Self { num: a.den, den: ra }, Self { num: b.den, den: rb });
+                    (a, b) = (Self::over(a.den(), ra), Self::over(b.den(), rb));
                     flipped = !flipped;
                 }
             }

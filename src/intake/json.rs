@@ -663,7 +663,8 @@ impl<'d> Node<'d> {
 
     /// This node and what it stands in, outermost first.
     fn lineage(self) -> Vec<Node<'d>> {
-        let mut out = vec![self];
+        let mut out = Vec::with_capacity(16);
+        out.push(self);
         let mut at = self;
         while let Some(parent) = at.parent() {
             out.push(parent);
@@ -803,7 +804,9 @@ fn element_name(key: &str) -> Option<&str> {
         return None;
     }
     for (base, types) in CHOICES {
-        if let Some(suffix) = plain.strip_prefix(base)
+        // The first letter tells most of them apart, without a look at the rest.
+        if base.as_bytes().first() == plain.as_bytes().first()
+            && let Some(suffix) = plain.strip_prefix(base)
             && types.contains(&suffix)
         {
             return plain.get(..base.len());
@@ -815,36 +818,37 @@ fn element_name(key: &str) -> Option<&str> {
 /// A name that FHIRPath reads as an identifier without quoting: no keyword of its grammar, and no longer
 /// than FHIR's element names can be.
 fn is_identifier(name: &str) -> bool {
-    const KEYWORDS: &[&str] = &[
-        "div",
-        "mod",
-        "and",
-        "or",
-        "xor",
-        "implies",
-        "true",
-        "false",
-        "year",
-        "month",
-        "week",
-        "day",
-        "hour",
-        "minute",
-        "second",
-        "millisecond",
-        "years",
-        "months",
-        "weeks",
-        "days",
-        "hours",
-        "minutes",
-        "seconds",
-        "milliseconds",
-    ];
+    let keyword = matches!(
+        name,
+        "div"
+            | "mod"
+            | "and"
+            | "or"
+            | "xor"
+            | "implies"
+            | "true"
+            | "false"
+            | "year"
+            | "month"
+            | "week"
+            | "day"
+            | "hour"
+            | "minute"
+            | "second"
+            | "millisecond"
+            | "years"
+            | "months"
+            | "weeks"
+            | "days"
+            | "hours"
+            | "minutes"
+            | "seconds"
+            | "milliseconds"
+    );
     name.len() <= 64
         && name.as_bytes().first().is_some_and(u8::is_ascii_alphabetic)
         && name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'_')
-        && !KEYWORDS.contains(&name)
+        && !keyword
 }
 
 /// Line and column (in characters) of a byte, both from 1.

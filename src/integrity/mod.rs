@@ -521,13 +521,13 @@ pub fn judge(case: &Case<'_>) -> Vec<Judged> {
     let mut out: Vec<Judged> = RULES.iter().map(|(rule, evaluate)| Judged { rule, outcome: evaluate(case) }).collect();
     for (cause, consequences) in HIDES {
         let found = out.iter().any(|j| {
-            j.rule.id == *cause && matches!(&j.outcome, Outcome::Flagged(f) if f.iter().any(|f| f.tier >= Tier::High))
+            matches!(&j.outcome, Outcome::Flagged(f) if j.rule.id == *cause && f.iter().any(|f| f.tier >= Tier::High))
         });
         if !found {
             continue;
         }
         for j in &mut out {
-            if consequences.contains(&j.rule.id) && matches!(j.outcome, Outcome::Flagged(_)) {
+            if matches!(j.outcome, Outcome::Flagged(_)) && consequences.contains(&j.rule.id) {
                 j.outcome = Outcome::Hidden(cause);
             }
         }

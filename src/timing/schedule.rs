@@ -346,7 +346,7 @@ fn read_rate(r: &mut Reader<'_>, at: At, rate: &Rate<'_>) -> Option<Exact> {
         Rate::Quantity(q) => {
             // A rate per kg is told by its dimension, before the volume-per-time reading is tried.
             let per_mass = Dimension::VOLUME_RATE_PER_MASS;
-            if units::measure(q, per_mass).unit.is_some_and(|u| u.dimension == per_mass) {
+            if units::dimension_of(q) == Some(per_mass) {
                 let per_gram = r.measure(at, q, per_mass, "rate")?;
                 return per_weight(r, at, per_gram);
             }

@@ -67,6 +67,11 @@ pub fn energy_density_within(q: &Quantity<'_>, band: (Exact, Exact)) -> Reading 
     measure_within(q, Dimension::ENERGY_DENSITY, band)
 }
 
+/// The dimension of a quantity's unit, where the unit is understood.
+pub(crate) fn dimension_of(q: &Quantity<'_>) -> Option<Dimension> {
+    read_unit(q, false, &mut Vec::new()).map(|unit| unit.dimension)
+}
+
 fn measure_within(q: &Quantity<'_>, want: Dimension, band: (Exact, Exact)) -> Reading {
     let mut notes = Vec::new();
     let value = read_value(q, &mut notes);
