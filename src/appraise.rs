@@ -43,7 +43,6 @@ use crate::timing::calendar::{DAY, days_of, local_of_date, to_epoch, to_local};
 use crate::timing::day::{Window, steady_window};
 use crate::timing::schedule::{Frame, Note};
 use std::borrow::Cow;
-use std::collections::BTreeMap;
 
 pub use crate::findings::Disposition;
 
@@ -819,12 +818,11 @@ fn needs_inputs(c: &Context<'_>, kg: Option<Exact>) -> needs::Inputs {
 }
 
 fn assumptions_of(d: &Draft<'_>, settings: &Settings) -> Vec<(Assumption, Vec<At>)> {
-    let mut found: BTreeMap<Assumption, Vec<At>> = BTreeMap::new();
-    let mut add = |a: Assumption, at: At| {
-        let places = found.entry(a).or_default();
-        if !places.contains(&at) {
-            places.push(at);
-        }
+    let mut found: Vec<(Assumption, Vec<At>)> = Vec::with_capacity(8);
+    let mut add = |a: Assumption, at: At| match found.iter_mut().find(|(known, _)| *known == a) {
+        Some((_, places)) if places.contains(&at) => {}
+        Some((_, places)) => places.push(at),
+        None => found.push((a, vec![at])),
     };
     let here = d.order.at;
     if settings.demo {
@@ -902,5 +900,6 @@ fn assumptions_of(d: &Draft<'_>, settings: &Settings) -> Vec<(Assumption, Vec<At
             add(Assumption::EnergyFactors, here);
         }
     }
-    found.into_iter().collect()
+    found.sort_unstable_by_key(|(a, _)| *a);
+    found
 }

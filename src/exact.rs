@@ -266,10 +266,15 @@ impl Exact {
     }
 
     /// `self + other`. Also `None` when only the numerators over the common denominator leave the range.
+    #[inline]
     pub fn add(self, other: Self) -> Option<Self> {
         if self.den == other.den {
             return Self::settled(self.num.checked_add(other.num)?, self.den());
         }
+        self.add_unlike(other)
+    }
+
+    fn add_unlike(self, other: Self) -> Option<Self> {
         if self.num == 0 {
             return Some(other);
         }
@@ -488,16 +493,21 @@ impl PartialEq for Exact {
 impl Eq for Exact {}
 
 impl PartialOrd for Exact {
+    #[inline]
     fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
         Some(self.cmp(other))
     }
 }
 
 impl Ord for Exact {
+    #[inline]
     fn cmp(&self, other: &Self) -> Ordering {
-        if self.den == other.den {
-            return self.num.cmp(&other.num);
-        }
+        if self.den == other.den { self.num.cmp(&other.num) } else { self.cmp_unlike(other) }
+    }
+}
+
+impl Exact {
+    fn cmp_unlike(&self, other: &Self) -> Ordering {
         let (left, right) = (self.num.signum(), other.num.signum());
         if left != right {
             return left.cmp(&right);

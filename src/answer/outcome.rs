@@ -41,7 +41,7 @@ fn plain<'a>(
 }
 
 pub(super) fn outcome<'a>(a: &'a Appraisal<'_>) -> OperationOutcome<'a> {
-    let mut issues = Vec::new();
+    let mut issues = Vec::with_capacity(16);
     if let Some((kind, why)) = &a.refused {
         let code = match kind {
             Refusal::TooLarge => "too-long",
@@ -115,18 +115,27 @@ fn of_order<'a>(a: &'a Appraisal<'_>, order: &'a OrderReport, issues: &mut Vec<I
         out
     };
     // By tier, then in the order of the rules.
+    let flagged: Vec<_> = order
+        .judged
+        .iter()
+        .filter_map(|j| if let Outcome::Flagged(findings) = &j.outcome { Some((j, findings)) } else { None })
+        .collect();
     for tier in [Tier::Stop, Tier::High, Tier::Med, Tier::Low] {
-        for j in &order.judged {
-            let Outcome::Flagged(findings) = &j.outcome else { continue };
+        for (j, findings) in &flagged {
             for f in findings.iter().filter(|f| f.tier == tier) {
-                let mut diagnostics: Vec<String> = Vec::new();
+                let mut diagnostics = String::with_capacity(160);
                 if let Some(arithmetic) = &f.arithmetic {
-                    diagnostics.push(arithmetic.clone());
+                    diagnostics.push_str(arithmetic);
+                    diagnostics.push_str(" | ");
                 }
                 if let Some(fix) = &f.fix {
-                    diagnostics.push(format!("A way out: {fix}"));
+                    for part in ["A way out: ", fix, " | "] {
+                        diagnostics.push_str(part);
+                    }
                 }
-                diagnostics.push(format!("Source: {}.", j.rule.source));
+                for part in ["Source: ", j.rule.source, "."] {
+                    diagnostics.push_str(part);
+                }
                 issues.push(Issue {
                     severity: f.tier.severity(),
                     code: f.code.unwrap_or_else(|| issue_type(j.rule.id, f.tier)),
@@ -137,7 +146,7 @@ fn of_order<'a>(a: &'a Appraisal<'_>, order: &'a OrderReport, issues: &mut Vec<I
                         ],
                         text: Cow::Borrowed(&f.text),
                     },
-                    diagnostics: Some(diagnostics.join(" | ")),
+                    diagnostics: Some(diagnostics),
                     expression: paths(&f.at),
                 });
             }
@@ -215,12 +224,16 @@ fn not_evaluated<'a>(order: &'a OrderReport, paths: &impl Fn(&[At]) -> Vec<Strin
 
 /// How many rules were judged, how many could not be, and what the order came to.
 pub(super) fn summary(order: &OrderReport) -> String {
-    let count = |f: fn(&Outcome) -> bool| order.judged.iter().filter(|j| f(&j.outcome)).count();
-    let judged = count(|o| matches!(o, Outcome::Flagged(_) | Outcome::Clear | Outcome::Hidden(_)));
-    let flagged = count(|o| matches!(o, Outcome::Flagged(_)));
-    let missing = count(|o| matches!(o, Outcome::NotEvaluated(..)));
-    let elsewhere = count(|o| matches!(o, Outcome::NotApplicable(_)));
-    let not_sent = count(|o| matches!(o, Outcome::NotProvided(_)));
+    let (mut judged, mut flagged, mut missing, mut elsewhere, mut not_sent) = (0, 0, 0, 0, 0);
+    for j in &order.judged {
+        match &j.outcome {
+            Outcome::Flagged(_) => (judged, flagged) = (judged + 1, flagged + 1),
+            Outcome::Clear | Outcome::Hidden(_) => judged += 1,
+            Outcome::NotEvaluated(..) => missing += 1,
+            Outcome::NotApplicable(_) => elsewhere += 1,
+            Outcome::NotProvided(_) => not_sent += 1,
+        }
+    }
     format!(
         "Order {}: {}. Of {} rules {judged} were judged ({flagged} with something to say), {missing} could not be, {not_sent} need context that is not sent, {elsewhere} do not apply.",
         order.label,

@@ -566,7 +566,10 @@ impl<'d> Gathered<'d> {
     }
 
     fn build_index(&mut self) {
-        let mut index = Index::default();
+        let mut index = Index {
+            by_url: HashMap::with_capacity(self.resources.len()),
+            by_type_and_id: HashMap::with_capacity(self.resources.len()),
+        };
         let mut copies: Vec<(usize, At)> = Vec::new();
         for (ix, resource) in self.resources.iter().enumerate() {
             if resource.contained_in.is_some() {

@@ -281,6 +281,18 @@ struct Entry {
     count: u32,
 }
 
+impl Entry {
+    /// Whether it is the member of that name.
+    #[inline]
+    fn is_named(&self, text: &str, key: &str) -> bool {
+        let (start, end) = (self.name as usize, self.name_end as usize);
+        if self.flags & KEY_ESCAPED != 0 {
+            return text_of(text.get(start..end).unwrap_or(""), true) == key;
+        }
+        end.wrapping_sub(start) == key.len() && text.as_bytes().get(start..end) == Some(key.as_bytes())
+    }
+}
+
 /// A document that was read. Keeps the text and one flat list of nodes.
 #[derive(Debug)]
 pub struct Document<'t> {
@@ -424,10 +436,24 @@ impl<'d> Node<'d> {
 
     /// The member of that name.
     pub fn get(self, key: &str) -> Option<Node<'d>> {
-        if self.kind() != Kind::Object {
+        let document = self.document;
+        let entry = self.entry();
+        if entry.kind != Kind::Object {
             return None;
         }
-        self.children().find(|child| child.is_named(key))
+        let mut ix = self.ix + 1;
+        for _ in 0..entry.count {
+            let child = document.entries.get(ix as usize)?;
+            if child.is_named(document.text, key) {
+                return Some(Node { document, ix });
+            }
+            // An open container (while an error is being placed) has no next.
+            if child.next == 0 {
+                break;
+            }
+            ix = child.next;
+        }
+        None
     }
 
     /// The member `name` and its companion `_name`, in one pass over the names. Names are unique, so each is
@@ -437,6 +463,7 @@ impl<'d> Node<'d> {
         if self.kind() != Kind::Object {
             return (value, companion);
         }
+        let text = self.document.text;
         for child in self.children() {
             let entry = child.entry();
             let (start, end) = (entry.name as usize, entry.name_end as usize);
@@ -449,26 +476,16 @@ impl<'d> Node<'d> {
                     companion = Some(child);
                 }
             } else if length == name.len() {
-                if self.document.text.as_bytes().get(start..end) == Some(name.as_bytes()) {
+                if text.as_bytes().get(start..end) == Some(name.as_bytes()) {
                     value = Some(child);
                 }
             } else if length == name.len() + 1
-                && self.document.text.as_bytes().get(start..end).and_then(|k| k.strip_prefix(b"_"))
-                    == Some(name.as_bytes())
+                && text.as_bytes().get(start..end).and_then(|k| k.strip_prefix(b"_")) == Some(name.as_bytes())
             {
                 companion = Some(child);
             }
         }
         (value, companion)
-    }
-
-    fn is_named(self, key: &str) -> bool {
-        let entry = self.entry();
-        if entry.flags & KEY_ESCAPED != 0 {
-            return text_of(self.document.slice(entry.name, entry.name_end), true) == key;
-        }
-        let (start, end) = (entry.name as usize, entry.name_end as usize);
-        end.wrapping_sub(start) == key.len() && self.document.text.as_bytes().get(start..end) == Some(key.as_bytes())
     }
 
     fn children(self) -> Children<'d> {

@@ -178,6 +178,11 @@ pub fn plan(order: &Order<'_>, m: Materials<'_>) -> Plan {
         start_assumed: true,
     };
     if let Some(f) = &order.formula {
+        let entries = f.administrations.len() + f.flushes.len();
+        p.lines.reserve(entries);
+        p.parts.reserve(entries);
+        p.capped.reserve(entries);
+        p.contents.reserve(1 + usize::from(!f.flushes.is_empty()));
         fill(&mut p, f, m);
     }
     start_of(&mut p, order, m);

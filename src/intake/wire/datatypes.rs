@@ -214,13 +214,14 @@ impl Datatypes {
     /// A Quantity. When any part of it cannot be read, its value cannot be relied on and is unreadable.
     pub(crate) fn quantity<'d>(&mut self, node: Node<'d>) -> Quantity<'d> {
         let mut value = self.primitive(node, "value", read_number);
-        if let (Field::Present(number), Some(_)) = (&value, absent_reason(node)) {
+        let reason = absent_reason(node);
+        if let (Field::Present(number), Some(_)) = (&value, &reason) {
             let at = number.at;
             self.grave(at, "invariant", "the quantity has a value and also a reason why it has none".to_owned());
             value = Field::Unreadable { at };
         }
         if value.is_absent()
-            && let Some(reason) = absent_reason(node)
+            && let Some(reason) = reason
         {
             value = Field::Missing { at: node.at(), reason };
         }

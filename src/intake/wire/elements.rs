@@ -281,15 +281,15 @@ impl Walk {
     /// `of`: the type, when known. `listing`: whether extensions met are to be listed (not inside one that
     /// is already listed). The depth is bounded by the JSON reader.
     fn object(&mut self, node: Node<'_>, of: Option<&'static Type>, listing: bool) {
-        let resource = node.get("resourceType").is_some();
+        let resource = || node.get("resourceType").is_some();
         for (key, value) in node.members() {
             match key.as_ref() {
                 "id" => {}
-                "resourceType" if resource => {}
+                "resourceType" if resource() => {}
                 "extension" => self.extensions(value, of.map_or("", |t| t.name), listing),
                 "modifierExtension" => self.modifiers(value),
-                "implicitRules" | "_implicitRules" if resource => self.found.modifiers.push(value.at()),
-                "contained" if resource => {
+                "implicitRules" | "_implicitRules" if resource() => self.found.modifiers.push(value.at()),
+                "contained" if resource() => {
                     for item in value.items() {
                         self.object(item, None, listing);
                     }
