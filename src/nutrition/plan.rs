@@ -14,6 +14,9 @@ use crate::units::{self, Dimension, UnitNote};
 /// The code system of FHIR's value set for additives; its code `water` is a flush.
 pub const ADDITIVE_SYSTEM: &str = "http://terminology.hl7.org/CodeSystem/entformula-additive";
 
+/// Most entries with a timing of one order that are computed.
+pub const MOST_LINES: usize = 100;
+
 /// What a part of the plan is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
@@ -255,7 +258,13 @@ fn fill(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) {
     // The order's own formula.
     let mut base_content: Option<usize> = None;
     let mut others: Vec<(ProductKey, usize)> = Vec::new();
-    for (ix, a) in f.administrations.iter().enumerate() {
+    let entries: usize = f.administrations.iter().map(|a| a.timings.len().max(1)).sum();
+    let too_many = entries > MOST_LINES;
+    if too_many {
+        let why = format!("{entries} entries; at most {MOST_LINES} are computed");
+        p.notes.push(Noted { at: f.at, note: Note::NotComputable(why) });
+    }
+    for (ix, a) in f.administrations.iter().enumerate().take(if too_many { 1 } else { MOST_LINES }) {
         let (content_ix, kind) = match &a.product {
             Some(other) => other_content(p, &mut others, other, m, "formula"),
             None => {
@@ -271,7 +280,12 @@ fn fill(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) {
             if a.timings.is_empty() { vec![None] } else { a.timings.iter().map(Some).collect() };
         let first = p.lines.len();
         for timing in timings {
-            let line = line_of(m.frame, a, ix, timing);
+            let mut line = line_of(m.frame, a, ix, timing);
+            if too_many {
+                // Part of a schedule is not the schedule: nothing is known of it.
+                (line.low, line.least, line.high) = (None, None, None);
+                line.why = vec![Why::Schedule(format!("more than {MOST_LINES} entries"))];
+            }
             // The timings of one entry are a union: what two of them say alike is given once.
             if let Some(earlier) = p.lines.iter_mut().skip(first).find(|l| said_by(l, &line)) {
                 earlier.notes.push(Noted { at: timing.map_or(a.at, |t| t.at), note: Note::TimingRepeated });
