@@ -280,7 +280,7 @@ fn wrong_resource(root: Node<'_>) -> Option<Refused> {
     }
     let shown: String = kind.chars().take(64).filter(|c| c.is_ascii_alphanumeric()).collect();
     Some(Refused {
-        text: format!("Found a {shown}; expected a NutritionOrder, a Bundle or Parameters."),
+        text: format!("Found {shown}; expected a NutritionOrder, a Bundle or Parameters."),
         code: "not-supported",
         path: None,
         position,

@@ -27,7 +27,10 @@ fn run<R>(bytes: &[u8], version: FhirVersion, f: impl FnOnce(&Appraisal<'_>) -> 
     }
     let people = text(&a, false);
     assert!(!people.chars().any(|c| c.is_control() && c != '\n'), "no control characters on a terminal");
-    assert!(!people.chars().any(|c| matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')), "no direction overrides");
+    assert!(
+        !people.chars().any(|c| matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')),
+        "no direction overrides"
+    );
     let xml = junit(&[junit_case("hostile.json", &a)]);
     assert!(!xml.contains("<script") && xml.starts_with("<?xml"));
     assert!(started.elapsed() < Duration::from_secs(20), "took {:?}", started.elapsed());
@@ -99,9 +102,15 @@ fn impossible_numbers_and_times_are_said() {
     says(&every(r#""frequency":1000000,"period":1,"periodUnit":"d""#), &["CON-11"]);
     says(&every(r#""frequency":1,"period":1,"periodUnit":"mo""#), &["CON-11"]);
     says(&every(r#""frequency":4,"frequencyMax":2,"period":1,"periodUnit":"d""#), &["CON-11"]);
-    says(&every(r#""boundsPeriod":{"start":"2026-11-26","end":"2026-11-20"},"frequency":4,"period":1,"periodUnit":"d""#), &["CON-11"]);
+    says(
+        &every(r#""boundsPeriod":{"start":"2026-11-26","end":"2026-11-20"},"frequency":4,"period":1,"periodUnit":"d""#),
+        &["CON-11"],
+    );
     for year in ["0001", "9999"] {
-        says(&every(&format!(r#""boundsPeriod":{{"start":"{year}-01-01"}},"frequency":1,"period":4,"periodUnit":"h""#)), &[]);
+        says(
+            &every(&format!(r#""boundsPeriod":{{"start":"{year}-01-01"}},"frequency":1,"period":4,"periodUnit":"h""#)),
+            &[],
+        );
     }
     says(&every(r#""timeOfDay":["24:00:00"]"#), &["INT-01"]);
     says(&every(r#""count":2147483647,"frequency":1,"period":1,"periodUnit":"s""#), &["CON-11"]);
@@ -110,7 +119,9 @@ fn impossible_numbers_and_times_are_said() {
 #[test]
 fn units_are_never_guessed() {
     let quantity = |unit: &str| {
-        format!(r#"{{"schedule":{{"repeat":{{"frequency":4,"period":1,"periodUnit":"d"}}}},"quantity":{{"value":100,{unit}}}}}"#)
+        format!(
+            r#"{{"schedule":{{"repeat":{{"frequency":4,"period":1,"periodUnit":"d"}}}},"quantity":{{"value":100,{unit}}}}}"#
+        )
     };
     says(&quantity(r#""system":"http://unitsofmeasure.org","code":"oz""#), &["INT-02"]);
     says(&quantity(r#""system":"http://unitsofmeasure.org","code":"zorkmid""#), &["INT-02"]);
@@ -121,26 +132,43 @@ fn units_are_never_guessed() {
     says(&quantity(r#""unit":"oz""#), &["INT-02"]);
     says(r#"{"rateQuantity":{"value":60,"system":"http://unitsofmeasure.org","code":"[drp]/min"}}"#, &["INT-02"]);
     says(r#"{"rateQuantity":{"value":60,"system":"http://unitsofmeasure.org","code":"mL/kg/24.h"}}"#, &["INT-02"]);
-    says(r#"{"rateRatio":{"numerator":{"value":200,"system":"http://unitsofmeasure.org","code":"mL"},"denominator":{"value":0,"system":"http://unitsofmeasure.org","code":"h"}}}"#, &["UNT-08"]);
+    says(
+        r#"{"rateRatio":{"numerator":{"value":200,"system":"http://unitsofmeasure.org","code":"mL"},"denominator":{"value":0,"system":"http://unitsofmeasure.org","code":"h"}}}"#,
+        &["UNT-08"],
+    );
 }
 
 #[test]
 fn names_and_texts_are_shown_and_never_run() {
     for name in [
-        "<script>alert(1)</script>", "A10\u{202e}01A", "A\u{200b}10", "А10", "A10\\nflagged: none", "'; DROP TABLE orders; --", "=1+1",
-        "![x](http://x.example/y.png)", "\\u0000", "\\u001b[31mred",
+        "<script>alert(1)</script>",
+        "A10\u{202e}01A",
+        "A\u{200b}10",
+        "А10",
+        "A10\\nflagged: none",
+        "'; DROP TABLE orders; --",
+        "=1+1",
+        "![x](http://x.example/y.png)",
+        "\\u0000",
+        "\\u001b[31mred",
     ] {
-        let text = order(&format!(r#"{{"rateQuantity":{{"value":60,{MLH}}}}}"#)).replace("\"A10\"", &format!("\"{name}\""));
+        let text =
+            order(&format!(r#"{{"rateQuantity":{{"value":60,{MLH}}}}}"#)).replace("\"A10\"", &format!("\"{name}\""));
         run(text.as_bytes(), FhirVersion::R4, |a| {
             assert_ne!(a.disposition(), Disposition::Clear, "{name}");
             if a.refused.is_none() {
-                let found = a.orders[0].judged.iter().any(|j| j.rule.id == "INT-04" && matches!(j.outcome, Outcome::Flagged(_)));
+                let found = a.orders[0]
+                    .judged
+                    .iter()
+                    .any(|j| j.rule.id == "INT-04" && matches!(j.outcome, Outcome::Flagged(_)));
                 assert!(found, "{name:?} is no product");
             }
         });
     }
-    let noted = order(&format!(r#"{{"rateQuantity":{{"value":60,{MLH}}}}}"#))
-        .replace(r#""administration""#, r#""administrationInstruction":"<b>hold</b>\u001b[2J 19:00 \u202e to 07:00","administration""#);
+    let noted = order(&format!(r#"{{"rateQuantity":{{"value":60,{MLH}}}}}"#)).replace(
+        r#""administration""#,
+        r#""administrationInstruction":"<b>hold</b>\u001b[2J 19:00 \u202e to 07:00","administration""#,
+    );
     run(noted.as_bytes(), FhirVersion::R4, |_| ());
 }
 
@@ -148,7 +176,8 @@ fn names_and_texts_are_shown_and_never_run() {
 fn many_and_large_parts_are_bounded() {
     let one = order(&format!(r#"{{"rateQuantity":{{"value":60,{MLH}}}}}"#));
     for n in [50usize, 51, 200] {
-        let entries: Vec<String> = (0..n).map(|i| format!(r#"{{"resource":{}}}"#, one.replace("\"x\"", &format!("\"x{i}\"")))).collect();
+        let entries: Vec<String> =
+            (0..n).map(|i| format!(r#"{{"resource":{}}}"#, one.replace("\"x\"", &format!("\"x{i}\"")))).collect();
         let bundle = format!(r#"{{"resourceType":"Bundle","type":"collection","entry":[{}]}}"#, entries.join(","));
         run(bundle.as_bytes(), FhirVersion::R4, |a| {
             assert_eq!(a.orders.len(), n.min(50));
@@ -162,8 +191,9 @@ fn many_and_large_parts_are_bounded() {
     says(&many.join(","), &["CON-11", "CMP-01"]);
     // As many as are computed, each with its own explanation.
     says(&many[..100].join(","), &["CON-09"]);
-    let long = order(&format!(r#"{{"rateQuantity":{{"value":60,{MLH}}}}}"#)).replace("\"A10\"", &format!("\"{}\"", "x".repeat(20_000)));
-    refused(long.as_bytes(), "long");
+    let long = order(&format!(r#"{{"rateQuantity":{{"value":60,{MLH}}}}}"#))
+        .replace("\"A10\"", &format!("\"{}\"", "x".repeat(20_000)));
+    refused(long.as_bytes(), "at most 10240");
 }
 
 /// The same order a thousand times: the same bytes each time.
@@ -176,9 +206,36 @@ fn the_same_order_again_and_again() {
 }
 
 const PIECES: &[&str] = &[
-    "0", "-1", "1e9", "1e-9", "999999999999999999", "null", "{}", "[]", "\"\"", "\"mL\"", "\"kg\"", "\"mL/h\"", "\"cal/mL\"", "\"0000-00-00\"",
-    "\"2026-02-30\"", "\"2026-11-25T23:59:60Z\"", "\"9999-12-31T23:59:59+14:00\"", "true", ",", ":", "}", "]", "\"", "\\u0000", "\u{202e}",
-    "\"draft\"", "\"#x\"", "{\"extension\":[{\"url\":\"zzz\"}]}", "\"NutritionOrder\"", "\"Bundle\"",
+    "0",
+    "-1",
+    "1e9",
+    "1e-9",
+    "999999999999999999",
+    "null",
+    "{}",
+    "[]",
+    "\"\"",
+    "\"mL\"",
+    "\"kg\"",
+    "\"mL/h\"",
+    "\"cal/mL\"",
+    "\"0000-00-00\"",
+    "\"2026-02-30\"",
+    "\"2026-11-25T23:59:60Z\"",
+    "\"9999-12-31T23:59:59+14:00\"",
+    "true",
+    ",",
+    ":",
+    "}",
+    "]",
+    "\"",
+    "\\u0000",
+    "\u{202e}",
+    "\"draft\"",
+    "\"#x\"",
+    "{\"extension\":[{\"url\":\"zzz\"}]}",
+    "\"NutritionOrder\"",
+    "\"Bundle\"",
 ];
 
 proptest! {

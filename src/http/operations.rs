@@ -217,6 +217,10 @@ fn admit(root: Node<'_>, operation: Operation, query: &mut Query) -> Result<(), 
     // Without a resource type at all the core's own refusal is the better one.
     let Some(kind) = root.resource_type() else { return Ok(()) };
     if kind != "Parameters" {
+        // What no appraisal takes, the core refuses in the words of the command line.
+        if matches!(operation, Operation::Appraise) {
+            return Ok(());
+        }
         return if operation.takes().contains(&&*kind) { Ok(()) } else { refuse(root, &kind) };
     }
     let mut resource = None;

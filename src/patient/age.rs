@@ -151,7 +151,7 @@ mod tests {
 
     #[test]
     fn preterm_age_is_corrected_to_24_months() {
-        // Age minus the weeks missing to 40 (clinical reference: corrected age until 24 months).
+        // Age minus the weeks missing to 40 (sources: corrected age until 24 months).
         let gestation = Some(Exact::int(29 * 7));
         let young = corrected(born(2026, 8, 1), Some(date(2026, 11, 25)), gestation);
         assert_eq!(young.basis, CorrectionBasis::Corrected);
