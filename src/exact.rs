@@ -388,6 +388,35 @@ impl Exact {
     /// Rounded half away from zero to `places` decimals, as text. For display only: nothing is computed
     /// with the result.
     pub fn rounded(self, places: u32) -> String {
+        match self.in_digits(places) {
+            Some((whole, rest)) => written(self.num < 0 && (whole, rest) != (0, 0), whole, rest, places),
+            None => self.rounded_wide(places),
+        }
+    }
+
+    /// Whole part and decimals, without the sign, rounded half away from zero; `None` for a number too wide
+    /// for one division.
+    fn in_digits(self, places: u32) -> Option<(u64, u64)> {
+        // More decimals than 10^19 tells apart are for the long way.
+        let one = 10u64.checked_pow(places)?;
+        let (num, den) = (u64::try_from(self.num.unsigned_abs()).ok()?, u64::try_from(self.den.get()).ok()?);
+        let (whole, rest) = (num / den, num % den);
+        if rest == 0 {
+            return Some((whole, 0));
+        }
+        let (decimals, left) = match rest.checked_mul(one) {
+            Some(scaled) => (scaled / den, scaled % den),
+            None => {
+                let (scaled, den) = (u128::from(rest) * u128::from(one), u128::from(den));
+                (u64::try_from(scaled / den).ok()?, u64::try_from(scaled % den).ok()?)
+            }
+        };
+        let decimals = if left >= den - left { decimals + 1 } else { decimals };
+        if decimals == one { Some((whole.checked_add(1)?, 0)) } else { Some((whole, decimals)) }
+    }
+
+    /// [`Exact::rounded`] for numbers of any width, digit by digit.
+    fn rounded_wide(self, places: u32) -> String {
         let (num, den) = self.parts();
         let negative = num < 0;
         let (num, den) = (num.unsigned_abs(), den.unsigned_abs());
@@ -431,6 +460,15 @@ impl Exact {
 
     /// Rounded to at most `places` decimals, without trailing zeros.
     pub fn short(self, places: u32) -> String {
+        if let Some((whole, mut decimals)) = self.in_digits(places) {
+            let negative = self.num < 0 && (whole, decimals) != (0, 0);
+            let mut places = if decimals == 0 { 0 } else { places };
+            while places > 0 && decimals.is_multiple_of(10) {
+                decimals /= 10;
+                places -= 1;
+            }
+            return written(negative, whole, decimals, places);
+        }
         let text = self.rounded(places);
         if !text.contains('.') {
             return text;
@@ -454,6 +492,47 @@ impl Exact {
         let (num, den) = self.parts();
         num as f64 / den as f64
     }
+}
+
+/// A number in digits: sign, whole part and `places` decimals.
+fn written(negative: bool, whole: u64, decimals: u64, places: u32) -> String {
+    let mut digits = [0u8; 44];
+    let mut used = 0;
+    let mut left = decimals;
+    for (k, slot) in digits.iter_mut().rev().enumerate() {
+        let k = k as u32;
+        *slot = match k.cmp(&places) {
+            Ordering::Less => {
+                let digit = left % 10;
+                left /= 10;
+                b'0' + digit as u8
+            }
+            Ordering::Equal if places > 0 => {
+                left = whole;
+                b'.'
+            }
+            _ => {
+                if k == 0 {
+                    left = whole;
+                }
+                let digit = left % 10;
+                left /= 10;
+                b'0' + digit as u8
+            }
+        };
+        used = k + 1;
+        // At least one digit stands before the point.
+        if left == 0 && k >= places + u32::from(places > 0) {
+            break;
+        }
+    }
+    let mut out = String::with_capacity(used as usize + 1);
+    if negative {
+        out.push('-');
+    }
+    let from = digits.len().saturating_sub(used as usize);
+    out.push_str(digits.get(from..).and_then(|digits| std::str::from_utf8(digits).ok()).unwrap_or(""));
+    out
 }
 
 fn tenfold(rest: u128, den: u128) -> (u8, u128) {
@@ -590,6 +669,24 @@ mod tests {
             ("1 ", DecimalError::Grammar),
         ] {
             assert_eq!(Decimal::parse(text), Err(why), "{text}");
+        }
+    }
+
+    #[test]
+    fn digits_by_one_division_are_those_by_long_division() {
+        let parts = [0, 1, 2, 3, 5, 7, 9, 10, 19, 64, 99, 100, 995, 999, 1_000, 86_400, 999_999, 9_999_995, 29_573_529];
+        let wide = [u32::MAX as i64, 1 << 53, i64::MAX / 10, i64::MAX];
+        let all = || parts.iter().chain(&wide).copied();
+        for num in all().flat_map(|n| [n, -n]) {
+            for den in all().filter(|d| *d > 0) {
+                for places in 0..=12 {
+                    let x = Exact::ratio(num, den);
+                    let text = x.rounded_wide(places);
+                    assert_eq!(x.rounded(places), text, "{num}/{den} to {places}");
+                    let cut = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
+                    assert_eq!(x.short(places), cut, "{num}/{den} to {places}");
+                }
+            }
         }
     }
 

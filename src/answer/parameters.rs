@@ -1,6 +1,6 @@
 //! A report as the Parameters of `$appraise`.
 
-use super::fhir::{Parameter, Parameters, json};
+use super::fhir::{Parameter, Parameters, json_of};
 use super::outcome::outcome;
 use super::{PROGRAM, RULEBOOK};
 use crate::amount::{Amount, Why};
@@ -9,11 +9,13 @@ use crate::exact::Exact;
 use crate::intake::order::At;
 use crate::needs::{self, Estimate, Figure, Kind};
 use crate::nutrition::content::From;
-use crate::nutrition::derive::{Derivation, derive};
+use crate::nutrition::derive::{Derivation, Derivations, Input};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::Plan;
 use crate::nutrition::totals::{OrderDay, Totals};
 use crate::timing::calendar::stamp;
+use std::collections::HashMap;
+use std::rc::Rc;
 
 /// Code system of measures.
 pub const MEASURE_SYSTEM: &str = "https://enteral-gate.example/fhir/CodeSystem/measure";
@@ -22,17 +24,32 @@ pub const MEASURE_SYSTEM: &str = "https://enteral-gate.example/fhir/CodeSystem/m
 pub fn parameters_json(a: &Appraisal<'_>) -> String {
     let mut out =
         vec![Parameter::code("disposition", a.disposition().code()), Parameter::outcome("outcome", outcome(a))];
+    let mut places = Places { of: a, known: HashMap::new() };
     for order in &a.orders {
-        out.push(of_order(a, order));
+        out.push(of_order(a, &mut places, order));
     }
     for c in &a.combined {
-        out.push(combined(a, c));
+        out.push(combined(a, &mut places, c));
     }
     out.push(version(a));
-    json(&Parameters::new(out))
+    let days: usize = a.orders.iter().map(|o| o.days.len() + 1).sum();
+    json_of(&Parameters::new(out), (8 << 10) + days * (96 << 10))
 }
 
-fn version<'p>(a: &Appraisal<'_>) -> Parameter<'p> {
+/// Paths of places, each worked out once: many parameters name the same few.
+struct Places<'a> {
+    of: &'a Appraisal<'a>,
+    known: HashMap<At, Rc<str>>,
+}
+
+impl Places<'_> {
+    fn expression<'p>(&mut self, at: At) -> Parameter<'p> {
+        let path = self.known.entry(at).or_insert_with(|| self.of.path(at).into());
+        Parameter::shared("expression", path.clone())
+    }
+}
+
+fn version<'p>(a: &'p Appraisal<'_>) -> Parameter<'p> {
     let mut parts = vec![
         Parameter::string("program", PROGRAM),
         Parameter::string("formulary", a.formulary.label()),
@@ -48,45 +65,45 @@ fn version<'p>(a: &Appraisal<'_>) -> Parameter<'p> {
     Parameter::parts("version", parts)
 }
 
-fn of_order<'p>(a: &Appraisal<'_>, order: &OrderReport) -> Parameter<'p> {
+fn of_order<'p>(a: &'p Appraisal<'_>, places: &mut Places<'_>, order: &'p OrderReport) -> Parameter<'p> {
     let mut parts = vec![
-        Parameter::string("order", order.label.clone()),
-        Parameter::string("expression", a.path(order.at)),
+        Parameter::string("order", order.label.as_str()),
+        places.expression(order.at),
         Parameter::code("disposition", order.disposition().code()),
     ];
     if !order.computed {
         parts.push(Parameter::string("not-computed", "the order is over, was entered in error, or has no tube feed"));
     }
     for (day, totals) in &order.days {
-        parts.push(day_part(a, "day", &[(&order.plan, day)], totals, order.weight));
+        parts.push(day_part(a, places, "day", &[(&order.plan, day)], totals, order.weight));
     }
     if order.computed {
         match &order.steady {
-            Ok((day, totals)) => parts.push(day_part(a, "steady-day", &[(&order.plan, day)], totals, order.weight)),
+            Ok((day, totals)) => parts.push(day_part(a, places, "steady-day", &[(&order.plan, day)], totals, order.weight)),
             Err(why) => parts.push(Parameter::parts("steady-day", vec![Parameter::string("unknown", why.to_string())])),
         }
         let typical = order.typical().map(|(_, t)| t);
         for e in needs::estimates(&order.needs) {
-            parts.push(estimate(&e, typical));
+            parts.push(estimate(e, typical));
         }
     }
     for (assumption, at) in &order.assumptions {
         let mut inner = vec![Parameter::code("id", assumption.id()), Parameter::string("text", assumption.text())];
-        inner.extend(at.iter().map(|x| Parameter::string("expression", a.path(*x))));
+        inner.extend(at.iter().map(|x| places.expression(*x)));
         parts.push(Parameter::parts("assumption", inner));
     }
     Parameter::parts("order", parts)
 }
 
-fn combined<'p>(a: &Appraisal<'_>, c: &Combined) -> Parameter<'p> {
+fn combined<'p>(a: &'p Appraisal<'_>, places: &mut Places<'_>, c: &'p Combined) -> Parameter<'p> {
     let orders: Vec<&OrderReport> = c.orders.iter().filter_map(|i| a.orders.get(*i)).collect();
-    let mut parts: Vec<Parameter> = orders.iter().map(|o| Parameter::string("order", o.label.clone())).collect();
-    parts.extend(orders.iter().map(|o| Parameter::string("expression", a.path(o.at))));
-    let pairs = |days: &'_ [OrderDay]| -> Vec<(usize, usize)> { (0..days.len()).map(|i| (i, i)).collect() };
-    let mut push = |name: &'static str, days: &[OrderDay], totals: &Totals| {
+    let mut parts: Vec<Parameter> = orders.iter().map(|o| Parameter::string("order", o.label.as_str())).collect();
+    parts.extend(orders.iter().map(|o| places.expression(o.at)));
+    let pairs = |days: &[OrderDay]| -> Vec<(usize, usize)> { (0..days.len()).map(|i| (i, i)).collect() };
+    let mut push = |name: &'static str, days: &'p [OrderDay], totals: &Totals| {
         let list: Vec<(&Plan, &OrderDay)> =
             pairs(days).into_iter().filter_map(|(i, j)| Some((&orders.get(i)?.plan, days.get(j)?))).collect();
-        parts.push(day_part(a, name, &list, totals, c.weight));
+        parts.push(day_part(a, places, name, &list, totals, c.weight));
     };
     for (days, totals) in &c.days {
         push("day", days, totals);
@@ -99,9 +116,10 @@ fn combined<'p>(a: &Appraisal<'_>, c: &Combined) -> Parameter<'p> {
 }
 
 fn day_part<'p>(
-    a: &Appraisal<'_>,
+    a: &'p Appraisal<'_>,
+    places: &mut Places<'_>,
     name: &'static str,
-    days: &[(&Plan, &OrderDay)],
+    days: &[(&'p Plan, &'p OrderDay)],
     totals: &Totals,
     weight: Option<(Exact, At)>,
 ) -> Parameter<'p> {
@@ -121,23 +139,24 @@ fn day_part<'p>(
                 Parameter::quantity("scheduled", reached.scheduled, "mL"),
             ];
             if let Some(cap) = plan.cap {
-                inner.push(Parameter::string("expression", a.path(cap.at)));
+                inner.push(places.expression(cap.at));
             }
             parts.push(Parameter::parts("maximum-reached", inner));
         }
         for s in &day.laid.segments {
-            parts.push(segment(a, plan, day, s));
+            parts.push(segment(a, places, plan, day, s));
         }
     }
-    let mut inner = Vec::new();
+    let mut inner = Vec::with_capacity(2 * Measure::COUNT);
+    let mut derivations = Derivations::new(days, totals, weight.map(|(kg, at)| (kg, Some(at))));
+    let mut inputs = Vec::new();
     for m in Measure::ALL {
         let amount = totals.get(*m);
         if idle(*m, amount) {
             continue;
         }
         inner.push(measured(m.code(), amount, m.unit()));
-        let derivation = derive(*m, days, totals, weight.map(|(kg, at)| (kg, Some(at))));
-        inner.push(derivation_part(a, *m, amount, &derivation));
+        inner.push(derivation_part(a, places, &mut inputs, (*m, amount), derivations.of(*m)));
     }
     parts.push(Parameter::parts("total", inner));
     Parameter::parts(name, parts)
@@ -152,7 +171,13 @@ fn idle(m: Measure, amount: &Amount) -> bool {
     }
 }
 
-fn segment<'p>(a: &Appraisal<'_>, plan: &Plan, day: &OrderDay, s: &crate::timing::day::Segment) -> Parameter<'p> {
+fn segment<'p>(
+    a: &Appraisal<'_>,
+    places: &mut Places<'_>,
+    plan: &'p Plan,
+    day: &OrderDay,
+    s: &crate::timing::day::Segment,
+) -> Parameter<'p> {
     let zone = &a.settings.zone;
     let at = |x: Exact| day.laid.window.start.add(x).unwrap_or(day.laid.window.start);
     let part = plan.parts.iter().find(|p| p.source == crate::nutrition::plan::Source::Line(s.line));
@@ -160,14 +185,14 @@ fn segment<'p>(a: &Appraisal<'_>, plan: &Plan, day: &OrderDay, s: &crate::timing
     let mut inner = vec![
         Parameter::date_time("from", stamp(zone, at(s.from))),
         Parameter::date_time("to", stamp(zone, at(s.to))),
-        Parameter::string("product", content.map_or_else(String::new, |c| c.label.clone())),
+        Parameter::string("product", content.map_or("", |c| c.label.as_str())),
         Parameter::quantity("volume", s.volume, "mL"),
     ];
     if let Some(rate) = s.to.sub(s.from).and_then(|d| s.volume.mul(Exact::int(3600))?.div(d)) {
         inner.push(Parameter::quantity("rate", rate, "mL/h"));
     }
     if let Some(line) = plan.lines.get(s.line) {
-        inner.push(Parameter::string("expression", a.path(line.at)));
+        inner.push(places.expression(line.at));
     }
     Parameter::parts("segment", inner)
 }
@@ -183,47 +208,64 @@ fn measured<'p>(name: &'static str, amount: &Amount, unit: &'static str) -> Para
     }
 }
 
-fn derivation_part<'p>(a: &Appraisal<'_>, m: Measure, amount: &Amount, d: &Derivation) -> Parameter<'p> {
-    let mut parts = vec![Parameter::code("measure", m.code()), Parameter::string("arithmetic", d.arithmetic.clone())];
+/// Inputs of a day that are already written; many derivations have the same ones.
+type Written<'p> = Vec<(Rc<Input>, Parameter<'p>)>;
+
+fn derivation_part<'p>(
+    a: &'p Appraisal<'_>,
+    places: &mut Places<'_>,
+    written: &mut Written<'p>,
+    (m, amount): (Measure, &Amount),
+    d: Derivation,
+) -> Parameter<'p> {
+    let mut parts = Vec::with_capacity(4 + d.inputs.len() + d.assumptions.len());
+    parts.push(Parameter::code("measure", m.code()));
+    parts.push(Parameter::string("arithmetic", d.arithmetic));
     if let Amount::Range { mean: Some(mean), .. } = amount {
         parts.push(Parameter::quantity("mean", *mean, m.unit()));
     }
     for reason in amount.why() {
         parts.push(Parameter::string("reason", reason.to_string()));
     }
-    for input in &d.inputs {
-        let mut inner =
-            vec![Parameter::string("name", input.name.clone()), Parameter::string("value", input.value.clone())];
-        if let Some(at) = input.at {
-            inner.push(Parameter::string("expression", a.path(at)));
-        }
-        match input.product {
-            Some(From::Formulary(ix)) => {
-                if let Some(p) = a.formulary.product(ix) {
-                    inner.push(Parameter::string(
-                        "product",
-                        format!(
-                            "{} ({} line {}; {})",
-                            p.name, p.provenance.file, p.provenance.line, p.provenance.stated
-                        ),
-                    ));
-                }
-            }
-            Some(From::Sent(ix)) => {
-                if let Some((at, p)) = a.sent.get(ix) {
-                    inner.push(Parameter::string(
-                        "product",
-                        format!("{} (sent with the order; {})", p.name, a.path(*at)),
-                    ));
-                }
-            }
-            Some(From::Nowhere) | None => {}
-        }
-        parts.push(Parameter::parts("input", inner));
+    for input in d.inputs {
+        let known = written.iter().find(|(own, _)| Rc::ptr_eq(own, &input)).map(|(_, part)| part.clone());
+        parts.push(known.unwrap_or_else(|| {
+            let part = input_part(a, places, &input).written();
+            written.push((input, part.clone()));
+            part
+        }));
     }
     parts.extend(d.assumptions.iter().map(|x| Parameter::code("assumption", x.id())));
     parts.push(Parameter::string("source", d.source));
     Parameter::parts("derivation", parts)
+}
+
+fn input_part<'p>(a: &'p Appraisal<'_>, places: &mut Places<'_>, input: &'p Input) -> Parameter<'p> {
+    let mut inner =
+        vec![Parameter::string("name", input.name.as_str()), Parameter::string("value", input.value.as_str())];
+    if let Some(at) = input.at {
+        inner.push(places.expression(at));
+    }
+    match input.product {
+        Some(From::Formulary(ix)) => {
+            if let Some(p) = a.formulary.product(ix) {
+                inner.push(Parameter::string(
+                    "product",
+                    format!("{} ({} line {}; {})", p.name, p.provenance.file, p.provenance.line, p.provenance.stated),
+                ));
+            }
+        }
+        Some(From::Sent(ix)) => {
+            if let Some((at, p)) = a.sent.get(ix) {
+                inner.push(Parameter::string(
+                    "product",
+                    format!("{} (sent with the order; {})", p.name, a.path(*at)),
+                ));
+            }
+        }
+        Some(From::Nowhere) | None => {}
+    }
+    Parameter::parts("input", inner)
 }
 
 fn figure<'p>(name: &'static str, f: Figure, unit: &'static str) -> Parameter<'p> {
@@ -235,13 +277,14 @@ fn figure<'p>(name: &'static str, f: Figure, unit: &'static str) -> Parameter<'p
     }
 }
 
-fn estimate<'p>(e: &Estimate, totals: Option<&Totals>) -> Parameter<'p> {
-    let mut parts = vec![
+fn estimate<'p>(mut e: Estimate, totals: Option<&Totals>) -> Parameter<'p> {
+    let mut parts = Vec::with_capacity(12 + e.inputs.len() + e.notes.len());
+    parts.extend([
         Parameter::code("id", e.id),
         Parameter::string("name", e.title()),
         Parameter::string("kind", e.kind.name()),
-        Parameter::string("formula", e.formula.clone()),
-    ];
+        Parameter::string("formula", std::mem::take(&mut e.formula)),
+    ]);
     match e.result {
         Some(f) => parts.push(figure("value", f, e.unit)),
         None => parts.push(Parameter::parts("value", vec![Parameter::string("unknown", e.validity.to_string())])),
@@ -274,9 +317,7 @@ fn estimate<'p>(e: &Estimate, totals: Option<&Totals>) -> Parameter<'p> {
             Amount::Unknown(_) => {}
         }
     }
-    for note in &e.notes {
-        parts.push(Parameter::string("note", note.clone()));
-    }
+    parts.extend(e.notes.drain(..).map(|note| Parameter::string("note", note)));
     parts.push(Parameter::string("source", format!("{} ({})", e.source.citation, e.source.mark.name())));
     Parameter::parts("estimate", parts)
 }

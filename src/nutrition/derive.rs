@@ -12,6 +12,7 @@ use crate::nutrition::plan::{Kind, Plan, Source};
 use crate::nutrition::totals::{OrderDay, Totals};
 use crate::timing::schedule::{Dose, Note};
 use std::fmt::Write;
+use std::rc::Rc;
 
 /// One input of a derivation.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -31,8 +32,8 @@ pub struct Input {
 pub struct Derivation {
     /// The arithmetic in one line.
     pub arithmetic: String,
-    /// Inputs, each once.
-    pub inputs: Vec<Input>,
+    /// Inputs, each once; measures share what they have in common.
+    pub inputs: Vec<Rc<Input>>,
     /// Readings it rests on.
     pub assumptions: Vec<Assumption>,
     /// Source of the formula.
@@ -62,25 +63,68 @@ pub fn shown(a: &Amount, places: u32, unit: &str) -> String {
     }
 }
 
-struct Writer<'a> {
-    days: &'a [(&'a Plan, &'a OrderDay)],
-    inputs: Vec<Input>,
+/// Text, inputs and readings of a part or a nutrient, worked out once for all measures of the days.
+#[derive(Clone, Default)]
+struct Piece {
+    text: Option<String>,
+    inputs: Vec<Rc<Input>>,
     assumptions: Vec<Assumption>,
 }
 
-/// Writes out the derivation of one measure.
+/// The derivations of one or more orders of one patient over the same window.
+pub struct Derivations<'a> {
+    days: &'a [(&'a Plan, &'a OrderDay)],
+    totals: &'a Totals,
+    weight: Option<(Exact, Option<At>)>,
+    /// By day and part.
+    parts: Vec<((usize, usize), Rc<Piece>)>,
+    /// By nutrient (energy: none) and whether of the feed only.
+    nutrients: Vec<((Option<Nutrient>, bool), Rc<Piece>)>,
+}
+
+struct Writer<'w, 'a> {
+    shared: &'w mut Derivations<'a>,
+    inputs: Vec<Rc<Input>>,
+    assumptions: Vec<Assumption>,
+}
+
+/// Writes out the derivation of one measure. For several measures of the same days, [`Derivations`] works out
+/// once what they share.
 pub fn derive(
     m: Measure,
     days: &[(&Plan, &OrderDay)],
     totals: &Totals,
     weight: Option<(Exact, Option<At>)>,
 ) -> Derivation {
-    let mut w = Writer { days, inputs: Vec::new(), assumptions: Vec::new() };
+    Derivations::new(days, totals, weight).of(m)
+}
+
+impl<'a> Derivations<'a> {
+    /// Derivations of these days, with the dosing weight and its place.
+    pub fn new(
+        days: &'a [(&'a Plan, &'a OrderDay)],
+        totals: &'a Totals,
+        weight: Option<(Exact, Option<At>)>,
+    ) -> Self {
+        Self { days, totals, weight, parts: Vec::new(), nutrients: Vec::new() }
+    }
+
+    /// Writes out the derivation of one measure.
+    pub fn of(&mut self, m: Measure) -> Derivation {
+        written(m, self)
+    }
+}
+
+fn written(m: Measure, shared: &mut Derivations<'_>) -> Derivation {
+    let (totals, weight) = (shared.totals, shared.weight);
+    let mut w = Writer { shared, inputs: Vec::new(), assumptions: Vec::new() };
     let result = shown(totals.get(m), m.places().max(3), m.unit());
     let arithmetic = match m.recipe() {
         Recipe::Volume(which) => w.volume(which),
-        Recipe::Energy => w.nutrient(None, false),
-        Recipe::Nutrient { nutrient, feed_only } => w.nutrient(Some(nutrient), feed_only),
+        Recipe::Energy => w.nutrient(None, false).text.clone().unwrap_or_default(),
+        Recipe::Nutrient { nutrient, feed_only } => {
+            w.nutrient(Some(nutrient), feed_only).text.clone().unwrap_or_default()
+        }
         Recipe::Moles(of, n) => {
             let mass = n.atomic_mass().unwrap_or(Exact::ONE);
             w.behind(of);
@@ -108,12 +152,29 @@ pub fn derive(
     Derivation { arithmetic, inputs: w.inputs, assumptions: w.assumptions, source: m.source() }
 }
 
-impl Writer<'_> {
+impl<'a> Writer<'_, 'a> {
     fn input(&mut self, name: String, value: String, at: Option<At>, product: Option<From>) {
-        let input = Input { name, value, at, product };
+        self.add(Rc::new(Input { name, value, at, product }));
+    }
+
+    fn add(&mut self, input: Rc<Input>) {
         if !self.inputs.contains(&input) {
             self.inputs.push(input);
         }
+    }
+
+    /// What `write` adds and gives, by itself.
+    fn piece(&mut self, write: impl FnOnce(&mut Writer<'_, 'a>) -> Option<String>) -> Rc<Piece> {
+        let mut own = Writer { shared: self.shared, inputs: Vec::new(), assumptions: Vec::new() };
+        let text = write(&mut own);
+        Rc::new(Piece { text, inputs: own.inputs, assumptions: own.assumptions })
+    }
+
+    fn take(&mut self, piece: &Piece) {
+        for input in &piece.inputs {
+            self.add(input.clone());
+        }
+        self.assumptions.extend_from_slice(&piece.assumptions);
     }
 
     fn weight(&mut self, weight: Option<(Exact, Option<At>)>) {
@@ -141,7 +202,19 @@ impl Writer<'_> {
     }
 
     /// One part's volume: `65 mL/h × 24 h`, `200 mL × 5 feeds`.
-    fn part_volume(&mut self, plan: &Plan, day: &OrderDay, part_ix: usize) -> Option<String> {
+    fn part_volume(&mut self, (day_ix, plan, day): (usize, &Plan, &OrderDay), part_ix: usize) -> Rc<Piece> {
+        let key = (day_ix, part_ix);
+        let known = self.shared.parts.iter().find(|(own, _)| *own == key).map(|(_, piece)| piece.clone());
+        let piece = known.unwrap_or_else(|| {
+            let made = self.piece(|w| w.write_part_volume(plan, day, part_ix));
+            self.shared.parts.push((key, made.clone()));
+            made
+        });
+        self.take(&piece);
+        piece
+    }
+
+    fn write_part_volume(&mut self, plan: &Plan, day: &OrderDay, part_ix: usize) -> Option<String> {
         let part = plan.parts.get(part_ix)?;
         let total = day.volumes.get(part_ix)?;
         if total.is_zero() {
@@ -223,7 +296,7 @@ impl Writer<'_> {
 
     fn volume(&mut self, which: Given) -> String {
         let mut terms = Vec::new();
-        for (plan, day) in self.days {
+        for (day_ix, (plan, day)) in self.shared.days.iter().enumerate() {
             for (ix, part) in plan.parts.iter().enumerate() {
                 let keep = match which {
                     Given::All => true,
@@ -231,8 +304,8 @@ impl Writer<'_> {
                     Given::Flush => part.kind == Kind::Flush,
                     Given::Additive => false,
                 };
-                if keep && let Some(t) = self.part_volume(plan, day, ix) {
-                    terms.push(t);
+                if keep && let Some(t) = &self.part_volume((day_ix, plan, day), ix).text {
+                    terms.push(t.clone());
                 }
             }
             for (dose, amount) in plan.doses.iter().zip(&day.doses) {
@@ -251,10 +324,22 @@ impl Writer<'_> {
         terms.join(" + ")
     }
 
-    fn nutrient(&mut self, nutrient: Option<Nutrient>, feed_only: bool) -> String {
+    fn nutrient(&mut self, nutrient: Option<Nutrient>, feed_only: bool) -> Rc<Piece> {
+        let key = (nutrient, feed_only);
+        let known = self.shared.nutrients.iter().find(|(own, _)| *own == key).map(|(_, piece)| piece.clone());
+        let piece = known.unwrap_or_else(|| {
+            let made = self.piece(|w| Some(w.write_nutrient(nutrient, feed_only)));
+            self.shared.nutrients.push((key, made.clone()));
+            made
+        });
+        self.take(&piece);
+        piece
+    }
+
+    fn write_nutrient(&mut self, nutrient: Option<Nutrient>, feed_only: bool) -> String {
         let mut terms = Vec::new();
         let unit = nutrient.map_or("kcal", Nutrient::unit);
-        for (plan, day) in self.days {
+        for (day_ix, (plan, day)) in self.shared.days.iter().enumerate() {
             for (ix, part) in plan.parts.iter().enumerate() {
                 if feed_only && part.kind == Kind::Flush {
                     continue;
@@ -269,7 +354,7 @@ impl Writer<'_> {
                 if per.is_zero() && part.kind == Kind::Flush {
                     continue;
                 }
-                self.part_volume(plan, day, ix);
+                self.part_volume((day_ix, plan, day), ix);
                 let (name, at, product) = match (nutrient, content.density) {
                     (None, Density::Order(_, at)) => ("energy density of the order".to_owned(), Some(at), None),
                     (None, _) => (format!("energy density of {}", content.label), None, Some(content.from)),
@@ -380,7 +465,7 @@ impl Writer<'_> {
             Measure::CarbohydrateRate => {
                 self.behind(Measure::Carbohydrate);
                 self.weight(weight);
-                let minutes = self.days.first().and_then(|(_, d)| d.laid.window.length.div(Exact::int(60)));
+                let minutes = self.shared.days.first().and_then(|(_, d)| d.laid.window.length.div(Exact::int(60)));
                 format!(
                     "{} × 1000 ÷ {} kg ÷ {} min",
                     t(Measure::Carbohydrate),
