@@ -79,7 +79,9 @@ fn of_order<'p>(a: &'p Appraisal<'_>, places: &mut Places<'_>, order: &'p OrderR
     }
     if order.computed {
         match &order.steady {
-            Ok((day, totals)) => parts.push(day_part(a, places, "steady-day", &[(&order.plan, day)], totals, order.weight)),
+            Ok((day, totals)) => {
+                parts.push(day_part(a, places, "steady-day", &[(&order.plan, day)], totals, order.weight))
+            }
             Err(why) => parts.push(Parameter::parts("steady-day", vec![Parameter::string("unknown", why.to_string())])),
         }
         let typical = order.typical().map(|(_, t)| t);
@@ -257,10 +259,7 @@ fn input_part<'p>(a: &'p Appraisal<'_>, places: &mut Places<'_>, input: &'p Inpu
         }
         Some(From::Sent(ix)) => {
             if let Some((at, p)) = a.sent.get(ix) {
-                inner.push(Parameter::string(
-                    "product",
-                    format!("{} (sent with the order; {})", p.name, a.path(*at)),
-                ));
+                inner.push(Parameter::string("product", format!("{} (sent with the order; {})", p.name, a.path(*at))));
             }
         }
         Some(From::Nowhere) | None => {}

@@ -101,11 +101,7 @@ pub fn derive(
 
 impl<'a> Derivations<'a> {
     /// Derivations of these days, with the dosing weight and its place.
-    pub fn new(
-        days: &'a [(&'a Plan, &'a OrderDay)],
-        totals: &'a Totals,
-        weight: Option<(Exact, Option<At>)>,
-    ) -> Self {
+    pub fn new(days: &'a [(&'a Plan, &'a OrderDay)], totals: &'a Totals, weight: Option<(Exact, Option<At>)>) -> Self {
         Self { days, totals, weight, parts: Vec::new(), nutrients: Vec::new() }
     }
 
