@@ -15,6 +15,7 @@
 use crate::exact::Exact;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
+use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Where a tube's tip lies, or that the route is not a tube.
@@ -30,6 +31,22 @@ pub enum Site {
     Unknown,
     /// Not into the gut at all (intravenous or other).
     NotEnteral,
+}
+
+impl Site {
+    /// All sites with the words used in settings.
+    pub const ALL: [(Self, &'static str); 5] = [
+        (Self::Gastric, "gastric"),
+        (Self::PostPyloric, "post-pyloric"),
+        (Self::Oral, "oral"),
+        (Self::Unknown, "unknown"),
+        (Self::NotEnteral, "not-enteral"),
+    ];
+
+    /// Its word.
+    pub fn name(self) -> &'static str {
+        Self::ALL.iter().find(|(site, _)| *site == self).map_or("", |(_, name)| name)
+    }
 }
 
 /// Kinds of patient context that a sender may declare that it sends.
@@ -104,6 +121,50 @@ pub struct Settings {
     pub declared: BTreeSet<ContextKind>,
     /// Every answer says that its data is invented.
     pub demo: bool,
+    /// Short hash of what the institution set ([`Settings::content_hash`]), reckoned once by whoever builds the
+    /// settings; what a caller asks for does not change it. Empty: not reckoned, and left out of answers.
+    pub hash: String,
+}
+
+impl Settings {
+    /// Hash of what an institution sets (zone, feeding day, clock times, routes, weight codes, declared kinds):
+    /// the first 16 hexadecimal digits of a SHA-256. What is asked for and the demo mark are not in it.
+    pub fn content_hash(&self) -> String {
+        // Each part with its length first, so that no two contents look alike.
+        let mut hasher = Sha256::new();
+        let mut part = |text: &str| {
+            hasher.update((text.len() as u64).to_be_bytes());
+            hasher.update(text.as_bytes());
+        };
+        // The first part names the form, so that a change of it changes every hash.
+        part("enteral-gate settings 1");
+        part(&self.zone_name);
+        part(&self.day_start.to_string());
+        part("clock");
+        for (code, times) in &self.clock {
+            let mut times = times.clone();
+            times.sort_unstable();
+            part(code);
+            part(&times.iter().map(u32::to_string).collect::<Vec<_>>().join(" "));
+        }
+        part("routes");
+        for ((system, code), site) in &self.routes {
+            part(system);
+            part(code);
+            part(site.name());
+        }
+        part("weight-codes");
+        for code in &self.weight_codes {
+            part(code);
+        }
+        part("declares");
+        for (kind, name) in ContextKind::ALL {
+            if self.declared.contains(&kind) {
+                part(name);
+            }
+        }
+        hasher.finalize().iter().take(8).map(|byte| format!("{byte:02x}")).collect()
+    }
 }
 
 impl Default for Settings {
@@ -118,6 +179,7 @@ impl Default for Settings {
             weight_codes: ["29463-7", "3141-9"].into_iter().map(str::to_owned).collect(),
             declared: BTreeSet::new(),
             demo: false,
+            hash: String::new(),
         }
     }
 }

@@ -59,6 +59,9 @@ fn version<'p>(a: &'p Appraisal<'_>) -> Parameter<'p> {
         Parameter::string("time-zone", a.settings.zone_name.clone()),
         Parameter::string("time-zone-data", "IANA time zone database, bundled with the program"),
     ];
+    if !a.settings.hash.is_empty() {
+        parts.push(Parameter::string("settings-hash", a.settings.hash.clone()));
+    }
     if a.settings.demo {
         parts.push(Parameter::boolean("invented-data", true));
     }

@@ -3,7 +3,7 @@
 use super::exit::{Exit, complain};
 use super::log::{self, LogFormat};
 use super::serve::{DEFAULT_LISTEN, address, runtime};
-use super::{INVENTED, formulary, put};
+use super::{INVENTED, formulary, settings_file};
 use crate::http::appraiser::Core;
 use crate::http::samples::{SAMPLES, Sample};
 use crate::http::{App, Limits, server};
@@ -16,9 +16,6 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
-
-/// The demo's institution. Invented, like everything in the demo.
-const ZONE: &str = "Europe/Vienna";
 
 /// Arguments of `demo`.
 #[derive(Args, Debug)]
@@ -37,8 +34,7 @@ impl Demo {
     /// # Errors
     /// An address that cannot be used.
     pub fn run(self) -> Result<Exit, String> {
-        let mut settings = Settings { demo: true, ..Settings::default() };
-        put("zone", ZONE, &mut settings)?;
+        let settings = Settings { demo: true, ..settings_file::embedded()? };
         let wanted = self.listen.as_deref().map(address).transpose()?;
         let formulary = formulary::embedded()?;
         log::start(LogFormat::Text, "warn", true);

@@ -18,18 +18,22 @@ pub mod formulary;
 pub mod inputs;
 pub mod log;
 pub mod serve;
+pub mod settings;
 pub mod settings_file;
 
 use crate::http::asked;
 use crate::intake::order::FhirVersion;
-use crate::settings::{ContextKind, Settings};
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use crate::settings::Settings;
+use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand, ValueEnum};
 use exit::Exit;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
 /// The formulary of the demo. Its products are invented.
 pub const DEMO_FORMULARY: &str = include_str!("../../deploy/demo/formulary.csv");
+
+/// The settings of the demo's institution, which is invented.
+pub const DEMO_SETTINGS: &str = include_str!("../../deploy/demo/settings.toml");
 
 /// What the program says where it works with invented data.
 pub const INVENTED: &str =
@@ -70,6 +74,11 @@ enum Command {
         #[command(subcommand)]
         command: formulary::FormularyCommand,
     },
+    /// Work on a settings file
+    Settings {
+        #[command(subcommand)]
+        command: settings::SettingsCommand,
+    },
 }
 
 /// Settings of the institution, for `check` and `serve`.
@@ -77,7 +86,14 @@ enum Command {
 pub struct Institution {
     /// Settings file (TOML): zone, feeding day, clock times of timing codes, routes; flags win over it
     #[arg(long, env = "ENTERAL_GATE_SETTINGS", value_name = "FILE")]
-    settings: Option<std::path::PathBuf>,
+    settings: Option<PathBuf>,
+    #[command(flatten)]
+    flags: SettingFlags,
+}
+
+/// Flags that win over a settings file.
+#[derive(Args, Clone, Debug)]
+pub struct SettingFlags {
     /// Time zone of the institution, such as Europe/Vienna [default: UTC]
     #[arg(long, env = "ENTERAL_GATE_ZONE", value_name = "ZONE")]
     zone: Option<String>,
@@ -89,29 +105,46 @@ pub struct Institution {
     declares: Vec<String>,
 }
 
-impl Institution {
-    /// The settings.
-    ///
-    /// # Errors
-    /// A sentence naming the flag.
-    pub fn settings(&self) -> Result<Settings, String> {
-        let mut settings = Settings::default();
-        if let Some(file) = &self.settings {
-            settings_file::load(file, &mut settings)?;
-        }
-        for (flag, value) in [("zone", &self.zone), ("day-start", &self.day_start)] {
-            if let Some(value) = value {
-                put(flag, value, &mut settings)?;
-            }
+impl SettingFlags {
+    /// Puts the flags over what is set already; gives a sentence for each that cannot be used.
+    fn put_over(&self, settings: &mut Settings) -> Vec<String> {
+        let given = [("zone", &self.zone), ("day-start", &self.day_start)];
+        let mut problems: Vec<String> =
+            given.into_iter().filter_map(|(flag, value)| put(flag, value.as_deref()?, settings).err()).collect();
+        if !self.declares.is_empty() {
+            settings.declared.clear();
         }
         for name in &self.declares {
-            let found = ContextKind::ALL.into_iter().find(|(_, known)| known == name);
-            let Some((kind, _)) = found else {
-                let known: Vec<_> = ContextKind::ALL.iter().map(|(_, name)| *name).collect();
-                return Err(format!("--declares: {name:?} is not known; known are {}", known.join(", ")));
-            };
-            settings.declared.insert(kind);
+            match settings_file::declared(name) {
+                Ok(kind) => drop(settings.declared.insert(kind)),
+                Err(what) => problems.push(format!("--declares: {what}")),
+            }
         }
+        problems
+    }
+}
+
+impl Institution {
+    /// The settings, with their hash.
+    ///
+    /// # Errors
+    /// Everything that is wrong with the file, with its place, and with the flags, by name.
+    pub fn settings(&self) -> Result<Settings, String> {
+        let mut settings = Settings::default();
+        let mut problems = Vec::new();
+        if let Some(file) = &self.settings
+            && let Err(found) = settings_file::load(file, &mut settings)
+        {
+            problems.extend(found.iter().map(ToString::to_string));
+        }
+        problems.extend(self.flags.put_over(&mut settings));
+        if let [only] = problems.as_slice() {
+            return Err(only.clone());
+        }
+        if !problems.is_empty() {
+            return Err(format!("the settings cannot be used:\n  {}", problems.join("\n  ")));
+        }
+        settings.hash = settings.content_hash();
         Ok(settings)
     }
 }
@@ -153,8 +186,11 @@ pub struct Products {
 
 /// Runs the program.
 pub fn run() -> ExitCode {
-    let line = match Line::try_parse() {
-        Ok(line) => line,
+    let read = Line::command()
+        .try_get_matches()
+        .and_then(|matches| Line::from_arg_matches(&matches).map(|line| (line, matches)));
+    let (line, matches) = match read {
+        Ok(read) => read,
         Err(error) => {
             let _ = error.print();
             return if error.use_stderr() { Exit::Usage } else { Exit::Clear }.into();
@@ -165,6 +201,7 @@ pub fn run() -> ExitCode {
         Command::Serve(serve) => serve.run(),
         Command::Demo(demo) => demo.run(),
         Command::Formulary { command } => command.run(),
+        Command::Settings { command } => command.run(&matches),
     };
     match done {
         Ok(exit) => exit.into(),

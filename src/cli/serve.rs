@@ -41,7 +41,13 @@ impl Serve {
         let file = self.products.formulary.ok_or("--formulary FILE is needed: without products nothing can be worked out (`enteral-gate demo` uses an invented one)")?;
         let formulary = formulary::load(&file)?;
         log::start(self.log, "info", false);
-        tracing::info!(products = formulary.len(), formulary = formulary.hash(), zone = settings.zone_name, "starting");
+        tracing::info!(
+            products = formulary.len(),
+            formulary = formulary.hash(),
+            settings = settings.hash,
+            zone = settings.zone_name,
+            "starting"
+        );
         runtime()?.block_on(async {
             let listener = TcpListener::bind(address).await.map_err(|error| format!("--listen {address}: {error}"))?;
             say_where(&listener)?;
