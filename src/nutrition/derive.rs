@@ -71,6 +71,9 @@ struct Piece {
     assumptions: Vec<Assumption>,
 }
 
+/// A nutrient (energy: none), and whether of the feed only.
+type OfNutrient = (Option<Nutrient>, bool);
+
 /// The derivations of one or more orders of one patient over the same window.
 pub struct Derivations<'a> {
     days: &'a [(&'a Plan, &'a OrderDay)],
@@ -78,8 +81,7 @@ pub struct Derivations<'a> {
     weight: Option<(Exact, Option<At>)>,
     /// By day and part.
     parts: Vec<((usize, usize), Rc<Piece>)>,
-    /// By nutrient (energy: none) and whether of the feed only.
-    nutrients: Vec<((Option<Nutrient>, bool), Rc<Piece>)>,
+    nutrients: Vec<(OfNutrient, Rc<Piece>)>,
 }
 
 struct Writer<'w, 'a> {
