@@ -583,6 +583,7 @@ fn facts(c: &Context<'_>, settings: &Settings) -> integrity::Person {
             corrected.low().zip(corrected.high())
         },
         weight,
+        weight_of_nobody: c.weight.chosen.as_ref().is_some_and(|m| c.subject_assumed.contains(&m.at)),
         inpatient,
         declared_missing: ContextKind::ALL
             .iter()

@@ -429,9 +429,9 @@ fn r4_additive_doses_belong_to_the_additive_they_name() {
         assert_eq!((additives[1].product.label().as_str(), additives[1].per.is_none()), ("fibre mix", true));
         assert!(order.unknown_extensions.is_empty());
     });
-    // In R5 the element itself has a quantity, so the R4 carrier is not known there.
-    with(&r5(&format!(r#"{{"extension":[{}]}}"#, dose("x", "1", "")), ""), FhirVersion::R5, |order, _, _| {
-        assert_eq!(order.unknown_extensions.len(), 1);
+    // In R5 the element itself has a quantity, so the R4 carrier is not read there, which must not pass.
+    with(&r5(&format!(r#"{{"extension":[{}]}}"#, dose("x", "1", "")), ""), FhirVersion::R5, |order, problems, _| {
+        assert!(problems.iter().any(|p| p.grave && p.code == "extension"), "{problems:?}");
         assert!(order.formula.as_ref().unwrap().additives.is_empty());
     });
 }
@@ -479,20 +479,26 @@ fn flushes_and_administration_products_are_read_in_both_versions() {
             assert_eq!(formula.flushes[1].fluid.as_ref().unwrap().label(), "half-strength saline");
             assert!(matches!(formula.flushes[2].volume, Field::Unreadable { .. }), "how often is not known");
             assert!(matches!(formula.flushes[3].volume, Field::Unreadable { .. }));
-            assert_eq!(problems.iter().filter(|p| p.grave).count(), 2, "{problems:?}");
+            assert_eq!(problems.iter().filter(|p| p.grave).count(), 3, "{problems:?}");
             assert_eq!(formula.administrations[0].product.as_ref().unwrap().label(), "water");
             // The unknown part only.
             let unknown: Vec<String> =
-                order.unknown_extensions.iter().map(|at| root.of_same_document(*at).path()).collect();
+                problems.iter().filter(|p| p.code == "extension").map(|p| root.of_same_document(p.at).path()).collect();
             assert_eq!(unknown, ["NutritionOrder.enteralFormula.extension[3].extension[1]"]);
+            assert!(order.unknown_extensions.is_empty());
         });
     }
 }
 
 #[test]
-fn our_extensions_are_unknown_where_they_are_not_read() {
-    let text = r4("{}", &format!(r#","extension":[{{"url":"{BASE}/water-flush","extension":[]}}]"#));
-    with(&text, FhirVersion::R4, |order, _, _| assert_eq!(order.unknown_extensions.len(), 1));
+fn our_extensions_do_not_pass_where_they_are_not_read() {
+    for url in [format!("{BASE}/water-flush"), format!("{BASE}/water-flushes"), BASE.replace("https", "http")] {
+        let text = r4("{}", &format!(r#","extension":[{{"url":"{url}","extension":[]}}]"#));
+        with(&text, FhirVersion::R4, |order, problems, _| {
+            assert!(order.unknown_extensions.is_empty());
+            assert!(problems.iter().any(|p| p.grave && p.code == "extension"), "{problems:?}");
+        });
+    }
 }
 
 #[test]

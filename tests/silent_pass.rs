@@ -122,6 +122,82 @@ fn changes(key: &str, value: &Value) -> Vec<(&'static str, Option<Value>)> {
                     ("unit kJ/mL", unit("kJ/mL")),
                     ("unit kcal/[foz_us]", unit("kcal/[foz_us]")),
                 ]),
+                ("code" | "unit", "mL/d" | "L/d") => out.extend([
+                    ("another unit", unit("mL/h")),
+                    ("another dimension", unit("kcal/d")),
+                    ("unit without a time", unit("mL")),
+                ]),
+                ("code" | "unit", "h") => out.extend([
+                    ("another unit", unit("d")),
+                    ("another unit", unit("min")),
+                    ("another dimension", unit("mL")),
+                ]),
+                ("code" | "unit", "g" | "{packet}" | "wk" | "cm") => out.extend([
+                    (
+                        "another unit",
+                        unit(if s == "g" {
+                            "kg"
+                        } else if s == "cm" {
+                            "m"
+                        } else {
+                            "d"
+                        }),
+                    ),
+                    ("another dimension", unit("mmol")),
+                ]),
+                // Another code of the same set.
+                ("code", "NGT" | "GT" | "OGT" | "JJTINSTL") => {
+                    for other in ["NGT", "GT", "OGT"] {
+                        if other != s {
+                            out.push(("another tube into the stomach", unit(other)));
+                        }
+                    }
+                    out.extend([
+                        ("a tube beyond the stomach", unit("JJTINSTL")),
+                        ("a route of unknown tip", unit("ENTINSTL")),
+                        ("by mouth", unit("PO")),
+                        ("into a vein", unit("IV")),
+                    ]);
+                }
+                (
+                    "code",
+                    "A10" | "A12" | "A15" | "HP12" | "PEP10" | "PED10" | "INF" | "HM" | "PROT" | "HMF" | "MCT"
+                    | "WATER",
+                ) => {
+                    for (name, others) in [
+                        ("another feed", &["A10", "A15", "REN18", "PED10"][..]),
+                        ("no feed by itself", &["INF", "WATER", "PROT"]),
+                    ] {
+                        out.extend(others.iter().filter(|o| **o != s).map(|o| (name, unit(o))));
+                    }
+                }
+                ("code", "29463-7" | "3141-9") => {
+                    for other in ["8302-2", "8339-4", "8340-2", "11884-4"] {
+                        out.push(("another observation", unit(other)));
+                    }
+                }
+                ("code", "IMP") => out.push(("another class", unit("HH"))),
+                ("valueCode", _) => out.extend(
+                    ["before", "after", "before-and-after", "day", "feed", "volume"].iter().filter(|u| **u != s).map(
+                        |u| {
+                            let flush = |c: &str| c.starts_with("before") || c == "after";
+                            (
+                                if flush(u) == flush(s) { "another code of its set" } else { "a code of another set" },
+                                unit(u),
+                            )
+                        },
+                    ),
+                ),
+                ("url", _) if s.contains("enteral-gate.example") => {
+                    out.push(("misspelt", unit(&format!("{s}s"))));
+                    if !s.ends_with("additive-per") {
+                        out.push((
+                            "another extension",
+                            unit("https://enteral-gate.example/fhir/StructureDefinition/additive-per"),
+                        ));
+                    }
+                }
+                ("reference", _) => out.push(("another reference", unit(&format!("{s}-other")))),
                 ("periodUnit" | "durationUnit", _) => {
                     out.extend(
                         ["s", "min", "h", "d", "wk", "mo"]
@@ -131,12 +207,25 @@ fn changes(key: &str, value: &Value) -> Vec<(&'static str, Option<Value>)> {
                     );
                 }
                 ("status", _) => out.extend(
-                    ["draft", "completed", "entered-in-error", "preliminary"]
-                        .iter()
-                        .filter(|u| **u != s)
-                        .map(|u| ("another status", unit(u))),
+                    [
+                        "draft",
+                        "active",
+                        "on-hold",
+                        "revoked",
+                        "completed",
+                        "entered-in-error",
+                        "unknown",
+                        "final",
+                        "preliminary",
+                        "cancelled",
+                    ]
+                    .iter()
+                    .filter(|u| **u != s)
+                    .map(|u| ("another status", unit(u))),
                 ),
-                ("intent", _) => out.push(("another intent", unit("proposal"))),
+                ("intent", _) => {
+                    out.extend(["proposal", "plan", "option", "filler-order"].map(|u| ("another intent", unit(u))))
+                }
                 ("gender", _) => out.extend([
                     ("another gender", unit(if s == "male" { "female" } else { "male" })),
                     ("gender other", unit("other")),
@@ -173,7 +262,8 @@ fn changes(key: &str, value: &Value) -> Vec<(&'static str, Option<Value>)> {
             stranger.insert("zzz".to_owned(), json!(1));
             out.push(("unknown element", Some(Value::Object(stranger))));
         }
-        Value::Bool(_) | Value::Null => out.push(("retype", Some(json!("true")))),
+        Value::Bool(b) => out.extend([("flip", Some(json!(!b))), ("retype", Some(json!("true")))]),
+        Value::Null => out.push(("retype", Some(json!("true")))),
     }
     out
 }
@@ -205,14 +295,15 @@ fn pattern(document: &Value, path: &[Step]) -> String {
     }
 }
 
-/// The list: rows `| place | changes | reason |`, places and changes may end in `*`, several separated by `,`.
+/// The list: rows `| place | changes | orders | reason |`. Places and orders may end in `*`, changes may be `*`;
+/// several are separated by `,`; `all` stands for every order.
 fn listed() -> Vec<(String, BTreeSet<String>, String)> {
     LIST.lines()
         .filter(|l| l.starts_with("| `"))
         .map(|l| {
             let cells: Vec<&str> = l.trim_matches('|').split('|').map(str::trim).collect();
-            assert_eq!(cells.len(), 3, "{l}");
-            assert!(cells[2].len() > 10, "a reason is needed: {l}");
+            assert_eq!(cells.len(), 4, "{l}");
+            assert!(cells[3].len() > 10, "a reason is needed: {l}");
             (
                 cells[0].trim_matches('`').to_owned(),
                 cells[1].split(',').map(|c| c.trim().to_owned()).collect(),
@@ -261,11 +352,41 @@ fn no_damaged_order_is_clear() {
     for (name, version, document) in &corpus {
         let mut paths = Vec::new();
         places(document, &mut Vec::new(), &mut paths);
+        let mut judge = |damaged: &Value, path: &[Step], change: &'static str, cleared: &mut u32| {
+            if disposition(damaged, *version) != Disposition::Clear {
+                return;
+            }
+            *cleared += 1;
+            let place = pattern(document, path);
+            let row = listed.iter().position(|row| {
+                fits(&place, &row.0)
+                    && (row.1.contains(change) || row.1.contains("*"))
+                    && (row.2 == "all" || row.2.split(", ").any(|wanted| fits(name, wanted)))
+            });
+            match row {
+                Some(row) => {
+                    used[row].insert(if listed[row].1.contains("*") { "*".to_owned() } else { change.to_owned() });
+                }
+                None => {
+                    holes.entry((place, change)).or_default().insert(name.clone());
+                }
+            }
+        };
         for path in paths.iter().filter(|p| !p.is_empty()) {
             let value = path.iter().fold(document, |v, s| match s {
                 Step::Key(k) => &v[k.as_str()],
                 Step::Index(i) => &v[*i],
             });
+            // A name that is misspelt: the value is there and nobody looks for it.
+            if let Some((Step::Key(name_of), parents)) = path.split_last() {
+                let mut damaged = document.clone();
+                if let Value::Object(members) = at(&mut damaged, parents) {
+                    let moved = members.remove(name_of).unwrap();
+                    members.insert(format!("{name_of}X"), moved);
+                }
+                tried += 1;
+                judge(&damaged, path, "misspelt name", &mut cleared);
+            }
             let key = path
                 .iter()
                 .rev()
@@ -278,22 +399,7 @@ fn no_damaged_order_is_clear() {
                     None => delete(&mut damaged, path),
                 }
                 tried += 1;
-                if disposition(&damaged, *version) != Disposition::Clear {
-                    continue;
-                }
-                cleared += 1;
-                let place = pattern(document, path);
-                let mut found = false;
-                for (row, (wanted, kinds, _)) in listed.iter().enumerate() {
-                    if fits(&place, wanted) && (kinds.contains(change) || kinds.contains("*")) {
-                        used[row].insert(if kinds.contains("*") { "*".to_owned() } else { change.to_owned() });
-                        found = true;
-                        break;
-                    }
-                }
-                if !found {
-                    holes.entry((place, change)).or_default().insert(name.clone());
-                }
+                judge(&damaged, path, change, &mut cleared);
             }
         }
     }

@@ -111,7 +111,7 @@ pub fn junit(all: &[JunitCase]) -> String {
     out
 }
 
-/// XML text and attribute values; characters that XML does not allow are shown as U+FFFD.
+/// XML text and attribute values; characters that XML does not allow, or that are not seen, are shown as U+FFFD.
 fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
@@ -121,7 +121,7 @@ fn escaped(text: &str) -> String {
             '>' => out.push_str("&gt;"),
             '"' => out.push_str("&quot;"),
             '\n' => out.push_str("&#10;"),
-            c if c.is_control() || matches!(c, '\u{FFFE}' | '\u{FFFF}') => out.push('\u{FFFD}'),
+            c if super::unseen(c) || matches!(c, '\u{FFFE}' | '\u{FFFF}') => out.push('\u{FFFD}'),
             c => out.push(c),
         }
     }

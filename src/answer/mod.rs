@@ -32,3 +32,9 @@ pub const RULEBOOK: &str = "none: integrity rules of the program only";
 
 /// What nothing judges until an institution's rulebook does; in every answer.
 pub const NO_RULEBOOK: &str = "No rulebook of the institution is loaded: whether rate, volume, energy, protein, water, electrolytes and product suit this patient was not judged.";
+
+/// Control, zero-width and direction characters: they could drive a terminal, or make a text read as another.
+fn unseen(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{200B}'..='\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2060}'..='\u{2069}' | '\u{FEFF}')
+}

@@ -2,7 +2,7 @@
 
 use super::outcome::{STANDING, summary};
 use super::parameters::delivered;
-use super::{NO_RULEBOOK, PROGRAM, RULEBOOK};
+use super::{NO_RULEBOOK, PROGRAM, RULEBOOK, unseen};
 use crate::amount::Amount;
 use crate::appraise::{Appraisal, Day, OrderReport};
 use crate::exact::Exact;
@@ -40,6 +40,8 @@ impl Writer {
     fn wrapped(&mut self, first: &str, rest: &str, text: &str) {
         let mut line = first.to_owned();
         let mut empty = true;
+        // Texts of the input must not drive a terminal; a line break among them must not begin a line of the answer.
+        let text = visible(text);
         for word in text.split_whitespace() {
             let room = WIDTH.saturating_sub(line.chars().count());
             if !empty && word.chars().count() + 1 > room {
@@ -405,19 +407,9 @@ fn drawing(plan: &Plan, day: &OrderDay) -> Vec<String> {
     rows
 }
 
-/// Texts from the input on a terminal: control and direction characters shown as U+FFFD.
+/// Texts from the input on a terminal: characters that are not seen are shown as U+FFFD.
 fn visible(text: &str) -> String {
-    text.chars()
-        .map(|c| {
-            if c.is_control()
-                || matches!(c, '\u{200B}'..='\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2060}'..='\u{2069}' | '\u{FEFF}')
-            {
-                '\u{FFFD}'
-            } else {
-                c
-            }
-        })
-        .collect()
+    text.chars().map(|c| if unseen(c) { '\u{FFFD}' } else { c }).collect()
 }
 
 fn short(hash: &str) -> &str {

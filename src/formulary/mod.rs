@@ -399,6 +399,12 @@ impl Formulary {
         hits
     }
 
+    /// Whether any product has a code of that system: then a code of it that no product has is a contradiction,
+    /// not merely a code from elsewhere.
+    pub fn uses_system(&self, system: &str) -> bool {
+        self.by_code.contains_key(system)
+    }
+
     /// What a person should know about the keys given, beyond the match itself: a name or code that the
     /// product found does not have, characters that are not seen. In the order of the keys.
     pub fn key_notes(&self, asked: &ProductRef<'_>, found: &Match) -> Vec<KeyNote> {

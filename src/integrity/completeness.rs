@@ -10,6 +10,9 @@ use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::Kind;
 use crate::settings::Site;
 
+/// Years; nobody on record lived to 123.
+const OLDEST: Exact = Exact::int(123);
+
 pub(super) fn core(case: &Case<'_>) -> Outcome {
     let order = case.order;
     let mut missing: Vec<(String, At)> = Vec::new();
@@ -22,7 +25,7 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
         Identity::Sent(at) => {
             if !case.person.birth_known {
                 missing.push(("birth date".to_owned(), *at));
-            } else if case.person.age_days.is_none() {
+            } else if case.age_years().is_none_or(|(young, _)| young > OLDEST) {
                 missing.push(("usable age (birth date against the order's date)".to_owned(), *at));
             }
             if !case.person.sex_known {
@@ -47,6 +50,18 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
         missing.push(("formula".to_owned(), here));
     }
     let feeds: Vec<_> = case.plan.parts.iter().filter(|p| p.kind == Kind::Feed).collect();
+    // Water that carries an additive counts as fed; alone it is still no feed.
+    let only_water = feeds.iter().filter_map(|p| case.plan.contents.get(p.content)).all(|c| {
+        use crate::formulary::product::Form;
+        let product = match c.from {
+            crate::nutrition::content::From::Formulary(ix) => case.formulary.product(ix).map(|p| p.form),
+            _ => c.form,
+        };
+        product == Some(Form::Water)
+    });
+    if only_water && !case.plan.parts.is_empty() && !case.beside.iter().any(|b| b.feeds) {
+        not_known.push(("feed (only water is ordered, and no feeding order was sent beside it)".to_owned(), here));
+    }
     let without_density = feeds
         .iter()
         .filter_map(|p| case.plan.contents.get(p.content))
@@ -156,6 +171,16 @@ pub fn site(case: &Case<'_>, concept: &crate::intake::order::Concept<'_>) -> Sit
 }
 
 pub(super) fn weight(case: &Case<'_>) -> Outcome {
+    match (of_weight(case), &case.person.weight) {
+        (Outcome::Clear, Weight::Usable { at, .. }) if case.person.weight_of_nobody => Outcome::NotEvaluated(
+            "whose weight it is, is not stated; it was taken as this patient's, the only one in the input".to_owned(),
+            vec![*at],
+        ),
+        (outcome, _) => outcome,
+    }
+}
+
+fn of_weight(case: &Case<'_>) -> Outcome {
     match &case.person.weight {
         Weight::NotSent => found(vec![Finding {
             fix: Some("Send the latest body weight with its date (LOINC 29463-7).".to_owned()),
@@ -365,6 +390,10 @@ pub(super) fn product(case: &Case<'_>) -> Outcome {
             let tier = match note {
                 crate::formulary::KeyNote::NameNotOfProduct { .. }
                 | crate::formulary::KeyNote::HiddenCharacter { .. } => Tier::Med,
+                // A code of a system that the formulary uses contradicts the name that was found.
+                crate::formulary::KeyNote::CodeNotConfigured { system, .. } if case.formulary.uses_system(system) => {
+                    Tier::Med
+                }
                 crate::formulary::KeyNote::CodeNotConfigured { .. } => Tier::Low,
             };
             out.push(finding(tier, format!("For the {}: {note}.", l.role), vec![l.at]));
@@ -438,11 +467,12 @@ pub(super) fn flush(case: &Case<'_>) -> Outcome {
             .low
             .as_ref()
             .and_then(|l| crate::timing::schedule::per_day(&l.occurrences))
-            .is_some_and(|n| n < Exact::ONE);
+            .is_some_and(|n| n < Exact::ONE)
+            || super::consistency::not_daily(line).is_some();
         if seldom {
             return found(vec![Finding {
                 fix: Some("Check how often the flush is given.".to_owned()),
-                ..finding(Tier::Med, "A water flush is ordered less than once a day.".to_owned(), vec![line.at])
+                ..finding(Tier::Med, "A water flush is not ordered for every day.".to_owned(), vec![line.at])
             }]);
         }
     }

@@ -4,9 +4,9 @@ use super::{Case, Weight, finding, found};
 use crate::exact::Exact;
 use crate::findings::{Finding, Outcome, Tier};
 use crate::nutrition::measure::Measure;
-use crate::nutrition::plan::Kind;
+use crate::nutrition::plan::{Kind, Source};
 use crate::timing::calendar::{DAY, clock, to_local};
-use crate::timing::schedule::{Note, Noted};
+use crate::timing::schedule::{Line, Note, Noted, Occurrences};
 
 fn notes<'c>(case: &'c Case<'_>) -> impl Iterator<Item = &'c Noted> {
     case.plan.notes.iter()
@@ -330,6 +330,7 @@ pub(super) fn steps(case: &Case<'_>) -> Outcome {
         ));
     }
     start_far_off(case, &mut out);
+    feeds_not_daily(case, &mut out);
     days_without_feed(case, &mut out);
     if case.plan.lines.is_empty() { Outcome::NotApplicable("no schedule is stated") } else { found(out) }
 }
@@ -356,6 +357,44 @@ fn start_far_off(case: &Case<'_>, out: &mut Vec<Finding>) {
             });
             return;
         }
+    }
+}
+
+/// Occurrences and days of a schedule that repeats in a period of more than a day and names no weekdays.
+pub(super) fn not_daily(line: &Line) -> Option<(Exact, Exact)> {
+    let day = Exact::int(DAY);
+    match &line.high.as_ref()?.occurrences {
+        Occurrences::Clock { interval, times, weekdays: 0 } if *interval > 1 => {
+            Some((Exact::int(i64::try_from(times.len()).ok()?), Exact::int(*interval)))
+        }
+        // A step that is no part of a day: the feeds fall on other times, or none, from day to day.
+        Occurrences::Every { step, weekdays: 0, .. } if *step > day => Some((Exact::ONE, step.div(day)?)),
+        Occurrences::Every { step, weekdays: 0, .. } => {
+            let n = day.div(*step)?;
+            let week = n.mul(Exact::int(7))?;
+            (!n.is_whole() && week.is_whole() && n < Exact::int(2)).then_some((week, Exact::int(7)))
+        }
+        _ => None,
+    }
+}
+
+/// A feed that is not given every day, without saying on which days.
+fn feeds_not_daily(case: &Case<'_>, out: &mut Vec<Finding>) {
+    for part in case.plan.parts.iter().filter(|p| p.kind == Kind::Feed) {
+        let Source::Line(ix) = part.source else { continue };
+        let Some((line, (n, days))) = case.plan.lines.get(ix).and_then(|l| Some((l, not_daily(l)?))) else { continue };
+        out.push(Finding {
+            fix: Some("State how often a day, or on which days of the week.".to_owned()),
+            ..finding(
+                Tier::Med,
+                format!(
+                    "The feed is ordered {} in {} days, not for every day.",
+                    if n == Exact::ONE { "once".to_owned() } else { format!("{} times", n.short(1)) },
+                    days.short(1)
+                ),
+                vec![line.at],
+            )
+        });
     }
 }
 

@@ -45,6 +45,8 @@ pub struct Person {
     pub corrected_days: Option<(Exact, Exact)>,
     /// Dosing weight.
     pub weight: Weight,
+    /// The weight used names no patient.
+    pub weight_of_nobody: bool,
     /// In hospital, when an encounter says so.
     pub inpatient: Option<bool>,
     /// Kinds of context that the sender declares and that are not there, by the name used in settings.

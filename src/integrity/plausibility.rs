@@ -4,6 +4,7 @@ use super::completeness::site;
 use super::{Case, finding, found};
 use crate::exact::Exact;
 use crate::findings::{Finding, Outcome, Tier};
+use crate::intake::order::At;
 use crate::needs::growth::{ZScore, weight_for_age};
 use crate::nutrition::plan::{Kind, Source};
 use crate::settings::Site;
@@ -21,7 +22,7 @@ pub(super) fn weight_for_age_implausible(case: &Case<'_>) -> Outcome {
         return Outcome::NotEvaluated("whether the weight fits the age: the age is not known".to_owned(), vec![*at]);
     };
     if young > Exact::int(1_826) {
-        return Outcome::NotApplicable("the WHO weight-for-age table ends at five years");
+        return beyond_the_table(case, *kg, *at);
     }
     if old < Exact::ZERO {
         return Outcome::NotApplicable("weight-for-age starts at term");
@@ -76,6 +77,42 @@ pub(super) fn weight_for_age_implausible(case: &Case<'_>) -> Outcome {
                 b.z.short(2)
             ),
             vec![*at],
+        )
+    }])
+}
+
+/// Past the table's five years: bounds that not even severe illness passes, to see another patient's weight or
+/// birth date, or a slip of the year. (kg at the least, kg at the most; from memory, wider than any chart)
+fn beyond_the_table(case: &Case<'_>, kg: Exact, at: At) -> Outcome {
+    let Some((young, old)) = case.age_years() else {
+        return Outcome::NotEvaluated("whether the weight fits the age: the age is not known".to_owned(), vec![at]);
+    };
+    let bounds = |years: Exact| -> (i64, i64) {
+        if years < Exact::int(10) {
+            (8, 120)
+        } else if years < Exact::int(18) {
+            (13, 300)
+        } else {
+            (20, 400)
+        }
+    };
+    let ((least, _), (_, most)) = (bounds(young), bounds(old));
+    // Over 400 kg is WGT-05.
+    if kg >= Exact::int(least) && (kg <= Exact::int(most) || most == 400) {
+        return Outcome::Clear;
+    }
+    let years = if young.floor() == old.floor() {
+        old.floor().to_string()
+    } else {
+        format!("{} to {}", young.floor(), old.floor())
+    };
+    found(vec![Finding {
+        arithmetic: Some(format!("{} kg; between {least} and {most} kg at {years} years", kg.short(3))),
+        fix: Some("Check weight, unit, birth date and patient.".to_owned()),
+        ..finding(
+            Tier::High,
+            format!("A weight of {} kg is implausible at {years} years: everything per kg rests on it.", kg.short(3)),
+            vec![at],
         )
     }])
 }

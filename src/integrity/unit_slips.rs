@@ -181,11 +181,11 @@ pub(super) fn calorie(case: &Case<'_>) -> Outcome {
 pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
     let mut out = Vec::new();
     let mut rates = 0;
-    for (part, line) in case.plan.parts.iter().filter_map(|p| match p.source {
-        Source::Line(ix) if p.kind == Kind::Feed => Some((p, case.plan.lines.get(ix)?)),
-        _ => None,
+    // Water by pump as well.
+    for line in case.plan.parts.iter().filter_map(|p| match p.source {
+        Source::Line(ix) => case.plan.lines.get(ix),
+        Source::WithFeeds { .. } => None,
     }) {
-        let _ = part;
         let Some(rate) = line.rate else { continue };
         rates += 1;
         let at = case
@@ -365,7 +365,8 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
             vec![case.order.at],
         );
     };
-    if !case.plan.parts.iter().any(|p| p.kind == Kind::Feed) {
+    let fed = case.plan.parts.iter().any(|p| p.kind == Kind::Feed);
+    if case.plan.parts.is_empty() {
         return Outcome::NotApplicable("the order gives no feed");
     }
     let mut out = Vec::new();
@@ -380,7 +381,8 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
     {
         // A range reaches into the band or not; only when it lies wholly outside is there a slip to see.
         let (Some(low), Some(high)) = (amount.low(), amount.high()) else { continue };
-        let (above, below) = (low > band.1, high < band.0);
+        // Water alone can only be too much.
+        let (above, below) = (low > band.1, fed && high < band.0);
         if !above && !below {
             continue;
         }
@@ -457,6 +459,7 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
     additive_slip(case, &mut out);
     flush_slip(case, kg, old, &mut out);
     speed_slip(case, kg, old, &mut out);
+    small_slip(case, kg, &mut out);
     found(out)
 }
 
@@ -627,6 +630,31 @@ fn speed_slip(case: &Case<'_>, kg: Exact, years: Exact, out: &mut Vec<Finding>) 
                 )
             });
         }
+    }
+}
+
+/// A single feed, or run of a pump, that is next to nothing beside the patient's weight: a duration in the wrong
+/// unit, a volume moved by a digit.
+fn small_slip(case: &Case<'_>, kg: Exact, out: &mut Vec<Finding>) {
+    // The smallest feeds given on purpose, to prime the gut of a preterm infant, are 0.5 mL/kg and more (common
+    // practice, no source); half of that.
+    let Some(least) = kg.div(Exact::int(4)) else { return };
+    for part in case.plan.parts.iter().filter(|p| p.kind == Kind::Feed) {
+        let Source::Line(ix) = part.source else { continue };
+        let Some(line) = case.plan.lines.get(ix) else { continue };
+        let Some(Dose::Volume { ml, .. }) = line.high.as_ref().map(|h| h.dose) else { continue };
+        if ml >= least || !ml.is_positive() {
+            continue;
+        }
+        out.push(Finding {
+            arithmetic: Some(format!("{} mL; {} mL at {} kg is 0.25 mL/kg", ml.short(2), least.short(2), kg.short(3))),
+            fix: Some("Check the volume, or the rate, the duration and its unit.".to_owned()),
+            ..finding(
+                Tier::High,
+                format!("A feed of {} mL at a time is less than any that is given at {} kg.", ml.short(2), kg.short(3)),
+                vec![line.at],
+            )
+        });
     }
 }
 

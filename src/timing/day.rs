@@ -251,8 +251,12 @@ impl Layer<'_, '_> {
             // Phase not known: count rounded down or up, laid from the window's beginning.
             let Some(n) = length.div(step) else { return };
             let n = if up { n.ceil() } else { n.floor() };
-            let n = usize::try_from(n).unwrap_or(usize::MAX).min(MAX_OCCURRENCES);
+            let n = usize::try_from(n).unwrap_or(usize::MAX);
             let n = run.count.and_then(|c| usize::try_from(c).ok()).map_or(n, |c| n.min(c));
+            if n > MAX_OCCURRENCES {
+                self.overflow = true;
+                return;
+            }
             let end = run.end.map(|e| self.of_instant(e));
             for k in 0..n {
                 let Some(from) = i64::try_from(k).ok().and_then(|k| step.mul(Exact::int(k))) else { break };
@@ -287,7 +291,11 @@ impl Layer<'_, '_> {
             .and_then(|x| x.div(step))
             .map_or(0, Exact::floor)
             .max(0);
-        for k in (first..).take(MAX_OCCURRENCES) {
+        for (n, k) in (first..).enumerate() {
+            if n == MAX_OCCURRENCES {
+                self.overflow = true;
+                break;
+            }
             if run.count.is_some_and(|c| k >= i128::from(c)) {
                 break;
             }
@@ -322,9 +330,15 @@ impl Layer<'_, '_> {
 
     fn clock(&mut self, run: &Run, interval: i64, times: &[i64], weekdays: u8, (ml, over): (Exact, Exact)) {
         let local = i64::try_from(self.window.local.floor()).unwrap_or(0);
-        let back = i64::try_from(over.ceil()).unwrap_or(0) / DAY + 1;
+        let back = i64::try_from(over.ceil()).unwrap_or(i64::MAX) / DAY + 1;
         let ahead = i64::try_from(self.window.length.ceil()).unwrap_or(DAY) / DAY + 1;
         let today = local.div_euclid(DAY);
+        // A feed that lasts for years reaches back to as many beginnings: not counted, and not a few of them either.
+        let beginnings = i64::try_from(times.len()).ok().and_then(|n| back.checked_add(ahead)?.checked_mul(n));
+        if beginnings.and_then(|n| usize::try_from(n).ok()).is_none_or(|n| n > MAX_OCCURRENCES) {
+            self.overflow = true;
+            return;
+        }
         let mut places: Vec<Exact> = Vec::new();
         let start_local = run.start.map(|s| to_local(self.zone, s));
         let end_local = run.end.map(|e| to_local(self.zone, e));

@@ -257,6 +257,8 @@ const ADDITIVE: &str = "additive";
 #[derive(Default)]
 pub(super) struct Unknowns {
     pub extensions: Vec<At>,
+    /// Extensions of this program's own that are not read where they stand, and unknown parts of those that are.
+    pub misplaced: Vec<At>,
     pub modifiers: Vec<At>,
     pub elements: Vec<At>,
 }
@@ -349,7 +351,9 @@ impl Walk {
         for item in value.items() {
             let url = item.get("url").and_then(Node::as_str).unwrap_or_default();
             let Some(parts) = understood(&url, on, self.version) else {
-                if listing {
+                if extension::is_own(&url) {
+                    self.found.misplaced.push(item.at());
+                } else if listing {
                     self.found.extensions.push(item.at());
                 }
                 self.any(item, None, false);
@@ -362,7 +366,9 @@ impl Walk {
                         for part in inner.items() {
                             let known =
                                 part.get("url").and_then(Node::as_str).is_some_and(|u| parts.contains(&u.as_ref()));
-                            if !known && listing {
+                            if !known && extension::is_own(&url) {
+                                self.found.misplaced.push(part.at());
+                            } else if !known && listing {
                                 self.found.extensions.push(part.at());
                             }
                             for (key, deeper) in part.members() {

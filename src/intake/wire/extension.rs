@@ -2,6 +2,12 @@
 
 /// Base of this project's own canonical URLs (RFC 2606 reserves `.example`).
 pub const BASE: &str = "https://enteral-gate.example/fhir";
+/// Whether a URL is one of this project's own, however it is spelled: passing over it would lose what was meant.
+pub fn is_own(url: &str) -> bool {
+    let lower = url.trim().to_ascii_lowercase();
+    let rest = lower.strip_prefix("https").or_else(|| lower.strip_prefix("http")).unwrap_or("");
+    rest.starts_with("://enteral-gate.example/")
+}
 /// On `enteralFormula`: a water flush.
 pub const WATER_FLUSH: &str = "https://enteral-gate.example/fhir/StructureDefinition/water-flush";
 /// On `enteralFormula.administration`: the product this entry gives instead of the base formula.

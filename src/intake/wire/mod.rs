@@ -79,6 +79,9 @@ pub fn read_order<'d>(order: Node<'d>, version: FhirVersion, resolver: &dyn Reso
     (out, read.problems)
 }
 
+/// Most additives and water flushes of one order, each (as many as entries that are computed).
+pub const MOST_PARTS: usize = 100;
+
 /// What differs between the version families inside `enteralFormula`.
 trait Family {
     /// Name of the route element.
@@ -126,6 +129,12 @@ fn whole<'d>(
     }
     let subject_is_group = version == FhirVersion::R5 && is_group(order, &patient, resolver);
     let unknown = elements::unknowns(order, version);
+    for at in &unknown.misplaced {
+        let text =
+            "an extension of this program's own, or a part of one, that is not read at this place in this version"
+                .to_owned();
+        read.grave(*at, "extension", text);
+    }
     Order {
         at: order.at(),
         version,
@@ -207,7 +216,7 @@ fn formula<'d, F: Family>(
             flushes: Vec::new(),
         });
     }
-    Some(EnteralFormula {
+    let mut out = EnteralFormula {
         at: node.at(),
         base: family.base(read, node, resolver),
         density: read.complex(node, "caloricDensity", Datatypes::quantity),
@@ -216,7 +225,17 @@ fn formula<'d, F: Family>(
         additives: family.additives(read, node, resolver),
         cap: read.complex(node, "maxVolumeToDeliver", Datatypes::quantity),
         flushes: extensions_of(node, extension::WATER_FLUSH).map(|e| flush(read, e)).collect(),
-    })
+    };
+    for (what, n) in [("additives", out.additives.len()), ("water flushes", out.flushes.len())] {
+        if n > MOST_PARTS {
+            read.grave(node.at(), "too-costly", format!("{n} {what}; with more than {MOST_PARTS} nothing is computed"));
+            // One entry that cannot be read, so that the volume is unknown and not none.
+            out.administrations = vec![unreadable_administration(node.at())];
+            out.additives = Vec::new();
+            out.flushes = Vec::new();
+        }
+    }
+    Some(out)
 }
 
 fn administrations<'d, F: Family>(read: &mut Datatypes, formula: Node<'d>, family: &F) -> Vec<Administration<'d>> {

@@ -12,7 +12,7 @@ pub enum MomentError {
     #[error("not in one of FHIR's forms")]
     Form,
     /// The form is right but there is no such day.
-    #[error("there is no such day")]
+    #[error("there is no such day, or it is outside the years that are computed with")]
     Calendar,
     /// A clock time without a zone.
     #[error("a clock time without a time zone")]
