@@ -588,23 +588,29 @@ fn facts(c: &Context<'_>, settings: &Settings) -> integrity::Person {
         declared_missing: ContextKind::ALL
             .iter()
             .filter(|(kind, _)| settings.declared.contains(kind))
-            .filter(|(kind, _)| {
-                let sent = match kind {
-                    ContextKind::Labs => &c.labs,
-                    ContextKind::Allergies => &c.allergies,
-                    ContextKind::Conditions => &c.conditions,
-                    ContextKind::Medicines => &c.medicines,
-                    ContextKind::Devices => &c.devices,
-                    ContextKind::OtherOrders => &c.other_orders,
-                    // No form of these is read yet: declared, they cannot be there.
-                    ContextKind::OtherFluids | ContextKind::History => return true,
-                };
-                !sent.is_data()
-            })
+            .filter(|(kind, _)| sent_of(c, *kind).is_some_and(|sent| !sent.is_data()))
+            .map(|(_, name)| *name)
+            .collect(),
+        declared_unread: ContextKind::ALL
+            .iter()
+            .filter(|(kind, _)| settings.declared.contains(kind) && sent_of(c, *kind).is_none())
             .map(|(_, name)| *name)
             .collect(),
         refused: c.refused.iter().filter(|r| r.why != patient::Refusal::PatientOfAnotherOrder).map(|r| r.at).collect(),
         set_aside,
+    }
+}
+
+/// What was sent of a kind of context; `None` for kinds that are not read in any form yet.
+fn sent_of<'c>(c: &'c Context<'_>, kind: ContextKind) -> Option<&'c patient::Sent> {
+    match kind {
+        ContextKind::Labs => Some(&c.labs),
+        ContextKind::Allergies => Some(&c.allergies),
+        ContextKind::Conditions => Some(&c.conditions),
+        ContextKind::Medicines => Some(&c.medicines),
+        ContextKind::Devices => Some(&c.devices),
+        ContextKind::OtherOrders => Some(&c.other_orders),
+        ContextKind::OtherFluids | ContextKind::History => None,
     }
 }
 

@@ -43,3 +43,46 @@ fn an_empty_answer_is_data() {
     let (disposition, outcome) = answer(&bundle.to_string(), &[ContextKind::Allergies]);
     assert_eq!(disposition, Disposition::Clear, "{outcome}");
 }
+
+/// The toddler's order with one more entry.
+fn with(resource: serde_json::Value) -> String {
+    let mut bundle: serde_json::Value = serde_json::from_str(TODDLER).unwrap();
+    bundle["entry"].as_array_mut().unwrap().push(serde_json::json!({ "resource": resource }));
+    bundle.to_string()
+}
+
+fn allergy(status: &str, code: &str) -> String {
+    with(serde_json::json!({
+        "resourceType": "AllergyIntolerance",
+        "patient": {"reference": "Patient/demo-1"},
+        "verificationStatus": {"coding": [
+            {"system": "http://terminology.hl7.org/CodeSystem/allergyintolerance-verification", "code": status}]},
+        "code": {"coding": [{"system": "http://snomed.info/sct", "code": code}]},
+    }))
+}
+
+#[test]
+fn no_known_allergy_is_data_and_an_allergy_entered_in_error_is_not() {
+    // 716186003: no known allergy; 3718001: allergy to cow's milk (SNOMED CT, from memory).
+    for (status, code, data) in [
+        ("confirmed", "716186003", true),
+        ("confirmed", "3718001", true),
+        ("entered-in-error", "3718001", false),
+        ("entered-in-error", "716186003", false),
+    ] {
+        let (disposition, outcome) = answer(&allergy(status, code), &[ContextKind::Allergies]);
+        let named = outcome.contains("declares to send allergies");
+        assert_eq!(named, !data, "{status} {code}: {outcome}");
+        assert_eq!(disposition == Disposition::NotFullyChecked, !data, "{status} {code}");
+    }
+}
+
+#[test]
+fn kinds_that_are_not_read_are_not_called_absent() {
+    let (_, outcome) = answer(TODDLER, &[ContextKind::History, ContextKind::OtherFluids, ContextKind::Labs]);
+    assert!(outcome.contains("declares to send labs, and nothing usable of it is there"), "{outcome}");
+    assert!(
+        outcome.contains("declares to send other-fluids, history, which the program does not read, sent or not"),
+        "{outcome}"
+    );
+}

@@ -1,15 +1,13 @@
 //! The few FHIR shapes that answers are made of. Numbers are written as exact decimals, never through floats.
 
 use crate::exact::Exact;
+use crate::nutrition::measure::spelled;
 use serde::ser::{Serialize, SerializeMap, Serializer};
 use serde_json::Number;
 use serde_json::value::RawValue;
 use std::borrow::Cow;
 use std::rc::Rc;
 use std::str::FromStr;
-
-/// Most decimals of a number in an answer; the value is rounded once, here.
-pub(super) const PLACES: u32 = 6;
 
 #[derive(serde::Serialize)]
 #[serde(rename_all = "camelCase")]
@@ -161,7 +159,7 @@ pub(super) struct Quantity {
 
 impl Quantity {
     fn new(value: Exact, unit: &'static str) -> Self {
-        Self { value: number(value), unit, system: "http://unitsofmeasure.org", code: unit }
+        Self { value: number(value), unit: spelled(unit), system: "http://unitsofmeasure.org", code: unit }
     }
 }
 
@@ -172,13 +170,16 @@ pub(super) struct Range {
     high: Option<Quantity>,
 }
 
-/// The number as JSON: at most [`PLACES`] decimals, more only where it would otherwise be shown as 0.
+/// The number as JSON, rounded once, here: three decimals, and as many more as four significant digits need.
 fn number(x: Exact) -> Number {
-    let mut text = x.short(PLACES);
-    if text == "0" && !x.is_zero() {
-        text = x.short(PLACES + 6);
+    let mut places = 3;
+    let mut text = x.rounded(places);
+    while places < 12 && !x.is_zero() && text.trim_start_matches(['-', '0', '.']).len() < 4 {
+        places += 1;
+        text = x.rounded(places);
     }
-    Number::from_str(&text).unwrap_or_else(|_| Number::from(0))
+    let text = text.trim_end_matches('0').trim_end_matches('.');
+    Number::from_str(text).unwrap_or_else(|_| Number::from(0))
 }
 
 /// Compact JSON. The shapes above always serialize.

@@ -10,7 +10,7 @@ use crate::intake::order::At;
 use crate::needs::{self, Estimate, Figure, Kind};
 use crate::nutrition::content::From;
 use crate::nutrition::derive::{Derivation, Derivations, Input};
-use crate::nutrition::measure::Measure;
+use crate::nutrition::measure::{Measure, spelled};
 use crate::nutrition::plan::Plan;
 use crate::nutrition::totals::{OrderDay, Totals};
 use crate::timing::calendar::stamp;
@@ -301,7 +301,7 @@ fn estimate<'p>(mut e: Estimate, totals: Option<&Totals>) -> Parameter<'p> {
     }
     for input in &e.inputs {
         let value = match &input.value {
-            needs::Given::Number(f) => format!("{} {}", f.shown(4), input.unit),
+            needs::Given::Number(f) => format!("{} {}", f.shown(4), spelled(input.unit)),
             needs::Given::Word(w) => (*w).to_owned(),
         };
         parts.push(Parameter::parts(

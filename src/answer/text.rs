@@ -206,7 +206,7 @@ impl Writer {
     fn brief(&mut self, totals: &Totals) {
         let list: Vec<String> = [Measure::FormulaVolume, Measure::Energy, Measure::Protein]
             .iter()
-            .map(|m| format!("{} {}", m.label(), shown(totals.get(*m), m.places(), m.unit())))
+            .map(|m| format!("{} {}", m.label(), shown(totals.get(*m), m.places(), m.unit_text())))
             .collect();
         self.wrapped("      ", "      ", &list.join(", "));
     }
@@ -267,7 +267,7 @@ impl Writer {
             let arithmetic = d.arithmetic.rsplit_once(" = ").map_or(d.arithmetic.as_str(), |(left, _)| left).to_owned();
             // Small patients are fed tenths of a millilitre.
             let small = weight.is_some_and(|(kg, _)| kg < Exact::int(10)) && m.unit() == "mL/d";
-            let value = shown(amount, if small { 1 } else { m.places() }, m.unit());
+            let value = shown(amount, if small { 1 } else { m.places() }, m.unit_text());
             self.wrapped(&format!("      {:<40} {:<22} ", m.label(), value), &" ".repeat(14), &arithmetic);
         }
         for (reason, list) in not_known {

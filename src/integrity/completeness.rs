@@ -579,14 +579,19 @@ pub(super) fn declared(case: &Case<'_>) -> Outcome {
     if case.settings.declared.is_empty() {
         return Outcome::NotApplicable("the sender declares no kind of context");
     }
-    if case.person.declared_missing.is_empty() {
-        return Outcome::Clear;
+    let (missing, unread) = (&case.person.declared_missing, &case.person.declared_unread);
+    let mut why = Vec::new();
+    if !missing.is_empty() {
+        why.push(format!(
+            "the sender declares to send {}, and nothing usable of it is there (an empty answer would be data)",
+            missing.join(", ")
+        ));
     }
-    Outcome::NotEvaluated(
-        format!(
-            "the sender declares to send {}, and they are not there (an empty answer would be data)",
-            case.person.declared_missing.join(", ")
-        ),
-        vec![case.order.at],
-    )
+    if !unread.is_empty() {
+        why.push(format!(
+            "the sender declares to send {}, which the program does not read, sent or not",
+            unread.join(", ")
+        ));
+    }
+    if why.is_empty() { Outcome::Clear } else { Outcome::NotEvaluated(why.join("; "), vec![case.order.at]) }
 }

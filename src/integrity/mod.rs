@@ -51,6 +51,8 @@ pub struct Person {
     pub inpatient: Option<bool>,
     /// Kinds of context that the sender declares and that are not there, by the name used in settings.
     pub declared_missing: Vec<&'static str>,
+    /// Kinds that the sender declares and that the program does not read in any form.
+    pub declared_unread: Vec<&'static str>,
     /// Resources of another patient that were sent along.
     pub refused: Vec<At>,
     /// Context that was there and could not be used. (what, where)

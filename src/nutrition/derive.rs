@@ -84,6 +84,14 @@ pub struct Derivations<'a> {
     nutrients: Vec<(OfNutrient, Rc<Piece>)>,
 }
 
+/// A measure as a term of another's arithmetic; one that is not known by its name.
+fn named(m: Measure, totals: &Totals, unit: &str) -> String {
+    match totals.get(m) {
+        Amount::Unknown(_) => format!("({} not known)", m.label()),
+        amount => shown(amount, m.places() + 2, unit),
+    }
+}
+
 struct Writer<'w, 'a> {
     shared: &'w mut Derivations<'a>,
     inputs: Vec<Rc<Input>>,
@@ -116,7 +124,7 @@ impl<'a> Derivations<'a> {
 fn written(m: Measure, shared: &mut Derivations<'_>) -> Derivation {
     let (totals, weight) = (shared.totals, shared.weight);
     let mut w = Writer { shared, inputs: Vec::new(), assumptions: Vec::new() };
-    let result = shown(totals.get(m), m.places().max(3), m.unit());
+    let result = shown(totals.get(m), m.places().max(3), m.unit_text());
     let arithmetic = match m.recipe() {
         Recipe::Volume(which) => w.volume(which),
         Recipe::Energy => w.nutrient(None, false).text.clone().unwrap_or_default(),
@@ -126,14 +134,15 @@ fn written(m: Measure, shared: &mut Derivations<'_>) -> Derivation {
         Recipe::Moles(of, n) => {
             let mass = n.atomic_mass().unwrap_or(Exact::ONE);
             w.behind(of);
-            format!("{} ÷ {} mg/mmol", shown(totals.get(of), of.places() + 2, "mg"), mass.short(4))
+            let mg = named(of, totals, "mg");
+            format!("{mg} ÷ {} mg/mmol", mass.short(4))
         }
         Recipe::PerKg(of) => {
             w.behind(of);
             w.weight(weight);
             let kg =
                 weight.map_or_else(|| "dosing weight not known".to_owned(), |(kg, _)| format!("{} kg", kg.short(4)));
-            format!("{} ÷ {kg}", shown(totals.get(of), of.places() + 2, of.unit()))
+            format!("{} ÷ {kg}", named(of, totals, of.unit_text()))
         }
         Recipe::Ratio(q) => w.ratio(q, totals),
         Recipe::Schedule => w.schedule(m, totals, weight),
@@ -219,16 +228,21 @@ impl<'a> Writer<'_, 'a> {
             return None;
         }
         let name = plan.contents.get(part.content).map_or_else(String::new, |c| c.label.clone());
+        let (one, many) = match part.kind {
+            Kind::Feed => ("feed", "feeds"),
+            Kind::Flush => ("flush", "flushes"),
+        };
         match part.source {
             Source::WithFeeds { volume, times, at } => {
                 let v = volume.map_or_else(|| "volume not known".to_owned(), |v| format!("{} mL", v.short(3)));
+                // How many feeds there are, where the day's volume tells it.
+                let feeds = volume
+                    .and_then(|v| v.mul(Exact::int(times)))
+                    .filter(|_| total.low().is_some() && total.high().is_some())
+                    .map_or_else(|| "the day's feeds".to_owned(), |v| times_of(total, &Amount::ZERO, v, "feeds"));
                 self.input(format!("flush of {name} with each feed"), v.clone(), Some(at), None);
                 self.assumptions.push(Assumption::FlushWithRun);
-                Some(if times > 1 {
-                    format!("{v} × {times} × the day's feeds")
-                } else {
-                    format!("{v} × the day's feeds")
-                })
+                Some(if times > 1 { format!("{v} × {times} × {feeds}") } else { format!("{v} × {feeds}") })
             }
             Source::Line(ix) => {
                 let line = plan.lines.get(ix)?;
@@ -266,8 +280,8 @@ impl<'a> Writer<'_, 'a> {
                         } else {
                             format!("{} mL over {} h", ml.short(4), over.div(Exact::int(3600)).unwrap_or(over).short(3))
                         };
-                        self.input(format!("volume of one feed of {name}"), value, Some(line.at), None);
-                        format!("{} mL × {}", ml.short(4), times_of(total, &laid.feeds, ml))
+                        self.input(format!("volume of one {one} of {name}"), value, Some(line.at), None);
+                        format!("{} mL × {}", ml.short(4), times_of(total, &laid.feeds, ml, many))
                     }
                 };
                 Some(match &day.laid.cap {
@@ -284,7 +298,7 @@ impl<'a> Writer<'_, 'a> {
                                 self.assumptions.push(Assumption::CapPerDay);
                             }
                         }
-                        format!("{text} (the maximum of {} mL is reached before)", reached.cap.short(3))
+                        format!("{text} (the maximum of {} mL is reached first)", reached.cap.short(3))
                     }
                     _ => text,
                 })
@@ -337,6 +351,7 @@ impl<'a> Writer<'_, 'a> {
     fn write_nutrient(&mut self, nutrient: Option<Nutrient>, feed_only: bool) -> String {
         let mut terms = Vec::new();
         let unit = nutrient.map_or("kcal", Nutrient::unit);
+        let what = nutrient.map_or("energy", |n| if n == Nutrient::Water { "free water" } else { n.name() });
         for (day_ix, (plan, day)) in self.shared.days.iter().enumerate() {
             for (ix, part) in plan.parts.iter().enumerate() {
                 if feed_only && part.kind == Kind::Flush {
@@ -356,9 +371,15 @@ impl<'a> Writer<'_, 'a> {
                 let (name, at, product) = match (nutrient, content.density) {
                     (None, Density::Order(_, at)) => ("energy density of the order".to_owned(), Some(at), None),
                     (None, _) => (format!("energy density of {}", content.label), None, Some(content.from)),
+                    (Some(Nutrient::Water), _) => {
+                        (format!("free water of {}", content.label), None, Some(content.from))
+                    }
                     (Some(n), _) => (format!("{} in {}", n.name(), content.label), None, Some(content.from)),
                 };
-                let value = shown(per, 6, &format!("{unit}/mL"));
+                let value = match per {
+                    Amount::Unknown(_) => format!("{what} per mL not known"),
+                    known => shown(known, 6, &format!("{unit}/mL")),
+                };
                 self.input(name, value.clone(), at, product.filter(|p| *p != From::Nowhere));
                 for mixed in &content.mixed {
                     self.input(
@@ -369,7 +390,11 @@ impl<'a> Writer<'_, 'a> {
                     );
                 }
                 self.assumptions.extend(content.assumptions.iter().copied().filter(|a| concerns(*a, nutrient)));
-                terms.push(format!("{} × {value}", shown(volume, 3, "mL")));
+                let given = match volume {
+                    Amount::Unknown(_) => "volume not known".to_owned(),
+                    known => shown(known, 3, "mL"),
+                };
+                terms.push(format!("{given} × {value}"));
             }
             if feed_only {
                 continue;
@@ -402,7 +427,7 @@ impl<'a> Writer<'_, 'a> {
     }
 
     fn ratio(&mut self, q: Quotient, totals: &Totals) -> String {
-        let t = |m: Measure| shown(totals.get(m), m.places() + 2, m.unit());
+        let t = |m: Measure| named(m, totals, m.unit_text());
         let macros = |top: &str| {
             format!(
                 "{top} ÷ (4 × {} + 9 × {} + 4 × {}) × 100",
@@ -445,10 +470,52 @@ impl<'a> Writer<'_, 'a> {
             }
             Quotient::EnergyPerVolume => {
                 self.behind(Measure::FormulaVolume);
-                self.nutrient(None, true);
-                format!("energy of the feed ÷ {}", t(Measure::FormulaVolume))
+                let energy = self.nutrient(None, true).text.clone().unwrap_or_default();
+                format!("({energy}) ÷ {}", t(Measure::FormulaVolume))
             }
         }
+    }
+
+    /// Carbohydrate, g/mL, and rate, mL/h, of the feed that gives most of it in a minute.
+    fn fastest_carbohydrate(&self) -> Option<(Exact, Exact)> {
+        let mut best: Option<(Exact, Exact, Exact)> = None;
+        for (plan, day) in self.shared.days {
+            for (ix, part) in plan.parts.iter().enumerate() {
+                let Source::Line(line) = part.source else { continue };
+                if part.kind != Kind::Feed || day.volumes.get(ix).is_none_or(Amount::is_zero) {
+                    continue;
+                }
+                let grams = plan.contents.get(part.content)?.nutrient(Nutrient::Carbohydrate).known()?;
+                let rate = match plan.lines.get(line)?.high.as_ref()?.dose {
+                    Dose::Rate(r) => r,
+                    Dose::Volume { ml, over } => ml.div(over)?,
+                };
+                let rate = rate.mul(Exact::int(3600))?;
+                let each = grams.mul(rate)?;
+                if best.is_none_or(|(most, ..)| each > most) {
+                    best = Some((each, grams, rate));
+                }
+            }
+        }
+        best.map(|(_, grams, rate)| (grams, rate))
+    }
+
+    /// How long a container hangs, with the containers as inputs.
+    fn hanging(&mut self) -> String {
+        for (plan, _) in self.shared.days {
+            for part in plan.parts.iter().filter(|p| p.kind == Kind::Feed) {
+                let Some(content) = plan.contents.get(part.content) else { continue };
+                if let Some(size) = content.containers.last() {
+                    self.input(
+                        format!("largest container of {}", content.label),
+                        format!("{} mL", size.short(3)),
+                        None,
+                        Some(content.from).filter(|f| *f != From::Nowhere),
+                    );
+                }
+            }
+        }
+        "the largest container, emptied at the rates of the schedule, or the length of one feed".to_owned()
     }
 
     fn solute(&mut self) {
@@ -458,7 +525,7 @@ impl<'a> Writer<'_, 'a> {
     }
 
     fn schedule(&mut self, m: Measure, totals: &Totals, weight: Option<(Exact, Option<At>)>) -> String {
-        let t = |m: Measure| shown(totals.get(m), m.places() + 2, m.unit());
+        let t = |m: Measure| named(m, totals, m.unit_text());
         match m {
             Measure::CarbohydrateRate => {
                 self.behind(Measure::Carbohydrate);
@@ -474,7 +541,16 @@ impl<'a> Writer<'_, 'a> {
             Measure::CarbohydrateRateFeeding => {
                 self.behind(Measure::Carbohydrate);
                 self.weight(weight);
-                "carbohydrate per mL × the highest rate of a feed ÷ dosing weight".to_owned()
+                let kg = weight
+                    .map_or_else(|| "dosing weight not known".to_owned(), |(kg, _)| format!("{} kg", kg.short(4)));
+                match self.fastest_carbohydrate() {
+                    Some((grams, rate)) => format!(
+                        "{} g/mL × {} mL/h × 1000 ÷ {kg} ÷ 60 min, the highest of any feed",
+                        grams.short(6),
+                        rate.short(4)
+                    ),
+                    None => format!("carbohydrate per mL × the highest rate of a feed ÷ {kg}"),
+                }
             }
             Measure::RenalSoluteLoad => {
                 self.solute();
@@ -493,7 +569,7 @@ impl<'a> Writer<'_, 'a> {
             }
             Measure::FeedsPerDay => {
                 self.volume(Given::Feed);
-                "feeds that begin in the day".to_owned()
+                "feeds that begin in the day; one that runs around the clock begins before it".to_owned()
             }
             Measure::LargestFeed => {
                 self.volume(Given::Feed);
@@ -517,7 +593,7 @@ impl<'a> Writer<'_, 'a> {
             }
             Measure::HangTime => {
                 self.volume(Given::Feed);
-                "largest container ÷ rate as scheduled, or the length of one feed".to_owned()
+                self.hanging()
             }
             Measure::TimeToGoal => {
                 self.volume(Given::Feed);
@@ -529,11 +605,11 @@ impl<'a> Writer<'_, 'a> {
 }
 
 /// Feeds in a volume: the count where whole feeds lie in the day, else the fraction that does.
-fn times_of(total: &Amount, feeds: &Amount, ml: Exact) -> String {
+fn times_of(total: &Amount, feeds: &Amount, ml: Exact, noun: &str) -> String {
     match (total.low().and_then(|t| t.div(ml)), total.high().and_then(|t| t.div(ml))) {
-        (Some(l), Some(h)) if l == h => format!("{} feeds", l.short(3)),
-        (Some(l), Some(h)) => format!("{} to {} feeds", l.short(3), h.short(3)),
-        _ => shown(feeds, 1, "feeds"),
+        (Some(l), Some(h)) if l == h => format!("{} {noun}", l.short(3)),
+        (Some(l), Some(h)) => format!("{} to {} {noun}", l.short(3), h.short(3)),
+        _ => shown(feeds, 1, noun),
     }
 }
 

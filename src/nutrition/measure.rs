@@ -25,6 +25,11 @@ macro_rules! measures {
                 match self { $(Self::$name => $unit),* }
             }
 
+            /// Its unit as people write it.
+            pub fn unit_text(self) -> &'static str {
+                spelled(self.unit())
+            }
+
             /// Decimals shown to people.
             pub const fn places(self) -> u32 {
                 match self { $(Self::$name => $places),* }
@@ -97,6 +102,28 @@ measures! {
     HighestRate = "highest-rate", "mL/h", 1, "highest rate";
     HangTime = "hang-time", "h", 1, "longest time one container hangs";
     TimeToGoal = "time-to-goal", "h", 1, "time from the first to the last step";
+}
+
+/// A unit of the answers as people write it, for texts and for `Quantity.unit`; the UCUM code where people
+/// write the same.
+pub fn spelled(code: &'static str) -> &'static str {
+    match code {
+        "g/(100.kcal)" => "g/100 kcal",
+        "mosm/(100.kcal)" => "mOsm/100 kcal",
+        "mosm/d" => "mOsm/d",
+        "mosm/kg" => "mOsm/kg",
+        "mosm/kg/d" => "mOsm/kg/d",
+        "/d" => "per day",
+        "%/Cel" => "% per °C",
+        "Cel" => "°C",
+        "{SD}" => "SD",
+        "m2" => "m²",
+        "kg/m2" => "kg/m²",
+        "a" => "years",
+        "mo" => "months",
+        "wk" => "weeks",
+        other => other,
+    }
 }
 
 /// How a day's measure follows from others.
