@@ -8,6 +8,7 @@ use crate::settings::{DayKind, Settings};
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
+use std::borrow::Cow;
 
 /// Names that change the day that is worked out, in the order in which they are applied (`as-of` may need
 /// the zone).
@@ -149,7 +150,10 @@ impl Query {
     ///
     /// # Errors
     /// A value that cannot be used.
-    pub fn settings(&self, institution: &Settings) -> Result<Settings, Refusal> {
+    pub fn settings<'s>(&self, institution: &'s Settings) -> Result<Cow<'s, Settings>, Refusal> {
+        if self.asked.is_empty() {
+            return Ok(Cow::Borrowed(institution));
+        }
         let mut settings = institution.clone();
         for name in NAMES {
             if let Some((_, value)) = self.asked.iter().find(|(n, _)| *n == name) {
@@ -158,7 +162,7 @@ impl Query {
                 apply(name, &value, &mut settings).map_err(|what| Refusal::Parameter(name.to_owned(), what))?;
             }
         }
-        Ok(settings)
+        Ok(Cow::Owned(settings))
     }
 }
 
@@ -223,7 +227,8 @@ mod tests {
                 .unwrap();
         assert!(query.pretty);
         assert_eq!(query.format.as_deref(), Some("application/fhir json"));
-        let settings = query.settings(&Settings::default()).unwrap();
+        let institution = Settings::default();
+        let settings = query.settings(&institution).unwrap();
         assert_eq!(settings.asked.as_of, Exact::whole(1_795_590_000));
     }
 

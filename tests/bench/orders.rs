@@ -1,87 +1,118 @@
-//! µs per order in process, over varied orders, with the parse into `serde_json::Value` beside it.
+//! µs per order in process, stage by stage, over varied orders, with the parse into `serde_json::Value` beside
+//! them. `cargo bench --bench orders [-- ROUNDS]`; one thread. It measures, it does not judge, and is no test.
 //!
-//! `cargo bench --bench orders`; one thread. Not part of the test suite: it measures, it does not judge.
+//! All stages take turns in every round, so that whatever else the machine does meets them alike; shown is the
+//! quickest round of each, and its ratio to the parse.
 
-use divan::counter::ItemsCount;
 use enteral_gate::answer::{outcome_json, parameters_json};
-use enteral_gate::appraise::{appraise, check};
+use enteral_gate::appraise::{Appraisal, appraise, check};
+use enteral_gate::exact::Exact;
 use enteral_gate::formulary::Formulary;
-use enteral_gate::intake::bundle::gather;
+use enteral_gate::intake::bundle::{Gathered, gather};
 use enteral_gate::intake::json::{Document, Limits};
-use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::intake::order::{FhirVersion, Order};
 use enteral_gate::intake::shape;
+use enteral_gate::intake::wire::read_order;
+use enteral_gate::nutrition::plan::{Materials, Plan, plan};
+use enteral_gate::nutrition::totals::{judged_totals, lay_plan};
+use enteral_gate::patient::context;
 use enteral_gate::settings::Settings;
+use enteral_gate::timing::day::Window;
+use enteral_gate::timing::schedule::Frame;
 use std::hint::black_box;
-use std::sync::LazyLock;
+use std::time::Instant;
 
 #[path = "varied.rs"]
 mod varied;
 
 const MANY: usize = 1024;
+/// Orders per round of the stages that write everything, which take far longer.
+const FEW: usize = 32;
+const VERSION: FhirVersion = FhirVersion::R4;
 
-static ORDERS: LazyLock<Vec<Vec<u8>>> = LazyLock::new(|| varied::orders(MANY));
-static FORMULARY: LazyLock<Formulary> = LazyLock::new(varied::formulary);
-static SETTINGS: LazyLock<Settings> = LazyLock::new(Settings::default);
+struct Stage<'a> {
+    name: &'static str,
+    orders: usize,
+    run: Box<dyn Fn(usize) + 'a>,
+    best: f64,
+}
+
+fn stage<'a>(name: &'static str, orders: usize, run: impl Fn(usize) + 'a) -> Stage<'a> {
+    Stage { name, orders, run: Box::new(run), best: f64::MAX }
+}
 
 fn main() {
-    let bytes: usize = ORDERS.iter().map(Vec::len).sum();
-    println!("{MANY} varied orders, {} bytes on average", bytes / MANY);
-    divan::main();
-}
+    let rounds = std::env::args().skip(1).find_map(|a| a.parse().ok()).unwrap_or(40);
+    let (orders, formulary, settings) = (varied::orders(MANY), varied::formulary(), Settings::default());
+    let bytes: usize = orders.iter().map(Vec::len).sum();
+    println!("{MANY} varied orders, {} bytes on average, best of {rounds} rounds in turn\n", bytes / MANY);
 
-fn each(bencher: divan::Bencher<'_, '_>, f: impl Fn(&[u8]) + Sync) {
-    LazyLock::force(&FORMULARY);
-    bencher.counter(ItemsCount::new(MANY)).bench(|| ORDERS.iter().for_each(|o| f(o)));
-}
+    // What each stage starts from, made beforehand.
+    let documents: Vec<Document<'_>> =
+        orders.iter().map(|o| Document::read(o, &Limits::default()).expect("an order of the benchmark")).collect();
+    let gathered: Vec<Gathered<'_>> = documents.iter().map(gather).collect();
+    let read: Vec<Order<'_>> = gathered.iter().map(|g| read_order(g.orders[0], VERSION, g).0).collect();
+    let frame = Frame { settings: &settings, weight: Some(Exact::int(70)) };
+    let materials = Materials { frame, formulary: &formulary, sent: &[] };
+    let plans: Vec<Plan> = read.iter().map(|order| plan(order, materials)).collect();
+    let checked: Vec<Appraisal<'_>> = orders.iter().map(|o| check(o, "", VERSION, &formulary, &settings)).collect();
+    let appraised: Vec<Appraisal<'_>> =
+        orders.iter().take(FEW).map(|o| appraise(o, "", VERSION, &formulary, &settings)).collect();
+    let answers: usize = appraised.iter().map(|a| parameters_json(a).len()).sum();
 
-/// The yardstick: serde_json into a Value.
-#[divan::bench]
-fn parse_only(bencher: divan::Bencher<'_, '_>) {
-    each(bencher, |o| {
-        black_box(serde_json::from_slice::<serde_json::Value>(o).ok());
-    });
-}
-
-/// The strict reader alone.
-#[divan::bench]
-fn read_json(bencher: divan::Bencher<'_, '_>) {
-    each(bencher, |o| {
-        black_box(Document::read(o, &Limits::default()).ok());
-    });
-}
-
-/// Reading, finding the orders, and their shape.
-#[divan::bench]
-fn read_and_shape(bencher: divan::Bencher<'_, '_>) {
-    each(bencher, |o| {
-        if let Ok(d) = Document::read(o, &Limits::default()) {
-            for node in &gather(&d).orders {
-                black_box(shape::check(*node, FhirVersion::R4));
-            }
+    let mut stages = [
+        stage("yardstick: parse into serde_json::Value", MANY, |i| {
+            black_box(serde_json::from_slice::<serde_json::Value>(&orders[i]).ok());
+        }),
+        stage("read: strict JSON", MANY, |i| {
+            black_box(Document::read(&orders[i], &Limits::default()).ok());
+        }),
+        stage("read: orders and context found", MANY, |i| {
+            black_box(gather(&documents[i]));
+        }),
+        stage("read: shape of the FHIR version", MANY, |i| {
+            black_box(shape::check(gathered[i].orders[0], VERSION));
+        }),
+        stage("read: the order", MANY, |i| {
+            black_box(read_order(gathered[i].orders[0], VERSION, &gathered[i]));
+        }),
+        stage("read: the patient", MANY, |i| {
+            black_box(context(&gathered[i], &read[i], &settings));
+        }),
+        stage("compute: lines, contents, doses", MANY, |i| {
+            black_box(plan(&read[i], materials));
+        }),
+        stage("compute: one day and its judged totals", MANY, |i| {
+            let day = lay_plan(&plans[i], &settings, Window::elapsed(&settings.zone, plans[i].start), false);
+            black_box(judged_totals(&[(&plans[i], &day)], plans[i].weight));
+        }),
+        stage("write: the OperationOutcome", MANY, |i| {
+            black_box(outcome_json(&checked[i]));
+        }),
+        stage("$validate but for the writing", MANY, |i| {
+            black_box(check(&orders[i], "", VERSION, &formulary, &settings).disposition());
+        }),
+        stage("$validate, bytes to OperationOutcome", MANY, |i| {
+            black_box(outcome_json(&check(&orders[i], "", VERSION, &formulary, &settings)));
+        }),
+        stage("$appraise but for the writing", MANY, |i| {
+            black_box(appraise(&orders[i], "", VERSION, &formulary, &settings).disposition());
+        }),
+        stage("write: the Parameters", FEW, |i| {
+            black_box(parameters_json(&appraised[i]));
+        }),
+    ];
+    for _ in 0..rounds {
+        for stage in &mut stages {
+            let started = Instant::now();
+            (0..stage.orders).for_each(&stage.run);
+            stage.best = stage.best.min(started.elapsed().as_secs_f64() / stage.orders as f64);
         }
-    });
-}
-
-/// Reading, computing and judging, nothing written.
-#[divan::bench]
-fn check_unwritten(bencher: divan::Bencher<'_, '_>) {
-    each(bencher, |o| {
-        black_box(check(o, "", FhirVersion::R4, &FORMULARY, &SETTINGS).disposition());
-    });
-}
-
-/// The whole check: bytes to OperationOutcome.
-#[divan::bench]
-fn whole_check(bencher: divan::Bencher<'_, '_>) {
-    each(bencher, |o| {
-        black_box(outcome_json(&check(o, "", FhirVersion::R4, &FORMULARY, &SETTINGS)));
-    });
-}
-
-/// The whole check with every total, derivation and estimate: bytes to Parameters.
-#[divan::bench(sample_count = 20)]
-fn whole_appraisal(bencher: divan::Bencher<'_, '_>) {
-    each(bencher, |o| {
-        black_box(parameters_json(&appraise(o, "", FhirVersion::R4, &FORMULARY, &SETTINGS)));
-    });
+    }
+    let yardstick = stages[0].best;
+    println!("{:<42}{:>9}{:>8}", "", "µs", "ratio");
+    for stage in &stages {
+        println!("{:<42}{:>9.2}{:>8.2}", stage.name, stage.best * 1e6, stage.best / yardstick);
+    }
+    println!("\nParameters of {} kB on average", answers / FEW / 1000);
 }
