@@ -7,7 +7,6 @@
 use enteral_gate::answer::{outcome_json, parameters_json};
 use enteral_gate::appraise::{Appraisal, appraise, check};
 use enteral_gate::exact::Exact;
-use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::bundle::{Gathered, gather};
 use enteral_gate::intake::json::{Document, Limits};
 use enteral_gate::intake::order::{FhirVersion, Order};
