@@ -6,9 +6,13 @@
         clippy::unwrap_used,
         clippy::expect_used,
         clippy::panic,
+        clippy::unreachable,
         clippy::indexing_slicing,
+        clippy::string_slice,
         clippy::float_arithmetic,
-        clippy::unreachable
+        clippy::print_stdout,
+        clippy::print_stderr,
+        clippy::disallowed_methods,
     )
 )]
 

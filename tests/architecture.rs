@@ -198,6 +198,50 @@ fn the_core_does_no_io_reads_no_clock_and_uses_no_floats() {
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
+/// What the compiler denies in every room of the core, by the head of the room.
+const DENIED: &[&str] = &[
+    "unwrap_used",
+    "expect_used",
+    "panic",
+    "unreachable",
+    "indexing_slicing",
+    "string_slice",
+    "float_arithmetic",
+    "print_stdout",
+    "print_stderr",
+    "disallowed_methods",
+];
+
+#[test]
+fn every_room_of_the_core_denies_what_could_panic_or_reach_outside() {
+    let mut wrong = Vec::new();
+    for (room, _) in MAY_USE.iter().filter(|(r, _)| !matches!(*r, "http" | "cli")) {
+        let src = root().join("src");
+        let head = [src.join(room).join("mod.rs"), src.join(format!("{room}.rs"))]
+            .iter()
+            .find_map(|p| std::fs::read_to_string(p).ok())
+            .unwrap_or_default();
+        for lint in DENIED {
+            if !head.contains(&format!("clippy::{lint},")) {
+                wrong.push(format!("{room} does not deny clippy::{lint}"));
+            }
+        }
+    }
+    // The one way out is named where it is taken, with a reason.
+    let mut paths = Vec::new();
+    files(&root().join("src"), &mut paths);
+    for path in paths.iter().filter(|p| !matches!(room(p).as_str(), "http" | "cli")) {
+        let code = code(path);
+        for allowed in code.split("allow(").skip(1).chain(code.split("expect(clippy").skip(1)) {
+            let inside = allowed.split(')').next().unwrap_or("");
+            if DENIED.iter().any(|lint| inside.contains(lint)) && !inside.contains("reason") {
+                wrong.push(format!("{}: allow({inside}) without a reason", path.display()));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
 #[test]
 fn the_rim_holds_no_clinical_arithmetic() {
     let mut paths = Vec::new();

@@ -3,11 +3,6 @@
 //! The root may be a NutritionOrder, a Bundle of any type or Parameters; Bundles may hold Bundles (search
 //! results). Nothing is ever fetched: a reference that leads out of the document leads nowhere.
 
-#![cfg_attr(
-    not(test),
-    deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
-)]
-
 use crate::intake::json::{self, Document, Node};
 use crate::intake::order::{At, Problem, Text};
 use crate::intake::wire::datatypes::{found, shown};

@@ -5,11 +5,6 @@
 //! arrays are bounded. The reader is iterative, allocates nothing per node and undoes escapes on demand.
 //! Every refusal names the byte, the line, the column and, where known, the element.
 
-#![cfg_attr(
-    not(test),
-    deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
-)]
-
 use crate::exact::{Decimal, DecimalError};
 use crate::intake::order::{At, Text};
 use std::borrow::Cow;

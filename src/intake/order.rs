@@ -3,18 +3,6 @@
 //! Texts borrow from the document they were read from. [`At`] is a node of that document; its FHIRPath,
 //! line and column are worked out from it only when something is reported.
 
-#![cfg_attr(
-    not(test),
-    deny(
-        clippy::unwrap_used,
-        clippy::expect_used,
-        clippy::panic,
-        clippy::indexing_slicing,
-        clippy::float_arithmetic,
-        clippy::unreachable
-    )
-)]
-
 use crate::exact::{Decimal, Exact};
 use std::borrow::Cow;
 

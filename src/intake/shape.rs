@@ -4,11 +4,6 @@
 //! ([`jsonschema::Validator::is_valid`]); sentences are only made when it fails. A schema's rule carries
 //! its own sentence (`description`) and FHIR issue type (`$comment`).
 
-#![cfg_attr(
-    not(test),
-    deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
-)]
-
 use crate::intake::json::{Children, Kind, Node, legible};
 use crate::intake::order::{At, FhirVersion, Problem};
 use jsonschema::error::{TypeKind, ValidationErrorKind};

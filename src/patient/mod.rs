@@ -4,7 +4,18 @@
 
 #![cfg_attr(
     not(test),
-    deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::unreachable,
+        clippy::indexing_slicing,
+        clippy::string_slice,
+        clippy::float_arithmetic,
+        clippy::print_stdout,
+        clippy::print_stderr,
+        clippy::disallowed_methods,
+    )
 )]
 
 pub mod age;

@@ -11,14 +11,23 @@
 //! - Mass above and below the line do not cancel, so that g/kg/d (per body weight) is never taken for /d.
 //!
 //! Source: the Unified Code for Units of Measure, version 2.2, <https://ucum.org/ucum>.
-#![deny(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::panic,
-    clippy::indexing_slicing,
-    clippy::float_arithmetic,
-    clippy::arithmetic_side_effects
+
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::unreachable,
+        clippy::indexing_slicing,
+        clippy::string_slice,
+        clippy::float_arithmetic,
+        clippy::print_stdout,
+        clippy::print_stderr,
+        clippy::disallowed_methods,
+    )
 )]
+#![deny(clippy::arithmetic_side_effects)]
 
 mod alias;
 mod dimension;

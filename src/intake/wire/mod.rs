@@ -3,11 +3,6 @@
 //! R4 and R4B share one shape (`r4`), R5 has another (`r5`); what both have in common is read here.
 //! Nothing is converted between versions: what looks like another version is reported as that.
 
-#![cfg_attr(
-    not(test),
-    deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
-)]
-
 pub(crate) mod datatypes;
 mod elements;
 pub mod extension;
