@@ -1,197 +1,308 @@
-//! The few FHIR shapes that answers are made of. Numbers are written as exact decimals, never through floats.
+//! The few FHIR shapes that answers are made of, written straight into the answer's JSON. Numbers are written as
+//! exact decimals, never through floats.
 
 use crate::exact::Exact;
 use crate::nutrition::measure::spelled;
-use serde::ser::{Serialize, SerializeMap, Serializer};
-use serde_json::Number;
-use serde_json::value::RawValue;
-use std::borrow::Cow;
-use std::rc::Rc;
-use std::str::FromStr;
+use std::fmt::Write;
+use std::ops::Range;
 
-#[derive(serde::Serialize)]
-#[serde(rename_all = "camelCase")]
-pub(super) struct OperationOutcome<'a> {
-    resource_type: &'static str,
-    issue: Vec<Issue<'a>>,
-}
-
-impl<'a> OperationOutcome<'a> {
-    pub(super) fn new(issue: Vec<Issue<'a>>) -> Self {
-        Self { resource_type: "OperationOutcome", issue }
+/// A text inside JSON's quotes.
+pub(super) fn escape_into(out: &mut String, text: &str) {
+    let special = |b: u8| b < 0x20 || b == b'"' || b == b'\\';
+    // Looked at as a whole, which goes many bytes at a time; nearly no text has any.
+    if !text.bytes().fold(false, |any, b| any | special(b)) {
+        return out.push_str(text);
     }
+    let mut from = 0;
+    for (at, b) in text.bytes().enumerate().filter(|(_, b)| special(*b)) {
+        out.push_str(text.get(from..at).unwrap_or(""));
+        from = at + 1;
+        match b {
+            b'"' => out.push_str("\\\""),
+            b'\\' => out.push_str("\\\\"),
+            0x08 => out.push_str("\\b"),
+            0x0C => out.push_str("\\f"),
+            b'\n' => out.push_str("\\n"),
+            b'\r' => out.push_str("\\r"),
+            b'\t' => out.push_str("\\t"),
+            other => {
+                let _ = write!(out, "\\u{other:04x}");
+            }
+        }
+    }
+    out.push_str(text.get(from..).unwrap_or(""));
 }
 
-#[derive(serde::Serialize)]
-pub(super) struct Issue<'a> {
-    pub(super) severity: &'static str,
-    pub(super) code: &'static str,
-    pub(super) details: Details<'a>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) diagnostics: Option<String>,
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub(super) expression: Vec<String>,
-}
-
-#[derive(serde::Serialize)]
-pub(super) struct Details<'a> {
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub(super) coding: Vec<Coding>,
-    pub(super) text: Cow<'a, str>,
-}
-
-#[derive(serde::Serialize)]
+/// A code of an issue's details.
 pub(super) struct Coding {
     pub(super) system: &'static str,
     pub(super) code: &'static str,
-    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) display: Option<&'static str>,
 }
 
-#[derive(serde::Serialize)]
-#[serde(rename_all = "camelCase")]
-pub(super) struct Parameters<'a> {
-    resource_type: &'static str,
-    parameter: Vec<Parameter<'a>>,
+/// An OperationOutcome being written, issue by issue.
+pub(super) struct Issues<'o> {
+    out: &'o mut String,
+    any: bool,
 }
 
-impl<'a> Parameters<'a> {
-    pub(super) fn new(parameter: Vec<Parameter<'a>>) -> Self {
-        Self { resource_type: "Parameters", parameter }
+impl<'o> Issues<'o> {
+    pub(super) fn begin(out: &'o mut String) -> Self {
+        out.push_str(r#"{"resourceType":"OperationOutcome","issue":["#);
+        Self { out, any: false }
     }
-}
 
-/// A parameter: a name with exactly one of value, resource and part.
-#[derive(Clone)]
-pub(super) struct Parameter<'a> {
-    name: &'static str,
-    holds: Holds<'a>,
-}
+    pub(super) fn end(self) {
+        self.out.push_str("]}");
+    }
 
-#[derive(Clone)]
-enum Holds<'a> {
-    Code(Cow<'a, str>),
-    Text(Cow<'a, str>),
-    /// A text that many parameters have.
-    Shared(Rc<str>),
-    DateTime(String),
-    Boolean(bool),
-    Quantity(Quantity),
-    Range(Rc<Range>),
-    Outcome(Rc<OperationOutcome<'a>>),
-    Parts(Vec<Parameter<'a>>),
-    /// The whole parameter, already written.
-    Written(Rc<RawValue>),
-}
-
-impl Serialize for Parameter<'_> {
-    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
-        if let Holds::Written(json) = &self.holds {
-            return json.serialize(to);
+    /// Begins an issue; its text is these parts in a row.
+    pub(super) fn issue(
+        &mut self,
+        severity: &'static str,
+        code: &'static str,
+        codings: &[Coding],
+        text: &[&str],
+    ) -> Issue<'_> {
+        let out = &mut *self.out;
+        out.push_str(if self.any { r#",{"severity":""# } else { r#"{"severity":""# });
+        self.any = true;
+        for part in [severity, r#"","code":""#, code, r#"","details":{"#] {
+            out.push_str(part);
         }
-        let mut map = to.serialize_map(None)?;
-        map.serialize_entry("name", self.name)?;
-        match &self.holds {
-            Holds::Code(x) => map.serialize_entry("valueCode", x)?,
-            Holds::Text(x) => map.serialize_entry("valueString", x)?,
-            Holds::Shared(x) => map.serialize_entry("valueString", &**x)?,
-            Holds::DateTime(x) => map.serialize_entry("valueDateTime", x)?,
-            Holds::Boolean(x) => map.serialize_entry("valueBoolean", x)?,
-            Holds::Quantity(x) => map.serialize_entry("valueQuantity", x)?,
-            Holds::Range(x) => map.serialize_entry("valueRange", &**x)?,
-            Holds::Outcome(x) => map.serialize_entry("resource", &**x)?,
-            Holds::Parts(x) if x.is_empty() => {}
-            Holds::Parts(x) => map.serialize_entry("part", x)?,
-            Holds::Written(_) => {}
+        for (nth, c) in codings.iter().enumerate() {
+            out.push_str(if nth == 0 { r#""coding":[{"system":""# } else { r#",{"system":""# });
+            for part in [c.system, r#"","code":""#, c.code] {
+                out.push_str(part);
+            }
+            if let Some(display) = c.display {
+                out.push_str(r#"","display":""#);
+                escape_into(out, display);
+            }
+            out.push_str(r#""}"#);
         }
-        map.end()
+        out.push_str(if codings.is_empty() { r#""text":""# } else { r#"],"text":""# });
+        for part in text {
+            escape_into(out, part);
+        }
+        out.push_str(r#""}"#);
+        Issue { out, expressions: 0, last: 0..0 }
     }
 }
 
-impl<'a> Parameter<'a> {
-    pub(super) fn code(name: &'static str, value: impl Into<Cow<'a, str>>) -> Self {
-        Self { name, holds: Holds::Code(value.into()) }
-    }
-    pub(super) fn string(name: &'static str, value: impl Into<Cow<'a, str>>) -> Self {
-        Self { name, holds: Holds::Text(value.into()) }
-    }
-    pub(super) fn shared(name: &'static str, value: Rc<str>) -> Self {
-        Self { name, holds: Holds::Shared(value) }
-    }
-    pub(super) fn date_time(name: &'static str, value: String) -> Self {
-        Self { name, holds: Holds::DateTime(value) }
-    }
-    pub(super) fn boolean(name: &'static str, value: bool) -> Self {
-        Self { name, holds: Holds::Boolean(value) }
-    }
-    pub(super) fn quantity(name: &'static str, value: Exact, unit: &'static str) -> Self {
-        Self { name, holds: Holds::Quantity(Quantity::new(value, unit)) }
-    }
-    pub(super) fn range(name: &'static str, low: Exact, high: Option<Exact>, unit: &'static str) -> Self {
-        let range = Range { low: Quantity::new(low, unit), high: high.map(|h| Quantity::new(h, unit)) };
-        Self { name, holds: Holds::Range(Rc::new(range)) }
-    }
-    pub(super) fn outcome(name: &'static str, resource: OperationOutcome<'a>) -> Self {
-        Self { name, holds: Holds::Outcome(Rc::new(resource)) }
-    }
-    pub(super) fn parts(name: &'static str, part: Vec<Parameter<'a>>) -> Self {
-        Self { name, holds: Holds::Parts(part) }
+/// An issue whose text is written: diagnostics may follow, then expressions.
+pub(super) struct Issue<'o> {
+    out: &'o mut String,
+    expressions: usize,
+    last: Range<usize>,
+}
+
+impl Issue<'_> {
+    pub(super) fn diagnostics<'t>(self, parts: impl IntoIterator<Item = &'t str>) -> Self {
+        self.out.push_str(r#","diagnostics":""#);
+        for part in parts {
+            escape_into(self.out, part);
+        }
+        self.out.push('"');
+        self
     }
 
-    /// The same, written once for every place it stands at; copies then cost next to nothing. These shapes
-    /// always serialize.
-    pub(super) fn written<'w>(self) -> Parameter<'w> {
-        let holds = match serde_json::value::to_raw_value(&self) {
-            Ok(json) => Holds::Written(json.into()),
-            Err(_) => Holds::Parts(Vec::new()),
-        };
-        Parameter { name: self.name, holds }
+    /// One more path, unless it is the one before again.
+    pub(super) fn expression(&mut self, path: &str) {
+        let from = self.out.len();
+        self.out.push_str(if self.expressions == 0 { r#","expression":[""# } else { r#",""# });
+        let start = self.out.len();
+        escape_into(self.out, path);
+        let written = start..self.out.len();
+        if self.expressions > 0 && self.out.get(written.clone()) == self.out.get(self.last.clone()) {
+            self.out.truncate(from);
+            return;
+        }
+        self.out.push('"');
+        self.expressions += 1;
+        self.last = written;
+    }
+
+    pub(super) fn end(self) {
+        self.out.push_str(if self.expressions > 0 { "]}" } else { "}" });
     }
 }
 
-#[derive(serde::Serialize, Clone)]
-pub(super) struct Quantity {
-    value: Number,
-    unit: &'static str,
-    system: &'static str,
-    code: &'static str,
+/// What stands before the next parameter.
+#[derive(Clone, Copy)]
+enum Before {
+    /// The list is open and empty.
+    Nothing,
+    /// A parameter of parts is open and has none yet.
+    Parent,
+    /// Another parameter of the same list.
+    Sibling,
 }
 
-impl Quantity {
-    fn new(value: Exact, unit: &'static str) -> Self {
-        Self { value: number(value), unit: spelled(unit), system: "http://unitsofmeasure.org", code: unit }
+/// Parameters being written, one after the other.
+pub(super) struct Parameters {
+    out: String,
+    before: Before,
+}
+
+impl Parameters {
+    /// Begun, with room for a number of bytes.
+    pub(super) fn begin(bytes: usize) -> Self {
+        let mut out = String::with_capacity(bytes);
+        out.push_str(r#"{"resourceType":"Parameters","parameter":["#);
+        Self { out, before: Before::Nothing }
+    }
+
+    pub(super) fn end(mut self) -> String {
+        self.out.push_str("]}");
+        self.out
+    }
+
+    fn next(&mut self) {
+        match self.before {
+            Before::Nothing => {}
+            Before::Parent => self.out.push_str(r#","part":["#),
+            Before::Sibling => self.out.push(','),
+        }
+        self.before = Before::Sibling;
+    }
+
+    /// A name, and the beginning of its value.
+    fn named(&mut self, name: &'static str, value: &'static str) {
+        self.next();
+        for part in [r#"{"name":""#, name, r#"",""#, value] {
+            self.out.push_str(part);
+        }
+    }
+
+    fn text_value(&mut self, name: &'static str, value: &'static str, parts: &[&str]) {
+        self.named(name, value);
+        for part in parts {
+            escape_into(&mut self.out, part);
+        }
+        self.out.push_str(r#""}"#);
+    }
+
+    pub(super) fn code(&mut self, name: &'static str, value: &str) {
+        self.text_value(name, r#"valueCode":""#, &[value]);
+    }
+
+    pub(super) fn string(&mut self, name: &'static str, value: &str) {
+        self.text_value(name, r#"valueString":""#, &[value]);
+    }
+
+    /// A string of several parts in a row.
+    pub(super) fn string_of(&mut self, name: &'static str, parts: &[&str]) {
+        self.text_value(name, r#"valueString":""#, parts);
+    }
+
+    pub(super) fn date_time(&mut self, name: &'static str, value: &str) {
+        self.text_value(name, r#"valueDateTime":""#, &[value]);
+    }
+
+    pub(super) fn boolean(&mut self, name: &'static str, value: bool) {
+        self.named(name, r#"valueBoolean":"#);
+        self.out.push_str(if value { "true}" } else { "false}" });
+    }
+
+    pub(super) fn quantity(&mut self, name: &'static str, value: Exact, unit: &'static str) {
+        self.named(name, r#"valueQuantity":"#);
+        quantity_into(&mut self.out, value, unit);
+        self.out.push('}');
+    }
+
+    pub(super) fn range(&mut self, name: &'static str, low: Exact, high: Option<Exact>, unit: &'static str) {
+        self.named(name, r#"valueRange":{"low":"#);
+        quantity_into(&mut self.out, low, unit);
+        if let Some(high) = high {
+            self.out.push_str(r#","high":"#);
+            quantity_into(&mut self.out, high, unit);
+        }
+        self.out.push_str("}}");
+    }
+
+    /// A parameter that is a resource, which `write` writes.
+    pub(super) fn resource(&mut self, name: &'static str, write: impl FnOnce(&mut String)) {
+        self.named(name, r#"resource":"#);
+        write(&mut self.out);
+        self.out.push('}');
+    }
+
+    /// A parameter of parts, which `write` writes.
+    pub(super) fn parts(&mut self, name: &'static str, write: impl FnOnce(&mut Self)) {
+        self.next();
+        for part in [r#"{"name":""#, name, "\""] {
+            self.out.push_str(part);
+        }
+        self.before = Before::Parent;
+        write(self);
+        self.out.push_str(if matches!(self.before, Before::Parent) { "}" } else { "]}" });
+        self.before = Before::Sibling;
+    }
+
+    /// What `write` writes, one parameter, with its place in the answer, so that it can be repeated.
+    pub(super) fn noted(&mut self, write: impl FnOnce(&mut Self)) -> Range<usize> {
+        self.next();
+        self.before = Before::Nothing;
+        let from = self.out.len();
+        write(self);
+        self.before = Before::Sibling;
+        from..self.out.len()
+    }
+
+    /// A parameter that was written before, once more.
+    pub(super) fn repeat(&mut self, place: Range<usize>) {
+        self.next();
+        self.out.extend_from_within(place);
     }
 }
 
-#[derive(serde::Serialize)]
-pub(super) struct Range {
-    low: Quantity,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    high: Option<Quantity>,
+fn quantity_into(out: &mut String, value: Exact, unit: &'static str) {
+    out.push_str(r#"{"value":"#);
+    number_into(out, value);
+    for part in [r#","unit":""#, spelled(unit), r#"","system":"http://unitsofmeasure.org","code":""#, unit, r#""}"#] {
+        out.push_str(part);
+    }
 }
 
 /// The number as JSON, rounded once, here: three decimals, and as many more as four significant digits need.
-fn number(x: Exact) -> Number {
+fn number_into(out: &mut String, x: Exact) {
     let mut places = 3;
     let mut text = x.rounded(places);
     while places < 12 && !x.is_zero() && text.trim_start_matches(['-', '0', '.']).len() < 4 {
         places += 1;
         text = x.rounded(places);
     }
-    let text = text.trim_end_matches('0').trim_end_matches('.');
-    Number::from_str(text).unwrap_or_else(|_| Number::from(0))
+    out.push_str(text.trim_end_matches('0').trim_end_matches('.'));
 }
 
-/// Compact JSON. The shapes above always serialize.
-pub(super) fn json(value: &impl Serialize) -> String {
-    json_of(value, 8 << 10)
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-/// The same, with room made for a number of bytes.
-pub(super) fn json_of(value: &impl Serialize, bytes: usize) -> String {
-    let mut out = Vec::with_capacity(bytes);
-    match serde_json::to_writer(&mut out, value) {
-        Ok(()) => String::from_utf8(out).unwrap_or_default(),
-        Err(_) => String::new(),
+    #[test]
+    fn texts_are_escaped_as_json_has_it() {
+        let every: String = (0..=0x2FFu32).filter_map(char::from_u32).chain("\u{2028}💧\"\\".chars()).collect();
+        for text in ["", "plain", "µ × 2", "\"", "a\\b", "\u{1}\u{1f}\u{7f}", every.as_str()] {
+            let mut out = String::new();
+            escape_into(&mut out, text);
+            assert_eq!(format!("\"{out}\""), serde_json::to_string(text).expect("a text"));
+        }
+    }
+
+    #[test]
+    fn parameters_without_parts_and_repeated_ones() {
+        let mut p = Parameters::begin(0);
+        p.parts("none", |_| {});
+        p.parts("some", |p| {
+            let place = p.noted(|p| p.parts("inner", |p| p.boolean("x", true)));
+            p.repeat(place);
+            p.code("c", "y");
+        });
+        let inner = r#"{"name":"inner","part":[{"name":"x","valueBoolean":true}]}"#;
+        let want = format!(
+            r#"{{"resourceType":"Parameters","parameter":[{{"name":"none"}},{{"name":"some","part":[{inner},{inner},{{"name":"c","valueCode":"y"}}]}}]}}"#
+        );
+        assert_eq!(p.end(), want);
     }
 }

@@ -1,11 +1,10 @@
 //! A report as an OperationOutcome.
 
-use super::fhir::{Coding, Details, Issue, OperationOutcome, json};
+use super::fhir::{Coding, Issue, Issues};
 use super::{NO_RULEBOOK, PROGRAM, RULEBOOK};
-use crate::appraise::{Appraisal, OrderReport, Refusal};
+use crate::appraise::{Appraisal, OrderReport, Refusal, Refused};
 use crate::findings::{Outcome, Tier};
 use crate::intake::order::At;
-use std::borrow::Cow;
 
 /// Code system of findings and of the rules that make them.
 pub const FINDING_SYSTEM: &str = "https://enteral-gate.example/fhir/CodeSystem/finding";
@@ -22,81 +21,80 @@ Not validated for pregnancy, metabolic disease, burns, spinal injury, end-of-lif
 
 /// The report as OperationOutcome, compact JSON.
 pub fn outcome_json(a: &Appraisal<'_>) -> String {
-    json(&outcome(a))
+    let mut out = String::with_capacity(8 << 10);
+    outcome_into(a, &mut out);
+    out
 }
 
 /// An OperationOutcome of one fatal issue, for what could not be read at all.
 pub fn refusal_json(text: &str, code: &'static str) -> String {
-    json(&OperationOutcome::new(vec![plain("fatal", code, text.to_owned(), None, Vec::new())]))
+    let mut out = String::with_capacity(256 + text.len());
+    let mut issues = Issues::begin(&mut out);
+    issues.issue("fatal", code, &[], &[text]).end();
+    issues.end();
+    out
 }
 
-fn plain<'a>(
-    severity: &'static str,
-    code: &'static str,
-    text: impl Into<Cow<'a, str>>,
-    diagnostics: Option<String>,
-    expression: Vec<String>,
-) -> Issue<'a> {
-    Issue { severity, code, details: Details { coding: Vec::new(), text: text.into() }, diagnostics, expression }
-}
-
-pub(super) fn outcome<'a>(a: &'a Appraisal<'_>) -> OperationOutcome<'a> {
-    let mut issues = Vec::with_capacity(16);
-    if let Some((kind, why)) = &a.refused {
-        let code = match kind {
-            Refusal::TooLarge => "too-long",
-            _ => why.code,
-        };
-        let diagnostics = why.position.map(|(line, column)| format!("line {line}, column {column}"));
-        let expression = why.path.iter().filter(|p| is_path(p)).cloned().collect();
-        issues.push(plain("fatal", code, capital(&why.text), diagnostics, expression));
-        return OperationOutcome::new(issues);
+pub(super) fn outcome_into(a: &Appraisal<'_>, out: &mut String) {
+    let mut issues = Issues::begin(out);
+    match &a.refused {
+        Some((kind, why)) => refused(*kind, why, &mut issues),
+        None => checked(a, &mut issues),
     }
+    issues.end();
+}
+
+fn refused(kind: Refusal, why: &Refused, issues: &mut Issues<'_>) {
+    let code = match kind {
+        Refusal::TooLarge => "too-long",
+        _ => why.code,
+    };
+    let mut issue = issues.issue("fatal", code, &[], &[&capital(&why.text)]);
+    if let Some((line, column)) = why.position {
+        issue = issue.diagnostics([format!("line {line}, column {column}").as_str()]);
+    }
+    if let Some(path) = why.path.as_ref().filter(|p| is_path(p)) {
+        issue.expression(path);
+    }
+    issue.end();
+}
+
+fn checked(a: &Appraisal<'_>, issues: &mut Issues<'_>) {
     for order in &a.orders {
-        of_order(a, order, &mut issues);
+        of_order(a, order, issues);
     }
     for p in &a.problems {
-        issues.push(Issue {
-            severity: if p.grave { "error" } else { "information" },
-            code: p.code,
-            details: Details { coding: vec![coding("INT-01", "structure-broken")], text: capital(&p.text).into() },
-            diagnostics: None,
-            expression: vec![a.path(p.at)],
-        });
+        let severity = if p.grave { "error" } else { "information" };
+        let codings = [coding("INT-01", "structure-broken")];
+        let mut issue = issues.issue(severity, p.code, &codings, &[&capital(&p.text)]);
+        issue.expression(&a.path(p.at));
+        issue.end();
     }
     if a.orders.is_empty() {
-        issues.push(plain(
-            "warning",
-            "incomplete",
-            "No NutritionOrder was found: nothing was checked.".to_owned(),
-            None,
-            Vec::new(),
-        ));
+        let text = "No NutritionOrder was found: nothing was checked.";
+        issues.issue("warning", "incomplete", &[], &[text]).end();
     }
-    issues.push(plain("information", "incomplete", NO_RULEBOOK, None, Vec::new()));
+    issues.issue("information", "incomplete", &[], &[NO_RULEBOOK]).end();
     if a.settings.demo {
-        issues.push(plain(
-            "information",
-            "informational",
-            "Demonstration: formulary, orders and patients are invented. Not for use on patients.".to_owned(),
-            None,
-            Vec::new(),
-        ));
+        let text = "Demonstration: formulary, orders and patients are invented. Not for use on patients.";
+        issues.issue("information", "informational", &[], &[text]).end();
     }
-    issues.push(plain(
-        "information",
-        "informational",
-        STANDING,
-        Some(format!(
-            "{PROGRAM}; formulary {} ({}, {} products); rulebook {RULEBOOK}; time zone {}",
+    issues
+        .issue("information", "informational", &[], &[STANDING])
+        .diagnostics([
+            PROGRAM,
+            "; formulary ",
             a.formulary.label(),
+            " (",
             a.formulary.hash(),
-            a.formulary.len(),
-            a.settings.zone_name
-        )),
-        Vec::new(),
-    ));
-    OperationOutcome::new(issues)
+            ", ",
+            &a.formulary.len().to_string(),
+            " products); rulebook ",
+            RULEBOOK,
+            "; time zone ",
+            &a.settings.zone_name,
+        ])
+        .end();
 }
 
 fn coding(id: &'static str, name: &'static str) -> Coding {
@@ -108,117 +106,103 @@ fn is_path(path: &str) -> bool {
     path.starts_with(|c: char| c.is_ascii_uppercase())
 }
 
-fn of_order<'a>(a: &'a Appraisal<'_>, order: &'a OrderReport, issues: &mut Vec<Issue<'a>>) {
-    let paths = |at: &[At]| -> Vec<String> {
-        let mut out: Vec<String> = at.iter().map(|x| a.path(*x)).collect();
-        out.dedup();
-        out
-    };
-    // By tier, then in the order of the rules.
-    let flagged: Vec<_> = order
-        .judged
-        .iter()
-        .filter_map(|j| if let Outcome::Flagged(findings) = &j.outcome { Some((j, findings)) } else { None })
-        .collect();
-    for tier in [Tier::Stop, Tier::High, Tier::Med, Tier::Low] {
-        for (j, findings) in &flagged {
-            for f in findings.iter().filter(|f| f.tier == tier) {
-                let mut diagnostics = String::with_capacity(160);
-                if let Some(arithmetic) = &f.arithmetic {
-                    diagnostics.push_str(arithmetic);
-                    diagnostics.push_str(" | ");
-                }
-                if let Some(fix) = &f.fix {
-                    for part in ["A way out: ", fix, " | "] {
-                        diagnostics.push_str(part);
-                    }
-                }
-                for part in ["Source: ", j.rule.source, "."] {
-                    diagnostics.push_str(part);
-                }
-                issues.push(Issue {
-                    severity: f.tier.severity(),
-                    code: f.code.unwrap_or_else(|| issue_type(j.rule.id, f.tier)),
-                    details: Details {
-                        coding: vec![
-                            coding(j.rule.id, j.rule.name),
-                            Coding { system: TIER_SYSTEM, code: f.tier.code(), display: None },
-                        ],
-                        text: Cow::Borrowed(&f.text),
-                    },
-                    diagnostics: Some(diagnostics),
-                    expression: paths(&f.at),
-                });
+/// Paths of an order's places; the order's own, which most issues name, is worked out once.
+struct Paths<'a> {
+    of: &'a Appraisal<'a>,
+    order: (At, String),
+}
+
+impl Paths<'_> {
+    fn end_at(&self, mut issue: Issue<'_>, at: &[At]) {
+        for x in at {
+            if *x == self.order.0 {
+                issue.expression(&self.order.1);
+            } else {
+                issue.expression(&self.of.path(*x));
             }
+        }
+        issue.end();
+    }
+
+    fn end_here(&self, issue: Issue<'_>) {
+        self.end_at(issue, &[self.order.0]);
+    }
+}
+
+fn of_order(a: &Appraisal<'_>, order: &OrderReport, issues: &mut Issues<'_>) {
+    let paths = Paths { of: a, order: (order.at, a.path(order.at)) };
+    // By tier, then in the order of the rules.
+    let flagged = || {
+        order.judged.iter().filter_map(|j| {
+            if let Outcome::Flagged(findings) = &j.outcome {
+                Some(findings.iter().map(move |f| (j.rule, f)))
+            } else {
+                None
+            }
+        })
+    };
+    for tier in [Tier::Stop, Tier::High, Tier::Med, Tier::Low] {
+        for (rule, f) in flagged().flatten().filter(|(_, f)| f.tier == tier) {
+            let code = f.code.unwrap_or_else(|| issue_type(rule.id, f.tier));
+            let codings =
+                [coding(rule.id, rule.name), Coding { system: TIER_SYSTEM, code: f.tier.code(), display: None }];
+            let arithmetic = f.arithmetic.as_deref().map(|text| [text, " | "]);
+            let fix = f.fix.as_deref().map(|text| ["A way out: ", text, " | "]);
+            let issue = issues.issue(f.tier.severity(), code, &codings, &[&f.text]).diagnostics(
+                arithmetic.into_iter().flatten().chain(fix.into_iter().flatten()).chain(["Source: ", rule.source, "."]),
+            );
+            paths.end_at(issue, &f.at);
         }
         if tier == Tier::High {
             not_evaluated(order, &paths, issues);
         }
     }
-    let here = || vec![a.path(order.at)];
-    let not_sent: Vec<String> = order
-        .judged
-        .iter()
-        .filter_map(|j| {
-            if let Outcome::NotProvided(what) = &j.outcome { Some(format!("{what} ({})", j.rule.id)) } else { None }
-        })
-        .collect();
-    if !not_sent.is_empty() {
-        issues.push(plain(
-            "information",
-            "incomplete",
-            format!("Not checked, because this sender does not provide: {}.", not_sent.join("; ")),
-            None,
-            here(),
-        ));
+    let mut listed = Vec::with_capacity(32);
+    for j in &order.judged {
+        if let Outcome::NotProvided(what) = &j.outcome {
+            let before = if listed.is_empty() { "Not checked, because this sender does not provide: " } else { "; " };
+            listed.extend([before, what, " (", j.rule.id, ")"]);
+        }
     }
-    let hidden: Vec<String> = order
-        .judged
-        .iter()
-        .filter_map(|j| {
-            if let Outcome::Hidden(cause) = &j.outcome {
-                Some(format!("{} (because of {cause})", j.rule.id))
-            } else {
-                None
-            }
-        })
-        .collect();
-    if !hidden.is_empty() {
-        issues.push(plain(
-            "information",
-            "informational",
-            format!("Not shown, as consequences of another finding: {}.", hidden.join("; ")),
-            None,
-            here(),
-        ));
+    if !listed.is_empty() {
+        listed.push(".");
+        paths.end_here(issues.issue("information", "incomplete", &[], &listed));
     }
-    issues.push(plain("information", "informational", summary(order), assumptions(order), here()));
+    listed.clear();
+    for j in &order.judged {
+        if let Outcome::Hidden(cause) = &j.outcome {
+            let before = if listed.is_empty() { "Not shown, as consequences of another finding: " } else { "; " };
+            listed.extend([before, j.rule.id, " (because of ", cause, ")"]);
+        }
+    }
+    if !listed.is_empty() {
+        listed.push(".");
+        paths.end_here(issues.issue("information", "informational", &[], &listed));
+    }
+    let issue = issues.issue("information", "informational", &[], &[&summary(order)]);
+    if order.assumptions.is_empty() {
+        return paths.end_here(issue);
+    }
+    let lines = order.assumptions.iter().flat_map(|(a, _)| [" ", a.line()]);
+    paths.end_here(issue.diagnostics(["Assumptions:"].into_iter().chain(lines)));
 }
 
-fn not_evaluated<'a>(order: &'a OrderReport, paths: &impl Fn(&[At]) -> Vec<String>, issues: &mut Vec<Issue<'a>>) {
+fn not_evaluated(order: &OrderReport, paths: &Paths<'_>, issues: &mut Issues<'_>) {
     for j in &order.judged {
         let Outcome::NotEvaluated(why, at) = &j.outcome else { continue };
         let modifier = j.rule.id == "CMP-05";
-        if !order.computed {
-            issues.push(plain(
-                "information",
-                "informational",
-                capital(&format!("not computed and not checked: {why}")),
-                None,
-                paths(at),
-            ));
-            continue;
-        }
-        issues.push(Issue {
-            severity: if modifier { "error" } else { "warning" },
-            code: if modifier { "extension" } else { "incomplete" },
-            details: Details {
-                coding: vec![coding(j.rule.id, j.rule.name)],
-                text: format!("Not checked ({}): {why}.", j.rule.title.to_lowercase()).into(),
-            },
-            diagnostics: None,
-            expression: paths(at),
-        });
+        let issue = if order.computed {
+            issues.issue(
+                if modifier { "error" } else { "warning" },
+                if modifier { "extension" } else { "incomplete" },
+                &[coding(j.rule.id, j.rule.name)],
+                &["Not checked (", &j.rule.title.to_lowercase(), "): ", why, "."],
+            )
+        } else {
+            let text = capital(&format!("not computed and not checked: {why}"));
+            issues.issue("information", "informational", &[], &[&text])
+        };
+        paths.end_at(issue, at);
     }
 }
 
@@ -240,19 +224,6 @@ pub(super) fn summary(order: &OrderReport) -> String {
         order.disposition().code(),
         order.judged.len(),
     )
-}
-
-fn assumptions(order: &OrderReport) -> Option<String> {
-    if order.assumptions.is_empty() {
-        return None;
-    }
-    let mut out = String::with_capacity(160 * order.assumptions.len());
-    out.push_str("Assumptions:");
-    for (a, _) in &order.assumptions {
-        out.push(' ');
-        out.push_str(a.line());
-    }
-    Some(out)
 }
 
 /// FHIR issue type of a rule's findings.

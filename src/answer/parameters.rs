@@ -1,7 +1,7 @@
 //! A report as the Parameters of `$appraise`.
 
-use super::fhir::{Parameter, Parameters, json_of};
-use super::outcome::outcome;
+use super::fhir::Parameters;
+use super::outcome::outcome_into;
 use super::{PROGRAM, RULEBOOK};
 use crate::amount::{Amount, Why};
 use crate::appraise::{Appraisal, Combined, OrderReport};
@@ -15,6 +15,7 @@ use crate::nutrition::plan::Plan;
 use crate::nutrition::totals::{OrderDay, Totals};
 use crate::timing::calendar::stamp;
 use std::collections::HashMap;
+use std::ops::Range;
 use std::rc::Rc;
 
 /// Code system of measures.
@@ -22,149 +23,144 @@ pub const MEASURE_SYSTEM: &str = "https://enteral-gate.example/fhir/CodeSystem/m
 
 /// The report as Parameters, compact JSON. What could not be read at all is `disposition` and `outcome` only.
 pub fn parameters_json(a: &Appraisal<'_>) -> String {
-    let mut out =
-        vec![Parameter::code("disposition", a.disposition().code()), Parameter::outcome("outcome", outcome(a))];
+    let days: usize = a.orders.iter().map(|o| o.days.len() + 1).sum();
+    let mut to = Parameters::begin((8 << 10) + days * (96 << 10));
+    to.code("disposition", a.disposition().code());
+    to.resource("outcome", |out| outcome_into(a, out));
     let mut places = Places { of: a, known: HashMap::new() };
     for order in &a.orders {
-        out.push(of_order(a, &mut places, order));
+        to.parts("order", |to| of_order(a, &mut places, order, to));
     }
     for c in &a.combined {
-        out.push(combined(a, &mut places, c));
+        to.parts("combined", |to| combined(a, &mut places, c, to));
     }
-    out.push(version(a));
-    let days: usize = a.orders.iter().map(|o| o.days.len() + 1).sum();
-    json_of(&Parameters::new(out), (8 << 10) + days * (96 << 10))
+    to.parts("version", |to| version(a, to));
+    to.end()
 }
 
 /// Paths of places, each worked out once: many parameters name the same few.
 struct Places<'a> {
     of: &'a Appraisal<'a>,
-    known: HashMap<At, Rc<str>>,
+    known: HashMap<At, String>,
 }
 
 impl Places<'_> {
-    fn expression<'p>(&mut self, at: At) -> Parameter<'p> {
-        let path = self.known.entry(at).or_insert_with(|| self.of.path(at).into());
-        Parameter::shared("expression", path.clone())
+    fn expression(&mut self, at: At, to: &mut Parameters) {
+        to.string("expression", self.known.entry(at).or_insert_with(|| self.of.path(at)));
     }
 }
 
-fn version<'p>(a: &'p Appraisal<'_>) -> Parameter<'p> {
-    let mut parts = vec![
-        Parameter::string("program", PROGRAM),
-        Parameter::string("formulary", a.formulary.label()),
-        Parameter::string("formulary-hash", a.formulary.hash()),
-        Parameter::string("rulebook", RULEBOOK),
-        Parameter::code("fhir-version", a.version.number()),
-        Parameter::string("time-zone", a.settings.zone_name.clone()),
-        Parameter::string("time-zone-data", "IANA time zone database, bundled with the program"),
-    ];
+fn version(a: &Appraisal<'_>, to: &mut Parameters) {
+    to.string("program", PROGRAM);
+    to.string("formulary", a.formulary.label());
+    to.string("formulary-hash", a.formulary.hash());
+    to.string("rulebook", RULEBOOK);
+    to.code("fhir-version", a.version.number());
+    to.string("time-zone", &a.settings.zone_name);
+    to.string("time-zone-data", "IANA time zone database, bundled with the program");
     if !a.settings.hash.is_empty() {
-        parts.push(Parameter::string("settings-hash", a.settings.hash.clone()));
+        to.string("settings-hash", &a.settings.hash);
     }
     if a.settings.demo {
-        parts.push(Parameter::boolean("invented-data", true));
+        to.boolean("invented-data", true);
     }
-    Parameter::parts("version", parts)
 }
 
-fn of_order<'p>(a: &'p Appraisal<'_>, places: &mut Places<'_>, order: &'p OrderReport) -> Parameter<'p> {
-    let mut parts = vec![
-        Parameter::string("order", order.label.as_str()),
-        places.expression(order.at),
-        Parameter::code("disposition", order.disposition().code()),
-    ];
+fn of_order(a: &Appraisal<'_>, places: &mut Places<'_>, order: &OrderReport, to: &mut Parameters) {
+    to.string("order", &order.label);
+    places.expression(order.at, to);
+    to.code("disposition", order.disposition().code());
     if !order.computed {
-        parts.push(Parameter::string("not-computed", "the order is over, was entered in error, or has no tube feed"));
+        to.string("not-computed", "the order is over, was entered in error, or has no tube feed");
     }
     for (day, totals) in &order.days {
-        parts.push(day_part(a, places, "day", &[(&order.plan, day)], totals, order.weight));
+        to.parts("day", |to| day_part(a, places, &[(&order.plan, day)], totals, order.weight, to));
     }
     if order.computed {
-        match &order.steady {
-            Ok((day, totals)) => {
-                parts.push(day_part(a, places, "steady-day", &[(&order.plan, day)], totals, order.weight))
-            }
-            Err(why) => parts.push(Parameter::parts("steady-day", vec![Parameter::string("unknown", why.to_string())])),
-        }
+        to.parts("steady-day", |to| match &order.steady {
+            Ok((day, totals)) => day_part(a, places, &[(&order.plan, day)], totals, order.weight, to),
+            Err(why) => to.string("unknown", &why.to_string()),
+        });
         let typical = order.typical().map(|(_, t)| t);
         for e in needs::estimates(&order.needs) {
-            parts.push(estimate(e, typical));
+            to.parts("estimate", |to| estimate(&e, typical, to));
         }
     }
     for (assumption, at) in &order.assumptions {
-        let mut inner = vec![Parameter::code("id", assumption.id()), Parameter::string("text", assumption.text())];
-        inner.extend(at.iter().map(|x| places.expression(*x)));
-        parts.push(Parameter::parts("assumption", inner));
+        to.parts("assumption", |to| {
+            to.code("id", assumption.id());
+            to.string("text", assumption.text());
+            for x in at {
+                places.expression(*x, to);
+            }
+        });
     }
-    Parameter::parts("order", parts)
 }
 
-fn combined<'p>(a: &'p Appraisal<'_>, places: &mut Places<'_>, c: &'p Combined) -> Parameter<'p> {
+fn combined(a: &Appraisal<'_>, places: &mut Places<'_>, c: &Combined, to: &mut Parameters) {
     let orders: Vec<&OrderReport> = c.orders.iter().filter_map(|i| a.orders.get(*i)).collect();
-    let mut parts: Vec<Parameter> = orders.iter().map(|o| Parameter::string("order", o.label.as_str())).collect();
-    parts.extend(orders.iter().map(|o| places.expression(o.at)));
-    let pairs = |days: &[OrderDay]| -> Vec<(usize, usize)> { (0..days.len()).map(|i| (i, i)).collect() };
-    let mut push = |name: &'static str, days: &'p [OrderDay], totals: &Totals| {
-        let list: Vec<(&Plan, &OrderDay)> =
-            pairs(days).into_iter().filter_map(|(i, j)| Some((&orders.get(i)?.plan, days.get(j)?))).collect();
-        parts.push(day_part(a, places, name, &list, totals, c.weight));
+    for o in &orders {
+        to.string("order", &o.label);
+    }
+    for o in &orders {
+        places.expression(o.at, to);
+    }
+    let mut push = |days: &[OrderDay], totals: &Totals, to: &mut Parameters| {
+        let list: Vec<(&Plan, &OrderDay)> = orders.iter().map(|o| &o.plan).zip(days).collect();
+        day_part(a, places, &list, totals, c.weight, to);
     };
     for (days, totals) in &c.days {
-        push("day", days, totals);
+        to.parts("day", |to| push(days, totals, to));
     }
-    match &c.steady {
-        Ok((days, totals)) => push("steady-day", days, totals),
-        Err(why) => parts.push(Parameter::parts("steady-day", vec![Parameter::string("unknown", why.to_string())])),
-    }
-    Parameter::parts("combined", parts)
+    to.parts("steady-day", |to| match &c.steady {
+        Ok((days, totals)) => push(days, totals, to),
+        Err(why) => to.string("unknown", &why.to_string()),
+    });
 }
 
-fn day_part<'p>(
-    a: &'p Appraisal<'_>,
+fn day_part(
+    a: &Appraisal<'_>,
     places: &mut Places<'_>,
-    name: &'static str,
-    days: &[(&'p Plan, &'p OrderDay)],
+    days: &[(&Plan, &OrderDay)],
     totals: &Totals,
     weight: Option<(Exact, At)>,
-) -> Parameter<'p> {
+    to: &mut Parameters,
+) {
     let zone = &a.settings.zone;
-    let mut parts = Vec::new();
     if let Some((_, day)) = days.first() {
         let window = day.laid.window;
-        parts.push(Parameter::date_time("start", stamp(zone, window.start)));
-        parts.push(Parameter::date_time("end", stamp(zone, window.end())));
+        to.date_time("start", &stamp(zone, window.start));
+        to.date_time("end", &stamp(zone, window.end()));
     }
     for (plan, day) in days {
         if let Some(reached) = day.laid.cap {
             let at = day.laid.window.start.add(reached.at).unwrap_or(day.laid.window.start);
-            let mut inner = vec![
-                Parameter::date_time("time", stamp(zone, at)),
-                Parameter::quantity("maximum", reached.cap, "mL"),
-                Parameter::quantity("scheduled", reached.scheduled, "mL"),
-            ];
-            if let Some(cap) = plan.cap {
-                inner.push(places.expression(cap.at));
-            }
-            parts.push(Parameter::parts("maximum-reached", inner));
+            to.parts("maximum-reached", |to| {
+                to.date_time("time", &stamp(zone, at));
+                to.quantity("maximum", reached.cap, "mL");
+                to.quantity("scheduled", reached.scheduled, "mL");
+                if let Some(cap) = plan.cap {
+                    places.expression(cap.at, to);
+                }
+            });
         }
         for s in &day.laid.segments {
-            parts.push(segment(a, places, plan, day, s));
+            to.parts("segment", |to| segment(a, places, (plan, day), s, to));
         }
     }
-    let mut inner = Vec::with_capacity(2 * Measure::COUNT);
-    let mut derivations = Derivations::new(days, totals, weight.map(|(kg, at)| (kg, Some(at))));
-    let mut inputs = Vec::new();
-    for m in Measure::ALL {
-        let amount = totals.get(*m);
-        if idle(*m, amount) {
-            continue;
+    to.parts("total", |to| {
+        let mut derivations = Derivations::new(days, totals, weight.map(|(kg, at)| (kg, Some(at))));
+        let mut inputs = Vec::new();
+        for m in Measure::ALL {
+            let amount = totals.get(*m);
+            if idle(*m, amount) {
+                continue;
+            }
+            measured(m.code(), amount, m.unit(), to);
+            let derivation = derivations.of(*m);
+            to.parts("derivation", |to| derivation_part(a, places, &mut inputs, (*m, amount), derivation, to));
         }
-        inner.push(measured(m.code(), amount, m.unit()));
-        inner.push(derivation_part(a, places, &mut inputs, (*m, amount), derivations.of(*m)));
-    }
-    parts.push(Parameter::parts("total", inner));
-    Parameter::parts(name, parts)
+    });
 }
 
 /// Measures of things this order does not have are left out: no additive, no second feed, no steps.
@@ -176,152 +172,151 @@ fn idle(m: Measure, amount: &Amount) -> bool {
     }
 }
 
-fn segment<'p>(
+fn segment(
     a: &Appraisal<'_>,
     places: &mut Places<'_>,
-    plan: &'p Plan,
-    day: &OrderDay,
+    (plan, day): (&Plan, &OrderDay),
     s: &crate::timing::day::Segment,
-) -> Parameter<'p> {
+    to: &mut Parameters,
+) {
     let zone = &a.settings.zone;
     let at = |x: Exact| day.laid.window.start.add(x).unwrap_or(day.laid.window.start);
     let part = plan.parts.iter().find(|p| p.source == crate::nutrition::plan::Source::Line(s.line));
     let content = part.and_then(|p| plan.contents.get(p.content));
-    let mut inner = vec![
-        Parameter::date_time("from", stamp(zone, at(s.from))),
-        Parameter::date_time("to", stamp(zone, at(s.to))),
-        Parameter::string("product", content.map_or("", |c| c.label.as_str())),
-        Parameter::quantity("volume", s.volume, "mL"),
-    ];
+    to.date_time("from", &stamp(zone, at(s.from)));
+    to.date_time("to", &stamp(zone, at(s.to)));
+    to.string("product", content.map_or("", |c| c.label.as_str()));
+    to.quantity("volume", s.volume, "mL");
     if let Some(rate) = s.to.sub(s.from).and_then(|d| s.volume.mul(Exact::int(3600))?.div(d)) {
-        inner.push(Parameter::quantity("rate", rate, "mL/h"));
+        to.quantity("rate", rate, "mL/h");
     }
     if let Some(line) = plan.lines.get(s.line) {
-        inner.push(places.expression(line.at));
+        places.expression(line.at, to);
     }
-    Parameter::parts("segment", inner)
 }
 
-fn measured<'p>(name: &'static str, amount: &Amount, unit: &'static str) -> Parameter<'p> {
+fn measured(name: &'static str, amount: &Amount, unit: &'static str, to: &mut Parameters) {
     match amount {
-        Amount::Known(x) => Parameter::quantity(name, *x, unit),
-        Amount::Range { low, high, .. } => Parameter::range(name, *low, *high, unit),
+        Amount::Known(x) => to.quantity(name, *x, unit),
+        Amount::Range { low, high, .. } => to.range(name, *low, *high, unit),
         Amount::Unknown(why) => {
             let reasons: Vec<String> = why.iter().map(ToString::to_string).collect();
-            Parameter::parts(name, vec![Parameter::string("unknown", reasons.join("; "))])
+            to.parts(name, |to| to.string("unknown", &reasons.join("; ")));
         }
     }
 }
 
-/// Inputs of a day that are already written; many derivations have the same ones.
-type Written<'p> = Vec<(Rc<Input>, Parameter<'p>)>;
+/// Inputs of a day that are already written, with their place; many derivations have the same ones.
+type Written = Vec<(Rc<Input>, Range<usize>)>;
 
-fn derivation_part<'p>(
-    a: &'p Appraisal<'_>,
+fn derivation_part(
+    a: &Appraisal<'_>,
     places: &mut Places<'_>,
-    written: &mut Written<'p>,
+    written: &mut Written,
     (m, amount): (Measure, &Amount),
     d: Derivation,
-) -> Parameter<'p> {
-    let mut parts = Vec::with_capacity(4 + d.inputs.len() + d.assumptions.len());
-    parts.push(Parameter::code("measure", m.code()));
-    parts.push(Parameter::string("arithmetic", d.arithmetic));
+    to: &mut Parameters,
+) {
+    to.code("measure", m.code());
+    to.string("arithmetic", &d.arithmetic);
     if let Amount::Range { mean: Some(mean), .. } = amount {
-        parts.push(Parameter::quantity("mean", *mean, m.unit()));
+        to.quantity("mean", *mean, m.unit());
     }
     for reason in amount.why() {
-        parts.push(Parameter::string("reason", reason.to_string()));
+        to.string("reason", &reason.to_string());
     }
     for input in d.inputs {
-        let known = written.iter().find(|(own, _)| Rc::ptr_eq(own, &input)).map(|(_, part)| part.clone());
-        parts.push(known.unwrap_or_else(|| {
-            let part = input_part(a, places, &input).written();
-            written.push((input, part.clone()));
-            part
-        }));
+        match written.iter().find(|(own, _)| Rc::ptr_eq(own, &input)) {
+            Some((_, place)) => to.repeat(place.clone()),
+            None => {
+                let place = to.noted(|to| to.parts("input", |to| input_part(a, places, &input, to)));
+                written.push((input, place));
+            }
+        }
     }
-    parts.extend(d.assumptions.iter().map(|x| Parameter::code("assumption", x.id())));
-    parts.push(Parameter::string("source", d.source));
-    Parameter::parts("derivation", parts)
+    for x in &d.assumptions {
+        to.code("assumption", x.id());
+    }
+    to.string("source", d.source);
 }
 
-fn input_part<'p>(a: &'p Appraisal<'_>, places: &mut Places<'_>, input: &'p Input) -> Parameter<'p> {
-    let mut inner =
-        vec![Parameter::string("name", input.name.as_str()), Parameter::string("value", input.value.as_str())];
+fn input_part(a: &Appraisal<'_>, places: &mut Places<'_>, input: &Input, to: &mut Parameters) {
+    to.string("name", &input.name);
+    to.string("value", &input.value);
     if let Some(at) = input.at {
-        inner.push(places.expression(at));
+        places.expression(at, to);
     }
     match input.product {
         Some(From::Formulary(ix)) => {
             if let Some(p) = a.formulary.product(ix) {
-                inner.push(Parameter::string(
+                let line = p.provenance.line.to_string();
+                to.string_of(
                     "product",
-                    format!("{} ({} line {}; {})", p.name, p.provenance.file, p.provenance.line, p.provenance.stated),
-                ));
+                    &[&p.name, " (", &p.provenance.file, " line ", &line, "; ", &p.provenance.stated, ")"],
+                );
             }
         }
         Some(From::Sent(ix)) => {
             if let Some((at, p)) = a.sent.get(ix) {
-                inner.push(Parameter::string("product", format!("{} (sent with the order; {})", p.name, a.path(*at))));
+                to.string_of("product", &[&p.name, " (sent with the order; ", &a.path(*at), ")"]);
             }
         }
         Some(From::Nowhere) | None => {}
     }
-    Parameter::parts("input", inner)
 }
 
-fn figure<'p>(name: &'static str, f: Figure, unit: &'static str) -> Parameter<'p> {
+fn figure(name: &'static str, f: Figure, unit: &'static str, to: &mut Parameters) {
     match (f.low(), f.high()) {
-        (Some(l), Some(h)) if l == h => Parameter::quantity(name, l, unit),
-        (Some(l), h) => Parameter::range(name, l, h, unit),
-        (None, Some(h)) => Parameter::parts(name, vec![Parameter::quantity("at-most", h, unit)]),
-        (None, None) => Parameter::parts(name, vec![Parameter::string("unknown", "no figure")]),
+        (Some(l), Some(h)) if l == h => to.quantity(name, l, unit),
+        (Some(l), h) => to.range(name, l, h, unit),
+        (None, Some(h)) => to.parts(name, |to| to.quantity("at-most", h, unit)),
+        (None, None) => to.parts(name, |to| to.string("unknown", "no figure")),
     }
 }
 
-fn estimate<'p>(mut e: Estimate, totals: Option<&Totals>) -> Parameter<'p> {
-    let mut parts = Vec::with_capacity(12 + e.inputs.len() + e.notes.len());
-    parts.extend([
-        Parameter::code("id", e.id),
-        Parameter::string("name", e.title()),
-        Parameter::string("kind", e.kind.name()),
-        Parameter::string("formula", std::mem::take(&mut e.formula)),
-    ]);
+fn estimate(e: &Estimate, totals: Option<&Totals>, to: &mut Parameters) {
+    to.code("id", e.id);
+    to.string("name", &e.title());
+    to.string("kind", e.kind.name());
+    to.string("formula", &e.formula);
+    let validity = e.validity.to_string();
     match e.result {
-        Some(f) => parts.push(figure("value", f, e.unit)),
-        None => parts.push(Parameter::parts("value", vec![Parameter::string("unknown", e.validity.to_string())])),
+        Some(f) => figure("value", f, e.unit, to),
+        None => to.parts("value", |to| to.string("unknown", &validity)),
     }
-    parts.push(Parameter::string("domain", e.domain));
-    parts.push(Parameter::string("validity", e.validity.to_string()));
+    to.string("domain", e.domain);
+    to.string("validity", &validity);
     if let Some(class) = e.class {
-        parts.push(Parameter::string("class", class));
+        to.string("class", class);
     }
     if let Some(setting) = e.setting {
-        parts.push(Parameter::string("care-setting", setting));
+        to.string("care-setting", setting);
     }
     for input in &e.inputs {
-        let value = match &input.value {
-            needs::Given::Number(f) => format!("{} {}", f.shown(4), spelled(input.unit)),
-            needs::Given::Word(w) => (*w).to_owned(),
-        };
-        parts.push(Parameter::parts(
-            "input",
-            vec![Parameter::string("name", input.name), Parameter::string("value", value.trim().to_owned())],
-        ));
+        to.parts("input", |to| {
+            to.string("name", input.name);
+            match &input.value {
+                needs::Given::Number(f) => {
+                    to.string("value", format!("{} {}", f.shown(4), spelled(input.unit)).trim());
+                }
+                needs::Given::Word(w) => to.string("value", w.trim()),
+            }
+        });
     }
     if let Some(m) = delivered(e.kind, e.unit)
         && e.holds()
         && let Some(t) = totals
     {
         match e.percent_met(t.get(m)) {
-            Amount::Known(x) => parts.push(Parameter::quantity("delivered-share", x, "%")),
-            Amount::Range { low, high, .. } => parts.push(Parameter::range("delivered-share", low, high, "%")),
+            Amount::Known(x) => to.quantity("delivered-share", x, "%"),
+            Amount::Range { low, high, .. } => to.range("delivered-share", low, high, "%"),
             Amount::Unknown(_) => {}
         }
     }
-    parts.extend(e.notes.drain(..).map(|note| Parameter::string("note", note)));
-    parts.push(Parameter::string("source", format!("{} ({})", e.source.citation, e.source.mark.name())));
-    Parameter::parts("estimate", parts)
+    for note in &e.notes {
+        to.string("note", note);
+    }
+    to.string_of("source", &[e.source.citation, " (", e.source.mark.name(), ")"]);
 }
 
 /// The measure an estimate is compared with.

@@ -263,6 +263,8 @@ const TEXT_ESCAPED: u8 = 4;
 struct Entry {
     kind: Kind,
     flags: u8,
+    /// Members: the [`mark`] of the name.
+    mark: u8,
     /// Text of the value: strings without their quotes, containers with their brackets.
     start: u32,
     end: u32,
@@ -274,12 +276,36 @@ struct Entry {
     next: u32,
     /// Members or items.
     count: u32,
+    /// Objects: a bit for the mark of every member's name. A name whose bit is not set is not there.
+    marks: u64,
+}
+
+/// A number below 64 by which names are told apart at a glance; different names may share one.
+#[inline]
+fn mark(name: &[u8]) -> u8 {
+    mark_of(name.len(), name.first(), name.last(), name.get(name.len() / 2))
+}
+
+/// The mark of `_name`.
+#[inline]
+fn companion_mark(name: &[u8]) -> u8 {
+    let middle = if name.len() < 2 { name.first() } else { name.get(name.len().div_ceil(2) - 1) };
+    mark_of(name.len() + 1, Some(&b'_'), name.last().or(Some(&b'_')), middle.or(Some(&b'_')))
+}
+
+#[inline]
+fn mark_of(length: usize, first: Option<&u8>, last: Option<&u8>, middle: Option<&u8>) -> u8 {
+    let byte = |b: Option<&u8>| b.copied().map_or(0, usize::from);
+    ((length + 7 * byte(first) + 31 * byte(last) + 13 * byte(middle)) % 64) as u8
 }
 
 impl Entry {
     /// Whether it is the member of that name.
     #[inline]
-    fn is_named(&self, text: &str, key: &str) -> bool {
+    fn is_named(&self, text: &str, key: &str, mark: u8) -> bool {
+        if self.mark != mark {
+            return false;
+        }
         let (start, end) = (self.name as usize, self.name_end as usize);
         if self.flags & KEY_ESCAPED != 0 {
             return text_of(text.get(start..end).unwrap_or(""), true) == key;
@@ -388,6 +414,7 @@ impl<'d> Node<'d> {
         static LOST: Entry = Entry {
             kind: Kind::Null,
             flags: 0,
+            mark: 0,
             start: 0,
             end: 0,
             name: 0,
@@ -395,6 +422,7 @@ impl<'d> Node<'d> {
             parent: NONE,
             next: 0,
             count: 0,
+            marks: 0,
         };
         // INVARIANT: `ix` came from this tape, so the fallback is never seen.
         self.document.entries.get(self.ix as usize).unwrap_or(&LOST)
@@ -430,16 +458,22 @@ impl<'d> Node<'d> {
     }
 
     /// The member of that name.
+    #[inline]
     pub fn get(self, key: &str) -> Option<Node<'d>> {
+        self.marked(key, mark(key.as_bytes()))
+    }
+
+    fn marked(self, key: &str, mark: u8) -> Option<Node<'d>> {
         let document = self.document;
         let entry = self.entry();
-        if entry.kind != Kind::Object {
+        // Nothing but an object has marks.
+        if entry.marks & (1 << mark) == 0 {
             return None;
         }
         let mut ix = self.ix + 1;
         for _ in 0..entry.count {
             let child = document.entries.get(ix as usize)?;
-            if child.is_named(document.text, key) {
+            if child.is_named(document.text, key, mark) {
                 return Some(Node { document, ix });
             }
             // An open container (while an error is being placed) has no next.
@@ -451,36 +485,25 @@ impl<'d> Node<'d> {
         None
     }
 
-    /// The member `name` and its companion `_name`, in one pass over the names. Names are unique, so each is
-    /// found at most once.
+    /// The member `name` and its companion `_name`.
+    #[inline]
     pub fn with_companion(self, name: &str) -> (Option<Node<'d>>, Option<Node<'d>>) {
-        let (mut value, mut companion) = (None, None);
-        if self.kind() != Kind::Object {
-            return (value, companion);
+        self.both_marked(name, mark(name.as_bytes()), companion_mark(name.as_bytes()))
+    }
+
+    fn both_marked(self, name: &str, own: u8, companion: u8) -> (Option<Node<'d>>, Option<Node<'d>>) {
+        let marks = self.entry().marks;
+        if marks & (1 << own | 1 << companion) == 0 {
+            return (None, None);
         }
-        let text = self.document.text;
-        for child in self.children() {
-            let entry = child.entry();
-            let (start, end) = (entry.name as usize, entry.name_end as usize);
-            let length = end.wrapping_sub(start);
-            if entry.flags & KEY_ESCAPED != 0 {
-                let key = text_of(self.document.slice(entry.name, entry.name_end), true);
-                if key == name {
-                    value = Some(child);
-                } else if key.strip_prefix('_') == Some(name) {
-                    companion = Some(child);
-                }
-            } else if length == name.len() {
-                if text.as_bytes().get(start..end) == Some(name.as_bytes()) {
-                    value = Some(child);
-                }
-            } else if length == name.len() + 1
-                && text.as_bytes().get(start..end).and_then(|k| k.strip_prefix(b"_")) == Some(name.as_bytes())
-            {
-                companion = Some(child);
-            }
+        let value = self.marked(name, own);
+        if marks & (1 << companion) == 0 {
+            return (value, None);
         }
-        (value, companion)
+        let is_companion = |child: &Node<'d>| {
+            child.entry().mark == companion && child.key().is_some_and(|key| key.strip_prefix('_') == Some(name))
+        };
+        (value, self.children().find(is_companion))
     }
 
     fn children(self) -> Children<'d> {
@@ -961,20 +984,19 @@ fn string_stop(bytes: &[u8], mut at: usize) -> usize {
 #[derive(Clone, Copy)]
 struct Name {
     flags: u8,
+    mark: u8,
     start: u32,
     end: u32,
 }
 
 impl Name {
-    const NONE: Self = Self { flags: 0, start: 0, end: 0 };
+    const NONE: Self = Self { flags: 0, mark: 0, start: 0, end: 0 };
 }
 
 /// An open container.
 struct Open<'t> {
     ix: u32,
     object: bool,
-    /// Bits of the names seen: a name whose bit is clear cannot be a repetition.
-    seen: u64,
     /// All names, once there are many.
     names: Option<HashSet<Text<'t>>>,
 }
@@ -1034,7 +1056,7 @@ impl<'t> Reader<'t, '_> {
                         self.at += 1;
                         self.skip_space();
                         let count = self.entries.get(ix as usize).map_or(0, |entry| entry.count);
-                        self.name = Name { flags: 0, start: count, end: 0 };
+                        self.name = Name { flags: 0, mark: 0, start: count, end: 0 };
                         if count as usize >= self.limits.array {
                             let limit = self.limits.array;
                             return Err(JsonError::ArrayTooLong { place: self.place(self.at), limit });
@@ -1055,7 +1077,7 @@ impl<'t> Reader<'t, '_> {
         if let Some(entry) = self.entries.get_mut(ix as usize) {
             entry.end = self.at as u32;
             entry.next = next;
-            self.name = Name { flags: entry.flags, start: entry.name, end: entry.name_end };
+            self.name = Name { flags: entry.flags, mark: entry.mark, start: entry.name, end: entry.name_end };
         }
         self.open.pop();
     }
@@ -1070,6 +1092,7 @@ impl<'t> Reader<'t, '_> {
         self.entries.push(Entry {
             kind,
             flags: flags | self.name.flags,
+            mark: self.name.mark,
             start: start as u32,
             end: end as u32,
             name: self.name.start,
@@ -1077,6 +1100,7 @@ impl<'t> Reader<'t, '_> {
             parent,
             next,
             count: 0,
+            marks: 0,
         });
         ix
     }
@@ -1096,7 +1120,7 @@ impl<'t> Reader<'t, '_> {
                 }
                 let object = open == b'{';
                 let ix = self.push(if object { Kind::Object } else { Kind::Array }, 0, start, start);
-                self.open.push(Open { ix, object, seen: 0, names: None });
+                self.open.push(Open { ix, object, names: None });
                 self.at += 1;
                 self.skip_space();
                 if self.byte() == Some(if object { b'}' } else { b']' }) {
@@ -1217,8 +1241,11 @@ impl<'t> Reader<'t, '_> {
         }
         let quote = self.at;
         let (start, end, escaped) = self.string(false)?;
-        self.name = Name { flags: KEY | if escaped { KEY_ESCAPED } else { 0 }, start: start as u32, end: end as u32 };
-        self.unique(quote, start, end, escaped)?;
+        let key = text_of(self.text.get(start..end).unwrap_or(""), escaped);
+        let mark = mark(key.as_bytes());
+        let flags = KEY | if escaped { KEY_ESCAPED } else { 0 };
+        self.name = Name { flags, mark, start: start as u32, end: end as u32 };
+        self.unique(quote, start, key, mark)?;
         self.skip_space();
         if self.byte() != Some(b':') {
             return Err(self.unexpected("a colon after the property name"));
@@ -1228,19 +1255,12 @@ impl<'t> Reader<'t, '_> {
         Ok(())
     }
 
-    fn unique(&mut self, quote: usize, start: usize, end: usize, escaped: bool) -> Result<(), JsonError> {
-        let key = text_of(self.text.get(start..end).unwrap_or(""), escaped);
+    fn unique(&mut self, quote: usize, start: usize, key: Text<'t>, mark: u8) -> Result<(), JsonError> {
         let Some(top) = self.open.last_mut() else { return Ok(()) };
-        let count = self.entries.get(top.ix as usize).map_or(0, |entry| entry.count);
-        if count < COMPARED {
-            let bytes = key.as_bytes();
-            let sum = bytes.len()
-                + 7 * usize::from(bytes.first().copied().unwrap_or(0))
-                + 31 * usize::from(bytes.last().copied().unwrap_or(0))
-                + 13 * usize::from(bytes.get(bytes.len() / 2).copied().unwrap_or(0));
-            let bit = 1u64 << (sum % 64);
-            let maybe = top.seen & bit != 0;
-            top.seen |= bit;
+        let Some(holder) = self.entries.get_mut(top.ix as usize) else { return Ok(()) };
+        let maybe = holder.marks & (1 << mark) != 0;
+        holder.marks |= 1 << mark;
+        if holder.count < COMPARED {
             if maybe {
                 let (text, ix) = (self.text, top.ix);
                 if let Some(first) = with_tape(text, &mut self.entries, |tape| {
@@ -1319,4 +1339,17 @@ fn with_tape<T>(text: &str, entries: &mut Vec<Entry>, look: impl FnOnce(&Documen
     let out = look(&tape);
     *entries = tape.entries;
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_mark_of_a_companion_is_that_of_its_whole_name() {
+        let long = "abcdefghijklmnop";
+        for name in (0..=long.len()).filter_map(|n| long.get(..n)) {
+            assert_eq!(companion_mark(name.as_bytes()), mark(format!("_{name}").as_bytes()), "{name:?}");
+        }
+    }
 }
