@@ -203,6 +203,15 @@ pub struct Exact {
 /// Above this a part is reduced at once, so that the next product still fits.
 const REDUCE_ABOVE: u128 = 1 << 62;
 
+/// The product, when it is in range. Two numbers of 64 bits, which nearly all are, need no look at the range.
+#[inline]
+fn product(a: i128, b: i128) -> Option<i128> {
+    match (i64::try_from(a), i64::try_from(b)) {
+        (Ok(a), Ok(b)) => Some(i128::from(a).wrapping_mul(i128::from(b))),
+        _ => a.checked_mul(b),
+    }
+}
+
 #[allow(clippy::should_implement_trait, reason = "the operators cannot return None")]
 impl Exact {
     /// 0.
@@ -286,8 +295,8 @@ impl Exact {
             return Some(self);
         }
         let plain = |a: Self, b: Self| -> Option<Self> {
-            let num = a.num.checked_mul(b.den())?.checked_add(b.num.checked_mul(a.den())?)?;
-            Self::settled(num, a.den().checked_mul(b.den())?)
+            let num = product(a.num, b.den())?.checked_add(product(b.num, a.den())?)?;
+            Self::settled(num, product(a.den(), b.den())?)
         };
         plain(self, other).or_else(|| {
             let (a, b) = (self.reduced(), other.reduced());
@@ -313,7 +322,7 @@ impl Exact {
 
     /// `self × other`.
     pub fn mul(self, other: Self) -> Option<Self> {
-        if let (Some(num), Some(den)) = (self.num.checked_mul(other.num), self.den().checked_mul(other.den())) {
+        if let (Some(num), Some(den)) = (product(self.num, other.num), product(self.den(), other.den())) {
             return Self::settled(num, den);
         }
         let (x, y) = (self.reduced(), other.reduced());
@@ -595,7 +604,7 @@ impl Exact {
         if left != right {
             return left.cmp(&right);
         }
-        if let (Some(left), Some(right)) = (self.num.checked_mul(other.den()), other.num.checked_mul(self.den())) {
+        if let (Some(left), Some(right)) = (product(self.num, other.den()), product(other.num, self.den())) {
             return left.cmp(&right);
         }
         // Too wide to cross-multiply: compare whole parts, then the flipped remainders (Euclid).

@@ -5,19 +5,19 @@ use crate::intake::order::FhirVersion;
 use axum::response::{IntoResponse, Response};
 use http::{HeaderMap, HeaderValue, StatusCode, header};
 
-/// `type/subtype` in lower case, and its parameters, names in lower case, values unquoted.
-fn media_type(text: &str) -> (String, Vec<(String, String)>) {
-    let mut parts = text.split(';');
-    let kind = parts.next().unwrap_or("").trim().to_ascii_lowercase();
-    let parameters = parts
-        .filter_map(|part| part.split_once('='))
-        .map(|(name, value)| (name.trim().to_ascii_lowercase(), value.trim().trim_matches('"').to_owned()))
-        .collect();
-    (kind, parameters)
+/// `type/subtype`, without its parameters.
+fn media_type(text: &str) -> &str {
+    text.split(';').next().unwrap_or("").trim()
 }
 
-fn parameter<'p>(parameters: &'p [(String, String)], name: &str) -> Option<&'p str> {
-    parameters.iter().find(|(n, _)| n == name).map(|(_, v)| v.as_str())
+fn is_one_of(kind: &str, known: &[&str]) -> bool {
+    known.iter().any(|known| kind.eq_ignore_ascii_case(known))
+}
+
+/// A parameter of a media type, unquoted; names in any case.
+fn parameter<'t>(text: &'t str, name: &str) -> Option<&'t str> {
+    let mut parameters = text.split(';').skip(1).filter_map(|part| part.split_once('='));
+    parameters.find(|(own, _)| own.trim().eq_ignore_ascii_case(name)).map(|(_, value)| value.trim().trim_matches('"'))
 }
 
 fn same_version(asked: &str, version: FhirVersion) -> bool {
@@ -41,16 +41,15 @@ pub fn readable(headers: &HeaderMap, version: FhirVersion) -> Result<(), Refusal
     let Ok(first) = first.to_str() else {
         return Err(Refusal::MediaType(format!("The Content-Type cannot be read; {wanted}.")));
     };
-    let (kind, parameters) = media_type(first);
-    if !matches!(kind.as_str(), "application/fhir+json" | "application/json" | "text/json") {
+    if !is_one_of(media_type(first), &["application/fhir+json", "application/json", "text/json"]) {
         return Err(Refusal::MediaType(format!("Bodies of this Content-Type are not read; {wanted}.")));
     }
-    if let Some(charset) = parameter(&parameters, "charset")
+    if let Some(charset) = parameter(first, "charset")
         && !charset.eq_ignore_ascii_case("utf-8")
     {
         return Err(Refusal::MediaType(format!("Only UTF-8 is read; {wanted}.")));
     }
-    match parameter(&parameters, "fhirversion") {
+    match parameter(first, "fhirversion") {
         Some(asked) if !same_version(asked, version) => Err(Refusal::MediaType(format!(
             "The Content-Type names another FHIR version than this address, which reads {} (fhirVersion={}).",
             version.name(),
@@ -63,31 +62,30 @@ pub fn readable(headers: &HeaderMap, version: FhirVersion) -> Result<(), Refusal
 /// Whether the caller can read JSON: `_format` if given, else Accept.
 pub fn acceptable(headers: &HeaderMap, format: Option<&str>, version: FhirVersion) -> Result<(), Refusal> {
     if let Some(format) = format {
-        let (kind, parameters) = media_type(format);
-        let json = matches!(
-            kind.as_str(),
-            "json" | "application/json" | "application/fhir+json" | "application/fhir json" | "text/json"
+        let json = is_one_of(
+            media_type(format),
+            &["json", "application/json", "application/fhir+json", "application/fhir json", "text/json"],
         );
-        let versions_agree = parameter(&parameters, "fhirversion").is_none_or(|asked| same_version(asked, version));
+        let versions_agree = parameter(format, "fhirversion").is_none_or(|asked| same_version(asked, version));
         return if json && versions_agree { Ok(()) } else { Err(Refusal::NotAcceptable("another _format".to_owned())) };
     }
     let mut asked = false;
     let mut other_version = false;
     for range in headers.get_all(header::ACCEPT).iter().filter_map(|v| v.to_str().ok()).flat_map(|v| v.split(',')) {
-        let (kind, parameters) = media_type(range);
+        let kind = media_type(range);
         if kind.is_empty() {
             continue;
         }
         asked = true;
-        let refused = parameter(&parameters, "q").is_some_and(|q| q.parse::<f32>().is_ok_and(|q| q <= 0.0));
-        let json = matches!(
-            kind.as_str(),
-            "*/*" | "application/*" | "text/*" | "application/fhir+json" | "application/json" | "text/json"
+        let refused = parameter(range, "q").is_some_and(|q| q.parse::<f32>().is_ok_and(|q| q <= 0.0));
+        let json = is_one_of(
+            kind,
+            &["*/*", "application/*", "text/*", "application/fhir+json", "application/json", "text/json"],
         );
         if refused || !json {
             continue;
         }
-        match parameter(&parameters, "fhirversion") {
+        match parameter(range, "fhirversion") {
             Some(wanted) if !same_version(wanted, version) => other_version = true,
             _ => return Ok(()),
         }

@@ -6,7 +6,7 @@ use super::asked::Query;
 use super::body::{self, Whole};
 use super::negotiate;
 use super::refusal::Refusal;
-use super::stack::Disposition;
+use super::stack::{Disposition, logs};
 use crate::intake::json::{self, Document, Kind, Node};
 use crate::intake::order::FhirVersion;
 use axum::extract::{Path, Request, State};
@@ -130,7 +130,9 @@ async fn operate(
         calculate(&app, whole, move |app, input| run(app, input, version, operation, query)).await??
     };
     let mut response = negotiate::fhir(appraised.status, appraised.body, pretty);
-    response.extensions_mut().insert(Disposition(appraised.disposition));
+    if logs() {
+        response.extensions_mut().insert(Disposition(appraised.disposition));
+    }
     Ok(response)
 }
 

@@ -9,9 +9,11 @@ use axum::extract::{MatchedPath, Request, State};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use http::{HeaderName, HeaderValue, header};
+use std::fmt::Write;
 use std::future::poll_fn;
 use std::hash::{BuildHasher, RandomState};
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::pin::pin;
 use std::sync::Arc;
 use std::sync::LazyLock;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -22,14 +24,31 @@ use std::time::Instant;
 #[derive(Clone, Copy, Debug)]
 pub struct Disposition(pub &'static str);
 
+/// What every answer has, unless a handler set it.
+static ALWAYS: [(HeaderName, HeaderValue); 6] = [
+    (header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff")),
+    (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
+    (header::REFERRER_POLICY, HeaderValue::from_static("no-referrer")),
+    (header::X_FRAME_OPTIONS, HeaderValue::from_static("DENY")),
+    (HeaderName::from_static("cross-origin-resource-policy"), HeaderValue::from_static("same-origin")),
+    (header::CONTENT_SECURITY_POLICY, HeaderValue::from_static("default-src 'none'; frame-ancestors 'none'")),
+];
+const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
+
+/// Whether requests are logged at all.
+pub fn logs() -> bool {
+    tracing::enabled!(tracing::Level::INFO)
+}
+
 /// The middleware.
 pub async fn stack(State(app): State<Arc<App>>, request: Request, next: Next) -> Response {
     let started = Instant::now();
     let id = request_id();
     let method = request.method().clone();
-    let route = request.extensions().get::<MatchedPath>().map_or("(none)".to_owned(), |m| m.as_str().to_owned());
+    let matched = request.extensions().get::<MatchedPath>().cloned();
+    let route = matched.as_ref().map_or("(none)", MatchedPath::as_str);
 
-    let mut serving = Box::pin(next.run(request));
+    let mut serving = pin!(next.run(request));
     let served = poll_fn(|context| match catch_unwind(AssertUnwindSafe(|| serving.as_mut().poll(context))) {
         Ok(Poll::Ready(response)) => Poll::Ready(Some(response)),
         Ok(Poll::Pending) => Poll::Pending,
@@ -43,18 +62,12 @@ pub async fn stack(State(app): State<Arc<App>>, request: Request, next: Next) ->
 
     let demo = app.settings.demo;
     let headers = response.headers_mut();
-    for (name, value) in [
-        ("x-content-type-options", "nosniff"),
-        ("cache-control", "no-store"),
-        ("referrer-policy", "no-referrer"),
-        ("x-frame-options", "DENY"),
-        ("cross-origin-resource-policy", "same-origin"),
-        ("content-security-policy", "default-src 'none'; frame-ancestors 'none'"),
-    ] {
-        headers.entry(HeaderName::from_static(name)).or_insert(HeaderValue::from_static(value));
+    headers.reserve(ALWAYS.len() + 4);
+    for (name, value) in &ALWAYS {
+        headers.entry(name).or_insert_with(|| value.clone());
     }
-    if let Ok(value) = HeaderValue::from_str(&id) {
-        headers.insert("x-request-id", value);
+    if let Some(id) = &id {
+        headers.insert(REQUEST_ID, id.clone());
     }
     if demo {
         headers.insert("x-demo", HeaderValue::from_static("invented data"));
@@ -68,6 +81,7 @@ pub async fn stack(State(app): State<Arc<App>>, request: Request, next: Next) ->
     let micros = u64::try_from(started.elapsed().as_micros()).unwrap_or(u64::MAX);
     let (status_code, method) = (status.as_u16(), method.as_str());
     let (mark, note) = app.mark();
+    let shown = id.as_ref().and_then(|id| id.to_str().ok());
     if status.is_server_error() {
         let panics = app.panics();
         tracing::error!(
@@ -75,7 +89,7 @@ pub async fn stack(State(app): State<Arc<App>>, request: Request, next: Next) ->
             route,
             status = status_code,
             micros,
-            request_id = id,
+            request_id = shown,
             disposition,
             panics,
             demo = mark,
@@ -88,7 +102,7 @@ pub async fn stack(State(app): State<Arc<App>>, request: Request, next: Next) ->
             route,
             status = status_code,
             micros,
-            request_id = id,
+            request_id = shown,
             disposition,
             demo = mark,
             note,
@@ -99,8 +113,12 @@ pub async fn stack(State(app): State<Arc<App>>, request: Request, next: Next) ->
 }
 
 /// Unique in this process and unlikely elsewhere. Ids sent by callers are not taken over: they could hold anything.
-fn request_id() -> String {
-    static START: LazyLock<u64> = LazyLock::new(|| RandomState::new().hash_one(std::process::id()));
+fn request_id() -> Option<HeaderValue> {
+    static START: LazyLock<String> =
+        LazyLock::new(|| format!("{:016x}-", RandomState::new().hash_one(std::process::id())));
     static NEXT: AtomicU64 = AtomicU64::new(0);
-    format!("{:016x}-{:x}", *START, NEXT.fetch_add(1, Ordering::Relaxed))
+    let mut id = String::with_capacity(START.len() + 16);
+    id.push_str(&START);
+    let _ = write!(id, "{:x}", NEXT.fetch_add(1, Ordering::Relaxed));
+    HeaderValue::try_from(id).ok()
 }

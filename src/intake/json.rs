@@ -282,8 +282,8 @@ struct Entry {
 
 /// A number below 64 by which names are told apart at a glance; different names may share one.
 #[inline]
-fn mark(name: &[u8]) -> u8 {
-    mark_of(name.len(), name.first(), name.last(), name.get(name.len() / 2))
+pub(crate) const fn mark(name: &[u8]) -> u8 {
+    mark_of(name.len(), name.first(), name.last(), name.split_at(name.len() / 2).1.first())
 }
 
 /// The mark of `_name`.
@@ -294,8 +294,13 @@ fn companion_mark(name: &[u8]) -> u8 {
 }
 
 #[inline]
-fn mark_of(length: usize, first: Option<&u8>, last: Option<&u8>, middle: Option<&u8>) -> u8 {
-    let byte = |b: Option<&u8>| b.copied().map_or(0, usize::from);
+const fn mark_of(length: usize, first: Option<&u8>, last: Option<&u8>, middle: Option<&u8>) -> u8 {
+    const fn byte(b: Option<&u8>) -> usize {
+        match b {
+            Some(b) => *b as usize,
+            None => 0,
+        }
+    }
     ((length + 7 * byte(first) + 31 * byte(last) + 13 * byte(middle)) % 64) as u8
 }
 
@@ -391,6 +396,7 @@ impl<'t> Document<'t> {
         self.entries.is_empty()
     }
 
+    #[inline]
     fn slice(&self, start: u32, end: u32) -> &str {
         self.text.get(start as usize..end as usize).unwrap_or("")
     }
@@ -410,6 +416,7 @@ impl fmt::Debug for Node<'_> {
 }
 
 impl<'d> Node<'d> {
+    #[inline]
     fn entry(self) -> &'d Entry {
         static LOST: Entry = Entry {
             kind: Kind::Null,
@@ -429,29 +436,40 @@ impl<'d> Node<'d> {
     }
 
     /// What it is.
+    #[inline]
     pub fn kind(self) -> Kind {
         self.entry().kind
     }
 
     /// Its place.
+    #[inline]
     pub fn at(self) -> At {
         At(self.ix)
     }
 
     /// The container it stands in.
+    #[inline]
     pub fn parent(self) -> Option<Node<'d>> {
         let parent = self.entry().parent;
         (parent != NONE).then_some(Node { document: self.document, ix: parent })
     }
 
     /// The property name, when it is a member of an object.
+    #[inline]
     pub fn key(self) -> Option<Text<'d>> {
         let entry = self.entry();
         (entry.flags & KEY != 0)
             .then(|| text_of(self.document.slice(entry.name, entry.name_end), entry.flags & KEY_ESCAPED != 0))
     }
 
+    /// The mark of its property name, by which other names are told apart at a glance.
+    #[inline]
+    pub(crate) fn mark(self) -> u8 {
+        self.entry().mark
+    }
+
     /// The index, when it is an item of an array.
+    #[inline]
     pub fn index(self) -> Option<usize> {
         let entry = self.entry();
         (entry.flags & KEY == 0 && entry.parent != NONE).then_some(entry.name as usize)
@@ -506,6 +524,7 @@ impl<'d> Node<'d> {
         (value, self.children().find(is_companion))
     }
 
+    #[inline]
     fn children(self) -> Children<'d> {
         let entry = self.entry();
         let end = if entry.next == 0 { NONE } else { entry.next };
@@ -541,6 +560,7 @@ impl<'d> Node<'d> {
     }
 
     /// The text of a string, escapes undone.
+    #[inline]
     pub fn as_str(self) -> Option<Text<'d>> {
         let entry = self.entry();
         (entry.kind == Kind::String)
@@ -722,6 +742,7 @@ pub struct Children<'d> {
 impl<'d> Iterator for Children<'d> {
     type Item = Node<'d>;
 
+    #[inline]
     fn next(&mut self) -> Option<Node<'d>> {
         if self.at >= self.end || self.left == 0 {
             return None;
@@ -917,10 +938,13 @@ pub(crate) fn legible(text: &str) -> String {
 }
 
 /// The text of a string's source. Only called on sources that were checked while reading.
+#[inline]
 fn text_of(source: &str, escaped: bool) -> Text<'_> {
-    if !escaped {
-        return Cow::Borrowed(source);
-    }
+    if escaped { unescaped(source) } else { Cow::Borrowed(source) }
+}
+
+#[cold]
+fn unescaped(source: &str) -> Text<'_> {
     let mut out = String::with_capacity(source.len());
     let mut rest = source;
     while let Some(at) = memchr::memchr(b'\\', rest.as_bytes()) {

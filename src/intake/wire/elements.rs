@@ -3,7 +3,7 @@
 //!
 //! Source: the StructureDefinitions of FHIR 4.0.1, 4.3.0 (the same structure) and 5.0.0.
 
-use crate::intake::json::{Kind, Node};
+use crate::intake::json::{Kind, Node, mark};
 use crate::intake::order::{At, FhirVersion};
 use crate::intake::wire::extension;
 
@@ -18,234 +18,251 @@ enum Holds {
 /// A complex type: its elements besides `id`, `extension` and `modifierExtension`.
 pub(super) struct Type {
     name: &'static str,
-    elements: &'static [(&'static str, Holds)],
+    elements: &'static [Element],
 }
 
-use Holds::{Of, Primitive as P};
+struct Element {
+    name: &'static str,
+    /// The mark of the name.
+    mark: u8,
+    holds: Holds,
+}
+
+/// An element of a primitive type.
+const fn simple(name: &'static str) -> Element {
+    Element { name, mark: mark(name.as_bytes()), holds: Holds::Primitive }
+}
+
+/// An element of a complex type.
+const fn part(name: &'static str, of: &'static Type) -> Element {
+    Element { name, mark: mark(name.as_bytes()), holds: Holds::Of(of) }
+}
 
 static META: Type = Type {
     name: "Meta",
     elements: &[
-        ("versionId", P),
-        ("lastUpdated", P),
-        ("source", P),
-        ("profile", P),
-        ("security", Of(&CODING)),
-        ("tag", Of(&CODING)),
+        simple("versionId"),
+        simple("lastUpdated"),
+        simple("source"),
+        simple("profile"),
+        part("security", &CODING),
+        part("tag", &CODING),
     ],
 };
-static NARRATIVE: Type = Type { name: "Narrative", elements: &[("status", P), ("div", P)] };
-static PERIOD: Type = Type { name: "Period", elements: &[("start", P), ("end", P)] };
+static NARRATIVE: Type = Type { name: "Narrative", elements: &[simple("status"), simple("div")] };
+static PERIOD: Type = Type { name: "Period", elements: &[simple("start"), simple("end")] };
 static CODING: Type = Type {
     name: "Coding",
-    elements: &[("system", P), ("version", P), ("code", P), ("display", P), ("userSelected", P)],
+    elements: &[simple("system"), simple("version"), simple("code"), simple("display"), simple("userSelected")],
 };
-static CONCEPT: Type = Type { name: "CodeableConcept", elements: &[("coding", Of(&CODING)), ("text", P)] };
+static CONCEPT: Type = Type { name: "CodeableConcept", elements: &[part("coding", &CODING), simple("text")] };
 static IDENTIFIER: Type = Type {
     name: "Identifier",
     elements: &[
-        ("use", P),
-        ("type", Of(&CONCEPT)),
-        ("system", P),
-        ("value", P),
-        ("period", Of(&PERIOD)),
-        ("assigner", Of(&REFERENCE)),
+        simple("use"),
+        part("type", &CONCEPT),
+        simple("system"),
+        simple("value"),
+        part("period", &PERIOD),
+        part("assigner", &REFERENCE),
     ],
 };
 static REFERENCE: Type = Type {
     name: "Reference",
-    elements: &[("reference", P), ("type", P), ("identifier", Of(&IDENTIFIER)), ("display", P)],
+    elements: &[simple("reference"), simple("type"), part("identifier", &IDENTIFIER), simple("display")],
 };
 static CODEABLE_REFERENCE: Type =
-    Type { name: "CodeableReference", elements: &[("concept", Of(&CONCEPT)), ("reference", Of(&REFERENCE))] };
-static QUANTITY: Type =
-    Type { name: "Quantity", elements: &[("value", P), ("comparator", P), ("unit", P), ("system", P), ("code", P)] };
-static RATIO: Type = Type { name: "Ratio", elements: &[("numerator", Of(&QUANTITY)), ("denominator", Of(&QUANTITY))] };
-static RANGE: Type = Type { name: "Range", elements: &[("low", Of(&QUANTITY)), ("high", Of(&QUANTITY))] };
+    Type { name: "CodeableReference", elements: &[part("concept", &CONCEPT), part("reference", &REFERENCE)] };
+static QUANTITY: Type = Type {
+    name: "Quantity",
+    elements: &[simple("value"), simple("comparator"), simple("unit"), simple("system"), simple("code")],
+};
+static RATIO: Type = Type { name: "Ratio", elements: &[part("numerator", &QUANTITY), part("denominator", &QUANTITY)] };
+static RANGE: Type = Type { name: "Range", elements: &[part("low", &QUANTITY), part("high", &QUANTITY)] };
 static ANNOTATION: Type = Type {
     name: "Annotation",
-    elements: &[("authorReference", Of(&REFERENCE)), ("authorString", P), ("time", P), ("text", P)],
+    elements: &[part("authorReference", &REFERENCE), simple("authorString"), simple("time"), simple("text")],
 };
 static TIMING: Type =
-    Type { name: "Timing", elements: &[("event", P), ("repeat", Of(&REPEAT)), ("code", Of(&CONCEPT))] };
+    Type { name: "Timing", elements: &[simple("event"), part("repeat", &REPEAT), part("code", &CONCEPT)] };
 static REPEAT: Type = Type {
     name: "Timing.repeat",
     elements: &[
-        ("boundsDuration", Of(&QUANTITY)),
-        ("boundsRange", Of(&RANGE)),
-        ("boundsPeriod", Of(&PERIOD)),
-        ("count", P),
-        ("countMax", P),
-        ("duration", P),
-        ("durationMax", P),
-        ("durationUnit", P),
-        ("frequency", P),
-        ("frequencyMax", P),
-        ("period", P),
-        ("periodMax", P),
-        ("periodUnit", P),
-        ("dayOfWeek", P),
-        ("timeOfDay", P),
-        ("when", P),
-        ("offset", P),
+        part("boundsDuration", &QUANTITY),
+        part("boundsRange", &RANGE),
+        part("boundsPeriod", &PERIOD),
+        simple("count"),
+        simple("countMax"),
+        simple("duration"),
+        simple("durationMax"),
+        simple("durationUnit"),
+        simple("frequency"),
+        simple("frequencyMax"),
+        simple("period"),
+        simple("periodMax"),
+        simple("periodUnit"),
+        simple("dayOfWeek"),
+        simple("timeOfDay"),
+        simple("when"),
+        simple("offset"),
     ],
 };
 static NUTRIENT: Type =
-    Type { name: "oralDiet.nutrient", elements: &[("modifier", Of(&CONCEPT)), ("amount", Of(&QUANTITY))] };
+    Type { name: "oralDiet.nutrient", elements: &[part("modifier", &CONCEPT), part("amount", &QUANTITY)] };
 static TEXTURE: Type =
-    Type { name: "oralDiet.texture", elements: &[("modifier", Of(&CONCEPT)), ("foodType", Of(&CONCEPT))] };
+    Type { name: "oralDiet.texture", elements: &[part("modifier", &CONCEPT), part("foodType", &CONCEPT)] };
 
 static R4_ORDER: Type = Type {
     name: "NutritionOrder",
     elements: &[
-        ("identifier", Of(&IDENTIFIER)),
-        ("instantiatesCanonical", P),
-        ("instantiatesUri", P),
-        ("instantiates", P),
-        ("status", P),
-        ("intent", P),
-        ("patient", Of(&REFERENCE)),
-        ("encounter", Of(&REFERENCE)),
-        ("dateTime", P),
-        ("orderer", Of(&REFERENCE)),
-        ("allergyIntolerance", Of(&REFERENCE)),
-        ("foodPreferenceModifier", Of(&CONCEPT)),
-        ("excludeFoodModifier", Of(&CONCEPT)),
-        ("oralDiet", Of(&R4_ORAL_DIET)),
-        ("supplement", Of(&R4_SUPPLEMENT)),
-        ("enteralFormula", Of(&R4_FORMULA)),
-        ("note", Of(&ANNOTATION)),
-        ("meta", Of(&META)),
-        ("implicitRules", P),
-        ("language", P),
-        ("text", Of(&NARRATIVE)),
+        part("identifier", &IDENTIFIER),
+        simple("instantiatesCanonical"),
+        simple("instantiatesUri"),
+        simple("instantiates"),
+        simple("status"),
+        simple("intent"),
+        part("patient", &REFERENCE),
+        part("encounter", &REFERENCE),
+        simple("dateTime"),
+        part("orderer", &REFERENCE),
+        part("allergyIntolerance", &REFERENCE),
+        part("foodPreferenceModifier", &CONCEPT),
+        part("excludeFoodModifier", &CONCEPT),
+        part("oralDiet", &R4_ORAL_DIET),
+        part("supplement", &R4_SUPPLEMENT),
+        part("enteralFormula", &R4_FORMULA),
+        part("note", &ANNOTATION),
+        part("meta", &META),
+        simple("implicitRules"),
+        simple("language"),
+        part("text", &NARRATIVE),
     ],
 };
 static R4_ORAL_DIET: Type = Type {
     name: "oralDiet",
     elements: &[
-        ("type", Of(&CONCEPT)),
-        ("schedule", Of(&TIMING)),
-        ("nutrient", Of(&NUTRIENT)),
-        ("texture", Of(&TEXTURE)),
-        ("fluidConsistencyType", Of(&CONCEPT)),
-        ("instruction", P),
+        part("type", &CONCEPT),
+        part("schedule", &TIMING),
+        part("nutrient", &NUTRIENT),
+        part("texture", &TEXTURE),
+        part("fluidConsistencyType", &CONCEPT),
+        simple("instruction"),
     ],
 };
 static R4_SUPPLEMENT: Type = Type {
     name: "supplement",
     elements: &[
-        ("type", Of(&CONCEPT)),
-        ("productName", P),
-        ("schedule", Of(&TIMING)),
-        ("quantity", Of(&QUANTITY)),
-        ("instruction", P),
+        part("type", &CONCEPT),
+        simple("productName"),
+        part("schedule", &TIMING),
+        part("quantity", &QUANTITY),
+        simple("instruction"),
     ],
 };
 static R4_FORMULA: Type = Type {
     name: FORMULA,
     elements: &[
-        ("baseFormulaType", Of(&CONCEPT)),
-        ("baseFormulaProductName", P),
-        ("additiveType", Of(&CONCEPT)),
-        ("additiveProductName", P),
-        ("caloricDensity", Of(&QUANTITY)),
-        ("routeofAdministration", Of(&CONCEPT)),
-        ("administration", Of(&R4_ADMINISTRATION)),
-        ("maxVolumeToDeliver", Of(&QUANTITY)),
-        ("administrationInstruction", P),
+        part("baseFormulaType", &CONCEPT),
+        simple("baseFormulaProductName"),
+        part("additiveType", &CONCEPT),
+        simple("additiveProductName"),
+        part("caloricDensity", &QUANTITY),
+        part("routeofAdministration", &CONCEPT),
+        part("administration", &R4_ADMINISTRATION),
+        part("maxVolumeToDeliver", &QUANTITY),
+        simple("administrationInstruction"),
     ],
 };
 static R4_ADMINISTRATION: Type = Type {
     name: ADMINISTRATION,
     elements: &[
-        ("schedule", Of(&TIMING)),
-        ("quantity", Of(&QUANTITY)),
-        ("rateQuantity", Of(&QUANTITY)),
-        ("rateRatio", Of(&RATIO)),
+        part("schedule", &TIMING),
+        part("quantity", &QUANTITY),
+        part("rateQuantity", &QUANTITY),
+        part("rateRatio", &RATIO),
     ],
 };
 
 static R5_ORDER: Type = Type {
     name: "NutritionOrder",
     elements: &[
-        ("identifier", Of(&IDENTIFIER)),
-        ("instantiatesCanonical", P),
-        ("instantiatesUri", P),
-        ("instantiates", P),
-        ("basedOn", Of(&REFERENCE)),
-        ("groupIdentifier", Of(&IDENTIFIER)),
-        ("status", P),
-        ("intent", P),
-        ("priority", P),
-        ("subject", Of(&REFERENCE)),
-        ("encounter", Of(&REFERENCE)),
-        ("supportingInformation", Of(&REFERENCE)),
-        ("dateTime", P),
-        ("orderer", Of(&REFERENCE)),
-        ("performer", Of(&CODEABLE_REFERENCE)),
-        ("allergyIntolerance", Of(&REFERENCE)),
-        ("foodPreferenceModifier", Of(&CONCEPT)),
-        ("excludeFoodModifier", Of(&CONCEPT)),
-        ("outsideFoodAllowed", P),
-        ("oralDiet", Of(&R5_ORAL_DIET)),
-        ("supplement", Of(&R5_SUPPLEMENT)),
-        ("enteralFormula", Of(&R5_FORMULA)),
-        ("note", Of(&ANNOTATION)),
-        ("meta", Of(&META)),
-        ("implicitRules", P),
-        ("language", P),
-        ("text", Of(&NARRATIVE)),
+        part("identifier", &IDENTIFIER),
+        simple("instantiatesCanonical"),
+        simple("instantiatesUri"),
+        simple("instantiates"),
+        part("basedOn", &REFERENCE),
+        part("groupIdentifier", &IDENTIFIER),
+        simple("status"),
+        simple("intent"),
+        simple("priority"),
+        part("subject", &REFERENCE),
+        part("encounter", &REFERENCE),
+        part("supportingInformation", &REFERENCE),
+        simple("dateTime"),
+        part("orderer", &REFERENCE),
+        part("performer", &CODEABLE_REFERENCE),
+        part("allergyIntolerance", &REFERENCE),
+        part("foodPreferenceModifier", &CONCEPT),
+        part("excludeFoodModifier", &CONCEPT),
+        simple("outsideFoodAllowed"),
+        part("oralDiet", &R5_ORAL_DIET),
+        part("supplement", &R5_SUPPLEMENT),
+        part("enteralFormula", &R5_FORMULA),
+        part("note", &ANNOTATION),
+        part("meta", &META),
+        simple("implicitRules"),
+        simple("language"),
+        part("text", &NARRATIVE),
     ],
 };
 static R5_SCHEDULE: Type =
-    Type { name: "schedule", elements: &[("timing", Of(&TIMING)), ("asNeeded", P), ("asNeededFor", Of(&CONCEPT))] };
+    Type { name: "schedule", elements: &[part("timing", &TIMING), simple("asNeeded"), part("asNeededFor", &CONCEPT)] };
 static R5_ORAL_DIET: Type = Type {
     name: "oralDiet",
     elements: &[
-        ("type", Of(&CONCEPT)),
-        ("schedule", Of(&R5_SCHEDULE)),
-        ("nutrient", Of(&NUTRIENT)),
-        ("texture", Of(&TEXTURE)),
-        ("fluidConsistencyType", Of(&CONCEPT)),
-        ("instruction", P),
+        part("type", &CONCEPT),
+        part("schedule", &R5_SCHEDULE),
+        part("nutrient", &NUTRIENT),
+        part("texture", &TEXTURE),
+        part("fluidConsistencyType", &CONCEPT),
+        simple("instruction"),
     ],
 };
 static R5_SUPPLEMENT: Type = Type {
     name: "supplement",
     elements: &[
-        ("type", Of(&CODEABLE_REFERENCE)),
-        ("productName", P),
-        ("schedule", Of(&R5_SCHEDULE)),
-        ("quantity", Of(&QUANTITY)),
-        ("instruction", P),
+        part("type", &CODEABLE_REFERENCE),
+        simple("productName"),
+        part("schedule", &R5_SCHEDULE),
+        part("quantity", &QUANTITY),
+        simple("instruction"),
     ],
 };
 static R5_FORMULA: Type = Type {
     name: FORMULA,
     elements: &[
-        ("baseFormulaType", Of(&CODEABLE_REFERENCE)),
-        ("baseFormulaProductName", P),
-        ("deliveryDevice", Of(&CODEABLE_REFERENCE)),
-        ("additive", Of(&R5_ADDITIVE)),
-        ("caloricDensity", Of(&QUANTITY)),
-        ("routeOfAdministration", Of(&CONCEPT)),
-        ("administration", Of(&R5_ADMINISTRATION)),
-        ("maxVolumeToDeliver", Of(&QUANTITY)),
-        ("administrationInstruction", P),
+        part("baseFormulaType", &CODEABLE_REFERENCE),
+        simple("baseFormulaProductName"),
+        part("deliveryDevice", &CODEABLE_REFERENCE),
+        part("additive", &R5_ADDITIVE),
+        part("caloricDensity", &QUANTITY),
+        part("routeOfAdministration", &CONCEPT),
+        part("administration", &R5_ADMINISTRATION),
+        part("maxVolumeToDeliver", &QUANTITY),
+        simple("administrationInstruction"),
     ],
 };
 static R5_ADDITIVE: Type = Type {
     name: ADDITIVE,
-    elements: &[("type", Of(&CODEABLE_REFERENCE)), ("productName", P), ("quantity", Of(&QUANTITY))],
+    elements: &[part("type", &CODEABLE_REFERENCE), simple("productName"), part("quantity", &QUANTITY)],
 };
 static R5_ADMINISTRATION: Type = Type {
     name: ADMINISTRATION,
     elements: &[
-        ("schedule", Of(&R5_SCHEDULE)),
-        ("quantity", Of(&QUANTITY)),
-        ("rateQuantity", Of(&QUANTITY)),
-        ("rateRatio", Of(&RATIO)),
+        part("schedule", &R5_SCHEDULE),
+        part("quantity", &QUANTITY),
+        part("rateQuantity", &QUANTITY),
+        part("rateRatio", &RATIO),
     ],
 };
 
@@ -305,16 +322,16 @@ impl Walk {
     }
 
     fn element(&mut self, name: &str, value: Node<'_>, of: &'static Type, listing: bool) {
-        let (plain, companion) = match name.strip_prefix('_') {
-            Some(plain) => (plain, true),
-            None => (name, false),
+        let (plain, own_mark, companion) = match name.strip_prefix('_') {
+            Some(plain) => (plain, mark(plain.as_bytes()), true),
+            None => (name, value.mark(), false),
         };
-        let holds = of.elements.iter().find(|(own, _)| *own == plain).map(|(_, holds)| holds);
+        let holds = of.elements.iter().find(|e| e.mark == own_mark && e.name == plain).map(|e| &e.holds);
         match (holds, companion) {
-            (Some(Of(inner)), false) => self.any(value, Some(inner), listing),
+            (Some(Holds::Of(inner)), false) => self.any(value, Some(inner), listing),
             // A `div` or another primitive has nothing inside unless the shape is wrong, which reading reports.
-            (Some(P), false) => {}
-            (Some(P), true) => self.any(value, Some(&COMPANION), listing),
+            (Some(Holds::Primitive), false) => {}
+            (Some(Holds::Primitive), true) => self.any(value, Some(&COMPANION), listing),
             _ => {
                 self.found.elements.push(value.at());
                 // What is not known may still carry a modifier.
