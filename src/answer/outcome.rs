@@ -208,7 +208,7 @@ fn not_evaluated(order: &OrderReport, paths: &Paths<'_>, issues: &mut Issues<'_>
 
 /// How many rules were judged, how many could not be, and what the order came to.
 pub(super) fn summary(order: &OrderReport) -> String {
-    let (mut judged, mut flagged, mut missing, mut elsewhere, mut not_sent) = (0, 0, 0, 0, 0);
+    let (mut judged, mut flagged, mut missing, mut elsewhere, mut not_sent) = (0usize, 0, 0, 0, 0);
     for j in &order.judged {
         match &j.outcome {
             Outcome::Flagged(_) => (judged, flagged) = (judged + 1, flagged + 1),
@@ -218,12 +218,30 @@ pub(super) fn summary(order: &OrderReport) -> String {
             Outcome::NotProvided(_) => not_sent += 1,
         }
     }
-    format!(
-        "Order {}: {}. Of {} rules {judged} were judged ({flagged} with something to say), {missing} could not be, {not_sent} need context that is not sent, {elsewhere} do not apply.",
-        order.label,
-        order.disposition().code(),
-        order.judged.len(),
-    )
+    let mut out = String::with_capacity(192 + order.label.len());
+    for part in ["Order ", &order.label, ": ", order.disposition().code(), ". Of "] {
+        out.push_str(part);
+    }
+    for (count, after) in [
+        (order.judged.len(), " rules "),
+        (judged, " were judged ("),
+        (flagged, " with something to say), "),
+        (missing, " could not be, "),
+        (not_sent, " need context that is not sent, "),
+        (elsewhere, " do not apply."),
+    ] {
+        count_into(&mut out, count);
+        out.push_str(after);
+    }
+    out
+}
+
+/// A count as digits.
+fn count_into(out: &mut String, count: usize) {
+    if count > 9 {
+        count_into(out, count / 10);
+    }
+    out.push(char::from(b'0' + (count % 10) as u8));
 }
 
 /// FHIR issue type of a rule's findings.

@@ -667,7 +667,7 @@ impl<'d> Node<'d> {
     fn path_as_written(self) -> String {
         let lineage = self.lineage();
         let root = lineage.iter().position(|node| node.resource_type().is_some());
-        let mut out = String::new();
+        let mut out = String::with_capacity(64);
         if let Some(name) = root.and_then(|at| lineage.get(at)).and_then(|node| node.resource_type()) {
             out.push_str(&name);
         }
@@ -980,19 +980,25 @@ fn hex4(bytes: &[u8]) -> Option<u32> {
     digits.iter().try_fold(0u32, |sum, b| Some(sum * 16 + char::from(*b).to_digit(16)?))
 }
 
-/// The first byte at or after `at` that ends or interrupts a string: a quote, a backslash or a control.
-fn string_stop(bytes: &[u8], mut at: usize) -> usize {
+/// A mark in the highest bit of the first quote, backslash or control among eight bytes, and perhaps of bytes
+/// after it; 0 when there is none.
+#[inline]
+pub(crate) const fn stops(word: u64) -> u64 {
     const ONES: u64 = 0x0101_0101_0101_0101;
     const HIGHS: u64 = 0x8080_8080_8080_8080;
+    let quote = word ^ (ONES * b'"' as u64);
+    let slash = word ^ (ONES * b'\\' as u64);
+    // A borrow can only mark bytes above a true hit, and the lowest mark is the one taken.
+    ((quote.wrapping_sub(ONES) & !quote)
+        | (slash.wrapping_sub(ONES) & !slash)
+        | (word.wrapping_sub(ONES * 0x20) & !word))
+        & HIGHS
+}
+
+/// The first byte at or after `at` that ends or interrupts a string: a quote, a backslash or a control.
+fn string_stop(bytes: &[u8], mut at: usize) -> usize {
     while let Some(chunk) = bytes.get(at..).and_then(|rest| rest.first_chunk::<8>()) {
-        let word = u64::from_le_bytes(*chunk);
-        let quote = word ^ (ONES * b'"' as u64);
-        let slash = word ^ (ONES * b'\\' as u64);
-        // A borrow can only mark bytes above a true hit, and the lowest mark is the one taken.
-        let hits = ((quote.wrapping_sub(ONES) & !quote)
-            | (slash.wrapping_sub(ONES) & !slash)
-            | (word.wrapping_sub(ONES * 0x20) & !word))
-            & HIGHS;
+        let hits = stops(u64::from_le_bytes(*chunk));
         if hits != 0 {
             return at + (hits.trailing_zeros() / 8) as usize;
         }

@@ -358,7 +358,7 @@ impl json::Json for Tape {
     type Node<'a> = Handle<'a>;
     type PreparedKey = Box<str>;
     // Looking a name up walks the members, so one walk for all names is nearly always cheaper.
-    const KEYS_PER_LOOKUP: usize = 8;
+    const KEYS_PER_LOOKUP: usize = 2;
     type StringBuffer = String;
 
     fn prepare_key(key: &str) -> Box<str> {

@@ -149,7 +149,9 @@ pub fn site(case: &Case<'_>, concept: &crate::intake::order::Concept<'_>) -> Sit
     let map = &case.settings.routes;
     for coding in &concept.codings {
         let (system, code) = (coding.system.as_deref().unwrap_or(""), coding.code.as_deref().unwrap_or(""));
-        if let Some(site) = map.get(&(system.to_owned(), code.to_owned())) {
+        if !map.is_empty()
+            && let Some(site) = map.get(&(system.to_owned(), code.to_owned()))
+        {
             return *site;
         }
         if system == ROUTES {

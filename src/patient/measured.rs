@@ -2,7 +2,7 @@
 
 use crate::exact::Exact;
 use crate::intake::bundle::Resource;
-use crate::intake::json::{Kind, Node};
+use crate::intake::json::{Node, mark};
 use crate::intake::order::{At, Field, Problem, Quantity, Text, When};
 use crate::intake::wire::datatypes::{Datatypes, found, shown};
 use crate::intake::wire::moment;
@@ -207,6 +207,10 @@ impl<'d> Measurements<'d> {
             let key = |m: &Measured<'_>| m.span.map(|(first, last)| (last, first));
             key(b).cmp(&key(a))
         });
+        if usable.len() < 2 {
+            self.chosen = usable.pop();
+            return;
+        }
         let Some(top) = usable.first() else { return };
         let (top_span, top_value) = (top.span, top.value);
         let (same_time, earlier): (Vec<_>, Vec<_>) = usable.into_iter().partition(|m| overlap(m.span, top_span));
@@ -371,10 +375,13 @@ fn candidate<'d>(read: &mut Datatypes, node: Node<'d>, sought: &Sought<'_>) -> R
 
 /// Whether a resource carries a modifier anywhere that is not known, or rules of its own.
 pub(super) fn has_modifier(node: Node<'_>) -> bool {
-    let holds = |inner: Node<'_>| matches!(inner.kind(), Kind::Object | Kind::Array) && has_modifier(inner);
-    node.members().any(|(key, inner)| {
-        key == "modifierExtension"
-            || ((key == "implicitRules" || key == "_implicitRules") && node.get("resourceType").is_some())
-            || holds(inner)
-    }) || node.items().any(holds)
+    const NAMES: u64 = 1 << mark(b"modifierExtension") | 1 << mark(b"implicitRules") | 1 << mark(b"_implicitRules");
+    let may_be_named_so = |inner: &Node<'_>| NAMES >> inner.mark() & 1 == 1;
+    node.within().skip(1).filter(may_be_named_so).any(|inner| match inner.key().as_deref() {
+        Some("modifierExtension") => true,
+        Some("implicitRules" | "_implicitRules") => {
+            inner.parent().is_some_and(|holder| holder.get("resourceType").is_some())
+        }
+        _ => false,
+    })
 }

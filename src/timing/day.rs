@@ -339,7 +339,7 @@ impl Layer<'_, '_> {
             self.overflow = true;
             return;
         }
-        let mut places: Vec<Exact> = Vec::new();
+        let mut places: Vec<Exact> = Vec::with_capacity(beginnings.map_or(0, |n| n.clamp(0, 32) as usize));
         let start_local = run.start.map(|s| to_local(self.zone, s));
         let end_local = run.end.map(|e| to_local(self.zone, e));
         let first_day = start_local.map(|s| i64::try_from(s.floor()).unwrap_or(0).div_euclid(DAY));
@@ -457,7 +457,7 @@ fn tally(
 ///
 /// `cap` is the most that the lines marked in `capped` may give together in this window, mL.
 pub fn lay(zone: &TimeZone, window: Window, lines: &[Line], capped: &[bool], cap: Option<Exact>) -> Laid {
-    let mut segments = Vec::new();
+    let mut segments = Vec::with_capacity(8 * lines.len().min(4));
     let mut days = Vec::with_capacity(lines.len());
     for (ix, line) in lines.iter().enumerate() {
         let Some(high_run) = &line.high else {
