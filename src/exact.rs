@@ -402,7 +402,11 @@ impl Exact {
     /// with the result.
     pub fn rounded(self, places: u32) -> String {
         match self.in_digits(places) {
-            Some((whole, rest)) => written(self.num < 0 && (whole, rest) != (0, 0), whole, rest, places),
+            Some((whole, rest)) => {
+                let mut out = String::with_capacity(24);
+                write_into(&mut out, self.num < 0 && (whole, rest) != (0, 0), whole, rest, places);
+                out
+            }
             None => self.rounded_wide(places),
         }
     }
@@ -473,6 +477,13 @@ impl Exact {
 
     /// Rounded to at most `places` decimals, without trailing zeros.
     pub fn short(self, places: u32) -> String {
+        let mut out = String::with_capacity(24);
+        self.short_into(&mut out, places);
+        out
+    }
+
+    /// [`Exact::short`], added to a text.
+    pub fn short_into(self, out: &mut String, places: u32) {
         if let Some((whole, mut decimals)) = self.in_digits(places) {
             let negative = self.num < 0 && (whole, decimals) != (0, 0);
             let mut places = if decimals == 0 { 0 } else { places };
@@ -480,14 +491,11 @@ impl Exact {
                 decimals /= 10;
                 places -= 1;
             }
-            return written(negative, whole, decimals, places);
+            return write_into(out, negative, whole, decimals, places);
         }
         let text = self.rounded(places);
-        if !text.contains('.') {
-            return text;
-        }
-        let cut = text.trim_end_matches('0').trim_end_matches('.');
-        if cut.is_empty() || cut == "-" { "0".to_owned() } else { cut.to_owned() }
+        let cut = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
+        out.push_str(if cut.is_empty() || cut == "-" { "0" } else { cut });
     }
 
     /// Whether `places` decimals show the value without rounding.
@@ -508,7 +516,7 @@ impl Exact {
 }
 
 /// A number in digits: sign, whole part and `places` decimals.
-fn written(negative: bool, whole: u64, decimals: u64, places: u32) -> String {
+fn write_into(out: &mut String, negative: bool, whole: u64, decimals: u64, places: u32) {
     let mut digits = [0u8; 44];
     let mut used = 0;
     let mut left = decimals;
@@ -539,13 +547,11 @@ fn written(negative: bool, whole: u64, decimals: u64, places: u32) -> String {
             break;
         }
     }
-    let mut out = String::with_capacity(used as usize + 1);
     if negative {
         out.push('-');
     }
     let from = digits.len().saturating_sub(used as usize);
     out.push_str(digits.get(from..).and_then(|digits| std::str::from_utf8(digits).ok()).unwrap_or(""));
-    out
 }
 
 fn tenfold(rest: u128, den: u128) -> (u8, u128) {

@@ -270,6 +270,9 @@ fn quantity_into(out: &mut String, value: Exact, unit: &'static str) {
 
 /// The number as JSON, rounded once, here: three decimals, and as many more as four significant digits need.
 fn number_into(out: &mut String, x: Exact) {
+    if x.abs() >= Exact::ONE {
+        return x.short_into(out, 3);
+    }
     let mut places = 3;
     let mut text = x.rounded(places);
     while places < 12 && !x.is_zero() && text.trim_start_matches(['-', '0', '.']).len() < 4 {

@@ -296,9 +296,10 @@ fn estimate(e: &Estimate, totals: Option<&Totals>, to: &mut Parameters) {
         to.parts("input", |to| {
             to.string("name", input.name);
             match &input.value {
-                needs::Given::Number(f) => {
-                    to.string("value", format!("{} {}", f.shown(4), spelled(input.unit)).trim());
-                }
+                needs::Given::Number(f) => match spelled(input.unit) {
+                    "" => to.string("value", &f.shown(4)),
+                    unit => to.string_of("value", &[&f.shown(4), " ", unit]),
+                },
                 needs::Given::Word(w) => to.string("value", w.trim()),
             }
         });

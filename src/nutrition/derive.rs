@@ -42,25 +42,34 @@ pub struct Derivation {
 
 /// An amount for people: `1560 mL`, `880 to 2160 mL`, `at least 40 g`, `not known`.
 pub fn shown(a: &Amount, places: u32, unit: &str) -> String {
-    let tail = if unit.is_empty() { String::new() } else { format!(" {unit}") };
+    let mut out = String::with_capacity(32);
     match a {
-        Amount::Known(x) => format!("{}{tail}", x.short(places)),
-        Amount::Range { low, high: Some(high), mean, .. } => {
+        Amount::Known(x) => x.short_into(&mut out, places),
+        Amount::Range { low, high: Some(high), .. } => {
             let (l, h) = (low.short(places), high.short(places));
             // Two ends that look alike when rounded are shown with more digits.
-            let ends = if l == h {
-                format!("{} to {}{tail}", low.short(places + 3), high.short(places + 3))
-            } else {
-                format!("{l} to {h}{tail}")
-            };
-            match mean {
-                Some(mean) => format!("{ends} (mean {})", mean.short(places)),
-                None => ends,
-            }
+            let ends = if l == h { [low.short(places + 3), high.short(places + 3)] } else { [l, h] };
+            out.push_str(&ends.join(" to "));
         }
-        Amount::Range { low, high: None, .. } => format!("at least {}{tail}", low.short(places)),
-        Amount::Unknown(_) => "not known".to_owned(),
+        Amount::Range { low, high: None, .. } => {
+            out.push_str("at least ");
+            low.short_into(&mut out, places);
+        }
+        Amount::Unknown(_) => {
+            out.push_str("not known");
+            return out;
+        }
     }
+    if !unit.is_empty() {
+        out.push(' ');
+        out.push_str(unit);
+    }
+    if let Amount::Range { high: Some(_), mean: Some(mean), .. } = a {
+        out.push_str(" (mean ");
+        mean.short_into(&mut out, places);
+        out.push(')');
+    }
+    out
 }
 
 /// Text, inputs and readings of a part or a nutrient, worked out once for all measures of the days.
@@ -148,11 +157,15 @@ fn written(m: Measure, shared: &mut Derivations<'_>) -> Derivation {
         Recipe::Schedule => w.schedule(m, totals, weight),
     };
     let mut arithmetic = if arithmetic.is_empty() { "nothing is given".to_owned() } else { arithmetic };
-    let _ = write!(arithmetic, " = {result}");
     let why = totals.get(m).why();
+    arithmetic.reserve(3 + result.len() + 64 * why.len());
+    arithmetic.push_str(" = ");
+    arithmetic.push_str(&result);
+    for (nth, reason) in why.iter().enumerate() {
+        let _ = write!(arithmetic, "{}{reason}", if nth == 0 { " (" } else { "; " });
+    }
     if !why.is_empty() {
-        let reasons: Vec<String> = why.iter().map(ToString::to_string).collect();
-        let _ = write!(arithmetic, " ({})", reasons.join("; "));
+        arithmetic.push(')');
     }
     w.assumptions.sort_unstable();
     w.assumptions.dedup();
@@ -370,15 +383,15 @@ impl<'a> Writer<'_, 'a> {
                 self.part_volume((day_ix, plan, day), ix);
                 let (name, at, product) = match (nutrient, content.density) {
                     (None, Density::Order(_, at)) => ("energy density of the order".to_owned(), Some(at), None),
-                    (None, _) => (format!("energy density of {}", content.label), None, Some(content.from)),
+                    (None, _) => (["energy density of ", &content.label].concat(), None, Some(content.from)),
                     (Some(Nutrient::Water), _) => {
-                        (format!("free water of {}", content.label), None, Some(content.from))
+                        (["free water of ", &content.label].concat(), None, Some(content.from))
                     }
-                    (Some(n), _) => (format!("{} in {}", n.name(), content.label), None, Some(content.from)),
+                    (Some(n), _) => ([n.name(), " in ", &content.label].concat(), None, Some(content.from)),
                 };
                 let value = match per {
-                    Amount::Unknown(_) => format!("{what} per mL not known"),
-                    known => shown(known, 6, &format!("{unit}/mL")),
+                    Amount::Unknown(_) => [what, " per mL not known"].concat(),
+                    known => shown(known, 6, &[unit, "/mL"].concat()),
                 };
                 self.input(name, value.clone(), at, product.filter(|p| *p != From::Nowhere));
                 for mixed in &content.mixed {
@@ -394,7 +407,7 @@ impl<'a> Writer<'_, 'a> {
                     Amount::Unknown(_) => "volume not known".to_owned(),
                     known => shown(known, 3, "mL"),
                 };
-                terms.push(format!("{given} × {value}"));
+                terms.push([&given, " × ", &value].concat());
             }
             if feed_only {
                 continue;
