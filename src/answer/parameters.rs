@@ -24,7 +24,7 @@ pub const MEASURE_SYSTEM: &str = "https://enteral-gate.example/fhir/CodeSystem/m
 /// The report as Parameters, compact JSON. What could not be read at all is `disposition` and `outcome` only.
 pub fn parameters_json(a: &Appraisal<'_>) -> String {
     let days: usize = a.orders.iter().map(|o| o.days.len() + 1).sum();
-    let mut to = Parameters::begin((8 << 10) + days * (96 << 10));
+    let mut to = Parameters::begin((16 << 10) + days * (112 << 10));
     to.code("disposition", a.disposition().code());
     to.resource("outcome", |out| outcome_into(a, out));
     let mut places = Places { of: a, known: HashMap::new() };

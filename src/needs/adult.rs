@@ -446,7 +446,7 @@ fn target(person: &Person<'_>, row: &Row) -> Estimate {
     if let Some(figure) = figure {
         sheet.per_kg(figure);
         let shown = unit.strip_suffix("/d").unwrap_or(unit);
-        sheet.formula(format!("{} {shown}/kg/d × {}", figure.shown(3), row.basis.name()));
+        sheet.formula([&figure.shown(3), " ", shown, "/kg/d × ", row.basis.name()].concat());
     }
     let weight = sheet.weight_on(row.basis);
     sheet.ages(row.from, None);

@@ -172,9 +172,9 @@ impl Figure {
     pub fn shown(self, places: u32) -> String {
         match self {
             Self::One(x) => x.short(places),
-            Self::Between { low, high } => format!("{}–{}", low.short(places), high.short(places)),
-            Self::AtMost(x) => format!("at most {}", x.short(places)),
-            Self::AtLeast(x) => format!("at least {}", x.short(places)),
+            Self::Between { low, high } => [low.short(places), high.short(places)].join("–"),
+            Self::AtMost(x) => ["at most ", &x.short(places)].concat(),
+            Self::AtLeast(x) => ["at least ", &x.short(places)].concat(),
         }
     }
 }

@@ -419,7 +419,7 @@ impl<'p> Sheet<'p> {
                     (Some(_), None) => "height is",
                     _ => "a usable weight or height is",
                 };
-                self.unchecked(format!("body mass index {domain} ({lacks} missing)"));
+                self.unchecked(["body mass index ", domain, " (", lacks, " missing)"].concat());
             }
         }
     }

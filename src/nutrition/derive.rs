@@ -93,6 +93,10 @@ pub struct Derivations<'a> {
     nutrients: Vec<(OfNutrient, Rc<Piece>)>,
 }
 
+fn kilograms(kg: Exact) -> String {
+    shown(&Amount::Known(kg), 4, "kg")
+}
+
 /// A measure as a term of another's arithmetic; one that is not known by its name.
 fn named(m: Measure, totals: &Totals, unit: &str) -> String {
     match totals.get(m) {
@@ -144,14 +148,13 @@ fn written(m: Measure, shared: &mut Derivations<'_>) -> Derivation {
             let mass = n.atomic_mass().unwrap_or(Exact::ONE);
             w.behind(of);
             let mg = named(of, totals, "mg");
-            format!("{mg} ÷ {} mg/mmol", mass.short(4))
+            [&mg, " ÷ ", &mass.short(4), " mg/mmol"].concat()
         }
         Recipe::PerKg(of) => {
             w.behind(of);
             w.weight(weight);
-            let kg =
-                weight.map_or_else(|| "dosing weight not known".to_owned(), |(kg, _)| format!("{} kg", kg.short(4)));
-            format!("{} ÷ {kg}", named(of, totals, of.unit_text()))
+            let kg = weight.map_or_else(|| "dosing weight not known".to_owned(), |(kg, _)| kilograms(kg));
+            [&named(of, totals, of.unit_text()), " ÷ ", &kg].concat()
         }
         Recipe::Ratio(q) => w.ratio(q, totals),
         Recipe::Schedule => w.schedule(m, totals, weight),
@@ -199,7 +202,7 @@ impl<'a> Writer<'_, 'a> {
 
     fn weight(&mut self, weight: Option<(Exact, Option<At>)>) {
         if let Some((kg, at)) = weight {
-            self.input("dosing weight".to_owned(), format!("{} kg", kg.short(4)), at, None);
+            self.input("dosing weight".to_owned(), kilograms(kg), at, None);
             self.assumptions.push(Assumption::WeightLatest);
         }
     }
@@ -442,12 +445,8 @@ impl<'a> Writer<'_, 'a> {
     fn ratio(&mut self, q: Quotient, totals: &Totals) -> String {
         let t = |m: Measure| named(m, totals, m.unit_text());
         let macros = |top: &str| {
-            format!(
-                "{top} ÷ (4 × {} + 9 × {} + 4 × {}) × 100",
-                t(Measure::Protein),
-                t(Measure::Fat),
-                t(Measure::Carbohydrate)
-            )
+            let (protein, fat, carbohydrate) = (t(Measure::Protein), t(Measure::Fat), t(Measure::Carbohydrate));
+            [top, " ÷ (4 × ", &protein, " + 9 × ", &fat, " + 4 × ", &carbohydrate, ") × 100"].concat()
         };
         match q {
             Quotient::ProteinShare | Quotient::FatShare | Quotient::CarbohydrateShare => {
@@ -554,8 +553,7 @@ impl<'a> Writer<'_, 'a> {
             Measure::CarbohydrateRateFeeding => {
                 self.behind(Measure::Carbohydrate);
                 self.weight(weight);
-                let kg = weight
-                    .map_or_else(|| "dosing weight not known".to_owned(), |(kg, _)| format!("{} kg", kg.short(4)));
+                let kg = weight.map_or_else(|| "dosing weight not known".to_owned(), |(kg, _)| kilograms(kg));
                 match self.fastest_carbohydrate() {
                     Some((grams, rate)) => format!(
                         "{} g/mL × {} mL/h × 1000 ÷ {kg} ÷ 60 min, the highest of any feed",
