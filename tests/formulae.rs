@@ -52,7 +52,7 @@ fn order(formulary: &Formulary, product: &str, administration: &str, more: &str,
     let a = appraise(text.as_bytes(), "", FhirVersion::R4, formulary, &settings);
     let o = &a.orders[0];
     let flagged = o.judged.iter().filter_map(|j| match &j.outcome {
-        Outcome::Flagged(f) => Some((j.rule.id, f.iter().map(|f| f.tier).max().unwrap())),
+        Outcome::Flagged(f) => Some((&*j.rule.id, f.iter().map(|f| f.tier).max().unwrap())),
         _ => None,
     });
     let first = o.days.first().unwrap_or_else(|| panic!("{text}")).1.clone();

@@ -101,12 +101,12 @@ impl Seen {
                 Outcome::Flagged(list) => {
                     for f in list {
                         assert!(!f.at.is_empty(), "{}: without a place: {}", j.rule.id, f.text);
-                        self.findings.insert((f.tier, f.text.clone()), j.rule.id);
-                        self.others.extend(f.fix.iter().map(|x| (j.rule.id, x.clone())));
+                        self.findings.insert((f.tier, f.text.clone()), &*j.rule.id);
+                        self.others.extend(f.fix.iter().map(|x| (&*j.rule.id, x.clone())));
                     }
                 }
                 Outcome::NotEvaluated(why, _) => {
-                    self.others.insert((j.rule.id, format!("{why}.")));
+                    self.others.insert((&*j.rule.id, format!("{why}.")));
                 }
                 _ => {}
             }

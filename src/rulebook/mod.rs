@@ -53,6 +53,16 @@ pub struct Rulebook {
     pub waiting: Vec<Waiting>,
 }
 
+impl Rulebook {
+    /// Whether there is nothing in it to judge with.
+    pub fn is_empty(&self) -> bool {
+        self.limits.is_empty() && self.waiting.is_empty()
+    }
+}
+
+/// A book without limits.
+pub static NONE: std::sync::LazyLock<Rulebook> = std::sync::LazyLock::new(Rulebook::default);
+
 /// Adoption by the institution.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Adopted {
