@@ -22,6 +22,8 @@
 pub mod expression;
 pub mod facts;
 pub mod file;
+// pub mod judge;
+pub mod short_form;
 pub mod value;
 
 use crate::findings::{Rule, Tier};
