@@ -64,8 +64,23 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "units",
         ],
     ),
+    ("rehearsal", &["appraise", "findings", "formulary", "intake", "rulebook", "settings"]),
     ("http", &["answer", "appraise", "exact", "formulary", "intake", "rulebook", "settings"]),
-    ("cli", &["answer", "appraise", "exact", "findings", "formulary", "http", "intake", "rulebook", "settings"]),
+    (
+        "cli",
+        &[
+            "answer",
+            "appraise",
+            "exact",
+            "findings",
+            "formulary",
+            "http",
+            "intake",
+            "rehearsal",
+            "rulebook",
+            "settings",
+        ],
+    ),
 ];
 
 /// Words that have no place in the core.
