@@ -27,7 +27,7 @@ mod outcome;
 mod parameters;
 mod text;
 
-pub use junit::{JunitCase, junit, junit_case};
+pub use junit::{JunitCase, junit, junit_case, junit_of};
 pub use outcome::{ASSUMPTION_SYSTEM, FINDING_SYSTEM, STANDING, outcome_json, refusal_json};
 pub use parameters::{MEASURE_SYSTEM, parameters_json};
 pub use text::text;
