@@ -1,0 +1,1 @@
+//! Rulebook files: TOML read with places, every problem at once.

@@ -1,0 +1,284 @@
+//! The institution's rulebook: limits as data. Files become a [`Rulebook`] (`file`, `merge`), their
+//! expressions are checked against the list of facts and lowered (`expression`), facts are taken from one
+//! order's case (`facts`), and limits are judged on three truth values (`judge`). Pure: texts come in, findings
+//! go out.
+
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::unreachable,
+        clippy::indexing_slicing,
+        clippy::string_slice,
+        clippy::float_arithmetic,
+        clippy::print_stdout,
+        clippy::print_stderr,
+        clippy::disallowed_methods,
+    )
+)]
+
+pub mod expression;
+pub mod facts;
+pub mod file;
+pub mod value;
+
+use crate::findings::{Rule, Tier};
+use expression::{Expression, Template};
+use jiff::civil::Date;
+
+/// A rulebook ready to judge with.
+#[derive(Clone, Debug, Default)]
+pub struct Rulebook {
+    /// Its name, as answers give it.
+    pub label: String,
+    /// Its edition.
+    pub edition: String,
+    /// Who adopted it and when; `None`: the institution has not.
+    pub adopted: Option<Adopted>,
+    /// First 16 hexadecimal digits of a SHA-256 over every file that made it.
+    pub hash: String,
+    /// Limits, in the order of the files.
+    pub limits: Vec<Limit>,
+    /// Rules of the program that are switched off.
+    pub off: Vec<Off>,
+    /// What codes of context mean.
+    pub concepts: Vec<Concept>,
+    /// How old context may be.
+    pub staleness: Vec<Staleness>,
+    /// Pumps, the first whose condition holds.
+    pub pumps: Vec<Pump>,
+    /// Rules that cannot be computed from what a sender could send, with what they wait for.
+    pub waiting: Vec<Waiting>,
+}
+
+/// Adoption by the institution.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Adopted {
+    /// Body or person.
+    pub by: String,
+    /// Day.
+    pub on: Date,
+}
+
+/// A rule switched off, visibly.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Off {
+    /// Id of the rule.
+    pub rule: String,
+    /// Who.
+    pub by: String,
+    /// Why.
+    pub why: String,
+    /// Last day.
+    pub until: Date,
+}
+
+/// Kind of context a concept belongs to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[allow(missing_docs, reason = "plain names")]
+pub enum ConceptKind {
+    Condition,
+    Allergy,
+    Medicine,
+    Setting,
+}
+
+/// What codes mean: a key for expressions and the codes that stand for it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Concept {
+    /// Kind.
+    pub kind: ConceptKind,
+    /// Key, e.g. `chronic-kidney-disease`.
+    pub key: String,
+    /// For people.
+    pub title: String,
+    /// (system, code)
+    pub codes: Vec<(String, String)>,
+}
+
+/// How old a fact may be before it counts as missing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Staleness {
+    /// Name of the fact.
+    pub fact: String,
+    /// s.
+    pub seconds: crate::exact::Exact,
+}
+
+/// What a pump can be set to.
+#[derive(Clone, Debug)]
+pub struct Pump {
+    /// For people.
+    pub title: String,
+    /// When it is the one in use.
+    pub when: Expression,
+    /// Lowest, highest rate and its step, mL/h.
+    pub rate: [crate::exact::Exact; 3],
+    /// Step of the volume, mL.
+    pub volume_step: crate::exact::Exact,
+}
+
+/// A rule that stays listed and cannot be evaluated.
+#[derive(Clone, Debug)]
+pub struct Waiting {
+    /// The rule.
+    pub rule: Rule,
+    /// Why, and the data it waits for.
+    pub why: String,
+}
+
+/// How far a limit's findings go.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Mode {
+    /// Not judged.
+    Off,
+    /// Judged and recorded apart; shown to nobody at work.
+    Shadow,
+    /// To the queue.
+    Queue,
+    /// To the prescriber as well.
+    Card,
+}
+
+/// Who can act on a finding.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[allow(missing_docs, reason = "plain names")]
+pub enum Audience {
+    Prescriber,
+    Dietitian,
+    Pharmacist,
+    Nurse,
+}
+
+/// How well a limit's figures are known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Evidence {
+    /// The source's own text was read.
+    TextSeen,
+    /// Quoted by another text that was read.
+    Secondary,
+    /// Follows from definitions or arithmetic.
+    Derived,
+    /// Common practice, no source.
+    CommonPractice,
+    /// From memory, to be confirmed.
+    FromMemory,
+}
+
+/// A limit: data, not code.
+#[derive(Clone, Debug)]
+pub struct Limit {
+    /// Id, name, title, tier, source.
+    pub rule: Rule,
+    /// How far its findings go.
+    pub mode: Mode,
+    /// Who can act.
+    pub audience: Vec<Audience>,
+    /// How well the figures are known.
+    pub evidence: Evidence,
+    /// Who answers for it.
+    pub owner: String,
+    /// What to know about it.
+    pub note: String,
+    /// What changed, newest first.
+    pub changes: Vec<String>,
+    /// Reasons a person may give for going on all the same.
+    pub override_reasons: Vec<String>,
+    /// First day.
+    pub from: Option<Date>,
+    /// Last day.
+    pub to: Option<Date>,
+    /// Among limits of the same name, the highest priority whose scope holds is the one that counts.
+    pub priority: i32,
+    /// Where it applies; an absent part does not restrict.
+    pub scope: Option<Expression>,
+    /// The scope in words.
+    pub scope_text: String,
+    /// Named amounts.
+    pub parameters: Vec<Parameter>,
+    /// What is checked, in turn; the gravest finding counts, one finding per limit.
+    pub checks: Vec<Check>,
+    /// Its own tests.
+    pub tests: Vec<Test>,
+    /// File and line where it stands, and those that override parts of it.
+    pub places: Vec<String>,
+}
+
+/// A named amount of a limit.
+#[derive(Clone, Debug)]
+pub struct Parameter {
+    /// Name.
+    pub name: String,
+    /// Value as written.
+    pub value: crate::exact::Exact,
+    /// UCUM code.
+    pub unit: String,
+}
+
+/// Which side of the bound is the wrong one.
+#[derive(Clone, Debug)]
+pub enum Bound {
+    /// Flagged when the measure is greater.
+    Above(Expression),
+    /// Flagged when the measure is smaller.
+    Below(Expression),
+    /// No measure: flagged when this holds.
+    When(Expression),
+}
+
+/// One comparison of a limit.
+#[derive(Clone, Debug)]
+pub struct Check {
+    /// Tier of its finding.
+    pub tier: Tier,
+    /// Only then.
+    pub when: Option<Expression>,
+    /// What is compared.
+    pub measure: Option<Expression>,
+    /// With what.
+    pub bound: Bound,
+    /// What is said.
+    pub text: Template,
+    /// What is offered.
+    pub fix: Option<Template>,
+}
+
+/// What one of a limit's tests expects.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[allow(missing_docs, reason = "plain names")]
+pub enum Expected {
+    Flagged,
+    Clear,
+    NotEvaluated,
+    NotProvided,
+    NotApplicable,
+}
+
+/// Which of the four cases a test stands for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[allow(missing_docs, reason = "plain names")]
+pub enum TestKind {
+    Flag,
+    Pass,
+    Boundary,
+    Missing,
+}
+
+/// A limit's own test: an order in short form and what is expected.
+#[derive(Clone, Debug)]
+pub struct Test {
+    /// What it shows.
+    pub title: String,
+    /// Which case.
+    pub kind: TestKind,
+    /// What the limit must come to.
+    pub expect: Expected,
+    /// Tier expected of the finding.
+    pub tier: Option<Tier>,
+    /// The order in short form (`docs/rulebook.md`), as read from the file.
+    pub given: toml::Table,
+    /// File and line.
+    pub place: String,
+}

@@ -1,0 +1,104 @@
+//! Values of facts and expressions: known, ranged, or missing with the fact that is missing.
+
+use crate::amount::Amount;
+use crate::intake::order::At;
+use crate::settings::ContextKind;
+use crate::units::Dimension;
+
+/// What a fact or an expression is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Type {
+    /// True or false.
+    Truth,
+    /// An amount of this dimension; values are in the dimension's base unit ([`crate::units::Unit::to_base`]).
+    Quantity(Dimension),
+    /// One word of a closed list, or of an open one when the list is empty.
+    Word(&'static [&'static str]),
+    /// A set of keys (concepts, product flags).
+    Keys,
+}
+
+/// What kind of input a fact is, which decides what its absence does to the disposition.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Need {
+    /// The order itself, weight, age, formula, route, schedule: absent means not fully checked.
+    Core,
+    /// Context: absent means not fully checked only when the sender declares this kind.
+    Context(ContextKind),
+}
+
+/// A fact offered to expressions.
+#[derive(Debug)]
+pub struct Fact {
+    /// Name in expressions: lower-case words joined by `_`.
+    pub name: &'static str,
+    /// Type.
+    pub kind: Type,
+    /// UCUM code in which people read it; empty where it is no quantity.
+    pub unit: &'static str,
+    /// Kind of input.
+    pub need: Need,
+    /// One sentence for people.
+    pub title: &'static str,
+}
+
+/// Something that would have been needed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Missing {
+    /// Index of the fact in the list of facts.
+    pub fact: usize,
+    /// Why it is not there, in words: "not sent", "9 days old; usable for 3 days", ….
+    pub why: String,
+    /// Places concerned, when there are any.
+    pub at: Vec<At>,
+}
+
+/// Three truth values.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Truth {
+    /// Surely.
+    True,
+    /// Surely not.
+    False,
+    /// Cannot be said, for want of these; empty when a range is cut by a bound (`why` then says so).
+    Unknown {
+        /// What is missing.
+        missing: Vec<Missing>,
+        /// Other reasons, in words.
+        why: Vec<String>,
+    },
+}
+
+/// A set of keys of which some may be unknown.
+#[derive(Clone, Debug, PartialEq, Eq, Default)]
+pub struct Keys {
+    /// Surely in it.
+    pub present: Vec<String>,
+    /// Surely not in it; with `complete` everything that is not present is absent.
+    pub absent: Vec<String>,
+    /// Whether a key that is in neither list is surely absent. Not when an item was sent that has no usable code.
+    pub complete: bool,
+}
+
+/// Value of a fact or an expression.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Value {
+    /// A truth value.
+    Truth(Truth),
+    /// An amount in base units; a range keeps its reasons.
+    Quantity(Amount),
+    /// A word.
+    Word(String),
+    /// A set.
+    Keys(Keys),
+    /// Not there.
+    Missing(Vec<Missing>),
+}
+
+/// Gives the values of facts, by index in the list of facts.
+pub trait Facts {
+    /// The value, of the fact's type or missing.
+    fn value(&self, fact: usize) -> Value;
+    /// Places of a fact's value in the input, for the finding.
+    fn places(&self, fact: usize) -> Vec<At>;
+}
