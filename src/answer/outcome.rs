@@ -143,13 +143,13 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport, issues: &mut Issues<'_>) {
     };
     for tier in [Tier::Stop, Tier::High, Tier::Med, Tier::Low] {
         for (rule, f) in flagged().flatten().filter(|(_, f)| f.tier == tier) {
-            let code = f.code.unwrap_or_else(|| issue_type(rule.id, f.tier));
+            let code = f.code.unwrap_or_else(|| issue_type(&rule.id, f.tier));
             let codings =
-                [coding(rule.id, rule.name), Coding { system: TIER_SYSTEM, code: f.tier.code(), display: None }];
+                [coding(&rule.id, &rule.name), Coding { system: TIER_SYSTEM, code: f.tier.code(), display: None }];
             let arithmetic = f.arithmetic.as_deref().map(|text| [text, " | "]);
             let fix = f.fix.as_deref().map(|text| ["A way out: ", text, " | "]);
             let issue = issues.issue(f.tier.severity(), code, &codings, &[&f.text]).diagnostics(
-                arithmetic.into_iter().flatten().chain(fix.into_iter().flatten()).chain(["Source: ", rule.source, "."]),
+                arithmetic.into_iter().flatten().chain(fix.into_iter().flatten()).chain(["Source: ", &rule.source, "."]),
             );
             paths.end_at(issue, &f.at);
         }
@@ -161,7 +161,7 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport, issues: &mut Issues<'_>) {
     for j in &order.judged {
         if let Outcome::NotProvided(what) = &j.outcome {
             let before = if listed.is_empty() { "Not checked, because this sender does not provide: " } else { "; " };
-            listed.extend([before, what, " (", j.rule.id, ")"]);
+            listed.extend([before, what, " (", &j.rule.id, ")"]);
         }
     }
     if !listed.is_empty() {
@@ -172,7 +172,7 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport, issues: &mut Issues<'_>) {
     for j in &order.judged {
         if let Outcome::Hidden(cause) = &j.outcome {
             let before = if listed.is_empty() { "Not shown, as consequences of another finding: " } else { "; " };
-            listed.extend([before, j.rule.id, " (because of ", cause, ")"]);
+            listed.extend([before, &j.rule.id, " (because of ", cause, ")"]);
         }
     }
     if !listed.is_empty() {
@@ -195,7 +195,7 @@ fn not_evaluated(order: &OrderReport, paths: &Paths<'_>, issues: &mut Issues<'_>
             issues.issue(
                 if modifier { "error" } else { "warning" },
                 if modifier { "extension" } else { "incomplete" },
-                &[coding(j.rule.id, j.rule.name)],
+                &[coding(&j.rule.id, &j.rule.name)],
                 &["Not checked (", &j.rule.title.to_lowercase(), "): ", why, "."],
             )
         } else {

@@ -17,6 +17,7 @@
 )]
 
 use crate::intake::order::At;
+use std::borrow::Cow;
 
 /// How grave a finding is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -87,18 +88,18 @@ pub enum Outcome {
 }
 
 /// A rule known to the program.
-#[derive(Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Rule {
     /// Stable id, never reused.
-    pub id: &'static str,
+    pub id: Cow<'static, str>,
     /// The pattern caught.
-    pub name: &'static str,
+    pub name: Cow<'static, str>,
     /// What it is, for people.
-    pub title: &'static str,
+    pub title: Cow<'static, str>,
     /// Usual tier.
     pub tier: Tier,
     /// Where the rule comes from.
-    pub source: &'static str,
+    pub source: Cow<'static, str>,
 }
 
 /// A rule with its outcome.

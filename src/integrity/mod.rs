@@ -31,6 +31,7 @@ use crate::intake::order::{At, Order, Problem};
 use crate::nutrition::plan::Plan;
 use crate::nutrition::totals::{OrderDay, Totals};
 use crate::settings::Settings;
+use std::borrow::Cow;
 
 /// What is known of the patient, as far as these rules ask.
 #[derive(Clone, Debug)]
@@ -510,7 +511,16 @@ const fn rule(
     source: &'static str,
     evaluate: Evaluate,
 ) -> (Rule, Evaluate) {
-    (Rule { id, name, title, tier, source }, evaluate)
+    (
+        Rule {
+            id: Cow::Borrowed(id),
+            name: Cow::Borrowed(name),
+            title: Cow::Borrowed(title),
+            tier,
+            source: Cow::Borrowed(source),
+        },
+        evaluate,
+    )
 }
 
 /// Causes and the consequences they hide: one root cause, one finding.
@@ -535,7 +545,7 @@ pub fn judge(case: &Case<'_>) -> Vec<Judged> {
             continue;
         }
         for j in &mut out {
-            if matches!(j.outcome, Outcome::Flagged(_)) && consequences.contains(&j.rule.id) {
+            if matches!(j.outcome, Outcome::Flagged(_)) && consequences.contains(&&*j.rule.id) {
                 j.outcome = Outcome::Hidden(cause);
             }
         }
