@@ -27,6 +27,22 @@ const MAY_USE: &[(&str, &[&str])] = &[
         &["amount", "exact", "findings", "formulary", "intake", "needs", "nutrition", "settings", "timing", "units"],
     ),
     (
+        "rulebook",
+        &[
+            "amount",
+            "exact",
+            "findings",
+            "formulary",
+            "intake",
+            "needs",
+            "nutrition",
+            "patient",
+            "settings",
+            "timing",
+            "units",
+        ],
+    ),
+    (
         "appraise",
         &[
             "amount",
