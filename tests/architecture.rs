@@ -28,6 +28,22 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ),
     ("rulebook", &["amount", "exact", "findings", "formulary", "integrity", "intake", "settings", "units"]),
     (
+        "rulebook",
+        &[
+            "amount",
+            "exact",
+            "findings",
+            "formulary",
+            "intake",
+            "needs",
+            "nutrition",
+            "patient",
+            "settings",
+            "timing",
+            "units",
+        ],
+    ),
+    (
         "appraise",
         &[
             "amount",
