@@ -378,8 +378,7 @@ fn the_schema_for_editors_agrees_with_the_reader() {
     let accepted = |text: &str| schema.is_valid(&json_of(text).unwrap());
     for text in [WHOLE, SITE, "rulebook = 1\n"].into_iter().chain(file::starter().iter().map(|source| source.text)) {
         let value = json_of(text).unwrap();
-        let errors: Vec<String> =
-            schema.iter_errors(&value).map(|e| format!("{}: {e}", e.instance_path())).collect();
+        let errors: Vec<String> = schema.iter_errors(&value).map(|e| format!("{}: {e}", e.instance_path())).collect();
         assert!(errors.is_empty(), "{}", errors.join("\n"));
     }
     let mut failed = Vec::new();

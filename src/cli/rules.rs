@@ -190,10 +190,10 @@ fn audiences(limit: &Limit) -> Vec<&'static str> {
 }
 
 fn name_of(book: &Rulebook) -> String {
-    let adopted = book.adopted.as_ref().map_or_else(
-        || "not adopted by this institution".to_owned(),
-        |a| format!("adopted by {} on {}", a.by, a.on),
-    );
+    let adopted = book
+        .adopted
+        .as_ref()
+        .map_or_else(|| "not adopted by this institution".to_owned(), |a| format!("adopted by {} on {}", a.by, a.on));
     format!("{} {}, {adopted}, content {}", book.label, book.edition, book.hash)
 }
 
@@ -322,18 +322,16 @@ fn fields_of(l: &Limit) -> Vec<(&'static str, String)> {
 fn effective(book: &Rulebook, format: Format) -> Exit {
     let rows = book.effective();
     if format == Format::Json {
-        let all: Vec<Value> = rows
-            .iter()
-            .map(|r| json!({"rule": r.rule, "key": r.key, "value": r.value, "from": r.place}))
-            .collect();
+        let all: Vec<Value> =
+            rows.iter().map(|r| json!({"rule": r.limit, "key": r.key, "value": r.value, "from": r.place})).collect();
         print(&json!({"rulebook": name_of(book), "effective": all}).to_string());
     } else {
         let mut out = name_of(book);
         let mut last = "";
-        for r in &rows {
-            if r.rule != last {
-                out.push_str(&format!("\n\n{}", r.rule));
-                last = &r.rule;
+        for r in rows {
+            if r.limit != last {
+                out.push_str(&format!("\n\n{}", r.limit));
+                last = &r.limit;
             }
             out.push_str(&format!("\n  {:24} {}   [{}]", r.key, r.value, r.place));
         }
@@ -502,10 +500,12 @@ fn diff(old: &PathBuf, new: &PathBuf, orders: &[PathBuf], with: &With) -> Result
         }
         let ids: std::collections::BTreeSet<&String> = a.keys().chain(b.keys()).collect();
         for id in ids {
-            let word = |w: &Words| w.get(id).map_or("not in the rulebook".to_owned(), |(word, tier)| match tier {
-                Some(tier) => format!("{word} {}", tier.code()),
-                None => (*word).to_owned(),
-            });
+            let word = |w: &Words| {
+                w.get(id).map_or("not in the rulebook".to_owned(), |(word, tier)| match tier {
+                    Some(tier) => format!("{word} {}", tier.code()),
+                    None => (*word).to_owned(),
+                })
+            };
             let (x, y) = (word(a), word(b));
             if x != y {
                 lines.push(format!("{id}: {x} becomes {y}"));
@@ -519,8 +519,7 @@ fn diff(old: &PathBuf, new: &PathBuf, orders: &[PathBuf], with: &With) -> Result
         Format::Json => {
             let orders: Vec<Value> =
                 changed.iter().map(|(name, lines)| json!({"order": name, "changes": lines})).collect();
-            let load: Vec<Value> =
-                load.iter().map(|(key, (a, b))| json!({"of": key, "old": a, "new": b})).collect();
+            let load: Vec<Value> = load.iter().map(|(key, (a, b))| json!({"of": key, "old": a, "new": b})).collect();
             print(&json!({"old": name_of(&old), "new": name_of(&new), "orders": before.len(), "changed": orders, "alerts": load}).to_string());
         }
         Format::Junit => {
@@ -564,7 +563,10 @@ fn replay(book: &Rulebook, orders: &[PathBuf], with: &With) -> Result<Exit, Stri
         }
     }
     if with.format == Format::Json {
-        print(&json!({"rulebook": name_of(book), "orders": judged.len(), "dispositions": dispositions, "rules": rules}).to_string());
+        print(
+            &json!({"rulebook": name_of(book), "orders": judged.len(), "dispositions": dispositions, "rules": rules})
+                .to_string(),
+        );
     } else {
         let mut out = format!("{}\n{} orders: ", name_of(book), judged.len());
         out.push_str(&dispositions.iter().map(|(d, n)| format!("{n} {d}")).collect::<Vec<_>>().join(", "));

@@ -23,9 +23,9 @@ pub mod expression;
 pub mod facts;
 pub mod file;
 // pub mod judge;
-pub mod short_form;
 mod merge;
 pub mod schema;
+pub mod short_form;
 pub mod value;
 
 use crate::findings::{Rule, Tier};
