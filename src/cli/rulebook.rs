@@ -20,6 +20,14 @@ pub fn load(files: &[PathBuf]) -> Result<Rulebook, String> {
         .map_err(|problems| format!("the rulebook cannot be used:\n  {}", problems.join("\n  ")))
 }
 
+/// The rulebook asked for by `check` and `serve`: none unless a file, a folder or `starter` is named.
+///
+/// # Errors
+/// As [`load`].
+pub fn asked(files: &[PathBuf]) -> Result<Rulebook, String> {
+    if files.is_empty() { Ok(Rulebook::default()) } else { load(files) }
+}
+
 /// The rulebook of one file, of a folder, or `starter`.
 ///
 /// # Errors

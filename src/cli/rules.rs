@@ -41,6 +41,7 @@ pub struct Book {
 pub enum RulesCommand {
     /// Every rule: id, tier, how far its findings go, what it catches
     List {
+        /// Which rulebook
         #[command(flatten)]
         book: Book,
         /// Form of the list
@@ -51,6 +52,7 @@ pub enum RulesCommand {
     Show {
         /// Id, such as VOL-01
         id: String,
+        /// Which rulebook
         #[command(flatten)]
         book: Book,
         /// Form
@@ -59,6 +61,7 @@ pub enum RulesCommand {
     },
     /// The limits as they are in effect, each value with the file and line it came from
     Effective {
+        /// Which rulebook
         #[command(flatten)]
         book: Book,
         /// Form
@@ -67,11 +70,13 @@ pub enum RulesCommand {
     },
     /// Read rulebook files and list everything that is wrong with them
     Check {
+        /// Which rulebook
         #[command(flatten)]
         book: Book,
     },
     /// Run the rules' own tests, and say which rules lack one
     Test {
+        /// Which rulebook
         #[command(flatten)]
         book: Book,
         /// Formulary that the tests name products of [default: the invented one]
@@ -93,16 +98,19 @@ pub enum RulesCommand {
         /// Orders
         #[arg(long, required = true, value_name = "PATH")]
         orders: Vec<PathBuf>,
+        /// What the orders are judged with
         #[command(flatten)]
         with: With,
     },
     /// What a rulebook says to the orders of a folder, rule by rule
     Replay {
+        /// Which rulebook
         #[command(flatten)]
         book: Book,
         /// Orders
         #[arg(long, required = true, value_name = "PATH")]
         orders: Vec<PathBuf>,
+        /// What the orders are judged with
         #[command(flatten)]
         with: With,
     },
