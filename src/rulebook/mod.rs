@@ -22,8 +22,10 @@
 pub mod expression;
 pub mod facts;
 pub mod file;
+// pub mod judge;
 mod merge;
 pub mod schema;
+pub mod short_form;
 pub mod value;
 
 use crate::findings::{Rule, Tier};
@@ -59,7 +61,15 @@ pub struct Rulebook {
     effective: Vec<Effective>,
 }
 
+/// A book without limits.
+pub static NONE: std::sync::LazyLock<Rulebook> = std::sync::LazyLock::new(Rulebook::default);
+
 impl Rulebook {
+    /// Whether there is nothing in it to judge with.
+    pub fn is_empty(&self) -> bool {
+        self.limits.is_empty() && self.waiting.is_empty()
+    }
+
     /// Per limit and key the value in effect and where it comes from, in the order of the limits.
     pub fn effective(&self) -> &[Effective] {
         &self.effective
