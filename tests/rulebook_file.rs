@@ -200,11 +200,11 @@ const WRONG: &[(&str, &str, &str, bool)] = &[
     ("effective-to = 2030-01-01", "effective-to = 2020-01-01", "is before effective-from", false),
     ("priority = 1\n", "priority = \"1\"\n", "a whole number", true),
     ("below = \"65 a\"", "below = \"17 a\"", "nothing lies between", false),
-    ("weight = { from = \"30 kg\" }", "weight = { form = \"30 kg\" }", "(did you mean “from”?)", true),
+    ("weight = { from = \"30 kg\" }", "weight = { fron = \"30 kg\" }", "(did you mean “from”?)", true),
     ("weight = { from = \"30 kg\" }", "weight = { from = \"30 a\" }", "expected mass", false),
     ("[\"icu\", \"ward\"]", "[\"icu\", \"wards\"]", "(did you mean “ward”?)", true),
     ("ward = [\"W3\"]", "ward = [\"W'3\"]", "without quotes", true),
-    ("adult = \"150 mL/h\"", "adult = \"150 ml/h\"", "the unit of", false),
+    ("adult = \"150 mL/h\"", "adult = \"150 mls/h\"", "the unit of", false),
     ("adult = \"150 mL/h\"", "adult = \"1,5 mL/h\"", "decimal sign is a point", true),
     ("adult = \"150 mL/h\"", "adult = 150", "write it in quotes", true),
     ("adult = \"150 mL/h\"", "Adult = \"150 mL/h\"", "small letters", true),
@@ -221,7 +221,7 @@ const WRONG: &[(&str, &str, &str, bool)] = &[
     ("declares = [\"labs\"]", "declares = [\"lab\"]", "(did you mean “labs”?)", true),
     ("rate = \"20 mL/h\", for", "rat = \"20 mL/h\", for", "(did you mean “rate”?)", true),
     ("note = \"invented\"", "age = \"invented\"", "it belongs below a line [limit.scope]", true),
-    ("[[limit]]", "[limit]", "this is not TOML", false),
+    ("[[limit]]", "[limit]", "each below a line [[limit]]", true),
 ];
 
 #[test]
@@ -301,7 +301,7 @@ fn an_override_that_cannot_be_is_said() {
         ("why = \"Pumps of ward W3\"\n", "", "an override has no why"),
         ("parameters.adult", "parameters.adlut", "has no parameters.adlut to replace"),
         ("125 mL/h", "125 mL", "as in what is replaced"),
-        ("tier = \"MED\"", "teir = \"MED\"", "(did you mean “tier”?)"),
+        ("tier = \"MED\"", "tierr = \"MED\"", "(did you mean “tier”?)"),
         ("tier = \"MED\"\n", "id = \"RTE-05\"\n", "the id of a limit stays"),
     ] {
         let text = SITE.replacen(from, to, 1);
@@ -470,4 +470,12 @@ proptest! {
         drop(book(&[&text, SITE]));
         drop(book(&[WHOLE, &text]));
     }
+}
+
+#[test]
+fn the_starter_rulebook_is_read() {
+    let book = file::read(file::starter()).unwrap_or_else(|problems| {
+        panic!("{}", problems.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
+    });
+    assert!(!book.limits.is_empty() && book.warnings.is_empty(), "{:?}", book.warnings);
 }

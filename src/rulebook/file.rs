@@ -2,7 +2,7 @@
 //! earlier ones and replace parts of their limits. `docs/rulebook.md` describes the form,
 //! `schemas/rulebook.schema.json` lets editors complete it.
 
-use super::expression::{Expression, Fault, Names, Template};
+use super::expression::{Expression, Fault, Key as Sought, Names, Scale, Template, Wanted};
 use super::facts::FACTS;
 use super::merge::{self, Draft};
 use super::schema::{self, Key};
@@ -13,10 +13,10 @@ use super::{
 };
 use crate::exact::{Decimal, Exact};
 use crate::findings::{Rule, Tier};
-use crate::formulary::suggestion::hint;
+use crate::formulary::suggestion::{closest, hint};
 use crate::integrity::RULES;
 use crate::settings::ContextKind;
-use crate::units::{Dimension, Unit};
+use crate::units::Dimension;
 use jiff::civil::Date;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
@@ -358,7 +358,8 @@ impl<'r> Reader<'r> {
             if schema::names(keys).chain(schema::names(more)).any(|known| known == name) {
                 continue;
             }
-            let known: Vec<&str> = schema::names(keys).chain(schema::names(more)).collect();
+            let more = schema::names(more).filter(|name| *name != "id");
+            let known: Vec<&str> = schema::names(keys).chain(more).collect();
             let meant = hint(name, known.iter().copied());
             let homes = [
                 (schema::FILE, "above the first line in brackets"),
@@ -496,7 +497,7 @@ impl<'r> Reader<'r> {
         example: &str,
         dimension: Option<Dimension>,
         item: Item<'_>,
-    ) -> Option<(Exact, Unit)> {
+    ) -> Option<(Exact, Scale)> {
         let wanted = format!("a number, a space and a unit in quotes, such as \"{example}\"");
         let text = self.text(key, &wanted, item)?;
         let (number, code) = text.split_once(' ').unwrap_or((text, "1"));
@@ -512,7 +513,7 @@ impl<'r> Reader<'r> {
             self.wrong(key, &wanted, item, &meant);
             return None;
         };
-        let unit = match Unit::parse(code) {
+        let unit = match Scale::parse(code) {
             Ok(unit) => unit,
             Err(why) => {
                 self.tell(item.spot(), format!("{key}: the unit of {} is not usable: {why}", shown(text)));
@@ -538,9 +539,30 @@ impl<'r> Reader<'r> {
         let span = item.value.span();
         let raw = self.sources.get(item.source).and_then(|file| file.text.get(span.clone())).unwrap_or("");
         for fault in faults {
-            let offset = span.start + offset_in(raw, text, fault.offset_line, fault.offset_column);
+            let offset = span.start
+                + offset_in(raw, text, fault.offset_line.saturating_sub(1), fault.offset_column.saturating_sub(1));
             let meant = fault.suggestion.map_or_else(String::new, |word| format!(" (did you mean “{word}”?)"));
             self.tell(Spot { source: item.source, offset }, format!("{key}: {}{meant}", fault.message));
+        }
+    }
+
+    /// Keys that an expression looks for and no concept has.
+    fn sought(&mut self, key: &str, item: Item<'_>, text: &str, sought: &[Sought]) {
+        for sought in sought {
+            let kind = match self.facts.get(sought.fact).map(|fact| fact.name) {
+                Some("conditions") => ConceptKind::Condition,
+                Some("allergies") => ConceptKind::Allergy,
+                Some("medicines") => ConceptKind::Medicine,
+                _ => continue,
+            };
+            let concepts = self.book.concepts.iter().filter(|concept| concept.kind == kind);
+            let known: Vec<&str> = concepts.map(|concept| concept.key.as_str()).collect();
+            if !known.contains(&sought.key.as_str()) {
+                let message = format!("no concept of this kind has the key {}", shown(&sought.key));
+                let suggestion = closest(&sought.key, known).map(str::to_owned);
+                let (offset_line, offset_column) = (sought.line, sought.column);
+                self.faults(key, item, text, vec![Fault { offset_line, offset_column, message, suggestion }]);
+            }
         }
     }
 
@@ -548,13 +570,16 @@ impl<'r> Reader<'r> {
         &mut self,
         key: &str,
         names: &Names<'_>,
-        wanted: Option<Type>,
+        wanted: Wanted,
         item: Option<Item<'_>>,
     ) -> Option<Expression> {
         let item = item?;
         let text = self.text(key, "an expression in quotes", item)?;
         match Expression::compile(text, names, wanted) {
-            Ok(expression) => Some(expression),
+            Ok(expression) => {
+                self.sought(key, item, text, expression.keys());
+                Some(expression)
+            }
             Err(faults) => {
                 self.faults(key, item, text, faults);
                 None
@@ -566,7 +591,12 @@ impl<'r> Reader<'r> {
         let item = item?;
         let text = self.text(key, "a sentence in quotes", item)?;
         match Template::compile(text, names) {
-            Ok(template) => Some(template),
+            Ok(template) => {
+                for expression in template.expressions() {
+                    self.sought(key, item, "", expression.keys());
+                }
+                Some(template)
+            }
             Err(faults) => {
                 self.faults(key, item, text, faults);
                 None
@@ -598,6 +628,8 @@ impl<'r> Reader<'r> {
             self.adopted(*block);
             self.concepts(*block);
             self.staleness(*block);
+        }
+        for block in &blocks {
             self.pumps(*block);
         }
         if whole {
@@ -716,8 +748,8 @@ impl<'r> Reader<'r> {
             self.keys("a pump", block, schema::PUMP, &[]);
             let title = self.string("pump.title", "a name for people", block.item("title"));
             let names = Names { facts, parameters: &[], extra: &[] };
-            let when = self.expression("pump.when", &names, Some(Type::Truth), block.item("when"));
-            let hourly = |base: Exact| Unit::MILLILITRE_PER_HOUR.from_base(base);
+            let when = self.expression("pump.when", &names, Wanted::Truth, block.item("when"));
+            let hourly = |base: Exact| crate::units::Unit::MILLILITRE_PER_HOUR.from_base(base);
             let mut ends = Vec::new();
             if let Some(item) = block.item("rate")
                 && let Some(list) = self.list("pump.rate", "two rates", item)
@@ -882,9 +914,7 @@ impl<'r> Reader<'r> {
             }
         };
         let parameters = self.parameters(draft);
-        let listed: Vec<(String, Dimension)> =
-            parameters.iter().map(|(parameter, unit)| (parameter.name.clone(), unit.dimension)).collect();
-        let names = Names { facts, parameters: &listed, extra: &[] };
+        let names = Names { facts, parameters: &parameters, extra: &[] };
         let (scope, scope_text) = self.scope(draft, &names);
         let mut checks = Vec::new();
         if let Some(item) = draft.item("check") {
@@ -919,14 +949,14 @@ impl<'r> Reader<'r> {
             priority,
             scope,
             scope_text,
-            parameters: parameters.into_iter().map(|(parameter, _)| parameter).collect(),
+            parameters,
             checks,
             tests,
             places,
         });
     }
 
-    fn parameters(&mut self, draft: &Draft<'_>) -> Vec<(Parameter, Unit)> {
+    fn parameters(&mut self, draft: &Draft<'_>) -> Vec<Parameter> {
         let mut parameters = Vec::new();
         for (name, slot) in draft.below("parameters") {
             let label = format!("limit.parameters.{name}");
@@ -944,7 +974,7 @@ impl<'r> Reader<'r> {
                     .get()
                     .as_str()
                     .and_then(|text| text.split_once(' '))
-                    .map_or(Unit::parse("1"), |(_, code)| Unit::parse(code))
+                    .map_or(Scale::parse("1"), |(_, code)| Scale::parse(code))
                 && before.dimension != unit.dimension
             {
                 let (wanted, found) = (before.dimension.name(), unit.dimension.name());
@@ -953,8 +983,8 @@ impl<'r> Reader<'r> {
                     format!("{label}: expected {wanted}, as in what is replaced, found {found}"),
                 );
             }
-            let code = unit.code().to_owned();
-            parameters.push((Parameter { name: name.to_owned(), value, unit: code }, unit));
+            let code = unit.code.clone();
+            parameters.push(Parameter { name: name.to_owned(), value, unit: code });
         }
         parameters
     }
@@ -998,7 +1028,7 @@ impl<'r> Reader<'r> {
                 words.push(format!("{key} {}", ends.join(" ")));
             } else if key == "where" {
                 let before = self.problems.len();
-                self.expression(&label, names, Some(Type::Truth), Some(item));
+                self.expression(&label, names, Wanted::Truth, Some(item));
                 if let Some(text) = item.get().as_str().filter(|_| before == self.problems.len()) {
                     parts.push(format!("({text})"));
                     words.push(format!("where {}", text.split_whitespace().collect::<Vec<_>>().join(" ")));
@@ -1006,7 +1036,7 @@ impl<'r> Reader<'r> {
             }
         }
         let Some(first) = first.filter(|_| !parts.is_empty()) else { return (None, words.join("; ")) };
-        match Expression::compile(&parts.join(" && "), names, Some(Type::Truth)) {
+        match Expression::compile(&parts.join(" && "), names, Wanted::Truth) {
             Ok(scope) => (Some(scope), words.join("; ")),
             Err(faults) => {
                 for fault in faults {
@@ -1062,12 +1092,16 @@ impl<'r> Reader<'r> {
             let found = if given.is_empty() { "none of them".to_owned() } else { given.join(", ") };
             self.tell(block.at, format!("a check: expected measure with above or below, or flag alone, found {found}"));
         }
-        let when = self.expression("check.when", names, Some(Type::Truth), block.item("when"));
-        let measure = self.expression("check.measure", names, None, block.item("measure"));
+        let when = self.expression("check.when", names, Wanted::Truth, block.item("when"));
+        let measure = self.expression("check.measure", names, Wanted::Quantity(None), block.item("measure"));
         let kind = measure.as_ref().map(Expression::kind);
-        let above = self.expression("check.above", names, kind, block.item("above"));
-        let below = self.expression("check.below", names, kind, block.item("below"));
-        let flag = self.expression("check.flag", names, Some(Type::Truth), block.item("flag"));
+        let side = match kind {
+            Some(Type::Quantity(dimension)) => Wanted::Quantity(Some(dimension)),
+            _ => Wanted::Quantity(None),
+        };
+        let above = self.expression("check.above", names, side, block.item("above"));
+        let below = self.expression("check.below", names, side, block.item("below"));
+        let flag = self.expression("check.flag", names, Wanted::Truth, block.item("flag"));
         let extra: Vec<(&str, Type)> = match kind {
             Some(kind) => vec![("measure", kind), ("bound", kind)],
             None => Vec::new(),
@@ -1294,4 +1328,64 @@ fn is_uri(text: &str) -> bool {
             && !rest.is_empty()
             && !rest.contains(char::is_whitespace)
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Where the `^` of a decoded text is found in its raw form, and where it is.
+    fn found(toml: &str) -> (usize, usize) {
+        let text = format!("a = {toml}");
+        let table = DeTable::parse(&text).unwrap();
+        let value = table.get_ref().get("a").unwrap();
+        let decoded = value.get_ref().as_str().unwrap();
+        let before = decoded.split('^').next().unwrap();
+        let line = before.matches('\n').count();
+        let column = before.rsplit('\n').next().unwrap().chars().count();
+        let span = value.span();
+        (span.start + offset_in(&text[span.clone()], decoded, line, column), text.find('^').unwrap())
+    }
+
+    #[test]
+    fn a_place_in_a_text_is_found_in_its_file() {
+        for toml in [
+            r#""ab^c""#,
+            r#""^""#,
+            r"'a\b^'",
+            r#""\"q\" \u00e9\t\\ ^""#,
+            r#""é\U0001F600\x41^""#,
+            "\"\"\"\nfirst\nsecond ^\"\"\"",
+            "\"\"\"first\nsecond\\tx ^\"\"\"",
+            "\"\"\"first \\\n   second ^\"\"\"",
+            "'''\r\nfirst\r\nsecond ^'''",
+            "'''it's\n\\^'''",
+            "\"\"\"a \\\n  ^\"\"\"",
+        ] {
+            let (place, wanted) = found(toml);
+            assert_eq!(place, wanted, "{toml}");
+        }
+    }
+
+    #[test]
+    fn ids_and_names() {
+        for id in ["RTE-03", "RTE-03a"] {
+            assert!(is_id(id), "{id}");
+        }
+        for id in ["", "RTE", "RTE-", "RTE-3", "RTE-003", "RTE-03A", "RTE-03ab", "rte-03", "ÄÖÜ-03", "RTEX-03"] {
+            assert!(!is_id(id), "{id}");
+        }
+        assert!(is_name("rate-high-2", '-'));
+        for name in ["", "-a", "a-", "a--b", "A", "2a", "a_b"] {
+            assert!(!is_name(name, '-'), "{name}");
+        }
+    }
+
+    #[test]
+    fn words_of_scopes_are_those_of_the_facts() {
+        for (key, name, words) in SCOPE_WORDS {
+            let fact = FACTS.iter().find(|fact| fact.name == name).unwrap();
+            assert_eq!(fact.kind, Type::Word(words), "{key}");
+        }
+    }
 }
