@@ -42,6 +42,8 @@ use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Materials, Plan, Source, plan};
 use crate::nutrition::totals::{OrderDay, Totals, judged_totals, lay_plan, totals};
 use crate::patient::{self, Context, IdentityKey, ReferenceSource, context, identity_key};
+use crate::rulebook::case::{CaseFacts, Materials as FactsFrom};
+use crate::rulebook::judge::Circumstances;
 use crate::rulebook::{self, Rulebook};
 use crate::settings::{ContextKind, DayKind, Settings};
 use crate::timing::calendar::{DAY, days_of, local_of_date, to_epoch, to_local};
@@ -239,8 +241,7 @@ pub fn appraise_by<'a>(input: &'a [u8], name: &str, version: FhirVersion, by: In
 
 /// The same with only those measures worked out that rules look at.
 pub fn check_by<'a>(input: &'a [u8], name: &str, version: FhirVersion, by: Institution<'a>) -> Appraisal<'a> {
-    // Limits may look at any measure.
-    run(input, name, version, by, if by.rulebook.is_empty() { judged_totals } else { totals })
+    run(input, name, version, by, judged_totals)
 }
 
 type Totalled = fn(&[(&Plan, &OrderDay)], Option<Exact>) -> Totals;
@@ -348,7 +349,7 @@ fn orders_of<'a>(document: &Document<'_>, version: FhirVersion, by: Institution<
     let besides: Vec<Vec<Beside>> = (0..drafts.len()).map(|i| besides(&drafts, &groups, &combined, i)).collect();
     let mut reports = Vec::with_capacity(drafts.len());
     for (draft, beside) in drafts.drain(..).zip(besides) {
-        reports.push(report(draft, &beside, others_sent, by, &sent));
+        reports.push(report(draft, &beside, others_sent, by, (&gathered, &sent, &products)));
     }
     (reports, combined, problems, products)
 }
@@ -746,7 +747,7 @@ fn overlaps(a: &Plan, day_a: Option<&Day>, b: &Plan, day_b: Option<&Day>) -> boo
 
 fn report<'a>(d: Draft<'_>, beside: &[Beside], others_sent: bool, by: Institution<'a>, sent: &Sent) -> OrderReport<'a> {
     let Institution { formulary, settings, .. } = by;
-    let judged = if d.computed {
+    if d.computed {
         let case = Case {
             order: &d.order,
             problems: &d.problems,
@@ -759,9 +760,30 @@ fn report<'a>(d: Draft<'_>, beside: &[Beside], others_sent: bool, by: Institutio
             beside,
             others_sent,
         };
-        let mut judged = integrity::judge(&case);
+        judged.extend(integrity::judge(&case));
         sent_warnings(&mut judged, &d.plan, sent);
-        judged
+        if !rulebook.is_empty() || !rulebook.off.is_empty() {
+            let facts = CaseFacts::new(FactsFrom {
+                order: &d.order,
+                plan: &d.plan,
+                days: &d.days,
+                steady: d.steady.as_ref().ok(),
+                context: &d.context,
+                gathered,
+                formulary,
+                sent: products,
+                settings,
+                book: rulebook,
+                tests: patient::laboratory::TESTS,
+                holds: &rulebook::judge::holds,
+            });
+            let about = Circumstances {
+                declared: &settings.declared,
+                on: d.context.reference.as_ref().map(|r| r.date),
+                order: d.order.at,
+            };
+            shadow = rulebook::judge::add_limits(rulebook, &facts, &about, &mut judged);
+        }
     } else {
         let why = match d.order.status.value() {
             Some(Status::EnteredInError) => "the order was entered in error",
@@ -769,8 +791,10 @@ fn report<'a>(d: Draft<'_>, beside: &[Beside], others_sent: bool, by: Institutio
             Some(Status::Completed) => "the order is completed",
             _ => "the order has no tube feed (enteralFormula)",
         };
-        integrity::not_judged(why, &d.order)
-    };
+        judged.extend(integrity::not_judged(why, &d.order));
+        let rules = rulebook.limits.iter().map(|l| &l.rule).chain(rulebook.waiting.iter().map(|w| &w.rule));
+        judged.extend(rules.map(|rule| Judged { rule, outcome: Outcome::NotApplicable(why.into()) }));
+    }
     let assumptions = assumptions_of(&d, settings);
     let needs = needs_inputs(&d.context, d.weight.map(|(kg, _)| kg));
     let label = d.order.id.as_ref().map_or_else(|| "order without an id".to_owned(), |id| id.to_string());
@@ -784,7 +808,7 @@ fn report<'a>(d: Draft<'_>, beside: &[Beside], others_sent: bool, by: Institutio
         steady: d.steady,
         steady_repeats: d.repeats,
         judged,
-        shadow: Vec::new(),
+        shadow,
         weight: d.weight,
         needs,
         assumptions,

@@ -1,8 +1,9 @@
 //! Limits judged on the facts of one order, on three truth values: a condition on what is missing, or a bound
 //! that lies within a range, is "not evaluated" and names what is missing.
 
+use super::expression::Expression;
 use super::facts::FACTS;
-use super::value::{Facts, Missing, Need, Truth, Value};
+use super::value::{Fact, Facts, Missing, Need, Truth, Value};
 use super::{Bound, Check, Limit, Mode, Rulebook};
 use crate::amount::{Amount, Why};
 use crate::findings::{Finding, Judged, Outcome, Tier};
@@ -24,6 +25,78 @@ pub struct Circumstances<'a> {
 
 /// What rules wait for that stay listed; `rules show` gives each one's reason.
 const WAITING: &str = "data that is not read yet";
+
+/// Whether a condition holds.
+pub fn holds(condition: &Expression, facts: &dyn Facts) -> Truth {
+    truth(condition.evaluate(facts, &[]))
+}
+
+/// Causes among the program's own rules that make a limit's finding a consequence: nothing that is reckoned from a
+/// wrong amount says anything of its own.
+const WRONG_AMOUNT: &[&str] =
+    &["UNT-02", "UNT-01", "UNT-04", "UNT-06", "UNT-05", "UNT-08", "UNT-09", "INT-02", "RTE-06", "CON-11"];
+/// The same for the weight: what is reckoned per kilogram is a consequence.
+const WRONG_WEIGHT: &[&str] = &["WGT-05", "WGT-01"];
+
+/// Judges every limit after the program's own rules: these may be switched off, and one that names a cause hides
+/// what follows from it. Gives the outcomes in shadow mode.
+pub fn add_limits<'a>(
+    book: &'a Rulebook,
+    facts: &dyn Facts,
+    about: &Circumstances<'_>,
+    judged: &mut Vec<Judged<'a>>,
+) -> Vec<Judged<'a>> {
+    for own in judged.iter_mut() {
+        if let Some(off) = switched_off(book, &own.rule.id, about.on) {
+            own.outcome = off;
+        }
+    }
+    let cause = |of: &[&'static str]| {
+        of.iter().copied().find(|id| {
+            judged.iter().any(|j| {
+                j.rule.id == *id && matches!(&j.outcome, Outcome::Flagged(f) if f.iter().any(|f| f.tier >= Tier::High))
+            })
+        })
+    };
+    let (amount, weight) = (cause(WRONG_AMOUNT), cause(WRONG_WEIGHT));
+    let (mut counted, shadow) = judge(book, facts, about);
+    if amount.is_some() || weight.is_some() {
+        for (j, limit) in counted.iter_mut().filter_map(|j| {
+            let limit = book.limits.iter().find(|l| l.rule.id == j.rule.id)?;
+            Some((j, limit))
+        }) {
+            if !matches!(j.outcome, Outcome::Flagged(_)) {
+                continue;
+            }
+            let cause = match (amount, weight) {
+                (Some(cause), _)
+                    if rests_on(limit, |f| {
+                        f.unit.contains("mL") || f.unit.contains("kcal") || f.unit.contains('g')
+                    }) =>
+                {
+                    Some(cause)
+                }
+                (_, Some(cause)) if rests_on(limit, |f| f.unit.contains("kg")) => Some(cause),
+                _ => None,
+            };
+            if let Some(cause) = cause {
+                j.outcome = Outcome::Hidden(cause);
+            }
+        }
+    }
+    judged.append(&mut counted);
+    shadow
+}
+
+/// Whether a limit compares an amount of the order of this kind.
+fn rests_on(limit: &Limit, kind: impl Fn(&Fact) -> bool) -> bool {
+    let measures = limit.checks.iter().flat_map(|c| {
+        c.measure.iter().chain(match &c.bound {
+            Bound::Above(e) | Bound::Below(e) | Bound::When(e) => Some(e),
+        })
+    });
+    measures.flat_map(|e| e.facts()).filter_map(|ix| FACTS.get(*ix)).any(|f| f.need == Need::Core && kind(f))
+}
 
 /// Outcomes of every limit and every rule that waits for data: those that count, and those in shadow mode.
 pub fn judge<'a>(
@@ -243,7 +316,9 @@ fn arithmetic(limit: &Limit, check: &Check) -> Option<String> {
         (_, Bound::When(c)) => c.text.clone(),
         (None, _) => return None,
     };
-    for (nth, p) in limit.parameters.iter().filter(|p| out.contains(p.name.as_str())).collect::<Vec<_>>().iter().enumerate() {
+    for (nth, p) in
+        limit.parameters.iter().filter(|p| out.contains(p.name.as_str())).collect::<Vec<_>>().iter().enumerate()
+    {
         out.push_str(if nth == 0 { ", with " } else { ", " });
         out.push_str(&format!("{} = {} {}", p.name, p.value.short(6), p.unit));
     }

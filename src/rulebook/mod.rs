@@ -24,7 +24,7 @@ mod context;
 pub mod expression;
 pub mod facts;
 pub mod file;
-// pub mod judge;
+pub mod judge;
 mod merge;
 pub mod schema;
 pub mod short_form;
