@@ -405,7 +405,12 @@ impl<'r> Reader<'r> {
     }
 
     pub(super) fn missing(&mut self, what: &str, at: Spot, key: &Key) {
-        self.tell(at, format!("{what} has no {}; expected a line {} = … ({})", key.name, key.name, key.title));
+        let line = match key.name {
+            "check" => "[[limit.check]]".to_owned(),
+            "given" => "[limit.test.given]".to_owned(),
+            name => format!("{name} = …"),
+        };
+        self.tell(at, format!("{what} has no {}; expected a line {line} ({})", key.name, key.title));
     }
 
     fn wrong(&mut self, key: &str, wanted: &str, item: Item<'_>, more: &str) {
