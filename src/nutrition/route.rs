@@ -21,7 +21,11 @@ pub fn site(settings: &Settings, concept: &Concept<'_>) -> Site {
                 "JJTINSTL" | "OJJ" | "IDUODINSTIL" => Some(Site::PostPyloric),
                 "GJT" | "EFT" | "ENTINSTL" => Some(Site::Unknown),
                 "PO" => Some(Site::Oral),
-                "IV" | "IVINFUS" | "IM" | "SQ" => Some(Site::NotEnteral),
+                // Intravenous routes of every method begin so (IVINJ, IVINFUSC, IVPUSH, …).
+                "IM" | "IMD" | "IMZ" | "SQ" | "SQINFUS" | "ITINJ" | "EPI" | "IPINJ" | "IARTINJ" | "IARTINF" => {
+                    Some(Site::NotEnteral)
+                }
+                code if code.starts_with("IV") => Some(Site::NotEnteral),
                 _ => None,
             };
             if let Some(site) = known {

@@ -19,6 +19,8 @@
     )
 )]
 
+pub mod case;
+mod context;
 pub mod expression;
 pub mod facts;
 pub mod file;
