@@ -26,7 +26,10 @@ const MAY_USE: &[(&str, &[&str])] = &[
         "integrity",
         &["amount", "exact", "findings", "formulary", "intake", "needs", "nutrition", "settings", "timing", "units"],
     ),
-    ("rulebook", &["amount", "exact", "findings", "formulary", "integrity", "intake", "settings", "units"]),
+    (
+        "rulebook",
+        &["amount", "exact", "findings", "formulary", "integrity", "intake", "nutrition", "settings", "units"],
+    ),
     (
         "rulebook",
         &[

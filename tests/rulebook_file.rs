@@ -19,6 +19,7 @@ static FACTS: &[Fact] = &[
     quantity("weight", Dimension::MASS, "kg"),
     quantity("highest_rate", Dimension::VOLUME_RATE, "mL/h"),
     quantity("serum_potassium", Dimension::SUBSTANCE_CONCENTRATION, "mmol/L"),
+    Fact { name: "conditions", kind: Type::Keys, unit: "", need: Need::Core, title: "" },
     word("setting"),
     word("ward"),
     word("route"),
@@ -450,6 +451,36 @@ fn the_starter_rulebook_is_read_by_the_schema() {
     assert!(!file::starter().is_empty());
     for source in file::starter() {
         assert!(json_of(source.text).is_some(), "{}", source.name);
+    }
+}
+
+#[test]
+fn what_is_wrong_in_an_expression_is_said_at_its_place_in_the_file() {
+    for (from, to, at, said) in [
+        ("above = \"adult\"", "above = \"2 * adlut\"", "adlut", "adult"),
+        ("above = \"adult\"", "above = \"weight\"", "weight\"\ntext", ""),
+        (
+            "where = \"weight",
+            "where = \"\"\"\nage > q('1 a')\n  && wieght > q('1 kg')\"\"\" # weight",
+            "wieght",
+            "weight",
+        ),
+        ("where = \"weight", "where = '\"weight", "", ""),
+        ("{measure; mL/h; 0}", "{meazure; mL/h; 0}", "meazure", "measure"),
+        ("where = \"weight", "where = \"'kidny' in conditions && weight", "'kidny'", "kidney"),
+        ("when = \"weight <", "when = \"wieght <", "wieght", "weight"),
+    ] {
+        assert!(WHOLE.contains(from), "{from}");
+        let text = WHOLE.replacen(from, to, 1);
+        let found = problems(&[&text]);
+        if at.is_empty() {
+            continue;
+        }
+        let offset = text.find(at).unwrap();
+        let line = text[..offset].matches('\n').count() + 1;
+        let column = text[..offset].rsplit('\n').next().unwrap().chars().count() + 1;
+        let place = format!("a.toml:{line}:{column}: ");
+        assert!(found.iter().any(|p| p.starts_with(&place) && p.contains(said)), "{place} {said}: {found:#?}");
     }
 }
 

@@ -131,7 +131,14 @@ pub fn read(sources: &[Source<'_>]) -> Result<Rulebook, Vec<RulebookProblem>> {
 /// # Errors
 /// As [`read`].
 pub fn read_with(sources: &[Source<'_>], facts: &[Fact]) -> Result<Rulebook, Vec<RulebookProblem>> {
-    let mut reader = Reader { sources, facts, problems: Vec::new(), warnings: Vec::new(), book: Rulebook::default() };
+    let mut reader = Reader {
+        sources,
+        starts: sources.iter().map(|file| starts(file.text)).collect(),
+        facts,
+        problems: Vec::new(),
+        warnings: Vec::new(),
+        book: Rulebook::default(),
+    };
     let mut tables = Vec::new();
     for (source, file) in sources.iter().enumerate() {
         let (table, errors) = DeTable::parse_recoverable(file.text);
@@ -176,10 +183,16 @@ fn hash(sources: &[Source<'_>]) -> String {
     hasher.finalize().iter().take(8).map(|byte| format!("{byte:02x}")).collect()
 }
 
+/// Where the lines of a text begin.
+fn starts(text: &str) -> Vec<usize> {
+    std::iter::once(0).chain(text.match_indices('\n').map(|(at, _)| at + 1)).collect()
+}
+
 /// Line and column of an offset, from 1, columns in characters.
-fn place(text: &str, offset: usize) -> (usize, usize) {
-    let before = text.get(..offset).unwrap_or(text);
-    (before.matches('\n').count() + 1, before.rsplit('\n').next().unwrap_or("").chars().count() + 1)
+fn place(text: &str, starts: &[usize], offset: usize) -> (usize, usize) {
+    let line = starts.partition_point(|start| *start <= offset).max(1);
+    let start = starts.get(line - 1).copied().unwrap_or_default();
+    (line, text.get(start..offset).unwrap_or("").chars().count() + 1)
 }
 
 /// Offset in the raw text of a TOML string (delimiters included) at which the character at a line and column,
@@ -319,6 +332,8 @@ type Told = (Spot, String);
 
 pub(super) struct Reader<'r> {
     pub sources: &'r [Source<'r>],
+    /// Where the lines of each source begin.
+    starts: Vec<Vec<usize>>,
     pub facts: &'r [Fact],
     problems: Vec<Told>,
     warnings: Vec<Told>,
@@ -339,17 +354,25 @@ impl<'r> Reader<'r> {
         told.sort();
         told.dedup();
         let problem = |(at, text): Told| match self.sources.get(at.source) {
-            Some(file) => RulebookProblem { file: file.name.to_owned(), at: Some(place(file.text, at.offset)), text },
+            Some(file) => RulebookProblem {
+                file: file.name.to_owned(),
+                at: Some(place(file.text, self.starts(at.source), at.offset)),
+                text,
+            },
             None => RulebookProblem { file: "rulebook".to_owned(), at: None, text },
         };
         told.into_iter().map(problem).collect()
     }
 
+    fn starts(&self, source: usize) -> &[usize] {
+        self.starts.get(source).map_or(&[], Vec::as_slice)
+    }
+
     /// File and line, for people.
     pub(super) fn line(&self, at: Spot) -> String {
-        self.sources
-            .get(at.source)
-            .map_or_else(String::new, |file| format!("{}:{}", file.name, place(file.text, at.offset).0))
+        self.sources.get(at.source).map_or_else(String::new, |file| {
+            format!("{}:{}", file.name, place(file.text, self.starts(at.source), at.offset).0)
+        })
     }
 
     /// Unknown and missing keys of a table.
@@ -382,7 +405,12 @@ impl<'r> Reader<'r> {
     }
 
     pub(super) fn missing(&mut self, what: &str, at: Spot, key: &Key) {
-        self.tell(at, format!("{what} has no {}; expected a line {} = … ({})", key.name, key.name, key.title));
+        let line = match key.name {
+            "check" => "[[limit.check]]".to_owned(),
+            "given" => "[limit.test.given]".to_owned(),
+            name => format!("{name} = …"),
+        };
+        self.tell(at, format!("{what} has no {}; expected a line {line} ({})", key.name, key.title));
     }
 
     fn wrong(&mut self, key: &str, wanted: &str, item: Item<'_>, more: &str) {
