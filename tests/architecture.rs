@@ -310,7 +310,7 @@ fn the_page_of_rules_is_fresh() {
     );
     let mut ids = BTreeSet::new();
     for (rule, _) in RULES {
-        assert!(ids.insert(rule.id), "{} twice", rule.id);
+        assert!(ids.insert(&*rule.id), "{} twice", rule.id);
         writeln!(text, "| {} | {} | `{}` | {} | {} |", rule.id, rule.tier.code(), rule.name, rule.title, rule.source)
             .unwrap();
     }
