@@ -342,7 +342,7 @@ fn laboratory_values_that_are_not_there_say_why() {
     draft["status"] = json!("preliminary");
     assert!(why(&of(&[draft]), "serum_potassium").contains("preliminary"));
     let unit = observation("l", "2823-3", "2026-11-25T06:00:00Z", 5.0, "kg");
-    assert!(why(&of(&[unit.clone()]), "serum_potassium").contains("cannot be used"));
+    assert!(why(&of(std::slice::from_ref(&unit)), "serum_potassium").contains("cannot be used"));
     let hidden = of(&[observation("m", "2823-3", "2026-11-25T05:00:00Z", 4.0, "mmol/L"), unit]);
     assert!(why(&hidden, "serum_potassium").contains("may be the latest"));
     let fell = of(&[
@@ -362,7 +362,7 @@ fn condition(codings: Json, status: &str) -> Json {
 fn conditions_are_keys_of_the_rulebook() {
     assert_eq!(why(&of(&[]), "conditions"), "no conditions were sent");
     let kidney = condition(json!([{"system": ICD, "code": "N18.4"}]), "active");
-    let found = keys(&of(&[kidney.clone()]), "conditions");
+    let found = keys(&of(std::slice::from_ref(&kidney)), "conditions");
     assert_eq!((found.present, found.complete), (vec!["chronic-kidney-disease".to_owned()], true));
     let other = condition(json!([{"system": SNOMED, "code": "1"}]), "active");
     assert_eq!(keys(&of(&[other]), "conditions"), Keys { complete: true, ..Keys::default() });
