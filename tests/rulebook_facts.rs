@@ -24,6 +24,7 @@ use std::path::PathBuf;
 const SNOMED: &str = "http://snomed.info/sct";
 const ICD: &str = "http://hl7.org/fhir/sid/icd-10";
 
+#[allow(clippy::field_reassign_with_default, reason = "a book has parts of its own")]
 fn book() -> Rulebook {
     let concept = |kind, key: &str, codes: &[(&str, &str)]| Concept {
         kind,
@@ -31,17 +32,16 @@ fn book() -> Rulebook {
         title: key.to_owned(),
         codes: codes.iter().map(|(s, c)| ((*s).to_owned(), (*c).to_owned())).collect(),
     };
-    Rulebook {
-        concepts: vec![
-            concept(ConceptKind::Condition, "chronic-kidney-disease", &[(SNOMED, "709044004"), (ICD, "N18")]),
-            concept(ConceptKind::Condition, "heart-failure", &[(SNOMED, "84114007")]),
-            concept(ConceptKind::Allergy, "cow-milk-protein", &[(SNOMED, "782555009")]),
-            concept(ConceptKind::Medicine, "potassium-raising", &[("http://www.whocc.no/atc", "C03D")]),
-            concept(ConceptKind::Setting, "icu", &[("https://a.example/units", "ICU")]),
-        ],
-        staleness: vec![Staleness { fact: "serum_potassium".to_owned(), seconds: Exact::int(3 * 86_400) }],
-        ..Rulebook::default()
-    }
+    let mut book = Rulebook::default();
+    book.concepts = vec![
+        concept(ConceptKind::Condition, "chronic-kidney-disease", &[(SNOMED, "709044004"), (ICD, "N18")]),
+        concept(ConceptKind::Condition, "heart-failure", &[(SNOMED, "84114007")]),
+        concept(ConceptKind::Allergy, "cow-milk-protein", &[(SNOMED, "782555009")]),
+        concept(ConceptKind::Medicine, "potassium-raising", &[("http://www.whocc.no/atc", "C03D")]),
+        concept(ConceptKind::Setting, "icu", &[("https://a.example/units", "ICU")]),
+    ];
+    book.staleness = vec![Staleness { fact: "serum_potassium".to_owned(), seconds: Exact::int(3 * 86_400) }];
+    book
 }
 
 fn holds(_: &Expression, _: &dyn Facts) -> Truth {
