@@ -745,8 +745,16 @@ fn overlaps(a: &Plan, day_a: Option<&Day>, b: &Plan, day_b: Option<&Day>) -> boo
     })
 }
 
-fn report<'a>(d: Draft<'_>, beside: &[Beside], others_sent: bool, by: Institution<'a>, sent: &Sent) -> OrderReport<'a> {
-    let Institution { formulary, settings, .. } = by;
+fn report<'a, 'd>(
+    d: Draft<'d>,
+    beside: &[Beside],
+    others_sent: bool,
+    by: Institution<'a>,
+    (gathered, sent, products): (&Gathered<'d>, &Sent, &[(At, Product)]),
+) -> OrderReport<'a> {
+    let Institution { formulary, rulebook: book, settings } = by;
+    let mut judged: Vec<Judged<'a>> = Vec::new();
+    let mut shadow = Vec::new();
     if d.computed {
         let case = Case {
             order: &d.order,
@@ -762,7 +770,7 @@ fn report<'a>(d: Draft<'_>, beside: &[Beside], others_sent: bool, by: Institutio
         };
         judged.extend(integrity::judge(&case));
         sent_warnings(&mut judged, &d.plan, sent);
-        if !rulebook.is_empty() || !rulebook.off.is_empty() {
+        if !book.is_empty() || !book.off.is_empty() {
             let facts = CaseFacts::new(FactsFrom {
                 order: &d.order,
                 plan: &d.plan,
@@ -773,8 +781,8 @@ fn report<'a>(d: Draft<'_>, beside: &[Beside], others_sent: bool, by: Institutio
                 formulary,
                 sent: products,
                 settings,
-                book: rulebook,
-                tests: patient::laboratory::TESTS,
+                book,
+                tests: &patient::laboratory::TESTS,
                 holds: &rulebook::judge::holds,
             });
             let about = Circumstances {
@@ -782,7 +790,7 @@ fn report<'a>(d: Draft<'_>, beside: &[Beside], others_sent: bool, by: Institutio
                 on: d.context.reference.as_ref().map(|r| r.date),
                 order: d.order.at,
             };
-            shadow = rulebook::judge::add_limits(rulebook, &facts, &about, &mut judged);
+            shadow = rulebook::judge::add_limits(book, &facts, &about, &mut judged);
         }
     } else {
         let why = match d.order.status.value() {
@@ -792,7 +800,7 @@ fn report<'a>(d: Draft<'_>, beside: &[Beside], others_sent: bool, by: Institutio
             _ => "the order has no tube feed (enteralFormula)",
         };
         judged.extend(integrity::not_judged(why, &d.order));
-        let rules = rulebook.limits.iter().map(|l| &l.rule).chain(rulebook.waiting.iter().map(|w| &w.rule));
+        let rules = book.limits.iter().map(|l| &l.rule).chain(book.waiting.iter().map(|w| &w.rule));
         judged.extend(rules.map(|rule| Judged { rule, outcome: Outcome::NotApplicable(why.into()) }));
     }
     let assumptions = assumptions_of(&d, settings);

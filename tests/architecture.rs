@@ -27,26 +27,6 @@ const MAY_USE: &[(&str, &[&str])] = &[
         &["amount", "exact", "findings", "formulary", "intake", "needs", "nutrition", "settings", "timing", "units"],
     ),
     (
-        "rulebook",
-        &["amount", "exact", "findings", "formulary", "integrity", "intake", "nutrition", "settings", "units"],
-    ),
-    (
-        "rulebook",
-        &[
-            "amount",
-            "exact",
-            "findings",
-            "formulary",
-            "intake",
-            "needs",
-            "nutrition",
-            "patient",
-            "settings",
-            "timing",
-            "units",
-        ],
-    ),
-    (
         "appraise",
         &[
             "amount",

@@ -26,8 +26,23 @@ pub(super) fn place(chars: &[char], at: usize) -> (usize, usize) {
 
 /// Words of the parser's language that mean something else there or are kept free by it.
 const RESERVED: [&str; 17] = [
-    "null", "as", "break", "const", "continue", "else", "for", "function", "if", "import", "let", "loop", "package",
-    "namespace", "return", "var", "while",
+    "null",
+    "as",
+    "break",
+    "const",
+    "continue",
+    "else",
+    "for",
+    "function",
+    "if",
+    "import",
+    "let",
+    "loop",
+    "package",
+    "namespace",
+    "return",
+    "var",
+    "while",
 ];
 
 struct Scanner<'c> {
@@ -101,8 +116,7 @@ impl Scanner<'_> {
 /// Looks over a text.
 pub(super) fn scan(text: &str) -> Result<Scanned, Vec<Fault>> {
     let chars: Vec<char> = text.chars().take(MAX_CHARACTERS + 1).collect();
-    let mut s =
-        Scanner { chars: &chars, at: 0, faults: Vec::new(), numbers: BTreeMap::new(), quoted: BTreeMap::new() };
+    let mut s = Scanner { chars: &chars, at: 0, faults: Vec::new(), numbers: BTreeMap::new(), quoted: BTreeMap::new() };
     if chars.len() > MAX_CHARACTERS {
         s.wrong(0, format!("the expression is longer than {MAX_CHARACTERS} characters"), None);
         return Err(s.faults);
