@@ -33,9 +33,14 @@ pub struct Source<'s> {
     pub text: &'s str,
 }
 
-/// Files of the starter rulebook.
-const STARTER: &[Source<'static>] =
-    &[Source { name: "starter/example.toml", text: include_str!("starter/example.toml") }];
+macro_rules! files {
+    ($($name:literal),* $(,)?) => {
+        &[$(Source { name: concat!("starter/", $name), text: include_str!(concat!("starter/", $name)) }),*]
+    };
+}
+
+/// Files of the starter rulebook, one family each; the first gives the book its name.
+const STARTER: &[Source<'static>] = files!["book.toml", "route-and-rate.toml", "water.toml"];
 
 /// Files of the starter rulebook that the program brings along.
 pub fn starter() -> &'static [Source<'static>] {
