@@ -34,8 +34,11 @@ pub struct Source<'s> {
 }
 
 /// Files of the starter rulebook.
-const STARTER: &[Source<'static>] =
-    &[Source { name: "starter/example.toml", text: include_str!("starter/example.toml") }];
+const STARTER: &[Source<'static>] = &[
+    Source { name: "starter/book.toml", text: include_str!("starter/book.toml") },
+    Source { name: "starter/route-and-rate.toml", text: include_str!("starter/route-and-rate.toml") },
+    Source { name: "starter/water.toml", text: include_str!("starter/water.toml") },
+];
 
 /// Files of the starter rulebook that the program brings along.
 pub fn starter() -> &'static [Source<'static>] {
