@@ -197,11 +197,7 @@ impl Dimension {
             return Some(whole);
         }
         let equal = self.mass.min(other.mass).max(0).checked_add(self.per_mass.min(other.per_mass).max(0))?;
-        Some(Self {
-            mass: whole.mass.checked_sub(equal)?,
-            per_mass: whole.per_mass.checked_sub(equal)?,
-            ..whole
-        })
+        Some(Self { mass: whole.mass.checked_sub(equal)?, per_mass: whole.per_mass.checked_sub(equal)?, ..whole })
     }
 
     fn each(self, other: Self, f: impl Fn(i8, i8) -> Option<i8>) -> Option<Self> {

@@ -226,13 +226,11 @@ impl Side {
             Operation::Add | Operation::Multiply => b,
             Operation::Subtract => b.negative(),
             Operation::Divide => {
-                let apart =
-                    b.low().is_some_and(Exact::is_positive) || b.high().is_some_and(Exact::is_negative);
+                let apart = b.low().is_some_and(Exact::is_positive) || b.high().is_some_and(Exact::is_negative);
                 if !apart {
-                    return Self::Lack(Lack::because(Why::ZeroDenominator("the divisor")).with(Lack {
-                        why,
-                        ..Lack::default()
-                    }));
+                    return Self::Lack(
+                        Lack::because(Why::ZeroDenominator("the divisor")).with(Lack { why, ..Lack::default() }),
+                    );
                 }
                 // Away from zero the reciprocal falls; that of an open end comes as near to zero as one likes.
                 let under = |x: Option<Exact>| x.map_or(Some(Exact::ZERO), |x| Exact::ONE.div(x));

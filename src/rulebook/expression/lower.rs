@@ -483,11 +483,9 @@ impl Lower<'_> {
                         }
                         Some(turned(Node::OneOf(Box::new(subject.node), Box::new([word]))))
                     }
-                    Type::Keys => self.wrong(
-                        expr,
-                        "a set is not compared with a word",
-                        Some(format!("'{word}' in the set")),
-                    ),
+                    Type::Keys => {
+                        self.wrong(expr, "a set is not compared with a word", Some(format!("'{word}' in the set")))
+                    }
                     Type::Quantity(d) => self.wrong(
                         literal,
                         format!("a quoted text is compared with {}", amount_of(d)),
@@ -534,7 +532,8 @@ impl Lower<'_> {
         let dimension = match operation {
             Operation::Add | Operation::Subtract => {
                 if x != y {
-                    let (verb, hint) = (if operation == Operation::Add { "added to" } else { "taken from" }, self.hint(x, y));
+                    let (verb, hint) =
+                        (if operation == Operation::Add { "added to" } else { "taken from" }, self.hint(x, y));
                     let (first, second) = if operation == Operation::Add { (x, y) } else { (y, x) };
                     let message = format!("{} cannot be {verb} {}", amount_of(first), amount_of(second));
                     return self.wrong(expr, message, hint);
@@ -568,7 +567,11 @@ impl Lower<'_> {
             return self.wrong(expr, "q() takes a quoted amount", Some("q('500 mL')".to_owned()));
         };
         let Some((number, code)) = text.split_once(' ') else {
-            return self.wrong(expr, format!("`{text}` is no amount"), Some("q('500 mL'), or a number alone".to_owned()));
+            return self.wrong(
+                expr,
+                format!("`{text}` is no amount"),
+                Some("q('500 mL'), or a number alone".to_owned()),
+            );
         };
         let value = match Decimal::parse(number) {
             Ok(value) => value.exact(),

@@ -1,7 +1,7 @@
 //! The text before it is parsed: only characters, words and symbols of the subset pass, bounded in number and
 //! nesting, and literals are kept as they are written.
 
-use super::{Fault, MAX_CHARACTERS, MAX_NESTING, MAX_TOKENS};
+use super::{Fault, MAX_CHARACTERS, MAX_NESTING, MAX_OPERATORS, MAX_TOKENS};
 use crate::exact::{Decimal, Exact};
 use std::collections::BTreeMap;
 
@@ -26,8 +26,23 @@ pub(super) fn place(chars: &[char], at: usize) -> (usize, usize) {
 
 /// Words of the parser's language that mean something else there or are kept free by it.
 const RESERVED: [&str; 17] = [
-    "null", "as", "break", "const", "continue", "else", "for", "function", "if", "import", "let", "loop", "package",
-    "namespace", "return", "var", "while",
+    "null",
+    "as",
+    "break",
+    "const",
+    "continue",
+    "else",
+    "for",
+    "function",
+    "if",
+    "import",
+    "let",
+    "loop",
+    "package",
+    "namespace",
+    "return",
+    "var",
+    "while",
 ];
 
 struct Scanner<'c> {
@@ -101,13 +116,12 @@ impl Scanner<'_> {
 /// Looks over a text.
 pub(super) fn scan(text: &str) -> Result<Scanned, Vec<Fault>> {
     let chars: Vec<char> = text.chars().take(MAX_CHARACTERS + 1).collect();
-    let mut s =
-        Scanner { chars: &chars, at: 0, faults: Vec::new(), numbers: BTreeMap::new(), quoted: BTreeMap::new() };
+    let mut s = Scanner { chars: &chars, at: 0, faults: Vec::new(), numbers: BTreeMap::new(), quoted: BTreeMap::new() };
     if chars.len() > MAX_CHARACTERS {
         s.wrong(0, format!("the expression is longer than {MAX_CHARACTERS} characters"), None);
         return Err(s.faults);
     }
-    let (mut tokens, mut signs, mut choices) = (0usize, 0usize, 0usize);
+    let (mut tokens, mut signs, mut choices, mut operators) = (0usize, 0usize, 0usize, 0usize);
     let mut open: Vec<(char, usize)> = Vec::new();
     while let Some(c) = s.peek(0) {
         let from = s.at;
@@ -118,6 +132,11 @@ pub(super) fn scan(text: &str) -> Result<Scanned, Vec<Fault>> {
         tokens += 1;
         signs = if matches!(c, '!' | '-') { signs + 1 } else { 0 };
         choices += usize::from(c == '?');
+        operators += usize::from(matches!(c, '+' | '-' | '*' | '/' | '<' | '>' | '=' | '!'));
+        if operators > MAX_OPERATORS {
+            s.wrong(from, format!("the expression has more than {MAX_OPERATORS} operators"), None);
+            return Err(s.faults);
+        }
         if tokens > MAX_TOKENS {
             s.wrong(from, format!("the expression has more than {MAX_TOKENS} parts"), None);
             return Err(s.faults);
