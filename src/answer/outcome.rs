@@ -149,7 +149,11 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport, issues: &mut Issues<'_>) {
             let arithmetic = f.arithmetic.as_deref().map(|text| [text, " | "]);
             let fix = f.fix.as_deref().map(|text| ["A way out: ", text, " | "]);
             let issue = issues.issue(f.tier.severity(), code, &codings, &[&f.text]).diagnostics(
-                arithmetic.into_iter().flatten().chain(fix.into_iter().flatten()).chain(["Source: ", &rule.source, "."]),
+                arithmetic.into_iter().flatten().chain(fix.into_iter().flatten()).chain([
+                    "Source: ",
+                    &rule.source,
+                    ".",
+                ]),
             );
             paths.end_at(issue, &f.at);
         }

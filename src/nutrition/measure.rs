@@ -106,7 +106,7 @@ measures! {
 
 /// A unit of the answers as people write it, for texts and for `Quantity.unit`; the UCUM code where people
 /// write the same.
-pub fn spelled(code: &'static str) -> &'static str {
+pub fn spelled(code: &str) -> &str {
     match code {
         "g/(100.kcal)" => "g/100 kcal",
         "mosm/(100.kcal)" => "mOsm/100 kcal",

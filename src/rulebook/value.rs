@@ -99,6 +99,11 @@ pub enum Value {
 pub trait Facts {
     /// The value, of the fact's type or missing.
     fn value(&self, fact: usize) -> Value;
+    /// The same value where it is at hand, so that it need not be copied.
+    fn held(&self, fact: usize) -> Option<&Value> {
+        let _ = fact;
+        None
+    }
     /// Places of a fact's value in the input, for the finding.
     fn places(&self, fact: usize) -> Vec<At>;
 }

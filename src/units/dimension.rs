@@ -179,6 +179,27 @@ impl Dimension {
         })
     }
 
+    /// The product as expressions mean it: an amount per mass times a plain mass is the amount. `None` when an
+    /// exponent would leave the range.
+    pub fn product(self, other: Self) -> Option<Self> {
+        let dose = |a: Self, b: Self| (b == Self::MASS && a.per_mass > 0).then_some(a);
+        match dose(self, other).or_else(|| dose(other, self)) {
+            Some(dose) => Some(Self { per_mass: dose.per_mass.checked_sub(1)?, ..dose }),
+            None => self.times(other),
+        }
+    }
+
+    /// The quotient as expressions mean it: by a plain mass it is an amount per mass, otherwise equal parts of
+    /// mass cancel. `None` when an exponent would leave the range.
+    pub fn quotient(self, other: Self) -> Option<Self> {
+        let whole = self.per(other)?;
+        if other == Self::MASS {
+            return Some(whole);
+        }
+        let equal = self.mass.min(other.mass).max(0).checked_add(self.per_mass.min(other.per_mass).max(0))?;
+        Some(Self { mass: whole.mass.checked_sub(equal)?, per_mass: whole.per_mass.checked_sub(equal)?, ..whole })
+    }
+
     fn each(self, other: Self, f: impl Fn(i8, i8) -> Option<i8>) -> Option<Self> {
         let f = |a, b| f(a, b).filter(within);
         Some(Self {

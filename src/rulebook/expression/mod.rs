@@ -1,0 +1,122 @@
+//! Expressions of limits: CEL, parsed by the `cel` crate, checked against the facts, lowered, evaluated exactly
+//! on three truth values.
+
+mod evaluate;
+mod lower;
+mod scale;
+mod scan;
+mod template;
+#[cfg(test)]
+mod tests;
+
+use super::Parameter;
+use super::value::{Fact, Facts, Type, Value};
+use crate::units::Dimension;
+use lower::Node;
+pub use scale::Scale;
+pub use template::Template;
+
+/// Longest expression, in characters.
+pub const MAX_CHARACTERS: usize = 2_000;
+/// Most symbols, names and literals in one expression.
+pub const MAX_TOKENS: usize = 400;
+/// Most signs of arithmetic and comparisons in one expression; the parser nests a row of them.
+pub const MAX_OPERATORS: usize = 60;
+/// Deepest nesting of brackets, signs and choices. The parser recurses by a dozen calls a level, so this is what
+/// keeps it within the stack of any thread.
+pub const MAX_NESTING: usize = 10;
+
+/// The names an expression may use.
+#[derive(Clone, Copy, Debug)]
+pub struct Names<'a> {
+    /// Facts; an expression keeps their index in this list.
+    pub facts: &'a [Fact],
+    /// The limit's own named amounts.
+    pub parameters: &'a [Parameter],
+    /// Further names, whose values are given at evaluation in this order: `measure`, `bound`.
+    pub extra: &'a [(&'a str, Type)],
+}
+
+/// What an expression must come to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Wanted {
+    /// True or false.
+    Truth,
+    /// An amount, of this dimension when one is given.
+    Quantity(Option<Dimension>),
+    /// Anything.
+    Any,
+}
+
+/// Something wrong in a text, with its place.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Fault {
+    /// Line within the text, from 1.
+    pub offset_line: usize,
+    /// Column within that line, from 1, in characters.
+    pub offset_column: usize,
+    /// What is wrong.
+    pub message: String,
+    /// What to write instead.
+    pub suggestion: Option<String>,
+}
+
+/// A key that an expression looks for in a set, with its place; whether the key exists is known to the book.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Key {
+    /// Index of the fact that is the set.
+    pub fact: usize,
+    /// The key.
+    pub key: String,
+    /// Line within the text, from 1.
+    pub line: usize,
+    /// Column within that line, from 1.
+    pub column: usize,
+}
+
+/// A checked expression.
+#[derive(Clone, Debug)]
+pub struct Expression {
+    /// As written.
+    pub text: String,
+    node: Node,
+    kind: Type,
+    unit: Option<Scale>,
+    facts: Vec<usize>,
+    keys: Vec<Key>,
+}
+
+impl Expression {
+    /// Reads and checks an expression.
+    ///
+    /// # Errors
+    /// Everything that is wrong with it, in the order of the text.
+    pub fn compile(text: &str, names: &Names<'_>, wanted: Wanted) -> Result<Self, Vec<Fault>> {
+        lower::compile(text, names, wanted)
+    }
+
+    /// What it comes to.
+    pub fn kind(&self) -> Type {
+        self.kind
+    }
+
+    /// Indices of the facts it uses, ascending, each once.
+    pub fn facts(&self) -> &[usize] {
+        &self.facts
+    }
+
+    /// Keys it looks for in sets.
+    pub fn keys(&self) -> &[Key] {
+        &self.keys
+    }
+
+    /// The unit in which people read its amount: that of the first fact, parameter or literal of its dimension.
+    pub fn unit(&self) -> Option<&Scale> {
+        self.unit.as_ref()
+    }
+
+    /// Its value for one order; `extra` in the order of [`Names::extra`]. Amounts are in base units.
+    pub fn evaluate(&self, facts: &dyn Facts, extra: &[Value]) -> Value {
+        evaluate::value(&self.node, self.kind, facts, extra)
+    }
+}
