@@ -42,6 +42,7 @@ use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Materials, Plan, Source, plan};
 use crate::nutrition::totals::{OrderDay, Totals, judged_totals, lay_plan, totals};
 use crate::patient::{self, Context, IdentityKey, ReferenceSource, context, identity_key};
+use crate::rulebook::{self, Rulebook};
 use crate::settings::{ContextKind, DayKind, Settings};
 use crate::timing::calendar::{DAY, days_of, local_of_date, to_epoch, to_local};
 use crate::timing::day::{Window, steady_window};
@@ -69,7 +70,7 @@ pub type Day = (OrderDay, Totals);
 
 /// One order's report.
 #[derive(Clone, Debug)]
-pub struct OrderReport {
+pub struct OrderReport<'a> {
     /// The resource.
     pub at: At,
     /// Name for people: the id, or its place.
@@ -87,7 +88,9 @@ pub struct OrderReport {
     /// The steady day is the same as the only day.
     pub steady_repeats: bool,
     /// One outcome per rule.
-    pub judged: Vec<Judged>,
+    pub judged: Vec<Judged<'a>>,
+    /// Outcomes of limits in shadow mode: recorded, and without any effect.
+    pub shadow: Vec<Judged<'a>>,
     /// Dosing weight, kg, with its place.
     pub weight: Option<(Exact, At)>,
     /// What the requirement estimates rest on.
@@ -98,7 +101,7 @@ pub struct OrderReport {
     pub person: IdentityKey,
 }
 
-impl OrderReport {
+impl OrderReport<'_> {
     /// What the order came to.
     pub fn disposition(&self) -> Disposition {
         disposition(self.judged.iter().map(|j| &j.outcome))
@@ -133,12 +136,14 @@ pub struct Appraisal<'a> {
     pub settings: &'a Settings,
     /// Products it was appraised with.
     pub formulary: &'a Formulary,
+    /// Limits it was judged by.
+    pub rulebook: &'a Rulebook,
     /// Products sent with the orders.
     pub sent: Vec<(At, Product)>,
     /// The document, when it could be read.
     pub document: Option<Document<'a>>,
     /// Orders found.
-    pub orders: Vec<OrderReport>,
+    pub orders: Vec<OrderReport<'a>>,
     /// Concurrent orders of one patient.
     pub combined: Vec<Combined>,
     /// Problems that belong to no order.
@@ -193,7 +198,18 @@ impl<'a> Appraisal<'a> {
     }
 }
 
-/// Appraises one input. Never fails: what cannot be read is reported.
+/// What an institution judges with.
+#[derive(Clone, Copy)]
+pub struct Institution<'a> {
+    /// Its products.
+    pub formulary: &'a Formulary,
+    /// Its limits.
+    pub rulebook: &'a Rulebook,
+    /// Everything else.
+    pub settings: &'a Settings,
+}
+
+/// Appraises one input by the integrity rules alone. Never fails: what cannot be read is reported.
 pub fn appraise<'a>(
     input: &'a [u8],
     name: &str,
@@ -201,7 +217,7 @@ pub fn appraise<'a>(
     formulary: &'a Formulary,
     settings: &'a Settings,
 ) -> Appraisal<'a> {
-    run(input, name, version, formulary, settings, totals)
+    appraise_by(input, name, version, Institution { formulary, rulebook: &rulebook::NONE, settings })
 }
 
 /// The same with only those measures worked out that rules look at: enough for an OperationOutcome, which is
@@ -213,24 +229,30 @@ pub fn check<'a>(
     formulary: &'a Formulary,
     settings: &'a Settings,
 ) -> Appraisal<'a> {
-    run(input, name, version, formulary, settings, judged_totals)
+    check_by(input, name, version, Institution { formulary, rulebook: &rulebook::NONE, settings })
+}
+
+/// Appraises one input by the integrity rules and the institution's limits.
+pub fn appraise_by<'a>(input: &'a [u8], name: &str, version: FhirVersion, by: Institution<'a>) -> Appraisal<'a> {
+    run(input, name, version, by, totals)
+}
+
+/// The same with only those measures worked out that rules look at.
+pub fn check_by<'a>(input: &'a [u8], name: &str, version: FhirVersion, by: Institution<'a>) -> Appraisal<'a> {
+    // Limits may look at any measure.
+    run(input, name, version, by, if by.rulebook.is_empty() { judged_totals } else { totals })
 }
 
 type Totalled = fn(&[(&Plan, &OrderDay)], Option<Exact>) -> Totals;
 
-fn run<'a>(
-    input: &'a [u8],
-    name: &str,
-    version: FhirVersion,
-    formulary: &'a Formulary,
-    settings: &'a Settings,
-    total: Totalled,
-) -> Appraisal<'a> {
+fn run<'a>(input: &'a [u8], name: &str, version: FhirVersion, by: Institution<'a>, total: Totalled) -> Appraisal<'a> {
+    let Institution { formulary, rulebook, settings } = by;
     let mut out = Appraisal {
         name: name.to_owned(),
         version,
         settings,
         formulary,
+        rulebook,
         sent: Vec::new(),
         document: None,
         orders: Vec::new(),
@@ -249,7 +271,7 @@ fn run<'a>(
         out.refused = Some((Refusal::WrongResource, why));
         return out;
     }
-    let (orders, combined, problems, sent) = orders_of(&document, version, formulary, settings, total);
+    let (orders, combined, problems, sent) = orders_of(&document, version, by, total);
     out.orders = orders;
     out.combined = combined;
     out.problems = problems;
@@ -306,15 +328,10 @@ struct Draft<'d> {
     weight: Option<(Exact, At)>,
 }
 
-type Read = (Vec<OrderReport>, Vec<Combined>, Vec<Problem>, Vec<(At, Product)>);
+type Read<'a> = (Vec<OrderReport<'a>>, Vec<Combined>, Vec<Problem>, Vec<(At, Product)>);
 
-fn orders_of(
-    document: &Document<'_>,
-    version: FhirVersion,
-    formulary: &Formulary,
-    settings: &Settings,
-    total: Totalled,
-) -> Read {
+fn orders_of<'a>(document: &Document<'_>, version: FhirVersion, by: Institution<'a>, total: Totalled) -> Read<'a> {
+    let Institution { formulary, settings, .. } = by;
     let gathered = gather(document);
     let mut problems = gathered.problems.clone();
     let sent = sent_products(&gathered, version, &mut problems);
@@ -331,7 +348,7 @@ fn orders_of(
     let besides: Vec<Vec<Beside>> = (0..drafts.len()).map(|i| besides(&drafts, &groups, &combined, i)).collect();
     let mut reports = Vec::with_capacity(drafts.len());
     for (draft, beside) in drafts.drain(..).zip(besides) {
-        reports.push(report(draft, &beside, others_sent, formulary, settings, &sent));
+        reports.push(report(draft, &beside, others_sent, by, &sent));
     }
     (reports, combined, problems, products)
 }
@@ -727,14 +744,8 @@ fn overlaps(a: &Plan, day_a: Option<&Day>, b: &Plan, day_b: Option<&Day>) -> boo
     })
 }
 
-fn report(
-    d: Draft<'_>,
-    beside: &[Beside],
-    others_sent: bool,
-    formulary: &Formulary,
-    settings: &Settings,
-    sent: &Sent,
-) -> OrderReport {
+fn report<'a>(d: Draft<'_>, beside: &[Beside], others_sent: bool, by: Institution<'a>, sent: &Sent) -> OrderReport<'a> {
+    let Institution { formulary, settings, .. } = by;
     let judged = if d.computed {
         let case = Case {
             order: &d.order,
@@ -773,6 +784,7 @@ fn report(
         steady: d.steady,
         steady_repeats: d.repeats,
         judged,
+        shadow: Vec::new(),
         weight: d.weight,
         needs,
         assumptions,
@@ -781,7 +793,7 @@ fn report(
 }
 
 /// Warnings about the figures of a product that was sent with the order.
-fn sent_warnings(judged: &mut [Judged], plan: &Plan, sent: &Sent) {
+fn sent_warnings(judged: &mut [Judged<'_>], plan: &Plan, sent: &Sent) {
     use crate::findings::{Finding, Tier};
     let mut findings = Vec::new();
     for content in &plan.contents {

@@ -23,6 +23,7 @@ pub mod integrity;
 pub mod needs;
 pub mod nutrition;
 pub mod patient;
+pub mod rehearsal;
 pub mod rulebook;
 pub mod settings;
 pub mod timing;

@@ -27,6 +27,26 @@ const MAY_USE: &[(&str, &[&str])] = &[
         &["amount", "exact", "findings", "formulary", "intake", "needs", "nutrition", "settings", "timing", "units"],
     ),
     (
+        "rulebook",
+        &["amount", "exact", "findings", "formulary", "integrity", "intake", "nutrition", "settings", "units"],
+    ),
+    (
+        "rulebook",
+        &[
+            "amount",
+            "exact",
+            "findings",
+            "formulary",
+            "intake",
+            "needs",
+            "nutrition",
+            "patient",
+            "settings",
+            "timing",
+            "units",
+        ],
+    ),
+    (
         "appraise",
         &[
             "amount",
@@ -39,14 +59,48 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "needs",
             "nutrition",
             "patient",
+            "rulebook",
             "settings",
             "timing",
             "units",
         ],
     ),
-    ("answer", &["amount", "appraise", "exact", "findings", "intake", "needs", "nutrition", "timing"]),
-    ("http", &["answer", "appraise", "exact", "formulary", "intake", "settings"]),
-    ("cli", &["answer", "appraise", "exact", "findings", "formulary", "http", "intake", "settings"]),
+    ("answer", &["amount", "appraise", "exact", "findings", "intake", "needs", "nutrition", "rulebook", "timing"]),
+    // Limits: data of the institution, judged on facts of one order.
+    (
+        "rulebook",
+        &[
+            "amount",
+            "exact",
+            "findings",
+            "formulary",
+            "intake",
+            "integrity",
+            "needs",
+            "nutrition",
+            "patient",
+            "settings",
+            "timing",
+            "units",
+        ],
+    ),
+    ("rehearsal", &["appraise", "findings", "formulary", "intake", "rulebook", "settings"]),
+    ("http", &["answer", "appraise", "exact", "formulary", "intake", "rulebook", "settings"]),
+    (
+        "cli",
+        &[
+            "answer",
+            "appraise",
+            "exact",
+            "findings",
+            "formulary",
+            "http",
+            "intake",
+            "rehearsal",
+            "rulebook",
+            "settings",
+        ],
+    ),
 ];
 
 /// Words that have no place in the core.
@@ -294,7 +348,7 @@ fn the_page_of_rules_is_fresh() {
     );
     let mut ids = BTreeSet::new();
     for (rule, _) in RULES {
-        assert!(ids.insert(rule.id), "{} twice", rule.id);
+        assert!(ids.insert(&*rule.id), "{} twice", rule.id);
         writeln!(text, "| {} | {} | `{}` | {} | {} |", rule.id, rule.tier.code(), rule.name, rule.title, rule.source)
             .unwrap();
     }

@@ -37,7 +37,7 @@ fn invented(rows: &[&str]) -> Formulary {
 struct Answer {
     first: Totals,
     steady: Totals,
-    flagged: Vec<(&'static str, Tier)>,
+    flagged: Vec<(String, Tier)>,
     disposition: Disposition,
 }
 
@@ -52,7 +52,7 @@ fn order(formulary: &Formulary, product: &str, administration: &str, more: &str,
     let a = appraise(text.as_bytes(), "", FhirVersion::R4, formulary, &settings);
     let o = &a.orders[0];
     let flagged = o.judged.iter().filter_map(|j| match &j.outcome {
-        Outcome::Flagged(f) => Some((j.rule.id, f.iter().map(|f| f.tier).max().unwrap())),
+        Outcome::Flagged(f) => Some((j.rule.id.to_string(), f.iter().map(|f| f.tier).max().unwrap())),
         _ => None,
     });
     let first = o.days.first().unwrap_or_else(|| panic!("{text}")).1.clone();
@@ -193,7 +193,7 @@ fn steps_and_the_maximum() {
     let a = order(&FORMULARY, "A10", &capped.join(","), &maximum, "80");
     let volume = a.first.get(M::FormulaVolume);
     assert_eq!((volume.low(), volume.high()), (Some(Exact::int(880)), Some(Exact::int(960))));
-    assert!(a.flagged.contains(&("CON-03", Tier::High)));
+    assert!(a.flagged.contains(&("CON-03".to_owned(), Tier::High)));
 }
 
 #[test]
@@ -329,7 +329,7 @@ fn flush_fluids() {
     assert!(a.steady.get(M::Energy).known().is_none(), "{:?}", a.steady.get(M::Energy));
     let a = order(&formulary, "Salt Water", &rate("50"), &density("1", "kcal/mL"), "80");
     is(&a.steady, M::Energy, "1200");
-    assert!(a.flagged.contains(&("CON-04", Tier::Med)));
+    assert!(a.flagged.contains(&("CON-04".to_owned(), Tier::Med)));
 }
 
 #[test]
@@ -547,7 +547,7 @@ fn hang_time_and_duration() {
     };
     is(&day("A10", &feed("45"), "", "80"), M::FeedingTime, "24");
     let a = order(&FORMULARY, "A10", &feed("60"), "", "80");
-    assert!(a.flagged.contains(&("CON-05", Tier::High)), "{:?}", a.flagged);
+    assert!(a.flagged.contains(&("CON-05".to_owned(), Tier::High)), "{:?}", a.flagged);
 }
 
 #[test]

@@ -59,7 +59,7 @@ fn says(administration: &str, rules: &[&str]) {
             .judged
             .iter()
             .filter(|j| matches!(j.outcome, Outcome::Flagged(_) | Outcome::NotEvaluated(..)))
-            .map(|j| j.rule.id)
+            .map(|j| &*j.rule.id)
             .collect();
         for rule in rules {
             assert!(said.contains(rule), "{administration}: {rule} should speak, {said:?} did");

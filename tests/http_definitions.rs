@@ -74,7 +74,7 @@ fn measures() {
 fn findings() {
     let concepts: Vec<_> = RULES
         .iter()
-        .map(|(r, _)| (r.id.to_owned(), r.name.to_owned(), Some(format!("{}. Source: {}.", r.title, r.source))))
+        .map(|(r, _)| (r.id.to_string(), r.name.to_string(), Some(format!("{}. Source: {}.", r.title, r.source))))
         .collect();
     lists("finding", &concepts);
 }

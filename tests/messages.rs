@@ -85,9 +85,9 @@ fn leaves(value: &Value, at: String, out: &mut Vec<String>) {
 /// Every sentence is judged once.
 #[derive(Default)]
 struct Seen {
-    findings: BTreeMap<(Tier, String), &'static str>,
+    findings: BTreeMap<(Tier, String), String>,
     /// Reasons, fixes and arithmetic.
-    others: BTreeSet<(&'static str, String)>,
+    others: BTreeSet<(String, String)>,
     documents: usize,
 }
 
@@ -101,18 +101,18 @@ impl Seen {
                 Outcome::Flagged(list) => {
                     for f in list {
                         assert!(!f.at.is_empty(), "{}: without a place: {}", j.rule.id, f.text);
-                        self.findings.insert((f.tier, f.text.clone()), j.rule.id);
-                        self.others.extend(f.fix.iter().map(|x| (j.rule.id, x.clone())));
+                        self.findings.insert((f.tier, f.text.clone()), j.rule.id.to_string());
+                        self.others.extend(f.fix.iter().map(|x| (j.rule.id.to_string(), x.clone())));
                     }
                 }
                 Outcome::NotEvaluated(why, _) => {
-                    self.others.insert((j.rule.id, format!("{why}.")));
+                    self.others.insert((j.rule.id.to_string(), format!("{why}.")));
                 }
                 _ => {}
             }
         }
         for p in &a.problems {
-            self.others.insert(("problem", format!("{}.", p.text)));
+            self.others.insert(("problem".to_owned(), format!("{}.", p.text)));
         }
         let outcome: Value = serde_json::from_str(&outcome_json(&a)).unwrap();
         for issue in outcome["issue"].as_array().unwrap() {

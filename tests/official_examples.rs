@@ -49,12 +49,12 @@ fn ids(a: &Appraisal<'_>) -> Vec<&'static str> {
     a.orders[0].assumptions.iter().map(|(x, _)| x.id()).collect()
 }
 
-fn flagged(a: &Appraisal<'_>) -> Vec<(&'static str, Tier)> {
+fn flagged<'a>(a: &'a Appraisal<'_>) -> Vec<(&'a str, Tier)> {
     a.orders[0]
         .judged
         .iter()
         .filter_map(|j| match &j.outcome {
-            Outcome::Flagged(f) => f.iter().map(|f| f.tier).max().filter(|t| *t > Tier::Low).map(|t| (j.rule.id, t)),
+            Outcome::Flagged(f) => f.iter().map(|f| f.tier).max().filter(|t| *t > Tier::Low).map(|t| (&*j.rule.id, t)),
             _ => None,
         })
         .collect()

@@ -418,7 +418,7 @@ proptest! {
     }
 }
 
-fn outcomes(o: &OrderReport) -> Vec<(&'static str, &'static str)> {
+fn outcomes(o: &OrderReport<'_>) -> Vec<(String, &'static str)> {
     o.judged
         .iter()
         .map(|j| {
@@ -429,8 +429,9 @@ fn outcomes(o: &OrderReport) -> Vec<(&'static str, &'static str)> {
                 Outcome::NotEvaluated(..) => "not-evaluated",
                 Outcome::NotProvided(_) => "not-provided",
                 Outcome::Hidden(_) => "hidden",
+                Outcome::Off(_) => "off",
             };
-            (j.rule.id, word)
+            (j.rule.id.to_string(), word)
         })
         .collect()
 }

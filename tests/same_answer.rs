@@ -242,7 +242,7 @@ fn same_figures(x: &OrderReport, y: &OrderReport, file: &Path) {
 }
 
 /// Texts of findings per rule.
-fn texts(o: &OrderReport) -> BTreeMap<&'static str, Vec<String>> {
+fn texts<'a>(o: &'a OrderReport<'_>) -> BTreeMap<&'a str, Vec<String>> {
     o.judged
         .iter()
         .map(|j| {
@@ -252,7 +252,7 @@ fn texts(o: &OrderReport) -> BTreeMap<&'static str, Vec<String>> {
                 _ => Vec::new(),
             };
             list.sort();
-            (j.rule.id, list)
+            (&*j.rule.id, list)
         })
         .collect()
 }

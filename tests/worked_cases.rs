@@ -57,7 +57,7 @@ fn fires(a: &Appraisal<'_>, expected: &[(&str, Tier)]) {
         .judged
         .iter()
         .filter_map(|j| match &j.outcome {
-            Outcome::Flagged(f) => f.iter().map(|f| f.tier).max().filter(|t| *t > Tier::Low).map(|t| (j.rule.id, t)),
+            Outcome::Flagged(f) => f.iter().map(|f| f.tier).max().filter(|t| *t > Tier::Low).map(|t| (&*j.rule.id, t)),
             _ => None,
         })
         .collect();

@@ -37,10 +37,10 @@ pub(super) fn escape_into(out: &mut String, text: &str) {
 }
 
 /// A code of an issue's details.
-pub(super) struct Coding {
+pub(super) struct Coding<'c> {
     pub(super) system: &'static str,
-    pub(super) code: &'static str,
-    pub(super) display: Option<&'static str>,
+    pub(super) code: &'c str,
+    pub(super) display: Option<&'c str>,
 }
 
 /// An OperationOutcome being written, issue by issue.
@@ -64,7 +64,7 @@ impl<'o> Issues<'o> {
         &mut self,
         severity: &'static str,
         code: &'static str,
-        codings: &[Coding],
+        codings: &[Coding<'_>],
         text: &[&str],
     ) -> Issue<'_> {
         let out = &mut *self.out;

@@ -111,6 +111,27 @@ pub fn junit(all: &[JunitCase]) -> String {
     out
 }
 
+/// JUnit XML of named cases: (class, name, failure).
+pub fn junit_of(suite: &str, cases: &[(String, String, Option<String>)]) -> String {
+    let failures = cases.iter().filter(|(.., failure)| failure.is_some()).count();
+    let mut out = String::from("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n");
+    let counts = format!("tests=\"{}\" failures=\"{failures}\" errors=\"0\"", cases.len());
+    let _ = writeln!(out, "<testsuites name=\"enteral-gate\" {counts}>");
+    let _ = writeln!(out, "  <testsuite name=\"{}\" {counts}>", escaped(suite));
+    for (class, name, failure) in cases {
+        let _ = write!(out, "    <testcase classname=\"{}\" name=\"{}\"", escaped(class), escaped(name));
+        let _ = match failure {
+            None => writeln!(out, "/>"),
+            Some(what) => {
+                let what = escaped(what);
+                writeln!(out, "><failure message=\"{what}\">{what}</failure></testcase>")
+            }
+        };
+    }
+    out.push_str("  </testsuite>\n</testsuites>");
+    out
+}
+
 /// XML text and attribute values; characters that XML does not allow, or that are not seen, are shown as U+FFFD.
 fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());

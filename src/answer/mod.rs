@@ -17,13 +17,17 @@
     )
 )]
 
+use crate::findings::{Judged, Outcome};
+use crate::rulebook::Rulebook;
+use std::borrow::Cow;
+
 mod fhir;
 mod junit;
 mod outcome;
 mod parameters;
 mod text;
 
-pub use junit::{JunitCase, junit, junit_case};
+pub use junit::{JunitCase, junit, junit_case, junit_of};
 pub use outcome::{ASSUMPTION_SYSTEM, FINDING_SYSTEM, STANDING, outcome_json, refusal_json};
 pub use parameters::{MEASURE_SYSTEM, parameters_json};
 pub use text::text;
@@ -31,11 +35,51 @@ pub use text::text;
 /// Version of the program, in every answer.
 pub const PROGRAM: &str = concat!("enteral-gate ", env!("CARGO_PKG_VERSION"));
 
-/// What judged the order, until an institution's rulebook does.
-pub const RULEBOOK: &str = "none: integrity rules of the program only";
+/// What judged the order where the institution gave no rulebook.
+const NO_BOOK: &str = "none: integrity rules of the program only";
 
-/// What nothing judges until an institution's rulebook does; in every answer.
-pub const NO_RULEBOOK: &str = "No rulebook of the institution is loaded: whether rate, volume, energy, protein, water, electrolytes and product suit this patient was not judged.";
+/// What nothing judges without a rulebook; in every answer.
+const NO_RULEBOOK: &str = "No rulebook of the institution is loaded: whether rate, volume, energy, protein, water, electrolytes and product suit this patient was not judged.";
+
+/// The rulebook that judged, for the version part of an answer.
+fn book(book: &Rulebook) -> Cow<'_, str> {
+    if book.is_empty() {
+        return Cow::Borrowed(NO_BOOK);
+    }
+    let adopted = match &book.adopted {
+        Some(by) => format!("adopted by {} on {}", by.by, by.on),
+        None => "not adopted by this institution".to_owned(),
+    };
+    Cow::Owned(format!("{} {} ({}, {adopted})", book.label, book.edition, book.hash))
+}
+
+/// What a reader must know of the rulebook: that there is none, or that nobody adopted it.
+fn book_warning(book: &Rulebook) -> Option<Cow<'_, str>> {
+    if book.is_empty() {
+        return Some(Cow::Borrowed(NO_RULEBOOK));
+    }
+    if book.adopted.is_none() {
+        return Some(Cow::Owned(format!(
+            "{}, not adopted by this institution: its limits are suggestions.",
+            book.label
+        )));
+    }
+    None
+}
+
+/// Kinds of context that were not provided, each once with the rules that wait for it.
+fn not_provided<'j>(judged: &'j [Judged<'_>]) -> Vec<(&'j str, Vec<&'j str>)> {
+    let mut out: Vec<(&str, Vec<&str>)> = Vec::new();
+    for j in judged {
+        if let Outcome::NotProvided(what) = &j.outcome {
+            match out.iter_mut().find(|(w, _)| w == what) {
+                Some((_, rules)) => rules.push(&j.rule.id),
+                None => out.push((what, vec![&j.rule.id])),
+            }
+        }
+    }
+    out
+}
 
 /// Control, zero-width and direction characters: they could drive a terminal, or make a text read as another.
 fn unseen(c: char) -> bool {

@@ -1,7 +1,7 @@
 //! A report as an OperationOutcome.
 
 use super::fhir::{Coding, Issue, Issues};
-use super::{NO_RULEBOOK, PROGRAM, RULEBOOK};
+use super::{PROGRAM, book, book_warning, not_provided};
 use crate::appraise::{Appraisal, OrderReport, Refusal, Refused};
 use crate::findings::{Outcome, Tier};
 use crate::intake::order::At;
@@ -74,7 +74,9 @@ fn checked(a: &Appraisal<'_>, issues: &mut Issues<'_>) {
         let text = "No NutritionOrder was found: nothing was checked.";
         issues.issue("warning", "incomplete", &[], &[text]).end();
     }
-    issues.issue("information", "incomplete", &[], &[NO_RULEBOOK]).end();
+    if let Some(text) = book_warning(a.rulebook) {
+        issues.issue("information", "incomplete", &[], &[&text]).end();
+    }
     if a.settings.demo {
         let text = "Demonstration: formulary, orders and patients are invented. Not for use on patients.";
         issues.issue("information", "informational", &[], &[text]).end();
@@ -90,14 +92,14 @@ fn checked(a: &Appraisal<'_>, issues: &mut Issues<'_>) {
             ", ",
             &a.formulary.len().to_string(),
             " products); rulebook ",
-            RULEBOOK,
+            &book(a.rulebook),
             "; time zone ",
             &a.settings.zone_name,
         ])
         .end();
 }
 
-fn coding(id: &'static str, name: &'static str) -> Coding {
+fn coding<'c>(id: &'c str, name: &'c str) -> Coding<'c> {
     Coding { system: FINDING_SYSTEM, code: id, display: Some(name) }
 }
 
@@ -129,13 +131,13 @@ impl Paths<'_> {
     }
 }
 
-fn of_order(a: &Appraisal<'_>, order: &OrderReport, issues: &mut Issues<'_>) {
+fn of_order(a: &Appraisal<'_>, order: &OrderReport<'_>, issues: &mut Issues<'_>) {
     let paths = Paths { of: a, order: (order.at, a.path(order.at)) };
     // By tier, then in the order of the rules.
     let flagged = || {
         order.judged.iter().filter_map(|j| {
             if let Outcome::Flagged(findings) = &j.outcome {
-                Some(findings.iter().map(move |f| (j.rule, f)))
+                Some(findings.iter().map(move |f| (&*j.rule, f)))
             } else {
                 None
             }
@@ -162,11 +164,16 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport, issues: &mut Issues<'_>) {
         }
     }
     let mut listed = Vec::with_capacity(32);
-    for j in &order.judged {
-        if let Outcome::NotProvided(what) = &j.outcome {
-            let before = if listed.is_empty() { "Not checked, because this sender does not provide: " } else { "; " };
-            listed.extend([before, what, " (", &j.rule.id, ")"]);
+    let waiting = not_provided(&order.judged);
+    for (what, rules) in &waiting {
+        listed.extend([
+            if listed.is_empty() { "Not checked, because this sender does not provide: " } else { "; " },
+            what,
+        ]);
+        for (nth, rule) in rules.iter().enumerate() {
+            listed.extend([if nth == 0 { " (" } else { ", " }, rule]);
         }
+        listed.push(")");
     }
     if !listed.is_empty() {
         listed.push(".");
@@ -183,6 +190,12 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport, issues: &mut Issues<'_>) {
         listed.push(".");
         paths.end_here(issues.issue("information", "informational", &[], &listed));
     }
+    for j in &order.judged {
+        if let Outcome::Off(why) = &j.outcome {
+            let text = ["Switched off (", j.rule.id.as_ref(), "): ", why];
+            paths.end_here(issues.issue("information", "informational", &[], &text));
+        }
+    }
     let issue = issues.issue("information", "informational", &[], &[&summary(order)]);
     if order.assumptions.is_empty() {
         return paths.end_here(issue);
@@ -191,7 +204,7 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport, issues: &mut Issues<'_>) {
     paths.end_here(issue.diagnostics(["Assumptions:"].into_iter().chain(lines)));
 }
 
-fn not_evaluated(order: &OrderReport, paths: &Paths<'_>, issues: &mut Issues<'_>) {
+fn not_evaluated(order: &OrderReport<'_>, paths: &Paths<'_>, issues: &mut Issues<'_>) {
     for j in &order.judged {
         let Outcome::NotEvaluated(why, at) = &j.outcome else { continue };
         let modifier = j.rule.id == "CMP-05";
@@ -211,8 +224,8 @@ fn not_evaluated(order: &OrderReport, paths: &Paths<'_>, issues: &mut Issues<'_>
 }
 
 /// How many rules were judged, how many could not be, and what the order came to.
-pub(super) fn summary(order: &OrderReport) -> String {
-    let (mut judged, mut flagged, mut missing, mut elsewhere, mut not_sent) = (0usize, 0, 0, 0, 0);
+pub(super) fn summary(order: &OrderReport<'_>) -> String {
+    let (mut judged, mut flagged, mut missing, mut elsewhere, mut not_sent, mut off) = (0usize, 0, 0, 0, 0, 0);
     for j in &order.judged {
         match &j.outcome {
             Outcome::Flagged(_) => (judged, flagged) = (judged + 1, flagged + 1),
@@ -220,6 +233,7 @@ pub(super) fn summary(order: &OrderReport) -> String {
             Outcome::NotEvaluated(..) => missing += 1,
             Outcome::NotApplicable(_) => elsewhere += 1,
             Outcome::NotProvided(_) => not_sent += 1,
+            Outcome::Off(_) => off += 1,
         }
     }
     let mut out = String::with_capacity(192 + order.label.len());
@@ -233,7 +247,14 @@ pub(super) fn summary(order: &OrderReport) -> String {
         (missing, " could not be, "),
         (not_sent, " need context that is not sent, "),
         (elsewhere, " do not apply."),
+        (off, " switched off."),
     ] {
+        if count == 0 && after == " switched off." {
+            continue;
+        }
+        if after == " switched off." {
+            out.push(' ');
+        }
         count_into(&mut out, count);
         out.push_str(after);
     }

@@ -2,7 +2,7 @@
 
 use super::fhir::Parameters;
 use super::outcome::outcome_into;
-use super::{PROGRAM, RULEBOOK};
+use super::{PROGRAM, book};
 use crate::amount::{Amount, Why};
 use crate::appraise::{Appraisal, Combined, OrderReport};
 use crate::exact::Exact;
@@ -54,7 +54,10 @@ fn version(a: &Appraisal<'_>, to: &mut Parameters) {
     to.string("program", PROGRAM);
     to.string("formulary", a.formulary.label());
     to.string("formulary-hash", a.formulary.hash());
-    to.string("rulebook", RULEBOOK);
+    to.string("rulebook", &book(a.rulebook));
+    if !a.rulebook.is_empty() {
+        to.string("rulebook-hash", &a.rulebook.hash);
+    }
     to.code("fhir-version", a.version.number());
     to.string("time-zone", &a.settings.zone_name);
     to.string("time-zone-data", "IANA time zone database, bundled with the program");
@@ -66,7 +69,7 @@ fn version(a: &Appraisal<'_>, to: &mut Parameters) {
     }
 }
 
-fn of_order(a: &Appraisal<'_>, places: &mut Places<'_>, order: &OrderReport, to: &mut Parameters) {
+fn of_order(a: &Appraisal<'_>, places: &mut Places<'_>, order: &OrderReport<'_>, to: &mut Parameters) {
     to.string("order", &order.label);
     places.expression(order.at, to);
     to.code("disposition", order.disposition().code());
@@ -98,7 +101,7 @@ fn of_order(a: &Appraisal<'_>, places: &mut Places<'_>, order: &OrderReport, to:
 }
 
 fn combined(a: &Appraisal<'_>, places: &mut Places<'_>, c: &Combined, to: &mut Parameters) {
-    let orders: Vec<&OrderReport> = c.orders.iter().filter_map(|i| a.orders.get(*i)).collect();
+    let orders: Vec<&OrderReport<'_>> = c.orders.iter().filter_map(|i| a.orders.get(*i)).collect();
     for o in &orders {
         to.string("order", &o.label);
     }

@@ -2,7 +2,7 @@
 
 use super::outcome::{STANDING, summary};
 use super::parameters::delivered;
-use super::{NO_RULEBOOK, PROGRAM, RULEBOOK, unseen};
+use super::{PROGRAM, book, book_warning, not_provided, unseen};
 use crate::amount::Amount;
 use crate::appraise::{Appraisal, Day, OrderReport};
 use crate::exact::Exact;
@@ -106,22 +106,25 @@ impl Writer {
             self.wrapped("  ! ", "    ", &format!("{at}{}", p.text));
         }
         self.line("");
-        self.wrapped("  ", "  ", NO_RULEBOOK);
+        if let Some(text) = book_warning(a.rulebook) {
+            self.wrapped("  ", "  ", &text);
+        }
         self.wrapped("  ", "  ", STANDING);
         self.wrapped(
             "  ",
             "  ",
             &format!(
-                "{PROGRAM}; formulary {} ({}); rulebook {RULEBOOK}; time zone {}.",
+                "{PROGRAM}; formulary {} ({}); rulebook {}; time zone {}.",
                 a.formulary.label(),
                 short(a.formulary.hash()),
+                book(a.rulebook),
                 a.settings.zone_name
             ),
         );
         self.line("");
     }
 
-    fn order(&mut self, a: &Appraisal<'_>, order: &OrderReport) {
+    fn order(&mut self, a: &Appraisal<'_>, order: &OrderReport<'_>) {
         self.line("");
         let at = a.position(order.at).map_or_else(String::new, |(l, c)| format!(" (line {l}, column {c})"));
         let head = format!("  Order {}{at}: {}", visible(&order.label), self.disposition(order.disposition()));
@@ -161,7 +164,7 @@ impl Writer {
     }
 
     /// What is given, one line each.
-    fn given(&mut self, order: &OrderReport) {
+    fn given(&mut self, order: &OrderReport<'_>) {
         let plan = &order.plan;
         for part in &plan.parts {
             let name = plan.contents.get(part.content).map_or_else(String::new, |c| c.label.clone());
@@ -276,7 +279,7 @@ impl Writer {
     }
 
     /// Estimates that hold for this patient, beside what is delivered.
-    fn needs(&mut self, order: &OrderReport) {
+    fn needs(&mut self, order: &OrderReport<'_>) {
         let Some((_, totals)) = order.typical() else { return };
         let list: Vec<_> = needs::estimates(&order.needs)
             .into_iter()
@@ -303,7 +306,7 @@ impl Writer {
         }
     }
 
-    fn findings(&mut self, a: &Appraisal<'_>, order: &OrderReport) {
+    fn findings(&mut self, a: &Appraisal<'_>, order: &OrderReport<'_>) {
         for tier in [Tier::Stop, Tier::High, Tier::Med, Tier::Low] {
             for j in &order.judged {
                 let Outcome::Flagged(list) = &j.outcome else { continue };
@@ -335,12 +338,9 @@ impl Writer {
                 }
             }
         }
-        let not_sent: Vec<String> = order
-            .judged
-            .iter()
-            .filter_map(|j| {
-                if let Outcome::NotProvided(what) = &j.outcome { Some(format!("{what} ({})", j.rule.id)) } else { None }
-            })
+        let not_sent: Vec<String> = not_provided(&order.judged)
+            .into_iter()
+            .map(|(what, rules)| format!("{what} ({})", rules.join(", ")))
             .collect();
         if !not_sent.is_empty() {
             self.wrapped(

@@ -2,9 +2,10 @@
 
 use super::exit::{Exit, complain};
 use super::inputs::{self, Source};
-use super::{Fhir, INVENTED, Institution, Products, formulary, put};
+use super::rules::Book;
+use super::{Fhir, INVENTED, Institution, Products, formulary, put, rulebook};
 use crate::answer::{self, JunitCase};
-use crate::appraise::appraise;
+use crate::appraise::{Institution as By, appraise_by};
 use crate::findings::Disposition;
 use crate::formulary::Formulary;
 use crate::settings::Settings;
@@ -47,6 +48,8 @@ pub struct Check {
     fhir: Fhir,
     #[command(flatten)]
     products: Products,
+    #[command(flatten)]
+    book: Book,
     /// Use the invented formulary of the demo instead of an institution's
     #[arg(long, conflicts_with = "formulary")]
     demo: bool,
@@ -107,6 +110,8 @@ impl Check {
     pub fn run(self) -> Result<Exit, String> {
         let settings = self.settings()?;
         let formulary = self.formulary()?;
+        let rulebook = rulebook::asked(&self.book.files)?;
+        let by = By { formulary: &formulary, rulebook: &rulebook, settings: &settings };
         let stdout = io::stdout();
         let colour = match self.colour {
             Colour::Always => true,
@@ -119,7 +124,7 @@ impl Check {
         let mut writing: io::Result<()> = Ok(());
         for source in inputs::find(&self.paths) {
             let read = inputs::read(&source, &mut |name, bytes| {
-                let appraisal = appraise(bytes, name, self.fhir.version(), &formulary, &settings);
+                let appraisal = appraise_by(bytes, name, self.fhir.version(), by);
                 exit = exit.max(Some(exit_of(appraisal.disposition())));
                 writing = match self.format {
                     Format::Text => write!(out, "{}", answer::text(&appraisal, colour)).and_then(|()| out.flush()),
@@ -137,7 +142,7 @@ impl Check {
                 if self.format == Format::Junit && matches!(source, Source::File(_) | Source::Lost(..)) {
                     // An input that could not be read must not be missing from the report.
                     let name = inputs::name_of(&source);
-                    let appraisal = appraise(b"", &name, self.fhir.version(), &formulary, &settings);
+                    let appraisal = appraise_by(b"", &name, self.fhir.version(), by);
                     kept.push(answer::junit_case(&name, &appraisal));
                 }
             }

@@ -17,6 +17,8 @@ pub mod exit;
 pub mod formulary;
 pub mod inputs;
 pub mod log;
+pub mod rulebook;
+pub mod rules;
 pub mod serve;
 pub mod settings;
 pub mod settings_file;
@@ -73,6 +75,11 @@ enum Command {
     Formulary {
         #[command(subcommand)]
         command: formulary::FormularyCommand,
+    },
+    /// Read, test and compare rulebooks
+    Rules {
+        #[command(subcommand)]
+        command: rules::RulesCommand,
     },
     /// Work on a settings file
     Settings {
@@ -201,6 +208,7 @@ pub fn run() -> ExitCode {
         Command::Serve(serve) => serve.run(),
         Command::Demo(demo) => demo.run(),
         Command::Formulary { command } => command.run(),
+        Command::Rules { command } => command.run(),
         Command::Settings { command } => command.run(&matches),
     };
     match done {

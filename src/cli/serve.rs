@@ -2,7 +2,8 @@
 
 use super::exit::Exit;
 use super::log::{self, LogFormat};
-use super::{Institution, Products, formulary};
+use super::rules::Book;
+use super::{Institution, Products, formulary, rulebook};
 use crate::http::appraiser::Core;
 use crate::http::server::{self, only_loopback};
 use crate::http::{App, Limits};
@@ -24,6 +25,8 @@ pub struct Serve {
     #[command(flatten)]
     products: Products,
     #[command(flatten)]
+    book: Book,
+    #[command(flatten)]
     institution: Institution,
     /// Form of the log on standard error
     #[arg(long, value_enum, default_value_t)]
@@ -40,18 +43,21 @@ impl Serve {
         let settings = self.institution.settings()?;
         let file = self.products.formulary.ok_or("--formulary FILE is needed: without products nothing can be worked out (`enteral-gate demo` uses an invented one)")?;
         let formulary = formulary::load(&file)?;
+        let rulebook = rulebook::asked(&self.book.files)?;
         log::start(self.log, "info", false);
         tracing::info!(
             products = formulary.len(),
             formulary = formulary.hash(),
             settings = settings.hash,
+            limits = rulebook.limits.len(),
+            rulebook = rulebook.hash,
             zone = settings.zone_name,
             "starting"
         );
         runtime()?.block_on(async {
             let listener = TcpListener::bind(address).await.map_err(|error| format!("--listen {address}: {error}"))?;
             say_where(&listener)?;
-            let app = App::new(Arc::new(Core::new(formulary)), settings, Limits::default());
+            let app = App::new(Arc::new(Core::with(formulary, rulebook)), settings, Limits::default());
             server::serve(listener, app, server::asked_to_stop()).await.map_err(|error| error.to_string())?;
             Ok(Exit::Clear)
         })

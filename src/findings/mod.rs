@@ -78,11 +78,13 @@ pub enum Outcome {
     /// It was evaluated and found nothing.
     Clear,
     /// It does not concern this order. (why)
-    NotApplicable(&'static str),
+    NotApplicable(Cow<'static, str>),
     /// It could not be evaluated, and the order is therefore not fully checked. (for want of what)
     NotEvaluated(String, Vec<At>),
     /// What it needs is a kind of context that this sender does not say it sends. (what)
-    NotProvided(&'static str),
+    NotProvided(Cow<'static, str>),
+    /// The institution switched it off. (by whom, why, until when)
+    Off(String),
     /// It would have been evaluated, but the finding of another rule is the cause. (that rule)
     Hidden(&'static str),
 }
@@ -104,9 +106,9 @@ pub struct Rule {
 
 /// A rule with its outcome.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Judged {
+pub struct Judged<'a> {
     /// The rule.
-    pub rule: &'static Rule,
+    pub rule: &'a Rule,
     /// What it came to.
     pub outcome: Outcome,
 }
@@ -148,7 +150,7 @@ pub fn disposition<'a>(outcomes: impl Iterator<Item = &'a Outcome>) -> Dispositi
             }
             Outcome::Clear => judged = true,
             Outcome::NotEvaluated(..) => missing = true,
-            Outcome::NotApplicable(_) | Outcome::NotProvided(_) | Outcome::Hidden(_) => {}
+            Outcome::NotApplicable(_) | Outcome::NotProvided(_) | Outcome::Hidden(_) | Outcome::Off(_) => {}
         }
     }
     match (flagged, missing || !judged) {
@@ -162,7 +164,7 @@ pub fn disposition<'a>(outcomes: impl Iterator<Item = &'a Outcome>) -> Dispositi
 mod tests {
     use super::*;
 
-    fn all() -> [Outcome; 7] {
+    fn all() -> [Outcome; 8] {
         let found = |tier| {
             Outcome::Flagged(vec![Finding {
                 tier,
@@ -177,9 +179,10 @@ mod tests {
             found(Tier::High),
             found(Tier::Low),
             Outcome::Clear,
-            Outcome::NotApplicable(""),
+            Outcome::NotApplicable("".into()),
             Outcome::NotEvaluated(String::new(), Vec::new()),
-            Outcome::NotProvided(""),
+            Outcome::NotProvided("".into()),
+            Outcome::Off(String::new()),
             Outcome::Hidden("UNT-02"),
         ]
     }
@@ -188,8 +191,8 @@ mod tests {
     fn truth_table_over_every_set_of_up_to_four_outcomes() {
         let kinds = all();
         for n in 0..=4u32 {
-            for code in 0..7usize.pow(n) {
-                let set: Vec<&Outcome> = (0..n).map(|k| &kinds[code / 7usize.pow(k) % 7]).collect();
+            for code in 0..8usize.pow(n) {
+                let set: Vec<&Outcome> = (0..n).map(|k| &kinds[code / 8usize.pow(k) % 8]).collect();
                 let got = disposition(set.iter().copied());
                 let flagged = set.contains(&&kinds[0]);
                 let missing = set.contains(&&kinds[4]);

@@ -1,9 +1,10 @@
 //! The seam between the rim and the core: one call, bytes to an answer. Tests put a faulty core behind it.
 
 use crate::answer;
-use crate::appraise::{Refusal, appraise, check};
+use crate::appraise::{Institution, Refusal, appraise_by, check_by};
 use crate::formulary::Formulary;
 use crate::intake::order::FhirVersion;
+use crate::rulebook::Rulebook;
 use crate::settings::Settings;
 use http::StatusCode;
 
@@ -39,19 +40,26 @@ pub trait Appraiser: Send + Sync + 'static {
 /// The real core: an appraisal with the institution's products.
 pub struct Core {
     formulary: Formulary,
+    rulebook: Rulebook,
 }
 
 impl Core {
-    /// A core over a formulary, which is never empty.
+    /// A core over a formulary, which is never empty, that judges by the integrity rules alone.
     pub fn new(formulary: Formulary) -> Self {
-        Self { formulary }
+        Self::with(formulary, Rulebook::default())
+    }
+
+    /// A core that judges by a rulebook as well.
+    pub fn with(formulary: Formulary, rulebook: Rulebook) -> Self {
+        Self { formulary, rulebook }
     }
 }
 
 impl Appraiser for Core {
     fn appraise(&self, input: &[u8], version: FhirVersion, settings: &Settings, rendering: Rendering) -> Appraised {
-        let run = if rendering == Rendering::Outcome { check } else { appraise };
-        let appraisal = run(input, "", version, &self.formulary, settings);
+        let run = if rendering == Rendering::Outcome { check_by } else { appraise_by };
+        let by = Institution { formulary: &self.formulary, rulebook: &self.rulebook, settings };
+        let appraisal = run(input, "", version, by);
         let body = match rendering {
             Rendering::Outcome => answer::outcome_json(&appraisal),
             Rendering::Parameters => answer::parameters_json(&appraisal),
@@ -72,6 +80,10 @@ impl Appraiser for Core {
     }
 
     fn ready(&self) -> Result<String, String> {
-        Ok(format!("{} products, formulary {}", self.formulary.len(), self.formulary.hash()))
+        let rules = match self.rulebook.limits.len() {
+            0 => "no rulebook".to_owned(),
+            n => format!("{n} limits, rulebook {}", self.rulebook.hash),
+        };
+        Ok(format!("{} products, formulary {}; {rules}", self.formulary.len(), self.formulary.hash()))
     }
 }

@@ -9,6 +9,7 @@ use crate::intake::order::{At, When};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::Kind;
 use crate::settings::Site;
+use std::borrow::Cow;
 
 /// Years; nobody on record lived to 123.
 const OLDEST: Exact = Exact::int(123);
@@ -142,34 +143,9 @@ fn flagged(missing: Vec<(String, At)>, not_known: Vec<(String, At)>) -> Outcome 
     Outcome::Clear
 }
 
-/// Where the tip lies, from the route's codes (FHIR's enteral-route value set and the codes beside it in its
-/// code system), then from the institution's map of codes and texts.
+/// Where the tip lies.
 pub fn site(case: &Case<'_>, concept: &crate::intake::order::Concept<'_>) -> Site {
-    const ROUTES: &str = "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration";
-    let map = &case.settings.routes;
-    for coding in &concept.codings {
-        let (system, code) = (coding.system.as_deref().unwrap_or(""), coding.code.as_deref().unwrap_or(""));
-        if !map.is_empty()
-            && let Some(site) = map.get(&(system.to_owned(), code.to_owned()))
-        {
-            return *site;
-        }
-        if system == ROUTES {
-            let known = match code {
-                "GT" | "NGT" | "OGT" | "IGASTINSTIL" | "NASOGASINSTIL" => Some(Site::Gastric),
-                "JJTINSTL" | "OJJ" | "IDUODINSTIL" => Some(Site::PostPyloric),
-                "GJT" | "EFT" | "ENTINSTL" => Some(Site::Unknown),
-                "PO" => Some(Site::Oral),
-                "IV" | "IVINFUS" | "IM" | "SQ" => Some(Site::NotEnteral),
-                _ => None,
-            };
-            if let Some(site) = known {
-                return site;
-            }
-        }
-    }
-    let text = concept.text.as_deref().map(|t| t.trim().to_lowercase()).unwrap_or_default();
-    map.get(&(String::new(), text)).copied().unwrap_or(Site::Unknown)
+    crate::nutrition::route::site(case.settings, concept)
 }
 
 pub(super) fn weight(case: &Case<'_>) -> Outcome {
@@ -401,7 +377,7 @@ pub(super) fn product(case: &Case<'_>) -> Outcome {
             out.push(finding(tier, format!("For the {}: {note}.", l.role), vec![l.at]));
         }
     }
-    if case.plan.lookups.is_empty() { Outcome::NotApplicable("no product is named") } else { found(out) }
+    if case.plan.lookups.is_empty() { Outcome::NotApplicable(Cow::Borrowed("no product is named")) } else { found(out) }
 }
 
 pub(super) fn additive(case: &Case<'_>) -> Outcome {
@@ -453,12 +429,12 @@ pub(super) fn formulary(case: &Case<'_>) -> Outcome {
             }
         }
     }
-    if any { found(out) } else { Outcome::NotApplicable("no product of the formulary is ordered") }
+    if any { found(out) } else { Outcome::NotApplicable(Cow::Borrowed("no product of the formulary is ordered")) }
 }
 
 pub(super) fn flush(case: &Case<'_>) -> Outcome {
     if case.order.formula.is_none() {
-        return Outcome::NotApplicable("there is no tube feed");
+        return Outcome::NotApplicable(Cow::Borrowed("there is no tube feed"));
     }
     let here = case.plan.parts.iter().any(|p| p.kind == Kind::Flush) || case.plan.doses.iter().any(|d| d.water);
     let elsewhere = case.beside.iter().any(|b| !b.feeds);
@@ -526,12 +502,12 @@ pub(super) fn flush(case: &Case<'_>) -> Outcome {
 }
 
 pub(super) fn totals(case: &Case<'_>) -> Outcome {
-    let Some((_, totals)) = case.day() else { return Outcome::NotApplicable("no day is computed") };
+    let Some((_, totals)) = case.day() else { return Outcome::NotApplicable(Cow::Borrowed("no day is computed")) };
     if !case.plan.parts.iter().any(|p| p.kind == Kind::Feed) {
         return if case.plan.parts.is_empty() {
             Outcome::NotEvaluated("nothing in the order can be computed".to_owned(), vec![case.order.at])
         } else {
-            Outcome::NotApplicable("the order gives no feed")
+            Outcome::NotApplicable(Cow::Borrowed("the order gives no feed"))
         };
     }
     let mut unknown: Vec<String> = Vec::new();
@@ -568,7 +544,7 @@ pub(super) fn outside(case: &Case<'_>) -> Outcome {
 
 pub(super) fn supporting(case: &Case<'_>) -> Outcome {
     if case.order.formula.is_none() {
-        return Outcome::NotApplicable("there is no tube feed");
+        return Outcome::NotApplicable(Cow::Borrowed("there is no tube feed"));
     }
     found(vec![finding(
         Tier::Low,
@@ -579,7 +555,7 @@ pub(super) fn supporting(case: &Case<'_>) -> Outcome {
 
 pub(super) fn declared(case: &Case<'_>) -> Outcome {
     if case.settings.declared.is_empty() {
-        return Outcome::NotApplicable("the sender declares no kind of context");
+        return Outcome::NotApplicable(Cow::Borrowed("the sender declares no kind of context"));
     }
     let (missing, unread) = (&case.person.declared_missing, &case.person.declared_unread);
     let mut why = Vec::new();

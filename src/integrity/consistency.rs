@@ -7,6 +7,7 @@ use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Source};
 use crate::timing::calendar::{DAY, clock, to_local};
 use crate::timing::schedule::{Line, Note, Noted, Occurrences};
+use std::borrow::Cow;
 
 fn notes<'c>(case: &'c Case<'_>) -> impl Iterator<Item = &'c Noted> {
     case.plan.notes.iter()
@@ -188,7 +189,9 @@ pub(super) fn rate_against_volume(case: &Case<'_>) -> Outcome {
 }
 
 pub(super) fn count_against_volume(_: &Case<'_>) -> Outcome {
-    Outcome::NotApplicable("a NutritionOrder has no element for the day's total besides its maximum volume (CON-03)")
+    Outcome::NotApplicable(Cow::Borrowed(
+        "a NutritionOrder has no element for the day's total besides its maximum volume (CON-03)",
+    ))
 }
 
 pub(super) fn cap(case: &Case<'_>) -> Outcome {
@@ -196,7 +199,7 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
     if let Some(at) = plan.cap_unusable {
         return Outcome::NotEvaluated("the maximum volume has no usable value or unit".to_owned(), vec![at]);
     }
-    let Some(cap) = plan.cap else { return Outcome::NotApplicable("no maximum volume is stated") };
+    let Some(cap) = plan.cap else { return Outcome::NotApplicable(Cow::Borrowed("no maximum volume is stated")) };
     let mut out = Vec::new();
     let zone = &case.settings.zone;
     // The first day on which the cap cuts, and the steady day, each once.
@@ -298,7 +301,11 @@ pub(super) fn density(case: &Case<'_>) -> Outcome {
             )
         });
     }
-    if out.is_empty() && !any { Outcome::NotApplicable("no product of the formulary is ordered") } else { found(out) }
+    if out.is_empty() && !any {
+        Outcome::NotApplicable(Cow::Borrowed("no product of the formulary is ordered"))
+    } else {
+        found(out)
+    }
 }
 
 pub(super) fn steps(case: &Case<'_>) -> Outcome {
@@ -332,7 +339,7 @@ pub(super) fn steps(case: &Case<'_>) -> Outcome {
     start_far_off(case, &mut out);
     feeds_not_daily(case, &mut out);
     days_without_feed(case, &mut out);
-    if case.plan.lines.is_empty() { Outcome::NotApplicable("no schedule is stated") } else { found(out) }
+    if case.plan.lines.is_empty() { Outcome::NotApplicable(Cow::Borrowed("no schedule is stated")) } else { found(out) }
 }
 
 /// A start far from the order's own date is from another order, or a slip of the year.
@@ -420,7 +427,11 @@ fn days_without_feed(case: &Case<'_>, out: &mut Vec<Finding>) {
 
 pub(super) fn beside(case: &Case<'_>) -> Outcome {
     if case.beside.is_empty() {
-        return if case.others_sent { Outcome::Clear } else { Outcome::NotProvided("other orders of the patient") };
+        return if case.others_sent {
+            Outcome::Clear
+        } else {
+            Outcome::NotProvided(Cow::Borrowed("other orders of the patient"))
+        };
     }
     let feeds_here = case.plan.parts.iter().any(|p| p.kind == Kind::Feed);
     let mut out = Vec::new();
@@ -453,11 +464,11 @@ pub(super) fn beside(case: &Case<'_>) -> Outcome {
 }
 
 pub(super) fn pump(_: &Case<'_>) -> Outcome {
-    Outcome::NotProvided("the pump's range and steps")
+    Outcome::NotProvided(Cow::Borrowed("the pump's range and steps"))
 }
 
 pub(super) fn nil_by_mouth(_: &Case<'_>) -> Outcome {
-    Outcome::NotProvided("nil-by-mouth and hold orders")
+    Outcome::NotProvided(Cow::Borrowed("nil-by-mouth and hold orders"))
 }
 
 /// mL a day of a rate.

@@ -535,7 +535,7 @@ const HIDES: &[(&str, &[&str])] = &[
 ];
 
 /// Evaluates every rule. INVARIANT: one outcome per rule known to the program.
-pub fn judge(case: &Case<'_>) -> Vec<Judged> {
+pub fn judge(case: &Case<'_>) -> Vec<Judged<'static>> {
     let mut out: Vec<Judged> = RULES.iter().map(|(rule, evaluate)| Judged { rule, outcome: evaluate(case) }).collect();
     for (cause, consequences) in HIDES {
         let found = out.iter().any(|j| {
@@ -554,7 +554,7 @@ pub fn judge(case: &Case<'_>) -> Vec<Judged> {
 }
 
 /// Outcomes when an order is not computed at all, because of its status.
-pub fn not_judged(why: &'static str, order: &Order<'_>) -> Vec<Judged> {
+pub fn not_judged(why: &'static str, order: &Order<'_>) -> Vec<Judged<'static>> {
     RULES
         .iter()
         .map(|(rule, _)| Judged {
@@ -566,7 +566,7 @@ pub fn not_judged(why: &'static str, order: &Order<'_>) -> Vec<Judged> {
                     vec![if order.formula.is_none() { order.at } else { order.status.at().unwrap_or(order.at) }],
                 )
             } else {
-                Outcome::NotApplicable(why)
+                Outcome::NotApplicable(why.into())
             },
         })
         .collect()

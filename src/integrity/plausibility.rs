@@ -10,13 +10,14 @@ use crate::nutrition::plan::{Kind, Source};
 use crate::settings::Site;
 use crate::timing::calendar::DAY;
 use crate::timing::schedule::{Method, per_day};
+use std::borrow::Cow;
 
 /// Pounds in a kilogram, to read a weight as pounds (1 lb = 0.45359237 kg).
 const POUND: Exact = Exact::decimal(45_359_237, 8);
 
 pub(super) fn weight_for_age_implausible(case: &Case<'_>) -> Outcome {
     let super::Weight::Usable { kg, at, .. } = &case.person.weight else {
-        return Outcome::NotApplicable("there is no usable weight (CMP-02)");
+        return Outcome::NotApplicable(Cow::Borrowed("there is no usable weight (CMP-02)"));
     };
     let Some((young, old)) = case.person.corrected_days else {
         return Outcome::NotEvaluated("whether the weight fits the age: the age is not known".to_owned(), vec![*at]);
@@ -25,7 +26,7 @@ pub(super) fn weight_for_age_implausible(case: &Case<'_>) -> Outcome {
         return beyond_the_table(case, *kg, *at);
     }
     if old < Exact::ZERO {
-        return Outcome::NotApplicable("weight-for-age starts at term");
+        return Outcome::NotApplicable(Cow::Borrowed("weight-for-age starts at term"));
     }
     let Some(sex) = case.person.sex else {
         return Outcome::NotEvaluated("whether the weight fits the age: the sex is not known".to_owned(), vec![*at]);
@@ -119,7 +120,7 @@ fn beyond_the_table(case: &Case<'_>, kg: Exact, at: At) -> Outcome {
 
 pub(super) fn grams_as_kilograms(case: &Case<'_>) -> Outcome {
     let super::Weight::Usable { kg, at, .. } = &case.person.weight else {
-        return Outcome::NotApplicable("there is no usable weight (CMP-02)");
+        return Outcome::NotApplicable(Cow::Borrowed("there is no usable weight (CMP-02)"));
     };
     let young = case.person.age_days.is_some_and(|(_, oldest)| oldest < Exact::int(731));
     if !(*kg > Exact::int(400) || young && *kg >= Exact::int(100)) {
@@ -138,8 +139,10 @@ pub(super) fn grams_as_kilograms(case: &Case<'_>) -> Outcome {
 }
 
 pub(super) fn not_enteral(case: &Case<'_>) -> Outcome {
-    let Some(f) = &case.order.formula else { return Outcome::NotApplicable("there is no tube feed") };
-    let Some(concept) = f.route.value() else { return Outcome::NotApplicable("the route is not stated (CMP-01)") };
+    let Some(f) = &case.order.formula else { return Outcome::NotApplicable(Cow::Borrowed("there is no tube feed")) };
+    let Some(concept) = f.route.value() else {
+        return Outcome::NotApplicable(Cow::Borrowed("the route is not stated (CMP-01)"));
+    };
     // The word alone is enough to stop: a feed into a vein kills.
     let words = concept.codings.iter().filter_map(|c| c.display.as_deref()).chain(concept.text.as_deref());
     let said = words.into_iter().any(|w| {
@@ -163,11 +166,13 @@ pub(super) fn not_enteral(case: &Case<'_>) -> Outcome {
 }
 
 pub(super) fn bolus_beyond_stomach(case: &Case<'_>) -> Outcome {
-    let Some(f) = &case.order.formula else { return Outcome::NotApplicable("there is no tube feed") };
-    let Some(concept) = f.route.value() else { return Outcome::NotApplicable("the route is not stated (CMP-01)") };
+    let Some(f) = &case.order.formula else { return Outcome::NotApplicable(Cow::Borrowed("there is no tube feed")) };
+    let Some(concept) = f.route.value() else {
+        return Outcome::NotApplicable(Cow::Borrowed("the route is not stated (CMP-01)"));
+    };
     match site(case, concept) {
         Site::PostPyloric => {}
-        Site::Unknown => return Outcome::NotApplicable("the site of the tip is not stated (CMP-01)"),
+        Site::Unknown => return Outcome::NotApplicable(Cow::Borrowed("the site of the tip is not stated (CMP-01)")),
         _ => return Outcome::Clear,
     }
     let mut out = Vec::new();

@@ -10,6 +10,7 @@ use crate::nutrition::plan::{Kind, Source};
 use crate::nutrition::totals::Totals;
 use crate::timing::schedule::{Dose, Method, Note};
 use crate::units::{self, UnitNote};
+use std::borrow::Cow;
 
 pub(super) fn not_usable(case: &Case<'_>) -> Outcome {
     let mut out = Vec::new();
@@ -83,7 +84,9 @@ fn unit_code(q: &Quantity<'_>) -> String {
 }
 
 pub(super) fn density_swapped(case: &Case<'_>) -> Outcome {
-    let Some((q, value, at)) = density(case) else { return Outcome::NotApplicable("no energy density is stated") };
+    let Some((q, value, at)) = density(case) else {
+        return Outcome::NotApplicable(Cow::Borrowed("no energy density is stated"));
+    };
     let unit = unit_code(q);
     let per_ounce = unit.contains("[foz_us]") || unit.contains("[foz_br]");
     let per_ml = unit.ends_with("/mL") || unit.ends_with("/ml");
@@ -119,7 +122,9 @@ pub(super) fn density_swapped(case: &Case<'_>) -> Outcome {
 }
 
 pub(super) fn density_impossible(case: &Case<'_>) -> Outcome {
-    let Some((q, _, at)) = density(case) else { return Outcome::NotApplicable("no energy density is stated") };
+    let Some((q, _, at)) = density(case) else {
+        return Outcome::NotApplicable(Cow::Borrowed("no energy density is stated"));
+    };
     let reading = units::energy_density(q);
     let Some(x) = reading.value else {
         return Outcome::NotEvaluated("the energy density has no usable value or unit".to_owned(), vec![at]);
@@ -265,11 +270,11 @@ pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
             out.push(with_way_out(finding(Tier::Stop, text, vec![at])));
         }
     }
-    if rates == 0 { Outcome::NotApplicable("no rate is stated") } else { found(out) }
+    if rates == 0 { Outcome::NotApplicable(Cow::Borrowed("no rate is stated")) } else { found(out) }
 }
 
 pub(super) fn ounces(case: &Case<'_>) -> Outcome {
-    let Some(f) = &case.order.formula else { return Outcome::NotApplicable("there is no tube feed") };
+    let Some(f) = &case.order.formula else { return Outcome::NotApplicable(Cow::Borrowed("there is no tube feed")) };
     let mut out = Vec::new();
     let mut any = false;
     for (ix, a) in f.administrations.iter().enumerate() {
@@ -321,7 +326,7 @@ pub(super) fn ounces(case: &Case<'_>) -> Outcome {
             });
         }
     }
-    if any { found(out) } else { Outcome::NotApplicable("no volume per feed is stated") }
+    if any { found(out) } else { Outcome::NotApplicable(Cow::Borrowed("no volume per feed is stated")) }
 }
 
 /// What a day of feeding lies in, for telling a slip of the decimal point, kcal/kg. Wider than any goal:
@@ -358,7 +363,7 @@ fn volume_band(years: Exact) -> (Exact, Exact) {
 }
 
 pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
-    let Some((_, totals)) = case.day() else { return Outcome::NotApplicable("no day is computed") };
+    let Some((_, totals)) = case.day() else { return Outcome::NotApplicable(Cow::Borrowed("no day is computed")) };
     let (Some((young, old)), Some(kg)) = (case.age_years(), case.person.weight.kg()) else {
         return Outcome::NotEvaluated(
             "whether a decimal point slipped depends on weight and age".to_owned(),
@@ -367,7 +372,7 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
     };
     let fed = case.plan.parts.iter().any(|p| p.kind == Kind::Feed);
     if case.plan.parts.is_empty() {
-        return Outcome::NotApplicable("the order gives no feed");
+        return Outcome::NotApplicable(Cow::Borrowed("the order gives no feed"));
     }
     let mut out = Vec::new();
     let energy = totals.get(Measure::EnergyPerKg);
@@ -659,5 +664,5 @@ fn small_slip(case: &Case<'_>, kg: Exact, out: &mut Vec<Finding>) {
 }
 
 pub(super) fn electrolyte(_: &Case<'_>) -> Outcome {
-    Outcome::NotProvided("usual doses of electrolyte additives")
+    Outcome::NotProvided(Cow::Borrowed("usual doses of electrolyte additives"))
 }

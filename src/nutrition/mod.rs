@@ -24,4 +24,5 @@ pub mod content;
 pub mod derive;
 pub mod measure;
 pub mod plan;
+pub mod route;
 pub mod totals;

@@ -6,7 +6,7 @@ use crate::intake::json::{Node, mark};
 use crate::intake::order::{At, Field, Problem, Quantity, Text, When};
 use crate::intake::wire::datatypes::{Datatypes, found, shown};
 use crate::intake::wire::moment;
-use crate::units::{Dimension, UnitNote, measure};
+use crate::units::{Dimension, UnitNote, measure, measure_substance};
 use jiff::tz::TimeZone;
 use std::fmt;
 
@@ -141,6 +141,8 @@ pub(super) struct Sought<'s> {
     pub codes: &'s dyn Fn(&str) -> bool,
     /// What it measures.
     pub dimension: Dimension,
+    /// The concentration of a substance: by code, its molar mass (g/mol) and its charge.
+    pub substance: Option<&'s dyn Fn(&str) -> (Option<Exact>, Option<i64>)>,
     /// Whether zero or below is possible.
     pub positive: bool,
     /// Bounds in base units, with their words.
@@ -169,7 +171,7 @@ where
         let (effective, timed) = effective(&mut read, node);
         let span = effective.and_then(|(when, _)| moment::span(when, zone));
         let verdict = if loinc {
-            candidate(&mut read, node, sought).and_then(|(written, value, notes)| {
+            candidate(&mut read, node, &code, sought).and_then(|(written, value, notes)| {
                 let after = |limit: Exact| span.is_some_and(|(first, _)| first > limit);
                 match timed {
                     Timed::Unreadable if sought.latest => Err(Rejection::UnreadableTime),
@@ -327,7 +329,12 @@ fn effective(read: &mut Datatypes, node: Node<'_>) -> (Option<(When, At)>, Timed
 
 type Usable<'d> = (Quantity<'d>, Exact, Vec<UnitNote>);
 
-fn candidate<'d>(read: &mut Datatypes, node: Node<'d>, sought: &Sought<'_>) -> Result<Usable<'d>, Rejection> {
+fn candidate<'d>(
+    read: &mut Datatypes,
+    node: Node<'d>,
+    code: &str,
+    sought: &Sought<'_>,
+) -> Result<Usable<'d>, Rejection> {
     let status = node.get("status").and_then(Node::as_str);
     if !matches!(status.as_deref(), Some("final" | "amended" | "corrected")) {
         return Err(Rejection::Status(status.map_or_else(|| "missing".to_owned(), |s| shown(&s))));
@@ -360,7 +367,13 @@ fn candidate<'d>(read: &mut Datatypes, node: Node<'d>, sought: &Sought<'_>) -> R
     if sought.positive && written.value.value().is_some_and(|v| v.is_zero() || v.is_negative()) {
         return Err(Rejection::NotPositive);
     }
-    let reading = measure(&written, sought.dimension);
+    let reading = match sought.substance {
+        Some(of) => {
+            let (molar_mass, charge) = of(code);
+            measure_substance(&written, molar_mass, charge)
+        }
+        None => measure(&written, sought.dimension),
+    };
     let Some(value) = reading.value else {
         let blocking = reading.notes.iter().find(|note| note.blocks()).cloned();
         return Err(blocking.map_or_else(|| Rejection::NoQuantity("no usable unit".to_owned()), Rejection::Unit));

@@ -19,9 +19,11 @@
 )]
 
 pub mod age;
+pub mod laboratory;
 pub mod measured;
 
 pub use age::{CorrectedAge, CorrectionBasis};
+pub use laboratory::{LabCode, LabTest};
 pub use measured::{Measured, Measurements, Rejected, Rejection};
 
 use crate::amount::{Amount, Why};
@@ -465,8 +467,53 @@ impl<'d> Context<'d> {
         problems: &mut Vec<Problem>,
     ) -> Measurements<'d> {
         let own = self.observations.iter().filter_map(|at| gathered.resource(*at));
-        let sought = Sought { name, codes, dimension, positive: false, bounds: None, latest: true };
+        let sought = Sought { name, codes, dimension, substance: None, positive: false, bounds: None, latest: true };
         choose(own, &sought, self.reference.map(|r| r.latest), &self.zone, problems)
+    }
+
+    /// The latest value of a laboratory test up to the reference time, in base units: mmol/mL, or mL/s for a
+    /// filtration rate.
+    pub fn laboratory(&self, gathered: &Gathered<'d>, test: &LabTest, problems: &mut Vec<Problem>) -> Measurements<'d> {
+        let own = self.observations.iter().filter_map(|at| gathered.resource(*at));
+        let of = |code: &str| (test.code(code).and_then(|c| c.molar_mass), test.charge);
+        let sought = Sought {
+            name: test.name,
+            codes: &|code| test.code(code).is_some(),
+            dimension: test.dimension,
+            substance: (test.dimension == Dimension::SUBSTANCE_CONCENTRATION).then_some(&of),
+            positive: false,
+            bounds: None,
+            latest: true,
+        };
+        choose(own, &sought, self.reference.map(|r| r.latest), &self.zone, problems)
+    }
+
+    /// Seconds between two measurements; a range where a time is a date only.
+    pub fn seconds_between(&self, earlier: &Measured<'_>, later: &Measured<'_>) -> Amount {
+        let (Some((a, b)), Some((c, d))) = (earlier.span, later.span) else {
+            return Amount::unknown(Why::MissingInput("the time of the measurement"));
+        };
+        match (c.sub(b), d.sub(a)) {
+            (Some(low), Some(high)) => {
+                let why = Why::MissingInput("the clock time of the measurement");
+                Amount::between(low.max(Exact::ZERO), high.max(Exact::ZERO), why)
+            }
+            _ => Amount::unknown(Why::Range),
+        }
+    }
+
+    /// Seconds from a date or moment of the record to the reference time.
+    pub fn seconds_from(&self, when: When) -> Amount {
+        let missing = || Amount::unknown(Why::MissingInput("the time of the order"));
+        let (Some(reference), Some((first, last))) = (self.reference, moment::span(when, &self.zone)) else {
+            return missing();
+        };
+        match (reference.epoch.sub(last), reference.epoch.sub(first)) {
+            (Some(low), Some(high)) => {
+                Amount::between(low.max(Exact::ZERO), high.max(Exact::ZERO), Why::MissingInput("the clock time"))
+            }
+            _ => Amount::unknown(Why::Range),
+        }
     }
 
     fn birth_date(&self) -> Option<When> {
@@ -515,6 +562,7 @@ impl<'d> Context<'d> {
             name: "body weight",
             codes: &|code| settings.weight_codes.contains(code),
             dimension: Dimension::MASS,
+            substance: None,
             positive: true,
             bounds: None,
             latest: true,
@@ -523,6 +571,7 @@ impl<'d> Context<'d> {
             name: "height or length",
             codes: &|code| matches!(code, "8302-2" | "8306-3" | "8308-9"),
             dimension: Dimension::LENGTH,
+            substance: None,
             positive: true,
             bounds: None,
             latest: true,
@@ -531,6 +580,7 @@ impl<'d> Context<'d> {
             name: "birth weight",
             codes: &|code| code == "8339-4",
             dimension: Dimension::MASS,
+            substance: None,
             positive: true,
             bounds: None,
             latest: false,
@@ -539,6 +589,7 @@ impl<'d> Context<'d> {
             name: "gestational age at birth",
             codes: &|code| matches!(code, "11884-4" | "18185-9"),
             dimension: Dimension::TIME,
+            substance: None,
             positive: true,
             // Common practice, no source: what a live birth can have.
             bounds: Some((Exact::int(20 * 604_800), Exact::int(45 * 604_800), "20 to 45 weeks")),

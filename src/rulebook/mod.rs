@@ -19,9 +19,15 @@
     )
 )]
 
+pub mod case;
+mod context;
 pub mod expression;
 pub mod facts;
 pub mod file;
+// pub mod judge;
+mod merge;
+pub mod schema;
+pub mod short_form;
 pub mod value;
 
 use crate::findings::{Rule, Tier};
@@ -51,6 +57,40 @@ pub struct Rulebook {
     pub pumps: Vec<Pump>,
     /// Rules that cannot be computed from what a sender could send, with what they wait for.
     pub waiting: Vec<Waiting>,
+    /// What is not wrong and should be seen to, with its place.
+    pub warnings: Vec<file::RulebookProblem>,
+    /// Keys of limits with their values and places.
+    effective: Vec<Effective>,
+}
+
+/// A book without limits.
+pub static NONE: std::sync::LazyLock<Rulebook> = std::sync::LazyLock::new(Rulebook::default);
+
+impl Rulebook {
+    /// Whether there is nothing in it to judge with.
+    pub fn is_empty(&self) -> bool {
+        self.limits.is_empty() && self.waiting.is_empty()
+    }
+
+    /// Per limit and key the value in effect and where it comes from, in the order of the limits.
+    pub fn effective(&self) -> &[Effective] {
+        &self.effective
+    }
+}
+
+/// A key of a limit, its value in effect and where it comes from.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Effective {
+    /// Id of the limit.
+    pub limit: String,
+    /// Key, e.g. `tier`, `parameters.adult`, `scope.age`.
+    pub key: String,
+    /// Value on one line.
+    pub value: String,
+    /// File and line.
+    pub place: String,
+    /// What it replaces: value, file and line, the oldest first.
+    pub replaced: Vec<(String, String)>,
 }
 
 /// Adoption by the institution.

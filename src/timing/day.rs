@@ -958,6 +958,36 @@ fn spread<'a>(amounts: impl Iterator<Item = &'a Amount>) -> Amount {
     Amount::Range { low, high: if open { None } else { high }, mean: sum.and_then(|s| s.div(Exact::int(n))), why }
 }
 
+/// The same window, or one up to three days later: the first that gives at most what the day one cycle later gives. A feed of
+/// the evening before that runs across the feeding-day hour is missing in a window that begins before the first of
+/// these feeds. `None` where nothing has to be looked at, or no such window is found.
+fn settled(zone: &TimeZone, first: Window, lines: &[Line]) -> Option<Window> {
+    let runs = || lines.iter().filter_map(|l| l.high.as_ref());
+    let timed = |r: &Run| r.start.is_some() && matches!(r.dose, Dose::Volume { over, .. } if over.is_positive());
+    if !runs().any(timed) {
+        return None;
+    }
+    let cycle = i64::try_from(cycle_days(lines)?).ok()?;
+    let most = |w: Window| -> Vec<Option<Exact>> {
+        let capped = vec![false; lines.len()];
+        lay(zone, w, lines, &capped, None).lines.iter().map(|l| l.volume.high()).collect()
+    };
+    for later in 0..=3 {
+        let (day, next) = if later == 0 {
+            (first, first.later(cycle)?)
+        } else {
+            (first.later(later)?, first.later(later.checked_add(cycle)?)?)
+        };
+        if runs().filter_map(|r| r.end).any(|end| end < next.end()) {
+            return None;
+        }
+        if most(day) == most(next) {
+            return Some(day);
+        }
+    }
+    None
+}
+
 /// The window of the steady day: 24 elapsed hours from the first start of a feeding day at or after the last
 /// step; where the order ends before that day is over, 24 h from the last step, if they fit.
 pub fn steady_window(
@@ -996,7 +1026,7 @@ pub fn steady_window(
     let all_over = !lines.is_empty()
         && lines.iter().all(|l| l.high.as_ref().is_some_and(|h| h.end.is_some_and(|e| e <= feeding_day.start)));
     if runs_through(&feeding_day) && !all_over {
-        return Ok(feeding_day);
+        return Ok(settled(zone, feeding_day, lines).unwrap_or(feeding_day));
     }
     let from_step = Window::elapsed(zone, last_start);
     if runs_through(&from_step) {

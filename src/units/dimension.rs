@@ -83,6 +83,21 @@ impl Dimension {
     /// Base unit g/cm2 (body-mass index).
     pub const MASS_PER_AREA: Self = Self { mass: 1, length: -2, ..NONE };
 
+    /// Base unit mmol/s.
+    pub const SUBSTANCE_RATE: Self = Self { substance: 1, time: -1, ..NONE };
+    /// Base unit mmol/g/s.
+    pub const SUBSTANCE_RATE_PER_MASS: Self = Self { substance: 1, per_mass: 1, time: -1, ..NONE };
+    /// Base unit mosm/s.
+    pub const OSMOLE_RATE: Self = Self { osmoles: 1, time: -1, ..NONE };
+    /// Base unit mosm/g/s.
+    pub const OSMOLE_RATE_PER_MASS: Self = Self { osmoles: 1, per_mass: 1, time: -1, ..NONE };
+    /// Base unit mosm/kcal.
+    pub const OSMOLES_PER_ENERGY: Self = Self { osmoles: 1, energy: -1, ..NONE };
+    /// Base unit g/kcal.
+    pub const MASS_PER_ENERGY: Self = Self { mass: 1, energy: -1, ..NONE };
+    /// Base unit mL/kcal.
+    pub const VOLUME_PER_ENERGY: Self = Self { length: 3, energy: -1, ..NONE };
+
     const NAMED: [(Self, &'static str); 26] = [
         (Self::NUMBER, "a number"),
         (Self::LENGTH, "length"),

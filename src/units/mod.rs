@@ -43,7 +43,9 @@ pub use element::{ElementError, ElementUnit, convert_element, valence};
 pub use note::UnitNote;
 pub use parse::{MAX_CODE_BYTES, MAX_NESTING, UnitError};
 pub(crate) use reading::dimension_of;
-pub use reading::{DENSITY_BAND, Reading, UCUM, energy_density, energy_density_within, measure, measure_nutrient};
+pub use reading::{
+    DENSITY_BAND, Reading, UCUM, energy_density, energy_density_within, measure, measure_nutrient, measure_substance,
+};
 pub use table::{atom_codes, common_codes, refused_codes};
 
 use crate::exact::Exact;

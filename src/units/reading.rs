@@ -129,6 +129,29 @@ pub fn measure_nutrient(q: &Quantity<'_>, nutrient: Nutrient, per: Dimension) ->
     Reading { scale: Exact::ratio(1, 1_000), ..finish(milligrams, notes, unit, expected) }
 }
 
+/// Reads the concentration of one substance, mmol/mL: stated as amount of substance, as a mass (with its molar
+/// mass, g/mol), or as equivalents (with its charge).
+pub fn measure_substance(q: &Quantity<'_>, molar_mass: Option<Exact>, charge: Option<i64>) -> Reading {
+    let want = Dimension::SUBSTANCE_CONCENTRATION;
+    // mmol in one base unit of what is written.
+    let (stated, each) = match (dimension_of(q), molar_mass, charge) {
+        (Some(Dimension::MASS_CONCENTRATION), Some(mass), _) => {
+            (Dimension::MASS_CONCENTRATION, Exact::int(1_000).div(mass))
+        }
+        (Some(Dimension::EQUIVALENT_CONCENTRATION), _, Some(charge)) => {
+            (Dimension::EQUIVALENT_CONCENTRATION, Exact::ONE.div(Exact::int(charge)))
+        }
+        _ => return measure(q, want),
+    };
+    let reading = measure(q, stated);
+    let value = reading.value.and_then(|x| x.mul(each?));
+    let mut notes = reading.notes;
+    if reading.value.is_some() && value.is_none() {
+        notes.push(UnitNote::Range);
+    }
+    finish(value, notes, reading.unit, want)
+}
+
 /// How an amount with this dimension `per` something states a mineral, and how many of that unit one base
 /// unit is.
 fn stated_as(dimension: Dimension, per: Dimension) -> Option<(ElementUnit, Exact)> {

@@ -78,6 +78,7 @@ atoms! {
     "mm" = Exact::ratio(1, 10), LENGTH;
     "[in_i]" = Exact::decimal(254, 2), LENGTH;
     "[ft_i]" = Exact::decimal(3_048, 2), LENGTH;
+    "[Ch]" = Exact::ratio(1, 30), LENGTH;
     "%" = Exact::ratio(1, 100), NUMBER;
 }
 

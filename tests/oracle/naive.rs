@@ -1754,6 +1754,24 @@ pub fn steady(order: &Value, place: &Place) -> Option<Steady> {
             }
         }
     }
+    // A feed that runs across the feeding-day hour may be missing in the first such day.
+    let wall = clock(&place.zone, &start);
+    let most = |k: i64| -> Option<Vec<Option<Q>>> {
+        let after = int(k * DAY);
+        let w = Window { wall: &wall + &after, start: &start + &after, length: int(DAY), civil: false };
+        Some(deliver(order, place, &w)?.lines.into_iter().map(|v| v.high).collect())
+    };
+    let mut moved = 0;
+    for k in 0..=3 {
+        if ends.iter().flatten().any(|e| *e < &start + int((k + cycle + 1) * DAY)) {
+            break;
+        }
+        if most(k)? == most(k + cycle)? {
+            moved = k;
+            break;
+        }
+    }
+    let start = &start + int(moved * DAY);
     Some(if cycle == 1 { Steady::Day(start) } else { Steady::Cycle(start, cycle) })
 }
 

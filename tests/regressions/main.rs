@@ -322,3 +322,20 @@ fn a_range_of_intervals_is_not_known_because_its_ends_agree() {
     let (plan, settings) = order("UTC", json!([ml(entry(repeat), 100)]), json!({}));
     assert_eq!(feed_of_day(&plan, &settings, 1), range(0, 200));
 }
+
+/// "If a window from a feeding-day hour gives another volume of any line than the day one cycle later (a night feed …),
+/// the window is moved a day on": 85 mL/h from 20:00 for 12 h, ordered from a date. The first 07:00 has no feed of the
+/// evening before; every later day has an hour of it, 12 × 85 = 1,020 mL, and reaches the maximum of 1,000 mL.
+#[test]
+fn a_night_feed_is_whole_on_its_steady_day() {
+    let repeat = json!({
+        "boundsPeriod": {"start": "2026-03-02"}, "timeOfDay": ["20:00:00"], "duration": 12, "durationUnit": "h",
+        "frequency": 1, "period": 1, "periodUnit": "d"
+    });
+    let cap = json!({"maxVolumeToDeliver": ucum(json!(1000), "mL")});
+    let (plan, settings) = order("UTC", json!([rate(entry(repeat), 85)]), cap);
+    let window = steady_window(&settings.zone, DayKind::Elapsed, 7 * 3600, &plan.lines, plan.start).expect("a day");
+    assert_eq!(window.start, plan.start.add(Exact::int((24 + 7) * 3600)).unwrap());
+    assert_eq!(measure(&plan, &settings, window, Measure::FormulaVolume), range(1000, 1020));
+    assert!(lay_plan(&plan, &settings, window, true).laid.cap.is_some());
+}

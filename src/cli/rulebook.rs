@@ -1,0 +1,111 @@
+//! Finding and reading rulebook files.
+
+use crate::rulebook::Rulebook;
+use crate::rulebook::file::{self, Source, extends};
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+/// Largest rulebook file, bytes.
+const LIMIT: u64 = 4 << 20;
+/// The starter rulebook's name on the command line and in `extends`.
+const STARTER: &str = "starter";
+
+/// The rulebook of these files; the starter rulebook when there are none.
+///
+/// # Errors
+/// Every problem, one a line.
+pub fn load(files: &[PathBuf]) -> Result<Rulebook, String> {
+    read(files)
+        .map(|(book, _)| book)
+        .map_err(|problems| format!("the rulebook cannot be used:\n  {}", problems.join("\n  ")))
+}
+
+/// The rulebook asked for by `check` and `serve`: none unless a file, a folder or `starter` is named.
+///
+/// # Errors
+/// As [`load`].
+pub fn asked(files: &[PathBuf]) -> Result<Rulebook, String> {
+    if files.is_empty() { Ok(Rulebook::default()) } else { load(files) }
+}
+
+/// The rulebook of one file, of a folder, or `starter`.
+///
+/// # Errors
+/// As [`load`].
+pub fn named(file: &Path) -> Result<Rulebook, String> {
+    load(&[file.to_owned()])
+}
+
+/// The rulebook and its warnings.
+///
+/// # Errors
+/// Every problem with its place.
+pub fn read(files: &[PathBuf]) -> Result<(Rulebook, Vec<String>), Vec<String>> {
+    let mut texts: Vec<(String, String)> = Vec::new();
+    let mut problems = Vec::new();
+    let mut starter = files.is_empty();
+    for file in files {
+        if file.as_os_str() == STARTER {
+            starter = true;
+        } else {
+            take(file, &mut texts, &mut starter, &mut problems, 0);
+        }
+    }
+    if !problems.is_empty() {
+        return Err(problems);
+    }
+    let mut sources: Vec<Source<'_>> = if starter { file::starter().to_vec() } else { Vec::new() };
+    sources.extend(texts.iter().map(|(name, text)| Source { name, text }));
+    match file::read(&sources) {
+        Ok(book) => {
+            let warnings = book.warnings.iter().map(ToString::to_string).collect();
+            Ok((book, warnings))
+        }
+        Err(found) => Err(found.iter().map(ToString::to_string).collect()),
+    }
+}
+
+/// A file with what it extends before it, or the `.toml` files of a folder by name.
+fn take(path: &Path, texts: &mut Vec<(String, String)>, starter: &mut bool, problems: &mut Vec<String>, depth: usize) {
+    if path.is_dir() {
+        let entries = match std::fs::read_dir(path) {
+            Ok(entries) => entries,
+            Err(error) => return problems.push(format!("{}: {error}", path.display())),
+        };
+        let mut files: Vec<PathBuf> = entries.filter_map(|e| e.ok().map(|e| e.path())).collect();
+        files.retain(|f| f.extension().is_some_and(|e| e == "toml"));
+        files.sort();
+        if files.is_empty() {
+            problems.push(format!("{}: no .toml file in this folder", path.display()));
+        }
+        for file in files {
+            take(&file, texts, starter, problems, depth + 1);
+        }
+        return;
+    }
+    let name = path.to_string_lossy().into_owned();
+    if texts.iter().any(|(known, _)| *known == name) {
+        return;
+    }
+    let text = match whole(path) {
+        Ok(text) => text,
+        Err(why) => return problems.push(format!("{name}: {why}")),
+    };
+    match extends(&text) {
+        Some(base) if base == STARTER => *starter = true,
+        Some(_) if depth > 8 => problems.push(format!("{name}: extends goes round in a circle, or too deep")),
+        Some(base) => take(&path.parent().unwrap_or(Path::new("")).join(base), texts, starter, problems, depth + 1),
+        None => {}
+    }
+    texts.push((name, text));
+}
+
+fn whole(path: &Path) -> Result<String, String> {
+    let mut bytes = Vec::new();
+    let read = std::fs::File::open(path).and_then(|f| f.take(LIMIT + 1).read_to_end(&mut bytes));
+    read.map_err(|error| error.to_string())?;
+    if bytes.len() as u64 > LIMIT {
+        return Err(format!("larger than {LIMIT} bytes, which no rulebook is"));
+    }
+    String::from_utf8(bytes).map_err(|_| "not UTF-8".to_owned())
+}

@@ -1,0 +1,589 @@
+//! `rules`: reading, testing and comparing rulebooks.
+
+use super::exit::{Exit, complain};
+use super::inputs;
+use super::{Fhir, Institution as SettingsOf, formulary, rulebook};
+use crate::answer;
+use crate::appraise::{Institution, appraise_by};
+use crate::findings::Tier;
+use crate::formulary::Formulary;
+use crate::integrity;
+use crate::rehearsal::{Extent, described, rehearse, uncovered};
+use crate::rulebook::{Audience, Evidence, Limit, Mode, Rulebook};
+use clap::{Args, Subcommand, ValueEnum};
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
+use std::io::Write;
+use std::path::PathBuf;
+
+/// Form of what is printed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// For people
+    #[default]
+    Text,
+    /// JSON
+    Json,
+    /// JUnit, for continuous integration (`test` and `diff`)
+    Junit,
+}
+
+/// Which rulebook.
+#[derive(Args, Clone, Debug, Default)]
+pub struct Book {
+    /// Rulebook file (TOML), or a folder of them; may be given more than once, later files extend earlier ones. Without it: the starter rulebook
+    #[arg(long = "rulebook", env = "ENTERAL_GATE_RULEBOOK", value_name = "FILE", value_delimiter = ':')]
+    pub files: Vec<PathBuf>,
+}
+
+/// Subcommands of `rules`.
+#[derive(Subcommand, Debug)]
+pub enum RulesCommand {
+    /// Every rule: id, tier, how far its findings go, what it catches
+    List {
+        /// Which rulebook
+        #[command(flatten)]
+        book: Book,
+        /// Form of the list
+        #[arg(long, value_enum, default_value_t)]
+        format: Format,
+    },
+    /// One rule in full
+    Show {
+        /// Id, such as VOL-01
+        id: String,
+        /// Which rulebook
+        #[command(flatten)]
+        book: Book,
+        /// Form
+        #[arg(long, value_enum, default_value_t)]
+        format: Format,
+    },
+    /// The limits as they are in effect, each value with the file and line it came from
+    Effective {
+        /// Which rulebook
+        #[command(flatten)]
+        book: Book,
+        /// Form
+        #[arg(long, value_enum, default_value_t)]
+        format: Format,
+    },
+    /// Read rulebook files and list everything that is wrong with them
+    Check {
+        /// Which rulebook
+        #[command(flatten)]
+        book: Book,
+    },
+    /// Run the rules' own tests, and say which rules lack one
+    Test {
+        /// Which rulebook
+        #[command(flatten)]
+        book: Book,
+        /// Formulary that the tests name products of [default: the invented one]
+        #[arg(long, value_name = "FILE")]
+        formulary: Option<PathBuf>,
+        /// Only this rule
+        #[arg(long, value_name = "ID")]
+        rule: Option<String>,
+        /// Form of the report
+        #[arg(long, value_enum, default_value_t)]
+        format: Format,
+    },
+    /// Which orders of a folder two rulebooks judge differently, and how the number of alerts changes
+    Diff {
+        /// The old rulebook (file or folder, or `starter`)
+        old: PathBuf,
+        /// The new one
+        new: PathBuf,
+        /// Orders
+        #[arg(long, required = true, value_name = "PATH")]
+        orders: Vec<PathBuf>,
+        /// What the orders are judged with
+        #[command(flatten)]
+        with: With,
+    },
+    /// What a rulebook says to the orders of a folder, rule by rule
+    Replay {
+        /// Which rulebook
+        #[command(flatten)]
+        book: Book,
+        /// Orders
+        #[arg(long, required = true, value_name = "PATH")]
+        orders: Vec<PathBuf>,
+        /// What the orders are judged with
+        #[command(flatten)]
+        with: With,
+    },
+}
+
+/// What orders are judged with besides the rulebook.
+#[derive(Args, Clone, Debug)]
+pub struct With {
+    /// FHIR version of the orders
+    #[arg(long, value_enum, default_value = "R4")]
+    fhir: Fhir,
+    /// Formulary [default: the invented one]
+    #[arg(long, value_name = "FILE")]
+    formulary: Option<PathBuf>,
+    #[command(flatten)]
+    institution: SettingsOf,
+    /// Form of the report
+    #[arg(long, value_enum, default_value_t)]
+    format: Format,
+}
+
+impl RulesCommand {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// What about the rulebook, the formulary or the command line cannot be used.
+    pub fn run(self) -> Result<Exit, String> {
+        match self {
+            Self::List { book, format } => Ok(list(&rulebook::load(&book.files)?, format)),
+            Self::Show { id, book, format } => show(&rulebook::load(&book.files)?, &id, format),
+            Self::Effective { book, format } => Ok(effective(&rulebook::load(&book.files)?, format)),
+            Self::Check { book } => Ok(check(&book)),
+            Self::Test { book, formulary, rule, format } => {
+                let book = rulebook::load(&book.files)?;
+                test(&book, &products(formulary.as_ref())?, rule.as_deref(), format)
+            }
+            Self::Diff { old, new, orders, with } => diff(&old, &new, &orders, &with),
+            Self::Replay { book, orders, with } => replay(&rulebook::load(&book.files)?, &orders, &with),
+        }
+    }
+}
+
+fn products(file: Option<&PathBuf>) -> Result<Formulary, String> {
+    match file {
+        Some(file) => formulary::load(file),
+        None => formulary::embedded(),
+    }
+}
+
+fn print(text: &str) {
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes()).and_then(|()| out.write_all(b"\n")).and_then(|()| out.flush());
+}
+
+const fn mode(mode: Mode) -> &'static str {
+    match mode {
+        Mode::Off => "off",
+        Mode::Shadow => "shadow",
+        Mode::Queue => "queue",
+        Mode::Card => "card",
+    }
+}
+
+const fn audience(audience: Audience) -> &'static str {
+    match audience {
+        Audience::Prescriber => "prescriber",
+        Audience::Dietitian => "dietitian",
+        Audience::Pharmacist => "pharmacist",
+        Audience::Nurse => "nurse",
+    }
+}
+
+const fn evidence(evidence: Evidence) -> &'static str {
+    match evidence {
+        Evidence::TextSeen => "text seen",
+        Evidence::Secondary => "secondary",
+        Evidence::Derived => "derived",
+        Evidence::CommonPractice => "common practice, no source",
+        Evidence::FromMemory => "from memory, to be confirmed",
+    }
+}
+
+fn audiences(limit: &Limit) -> Vec<&'static str> {
+    limit.audience.iter().map(|a| audience(*a)).collect()
+}
+
+fn name_of(book: &Rulebook) -> String {
+    let adopted = book
+        .adopted
+        .as_ref()
+        .map_or_else(|| "not adopted by this institution".to_owned(), |a| format!("adopted by {} on {}", a.by, a.on));
+    format!("{} {}, {adopted}, content {}", book.label, book.edition, book.hash)
+}
+
+fn list(book: &Rulebook, format: Format) -> Exit {
+    // (id, kind, tier, mode, title)
+    let mut rows: Vec<(String, &str, Tier, &str, String)> = Vec::new();
+    for (rule, _) in integrity::RULES {
+        let off = book.off.iter().any(|off| off.rule == rule.id);
+        let far = if off { "off" } else { "card" };
+        rows.push((rule.id.to_string(), "integrity", rule.tier, far, rule.title.to_string()));
+    }
+    for l in &book.limits {
+        rows.push((l.rule.id.to_string(), "limit", l.rule.tier, mode(l.mode), l.rule.title.to_string()));
+    }
+    for w in &book.waiting {
+        rows.push((w.rule.id.to_string(), "waiting", w.rule.tier, "not evaluable", w.rule.title.to_string()));
+    }
+    rows.sort();
+    if format == Format::Json {
+        let rules: Vec<Value> = rows
+            .iter()
+            .map(|(id, kind, tier, far, title)| json!({"id": id, "kind": kind, "tier": tier.code(), "mode": far, "title": title}))
+            .collect();
+        print(&json!({"rulebook": name_of(book), "rules": rules}).to_string());
+    } else {
+        let mut out = format!("{}\n\n", name_of(book));
+        for (id, kind, tier, far, title) in &rows {
+            out.push_str(&format!("{id:8} {:4} {kind:9} {far:13} {title}\n", tier.code()));
+        }
+        let count = |kind: &str| rows.iter().filter(|r| r.1 == kind).count();
+        out.push_str(&format!(
+            "\n{} rules: {} of integrity, {} limits, {} not evaluable yet",
+            rows.len(),
+            count("integrity"),
+            count("limit"),
+            count("waiting")
+        ));
+        print(&out);
+    }
+    Exit::Clear
+}
+
+fn show(book: &Rulebook, id: &str, format: Format) -> Result<Exit, String> {
+    let mut fields: Vec<(&str, String)> = Vec::new();
+    if let Some((rule, _)) = integrity::RULES.iter().find(|(rule, _)| rule.id == id) {
+        fields.push(("id", rule.id.to_string()));
+        fields.push(("kind", "integrity rule of the program".to_owned()));
+        fields.push(("name", rule.name.to_string()));
+        fields.push(("title", rule.title.to_string()));
+        fields.push(("tier", rule.tier.code().to_owned()));
+        fields.push(("source", rule.source.to_string()));
+    } else if let Some(w) = book.waiting.iter().find(|w| w.rule.id == id) {
+        fields.push(("id", w.rule.id.to_string()));
+        fields.push(("kind", "not evaluable yet".to_owned()));
+        fields.push(("name", w.rule.name.to_string()));
+        fields.push(("title", w.rule.title.to_string()));
+        fields.push(("tier", w.rule.tier.code().to_owned()));
+        fields.push(("source", w.rule.source.to_string()));
+        fields.push(("waits for", w.why.clone()));
+    } else if let Some(l) = book.limits.iter().find(|l| l.rule.id == id) {
+        fields = fields_of(l);
+    } else {
+        return Err(format!("{id} is not a rule of this rulebook; `enteral-gate rules list` names them"));
+    }
+    if let Some(off) = book.off.iter().find(|off| off.rule == id) {
+        fields.push(("switched off", format!("by {}, until {}: {}", off.by, off.until, off.why)));
+    }
+    if format == Format::Json {
+        let map: serde_json::Map<String, Value> =
+            fields.into_iter().map(|(key, value)| (key.replace(' ', "-"), Value::String(value))).collect();
+        print(&Value::Object(map).to_string());
+    } else {
+        let lines: Vec<String> = fields
+            .into_iter()
+            .map(|(key, value)| format!("{key:16} {}", value.replace('\n', "\n                 ")))
+            .collect();
+        print(&lines.join("\n"));
+    }
+    Ok(Exit::Clear)
+}
+
+fn fields_of(l: &Limit) -> Vec<(&'static str, String)> {
+    let mut out = vec![
+        ("id", l.rule.id.to_string()),
+        ("kind", "limit".to_owned()),
+        ("name", l.rule.name.to_string()),
+        ("title", l.rule.title.to_string()),
+        ("tier", l.rule.tier.code().to_owned()),
+        ("mode", mode(l.mode).to_owned()),
+        ("audience", audiences(l).join(", ")),
+        ("applies", if l.scope_text.is_empty() { "to every order".to_owned() } else { l.scope_text.clone() }),
+    ];
+    for p in &l.parameters {
+        out.push(("parameter", format!("{} = {} {}", p.name, p.value.short(6), p.unit)));
+    }
+    for c in &l.checks {
+        use crate::rulebook::Bound;
+        let measure = c.measure.as_ref().map_or("", |m| m.text.as_str());
+        let mut line = match &c.bound {
+            Bound::Above(b) => format!("{measure} above {}", b.text),
+            Bound::Below(b) => format!("{measure} below {}", b.text),
+            Bound::When(w) => w.text.clone(),
+        };
+        if let Some(when) = &c.when {
+            line = format!("when {}: {line}", when.text);
+        }
+        line = format!("{} {line}\n{}", c.tier.code(), c.text.text);
+        if let Some(fix) = &c.fix {
+            line.push_str(&format!("\n{}", fix.text));
+        }
+        out.push(("flags", line));
+    }
+    out.push(("source", l.rule.source.to_string()));
+    out.push(("evidence", evidence(l.evidence).to_owned()));
+    out.push(("owner", l.owner.clone()));
+    if !l.note.is_empty() {
+        out.push(("note", l.note.clone()));
+    }
+    out.push(("overrides", l.override_reasons.join("; ")));
+    out.push(("changes", l.changes.join("\n")));
+    out.push(("tests", l.tests.iter().map(|t| t.title.as_str()).collect::<Vec<_>>().join("\n")));
+    out.push(("stands in", l.places.join(", ")));
+    out
+}
+
+fn effective(book: &Rulebook, format: Format) -> Exit {
+    let rows = book.effective();
+    if format == Format::Json {
+        let all: Vec<Value> =
+            rows.iter().map(|r| json!({"rule": r.limit, "key": r.key, "value": r.value, "from": r.place})).collect();
+        print(&json!({"rulebook": name_of(book), "effective": all}).to_string());
+    } else {
+        let mut out = name_of(book);
+        let mut last = "";
+        for r in rows {
+            if r.limit != last {
+                out.push_str(&format!("\n\n{}", r.limit));
+                last = &r.limit;
+            }
+            out.push_str(&format!("\n  {:24} {}   [{}]", r.key, r.value, r.place));
+        }
+        print(&out);
+    }
+    Exit::Clear
+}
+
+fn check(book: &Book) -> Exit {
+    match rulebook::read(&book.files) {
+        Ok((book, warnings)) => {
+            for warning in &warnings {
+                print(warning);
+            }
+            print(&format!(
+                "{}: {} limits, {} not evaluable yet, {} warnings",
+                name_of(&book),
+                book.limits.len(),
+                book.waiting.len(),
+                warnings.len()
+            ));
+            if warnings.is_empty() { Exit::Clear } else { Exit::NotFullyChecked }
+        }
+        Err(problems) => {
+            for problem in &problems {
+                print(problem);
+            }
+            complain("the rulebook cannot be used");
+            Exit::Unreadable
+        }
+    }
+}
+
+fn test(book: &Rulebook, formulary: &Formulary, rule: Option<&str>, format: Format) -> Result<Exit, String> {
+    let mut book = book.clone();
+    if let Some(id) = rule
+        && !book.limits.iter().any(|l| l.rule.id == id)
+    {
+        return Err(format!("{id} is not a limit of this rulebook; `enteral-gate rules list` names them"));
+    }
+    let uncovered: Vec<(String, Vec<&str>)> = book
+        .limits
+        .iter()
+        .filter(|l| l.mode != Mode::Off && rule.is_none_or(|id| l.rule.id == id))
+        .map(|l| (l.rule.id.to_string(), uncovered(l)))
+        .filter(|(_, missing)| !missing.is_empty())
+        .collect();
+    if let Some(id) = rule {
+        for l in book.limits.iter_mut().filter(|l| l.rule.id != id) {
+            l.tests.clear();
+        }
+    }
+    let done = rehearse(&book, formulary, &crate::settings::Settings::default(), Extent::Whole);
+    let failed = done.iter().filter(|d| d.failure.is_some()).count();
+    let enabled = book.limits.iter().filter(|l| l.mode != Mode::Off).count();
+    let fails = failed > 0 || !uncovered.is_empty() || done.is_empty() || enabled == 0;
+    match format {
+        Format::Junit => {
+            let mut cases: Vec<(String, String, Option<String>)> =
+                done.iter().map(|d| (d.rule.clone(), d.title.clone(), d.failure.clone())).collect();
+            cases.extend(uncovered.iter().map(|(id, missing)| {
+                (id.clone(), "coverage".to_owned(), Some(format!("no test: {}", missing.join(", "))))
+            }));
+            if done.is_empty() {
+                cases.push(("rulebook".to_owned(), "tests".to_owned(), Some("no test was run".to_owned())));
+            }
+            print(&answer::junit_of("rules", &cases));
+        }
+        Format::Json => {
+            let tests: Vec<Value> = done
+                .iter()
+                .map(|d| json!({"rule": d.rule, "test": d.title, "place": d.place, "outcome": d.outcome, "said": d.said, "failure": d.failure}))
+                .collect();
+            let missing: Vec<Value> =
+                uncovered.iter().map(|(id, missing)| json!({"rule": id, "missing": missing})).collect();
+            print(&json!({"rulebook": name_of(&book), "tests": tests, "uncovered": missing, "passed": done.len() - failed, "failed": failed}).to_string());
+        }
+        Format::Text => {
+            let mut out = String::new();
+            for d in &done {
+                if let Some(failure) = &d.failure {
+                    out.push_str(&format!("FAILED {} {} [{}]\n       {failure}\n", d.rule, d.title, d.place));
+                }
+            }
+            for (id, missing) in &uncovered {
+                out.push_str(&format!("NO TEST {id}: {}\n", missing.join(", ")));
+            }
+            if done.is_empty() {
+                out.push_str("no test was run\n");
+            }
+            out.push_str(&format!(
+                "{} passed, {failed} failed; {} of {enabled} limits have all four kinds of test",
+                done.len() - failed,
+                enabled - uncovered.len()
+            ));
+            print(&out);
+        }
+    }
+    Ok(if fails { Exit::Flagged } else { Exit::Clear })
+}
+
+/// Outcome words of each rule for one order.
+type Words = BTreeMap<String, (&'static str, Option<Tier>)>;
+
+fn judged(book: &Rulebook, orders: &[PathBuf], with: &With) -> Result<Vec<(String, &'static str, Words)>, String> {
+    let products = products(with.formulary.as_ref())?;
+    let settings = with.institution.settings()?;
+    let mut out = Vec::new();
+    for source in inputs::find(orders) {
+        let read = inputs::read(&source, &mut |name, bytes| {
+            let by = Institution { formulary: &products, rulebook: book, settings: &settings };
+            let appraisal = appraise_by(bytes, name, with.fhir.version(), by);
+            for order in &appraisal.orders {
+                let words = order
+                    .judged
+                    .iter()
+                    .map(|j| {
+                        let (word, _, tier) = described(&j.outcome);
+                        (j.rule.id.to_string(), (word, tier))
+                    })
+                    .collect();
+                out.push((format!("{name} {}", order.label), order.disposition().code(), words));
+            }
+            if appraisal.orders.is_empty() {
+                out.push((name.to_owned(), appraisal.disposition().code(), Words::new()));
+            }
+            true
+        });
+        if let Err(why) = read {
+            complain(&format!("{}: {why}", inputs::name_of(&source)));
+        }
+    }
+    Ok(out)
+}
+
+fn flagged(words: &Words) -> impl Iterator<Item = (&String, Tier)> {
+    words.iter().filter_map(|(id, (word, tier))| (*word == "flagged").then_some(()).and(tier.map(|t| (id, t))))
+}
+
+fn diff(old: &PathBuf, new: &PathBuf, orders: &[PathBuf], with: &With) -> Result<Exit, String> {
+    let (old, new) = (rulebook::named(old)?, rulebook::named(new)?);
+    let (before, after) = (judged(&old, orders, with)?, judged(&new, orders, with)?);
+    if before.is_empty() {
+        return Err("--orders: no order was found".to_owned());
+    }
+    let mut changed: Vec<(String, Vec<String>)> = Vec::new();
+    let mut load: BTreeMap<String, (i64, i64)> = BTreeMap::new();
+    let mut count = |book: &Rulebook, words: &Words, newer: bool| {
+        for (id, tier) in flagged(words) {
+            let mut keys = vec![format!("rule {id}"), format!("tier {}", tier.code())];
+            if let Some(l) = book.limits.iter().find(|l| l.rule.id == *id) {
+                keys.extend(l.audience.iter().map(|a| format!("audience {}", audience(*a))));
+            }
+            for key in keys {
+                let entry = load.entry(key).or_default();
+                if newer { entry.1 += 1 } else { entry.0 += 1 }
+            }
+        }
+    };
+    for ((name, was, a), (_, is, b)) in before.iter().zip(&after) {
+        count(&old, a, false);
+        count(&new, b, true);
+        let mut lines = Vec::new();
+        if was != is {
+            lines.push(format!("{was} becomes {is}"));
+        }
+        let ids: std::collections::BTreeSet<&String> = a.keys().chain(b.keys()).collect();
+        for id in ids {
+            let word = |w: &Words| {
+                w.get(id).map_or("not in the rulebook".to_owned(), |(word, tier)| match tier {
+                    Some(tier) => format!("{word} {}", tier.code()),
+                    None => (*word).to_owned(),
+                })
+            };
+            let (x, y) = (word(a), word(b));
+            if x != y {
+                lines.push(format!("{id}: {x} becomes {y}"));
+            }
+        }
+        if !lines.is_empty() {
+            changed.push((name.clone(), lines));
+        }
+    }
+    match with.format {
+        Format::Json => {
+            let orders: Vec<Value> =
+                changed.iter().map(|(name, lines)| json!({"order": name, "changes": lines})).collect();
+            let load: Vec<Value> = load.iter().map(|(key, (a, b))| json!({"of": key, "old": a, "new": b})).collect();
+            print(&json!({"old": name_of(&old), "new": name_of(&new), "orders": before.len(), "changed": orders, "alerts": load}).to_string());
+        }
+        Format::Junit => {
+            let cases: Vec<(String, String, Option<String>)> = before
+                .iter()
+                .map(|(name, ..)| {
+                    let lines = changed.iter().find(|(n, _)| n == name).map(|(_, lines)| lines.join("\n"));
+                    ("diff".to_owned(), name.clone(), lines)
+                })
+                .collect();
+            print(&answer::junit_of("rules diff", &cases));
+        }
+        Format::Text => {
+            let mut out = format!("old: {}\nnew: {}\n", name_of(&old), name_of(&new));
+            for (name, lines) in &changed {
+                out.push_str(&format!("\n{name}\n  {}\n", lines.join("\n  ")));
+            }
+            out.push_str(&format!("\n{} of {} orders change\n", changed.len(), before.len()));
+            for (key, (a, b)) in &load {
+                if a != b {
+                    out.push_str(&format!("{key:24} {a} alerts become {b}\n"));
+                }
+            }
+            print(out.trim_end());
+        }
+    }
+    Ok(if changed.is_empty() { Exit::Clear } else { Exit::Flagged })
+}
+
+fn replay(book: &Rulebook, orders: &[PathBuf], with: &With) -> Result<Exit, String> {
+    let judged = judged(book, orders, with)?;
+    if judged.is_empty() {
+        return Err("--orders: no order was found".to_owned());
+    }
+    let mut rules: BTreeMap<&str, BTreeMap<&str, usize>> = BTreeMap::new();
+    let mut dispositions: BTreeMap<&str, usize> = BTreeMap::new();
+    for (_, disposition, words) in &judged {
+        *dispositions.entry(disposition).or_default() += 1;
+        for (id, (word, _)) in words {
+            *rules.entry(id).or_default().entry(word).or_default() += 1;
+        }
+    }
+    if with.format == Format::Json {
+        print(
+            &json!({"rulebook": name_of(book), "orders": judged.len(), "dispositions": dispositions, "rules": rules})
+                .to_string(),
+        );
+    } else {
+        let mut out = format!("{}\n{} orders: ", name_of(book), judged.len());
+        out.push_str(&dispositions.iter().map(|(d, n)| format!("{n} {d}")).collect::<Vec<_>>().join(", "));
+        out.push('\n');
+        for (id, words) in &rules {
+            let words: Vec<String> = words.iter().map(|(word, n)| format!("{n} {word}")).collect();
+            out.push_str(&format!("\n{id:8} {}", words.join(", ")));
+        }
+        print(&out);
+    }
+    Ok(Exit::Clear)
+}

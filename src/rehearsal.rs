@@ -1,0 +1,159 @@
+//! A rulebook's own tests, run: each composes its order in short form, puts it through the whole program and
+//! compares what the limit came to with what the test expects. Pure.
+
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::unreachable,
+        clippy::indexing_slicing,
+        clippy::string_slice,
+        clippy::float_arithmetic,
+        clippy::print_stdout,
+        clippy::print_stderr,
+        clippy::disallowed_methods,
+    )
+)]
+
+use crate::appraise::{Institution, appraise_by};
+use crate::findings::{Outcome, Tier};
+use crate::formulary::Formulary;
+use crate::intake::order::FhirVersion;
+use crate::rulebook::{Expected, Limit, Mode, Rulebook, Test, TestKind, short_form};
+use crate::settings::{ContextKind, Settings};
+
+/// What one test came to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Rehearsed {
+    /// Id of the limit.
+    pub rule: String,
+    /// Title of the test.
+    pub title: String,
+    /// File and line.
+    pub place: String,
+    /// `None`: as expected; else what came instead.
+    pub failure: Option<String>,
+    /// What the limit came to, in one word.
+    pub outcome: &'static str,
+    /// The limit's sentence and fix, where it found something.
+    pub said: Option<String>,
+}
+
+/// Which tests are run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Extent {
+    /// All.
+    Whole,
+    /// The two that show that a limit still fires and still stays silent.
+    Pulse,
+}
+
+/// The tests of one limit's four kinds that are missing.
+pub fn uncovered(limit: &Limit) -> Vec<&'static str> {
+    [
+        (TestKind::Flag, "must flag"),
+        (TestKind::Pass, "must not flag"),
+        (TestKind::Boundary, "on the boundary"),
+        (TestKind::Missing, "an input missing"),
+    ]
+    .into_iter()
+    .filter(|(kind, _)| !limit.tests.iter().any(|t| t.kind == *kind))
+    .map(|(_, words)| words)
+    .collect()
+}
+
+/// Runs the tests of every limit that is not off.
+pub fn rehearse(book: &Rulebook, formulary: &Formulary, settings: &Settings, extent: Extent) -> Vec<Rehearsed> {
+    let mut out = Vec::new();
+    for limit in book.limits.iter().filter(|l| l.mode != Mode::Off) {
+        for test in &limit.tests {
+            let pulse = matches!(test.kind, TestKind::Flag | TestKind::Pass);
+            if extent == Extent::Whole || pulse {
+                out.push(run(book, limit, test, formulary, settings));
+            }
+        }
+    }
+    out
+}
+
+fn run(book: &Rulebook, limit: &Limit, test: &Test, formulary: &Formulary, settings: &Settings) -> Rehearsed {
+    let done = |outcome, failure, said| Rehearsed {
+        rule: limit.rule.id.to_string(),
+        title: test.title.clone(),
+        place: test.place.clone(),
+        failure,
+        outcome,
+        said,
+    };
+    let mut settings = settings.clone();
+    if let Err(what) = declares(test, &mut settings) {
+        return done("not run", Some(what), None);
+    }
+    let bundle = match short_form::compose(&test.given, book) {
+        Ok(bundle) => bundle,
+        Err(what) => return done("not run", Some(what), None),
+    };
+    let by = Institution { formulary, rulebook: book, settings: &settings };
+    let appraisal = appraise_by(bundle.as_bytes(), "", FhirVersion::R4, by);
+    let judged = appraisal
+        .orders
+        .first()
+        .and_then(|order| order.judged.iter().chain(&order.shadow).find(|j| j.rule.id == limit.rule.id));
+    let Some(judged) = judged else {
+        return done("not run", Some("the order could not be appraised".to_owned()), None);
+    };
+    let (word, said, tier) = described(&judged.outcome);
+    let wanted = expected(test.expect);
+    let mut failure = (word != wanted).then(|| {
+        let more = said.as_deref().map_or_else(String::new, |s| format!(" ({s})"));
+        format!("expected {wanted}, came to {word}{more}")
+    });
+    if failure.is_none()
+        && let (Some(want), Some(got)) = (test.tier, tier)
+        && want != got
+    {
+        failure = Some(format!("expected tier {}, found {}", want.code(), got.code()));
+    }
+    done(word, failure, said)
+}
+
+fn declares(test: &Test, settings: &mut Settings) -> Result<(), String> {
+    settings.declared.clear();
+    let Some(list) = test.given.get("declares") else { return Ok(()) };
+    for name in list.as_array().ok_or("declares: expected a list")? {
+        let kind = ContextKind::ALL.iter().find(|(_, n)| Some(*n) == name.as_str());
+        settings.declared.insert(kind.ok_or_else(|| format!("declares: {name} is not a kind of context"))?.0);
+    }
+    Ok(())
+}
+
+/// One word for an outcome, what was said, and the gravest tier.
+pub fn described(outcome: &Outcome) -> (&'static str, Option<String>, Option<Tier>) {
+    match outcome {
+        Outcome::Flagged(list) => {
+            let said: Vec<String> = list
+                .iter()
+                .map(|f| f.fix.as_ref().map_or_else(|| f.text.clone(), |fix| format!("{} {fix}", f.text)))
+                .collect();
+            ("flagged", Some(said.join(" ")), list.iter().map(|f| f.tier).max())
+        }
+        Outcome::Clear => ("clear", None, None),
+        Outcome::NotApplicable(why) => ("not-applicable", Some(why.to_string()), None),
+        Outcome::NotEvaluated(why, _) => ("not-evaluated", Some(why.clone()), None),
+        Outcome::NotProvided(what) => ("not-provided", Some(what.to_string()), None),
+        Outcome::Off(who) => ("off", Some(who.clone()), None),
+        Outcome::Hidden(cause) => ("hidden", Some(format!("because of {cause}")), None),
+    }
+}
+
+fn expected(expect: Expected) -> &'static str {
+    match expect {
+        Expected::Flagged => "flagged",
+        Expected::Clear => "clear",
+        Expected::NotEvaluated => "not-evaluated",
+        Expected::NotProvided => "not-provided",
+        Expected::NotApplicable => "not-applicable",
+    }
+}

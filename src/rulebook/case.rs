@@ -1,0 +1,931 @@
+//! The values of the facts for one order. Each is worked out when a limit first asks for it.
+
+use super::context::{self, Care, Set};
+use super::expression::Expression;
+use super::facts::{FACTS, Name, SOURCES, Source, find};
+use super::value::{Facts, Missing, Truth, Type, Value};
+use super::{ConceptKind, Rulebook};
+use crate::amount::{Amount, Why};
+use crate::exact::Exact;
+use crate::formulary::Formulary;
+use crate::formulary::product::{AgeClass, Form, Product};
+use crate::intake::bundle::Gathered;
+use crate::intake::order::{At, Field, Order};
+use crate::needs::{self, Estimate, Validity};
+use crate::nutrition::content::{Content, From};
+use crate::nutrition::measure::Measure;
+use crate::nutrition::plan::{Kind, Plan, Source as Given};
+use crate::nutrition::route::site;
+use crate::nutrition::totals::{OrderDay, Totals, totals};
+use crate::patient::{Context, CorrectionBasis, LabTest, Measured, Measurements, Sent, Sex};
+use crate::settings::{Settings, Site};
+use crate::timing::schedule::{Line, Method, Occurrences};
+use crate::units::{Unit, energy_density};
+use std::cell::{Cell, OnceCell, RefCell};
+use std::collections::BTreeMap;
+
+/// What the facts of one order are taken from.
+#[derive(Clone, Copy)]
+pub struct Materials<'a> {
+    /// The order.
+    pub order: &'a Order<'a>,
+    /// Its lines, contents and doses.
+    pub plan: &'a Plan,
+    /// Days from the first.
+    pub days: &'a [(OrderDay, Totals)],
+    /// The steady day.
+    pub steady: Option<&'a (OrderDay, Totals)>,
+    /// The patient.
+    pub context: &'a Context<'a>,
+    /// The resources of the document.
+    pub gathered: &'a Gathered<'a>,
+    /// The institution's products.
+    pub formulary: &'a Formulary,
+    /// Products sent with the orders.
+    pub sent: &'a [(At, Product)],
+    /// Settings.
+    pub settings: &'a Settings,
+    /// The rulebook: concepts, staleness, pumps.
+    pub book: &'a Rulebook,
+    /// Laboratory tests by their codes ([`crate::patient::laboratory::TESTS`]).
+    pub tests: &'a [LabTest],
+    /// Whether a condition holds, for choosing the pump.
+    pub holds: &'a dyn Fn(&Expression, &dyn Facts) -> Truth,
+}
+
+/// The facts of one order.
+pub struct CaseFacts<'a> {
+    m: Materials<'a>,
+    known: RefCell<BTreeMap<usize, Value>>,
+    typical: OnceCell<Option<Totals>>,
+    first: OnceCell<Option<Totals>>,
+    estimates: OnceCell<Vec<Estimate>>,
+    care: OnceCell<Care>,
+    labs: RefCell<BTreeMap<&'static str, Lab<'a>>>,
+    choosing: Cell<bool>,
+}
+
+type Lab<'a> = std::rc::Rc<(Measurements<'a>, Option<(String, At)>)>;
+type Found = Result<Value, Vec<Missing>>;
+
+/// Seconds of a year, as ages count it.
+const YEAR: Exact = Exact::int(31_557_600);
+const DAY: Exact = Exact::int(86_400);
+
+fn fact(name: &str) -> usize {
+    find(name).unwrap_or(usize::MAX)
+}
+
+fn lacks(fact: usize, why: impl Into<String>, at: Vec<At>) -> Vec<Missing> {
+    vec![Missing { fact, why: why.into(), at }]
+}
+
+fn known(value: Option<Exact>) -> Value {
+    Value::Quantity(value.map_or_else(|| Amount::unknown(Why::Range), Amount::Known))
+}
+
+fn truth(yes: bool) -> Value {
+    Value::Truth(if yes { Truth::True } else { Truth::False })
+}
+
+/// An amount with both ends multiplied; for amounts that may be below zero.
+fn each(amount: &Amount, factor: Exact) -> Amount {
+    amount.scaled(factor)
+}
+
+impl<'a> CaseFacts<'a> {
+    /// The facts of one order; nothing is worked out yet.
+    pub fn new(m: Materials<'a>) -> Self {
+        Self {
+            m,
+            known: RefCell::default(),
+            typical: OnceCell::new(),
+            first: OnceCell::new(),
+            estimates: OnceCell::new(),
+            care: OnceCell::new(),
+            labs: RefCell::default(),
+            choosing: Cell::new(false),
+        }
+    }
+
+    fn work_out(&self, ix: usize) -> Found {
+        match SOURCES.get(ix) {
+            Some(Source::Typical(measure)) => {
+                self.measure(ix, *measure, self.m.steady.or(self.m.days.last()), &self.typical)
+            }
+            Some(Source::First(measure)) => {
+                self.measure(ix, *measure, self.m.days.first().or(self.m.steady), &self.first)
+            }
+            Some(Source::Other(name)) => self.other(ix, *name),
+            None => Err(lacks(ix, "no such fact", Vec::new())),
+        }
+    }
+
+    fn measure(
+        &self,
+        ix: usize,
+        measure: Measure,
+        day: Option<&'a (OrderDay, Totals)>,
+        all: &OnceCell<Option<Totals>>,
+    ) -> Found {
+        let Some((laid, had)) = day else {
+            return Err(lacks(ix, "no day of the order can be laid out", vec![self.formula_at()]));
+        };
+        let unit = Unit::parse(measure.unit()).map_or(Exact::ONE, |u| u.factor);
+        let amount = match had.get(measure) {
+            // Not worked out for this answer: then all are, once.
+            Amount::Unknown(why) if why.is_empty() => {
+                let all = all.get_or_init(|| Some(totals(&[(self.m.plan, laid)], self.m.plan.weight)));
+                all.as_ref().map_or_else(|| Amount::Unknown(Vec::new()), |t| t.get(measure).clone())
+            }
+            had => had.clone(),
+        };
+        self.amount(ix, each(&amount, unit))
+    }
+
+    /// An amount as a value; one of which nothing is known is missing, for want of what its reasons name.
+    fn amount(&self, ix: usize, amount: Amount) -> Found {
+        let Amount::Unknown(why) = &amount else { return Ok(Value::Quantity(amount)) };
+        let mut out: Vec<Missing> = Vec::new();
+        for reason in why {
+            let cause = match reason {
+                Why::NoWeight => "weight",
+                Why::MissingInput("the birth date" | "the full birth date") => "age",
+                Why::MissingInput("the gestational age at birth") => "gestation",
+                _ => "",
+            };
+            let cause = find(cause).filter(|cause| *cause != ix);
+            let more = match cause {
+                Some(cause) => match self.value(cause) {
+                    Value::Missing(missing) => missing,
+                    _ => lacks(cause, reason.to_string(), Vec::new()),
+                },
+                None => lacks(ix, reason.to_string(), vec![self.formula_at()]),
+            };
+            out.extend(more.into_iter().filter(|m| !out.contains(m)).collect::<Vec<_>>());
+        }
+        if out.is_empty() {
+            out = lacks(ix, "it cannot be worked out", vec![self.formula_at()]);
+        }
+        Err(out)
+    }
+
+    fn formula_at(&self) -> At {
+        self.m.order.formula.as_ref().map_or(self.m.order.at, |f| f.at)
+    }
+
+    /// The current measurement, unless there is none that can be used or it is too old.
+    fn current<'s>(
+        &self,
+        ix: usize,
+        found: &'s Measurements<'a>,
+        name: &str,
+    ) -> Result<&'s Measured<'a>, Vec<Missing>> {
+        if let Some(m) = &found.chosen {
+            return self.fresh(ix, m).map(|()| m);
+        }
+        if !found.conflict.is_empty() {
+            let at = found.conflict.iter().map(|m| m.at).collect();
+            return Err(lacks(ix, format!("two values of {name} for the same time differ; none is used"), at));
+        }
+        if let Some(first) = found.rejected.first() {
+            let at = found.rejected.iter().map(|r| r.at).collect();
+            return Err(lacks(ix, format!("{name} was sent and cannot be used: {}", first.why), at));
+        }
+        Err(lacks(ix, format!("no {name} was sent"), Vec::new()))
+    }
+
+    fn fresh(&self, ix: usize, m: &Measured<'_>) -> Result<(), Vec<Missing>> {
+        let Some(name) = FACTS.get(ix).map(|f| f.name) else { return Ok(()) };
+        let Some(limit) = self.m.book.staleness.iter().find(|s| s.fact == name) else { return Ok(()) };
+        let Some(old) = self.m.context.seconds_since(m).high() else {
+            return Err(lacks(ix, "its age is not known: the order or the value states no time", vec![m.at]));
+        };
+        if old <= limit.seconds {
+            return Ok(());
+        }
+        let why = format!("{} old; usable for {}", span(old), span(limit.seconds));
+        Err(lacks(ix, why, vec![m.at]))
+    }
+
+    fn lab(&self, test: &'static str) -> Lab<'a> {
+        if let Some(lab) = self.labs.borrow().get(test) {
+            return lab.clone();
+        }
+        let mut problems = Vec::new();
+        let found = self
+            .m
+            .tests
+            .iter()
+            .find(|t| t.fact == test)
+            .map(|t| self.m.context.laboratory(self.m.gathered, t, &mut problems))
+            .unwrap_or_default();
+        let hidden = problems.into_iter().find(|p| p.grave && p.code == "incomplete").map(|p| (p.text, p.at));
+        let lab = std::rc::Rc::new((found, hidden));
+        self.labs.borrow_mut().insert(test, lab.clone());
+        lab
+    }
+
+    fn lab_name(&self, test: &str) -> &'static str {
+        self.m.tests.iter().find(|t| t.fact == test).map_or("value", |t| t.name)
+    }
+
+    fn laboratory(&self, ix: usize, test: &'static str) -> Found {
+        let lab = self.lab(test);
+        let (found, hidden) = &*lab;
+        if !found.is_sent() && self.m.context.labs == Sent::Empty {
+            return Err(lacks(ix, "the sender looked for laboratory values and there are none", Vec::new()));
+        }
+        let m = self.current(ix, found, self.lab_name(test))?;
+        match hidden {
+            Some((why, at)) => Err(lacks(ix, why.clone(), vec![*at])),
+            None => Ok(Value::Quantity(Amount::Known(m.value))),
+        }
+    }
+
+    fn earlier(&self, ix: usize, test: &'static str) -> Found {
+        let lab = self.lab(test);
+        let name = self.lab_name(test);
+        let latest = self.current(ix, &lab.0, name)?;
+        match before(&lab.0, latest) {
+            Some(m) => Ok(Value::Quantity(Amount::Known(m.value))),
+            None => Err(lacks(ix, format!("no earlier {name} was sent"), Vec::new())),
+        }
+    }
+
+    fn last_weight(&self, ix: usize) -> Result<(&'a Measured<'a>, &'a Measured<'a>), Vec<Missing>> {
+        let found = &self.m.context.weight;
+        let Some(latest) = &found.chosen else { return Err(self.missing("weight")) };
+        match before(found, latest) {
+            Some(m) => self.fresh(ix, m).map(|()| (m, latest)),
+            None => Err(lacks(ix, "no earlier weight was sent", Vec::new())),
+        }
+    }
+
+    /// What is missing for another fact.
+    fn missing(&self, name: &str) -> Vec<Missing> {
+        let ix = fact(name);
+        match self.value(ix) {
+            Value::Missing(missing) => missing,
+            _ => lacks(ix, "it cannot be used here", Vec::new()),
+        }
+    }
+
+    /// An exact quantity of another fact, in base units.
+    fn exact(&self, name: &str) -> Result<Exact, Vec<Missing>> {
+        match self.value(fact(name)) {
+            Value::Quantity(Amount::Known(x)) => Ok(x),
+            _ => Err(self.missing(name)),
+        }
+    }
+
+    fn age(&self, ix: usize) -> Found {
+        let (days, months) = (self.m.context.age_days(), self.m.context.age_months());
+        // Birthdays fall on whole years: from the first on, completed months count.
+        let count = |days: Option<Exact>, months: Option<Exact>| match months {
+            Some(m) if m >= Exact::int(12) => m.mul(YEAR)?.div(Exact::int(12)),
+            _ => days?.mul(DAY),
+        };
+        match (count(days.low(), months.low()), count(days.high(), months.high())) {
+            (Some(low), Some(high)) => {
+                Ok(Value::Quantity(Amount::between(low, high, Why::MissingInput("the full birth date"))))
+            }
+            _ if matches!(self.m.context.birth, Field::Unreadable { .. }) => {
+                Err(lacks(ix, "the birth date cannot be read", self.birth_at()))
+            }
+            _ => {
+                let why = days.why().first().map_or_else(
+                    || "not known".to_owned(),
+                    |w| match w {
+                        Why::MissingInput("the birth date") => "no birth date was sent".to_owned(),
+                        Why::MissingInput(_) => "the order states no time to reckon the age from".to_owned(),
+                        other => other.to_string(),
+                    },
+                );
+                Err(lacks(ix, why, self.birth_at()))
+            }
+        }
+    }
+
+    fn birth_at(&self) -> Vec<At> {
+        self.m.context.birth.at().into_iter().collect()
+    }
+
+    /// Corrected age, days.
+    fn corrected(&self) -> Amount {
+        let corrected = self.m.context.corrected_age();
+        if corrected.basis != CorrectionBasis::GestationUnknown {
+            return corrected.days;
+        }
+        // Born after 20 weeks at the earliest: up to 140 days less.
+        match (corrected.days.low().and_then(|d| d.sub(Exact::int(140))), corrected.days.high()) {
+            (Some(low), Some(high)) => Amount::between(low, high, Why::MissingInput("the gestational age at birth")),
+            _ => corrected.days,
+        }
+    }
+
+    fn corrected_age(&self, ix: usize) -> Found {
+        if self.m.context.corrected_age().basis == CorrectionBasis::PastCorrection {
+            return self.age(fact("age"));
+        }
+        match self.corrected() {
+            Amount::Unknown(_) => Err(self.missing("age")),
+            days => self.amount(ix, each(&days, DAY)),
+        }
+    }
+
+    fn weight_z(&self, ix: usize) -> Found {
+        let kg = self.exact("weight")?.div(Exact::int(1_000));
+        let sex = match self.m.context.sex {
+            Sex::Female => needs::Sex::Female,
+            Sex::Male => needs::Sex::Male,
+            Sex::Unknown => return Err(self.missing("sex")),
+        };
+        let corrected = self.corrected();
+        let (Some(low), Some(high), Some(kg)) = (corrected.low(), corrected.high(), kg) else {
+            return Err(self.missing("age"));
+        };
+        let z = |day: Exact| {
+            let day = u32::try_from(day.max(Exact::ZERO).floor()).ok()?;
+            Some(needs::growth::weight_for_age(sex, day, kg)?.z)
+        };
+        if high.is_negative() {
+            return Err(lacks(ix, "there is no reference before term", Vec::new()));
+        }
+        match (z(low), z(high)) {
+            (Some(a), Some(b)) => {
+                let why = corrected.why().first().cloned().unwrap_or(Why::MissingInput("the full birth date"));
+                Ok(Value::Quantity(Amount::between(a.min(b), a.max(b), why)))
+            }
+            _ => Err(lacks(ix, "there is no reference at this age; it ends at 5 years", Vec::new())),
+        }
+    }
+
+    fn care(&self) -> &Care {
+        self.care.get_or_init(|| context::care(self.m.context, self.m.gathered, &self.m.book.concepts))
+    }
+
+    fn one_word(&self, ix: usize, words: &[String], what: &str) -> Found {
+        let care = self.care();
+        match words {
+            [one] => match FACTS.get(ix).map(|f| f.kind) {
+                Some(Type::Word(list)) if !list.is_empty() && !list.contains(&one.as_str()) => {
+                    Err(lacks(ix, format!("{what} {one} is not one of the words of this fact"), care.at.clone()))
+                }
+                _ => Ok(Value::Word(one.clone())),
+            },
+            [] if !care.at.is_empty() => {
+                Err(lacks(ix, format!("the encounter was sent and tells no {what} that is known"), care.at.clone()))
+            }
+            [] if self.m.context.encounters == Sent::Empty => {
+                Err(lacks(ix, "the sender looked for an encounter and there is none", Vec::new()))
+            }
+            [] => Err(lacks(ix, "no encounter was sent", Vec::new())),
+            _ => Err(lacks(ix, format!("the encounters tell more than one {what}"), care.at.clone())),
+        }
+    }
+
+    fn set(&self, ix: usize, kind: ConceptKind, what: &str) -> Found {
+        match context::set(kind, self.m.context, self.m.gathered, self.m.order, &self.m.book.concepts) {
+            Set::NotSent => Err(lacks(ix, format!("no {what} were sent"), Vec::new())),
+            Set::Of(keys, _) => Ok(Value::Keys(keys)),
+        }
+    }
+
+    /// Lines that give feed.
+    fn feeds(&self) -> impl Iterator<Item = &'a Line> {
+        self.lines(Kind::Feed)
+    }
+
+    fn lines(&self, kind: Kind) -> impl Iterator<Item = &'a Line> {
+        let plan = self.m.plan;
+        plan.parts.iter().filter(move |p| p.kind == kind).filter_map(|p| match p.source {
+            Given::Line(ix) => plan.lines.get(ix),
+            Given::WithFeeds { .. } => None,
+        })
+    }
+
+    /// The content of the first feed.
+    fn content(&self, ix: usize) -> Result<&'a Content, Vec<Missing>> {
+        let plan = self.m.plan;
+        let part = plan.parts.iter().find(|p| p.kind == Kind::Feed);
+        let found = part.and_then(|p| plan.contents.get(p.content)).or(plan.contents.first());
+        found.ok_or_else(|| lacks(ix, "the order names no formula", vec![self.formula_at()]))
+    }
+
+    fn product_from(&self, from: From) -> Option<&'a Product> {
+        match from {
+            From::Formulary(ix) => self.m.formulary.product(ix),
+            From::Sent(ix) => self.m.sent.get(ix).map(|(_, product)| product),
+            From::Nowhere => None,
+        }
+    }
+
+    fn product(&self, ix: usize) -> Result<&'a Product, Vec<Missing>> {
+        let content = self.content(ix)?;
+        self.product_from(content.from)
+            .ok_or_else(|| lacks(ix, format!("{} is not in the formulary", content.label), vec![self.formula_at()]))
+    }
+
+    /// Ingredients: stated in any product (`free` false), or stated to be in none (`free` true).
+    fn ingredients(&self, ix: usize, free: bool) -> Found {
+        let plan = self.m.plan;
+        let mut products: Vec<Option<&Product>> = Vec::new();
+        for content in plan.contents.iter().filter(|c| c.form != Some(Form::Water)) {
+            products.push(self.product_from(content.from));
+            products.extend(content.mixed.iter().map(|x| self.product_from(x.from)));
+        }
+        products.extend(plan.doses.iter().filter(|d| !d.water).map(|d| Some(&d.product)));
+        products.extend(plan.uncounted.iter().map(|_| None));
+        if !products.iter().any(Option::is_some) {
+            return Err(lacks(ix, "no product of the order is in the formulary", vec![self.formula_at()]));
+        }
+        let stated = |name: &str, p: &Product| p.flags.iter().find(|(flag, _)| flag == name).map(|(_, has)| *has);
+        let mut keys = super::value::Keys::default();
+        for (name, _) in products.iter().flatten().flat_map(|p| &p.flags) {
+            let of = || products.iter().map(|p| p.and_then(|p| stated(name, p)));
+            let contains = of().any(|has| has == Some(true));
+            let none = of().all(|has| has == Some(false));
+            let list = match (contains, none, free) {
+                (true, _, false) | (_, true, true) => &mut keys.present,
+                (true, _, true) | (_, true, false) => &mut keys.absent,
+                _ => continue,
+            };
+            if !list.contains(name) {
+                list.push(name.clone());
+            }
+        }
+        Ok(Value::Keys(keys))
+    }
+
+    fn method(&self, ix: usize) -> Found {
+        let mut words: Vec<&'static str> = Vec::new();
+        for line in self.feeds() {
+            let word = match line.method {
+                Method::Continuous => "continuous",
+                Method::Cyclic => "cyclic",
+                Method::Intermittent => "intermittent",
+                Method::Bolus => "bolus",
+                Method::Unclear => return Err(lacks(ix, "the schedule does not tell how it is given", vec![line.at])),
+            };
+            if !words.contains(&word) {
+                words.push(word);
+            }
+        }
+        match words.as_slice() {
+            [] => Err(lacks(ix, "the order states no schedule of the feed", vec![self.formula_at()])),
+            [one] => Ok(Value::Word((*one).to_owned())),
+            _ => Ok(Value::Word("mixed".to_owned())),
+        }
+    }
+
+    fn route(&self, ix: usize) -> Found {
+        let route = self.m.order.formula.as_ref().map(|f| &f.route);
+        match route {
+            Some(Field::Present(s)) => match site(self.m.settings, &s.value) {
+                Site::Unknown => Err(lacks(ix, "the route does not tell where the feed enters", vec![s.at])),
+                known => Ok(Value::Word(known.name().to_owned())),
+            },
+            Some(Field::Absent) | None => Err(lacks(ix, "no route is stated", vec![self.formula_at()])),
+            Some(other) => Err(lacks(ix, "the route cannot be read", other.at().into_iter().collect())),
+        }
+    }
+
+    /// The steps of the feed in order of start; more than one group of steps cannot be told as one.
+    fn steps(&self, ix: usize) -> Result<Vec<&'a Line>, Vec<Missing>> {
+        let plan = self.m.plan;
+        let lines = |group: &Vec<usize>| group.iter().filter_map(|i| plan.lines.get(*i)).collect();
+        match plan.settled.steps.as_slice() {
+            [group] => Ok(lines(group)),
+            [] => Ok(self.feeds().take(1).collect()),
+            _ => Err(lacks(ix, "the order steps more than one feed", vec![self.formula_at()])),
+        }
+    }
+
+    fn first_rate(&self, ix: usize) -> Found {
+        let several = self.m.plan.settled.steps.is_empty() && self.feeds().count() > 1;
+        if several {
+            return Err(lacks(ix, "several feeds stand beside each other", vec![self.formula_at()]));
+        }
+        match self.steps(ix)?.first() {
+            Some(line) => match line.rate {
+                Some(rate) => Ok(Value::Quantity(Amount::Known(rate))),
+                None => Err(lacks(ix, "no usable rate is stated", vec![line.at])),
+            },
+            None => Err(lacks(ix, "the order states no schedule of the feed", vec![self.formula_at()])),
+        }
+    }
+
+    fn rises(&self, ix: usize) -> Result<Vec<(Exact, Exact)>, Vec<Missing>> {
+        let steps = self.steps(ix)?;
+        let mut out = Vec::new();
+        for pair in steps.windows(2) {
+            let [a, b] = pair else { continue };
+            let rise = a.rate.zip(b.rate).and_then(|(a, b)| b.sub(a));
+            let time = a.start.or(Some(self.m.plan.start)).zip(b.start).and_then(|(a, b)| b.sub(a));
+            match rise.zip(time) {
+                Some((rise, time)) if rise.is_positive() => out.push((rise, time)),
+                Some(_) => {}
+                None => return Err(lacks(ix, "a step states no usable rate or start", vec![b.at])),
+            }
+        }
+        Ok(out)
+    }
+
+    fn at_goal(&self, ix: usize) -> Found {
+        let steps = self.steps(ix)?;
+        let Some((first, rest)) = steps.split_first() else {
+            return Err(lacks(ix, "the order states no schedule of the feed", vec![self.formula_at()]));
+        };
+        let size = |l: &Line| l.rate.or(l.quantity);
+        let more = rest.iter().any(|l| size(l).zip(size(first)).is_none_or(|(l, f)| l > f));
+        Ok(truth(!more))
+    }
+
+    fn single_flush(&self, ix: usize) -> Found {
+        let with_feeds = self.m.plan.parts.iter().filter_map(|p| match p.source {
+            Given::WithFeeds { volume, at, .. } => Some((volume, at)),
+            Given::Line(_) => None,
+        });
+        let mut largest = Exact::ZERO;
+        for (volume, at) in self.lines(Kind::Flush).map(|l| (l.quantity, l.at)).chain(with_feeds) {
+            match volume {
+                Some(ml) => largest = largest.max(ml),
+                None => return Err(lacks(ix, "the volume of a flush cannot be used", vec![at])),
+            }
+        }
+        Ok(known(Some(largest)))
+    }
+
+    fn flush_interval(&self, ix: usize) -> Found {
+        let mut longest: Option<Exact> = None;
+        for line in self.lines(Kind::Flush) {
+            let gap = line.high.as_ref().and_then(|run| match &run.occurrences {
+                Occurrences::Every { step, .. } => Some(*step),
+                Occurrences::Clock { interval, times, .. } => {
+                    let across = times.first().zip(times.last()).map(|(first, last)| {
+                        first.saturating_add(interval.saturating_mul(86_400)).saturating_sub(*last)
+                    });
+                    let within = times.windows(2).filter_map(|w| match w {
+                        [a, b] => Some(b.saturating_sub(*a)),
+                        _ => None,
+                    });
+                    within.chain(across).max().map(Exact::int)
+                }
+                Occurrences::Continuous | Occurrences::Listed(_) => None,
+            });
+            match gap {
+                Some(gap) => longest = Some(longest.map_or(gap, |l| l.max(gap))),
+                None => return Err(lacks(ix, "the times of a flush are not regular", vec![line.at])),
+            }
+        }
+        match longest {
+            Some(gap) => Ok(known(Some(gap))),
+            None => Err(lacks(ix, "no flush has a schedule of its own", vec![self.formula_at()])),
+        }
+    }
+
+    /// The highest, or lowest, of several amounts that were read.
+    fn least(&self, ix: usize, read: Vec<context::Read>, none: &str) -> Found {
+        let mut least: Option<Exact> = None;
+        for (value, at) in read {
+            match value {
+                Ok(x) => least = Some(least.map_or(x, |l| l.min(x))),
+                Err(why) => return Err(lacks(ix, why, vec![at])),
+            }
+        }
+        least.map(|x| known(Some(x))).ok_or_else(|| lacks(ix, none, Vec::new()))
+    }
+
+    fn estimate(&self, ix: usize, id: &str) -> Found {
+        let list = self.estimates.get_or_init(|| {
+            let c = self.m.context;
+            let age = c.age_days();
+            needs::estimates(&needs::Inputs {
+                sex: match c.sex {
+                    Sex::Male => Some(needs::Sex::Male),
+                    Sex::Female => Some(needs::Sex::Female),
+                    Sex::Unknown => None,
+                },
+                age_days: age.low().zip(age.high()),
+                weight_kg: self.exact("weight").ok().and_then(|g| g.div(Exact::int(1_000))),
+                height_cm: self.exact("height").ok(),
+                birth_weight_kg: c.birth_weight.value().and_then(|g| g.div(Exact::int(1_000))),
+                gestational_weeks: c.gestation_days().and_then(|d| d.div(Exact::int(7))),
+                ..needs::Inputs::default()
+            })
+        });
+        let Some(found) = list.iter().find(|e| e.id == id) else {
+            return Err(lacks(ix, "there is no such estimate at this age", self.birth_at()));
+        };
+        match &found.validity {
+            Validity::InDomain | Validity::Unchecked(_) => {}
+            Validity::OutOfDomain(why) => return Err(lacks(ix, format!("outside its domain: {why}"), Vec::new())),
+            Validity::MissingInput(which) => {
+                let names = which.iter().map(|w| match *w {
+                    "body weight" => "weight",
+                    other => other,
+                });
+                let missing: Vec<Missing> = names.filter(|n| find(n).is_some()).flat_map(|n| self.missing(n)).collect();
+                return Err(if missing.is_empty() {
+                    lacks(ix, format!("missing: {}", which.join(", ")), Vec::new())
+                } else {
+                    missing
+                });
+            }
+        }
+        let unit = Unit::parse(found.unit).map_or(Exact::ONE, |u| u.factor);
+        self.amount(ix, each(&found.amount(), unit))
+    }
+
+    fn resting(&self, ix: usize) -> Found {
+        let Some(years) = self.m.context.age_years().low() else { return Err(self.missing("age")) };
+        if years >= Exact::int(18) {
+            return self.estimate(ix, "mifflin-st-jeor");
+        }
+        // The form with the height where there is one.
+        let full = if self.exact("height").is_ok() { self.estimate(ix, "schofield-weight-height").ok() } else { None };
+        full.map_or_else(|| self.estimate(ix, "schofield-weight"), Ok)
+    }
+
+    fn pump(&self, ix: usize, part: usize) -> Found {
+        if self.choosing.replace(true) {
+            return Err(lacks(ix, "the pump is being chosen by it", Vec::new()));
+        }
+        let mut found = Err(lacks(ix, "the rulebook has no pump for this order", Vec::new()));
+        for pump in &self.m.book.pumps {
+            match (self.m.holds)(&pump.when, self) {
+                Truth::False => {}
+                Truth::True => {
+                    let per_hour = |x: Exact| x.div(Exact::int(3_600));
+                    found = Ok(match pump.rate.get(part) {
+                        Some(rate) => known(per_hour(*rate)),
+                        None => known(Some(pump.volume_step)),
+                    });
+                    break;
+                }
+                Truth::Unknown { missing, why } => {
+                    let why = if why.is_empty() { "the pump cannot be told".to_owned() } else { why.join("; ") };
+                    found = Err(if missing.is_empty() { lacks(ix, why, Vec::new()) } else { missing });
+                    break;
+                }
+            }
+        }
+        self.choosing.set(false);
+        found
+    }
+
+    fn length_of_stay(&self, ix: usize) -> Found {
+        let care = self.care();
+        match care.began.as_slice() {
+            [] => self.one_word(ix, &[], "beginning").map(|_| Value::Missing(Vec::new())),
+            many => {
+                let longest = many.iter().map(|w| self.m.context.seconds_from(*w)).max_by_key(|a| a.high());
+                self.amount(ix, longest.unwrap_or(Amount::Unknown(Vec::new())))
+            }
+        }
+    }
+
+    fn other(&self, ix: usize, name: Name) -> Found {
+        let (c, plan, order) = (self.m.context, self.m.plan, self.m.order);
+        let quantity = |m: &Measured<'_>| Value::Quantity(Amount::Known(m.value));
+        match name {
+            Name::Age => self.age(ix),
+            Name::CorrectedAge => self.corrected_age(ix),
+            Name::PostmenstrualAge => {
+                let gestation = self.exact("gestation")?;
+                match self.m.context.age_days() {
+                    Amount::Unknown(_) => Err(self.missing("age")),
+                    days => self.amount(ix, each(&days, DAY).plus(&Amount::Known(gestation))),
+                }
+            }
+            Name::Gestation => self.current(ix, &c.gestation, "gestational age at birth").map(quantity),
+            Name::Sex => match c.sex {
+                Sex::Female => Ok(Value::Word("female".to_owned())),
+                Sex::Male => Ok(Value::Word("male".to_owned())),
+                Sex::Unknown => Err(match c.sex_at {
+                    Some(at) => lacks(ix, "the gender sent is neither female nor male", vec![at]),
+                    None => lacks(ix, "no gender was sent", Vec::new()),
+                }),
+            },
+            Name::Weight => self.current(ix, &c.weight, "weight").map(quantity),
+            Name::WeightAge => match &c.weight.chosen {
+                Some(m) => self.amount(ix, c.seconds_since(m)),
+                None => Err(self.missing("weight")),
+            },
+            Name::BirthWeight => self.current(ix, &c.birth_weight, "birth weight").map(quantity),
+            Name::LastWeight => self.last_weight(ix).map(|(m, _)| quantity(m)),
+            Name::LastWeightAge => {
+                let (earlier, latest) = self.last_weight(ix)?;
+                self.amount(ix, c.seconds_between(earlier, latest))
+            }
+            Name::Height => self.current(ix, &c.height, "height").map(quantity),
+            Name::BodyMassIndex => {
+                let (grams, cm) = (self.exact("weight")?, self.exact("height")?);
+                Ok(known(cm.mul(cm).and_then(|area| grams.div(area))))
+            }
+            Name::WeightZ => self.weight_z(ix),
+            Name::Setting => self.one_word(ix, &self.care().settings, "place of care"),
+            Name::Ward => self.one_word(ix, &self.care().wards, "ward"),
+            Name::Stay => self.length_of_stay(ix),
+            Name::Route => self.route(ix),
+            Name::Method => self.method(ix),
+            Name::ProductAgeClass => match self.product(ix)?.age {
+                AgeClass::NotStated => Err(lacks(ix, "the product states no age class", vec![self.formula_at()])),
+                age => Ok(Value::Word(age.word().to_owned())),
+            },
+            Name::ProductForm => match self.product(ix)?.form {
+                Form::NotStated => Err(lacks(ix, "the product states no form", vec![self.formula_at()])),
+                form => Ok(Value::Word(form.word().to_owned())),
+            },
+            Name::ProductContains => self.ingredients(ix, false),
+            Name::ProductFreeFrom => self.ingredients(ix, true),
+            Name::ProductViscosity => match &self.product(ix)?.viscosity {
+                Some(word) => Ok(Value::Word(word.clone())),
+                None => Err(lacks(ix, "the formulary states no viscosity", vec![self.formula_at()])),
+            },
+            Name::Density => {
+                let content = self.content(ix)?;
+                self.amount(ix, content.energy.clone())
+            }
+            Name::EnergyStated => match order.formula.as_ref().map(|f| &f.density) {
+                Some(Field::Present(q)) => {
+                    let reading = energy_density(&q.value);
+                    reading.value.map(|x| known(Some(x))).ok_or_else(|| {
+                        let why =
+                            reading.blocking().next().map_or_else(|| "not usable".to_owned(), ToString::to_string);
+                        lacks(ix, why, vec![q.at])
+                    })
+                }
+                Some(Field::Absent) | None => {
+                    Err(lacks(ix, "the order states no energy density", vec![self.formula_at()]))
+                }
+                Some(other) => Err(lacks(ix, "the density cannot be read", other.at().into_iter().collect())),
+            },
+            Name::Container => match self.content(ix)?.containers.last() {
+                Some(ml) => Ok(known(Some(*ml))),
+                None => Err(lacks(ix, "the formulary states no container", vec![self.formula_at()])),
+            },
+            Name::Steps => {
+                if self.feeds().next().is_none() {
+                    return Err(lacks(ix, "the order states no schedule of the feed", vec![self.formula_at()]));
+                }
+                let most = plan.settled.steps.iter().map(Vec::len).max().unwrap_or(1);
+                Ok(known(i128::try_from(most).ok().and_then(Exact::whole)))
+            }
+            Name::FirstRate => self.first_rate(ix),
+            Name::LargestStep => {
+                let rises = self.rises(ix)?;
+                Ok(known(Some(rises.iter().map(|(rise, _)| *rise).max().unwrap_or(Exact::ZERO))))
+            }
+            Name::ShortestStepTime => match self.rises(ix)?.iter().map(|(_, time)| *time).min() {
+                Some(time) => Ok(known(Some(time))),
+                None => Err(lacks(ix, "the rate does not rise in steps", vec![self.formula_at()])),
+            },
+            Name::AtGoalAtOnce => self.at_goal(ix),
+            Name::HasFlush => {
+                let stated = order.formula.as_ref().is_some_and(|f| !f.flushes.is_empty());
+                Ok(truth(stated || plan.parts.iter().any(|p| p.kind == Kind::Flush)))
+            }
+            Name::SingleFlush => self.single_flush(ix),
+            Name::FlushInterval => self.flush_interval(ix),
+            Name::StartsAsNew | Name::OtherOrders => {
+                if c.other_orders == Sent::NotSent {
+                    return Err(lacks(ix, "no other orders were sent, nor an answer that there are none", Vec::new()));
+                }
+                let (standing, fed) = context::other_orders(c, self.m.gathered);
+                if name == Name::StartsAsNew {
+                    return Ok(truth(!fed));
+                }
+                Ok(known(i128::try_from(standing).ok().and_then(Exact::whole)))
+            }
+            Name::Additives => {
+                let count = order.formula.as_ref().map_or(0, |f| f.additives.len());
+                Ok(known(i128::try_from(count).ok().and_then(Exact::whole)))
+            }
+            Name::Cap => match (plan.cap, plan.cap_unusable) {
+                (Some(cap), _) => Ok(known(cap.per_day.div(DAY))),
+                (None, Some(at)) => Err(lacks(ix, "the maximum volume cannot be used", vec![at])),
+                (None, None) => Err(lacks(ix, "no maximum volume is stated", vec![self.formula_at()])),
+            },
+            Name::FluidLimit => {
+                self.least(ix, context::fluid_limits(order, self.m.gathered), "no fluid limit was sent with the order")
+            }
+            Name::Lasts => {
+                let ends: Option<Vec<Exact>> = self.feeds().map(|l| l.end).collect();
+                match ends.and_then(|ends| ends.into_iter().max()).and_then(|end| end.sub(plan.start)) {
+                    Some(time) => Ok(known(Some(time))),
+                    None => Err(lacks(ix, "the order states no end", vec![self.formula_at()])),
+                }
+            }
+            Name::HollidaySegar => self.estimate(ix, "holliday-segar"),
+            Name::RestingEnergy => self.resting(ix),
+            Name::IdealWeight => self.estimate(ix, "devine"),
+            Name::AdjustedWeight => self.estimate(ix, "adjusted-weight-25"),
+            Name::Conditions => self.set(ix, ConceptKind::Condition, "conditions"),
+            Name::Allergies => self.set(ix, ConceptKind::Allergy, "allergies"),
+            Name::Medicines => self.set(ix, ConceptKind::Medicine, "medicines"),
+            Name::Potassium => self.laboratory(ix, "serum_potassium"),
+            Name::Sodium => self.laboratory(ix, "serum_sodium"),
+            Name::Phosphate => self.laboratory(ix, "serum_phosphate"),
+            Name::Magnesium => self.laboratory(ix, "serum_magnesium"),
+            Name::Glucose => self.laboratory(ix, "glucose"),
+            Name::Urea => self.laboratory(ix, "urea"),
+            Name::Creatinine => self.laboratory(ix, "creatinine"),
+            Name::FiltrationRate => self.laboratory(ix, "egfr"),
+            Name::Triglycerides => self.laboratory(ix, "triglycerides"),
+            Name::Lactate => self.laboratory(ix, "lactate"),
+            Name::EarlierPotassium => self.earlier(ix, "serum_potassium"),
+            Name::EarlierPhosphate => self.earlier(ix, "serum_phosphate"),
+            Name::EarlierMagnesium => self.earlier(ix, "serum_magnesium"),
+            Name::TubeSize => {
+                let none = match &c.devices {
+                    Sent::NotSent => "no device was sent",
+                    Sent::Empty => "the sender looked for devices and there are none",
+                    Sent::Some(_) => "no device sent states the size of a tube",
+                };
+                self.least(ix, context::tube_sizes(c, self.m.gathered), none)
+            }
+            Name::PumpLowestRate => self.pump(ix, 0),
+            Name::PumpHighestRate => self.pump(ix, 1),
+            Name::PumpRateStep => self.pump(ix, 2),
+            Name::PumpVolumeStep => self.pump(ix, 3),
+        }
+    }
+}
+
+/// The latest measurement that is surely before another.
+fn before<'m, 'd>(found: &'m Measurements<'d>, latest: &Measured<'d>) -> Option<&'m Measured<'d>> {
+    let (begins, _) = latest.span?;
+    found
+        .earlier
+        .iter()
+        .find(|m| m.at != latest.at && m.span.is_some_and(|(first, last)| last <= begins && first < begins))
+}
+
+/// A length of time for people.
+fn span(seconds: Exact) -> String {
+    let (unit, word) = if seconds >= Exact::int(2 * 86_400) { (DAY, "days") } else { (Exact::int(3_600), "hours") };
+    seconds.div(unit).map_or_else(|| "very long".to_owned(), |n| format!("{} {word}", n.short(0)))
+}
+
+impl Facts for CaseFacts<'_> {
+    fn value(&self, ix: usize) -> Value {
+        if let Some(value) = self.known.borrow().get(&ix) {
+            return value.clone();
+        }
+        let value = self.work_out(ix).unwrap_or_else(Value::Missing);
+        // While the pump is being chosen its facts are missing for the moment only.
+        if !self.choosing.get() {
+            self.known.borrow_mut().insert(ix, value.clone());
+        }
+        value
+    }
+
+    fn places(&self, ix: usize) -> Vec<At> {
+        let c = self.m.context;
+        let chosen = |m: &Measurements<'_>| m.chosen.iter().map(|m| m.at).collect::<Vec<_>>();
+        let Some(Source::Other(name)) = SOURCES.get(ix) else { return vec![self.formula_at()] };
+        match name {
+            Name::Age | Name::CorrectedAge | Name::PostmenstrualAge => self.birth_at(),
+            Name::Sex => c.sex_at.into_iter().collect(),
+            Name::Gestation => chosen(&c.gestation),
+            Name::Weight | Name::WeightAge | Name::WeightZ => chosen(&c.weight),
+            Name::LastWeight | Name::LastWeightAge => self.last_weight(ix).map(|(m, _)| vec![m.at]).unwrap_or_default(),
+            Name::BirthWeight => chosen(&c.birth_weight),
+            Name::Height => chosen(&c.height),
+            Name::BodyMassIndex => chosen(&c.weight).into_iter().chain(chosen(&c.height)).collect(),
+            Name::Setting | Name::Ward | Name::Stay => self.care().at.clone(),
+            Name::Route => self.m.order.formula.as_ref().and_then(|f| f.route.at()).into_iter().collect(),
+            Name::EnergyStated => self.m.order.formula.as_ref().and_then(|f| f.density.at()).into_iter().collect(),
+            Name::Cap => self.m.plan.cap.map(|cap| cap.at).into_iter().collect(),
+            Name::FluidLimit => context::fluid_limits(self.m.order, self.m.gathered).into_iter().map(|r| r.1).collect(),
+            Name::TubeSize => context::tube_sizes(c, self.m.gathered).into_iter().map(|r| r.1).collect(),
+            Name::Conditions | Name::Allergies | Name::Medicines => {
+                let kind = match name {
+                    Name::Conditions => ConceptKind::Condition,
+                    Name::Allergies => ConceptKind::Allergy,
+                    _ => ConceptKind::Medicine,
+                };
+                match context::set(kind, c, self.m.gathered, self.m.order, &self.m.book.concepts) {
+                    Set::Of(_, at) => at,
+                    Set::NotSent => Vec::new(),
+                }
+            }
+            Name::StartsAsNew | Name::OtherOrders => c.other_orders.places().to_vec(),
+            Name::Potassium | Name::EarlierPotassium => chosen(&self.lab("serum_potassium").0),
+            Name::Phosphate | Name::EarlierPhosphate => chosen(&self.lab("serum_phosphate").0),
+            Name::Magnesium | Name::EarlierMagnesium => chosen(&self.lab("serum_magnesium").0),
+            Name::Sodium => chosen(&self.lab("serum_sodium").0),
+            Name::Glucose => chosen(&self.lab("glucose").0),
+            Name::Urea => chosen(&self.lab("urea").0),
+            Name::Creatinine => chosen(&self.lab("creatinine").0),
+            Name::FiltrationRate => chosen(&self.lab("egfr").0),
+            Name::Triglycerides => chosen(&self.lab("triglycerides").0),
+            Name::Lactate => chosen(&self.lab("lactate").0),
+            Name::HollidaySegar | Name::RestingEnergy | Name::IdealWeight | Name::AdjustedWeight => chosen(&c.weight),
+            Name::PumpRateStep | Name::PumpLowestRate | Name::PumpHighestRate | Name::PumpVolumeStep => Vec::new(),
+            _ => vec![self.formula_at()],
+        }
+    }
+}

@@ -1,0 +1,353 @@
+//! What the resources of the patient say in the rulebook's own words: conditions, allergies, medicines, the
+//! place of care, the tube, a fluid limit.
+
+use super::value::Keys;
+use super::{Concept, ConceptKind};
+use crate::exact::Exact;
+use crate::intake::bundle::{Gathered, ResourceKind};
+use crate::intake::json::Node;
+use crate::intake::order::{At, Field, Order, When};
+use crate::intake::wire::datatypes::Datatypes;
+use crate::intake::wire::{Resolution, Resolve};
+use crate::patient::{Context, Sent};
+use crate::units::{Dimension, dimension_of, measure};
+
+/// SNOMED CT's "Fluid", by which an order's nutrient is a fluid limit, as in FHIR's own examples.
+const FLUID: (&str, &str) = ("http://snomed.info/sct", "33463005");
+/// The property of a Device that gives the tube's size; no standard code is known.
+const TUBE_SIZE: (&str, &str) = ("https://enteral-gate.example/fhir/CodeSystem/device-property", "tube-size");
+/// Seconds for which a medicine that was given once still counts as current (common practice, no source).
+const GIVEN_LATELY: i64 = 86_400;
+
+/// Keys with the places of the items, or what was sent about the kind as a whole.
+pub(super) enum Set {
+    /// Nothing was said.
+    NotSent,
+    /// What was said.
+    Of(Keys, Vec<At>),
+}
+
+fn codings<'d>(concept: Node<'d>) -> impl Iterator<Item = (Option<String>, Option<String>)> + 'd {
+    concept.get("coding").into_iter().flat_map(Node::items).map(coding)
+}
+
+fn coding(node: Node<'_>) -> (Option<String>, Option<String>) {
+    let text = |name: &str| node.get(name).and_then(Node::as_str).map(|t| t.trim().to_owned());
+    (text("system"), text("code"))
+}
+
+/// Whether a code is the concept's, or lies below it where the code system says so by its spelling.
+fn means(concept: &Concept, system: &str, code: &str) -> bool {
+    let by_spelling = system.contains("icd-10") || system.ends_with("/atc");
+    concept.codes.iter().any(|(s, c)| {
+        s == system
+            && (c == code
+                || by_spelling && c.len() >= 3 && code.len() > c.len() && code.starts_with(c.trim_end_matches('.')))
+    })
+}
+
+/// The keys of one coded item, and whether any of its codes is of a system the rulebook has codes of.
+fn keys_of<'c>(
+    concepts: &'c [Concept],
+    kind: ConceptKind,
+    codes: &[(Option<String>, Option<String>)],
+) -> (Vec<&'c str>, bool) {
+    let mine = || concepts.iter().filter(move |c| c.kind == kind);
+    let mut keys = Vec::new();
+    let mut usable = false;
+    for (system, code) in codes {
+        let (Some(system), Some(code)) = (system.as_deref(), code.as_deref()) else { continue };
+        if code.is_empty() {
+            continue;
+        }
+        usable |= mine().any(|c| c.codes.iter().any(|(s, _)| s == system));
+        for concept in mine().filter(|c| means(c, system, code)) {
+            if !keys.contains(&concept.key.as_str()) {
+                keys.push(concept.key.as_str());
+            }
+        }
+    }
+    (keys, usable)
+}
+
+/// What an item of context is, by its own status.
+enum Standing {
+    Current,
+    Past,
+    Unclear,
+}
+
+fn status(node: Node<'_>) -> Option<String> {
+    node.get("status").and_then(Node::as_str).map(|s| s.to_string())
+}
+
+fn clinical(node: Node<'_>) -> Standing {
+    let codes = node.get("clinicalStatus").into_iter().flat_map(codings);
+    let past = |code: &str| matches!(code, "inactive" | "resolved" | "remission");
+    if codes.filter_map(|(_, code)| code).any(|code| past(&code)) { Standing::Past } else { Standing::Current }
+}
+
+fn medicine_standing(node: Node<'_>, context: &Context<'_>) -> Standing {
+    let kind = node.resource_type();
+    match (kind.as_deref(), status(node).as_deref()) {
+        (_, Some("active" | "in-progress" | "intended" | "recorded")) => Standing::Current,
+        (Some("MedicationAdministration"), Some("completed")) => {
+            let mut read = Datatypes::default();
+            let names = ["effectiveDateTime", "occurenceDateTime", "occurrenceDateTime"];
+            let when = names.iter().find_map(|name| read.date_time(node, name).value().copied());
+            match when.map(|when| context.seconds_from(when)).and_then(|since| since.low()) {
+                Some(since) if since <= Exact::int(GIVEN_LATELY) => Standing::Current,
+                Some(_) => Standing::Past,
+                None => Standing::Unclear,
+            }
+        }
+        (_, None | Some("unknown")) => Standing::Unclear,
+        _ => Standing::Past,
+    }
+}
+
+fn medicine_codes(node: Node<'_>, gathered: &Gathered<'_>) -> Vec<(Option<String>, Option<String>)> {
+    let mut out = Vec::new();
+    let medication = node.get("medication");
+    let concept = node.get("medicationCodeableConcept").or_else(|| medication.and_then(|m| m.get("concept")));
+    out.extend(concept.into_iter().flat_map(codings));
+    let reference = node.get("medicationReference").or_else(|| medication.and_then(|m| m.get("reference")));
+    if let Some(named) = reference.and_then(|r| resolve(r, gathered))
+        && let Some(code) = named.get("code")
+    {
+        out.extend(codings(code));
+    }
+    out
+}
+
+/// The resource a Reference leads to inside the document.
+fn resolve<'d>(reference: Node<'_>, gathered: &Gathered<'d>) -> Option<Node<'d>> {
+    let text = reference.get("reference").and_then(Node::as_str)?;
+    match gathered.resolve(reference.at(), &text) {
+        Resolution::Found(at) | Resolution::FoundByTypeAndId(at) => gathered.resource(at).map(|r| r.node),
+        _ => None,
+    }
+}
+
+/// The keys of one kind of context.
+pub(super) fn set(
+    kind: ConceptKind,
+    context: &Context<'_>,
+    gathered: &Gathered<'_>,
+    order: &Order<'_>,
+    concepts: &[Concept],
+) -> Set {
+    let (sent, resources) = match kind {
+        ConceptKind::Condition => (&context.conditions, ResourceKind::Condition),
+        ConceptKind::Allergy => (&context.allergies, ResourceKind::AllergyIntolerance),
+        ConceptKind::Medicine => (&context.medicines, ResourceKind::Medication),
+        ConceptKind::Setting => return Set::NotSent,
+    };
+    let mut keys = Keys { complete: true, ..Keys::default() };
+    let mut places = Vec::new();
+    for at in sent.places() {
+        let Some(resource) = gathered.resource(*at) else { continue };
+        let node = resource.node;
+        let (standing, codes) = match kind {
+            ConceptKind::Medicine => (medicine_standing(node, context), medicine_codes(node, gathered)),
+            ConceptKind::Allergy => {
+                let mut codes: Vec<_> = node.get("code").into_iter().flat_map(codings).collect();
+                for reaction in node.get("reaction").into_iter().flat_map(Node::items) {
+                    codes.extend(reaction.get("substance").into_iter().flat_map(codings));
+                }
+                (clinical(node), codes)
+            }
+            _ => (clinical(node), node.get("code").into_iter().flat_map(codings).collect()),
+        };
+        if matches!(standing, Standing::Past) {
+            continue;
+        }
+        places.push(*at);
+        let (found, usable) = keys_of(concepts, kind, &codes);
+        keys.complete &= usable && matches!(standing, Standing::Current);
+        if matches!(standing, Standing::Current) {
+            for key in found {
+                if !keys.present.iter().any(|k| k == key) {
+                    keys.present.push(key.to_owned());
+                }
+            }
+        }
+    }
+    // An item that says something that is not understood may be any of them.
+    let unread = context.set_aside.iter().filter(|s| s.why.starts_with("a modifier"));
+    for at in unread.map(|s| s.at).filter(|at| gathered.resource(*at).is_some_and(|r| r.kind == resources)) {
+        keys.complete = false;
+        places.push(at);
+    }
+    if kind == ConceptKind::Allergy {
+        let named = order.allergies.iter().filter(|r| r.resolved.is_none()).count();
+        keys.complete &= named == 0;
+        if named > 0 {
+            places.push(order.at);
+        }
+    }
+    if *sent == Sent::NotSent && places.is_empty() {
+        return Set::NotSent;
+    }
+    Set::Of(keys, places)
+}
+
+/// Place of care as the encounters tell it.
+#[derive(Default)]
+pub(super) struct Care {
+    /// Keys of settings.
+    pub settings: Vec<String>,
+    /// Names of current locations.
+    pub wards: Vec<String>,
+    /// When the encounters began.
+    pub began: Vec<When>,
+    /// Encounters.
+    pub at: Vec<At>,
+}
+
+pub(super) fn care(context: &Context<'_>, gathered: &Gathered<'_>, concepts: &[Concept]) -> Care {
+    let mut out = Care::default();
+    let mut read = Datatypes::default();
+    for at in context.encounters.places() {
+        let Some(resource) = gathered.resource(*at) else { continue };
+        let node = resource.node;
+        if matches!(
+            status(node).as_deref(),
+            Some("finished" | "completed" | "discharged" | "cancelled" | "discontinued")
+        ) {
+            continue;
+        }
+        out.at.push(*at);
+        let mut codes = Vec::new();
+        for name in ["class", "serviceType", "type"] {
+            let Some(value) = node.get(name) else { continue };
+            for concept in std::iter::once(value).chain(value.items()) {
+                codes.push(coding(concept));
+                codes.extend(codings(concept));
+                codes.extend(concept.get("concept").into_iter().flat_map(codings));
+            }
+        }
+        for location in node.get("location").into_iter().flat_map(Node::items) {
+            if matches!(status(location).as_deref(), Some("completed" | "planned"))
+                || location.get("period").is_some_and(|p| p.get("end").is_some())
+            {
+                continue;
+            }
+            for name in ["physicalType", "form"] {
+                codes.extend(location.get(name).into_iter().flat_map(codings));
+            }
+            let Some(reference) = location.get("location") else { continue };
+            let named = resolve(reference, gathered);
+            if let Some(named) = named {
+                for concept in named.get("type").into_iter().flat_map(Node::items) {
+                    codes.extend(codings(concept));
+                }
+            }
+            let name = named.and_then(|n| n.get("name")).or_else(|| reference.get("display")).and_then(Node::as_str);
+            if let Some(name) = name.map(|n| n.trim().to_owned())
+                && !out.wards.contains(&name)
+            {
+                out.wards.push(name);
+            }
+        }
+        let (keys, _) = keys_of(concepts, ConceptKind::Setting, &codes);
+        let home = codes.iter().any(|(_, code)| code.as_deref() == Some("HH"));
+        for key in keys.into_iter().chain(home.then_some("home")) {
+            if !out.settings.iter().any(|k| k == key) {
+                out.settings.push(key.to_owned());
+            }
+        }
+        let period = node.get("actualPeriod").or_else(|| node.get("period"));
+        if let Some((Field::Present(start), _)) = period.map(|p| read.period(p)) {
+            out.began.push(start.value);
+        }
+    }
+    out
+}
+
+/// An amount read from the document: base units, or why it cannot be used.
+pub(super) type Read = (Result<Exact, String>, At);
+
+fn quantity(node: Node<'_>, wanted: &[(Dimension, Exact)]) -> Read {
+    let mut read = Datatypes::default();
+    let q = read.quantity(node);
+    let fits = dimension_of(&q).and_then(|d| wanted.iter().find(|(w, _)| *w == d));
+    let Some((dimension, factor)) = fits.or(wanted.first()).copied() else {
+        return (Err("its unit is not known".to_owned()), node.at());
+    };
+    let reading = measure(&q, dimension);
+    let value = match reading.value.and_then(|x| x.mul(factor)) {
+        Some(x) => Ok(x),
+        None => Err(reading.blocking().next().map_or_else(|| "it cannot be read".to_owned(), ToString::to_string)),
+    };
+    (value, node.at())
+}
+
+/// The fluid limits of an order, mL/s. An amount without a period is taken per day.
+pub(super) fn fluid_limits(order: &Order<'_>, gathered: &Gathered<'_>) -> Vec<Read> {
+    let nutrients = order
+        .oral_diet
+        .and_then(|_| gathered.resource(order.at))
+        .and_then(|r| r.node.get("oralDiet"))
+        .and_then(|diet| diet.get("nutrient"));
+    let is_fluid = |n: &Node<'_>| {
+        n.get("modifier")
+            .into_iter()
+            .flat_map(codings)
+            .any(|(s, c)| s.as_deref() == Some(FLUID.0) && c.as_deref() == Some(FLUID.1))
+    };
+    nutrients
+        .into_iter()
+        .flat_map(Node::items)
+        .filter(is_fluid)
+        .filter_map(|n| n.get("amount"))
+        .map(|amount| {
+            quantity(amount, &[(Dimension::VOLUME_RATE, Exact::ONE), (Dimension::VOLUME, Exact::ratio(1, 86_400))])
+        })
+        .collect()
+}
+
+/// The sizes of feeding tubes among the patient's devices, cm.
+pub(super) fn tube_sizes(context: &Context<'_>, gathered: &Gathered<'_>) -> Vec<Read> {
+    let mut out = Vec::new();
+    for at in context.devices.places() {
+        let Some(resource) = gathered.resource(*at) else { continue };
+        if matches!(status(resource.node).as_deref(), Some("inactive" | "completed" | "stopped")) {
+            continue;
+        }
+        // The device itself, or the one that its use names.
+        let used = resource.node.get("device");
+        let used = used.map(|d| d.get("reference").filter(|r| r.get("reference").is_some()).unwrap_or(d));
+        let device = used.and_then(|r| resolve(r, gathered)).unwrap_or(resource.node);
+        for property in device.get("property").into_iter().flat_map(Node::items) {
+            let is_size = property
+                .get("type")
+                .into_iter()
+                .flat_map(codings)
+                .any(|(s, c)| s.as_deref() == Some(TUBE_SIZE.0) && c.as_deref() == Some(TUBE_SIZE.1));
+            let Some(value) = property.get("valueQuantity").filter(|_| is_size) else { continue };
+            for node in std::iter::once(value).chain(value.items()).filter(|n| n.get("value").is_some()) {
+                let read = quantity(node, &[(Dimension::LENGTH, Exact::ONE)]);
+                if !out.iter().any(|(_, at)| *at == read.1) {
+                    out.push(read);
+                }
+            }
+        }
+    }
+    out
+}
+
+/// Other feeding orders of the patient: how many stand, and whether any of them was ever a tube feed.
+pub(super) fn other_orders(context: &Context<'_>, gathered: &Gathered<'_>) -> (usize, bool) {
+    let (mut standing, mut fed) = (0, false);
+    for at in context.other_orders.places() {
+        let Some(resource) = gathered.resource(*at) else { continue };
+        let status = status(resource.node);
+        let tube = resource.node.get("enteralFormula").is_some();
+        if tube && matches!(status.as_deref(), Some("active" | "on-hold" | "unknown") | None) {
+            standing += 1;
+        }
+        fed |= tube && !matches!(status.as_deref(), Some("draft" | "entered-in-error"));
+    }
+    (standing, fed)
+}

@@ -1,0 +1,328 @@
+//! Limits judged on the facts of one order, on three truth values: a condition on what is missing, or a bound
+//! that lies within a range, is "not evaluated" and names what is missing.
+
+use super::facts::FACTS;
+use super::value::{Facts, Missing, Need, Truth, Value};
+use super::{Bound, Check, Limit, Mode, Rulebook};
+use crate::amount::{Amount, Why};
+use crate::findings::{Finding, Judged, Outcome, Tier};
+use crate::intake::order::At;
+use crate::settings::ContextKind;
+use jiff::civil::Date;
+use std::borrow::Cow;
+use std::collections::BTreeSet;
+
+/// What the sender and the moment say about judging.
+pub struct Circumstances<'a> {
+    /// Kinds of context that the sender declares.
+    pub declared: &'a BTreeSet<ContextKind>,
+    /// The day on which the order is judged; `None`: not known, and then nothing is switched off.
+    pub on: Option<Date>,
+    /// The order itself, for findings without a place of their own.
+    pub order: At,
+}
+
+/// What rules wait for that stay listed; `rules show` gives each one's reason.
+const WAITING: &str = "data that is not read yet";
+
+/// Outcomes of every limit and every rule that waits for data: those that count, and those in shadow mode.
+pub fn judge<'a>(
+    book: &'a Rulebook,
+    facts: &dyn Facts,
+    about: &Circumstances<'_>,
+) -> (Vec<Judged<'a>>, Vec<Judged<'a>>) {
+    let mut counted = Vec::with_capacity(book.limits.len() + book.waiting.len());
+    let mut shadow = Vec::new();
+    let scopes: Vec<Truth> = book.limits.iter().map(|limit| in_scope(limit, facts)).collect();
+    for (limit, scope) in book.limits.iter().zip(&scopes) {
+        let outcome = match switched_off(book, &limit.rule.id, about.on) {
+            Some(off) => off,
+            None => outcome(book, &scopes, limit, scope, facts, about),
+        };
+        let judged = Judged { rule: &limit.rule, outcome };
+        if limit.mode == Mode::Shadow { shadow.push(judged) } else { counted.push(judged) }
+    }
+    for waiting in &book.waiting {
+        let outcome = Outcome::NotProvided(Cow::Borrowed(WAITING));
+        counted.push(Judged { rule: &waiting.rule, outcome });
+    }
+    (counted, shadow)
+}
+
+/// The trace of a rule that the institution switched off, while that lasts.
+pub fn switched_off(book: &Rulebook, id: &str, on: Option<Date>) -> Option<Outcome> {
+    let on = on?;
+    let off = book.off.iter().find(|off| off.rule == id && on <= off.until)?;
+    Some(Outcome::Off(format!("by {}, until {}: {}", off.by, off.until, off.why)))
+}
+
+fn in_scope(limit: &Limit, facts: &dyn Facts) -> Truth {
+    match &limit.scope {
+        None => Truth::True,
+        Some(scope) => truth(scope.evaluate(facts, &[])),
+    }
+}
+
+fn outcome(
+    book: &Rulebook,
+    scopes: &[Truth],
+    limit: &Limit,
+    scope: &Truth,
+    facts: &dyn Facts,
+    about: &Circumstances<'_>,
+) -> Outcome {
+    if limit.mode == Mode::Off {
+        return Outcome::Off(format!("in the rulebook ({})", limit.places.join(", ")));
+    }
+    let outside = |day: Option<Date>, before: bool| {
+        day.zip(about.on).is_some_and(|(day, on)| if before { on < day } else { on > day })
+    };
+    if outside(limit.from, true) || outside(limit.to, false) {
+        return Outcome::NotApplicable(Cow::Borrowed("not in effect on this day"));
+    }
+    match scope {
+        Truth::False => return Outcome::NotApplicable(Cow::Owned(format!("outside its scope: {}", limit.scope_text))),
+        Truth::Unknown { missing, why } => return not_evaluated(missing, why, facts, about),
+        Truth::True => {}
+    }
+    // Among limits of one name the highest priority whose scope holds is the one that counts.
+    for (other, scope) in book.limits.iter().zip(scopes) {
+        let rival = other.rule.name == limit.rule.name && other.rule.id != limit.rule.id;
+        if !rival || other.priority <= limit.priority || other.mode == Mode::Off {
+            continue;
+        }
+        match scope {
+            Truth::True => {
+                return Outcome::NotApplicable(Cow::Owned(format!("{} takes its place here", other.rule.id)));
+            }
+            Truth::Unknown { missing, why } => return not_evaluated(missing, why, facts, about),
+            Truth::False => {}
+        }
+    }
+    checks(limit, facts, about)
+}
+
+fn checks(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Outcome {
+    let mut found: Option<Finding> = None;
+    let (mut missing, mut why, mut applied) = (Vec::new(), Vec::new(), false);
+    for check in &limit.checks {
+        match looked_at(limit, check, facts, about) {
+            Seen::Not => {}
+            Seen::Fine => applied = true,
+            Seen::Found(finding) => {
+                applied = true;
+                if found.as_ref().is_none_or(|f| finding.tier > f.tier) {
+                    found = Some(finding);
+                }
+            }
+            Seen::Unknown(m, w) => {
+                // A graver finding is not lost for want of what a milder check needs.
+                add(&mut missing, m);
+                why.extend(w.into_iter().filter(|x| !x.is_empty()));
+            }
+        }
+    }
+    match found {
+        Some(finding) => Outcome::Flagged(vec![finding]),
+        None if !missing.is_empty() || !why.is_empty() => not_evaluated(&missing, &why, facts, about),
+        None if applied => Outcome::Clear,
+        None => Outcome::NotApplicable(Cow::Borrowed("none of its conditions holds for this order")),
+    }
+}
+
+enum Seen {
+    Not,
+    Fine,
+    Found(Finding),
+    Unknown(Vec<Missing>, Vec<String>),
+}
+
+fn looked_at(limit: &Limit, check: &Check, facts: &dyn Facts, about: &Circumstances<'_>) -> Seen {
+    if let Some(when) = &check.when {
+        match truth(when.evaluate(facts, &[])) {
+            Truth::False => return Seen::Not,
+            Truth::Unknown { missing, why } => return Seen::Unknown(missing, why),
+            Truth::True => {}
+        }
+    }
+    let (bound, above) = match &check.bound {
+        Bound::When(condition) => {
+            return match truth(condition.evaluate(facts, &[])) {
+                Truth::True => Seen::Found(finding(limit, check, facts, &[], about)),
+                Truth::False => Seen::Fine,
+                Truth::Unknown { missing, why } => Seen::Unknown(missing, why),
+            };
+        }
+        Bound::Above(bound) => (bound, true),
+        Bound::Below(bound) => (bound, false),
+    };
+    let Some(measure) = &check.measure else {
+        return Seen::Unknown(Vec::new(), vec!["the limit names no measure".to_owned()]);
+    };
+    let (measured, bound) = (measure.evaluate(facts, &[]), bound.evaluate(facts, &[]));
+    let (m, b) = match (&measured, &bound) {
+        (Value::Quantity(m), Value::Quantity(b)) => (m, b),
+        _ => {
+            let (mut missing, mut why) = (Vec::new(), Vec::new());
+            for value in [&measured, &bound] {
+                match value {
+                    Value::Missing(list) => add(&mut missing, list.clone()),
+                    Value::Quantity(_) => {}
+                    _ => why.push("the limit compares what is no amount".to_owned()),
+                }
+            }
+            return Seen::Unknown(missing, why);
+        }
+    };
+    match beyond(m, b, above) {
+        Some(true) => Seen::Found(finding(limit, check, facts, &[measured.clone(), bound.clone()], about)),
+        Some(false) => Seen::Fine,
+        None => Seen::Unknown(Vec::new(), vec![between(m, b)]),
+    }
+}
+
+/// Whether the measure lies beyond the bound. Where only a maximum below the schedule makes the measure a range,
+/// rules about too much see its upper end and rules about too little its lower.
+fn beyond(measure: &Amount, bound: &Amount, above: bool) -> Option<bool> {
+    let (low, high) = (measure.low(), measure.high());
+    let (bound_low, bound_high) = (bound.low()?, bound.high());
+    let (surely, maybe) = if above {
+        (low.zip(bound_high).is_some_and(|(m, b)| m > b), high.is_none_or(|m| m > bound_low))
+    } else {
+        (high.is_some_and(|m| m < bound_low), bound_high.is_none_or(|b| low.is_none_or(|m| m < b)))
+    };
+    if surely {
+        return Some(true);
+    }
+    if !maybe {
+        return Some(false);
+    }
+    let capped = matches!(measure, Amount::Range { why, .. } if why.iter().all(|w| *w == Why::CapBelowSchedule));
+    (capped && bound.known().is_some()).then_some(true)
+}
+
+fn between(measure: &Amount, bound: &Amount) -> String {
+    let mut reasons: Vec<String> = measure.why().iter().chain(bound.why()).map(ToString::to_string).collect();
+    reasons.dedup();
+    if reasons.is_empty() {
+        return "the bound lies within what the measure may be".to_owned();
+    }
+    format!("the bound lies within what the measure may be ({})", reasons.join("; "))
+}
+
+fn finding(limit: &Limit, check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstances<'_>) -> Finding {
+    let mut at: Vec<At> = Vec::new();
+    let expressions = check.measure.iter().chain(match &check.bound {
+        Bound::Above(e) | Bound::Below(e) | Bound::When(e) => Some(e),
+    });
+    for fact in expressions.flat_map(|e| e.facts()) {
+        for place in facts.places(*fact) {
+            if !at.contains(&place) {
+                at.push(place);
+            }
+        }
+    }
+    if at.is_empty() {
+        at.push(about.order);
+    }
+    Finding {
+        tier: check.tier,
+        text: check.text.render(facts, extra),
+        arithmetic: arithmetic(limit, check),
+        fix: check.fix.as_ref().map(|fix| fix.render(facts, extra)),
+        at,
+        code: None,
+    }
+}
+
+/// What was compared, as the rulebook writes it, with the parameters' values.
+fn arithmetic(limit: &Limit, check: &Check) -> Option<String> {
+    let mut out = match (&check.measure, &check.bound) {
+        (Some(m), Bound::Above(b)) => format!("{} > {}", m.text, b.text),
+        (Some(m), Bound::Below(b)) => format!("{} < {}", m.text, b.text),
+        (_, Bound::When(c)) => c.text.clone(),
+        (None, _) => return None,
+    };
+    for (nth, p) in limit.parameters.iter().filter(|p| out.contains(p.name.as_str())).collect::<Vec<_>>().iter().enumerate() {
+        out.push_str(if nth == 0 { ", with " } else { ", " });
+        out.push_str(&format!("{} = {} {}", p.name, p.value.short(6), p.unit));
+    }
+    Some(out)
+}
+
+fn add(into: &mut Vec<Missing>, more: Vec<Missing>) {
+    for m in more {
+        if !into.iter().any(|x| x.fact == m.fact) {
+            into.push(m);
+        }
+    }
+}
+
+/// Missing context that the sender does not declare leaves the disposition alone; anything else does not.
+fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: &Circumstances<'_>) -> Outcome {
+    let undeclared = |m: &Missing| match FACTS.get(m.fact).map(|f| f.need) {
+        Some(Need::Context(kind)) if !about.declared.contains(&kind) && m.at.is_empty() => Some(kind),
+        _ => None,
+    };
+    let kinds: Vec<Option<ContextKind>> = missing.iter().map(undeclared).collect();
+    if let Some(Some(kind)) = kinds.iter().find(|k| k.is_some())
+        && why.is_empty()
+        && kinds.iter().all(Option::is_some)
+    {
+        return Outcome::NotProvided(Cow::Borrowed(kind_words(*kind)));
+    }
+    let mut said: Vec<String> = missing
+        .iter()
+        .map(|m| {
+            let title = FACTS.get(m.fact).map_or("a fact", |f| f.title);
+            if m.why.is_empty() { title.to_owned() } else { format!("{}: {}", lower_first(title), m.why) }
+        })
+        .collect();
+    said.extend(why.iter().cloned());
+    let mut at: Vec<At> = missing.iter().flat_map(|m| m.at.iter().copied()).collect();
+    for m in missing {
+        at.extend(facts.places(m.fact));
+    }
+    at.sort_unstable();
+    at.dedup();
+    if at.is_empty() {
+        at.push(about.order);
+    }
+    Outcome::NotEvaluated(said.join("; "), at)
+}
+
+fn lower_first(text: &str) -> String {
+    let text = text.trim_end_matches('.');
+    let mut chars = text.chars();
+    match (chars.next(), text.chars().nth(1)) {
+        (Some(first), Some(second)) if !second.is_uppercase() => first.to_lowercase().chain(chars).collect(),
+        _ => text.to_owned(),
+    }
+}
+
+/// A kind of context in the trade's words.
+pub const fn kind_words(kind: ContextKind) -> &'static str {
+    match kind {
+        ContextKind::Labs => "laboratory results",
+        ContextKind::Allergies => "allergies",
+        ContextKind::Conditions => "conditions",
+        ContextKind::Medicines => "medicines",
+        ContextKind::Devices => "tubes and other devices",
+        ContextKind::OtherOrders => "other orders of the patient",
+        ContextKind::OtherFluids => "intravenous fluids and parenteral nutrition",
+        ContextKind::History => "the patient's history",
+    }
+}
+
+fn truth(value: Value) -> Truth {
+    match value {
+        Value::Truth(truth) => truth,
+        Value::Missing(missing) => Truth::Unknown { missing, why: Vec::new() },
+        _ => Truth::Unknown { missing: Vec::new(), why: vec!["a condition that is neither true nor false".to_owned()] },
+    }
+}
+
+/// The gravest tier a limit can reach.
+pub fn gravest(limit: &Limit) -> Tier {
+    limit.checks.iter().map(|c| c.tier).max().unwrap_or(limit.rule.tier)
+}

@@ -1,0 +1,514 @@
+//! Rulebook files: what is read, and what is said about what cannot be read.
+
+use enteral_gate::rulebook::file::{self, Source, read_with};
+use enteral_gate::rulebook::schema::{self, Key};
+use enteral_gate::rulebook::value::{Fact, Need, Type};
+use enteral_gate::rulebook::{ConceptKind, Mode, Rulebook, TestKind};
+use enteral_gate::units::Dimension;
+use proptest::prelude::*;
+use serde_json::{Value, json};
+
+const fn quantity(name: &'static str, dimension: Dimension, unit: &'static str) -> Fact {
+    Fact { name, kind: Type::Quantity(dimension), unit, need: Need::Core, title: "" }
+}
+const fn word(name: &'static str) -> Fact {
+    Fact { name, kind: Type::Word(&[]), unit: "", need: Need::Core, title: "" }
+}
+static FACTS: &[Fact] = &[
+    quantity("age", Dimension::TIME, "a"),
+    quantity("weight", Dimension::MASS, "kg"),
+    quantity("highest_rate", Dimension::VOLUME_RATE, "mL/h"),
+    quantity("serum_potassium", Dimension::SUBSTANCE_CONCENTRATION, "mmol/L"),
+    Fact { name: "conditions", kind: Type::Keys, unit: "", need: Need::Core, title: "" },
+    word("setting"),
+    word("ward"),
+    word("route"),
+    word("method"),
+    word("product_age_class"),
+];
+
+/// A book with one of everything; invented.
+const WHOLE: &str = r#"rulebook = 1
+label = "Invented"
+edition = "1"
+[adopted]
+by = "Nobody"
+on = 2026-11-25
+[[off]]
+rule = "CMP-04"
+by = "Nobody"
+why = "Shown at the bedside"
+until = 2027-06-30
+[[concept]]
+kind = "condition"
+key = "kidney"
+title = "kidney disease"
+codes = ["http://snomed.info/sct|709044004"]
+[[staleness]]
+fact = "serum_potassium"
+after = "3 d"
+[[pump]]
+title = "small pump"
+when = "weight < q('10 kg')"
+rate = ["1 mL/h", "300 mL/h"]
+rate-step = "1 mL/h"
+volume-step = "1 mL"
+[[waiting]]
+id = "NUT-10"
+name = "choline-low"
+title = "Choline"
+tier = "LOW"
+source = "invented"
+why = "no content is sent"
+[[limit]]
+id = "RTE-03"
+name = "rate-high"
+title = "The rate is high"
+tier = "HIGH"
+mode = "card"
+audience = ["prescriber", "dietitian"]
+source = "invented"
+evidence = "common-practice"
+owner = "nobody"
+note = "invented"
+changes = ["2026-11-25: first"]
+override-reasons = ["tolerated before"]
+effective-from = 2026-11-25
+effective-to = 2030-01-01
+priority = 1
+[limit.scope]
+age = { from = "18 a", below = "65 a" }
+weight = { from = "30 kg" }
+setting = ["icu", "ward"]
+ward = ["W3"]
+route = ["post-pyloric"]
+method = ["continuous"]
+product = ["adult"]
+where = "weight > q('1 kg') || age > q('1 a')"
+[limit.parameters]
+adult = "150 mL/h"
+[[limit.check]]
+tier = "MED"
+when = "age >= q('18 a')"
+measure = "highest_rate"
+above = "adult"
+text = "The rate is {measure; mL/h; 0}."
+fix = "Give {bound; mL/h; 0}."
+[[limit.test]]
+title = "a"
+kind = "flag"
+expect = "flagged"
+tier = "MED"
+[limit.test.given]
+age = "70 a"
+weight = "70 kg"
+rate = "160 mL/h"
+feeds = 6
+conditions = ["kidney"]
+labs = { serum_potassium = "5 mmol/L" }
+flush = { volume = "30 mL", every = "4 h" }
+steps = [{ rate = "20 mL/h", for = "8 h" }]
+declares = ["labs"]
+other-orders = [{ rate = "20 mL/h" }]
+[[limit.test]]
+title = "b"
+kind = "pass"
+expect = "clear"
+given = {}
+[[limit.test]]
+title = "c"
+kind = "boundary"
+expect = "clear"
+given = {}
+[[limit.test]]
+title = "d"
+kind = "missing"
+expect = "not-evaluated"
+given = {}
+"#;
+
+fn book(texts: &[&str]) -> Result<Rulebook, Vec<String>> {
+    let names: Vec<String> = (0..texts.len()).map(|n| format!("{}.toml", char::from(b'a' + n as u8))).collect();
+    let sources: Vec<Source<'_>> = names.iter().zip(texts).map(|(name, text)| Source { name, text }).collect();
+    read_with(&sources, FACTS).map_err(|problems| problems.iter().map(ToString::to_string).collect())
+}
+
+fn good(texts: &[&str]) -> Rulebook {
+    book(texts).unwrap_or_else(|problems| panic!("{}", problems.join("\n")))
+}
+
+fn problems(texts: &[&str]) -> Vec<String> {
+    book(texts).expect_err("a problem")
+}
+
+#[test]
+fn a_book_with_everything_is_read() {
+    let book = good(&[WHOLE]);
+    assert_eq!((book.label.as_str(), book.edition.as_str()), ("Invented", "1"));
+    assert_eq!(book.adopted.as_ref().map(|a| a.on.to_string()).as_deref(), Some("2026-11-25"));
+    assert_eq!(book.off.len(), 1);
+    assert_eq!(book.concepts[0].kind, ConceptKind::Condition);
+    assert_eq!(book.concepts[0].codes, [("http://snomed.info/sct".to_owned(), "709044004".to_owned())]);
+    assert_eq!(book.staleness[0].seconds, enteral_gate::exact::Exact::int(259_200));
+    assert_eq!(book.pumps[0].rate[1], enteral_gate::exact::Exact::int(300));
+    assert_eq!(book.waiting[0].rule.id, "NUT-10");
+    let limit = &book.limits[0];
+    assert_eq!(limit.mode, Mode::Card);
+    assert_eq!(limit.parameters[0].unit, "mL/h");
+    assert_eq!(limit.tests.iter().map(|t| t.kind).collect::<Vec<_>>()[3], TestKind::Missing);
+    assert_eq!(limit.tests[0].given["feeds"].as_integer(), Some(6));
+    let scope = &limit.scope.as_ref().unwrap().text;
+    assert!(scope.contains("age >= q('18 a') && age < q('65 a')"), "{scope}");
+    assert!(scope.contains("setting in ['icu', 'ward']"), "{scope}");
+    assert!(scope.contains("(weight > q('1 kg') || age > q('1 a'))"), "{scope}");
+    assert!(limit.scope_text.contains("setting icu or ward"), "{}", limit.scope_text);
+    assert!(book.warnings.is_empty(), "{:?}", book.warnings);
+    assert_eq!(book.hash.len(), 16);
+}
+
+/// What is changed in `WHOLE`, and what is said about it. None of these is accepted by the schema either,
+/// but for those marked `false`.
+const WRONG: &[(&str, &str, &str, bool)] = &[
+    ("rulebook = 1\n", "", "has no rulebook", true),
+    ("rulebook = 1", "rulebook = 2", "rulebook: expected 1", true),
+    ("label = \"Invented\"", "lable = \"Invented\"", "(did you mean “label”?)", true),
+    ("edition = \"1\"", "edition = 1", "write it in quotes", true),
+    ("edition = \"1\"", "edition = \" \"", "which is empty", true),
+    ("on = 2026-11-25", "on = \"2026-11-25\"", "without quotes?", false),
+    ("on = 2026-11-25", "on = 2026-11-25T10:00:00", "a day without quotes", true),
+    ("on = 2026-11-25", "on = 2026-02-30", "this is not TOML", false),
+    ("by = \"Nobody\"\non", "on", "[adopted] has no by", true),
+    ("rule = \"CMP-04\"", "rule = \"CMP-99\"", "off.rule: expected the id", false),
+    ("why = \"Shown at the bedside\"\n", "", "[[off]] has no why", true),
+    ("kind = \"condition\"", "kind = \"conditon\"", "(did you mean “condition”?)", true),
+    ("key = \"kidney\"", "key = \"Kidney\"", "a word in small letters", true),
+    ("http://snomed.info/sct|709044004", "709044004", "system|code", true),
+    ("fact = \"serum_potassium\"", "fact = \"serum_potasium\"", "(did you mean “serum_potassium”?)", false),
+    ("after = \"3 d\"", "after = \"3 kg\"", "expected time", false),
+    ("after = \"3 d\"", "after = \"3d\"", "(did you mean “3 d”?)", true),
+    ("after = \"3 d\"", "after = \"0 d\"", "over zero", false),
+    ("[\"1 mL/h\", \"300 mL/h\"]", "[\"1 mL/h\"]", "lowest and the highest", true),
+    ("[\"1 mL/h\", \"300 mL/h\"]", "[\"301 mL/h\", \"300 mL/h\"]", "is over the highest", false),
+    ("id = \"NUT-10\"", "id = \"RTE-03\"", "stands at", false),
+    ("id = \"RTE-03\"", "id = \"rte-03\"", "(did you mean “RTE-03”?)", true),
+    ("id = \"RTE-03\"", "id = \"CMP-04\"", "is the id of a rule of the program", false),
+    ("tier = \"HIGH\"", "tier = \"high\"", "(did you mean “HIGH”?)", true),
+    ("mode = \"card\"", "mode = \"cards\"", "(did you mean “card”?)", true),
+    ("audience = [\"prescriber\", \"dietitian\"]", "audience = []", "at least one", true),
+    ("audience = [\"prescriber\", \"dietitian\"]", "audience = \"dietitian\"", "in brackets, such as", true),
+    ("[\"prescriber\", \"dietitian\"]", "[\"dietitian\", \"dietitian\"]", "stands twice", true),
+    ("source = \"invented\"\nevidence", "evidence", "a limit has no source", true),
+    ("effective-to = 2030-01-01", "effective-to = 2020-01-01", "is before effective-from", false),
+    ("priority = 1\n", "priority = \"1\"\n", "a whole number", true),
+    ("below = \"65 a\"", "below = \"17 a\"", "nothing lies between", false),
+    ("weight = { from = \"30 kg\" }", "weight = { fron = \"30 kg\" }", "(did you mean “from”?)", true),
+    ("weight = { from = \"30 kg\" }", "weight = { from = \"30 a\" }", "expected mass", false),
+    ("[\"icu\", \"ward\"]", "[\"icu\", \"wards\"]", "(did you mean “ward”?)", true),
+    ("ward = [\"W3\"]", "ward = [\"W'3\"]", "without quotes", true),
+    ("adult = \"150 mL/h\"", "adult = \"150 mls/h\"", "the unit of", false),
+    ("adult = \"150 mL/h\"", "adult = \"1,5 mL/h\"", "decimal sign is a point", true),
+    ("adult = \"150 mL/h\"", "adult = 150", "write it in quotes", true),
+    ("adult = \"150 mL/h\"", "Adult = \"150 mL/h\"", "small letters", true),
+    ("adult = \"150 mL/h\"", "age = \"150 a\"", "name of a fact", false),
+    ("above = \"adult\"", "flag = \"adult\"", "measure with above or below, or flag", true),
+    ("above = \"adult\"\n", "", "measure with above or below, or flag", true),
+    ("text = \"The rate is {measure; mL/h; 0}.\"\n", "", "a check has no text", true),
+    ("kind = \"flag\"", "kind = \"flags\"", "(did you mean “flag”?)", true),
+    ("expect = \"flagged\"", "expect = \"flag\"", "one of flagged", true),
+    ("feeds = 6", "feeds = \"6\"", "a whole number of feeds", true),
+    ("feeds = 6", "feed = 6", "(did you mean “feeds”?)", true),
+    ("conditions = [\"kidney\"]", "conditions = [\"kidneys\"]", "(did you mean “kidney”?)", false),
+    ("{ serum_potassium = \"5 mmol/L\" }", "{ serum_potassium = 5.0 }", "write it in quotes", true),
+    ("declares = [\"labs\"]", "declares = [\"lab\"]", "(did you mean “labs”?)", true),
+    ("rate = \"20 mL/h\", for", "rat = \"20 mL/h\", for", "(did you mean “rate”?)", true),
+    ("note = \"invented\"", "age = \"invented\"", "it belongs below a line [limit.scope]", true),
+    ("[[limit]]", "[limit]", "each below a line [[limit]]", true),
+];
+
+#[test]
+fn what_is_wrong_is_said_with_its_place() {
+    let mut failed = Vec::new();
+    for (from, to, said, _) in WRONG {
+        assert!(WHOLE.contains(from), "{from}");
+        let text = WHOLE.replacen(from, to, 1);
+        match book(&[&text]) {
+            Ok(_) => failed.push(format!("{to:?} is accepted")),
+            Err(problems) if !problems.iter().any(|p| p.contains(said)) => {
+                failed.push(format!("{to:?}: {said:?} is not in\n  {}", problems.join("\n  ")));
+            }
+            Err(_) => {}
+        }
+    }
+    assert!(failed.is_empty(), "{}", failed.join("\n"));
+}
+
+#[test]
+fn all_problems_come_at_once_with_line_and_column() {
+    let text = WHOLE
+        .replacen("mode = \"card\"", "mode = \"crad\"", 1)
+        .replacen("tier = \"LOW\"", "tier = \"LO\"", 1)
+        .replacen("label", "lable", 1);
+    let found = problems(&[&text]);
+    let places: Vec<String> = ["lable =", "\"LO\"", "\"crad\""]
+        .iter()
+        .map(|word| {
+            let at = text.find(word).unwrap();
+            let line = text[..at].matches('\n').count() + 1;
+            format!("a.toml:{line}:{}:", text[..at].rsplit('\n').next().unwrap().len() + 1)
+        })
+        .collect();
+    for place in &places {
+        assert!(found.iter().any(|p| p.starts_with(place)), "{place} in {found:#?}");
+    }
+}
+
+const SITE: &str = r#"rulebook = 1
+label = "Invented site"
+extends = "starter"
+[[override]]
+limit = "RTE-03"
+by = "Nutrition committee"
+why = "Pumps of ward W3"
+tier = "MED"
+parameters.adult = "125 mL/h"
+scope.ward = "any"
+"#;
+
+#[test]
+fn a_later_file_overrides_keys_and_both_places_are_kept() {
+    let book = good(&[WHOLE, SITE]);
+    assert_eq!(book.label, "Invented site");
+    assert_eq!(book.edition, "1");
+    let limit = &book.limits[0];
+    assert_eq!(limit.rule.tier.code(), "MED");
+    assert_eq!(limit.parameters[0].value, enteral_gate::exact::Exact::int(125));
+    assert!(!limit.scope.as_ref().unwrap().text.contains("W3"));
+    assert_eq!(limit.places.len(), 2);
+    assert!(limit.places[1].starts_with("b.toml:"), "{:?}", limit.places);
+    let effective = book.effective();
+    let adult = effective.iter().find(|e| e.key == "parameters.adult").unwrap();
+    assert_eq!((adult.value.as_str(), adult.place.as_str()), ("125 mL/h", "b.toml:9"));
+    assert_eq!(adult.replaced.len(), 1);
+    assert_eq!(adult.replaced[0].0, "150 mL/h");
+    assert!(adult.replaced[0].1.starts_with("a.toml:"));
+    assert_eq!(file::extends(SITE).as_deref(), Some("starter"));
+}
+
+#[test]
+fn an_override_that_cannot_be_is_said() {
+    for (from, to, said) in [
+        ("limit = \"RTE-03\"", "limit = \"RTE-04\"", "there is no limit \"RTE-04\" (did you mean “RTE-03”?)"),
+        ("by = \"Nutrition committee\"\n", "", "an override has no by"),
+        ("why = \"Pumps of ward W3\"\n", "", "an override has no why"),
+        ("parameters.adult", "parameters.adlut", "has no parameters.adlut to replace"),
+        ("125 mL/h", "125 mL", "as in what is replaced"),
+        ("tier = \"MED\"", "tierr = \"MED\"", "(did you mean “tier”?)"),
+        ("tier = \"MED\"\n", "id = \"RTE-05\"\n", "the id of a limit stays"),
+    ] {
+        let text = SITE.replacen(from, to, 1);
+        let found = problems(&[WHOLE, &text]);
+        assert!(found.iter().any(|p| p.starts_with("b.toml:") && p.contains(said)), "{said}: {found:#?}");
+    }
+    let twice = format!("{SITE}{}", SITE.split_once("extends = \"starter\"\n").unwrap().1);
+    assert!(problems(&[WHOLE, &twice]).iter().any(|p| p.contains("is replaced at b.toml:8 already")));
+    assert!(problems(&[WHOLE, WHOLE]).iter().any(|p| p.contains("to change it, use [[override]]")));
+}
+
+#[test]
+fn limits_of_one_name_must_be_apart_or_ranked() {
+    let start = WHOLE.find("[[limit]]").unwrap();
+    let second = WHOLE[start..].replacen("RTE-03", "RTE-04", 1);
+    let both = |second: &str| format!("{WHOLE}{second}");
+    assert!(problems(&[&both(&second)]).iter().any(|p| p.contains("can both apply")));
+    good(&[&both(&second.replacen("priority = 1", "priority = 2", 1))]);
+    good(&[&both(&second.replacen("from = \"18 a\", below = \"65 a\"", "from = \"65 a\"", 1))]);
+    good(&[&both(&second.replacen("from = \"18 a\", below = \"65 a\"", "below = \"216 mo\"", 1))]);
+    good(&[&both(&second.replacen("[\"post-pyloric\"]", "[\"gastric\"]", 1))]);
+    good(&[&both(&second.replacen("mode = \"card\"", "mode = \"off\"", 1))]);
+    good(&[&both(&second.replacen("name = \"rate-high\"", "name = \"rate-low\"", 1))]);
+}
+
+#[test]
+fn a_limit_without_its_four_tests_is_a_warning() {
+    let text = WHOLE.replacen("kind = \"boundary\"", "kind = \"pass\"", 1);
+    let book = good(&[&text]);
+    assert_eq!(book.warnings.len(), 1);
+    assert!(book.warnings[0].to_string().contains("RTE-03 has no test of kind boundary"), "{}", book.warnings[0]);
+}
+
+#[test]
+fn the_hash_changes_with_every_letter_and_name() {
+    let hash = |name: &str, text: &str| read_with(&[Source { name, text }], FACTS).unwrap().hash;
+    assert_eq!(hash("a", WHOLE), hash("a", WHOLE));
+    assert_ne!(hash("a", WHOLE), hash("b", WHOLE));
+    assert_ne!(hash("a", WHOLE), hash("a", &format!("{WHOLE}# note\n")));
+}
+
+#[test]
+fn no_file_and_an_empty_file_are_problems() {
+    assert_eq!(problems(&[]).len(), 2);
+    assert_eq!(problems(&[""]).len(), 3);
+}
+
+fn schema() -> jsonschema::Validator {
+    let text = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/schemas/rulebook.schema.json")).unwrap();
+    let schema: Value = serde_json::from_str(&text).unwrap();
+    jsonschema::draft202012::options().build(&schema).unwrap()
+}
+
+/// A TOML file as an editor gives it to a schema: days and times are texts.
+fn as_json(value: &toml::Value) -> Value {
+    match value {
+        toml::Value::String(text) => json!(text),
+        toml::Value::Integer(number) => json!(number),
+        toml::Value::Float(number) => json!(number),
+        toml::Value::Boolean(truth) => json!(truth),
+        toml::Value::Datetime(time) => json!(time.to_string()),
+        toml::Value::Array(list) => Value::Array(list.iter().map(as_json).collect()),
+        toml::Value::Table(table) => Value::Object(table.iter().map(|(k, v)| (k.clone(), as_json(v))).collect()),
+    }
+}
+
+fn json_of(text: &str) -> Option<Value> {
+    text.parse::<toml::Table>().ok().map(|table| as_json(&toml::Value::Table(table)))
+}
+
+#[test]
+fn the_schema_for_editors_agrees_with_the_reader() {
+    let schema = schema();
+    let accepted = |text: &str| schema.is_valid(&json_of(text).unwrap());
+    for text in [WHOLE, SITE, "rulebook = 1\n"].into_iter().chain(file::starter().iter().map(|source| source.text)) {
+        let value = json_of(text).unwrap();
+        let errors: Vec<String> = schema.iter_errors(&value).map(|e| format!("{}: {e}", e.instance_path())).collect();
+        assert!(errors.is_empty(), "{}", errors.join("\n"));
+    }
+    let mut failed = Vec::new();
+    for (from, to, _, refused) in WRONG {
+        let text = WHOLE.replacen(from, to, 1);
+        if *refused && accepted(&text) {
+            failed.push(*to);
+        }
+    }
+    assert!(failed.is_empty(), "the schema accepts {failed:?}");
+}
+
+fn lists() -> Vec<(&'static str, &'static [Key])> {
+    vec![
+        ("", schema::FILE),
+        ("adopted", schema::ADOPTED),
+        ("off", schema::OFF),
+        ("concept", schema::CONCEPT),
+        ("staleness", schema::STALENESS),
+        ("pump", schema::PUMP),
+        ("waiting", schema::WAITING),
+        ("limit", schema::LIMIT),
+        ("scope", schema::SCOPE),
+        ("range", schema::RANGE),
+        ("check", schema::CHECK),
+        ("test", schema::TEST),
+        ("given", schema::GIVEN),
+    ]
+}
+
+#[test]
+fn the_schema_and_the_document_have_every_key() {
+    let root = env!("CARGO_MANIFEST_DIR");
+    let text = std::fs::read_to_string(format!("{root}/schemas/rulebook.schema.json")).unwrap();
+    let value: Value = serde_json::from_str(&text).unwrap();
+    let document = std::fs::read_to_string(format!("{root}/docs/rulebook.md")).unwrap();
+    for (name, keys) in lists() {
+        let table = if name.is_empty() { &value } else { &value["$defs"][name] };
+        let properties = table["properties"].as_object().unwrap_or_else(|| panic!("{name}"));
+        let mut known: Vec<&str> = keys.iter().map(|key| key.name).collect();
+        known.sort_unstable();
+        let mut found: Vec<&str> = properties.keys().map(String::as_str).collect();
+        found.sort_unstable();
+        assert_eq!(known, found, "{name}");
+        for key in keys {
+            assert_eq!(properties[key.name]["description"], key.title, "{name}.{}", key.name);
+            assert!(document.contains(&format!("`{}`", key.name)), "docs/rulebook.md has no `{}`", key.name);
+            let required = table["required"].as_array().is_some_and(|list| list.contains(&json!(key.name)));
+            assert_eq!(required, key.required, "{name}.{}", key.name);
+        }
+    }
+}
+
+#[test]
+fn the_examples_of_the_document_are_read() {
+    let document = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/docs/rulebook.md")).unwrap();
+    let files: Vec<&str> = document
+        .split("```toml\n")
+        .skip(1)
+        .filter_map(|rest| rest.split("```").next())
+        .filter(|text| text.starts_with("rulebook = 1"))
+        .collect();
+    assert_eq!(files.len(), 2);
+    good(&files);
+}
+
+#[test]
+fn the_starter_rulebook_is_read_by_the_schema() {
+    assert!(!file::starter().is_empty());
+    for source in file::starter() {
+        assert!(json_of(source.text).is_some(), "{}", source.name);
+    }
+}
+
+#[test]
+fn what_is_wrong_in_an_expression_is_said_at_its_place_in_the_file() {
+    for (from, to, at, said) in [
+        ("above = \"adult\"", "above = \"2 * adlut\"", "adlut", "adult"),
+        ("above = \"adult\"", "above = \"weight\"", "weight\"\ntext", ""),
+        (
+            "where = \"weight",
+            "where = \"\"\"\nage > q('1 a')\n  && wieght > q('1 kg')\"\"\" # weight",
+            "wieght",
+            "weight",
+        ),
+        ("where = \"weight", "where = '\"weight", "", ""),
+        ("{measure; mL/h; 0}", "{meazure; mL/h; 0}", "meazure", "measure"),
+        ("where = \"weight", "where = \"'kidny' in conditions && weight", "'kidny'", "kidney"),
+        ("when = \"weight <", "when = \"wieght <", "wieght", "weight"),
+    ] {
+        assert!(WHOLE.contains(from), "{from}");
+        let text = WHOLE.replacen(from, to, 1);
+        let found = problems(&[&text]);
+        if at.is_empty() {
+            continue;
+        }
+        let offset = text.find(at).unwrap();
+        let line = text[..offset].matches('\n').count() + 1;
+        let column = text[..offset].rsplit('\n').next().unwrap().chars().count() + 1;
+        let place = format!("a.toml:{line}:{column}: ");
+        assert!(found.iter().any(|p| p.starts_with(&place) && p.contains(said)), "{place} {said}: {found:#?}");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(200))]
+
+    #[test]
+    fn no_text_makes_it_panic(text in "\\PC*") {
+        drop(book(&[&text]));
+    }
+
+    #[test]
+    fn no_damage_makes_it_panic(from in 0usize..3000, length in 0usize..40, put in "[\\[\\]{}=\"'.,a-z0-9\n\\\\-]{0,6}") {
+        let letters: Vec<char> = WHOLE.chars().collect();
+        let from = from.min(letters.len());
+        let to = (from + length).min(letters.len());
+        let text: String = letters[..from].iter().copied().chain(put.chars()).chain(letters[to..].iter().copied()).collect();
+        drop(book(&[&text, SITE]));
+        drop(book(&[WHOLE, &text]));
+    }
+}
+
+#[test]
+fn the_starter_rulebook_is_read() {
+    let book = file::read(file::starter()).unwrap_or_else(|problems| {
+        panic!("{}", problems.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
+    });
+    assert!(!book.limits.is_empty());
+    let folder = std::fs::read_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/src/rulebook/starter")).unwrap();
+    assert_eq!(folder.count(), file::starter().len(), "every file of the folder is in the list");
+}
