@@ -133,6 +133,9 @@ impl Measurements<'_> {
     }
 }
 
+/// By code: molar mass, g/mol, and charge.
+pub(super) type OfCode<'s> = dyn Fn(&str) -> (Option<Exact>, Option<i64>) + 's;
+
 /// What is looked for.
 pub(super) struct Sought<'s> {
     /// Name for people.
@@ -142,7 +145,7 @@ pub(super) struct Sought<'s> {
     /// What it measures.
     pub dimension: Dimension,
     /// The concentration of a substance: by code, its molar mass (g/mol) and its charge.
-    pub substance: Option<&'s dyn Fn(&str) -> (Option<Exact>, Option<i64>)>,
+    pub substance: Option<&'s OfCode<'s>>,
     /// Whether zero or below is possible.
     pub positive: bool,
     /// Bounds in base units, with their words.

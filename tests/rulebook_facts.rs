@@ -1,0 +1,534 @@
+//! The facts offered to limits: the published list, and each fact known, missing or too old from small FHIR
+//! documents. Everything here is invented.
+
+use enteral_gate::amount::Amount;
+use enteral_gate::appraise::appraise;
+use enteral_gate::exact::Exact;
+use enteral_gate::formulary::Formulary;
+use enteral_gate::intake::bundle::gather;
+use enteral_gate::intake::json::{Document, Limits};
+use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::intake::wire::read_order;
+use enteral_gate::patient::{context, laboratory};
+use enteral_gate::rulebook::case::{CaseFacts, Materials};
+use enteral_gate::rulebook::expression::Expression;
+use enteral_gate::rulebook::facts::{FACTS, find};
+use enteral_gate::rulebook::value::{Facts, Keys, Missing, Need, Truth, Type, Value};
+use enteral_gate::rulebook::{Concept, ConceptKind, Rulebook, Staleness};
+use enteral_gate::settings::{ContextKind, Settings};
+use enteral_gate::units::Unit;
+use serde_json::{Value as Json, json};
+use std::fmt::Write;
+use std::path::PathBuf;
+
+const SNOMED: &str = "http://snomed.info/sct";
+const ICD: &str = "http://hl7.org/fhir/sid/icd-10";
+
+#[allow(clippy::field_reassign_with_default, reason = "a book has parts of its own")]
+fn book() -> Rulebook {
+    let concept = |kind, key: &str, codes: &[(&str, &str)]| Concept {
+        kind,
+        key: key.to_owned(),
+        title: key.to_owned(),
+        codes: codes.iter().map(|(s, c)| ((*s).to_owned(), (*c).to_owned())).collect(),
+    };
+    let mut book = Rulebook::default();
+    book.concepts = vec![
+        concept(ConceptKind::Condition, "chronic-kidney-disease", &[(SNOMED, "709044004"), (ICD, "N18")]),
+        concept(ConceptKind::Condition, "heart-failure", &[(SNOMED, "84114007")]),
+        concept(ConceptKind::Allergy, "cow-milk-protein", &[(SNOMED, "782555009")]),
+        concept(ConceptKind::Medicine, "potassium-raising", &[("http://www.whocc.no/atc", "C03D")]),
+        concept(ConceptKind::Setting, "icu", &[("https://a.example/units", "ICU")]),
+    ];
+    book.staleness = vec![Staleness { fact: "serum_potassium".to_owned(), seconds: Exact::int(3 * 86_400) }];
+    book
+}
+
+fn holds(_: &Expression, _: &dyn Facts) -> Truth {
+    Truth::True
+}
+
+/// The value of a fact in a Bundle, with the places of what is missing as paths.
+fn value(bundle: &Json, name: &str) -> Value {
+    value_with(bundle, name, &book())
+}
+
+fn value_with(bundle: &Json, name: &str, book: &Rulebook) -> Value {
+    let text = bundle.to_string();
+    let bytes = std::fs::read(PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(FORMULARY)).unwrap();
+    let formulary = Formulary::from_csv("formulary.csv", &bytes).unwrap();
+    let settings = Settings::default();
+    let done = appraise(text.as_bytes(), "", FhirVersion::R4, &formulary, &settings);
+    let report = done.orders.first().unwrap_or_else(|| panic!("{text}"));
+    let document = Document::read(text.as_bytes(), &Limits::default()).unwrap();
+    let gathered = gather(&document);
+    let (order, _) = read_order(gathered.orders[0], FhirVersion::R4, &gathered);
+    let (context, _) = context(&gathered, &order, &settings);
+    let facts = CaseFacts::new(Materials {
+        order: &order,
+        plan: &report.plan,
+        days: &report.days,
+        steady: report.steady.as_ref().ok(),
+        context: &context,
+        gathered: &gathered,
+        formulary: &formulary,
+        sent: &done.sent,
+        settings: &settings,
+        book,
+        tests: &laboratory::TESTS,
+        holds: &holds,
+    });
+    let ix = find(name).unwrap_or_else(|| panic!("{name} is no fact"));
+    let value = facts.value(ix);
+    assert_eq!(value, facts.value(ix), "{name}: asked twice");
+    for at in facts.places(ix) {
+        let _ = document.node(at).path();
+    }
+    value
+}
+
+const FORMULARY: &str = "deploy/demo/formulary.csv";
+
+/// A quantity in a unit.
+fn shown(bundle: &Json, name: &str, unit: &str) -> String {
+    let factor = if unit == "a" { Exact::int(31_557_600) } else { Unit::parse(unit).unwrap().factor };
+    match value(bundle, name) {
+        Value::Quantity(Amount::Known(x)) => x.div(factor).unwrap().short(2),
+        Value::Quantity(Amount::Range { low, high, .. }) => format!(
+            "{} to {}",
+            low.div(factor).unwrap().short(2),
+            high.map_or_else(|| "more".to_owned(), |h| h.div(factor).unwrap().short(2))
+        ),
+        other => panic!("{name}: {other:?}"),
+    }
+}
+
+fn word(bundle: &Json, name: &str) -> String {
+    match value(bundle, name) {
+        Value::Word(word) => word,
+        other => panic!("{name}: {other:?}"),
+    }
+}
+
+fn keys(bundle: &Json, name: &str) -> Keys {
+    match value(bundle, name) {
+        Value::Keys(keys) => keys,
+        other => panic!("{name}: {other:?}"),
+    }
+}
+
+fn missing(bundle: &Json, name: &str) -> Vec<Missing> {
+    match value(bundle, name) {
+        Value::Missing(missing) => missing,
+        other => panic!("{name}: {other:?}"),
+    }
+}
+
+fn why(bundle: &Json, name: &str) -> String {
+    missing(bundle, name).iter().map(|m| m.why.clone()).collect::<Vec<_>>().join("; ")
+}
+
+fn patient(born: &str) -> Json {
+    json!({"resourceType": "Patient", "id": "p", "birthDate": born, "gender": "female"})
+}
+
+fn quantity(value: f64, unit: &str) -> Json {
+    json!({"value": value, "unit": unit, "system": "http://unitsofmeasure.org", "code": unit})
+}
+
+fn observation(id: &str, code: &str, when: &str, value: f64, unit: &str) -> Json {
+    json!({"resourceType": "Observation", "id": id, "status": "final", "subject": {"reference": "Patient/p"},
+        "category": [{"coding": [{"code": "laboratory"}]}],
+        "code": {"coding": [{"system": "http://loinc.org", "code": code}]},
+        "effectiveDateTime": when, "valueQuantity": quantity(value, unit)})
+}
+
+fn order() -> Json {
+    json!({"resourceType": "NutritionOrder", "id": "o", "status": "active", "intent": "order",
+    "patient": {"reference": "Patient/p"}, "dateTime": "2026-11-25T08:00:00Z",
+    "enteralFormula": {
+        "baseFormulaProductName": "A10",
+        "routeofAdministration": {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration", "code": "NGT"}]},
+        "caloricDensity": quantity(1.0, "kcal/mL"),
+        "administration": [{"schedule": {"repeat": {"boundsPeriod": {"start": "2026-11-25T08:00:00Z"}}}, "rateQuantity": quantity(60.0, "mL/h")}]
+    }})
+}
+
+fn stepped() -> Json {
+    let mut order = order();
+    let step = |start: &str, rate: f64| json!({"schedule": {"repeat": {"boundsPeriod": {"start": start}}}, "rateQuantity": quantity(rate, "mL/h")});
+    order["enteralFormula"]["administration"] = json!([
+        step("2026-11-25T08:00:00Z", 20.0),
+        step("2026-11-25T16:00:00Z", 40.0),
+        step("2026-11-25T20:00:00Z", 70.0)
+    ]);
+    order
+}
+
+fn bundle(resources: &[Json]) -> Json {
+    let entries: Vec<Json> = resources.iter().map(|r| json!({"resource": r})).collect();
+    json!({"resourceType": "Bundle", "type": "collection", "entry": entries})
+}
+
+fn of(more: &[Json]) -> Json {
+    let mut all = vec![order(), patient("1956-11-25"), observation("w", "29463-7", "2026-11-24T08:00:00Z", 70.0, "kg")];
+    all.extend_from_slice(more);
+    bundle(&all)
+}
+
+#[test]
+fn person() {
+    let b = of(&[
+        observation("h", "8302-2", "2026-11-24T08:00:00Z", 160.0, "cm"),
+        observation("w0", "29463-7", "2026-11-14T08:00:00Z", 72.0, "kg"),
+    ]);
+    assert_eq!(shown(&b, "age", "a"), "70");
+    assert_eq!(shown(&b, "corrected_age", "a"), "70");
+    assert_eq!(word(&b, "sex"), "female");
+    assert_eq!(shown(&b, "weight", "kg"), "70");
+    assert_eq!(shown(&b, "weight_age", "d"), "1");
+    assert_eq!(shown(&b, "last_weight", "kg"), "72");
+    assert_eq!(shown(&b, "last_weight_age", "d"), "10");
+    assert_eq!(shown(&b, "height", "cm"), "160");
+    assert_eq!(shown(&b, "bmi", "kg/m2"), "27.34");
+    // Mifflin: 10 × 70 + 6.25 × 160 − 5 × 70 − 161.
+    assert_eq!(shown(&b, "resting_energy", "kcal/d").split('.').next(), Some("1189"));
+    assert!(why(&b, "weight_z").contains("5 years"), "{}", why(&b, "weight_z"));
+    let nobody = bundle(&[order(), json!({"resourceType": "Patient", "id": "p"})]);
+    assert_eq!(why(&nobody, "age"), "no birth date was sent");
+    assert_eq!(why(&nobody, "sex"), "no gender was sent");
+    assert_eq!(why(&nobody, "weight"), "no weight was sent");
+    assert_eq!(missing(&nobody, "energy_per_kg")[0].fact, find("weight").unwrap());
+    assert_eq!(why(&nobody, "last_weight"), "no weight was sent");
+    let by_fact: Vec<_> = missing(&nobody, "resting_energy").iter().map(|m| FACTS[m.fact].name).collect();
+    assert_eq!(by_fact, ["age"]);
+    assert_eq!(why(&of(&[]), "bmi"), "no height was sent");
+}
+
+#[test]
+fn a_birthday_is_a_whole_year() {
+    for (born, years) in [("2008-11-25", "18"), ("2025-11-25", "1")] {
+        let b = bundle(&[order(), patient(born)]);
+        assert_eq!(shown(&b, "age", "a"), years);
+    }
+    let b = bundle(&[order(), patient("2008-11-26")]);
+    assert_eq!(shown(&b, "age", "d"), "6544.06");
+    assert_eq!(shown(&bundle(&[order(), patient("2026-11-13")]), "age", "d"), "12");
+}
+
+#[test]
+fn an_infant_of_unknown_gestation_has_a_range_of_corrected_age() {
+    let b = bundle(&[order(), patient("2026-08-01")]);
+    assert_eq!(shown(&b, "corrected_age", "d"), "-24 to 116");
+    assert_eq!(why(&b, "postmenstrual_age"), "no gestational age at birth was sent");
+    let known =
+        bundle(&[order(), patient("2026-08-01"), observation("g", "11884-4", "2026-08-01T08:00:00Z", 29.0, "wk")]);
+    assert_eq!(shown(&known, "corrected_age", "d"), "39");
+    assert_eq!(shown(&known, "gestation", "wk"), "29");
+    assert_eq!(shown(&known, "postmenstrual_age", "d"), "319");
+}
+
+#[test]
+fn the_order_and_its_days() {
+    let b = of(&[]);
+    assert_eq!(word(&b, "route"), "gastric");
+    assert_eq!(word(&b, "method"), "continuous");
+    assert_eq!(shown(&b, "volume", "mL/d"), "1440");
+    assert_eq!(shown(&b, "energy_per_kg", "kcal/kg/d"), "20.57");
+    assert_eq!(shown(&b, "highest_rate", "mL/h"), "60");
+    assert_eq!(shown(&b, "first_rate", "mL/h"), "60");
+    assert_eq!(shown(&b, "energy_stated", "kcal/mL"), "1");
+    assert_eq!(shown(&b, "steps", "1"), "1");
+    assert_eq!(shown(&b, "largest_step", "mL/h"), "0");
+    assert_eq!(shown(&b, "single_flush", "mL"), "0");
+    assert_eq!(value(&b, "has_flush"), Value::Truth(Truth::False));
+    assert_eq!(value(&b, "at_goal_at_once"), Value::Truth(Truth::True));
+    assert_eq!(why(&b, "cap"), "no maximum volume is stated");
+    assert_eq!(why(&b, "fluid_limit"), "no fluid limit was sent with the order");
+    assert_eq!(why(&b, "shortest_step_time"), "the rate does not rise in steps");
+    assert_eq!(why(&b, "starts_as_new"), "no other orders were sent, nor an answer that there are none");
+    let s = bundle(&[stepped(), patient("1956-11-25")]);
+    assert_eq!(shown(&s, "steps", "1"), "3");
+    assert_eq!(shown(&s, "first_rate", "mL/h"), "20");
+    assert_eq!(shown(&s, "largest_step", "mL/h"), "30");
+    assert_eq!(shown(&s, "shortest_step_time", "h"), "4");
+    assert_eq!(shown(&s, "time_to_goal", "h"), "12");
+    assert_eq!(shown(&s, "first_day_volume", "mL/d"), "1160");
+    assert_eq!(shown(&s, "volume", "mL/d"), "1680");
+    assert_eq!(value(&s, "at_goal_at_once"), Value::Truth(Truth::False));
+    let mut no_route = order();
+    no_route["enteralFormula"].as_object_mut().unwrap().remove("routeofAdministration");
+    assert_eq!(why(&bundle(&[no_route]), "route"), "no route is stated");
+}
+
+#[test]
+fn the_product_of_the_formulary() {
+    let b = of(&[]);
+    assert_eq!(word(&b, "product_age_class"), "adult");
+    assert_eq!(word(&b, "product_form"), "ready-to-hang");
+    assert_eq!(word(&b, "product_viscosity"), "thin");
+    assert_eq!(shown(&b, "container", "mL"), "1000");
+    assert_eq!(shown(&b, "density", "kcal/mL"), "1");
+    assert_eq!(shown(&b, "osmolality", "mosm/kg"), "300");
+    assert_eq!(shown(&b, "protein_energy_share", "%"), "16");
+    let contains = keys(&b, "product_contains");
+    assert!(contains.present.contains(&"cow-milk-protein".to_owned()) && !contains.complete);
+    assert!(contains.absent.contains(&"lactose".to_owned()));
+    let free = keys(&b, "product_free_from");
+    assert!(free.present.contains(&"gluten".to_owned()) && free.absent.contains(&"cow-milk-protein".to_owned()));
+    let mut o = order();
+    o["enteralFormula"]["baseFormulaProductName"] = json!("nothing of the kind");
+    let unknown = bundle(&[o]);
+    assert_eq!(why(&unknown, "product_form"), "nothing of the kind is not in the formulary");
+    assert_eq!(why(&unknown, "product_contains"), "no product of the order is in the formulary");
+}
+
+#[test]
+fn a_fluid_limit_is_a_nutrient_of_the_order() {
+    for unit in ["mL/d", "mL"] {
+        let mut o = order();
+        o["oralDiet"] = json!({"nutrient": [{"modifier": {"coding": [{"system": SNOMED, "code": "33463005"}]}, "amount": quantity(1500.0, unit)}]});
+        assert_eq!(shown(&bundle(&[o]), "fluid_limit", "mL/d"), "1500");
+    }
+}
+
+#[test]
+fn laboratory_values_do_not_depend_on_their_unit() {
+    let fresh = "2026-11-25T06:00:00Z";
+    // Molar masses: K 39.098, P 30.974, glucose 180.156, urea nitrogen 28.014, urea 60.056.
+    for (fact, unit, pairs) in [
+        (
+            "serum_potassium",
+            "mmol/L",
+            vec![("2823-3", 5.0, "mmol/L"), ("2823-3", 5.0, "meq/L"), ("2823-3", 19.549, "mg/dL")],
+        ),
+        (
+            "serum_magnesium",
+            "mmol/L",
+            vec![("2601-3", 1.0, "mmol/L"), ("19123-9", 2.0, "meq/L"), ("19123-9", 2.4305, "mg/dL")],
+        ),
+        ("serum_phosphate", "mmol/L", vec![("14879-1", 1.0, "mmol/L"), ("2777-1", 3.0974, "mg/dL")]),
+        ("glucose", "mmol/L", vec![("15074-8", 10.0, "mmol/L"), ("2345-7", 180.156, "mg/dL")]),
+        ("urea", "mmol/L", vec![("22664-7", 10.0, "mmol/L"), ("3094-0", 28.014, "mg/dL"), ("3091-6", 60.056, "mg/dL")]),
+        ("creatinine", "umol/L", vec![("14682-9", 100.0, "umol/L"), ("2160-0", 1.1312, "mg/dL")]),
+        ("triglycerides", "mmol/L", vec![("14927-8", 2.0, "mmol/L"), ("2571-8", 177.0864, "mg/dL")]),
+        ("egfr", "mL/min", vec![("62238-1", 25.0, "mL/min/{1.73_m2}"), ("33914-3", 25.0, "mL/min")]),
+        ("lactate", "mmol/L", vec![("2524-7", 2.0, "mmol/L")]),
+        ("serum_sodium", "mmol/L", vec![("2951-2", 140.0, "mmol/L"), ("2951-2", 140.0, "meq/L")]),
+    ] {
+        let all: Vec<String> = pairs
+            .iter()
+            .map(|(code, x, given)| shown(&of(&[observation("l", code, fresh, *x, given)]), fact, unit))
+            .collect();
+        assert!(all.windows(2).all(|w| w[0] == w[1]), "{fact}: {all:?}");
+        assert_eq!(all[0], Exact::whole(pairs[0].1 as i128).unwrap().short(2), "{fact}");
+    }
+}
+
+#[test]
+fn laboratory_values_that_are_not_there_say_why() {
+    assert_eq!(why(&of(&[]), "serum_potassium"), "no potassium was sent");
+    let old = of(&[observation("l", "2823-3", "2026-11-16T08:00:00Z", 5.0, "mmol/L")]);
+    assert_eq!(why(&old, "serum_potassium"), "9 days old; usable for 3 days");
+    assert_eq!(missing(&old, "serum_potassium")[0].at.len(), 1);
+    let edge = of(&[observation("l", "2823-3", "2026-11-22T08:00:00Z", 5.0, "mmol/L")]);
+    assert_eq!(shown(&edge, "serum_potassium", "mmol/L"), "5");
+    let two = of(&[
+        observation("l", "2823-3", "2026-11-25T06:00:00Z", 5.0, "mmol/L"),
+        observation("m", "2823-3", "2026-11-25T06:00:00Z", 4.0, "mmol/L"),
+    ]);
+    assert!(why(&two, "serum_potassium").starts_with("two values"));
+    let mut draft = observation("l", "2823-3", "2026-11-25T06:00:00Z", 5.0, "mmol/L");
+    draft["status"] = json!("preliminary");
+    assert!(why(&of(&[draft]), "serum_potassium").contains("preliminary"));
+    let unit = observation("l", "2823-3", "2026-11-25T06:00:00Z", 5.0, "kg");
+    assert!(why(&of(std::slice::from_ref(&unit)), "serum_potassium").contains("cannot be used"));
+    let hidden = of(&[observation("m", "2823-3", "2026-11-25T05:00:00Z", 4.0, "mmol/L"), unit]);
+    assert!(why(&hidden, "serum_potassium").contains("may be the latest"));
+    let fell = of(&[
+        observation("l", "2823-3", "2026-11-25T06:00:00Z", 3.0, "mmol/L"),
+        observation("m", "2823-3", "2026-11-24T06:00:00Z", 4.0, "mmol/L"),
+    ]);
+    assert_eq!(shown(&fell, "earlier_serum_potassium", "mmol/L"), "4");
+    assert_eq!(shown(&fell, "serum_potassium", "mmol/L"), "3");
+}
+
+fn condition(codings: Json, status: &str) -> Json {
+    json!({"resourceType": "Condition", "subject": {"reference": "Patient/p"}, "code": {"coding": codings},
+        "clinicalStatus": {"coding": [{"code": status}]}})
+}
+
+#[test]
+fn conditions_are_keys_of_the_rulebook() {
+    assert_eq!(why(&of(&[]), "conditions"), "no conditions were sent");
+    let kidney = condition(json!([{"system": ICD, "code": "N18.4"}]), "active");
+    let found = keys(&of(std::slice::from_ref(&kidney)), "conditions");
+    assert_eq!((found.present, found.complete), (vec!["chronic-kidney-disease".to_owned()], true));
+    let other = condition(json!([{"system": SNOMED, "code": "1"}]), "active");
+    assert_eq!(keys(&of(&[other]), "conditions"), Keys { complete: true, ..Keys::default() });
+    let past = condition(json!([{"system": ICD, "code": "N18"}]), "resolved");
+    assert_eq!(keys(&of(&[past]), "conditions"), Keys { complete: true, ..Keys::default() });
+    for unusable in [json!([{"system": "https://a.example/own", "code": "x"}]), json!([])] {
+        let found = keys(&of(&[condition(unusable, "active"), kidney.clone()]), "conditions");
+        assert_eq!((found.present.len(), found.complete), (1, false));
+    }
+}
+
+#[test]
+fn allergies_and_medicines() {
+    let allergy = |code: &str| {
+        json!({"resourceType": "AllergyIntolerance", "patient": {"reference": "Patient/p"},
+            "code": {"coding": [{"system": SNOMED, "code": code}]}})
+    };
+    assert_eq!(why(&of(&[]), "allergies"), "no allergies were sent");
+    assert_eq!(keys(&of(&[allergy("782555009")]), "allergies").present, ["cow-milk-protein"]);
+    assert_eq!(keys(&of(&[allergy("716186003")]), "allergies"), Keys { complete: true, ..Keys::default() });
+    let mut refuted = allergy("782555009");
+    refuted["verificationStatus"] = json!({"coding": [{"code": "refuted"}]});
+    assert_eq!(why(&of(&[refuted]), "allergies"), "no allergies were sent");
+    let medicine = |status: &str, code: &str| {
+        json!({"resourceType": "MedicationRequest", "status": status, "intent": "order", "subject": {"reference": "Patient/p"},
+            "medicationCodeableConcept": {"coding": [{"system": "http://www.whocc.no/atc", "code": code}]}})
+    };
+    assert_eq!(why(&of(&[]), "medicines"), "no medicines were sent");
+    assert_eq!(keys(&of(&[medicine("active", "C03DA01")]), "medicines").present, ["potassium-raising"]);
+    assert_eq!(keys(&of(&[medicine("stopped", "C03DA01")]), "medicines"), Keys { complete: true, ..Keys::default() });
+    assert!(!keys(&of(&[medicine("unknown", "C03DA01")]), "medicines").complete);
+    let text = json!({"resourceType": "MedicationRequest", "status": "active", "subject": {"reference": "Patient/p"},
+        "medicationCodeableConcept": {"text": "something"}});
+    assert!(!keys(&of(&[text]), "medicines").complete);
+}
+
+#[test]
+fn an_empty_answer_is_data() {
+    let searched = |kind: &str| {
+        json!({"resourceType": "Bundle", "type": "searchset", "total": 0,
+            "link": [{"relation": "self", "url": format!("https://a.example/fhir/{kind}?patient=p")}]})
+    };
+    for (kind, fact) in
+        [("Condition", "conditions"), ("AllergyIntolerance", "allergies"), ("MedicationRequest", "medicines")]
+    {
+        let found = keys(&of(&[searched(kind)]), fact);
+        assert_eq!(found, Keys { complete: true, ..Keys::default() }, "{kind}");
+    }
+    assert_eq!(value(&of(&[searched("NutritionOrder")]), "starts_as_new"), Value::Truth(Truth::True));
+    let devices = why(&of(&[searched("Device")]), "tube_size");
+    assert_eq!(devices, "the sender looked for devices and there are none");
+}
+
+#[test]
+fn place_of_care_tube_and_other_orders() {
+    assert_eq!(why(&of(&[]), "setting"), "no encounter was sent");
+    let encounter = json!({"resourceType": "Encounter", "status": "in-progress", "subject": {"reference": "Patient/p"},
+        "class": {"code": "IMP"}, "serviceType": {"coding": [{"system": "https://a.example/units", "code": "ICU"}]},
+        "location": [{"location": {"display": "W3"}}], "period": {"start": "2026-11-20T08:00:00Z"}});
+    let b = of(&[encounter]);
+    assert_eq!((word(&b, "setting"), word(&b, "ward")), ("icu".to_owned(), "W3".to_owned()));
+    assert_eq!(shown(&b, "stay", "d"), "5");
+    let bare = json!({"resourceType": "Encounter", "status": "in-progress", "subject": {"reference": "Patient/p"}, "class": {"code": "IMP"}});
+    assert!(why(&of(&[bare]), "setting").contains("tells no place of care"));
+    let tube = json!({"resourceType": "Device", "status": "active", "patient": {"reference": "Patient/p"},
+        "property": [{"type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "tube-size"}]},
+            "valueQuantity": [quantity(8.0, "[Ch]")]}]});
+    assert_eq!(shown(&of(&[tube]), "tube_size", "[Ch]"), "8");
+    assert_eq!(why(&of(&[]), "tube_size"), "no device was sent");
+    let mut other = order();
+    other["id"] = json!("o2");
+    other["status"] = json!("completed");
+    let both = of(&[other]);
+    assert_eq!(value(&both, "starts_as_new"), Value::Truth(Truth::False));
+    assert_eq!(shown(&both, "other_orders", "1"), "0");
+    assert_eq!(why(&of(&[]), "pump_rate_step"), "the rulebook has no pump for this order");
+}
+
+#[test]
+fn every_fact_has_a_value_of_its_type_or_says_what_is_missing() {
+    let documents = [of(&[]), bundle(&[order()]), bundle(&[stepped(), patient("2026-10-01")])];
+    for document in documents {
+        for (ix, fact) in FACTS.iter().enumerate() {
+            match (value(&document, fact.name), fact.kind) {
+                (Value::Missing(missing), _) => {
+                    assert!(!missing.is_empty(), "{}", fact.name);
+                    for m in missing {
+                        assert!(!m.why.is_empty() && m.fact < FACTS.len(), "{ix} {}: {m:?}", fact.name);
+                    }
+                }
+                (Value::Quantity(_), Type::Quantity(_))
+                | (Value::Truth(_), Type::Truth)
+                | (Value::Keys(_), Type::Keys) => {}
+                (Value::Word(w), Type::Word(list)) => assert!(list.is_empty() || list.contains(&w.as_str())),
+                (other, kind) => panic!("{}: {other:?} for {kind:?}", fact.name),
+            }
+        }
+    }
+}
+
+fn need(need: Need) -> &'static str {
+    match need {
+        Need::Core => "order",
+        Need::Context(kind) => ContextKind::ALL.iter().find(|(k, _)| *k == kind).map_or("", |(_, name)| name),
+    }
+}
+
+fn kind(kind: Type) -> (&'static str, Vec<&'static str>) {
+    match kind {
+        Type::Truth => ("truth", Vec::new()),
+        Type::Quantity(_) => ("quantity", Vec::new()),
+        Type::Word(words) => ("word", words.to_vec()),
+        Type::Keys => ("keys", Vec::new()),
+    }
+}
+
+fn same_or_write(name: &str, now: &str) {
+    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(name);
+    if std::env::var_os("UPDATE").is_some() {
+        std::fs::write(&path, now).unwrap();
+    }
+    let there = std::fs::read_to_string(&path).unwrap_or_default();
+    assert_eq!(there, now, "{name} is stale: UPDATE=1 cargo test --test rulebook_facts");
+}
+
+#[test]
+fn the_published_lists_are_those_of_the_program() {
+    let mut facts = serde_json::Map::new();
+    let mut table = String::from(
+        "# Facts\n\nWhat a limit of the rulebook can ask for. Written by `UPDATE=1 cargo test --test rulebook_facts`.\n\n\
+         Quantities are exact; a range keeps its reasons. \"Comes with\" says which input a fact needs: the order itself \
+         (weight, age, formula, route and schedule included), or a kind of context. What is missing says why: not sent, \
+         sent and not usable, or too old. A plain search answer that is empty is data.\n\n\
+         | fact | type | unit | comes with | what it is |\n|---|---|---|---|---|\n",
+    );
+    for fact in FACTS {
+        let (kind, words) = kind(fact.kind);
+        let mut entry = json!({"title": fact.title, "x-type": kind, "x-comes-with": need(fact.need)});
+        match kind {
+            "truth" => entry["type"] = json!("boolean"),
+            "keys" => {
+                entry["type"] = json!("array");
+                entry["items"] = json!({"type": "string"});
+            }
+            _ => entry["type"] = json!("string"),
+        }
+        if !words.is_empty() {
+            entry["enum"] = json!(words);
+        }
+        if kind == "quantity" {
+            entry["x-unit"] = json!(if fact.unit.is_empty() { "1" } else { fact.unit });
+        }
+        facts.insert(fact.name.to_owned(), entry);
+        let shown = if words.is_empty() { kind.to_owned() } else { format!("word: {}", words.join(", ")) };
+        writeln!(table, "| `{}` | {shown} | {} | {} | {} |", fact.name, fact.unit, need(fact.need), fact.title)
+            .unwrap();
+    }
+    let schema = json!({
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": "https://enteral-gate.example/schemas/facts.schema.json",
+        "title": "Facts offered to limits",
+        "description": "Values of facts as written in tests: a quantity is a number with a UCUM unit.",
+        "type": "object",
+        "properties": facts,
+        "additionalProperties": false,
+    });
+    same_or_write("schemas/facts.schema.json", &format!("{}\n", serde_json::to_string_pretty(&schema).unwrap()));
+    same_or_write("docs/facts.md", &table);
+}
