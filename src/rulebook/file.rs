@@ -40,7 +40,24 @@ macro_rules! files {
 }
 
 /// Files of the starter rulebook, one family each; the first gives the book its name.
-const STARTER: &[Source<'static>] = files!["book.toml", "route-and-rate.toml", "water.toml"];
+const STARTER: &[Source<'static>] = files![
+    "book.toml",
+    "concepts.toml",
+    "weight.toml",
+    "route-and-rate.toml",
+    "start-and-advance.toml",
+    "hang-time.toml",
+    "water.toml",
+    "energy-and-protein.toml",
+    "electrolytes.toml",
+    "product.toml",
+    "allergy.toml",
+    "medicines.toml",
+    "tube.toml",
+    "metabolic.toml",
+    "neonatal.toml",
+    "life-cycle.toml",
+];
 
 /// Files of the starter rulebook that the program brings along.
 pub fn starter() -> &'static [Source<'static>] {
