@@ -976,7 +976,9 @@ impl<'r> Reader<'r> {
                 checks.extend(self.check(block, tier.unwrap_or(Tier::Med), &names));
             }
         }
-        let tests = self.tests(draft);
+        // Only a limit that compares an amount has a boundary.
+        let bounded = checks.iter().any(|c| c.measure.is_some());
+        let tests = self.tests(draft, bounded);
         self.effective(draft);
         let (Some(name), Some(title), Some(tier), Some(mode), Some(source), Some(evidence), Some(owner)) =
             (name, title, tier, mode, source, evidence, owner)
@@ -1171,7 +1173,7 @@ impl<'r> Reader<'r> {
         Some(Check { tier, when, measure, bound, text: text?, fix })
     }
 
-    fn tests(&mut self, draft: &Draft<'_>) -> Vec<Test> {
+    fn tests(&mut self, draft: &Draft<'_>, bounded: bool) -> Vec<Test> {
         let mut tests = Vec::new();
         let mut kinds = Vec::new();
         for block in self.blocks("limit.test", "[[limit.test]]", draft.item("test")) {
@@ -1189,8 +1191,11 @@ impl<'r> Reader<'r> {
             let (Some(title), Some(kind), Some(expect), Some(given)) = (title, kind, expect, given) else { continue };
             tests.push(Test { title, kind, expect, tier, given, place: self.line(block.at) });
         }
-        let lacks: Vec<&str> =
-            TEST_KINDS.iter().filter(|(kind, _)| !kinds.contains(kind)).map(|(_, word)| *word).collect();
+        let lacks: Vec<&str> = TEST_KINDS
+            .iter()
+            .filter(|(kind, _)| !kinds.contains(kind) && (bounded || *kind != TestKind::Boundary))
+            .map(|(_, word)| *word)
+            .collect();
         if !lacks.is_empty() {
             let id = draft.id;
             self.warn(draft.at, format!("the limit {id} has no test of kind {}", lacks.join(", ")));
