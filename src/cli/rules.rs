@@ -155,7 +155,7 @@ impl RulesCommand {
 fn products(file: Option<&PathBuf>) -> Result<Formulary, String> {
     match file {
         Some(file) => formulary::load(file),
-        None => formulary::embedded(),
+        None => formulary::for_tests(),
     }
 }
 

@@ -1212,7 +1212,7 @@ impl<'r> Reader<'r> {
             match key {
                 "age" => drop(self.amount(&label, "70 a", Some(Dimension::TIME), item)),
                 "gestation" => drop(self.amount(&label, "28 wk", Some(Dimension::TIME), item)),
-                "weight-age" | "every" | "over" | "hours" | "lab-age" => {
+                "weight-age" | "every" | "over" | "hours" | "lab-age" | "earlier-lab-age" | "stay" | "ends" => {
                     drop(self.amount(&label, "6 h", Some(Dimension::TIME), item));
                 }
                 "weight" | "birth-weight" => drop(self.amount(&label, "70 kg", Some(Dimension::MASS), item)),
@@ -1229,7 +1229,7 @@ impl<'r> Reader<'r> {
                         self.wrong(&label, "a whole number of feeds in a day, such as 6", item, "");
                     }
                 }
-                "labs" => {
+                "labs" | "earlier-labs" => {
                     let Some(labs) = self.table(&label, item) else { continue };
                     for (name, at, item) in labs.items() {
                         if !self.facts.iter().any(|fact| fact.name == name && matches!(fact.kind, Type::Quantity(_))) {
