@@ -179,7 +179,7 @@ pub fn read_with(sources: &[Source<'_>], facts: &[Fact]) -> Result<Rulebook, Vec
     if !problems.is_empty() {
         return Err(problems);
     }
-    Ok(Rulebook { hash: hash(sources), warnings, ..reader.book })
+    Ok(Rulebook { hash: hash(sources), warnings, ..reader.book }.prepared())
 }
 
 /// What a file says it extends, for whoever finds files: `starter` or a path. `None` also for a file that is

@@ -107,10 +107,10 @@ pub fn judge<'a>(
     let mut counted = Vec::with_capacity(book.limits.len() + book.waiting.len());
     let mut shadow = Vec::new();
     let scopes: Vec<Truth> = book.limits.iter().map(|limit| in_scope(limit, facts)).collect();
-    for (limit, scope) in book.limits.iter().zip(&scopes) {
+    for (ix, (limit, scope)) in book.limits.iter().zip(&scopes).enumerate() {
         let outcome = match switched_off(book, &limit.rule.id, about.on) {
             Some(off) => off,
-            None => outcome(book, &scopes, limit, scope, facts, about),
+            None => outcome(book, &scopes, (ix, limit), scope, facts, about),
         };
         let judged = Judged { rule: &limit.rule, outcome };
         if limit.mode == Mode::Shadow { shadow.push(judged) } else { counted.push(judged) }
@@ -139,7 +139,7 @@ fn in_scope(limit: &Limit, facts: &dyn Facts) -> Truth {
 fn outcome(
     book: &Rulebook,
     scopes: &[Truth],
-    limit: &Limit,
+    (ix, limit): (usize, &Limit),
     scope: &Truth,
     facts: &dyn Facts,
     about: &Circumstances<'_>,
@@ -154,22 +154,18 @@ fn outcome(
         return Outcome::NotApplicable(Cow::Borrowed("not in effect on this day"));
     }
     match scope {
-        Truth::False => return Outcome::NotApplicable(Cow::Owned(format!("outside its scope: {}", limit.scope_text))),
+        Truth::False => return Outcome::NotApplicable(Cow::Borrowed("outside its scope")),
         Truth::Unknown { missing, why } => return not_evaluated(missing, why, facts, about),
         Truth::True => {}
     }
     // Among limits of one name the highest priority whose scope holds is the one that counts.
-    for (other, scope) in book.limits.iter().zip(scopes) {
-        let rival = other.rule.name == limit.rule.name && other.rule.id != limit.rule.id;
-        if !rival || other.priority <= limit.priority || other.mode == Mode::Off {
-            continue;
-        }
-        match scope {
-            Truth::True => {
+    for (_, rival) in book.rivals.iter().filter(|(of, _)| *of == ix) {
+        match (book.limits.get(*rival), scopes.get(*rival)) {
+            (Some(other), Some(Truth::True)) => {
                 return Outcome::NotApplicable(Cow::Owned(format!("{} takes its place here", other.rule.id)));
             }
-            Truth::Unknown { missing, why } => return not_evaluated(missing, why, facts, about),
-            Truth::False => {}
+            (_, Some(Truth::Unknown { missing, why })) => return not_evaluated(missing, why, facts, about),
+            _ => {}
         }
     }
     checks(limit, facts, about)
