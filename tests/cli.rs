@@ -271,7 +271,7 @@ fn formats() {
 fn formulary_check() {
     let output = run(&["formulary", "check", FORMULARY]);
     assert!([0, 2].contains(&code(&output)), "{output:?}");
-    assert!(String::from_utf8_lossy(&output.stdout).contains("15 products"), "{output:?}");
+    assert!(String::from_utf8_lossy(&output.stdout).contains("18 products"), "{output:?}");
     let folder = Folder::new();
     let bad = folder.write("bad.csv", "key,name\nA,B\n");
     assert_eq!(code(&run(&["formulary", "check", bad.to_str().unwrap()])), 3);

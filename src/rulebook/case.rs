@@ -458,6 +458,20 @@ impl<'a> CaseFacts<'a> {
         Ok(Value::Keys(keys))
     }
 
+    /// Whether a product whose form is fortifier is in the order; an additive that is not known may be one.
+    fn fortified(&self, ix: usize) -> Found {
+        let plan = self.m.plan;
+        let mixed = plan.contents.iter().flat_map(|c| &c.mixed).map(|x| self.product_from(x.from));
+        let mut products = mixed.chain(plan.doses.iter().map(|d| Some(&d.product)));
+        if products.clone().flatten().any(|p| p.form == Form::Fortifier) {
+            return Ok(truth(true));
+        }
+        if products.any(|p| p.is_none_or(|p| p.form == Form::NotStated)) || !plan.uncounted.is_empty() {
+            return Err(lacks(ix, "an additive is not in the formulary or states no form", vec![self.formula_at()]));
+        }
+        Ok(truth(false))
+    }
+
     fn method(&self, ix: usize) -> Found {
         let mut words: Vec<&'static str> = Vec::new();
         for line in self.feeds() {
@@ -803,6 +817,7 @@ impl<'a> CaseFacts<'a> {
                 let count = order.formula.as_ref().map_or(0, |f| f.additives.len());
                 Ok(known(i128::try_from(count).ok().and_then(Exact::whole)))
             }
+            Name::Fortified => self.fortified(ix),
             Name::Cap => match (plan.cap, plan.cap_unusable) {
                 (Some(cap), _) => Ok(known(cap.per_day.div(DAY))),
                 (None, Some(at)) => Err(lacks(ix, "the maximum volume cannot be used", vec![at])),

@@ -201,6 +201,7 @@ facts! {
         StartsAsNew, "starts_as_new", Truth, "", OTHER_ORDERS, "No other tube feed of the patient was sent, and other orders were asked for";
         OtherOrders, "other_orders", Quantity(NUMBER), "", OTHER_ORDERS, "Number of other feeding orders of the patient";
         Additives, "additives", Quantity(NUMBER), "", CORE, "Number of additives mixed into the feed or given apart";
+        Fortified, "fortified", Truth, "", CORE, "A milk fortifier is mixed into the feed or given apart";
         Cap, "cap", Quantity(VOLUME_RATE), "mL/d", CORE, "Maximum volume to deliver a day";
         FluidLimit, "fluid_limit", Quantity(VOLUME_RATE), "mL/d", OTHER_FLUIDS, "Fluid limit ordered";
         Lasts, "lasts", Quantity(TIME), "d", CORE, "Time from the start to the last end stated";
