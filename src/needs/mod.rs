@@ -119,6 +119,38 @@ pub fn estimates(inputs: &Inputs) -> Vec<Estimate> {
     out
 }
 
+/// The families from which a single estimate can be asked for without working out the whole list.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Family {
+    /// Resting energy.
+    Resting,
+    /// Fluid of children.
+    ChildFluid,
+    /// Ideal and adjusted weights of adults.
+    ReferenceWeights,
+}
+
+/// One family, under the conditions of [`estimates`].
+pub fn family(inputs: &Inputs, family: Family) -> Vec<Estimate> {
+    let person = Person::new(inputs);
+    let adult = person.may_reach(Exact::int(18));
+    match family {
+        Family::Resting => {
+            let mut out: Vec<Estimate> = Vec::new();
+            if adult {
+                out.extend(adult::resting(&person));
+            }
+            if person.may_be_under(Exact::int(18)) {
+                out.extend(child::resting(&person));
+            }
+            out
+        }
+        Family::ChildFluid if person.may_be_under(Exact::int(19)) => fluid::children(&person).into_iter().collect(),
+        Family::ReferenceWeights if adult => body::reference_weights(&person).into_iter().collect(),
+        _ => Vec::new(),
+    }
+}
+
 /// The estimate with this `id` and `variant`, if it is in the list.
 pub fn find<'e>(list: &'e [Estimate], id: &str, variant: Option<&str>) -> Option<&'e Estimate> {
     list.iter().find(|estimate| estimate.id == id && estimate.variant == variant)

@@ -11,7 +11,7 @@ use crate::formulary::Formulary;
 use crate::formulary::product::{AgeClass, Form, Product};
 use crate::intake::bundle::Gathered;
 use crate::intake::order::{At, Field, Order};
-use crate::needs::{self, Estimate, Validity};
+use crate::needs::{self, Validity};
 use crate::nutrition::content::{Content, From};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Plan, Source as Given};
@@ -59,7 +59,6 @@ pub struct CaseFacts<'a> {
     known: Box<[OnceCell<Value>]>,
     typical: OnceCell<Option<Totals>>,
     first: OnceCell<Option<Totals>>,
-    estimates: OnceCell<Vec<Estimate>>,
     care: OnceCell<Care>,
     labs: RefCell<BTreeMap<&'static str, Lab<'a>>>,
     choosing: Cell<bool>,
@@ -101,7 +100,6 @@ impl<'a> CaseFacts<'a> {
             known: FACTS.iter().map(|_| OnceCell::new()).collect(),
             typical: OnceCell::new(),
             first: OnceCell::new(),
-            estimates: OnceCell::new(),
             care: OnceCell::new(),
             labs: RefCell::default(),
             choosing: Cell::new(false),
@@ -612,10 +610,16 @@ impl<'a> CaseFacts<'a> {
     }
 
     fn estimate(&self, ix: usize, id: &str) -> Found {
-        let list = self.estimates.get_or_init(|| {
+        // One family only: the whole list takes far longer than everything else that a limit asks for.
+        let family = match id {
+            "holliday-segar" => needs::Family::ChildFluid,
+            "devine" | "adjusted-weight-25" => needs::Family::ReferenceWeights,
+            _ => needs::Family::Resting,
+        };
+        let list = {
             let c = self.m.context;
             let age = c.age_days();
-            needs::estimates(&needs::Inputs {
+            let inputs = needs::Inputs {
                 sex: match c.sex {
                     Sex::Male => Some(needs::Sex::Male),
                     Sex::Female => Some(needs::Sex::Female),
@@ -627,8 +631,9 @@ impl<'a> CaseFacts<'a> {
                 birth_weight_kg: c.birth_weight.value().and_then(|g| g.div(Exact::int(1_000))),
                 gestational_weeks: c.gestation_days().and_then(|d| d.div(Exact::int(7))),
                 ..needs::Inputs::default()
-            })
-        });
+            };
+            needs::family(&inputs, family)
+        };
         let Some(found) = list.iter().find(|e| e.id == id) else {
             return Err(lacks(ix, "there is no such estimate at this age", self.birth_at()));
         };
