@@ -56,7 +56,7 @@ pub struct Materials<'a> {
 /// The facts of one order.
 pub struct CaseFacts<'a> {
     m: Materials<'a>,
-    known: RefCell<BTreeMap<usize, Value>>,
+    known: Box<[OnceCell<Value>]>,
     typical: OnceCell<Option<Totals>>,
     first: OnceCell<Option<Totals>>,
     estimates: OnceCell<Vec<Estimate>>,
@@ -98,7 +98,7 @@ impl<'a> CaseFacts<'a> {
     pub fn new(m: Materials<'a>) -> Self {
         Self {
             m,
-            known: RefCell::default(),
+            known: FACTS.iter().map(|_| OnceCell::new()).collect(),
             typical: OnceCell::new(),
             first: OnceCell::new(),
             estimates: OnceCell::new(),
@@ -886,15 +886,23 @@ fn span(seconds: Exact) -> String {
 
 impl Facts for CaseFacts<'_> {
     fn value(&self, ix: usize) -> Value {
-        if let Some(value) = self.known.borrow().get(&ix) {
-            return value.clone();
+        match self.held(ix) {
+            Some(value) => value.clone(),
+            None => self.work_out(ix).unwrap_or_else(Value::Missing),
+        }
+    }
+
+    fn held(&self, ix: usize) -> Option<&Value> {
+        let cell = self.known.get(ix)?;
+        if let Some(value) = cell.get() {
+            return Some(value);
+        }
+        // While the pump is being chosen its facts are missing for the moment only.
+        if self.choosing.get() {
+            return None;
         }
         let value = self.work_out(ix).unwrap_or_else(Value::Missing);
-        // While the pump is being chosen its facts are missing for the moment only.
-        if !self.choosing.get() {
-            self.known.borrow_mut().insert(ix, value.clone());
-        }
-        value
+        Some(cell.get_or_init(|| value))
     }
 
     fn places(&self, ix: usize) -> Vec<At> {

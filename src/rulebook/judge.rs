@@ -107,10 +107,10 @@ pub fn judge<'a>(
     let mut counted = Vec::with_capacity(book.limits.len() + book.waiting.len());
     let mut shadow = Vec::new();
     let scopes: Vec<Truth> = book.limits.iter().map(|limit| in_scope(limit, facts)).collect();
-    for (limit, scope) in book.limits.iter().zip(&scopes) {
+    for (ix, (limit, scope)) in book.limits.iter().zip(&scopes).enumerate() {
         let outcome = match switched_off(book, &limit.rule.id, about.on) {
             Some(off) => off,
-            None => outcome(book, &scopes, limit, scope, facts, about),
+            None => outcome(book, &scopes, (ix, limit), scope, facts, about),
         };
         let judged = Judged { rule: &limit.rule, outcome };
         if limit.mode == Mode::Shadow { shadow.push(judged) } else { counted.push(judged) }
@@ -139,7 +139,7 @@ fn in_scope(limit: &Limit, facts: &dyn Facts) -> Truth {
 fn outcome(
     book: &Rulebook,
     scopes: &[Truth],
-    limit: &Limit,
+    (ix, limit): (usize, &Limit),
     scope: &Truth,
     facts: &dyn Facts,
     about: &Circumstances<'_>,
@@ -154,22 +154,18 @@ fn outcome(
         return Outcome::NotApplicable(Cow::Borrowed("not in effect on this day"));
     }
     match scope {
-        Truth::False => return Outcome::NotApplicable(Cow::Owned(format!("outside its scope: {}", limit.scope_text))),
+        Truth::False => return Outcome::NotApplicable(Cow::Borrowed("outside its scope")),
         Truth::Unknown { missing, why } => return not_evaluated(missing, why, facts, about),
         Truth::True => {}
     }
     // Among limits of one name the highest priority whose scope holds is the one that counts.
-    for (other, scope) in book.limits.iter().zip(scopes) {
-        let rival = other.rule.name == limit.rule.name && other.rule.id != limit.rule.id;
-        if !rival || other.priority <= limit.priority || other.mode == Mode::Off {
-            continue;
-        }
-        match scope {
-            Truth::True => {
+    for (_, rival) in book.rivals.iter().filter(|(of, _)| *of == ix) {
+        match (book.limits.get(*rival), scopes.get(*rival)) {
+            (Some(other), Some(Truth::True)) => {
                 return Outcome::NotApplicable(Cow::Owned(format!("{} takes its place here", other.rule.id)));
             }
-            Truth::Unknown { missing, why } => return not_evaluated(missing, why, facts, about),
-            Truth::False => {}
+            (_, Some(Truth::Unknown { missing, why })) => return not_evaluated(missing, why, facts, about),
+            _ => {}
         }
     }
     checks(limit, facts, about)
@@ -177,13 +173,11 @@ fn outcome(
 
 fn checks(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Outcome {
     let mut found: Option<Finding> = None;
-    let (mut missing, mut why, mut applied) = (Vec::new(), Vec::new(), false);
+    let (mut missing, mut why) = (Vec::new(), Vec::new());
     for check in &limit.checks {
         match looked_at(limit, check, facts, about) {
-            Seen::Not => {}
-            Seen::Fine => applied = true,
+            Seen::Fine => {}
             Seen::Found(finding) => {
-                applied = true;
                 if found.as_ref().is_none_or(|f| finding.tier > f.tier) {
                     found = Some(finding);
                 }
@@ -198,13 +192,11 @@ fn checks(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Outcom
     match found {
         Some(finding) => Outcome::Flagged(vec![finding]),
         None if !missing.is_empty() || !why.is_empty() => not_evaluated(&missing, &why, facts, about),
-        None if applied => Outcome::Clear,
-        None => Outcome::NotApplicable(Cow::Borrowed("none of its conditions holds for this order")),
+        None => Outcome::Clear,
     }
 }
 
 enum Seen {
-    Not,
     Fine,
     Found(Finding),
     Unknown(Vec<Missing>, Vec<String>),
@@ -213,7 +205,7 @@ enum Seen {
 fn looked_at(limit: &Limit, check: &Check, facts: &dyn Facts, about: &Circumstances<'_>) -> Seen {
     if let Some(when) = &check.when {
         match truth(when.evaluate(facts, &[])) {
-            Truth::False => return Seen::Not,
+            Truth::False => return Seen::Fine,
             Truth::Unknown { missing, why } => return Seen::Unknown(missing, why),
             Truth::True => {}
         }
@@ -339,12 +331,9 @@ fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: 
         Some(Need::Context(kind)) if !about.declared.contains(&kind) && m.at.is_empty() => Some(kind),
         _ => None,
     };
-    let kinds: Vec<Option<ContextKind>> = missing.iter().map(undeclared).collect();
-    if let Some(Some(kind)) = kinds.iter().find(|k| k.is_some())
-        && why.is_empty()
-        && kinds.iter().all(Option::is_some)
-    {
-        return Outcome::NotProvided(Cow::Borrowed(kind_words(*kind)));
+    // What the sender does not send decides first: with it, the rest might not have been asked for.
+    if let Some(kind) = missing.iter().find_map(undeclared) {
+        return Outcome::NotProvided(Cow::Borrowed(kind_words(kind)));
     }
     let mut said: Vec<String> = missing
         .iter()

@@ -61,6 +61,8 @@ pub struct Rulebook {
     pub warnings: Vec<file::RulebookProblem>,
     /// Keys of limits with their values and places.
     effective: Vec<Effective>,
+    /// Limits and those of the same name and a higher priority, which take their place where their scope holds.
+    rivals: Vec<(usize, usize)>,
 }
 
 /// A book without limits.
@@ -70,6 +72,25 @@ impl Rulebook {
     /// Whether there is nothing in it to judge with.
     pub fn is_empty(&self) -> bool {
         self.limits.is_empty() && self.waiting.is_empty()
+    }
+
+    /// The same book, ready to judge: rivals found once.
+    fn prepared(mut self) -> Self {
+        let all = self.limits.iter().enumerate();
+        self.rivals = all
+            .clone()
+            .flat_map(|(ix, limit)| {
+                all.clone()
+                    .filter(move |(_, other)| {
+                        other.rule.name == limit.rule.name
+                            && other.rule.id != limit.rule.id
+                            && other.priority > limit.priority
+                            && other.mode != Mode::Off
+                    })
+                    .map(move |(other, _)| (ix, other))
+            })
+            .collect();
+        self
     }
 
     /// Per limit and key the value in effect and where it comes from, in the order of the limits.
