@@ -40,7 +40,7 @@ macro_rules! files {
 }
 
 /// Files of the starter rulebook, one family each; the first gives the book its name.
-const STARTER: &[Source<'static>] = files!["book.toml", "route-and-rate.toml", "water.toml"];
+const STARTER: &[Source<'static>] = files!["book.toml", "concepts.toml", "route-and-rate.toml", "water.toml"];
 
 /// Files of the starter rulebook that the program brings along.
 pub fn starter() -> &'static [Source<'static>] {
