@@ -26,7 +26,7 @@
 use crate::amount::{Amount, Why};
 use crate::assumptions::Assumption;
 use crate::exact::Exact;
-use crate::findings::{Judged, Outcome, disposition};
+use crate::findings::{Judged, Outcome, Rule, disposition};
 use crate::formulary::product::Product;
 use crate::formulary::resource::{ProductCodes, product_from_fhir};
 use crate::formulary::{Formulary, FormularyProblem};
@@ -209,6 +209,11 @@ pub struct Institution<'a> {
     pub rulebook: &'a Rulebook,
     /// Everything else.
     pub settings: &'a Settings,
+}
+
+/// The program's own rules, of integrity.
+pub fn own_rules() -> impl Iterator<Item = &'static Rule> {
+    integrity::RULES.iter().map(|(rule, _)| rule)
 }
 
 /// Appraises one input by the integrity rules alone. Never fails: what cannot be read is reported.

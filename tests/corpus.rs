@@ -8,7 +8,7 @@ use enteral_gate::appraise::{Institution, appraise_by};
 use enteral_gate::findings::{Outcome, Tier};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::order::FhirVersion;
-use enteral_gate::rulebook::file::{self, Source};
+use enteral_gate::rulebook::file;
 use enteral_gate::rulebook::{Rulebook, short_form};
 use enteral_gate::settings::Settings;
 use std::collections::BTreeMap;
@@ -18,22 +18,7 @@ use toml::{Table, Value};
 static FORMULARY: LazyLock<Formulary> =
     LazyLock::new(|| Formulary::from_csv("demo", include_bytes!("../deploy/demo/formulary.csv")).expect("the demo's"));
 
-/// Names of care settings with invented codes; no limits: the integrity rules alone are measured here.
-const SETTINGS_ONLY: &str = r#"
-rulebook = 1
-label = "Care settings, invented codes"
-edition = "1"
-concept = [
-    { kind = "setting", key = "ward", title = "ward", codes = ["https://enteral-gate.example/fhir/CodeSystem/invented-settings|ward"] },
-    { kind = "setting", key = "icu", title = "intensive care", codes = ["https://enteral-gate.example/fhir/CodeSystem/invented-settings|icu"] },
-    { kind = "setting", key = "nicu", title = "neonatal unit", codes = ["https://enteral-gate.example/fhir/CodeSystem/invented-settings|nicu"] },
-    { kind = "setting", key = "long-term", title = "long-term care", codes = ["https://enteral-gate.example/fhir/CodeSystem/invented-settings|long-term"] },
-]
-"#;
-
-static BOOK: LazyLock<Rulebook> = LazyLock::new(|| {
-    file::read(&[Source { name: "settings.toml", text: SETTINGS_ONLY }]).unwrap_or_else(|all| panic!("{all:?}"))
-});
+static BOOK: LazyLock<Rulebook> = LazyLock::new(|| file::read(file::starter()).unwrap_or_else(|all| panic!("{all:?}")));
 
 fn clean() -> Vec<(String, Table)> {
     let file: Table = toml::from_str(include_str!("corpus/clean.toml")).expect("TOML");

@@ -6,6 +6,7 @@ use super::{PROGRAM, book};
 use crate::amount::{Amount, Why};
 use crate::appraise::{Appraisal, Combined, OrderReport};
 use crate::exact::Exact;
+use crate::findings::{Judged, Outcome};
 use crate::intake::order::At;
 use crate::needs::{self, Estimate, Figure, Kind};
 use crate::nutrition::content::From;
@@ -89,6 +90,11 @@ fn of_order(a: &Appraisal<'_>, places: &mut Places<'_>, order: &OrderReport<'_>,
             to.parts("estimate", |to| estimate(&e, typical, to));
         }
     }
+    for (name, judged) in [("rule", &order.judged), ("shadow-rule", &order.shadow)] {
+        for j in judged {
+            to.parts(name, |to| rule(j, to));
+        }
+    }
     for (assumption, at) in &order.assumptions {
         to.parts("assumption", |to| {
             to.code("id", assumption.id());
@@ -97,6 +103,29 @@ fn of_order(a: &Appraisal<'_>, places: &mut Places<'_>, order: &OrderReport<'_>,
                 places.expression(*x, to);
             }
         });
+    }
+}
+
+/// What one rule came to, and why it found, or could find, nothing.
+fn rule(j: &Judged<'_>, to: &mut Parameters) {
+    to.code("id", &j.rule.id);
+    let (outcome, why): (&str, &str) = match &j.outcome {
+        Outcome::Flagged(_) => ("flagged", ""),
+        Outcome::Clear => ("clear", ""),
+        Outcome::NotApplicable(why) => ("not-applicable", why),
+        Outcome::NotEvaluated(why, _) => ("not-evaluated", why),
+        Outcome::NotProvided(what) => ("not-provided", what),
+        Outcome::Off(who) => ("off", who),
+        Outcome::Hidden(cause) => ("hidden", cause),
+    };
+    to.code("outcome", outcome);
+    if let Outcome::Flagged(found) = &j.outcome
+        && let Some(tier) = found.iter().map(|f| f.tier).max()
+    {
+        to.code("tier", tier.code());
+    }
+    if !why.is_empty() {
+        to.string("reason", why);
     }
 }
 

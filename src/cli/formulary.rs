@@ -93,6 +93,15 @@ pub fn embedded() -> Result<Formulary, String> {
     from("invented demo formulary", super::DEMO_FORMULARY.as_bytes())
 }
 
+/// The invented products that the starter rulebook's tests name: the demo's and some with odd compositions.
+///
+/// # Errors
+/// As [`embedded`].
+pub fn for_tests() -> Result<Formulary, String> {
+    let odd = include_str!("../rulebook/starter/products.csv");
+    from("invented products for tests", format!("{}\n{odd}", super::DEMO_FORMULARY.trim_end()).as_bytes())
+}
+
 fn from(name: &str, bytes: &[u8]) -> Result<Formulary, String> {
     Formulary::from_csv(name, bytes).map_err(|problems| {
         let lines: Vec<_> = problems.iter().map(ToString::to_string).collect();

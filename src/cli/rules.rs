@@ -4,17 +4,16 @@ use super::exit::{Exit, complain};
 use super::inputs;
 use super::{Fhir, Institution as SettingsOf, formulary, rulebook};
 use crate::answer;
-use crate::appraise::{Institution, appraise_by};
+use crate::appraise::{Institution, appraise_by, own_rules};
 use crate::findings::Tier;
 use crate::formulary::Formulary;
-use crate::integrity;
 use crate::rehearsal::{Extent, described, rehearse, uncovered};
 use crate::rulebook::{Audience, Evidence, Limit, Mode, Rulebook};
 use clap::{Args, Subcommand, ValueEnum};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Form of what is printed.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
@@ -156,7 +155,7 @@ impl RulesCommand {
 fn products(file: Option<&PathBuf>) -> Result<Formulary, String> {
     match file {
         Some(file) => formulary::load(file),
-        None => formulary::embedded(),
+        None => formulary::for_tests(),
     }
 }
 
@@ -208,7 +207,7 @@ fn name_of(book: &Rulebook) -> String {
 fn list(book: &Rulebook, format: Format) -> Exit {
     // (id, kind, tier, mode, title)
     let mut rows: Vec<(String, &str, Tier, &str, String)> = Vec::new();
-    for (rule, _) in integrity::RULES {
+    for rule in own_rules() {
         let off = book.off.iter().any(|off| off.rule == rule.id);
         let far = if off { "off" } else { "card" };
         rows.push((rule.id.to_string(), "integrity", rule.tier, far, rule.title.to_string()));
@@ -246,7 +245,7 @@ fn list(book: &Rulebook, format: Format) -> Exit {
 
 fn show(book: &Rulebook, id: &str, format: Format) -> Result<Exit, String> {
     let mut fields: Vec<(&str, String)> = Vec::new();
-    if let Some((rule, _)) = integrity::RULES.iter().find(|(rule, _)| rule.id == id) {
+    if let Some(rule) = own_rules().find(|rule| rule.id == id) {
         fields.push(("id", rule.id.to_string()));
         fields.push(("kind", "integrity rule of the program".to_owned()));
         fields.push(("name", rule.name.to_string()));
@@ -479,7 +478,7 @@ fn flagged(words: &Words) -> impl Iterator<Item = (&String, Tier)> {
     words.iter().filter_map(|(id, (word, tier))| (*word == "flagged").then_some(()).and(tier.map(|t| (id, t))))
 }
 
-fn diff(old: &PathBuf, new: &PathBuf, orders: &[PathBuf], with: &With) -> Result<Exit, String> {
+fn diff(old: &Path, new: &Path, orders: &[PathBuf], with: &With) -> Result<Exit, String> {
     let (old, new) = (rulebook::named(old)?, rulebook::named(new)?);
     let (before, after) = (judged(&old, orders, with)?, judged(&new, orders, with)?);
     if before.is_empty() {

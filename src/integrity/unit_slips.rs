@@ -342,7 +342,7 @@ fn energy_band(years: Exact) -> (Exact, Exact) {
     } else if years < Exact::int(18) {
         band(15, 100)
     } else {
-        band(10, 60)
+        band(10, 80)
     }
 }
 
@@ -358,7 +358,7 @@ fn volume_band(years: Exact) -> (Exact, Exact) {
     } else if years < Exact::int(18) {
         band(15, 100)
     } else {
-        band(8, 65)
+        band(8, 80)
     }
 }
 
@@ -591,7 +591,9 @@ fn flush_slip(case: &Case<'_>, kg: Exact, years: Exact, out: &mut Vec<Finding>) 
         };
         let Some(ml) = ml else { continue };
         let tenth = ml.div(Exact::int(10)).unwrap_or(ml);
-        if ml > most && tenth <= most {
+        // Up to twice that is a large flush, not a slip.
+        let implausible = most.mul(Exact::int(2)).unwrap_or(most);
+        if ml > implausible && tenth <= most {
             out.push(Finding {
                 arithmetic: Some(format!(
                     "{} mL at once; {} mL is the most that is usual at once",

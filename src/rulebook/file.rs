@@ -40,7 +40,24 @@ macro_rules! files {
 }
 
 /// Files of the starter rulebook, one family each; the first gives the book its name.
-const STARTER: &[Source<'static>] = files!["book.toml", "concepts.toml", "route-and-rate.toml", "water.toml"];
+const STARTER: &[Source<'static>] = files![
+    "book.toml",
+    "concepts.toml",
+    "weight.toml",
+    "route-and-rate.toml",
+    "start-and-advance.toml",
+    "hang-time.toml",
+    "water.toml",
+    "energy-and-protein.toml",
+    "electrolytes.toml",
+    "product.toml",
+    "allergy.toml",
+    "medicines.toml",
+    "tube.toml",
+    "metabolic.toml",
+    "neonatal.toml",
+    "life-cycle.toml",
+];
 
 /// Files of the starter rulebook that the program brings along.
 pub fn starter() -> &'static [Source<'static>] {
@@ -959,7 +976,9 @@ impl<'r> Reader<'r> {
                 checks.extend(self.check(block, tier.unwrap_or(Tier::Med), &names));
             }
         }
-        let tests = self.tests(draft);
+        // Only a limit that compares an amount has a boundary.
+        let bounded = checks.iter().any(|c| c.measure.is_some());
+        let tests = self.tests(draft, bounded);
         self.effective(draft);
         let (Some(name), Some(title), Some(tier), Some(mode), Some(source), Some(evidence), Some(owner)) =
             (name, title, tier, mode, source, evidence, owner)
@@ -1154,7 +1173,7 @@ impl<'r> Reader<'r> {
         Some(Check { tier, when, measure, bound, text: text?, fix })
     }
 
-    fn tests(&mut self, draft: &Draft<'_>) -> Vec<Test> {
+    fn tests(&mut self, draft: &Draft<'_>, bounded: bool) -> Vec<Test> {
         let mut tests = Vec::new();
         let mut kinds = Vec::new();
         for block in self.blocks("limit.test", "[[limit.test]]", draft.item("test")) {
@@ -1172,8 +1191,11 @@ impl<'r> Reader<'r> {
             let (Some(title), Some(kind), Some(expect), Some(given)) = (title, kind, expect, given) else { continue };
             tests.push(Test { title, kind, expect, tier, given, place: self.line(block.at) });
         }
-        let lacks: Vec<&str> =
-            TEST_KINDS.iter().filter(|(kind, _)| !kinds.contains(kind)).map(|(_, word)| *word).collect();
+        let lacks: Vec<&str> = TEST_KINDS
+            .iter()
+            .filter(|(kind, _)| !kinds.contains(kind) && (bounded || *kind != TestKind::Boundary))
+            .map(|(_, word)| *word)
+            .collect();
         if !lacks.is_empty() {
             let id = draft.id;
             self.warn(draft.at, format!("the limit {id} has no test of kind {}", lacks.join(", ")));
@@ -1190,7 +1212,7 @@ impl<'r> Reader<'r> {
             match key {
                 "age" => drop(self.amount(&label, "70 a", Some(Dimension::TIME), item)),
                 "gestation" => drop(self.amount(&label, "28 wk", Some(Dimension::TIME), item)),
-                "weight-age" | "every" | "over" | "hours" | "lab-age" => {
+                "weight-age" | "every" | "over" | "hours" | "lab-age" | "earlier-lab-age" | "stay" | "ends" => {
                     drop(self.amount(&label, "6 h", Some(Dimension::TIME), item));
                 }
                 "weight" | "birth-weight" => drop(self.amount(&label, "70 kg", Some(Dimension::MASS), item)),
@@ -1207,7 +1229,7 @@ impl<'r> Reader<'r> {
                         self.wrong(&label, "a whole number of feeds in a day, such as 6", item, "");
                     }
                 }
-                "labs" => {
+                "labs" | "earlier-labs" => {
                     let Some(labs) = self.table(&label, item) else { continue };
                     for (name, at, item) in labs.items() {
                         if !self.facts.iter().any(|fact| fact.name == name && matches!(fact.kind, Type::Quantity(_))) {

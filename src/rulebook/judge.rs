@@ -177,13 +177,11 @@ fn outcome(
 
 fn checks(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Outcome {
     let mut found: Option<Finding> = None;
-    let (mut missing, mut why, mut applied) = (Vec::new(), Vec::new(), false);
+    let (mut missing, mut why) = (Vec::new(), Vec::new());
     for check in &limit.checks {
         match looked_at(limit, check, facts, about) {
-            Seen::Not => {}
-            Seen::Fine => applied = true,
+            Seen::Fine => {}
             Seen::Found(finding) => {
-                applied = true;
                 if found.as_ref().is_none_or(|f| finding.tier > f.tier) {
                     found = Some(finding);
                 }
@@ -198,13 +196,11 @@ fn checks(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Outcom
     match found {
         Some(finding) => Outcome::Flagged(vec![finding]),
         None if !missing.is_empty() || !why.is_empty() => not_evaluated(&missing, &why, facts, about),
-        None if applied => Outcome::Clear,
-        None => Outcome::NotApplicable(Cow::Borrowed("none of its conditions holds for this order")),
+        None => Outcome::Clear,
     }
 }
 
 enum Seen {
-    Not,
     Fine,
     Found(Finding),
     Unknown(Vec<Missing>, Vec<String>),
@@ -213,7 +209,7 @@ enum Seen {
 fn looked_at(limit: &Limit, check: &Check, facts: &dyn Facts, about: &Circumstances<'_>) -> Seen {
     if let Some(when) = &check.when {
         match truth(when.evaluate(facts, &[])) {
-            Truth::False => return Seen::Not,
+            Truth::False => return Seen::Fine,
             Truth::Unknown { missing, why } => return Seen::Unknown(missing, why),
             Truth::True => {}
         }
@@ -339,12 +335,9 @@ fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: 
         Some(Need::Context(kind)) if !about.declared.contains(&kind) && m.at.is_empty() => Some(kind),
         _ => None,
     };
-    let kinds: Vec<Option<ContextKind>> = missing.iter().map(undeclared).collect();
-    if let Some(Some(kind)) = kinds.iter().find(|k| k.is_some())
-        && why.is_empty()
-        && kinds.iter().all(Option::is_some)
-    {
-        return Outcome::NotProvided(Cow::Borrowed(kind_words(*kind)));
+    // What the sender does not send decides first: with it, the rest might not have been asked for.
+    if let Some(kind) = missing.iter().find_map(undeclared) {
+        return Outcome::NotProvided(Cow::Borrowed(kind_words(kind)));
     }
     let mut said: Vec<String> = missing
         .iter()

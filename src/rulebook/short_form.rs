@@ -59,7 +59,11 @@ const KEYS: &[&str] = &[
     "intent",
     "setting",
     "ward",
+    "stay",
+    "ends",
     "labs",
+    "earlier-labs",
+    "earlier-lab-age",
     "lab-age",
     "conditions",
     "allergies",
@@ -213,9 +217,11 @@ fn observations(given: &Table, entries: &mut Vec<Value>) -> Result<(), String> {
         };
         entries.push(observation("earlier-weight", "29463-7", "earlier-weight", value, &at("ago", back)?)?);
     }
-    if let Some(labs) = given.get("labs") {
-        let labs = labs.as_table().ok_or("labs: expected a table of laboratory values")?;
-        let when = at("lab-age", text(given, "lab-age")?.unwrap_or("6 h"))?;
+    for (key, age, usual) in [("labs", "lab-age", "6 h"), ("earlier-labs", "earlier-lab-age", "2 d")] {
+        let Some(labs) = given.get(key) else { continue };
+        let labs = labs.as_table().ok_or_else(|| format!("{key}: expected a table of laboratory values"))?;
+        let when = at(age, text(given, age)?.unwrap_or(usual))?;
+        let prefix = key.trim_end_matches("labs");
         if labs.is_empty() {
             entries.push(empty("Observation"));
         }
@@ -227,7 +233,7 @@ fn observations(given: &Table, entries: &mut Vec<Value>) -> Result<(), String> {
                 )
             })?;
             let value = value.as_str().ok_or_else(|| format!("labs: {name}: expected text in quotes"))?;
-            let mut lab = observation(&name.replace('_', "-"), loinc.1, name, value, &when)?;
+            let mut lab = observation(&format!("{prefix}{}", name.replace('_', "-")), loinc.1, name, value, &when)?;
             if let Some(object) = lab.as_object_mut() {
                 object.insert(
                     "category".into(),
@@ -301,6 +307,9 @@ fn context(given: &Table, book: &Rulebook, entries: &mut Vec<Value>) -> Result<(
         if let Some(setting) = setting.filter(|s| *s != "home") {
             let code = coded(concept(book, ConceptKind::Setting, setting)?);
             encounter.insert("serviceType".into(), code);
+        }
+        if let Some(stay) = text(given, "stay")? {
+            encounter.insert("period".into(), json!({"start": at("stay", stay)?}));
         }
         if let Some(ward) = ward {
             encounter.insert("location".into(), json!([{"location": {"display": ward}}]));
@@ -441,7 +450,19 @@ fn administrations(given: &Table) -> Result<Vec<Value>, String> {
         }
         return Ok(out);
     }
-    let bounds = json!({"start": NOW});
+    let mut bounds = json!({"start": NOW});
+    if let Some(ends) = text(given, "ends")? {
+        let (n, unit) = amount("ends", ends)?;
+        let n: i64 = n.parse().map_err(|_| "ends: expected whole days".to_owned())?;
+        if unit != "d" || !(0..=70_000).contains(&n) {
+            return Err("ends: expected whole days, such as 30 d".to_owned());
+        }
+        let date: Date = DAY.parse().map_err(|_| "the day cannot be read".to_owned())?;
+        let date = date.checked_add(n.days()).map_err(|_| "ends: out of range".to_owned())?;
+        if let Some(object) = bounds.as_object_mut() {
+            object.insert("end".into(), json!(format!("{date}T08:00:00Z")));
+        }
+    }
     if let Some(volume) = text(given, "volume")? {
         let mut repeat = Map::new();
         repeat.insert("boundsPeriod".into(), bounds);

@@ -5,7 +5,7 @@
 //! quickest round of each, and its ratio to the parse.
 
 use enteral_gate::answer::{outcome_json, parameters_json};
-use enteral_gate::appraise::{Appraisal, appraise, check};
+use enteral_gate::appraise::{Appraisal, Institution, appraise, check, check_by};
 use enteral_gate::exact::Exact;
 use enteral_gate::intake::bundle::{Gathered, gather};
 use enteral_gate::intake::json::{Document, Limits};
@@ -15,6 +15,7 @@ use enteral_gate::intake::wire::read_order;
 use enteral_gate::nutrition::plan::{Materials, Plan, plan};
 use enteral_gate::nutrition::totals::{judged_totals, lay_plan};
 use enteral_gate::patient::context;
+use enteral_gate::rulebook::file;
 use enteral_gate::settings::Settings;
 use enteral_gate::timing::day::Window;
 use enteral_gate::timing::schedule::Frame;
@@ -59,6 +60,9 @@ fn main() {
         orders.iter().take(FEW).map(|o| appraise(o, "", VERSION, &formulary, &settings)).collect();
     let answers: usize = appraised.iter().map(|a| parameters_json(a).len()).sum();
 
+    let book = file::read(file::starter()).expect("the starter rulebook");
+    let by = Institution { formulary: &formulary, rulebook: &book, settings: &settings };
+
     let mut stages = [
         stage("yardstick: parse into serde_json::Value", MANY, |i| {
             black_box(serde_json::from_slice::<serde_json::Value>(&orders[i]).ok());
@@ -94,6 +98,12 @@ fn main() {
         stage("$validate, bytes to OperationOutcome", MANY, |i| {
             black_box(outcome_json(&check(&orders[i], "", VERSION, &formulary, &settings)));
         }),
+        stage("$validate with the starter rulebook, no writing", MANY, |i| {
+            black_box(check_by(&orders[i], "", VERSION, by).disposition());
+        }),
+        stage("$validate with the starter rulebook", MANY, |i| {
+            black_box(outcome_json(&check_by(&orders[i], "", VERSION, by)));
+        }),
         stage("$appraise but for the writing", MANY, |i| {
             black_box(appraise(&orders[i], "", VERSION, &formulary, &settings).disposition());
         }),
@@ -109,9 +119,9 @@ fn main() {
         }
     }
     let yardstick = stages[0].best;
-    println!("{:<42}{:>9}{:>8}", "", "µs", "ratio");
+    println!("{:<48}{:>9}{:>8}", "", "µs", "ratio");
     for stage in &stages {
-        println!("{:<42}{:>9.2}{:>8.2}", stage.name, stage.best * 1e6, stage.best / yardstick);
+        println!("{:<48}{:>9.2}{:>8.2}", stage.name, stage.best * 1e6, stage.best / yardstick);
     }
     println!("\nParameters of {} kB on average", answers / FEW / 1000);
 }

@@ -20,8 +20,11 @@ pub use template::Template;
 pub const MAX_CHARACTERS: usize = 2_000;
 /// Most symbols, names and literals in one expression.
 pub const MAX_TOKENS: usize = 400;
-/// Deepest nesting of brackets, signs and choices.
-pub const MAX_NESTING: usize = 24;
+/// Most signs of arithmetic and comparisons in one expression; the parser nests a row of them.
+pub const MAX_OPERATORS: usize = 60;
+/// Deepest nesting of brackets, signs and choices. The parser recurses by a dozen calls a level, so this is what
+/// keeps it within the stack of any thread.
+pub const MAX_NESTING: usize = 10;
 
 /// The names an expression may use.
 #[derive(Clone, Copy, Debug)]

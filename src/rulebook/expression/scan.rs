@@ -1,7 +1,7 @@
 //! The text before it is parsed: only characters, words and symbols of the subset pass, bounded in number and
 //! nesting, and literals are kept as they are written.
 
-use super::{Fault, MAX_CHARACTERS, MAX_NESTING, MAX_TOKENS};
+use super::{Fault, MAX_CHARACTERS, MAX_NESTING, MAX_OPERATORS, MAX_TOKENS};
 use crate::exact::{Decimal, Exact};
 use std::collections::BTreeMap;
 
@@ -121,7 +121,7 @@ pub(super) fn scan(text: &str) -> Result<Scanned, Vec<Fault>> {
         s.wrong(0, format!("the expression is longer than {MAX_CHARACTERS} characters"), None);
         return Err(s.faults);
     }
-    let (mut tokens, mut signs, mut choices) = (0usize, 0usize, 0usize);
+    let (mut tokens, mut signs, mut choices, mut operators) = (0usize, 0usize, 0usize, 0usize);
     let mut open: Vec<(char, usize)> = Vec::new();
     while let Some(c) = s.peek(0) {
         let from = s.at;
@@ -132,6 +132,11 @@ pub(super) fn scan(text: &str) -> Result<Scanned, Vec<Fault>> {
         tokens += 1;
         signs = if matches!(c, '!' | '-') { signs + 1 } else { 0 };
         choices += usize::from(c == '?');
+        operators += usize::from(matches!(c, '+' | '-' | '*' | '/' | '<' | '>' | '=' | '!'));
+        if operators > MAX_OPERATORS {
+            s.wrong(from, format!("the expression has more than {MAX_OPERATORS} operators"), None);
+            return Err(s.faults);
+        }
         if tokens > MAX_TOKENS {
             s.wrong(from, format!("the expression has more than {MAX_TOKENS} parts"), None);
             return Err(s.faults);
