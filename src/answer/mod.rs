@@ -17,7 +17,8 @@
     )
 )]
 
-use crate::findings::{Judged, Outcome};
+use crate::findings::{Judged, Outcome, Rule};
+use crate::intake::order::At;
 use crate::rulebook::Rulebook;
 use std::borrow::Cow;
 
@@ -65,6 +66,20 @@ fn book_warning(book: &Rulebook) -> Option<Cow<'_, str>> {
         )));
     }
     None
+}
+
+/// Rules that could not be evaluated, those for want of the same together.
+fn not_evaluated<'j>(judged: &'j [Judged<'_>]) -> Vec<(Vec<&'j Rule>, &'j str, &'j [At])> {
+    let mut out: Vec<(Vec<&Rule>, &str, &[At])> = Vec::new();
+    for j in judged {
+        if let Outcome::NotEvaluated(why, at) = &j.outcome {
+            match out.iter_mut().find(|(_, w, a)| *w == why.as_str() && *a == at.as_slice()) {
+                Some((rules, ..)) => rules.push(j.rule),
+                None => out.push((vec![j.rule], why, at)),
+            }
+        }
+    }
+    out
 }
 
 /// Kinds of context that were not provided, each once with the rules that wait for it.

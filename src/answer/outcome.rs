@@ -205,15 +205,18 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport<'_>, issues: &mut Issues<'_>)
 }
 
 fn not_evaluated(order: &OrderReport<'_>, paths: &Paths<'_>, issues: &mut Issues<'_>) {
-    for j in &order.judged {
-        let Outcome::NotEvaluated(why, at) = &j.outcome else { continue };
-        let modifier = j.rule.id == "CMP-05";
+    for (rules, why, at) in super::not_evaluated(&order.judged) {
+        let [first, more @ ..] = rules.as_slice() else { continue };
+        let modifier = first.id == "CMP-05";
         let issue = if order.computed {
+            let codings: Vec<Coding<'_>> = rules.iter().map(|rule| coding(&rule.id, &rule.name)).collect();
+            let names: Vec<&str> = rules.iter().map(|rule| rule.id.as_ref()).collect();
+            let what = if more.is_empty() { first.title.to_lowercase() } else { names.join(", ") };
             issues.issue(
                 if modifier { "error" } else { "warning" },
                 if modifier { "extension" } else { "incomplete" },
-                &[coding(&j.rule.id, &j.rule.name)],
-                &["Not checked (", &j.rule.title.to_lowercase(), "): ", why, "."],
+                &codings,
+                &["Not checked (", &what, "): ", why, "."],
             )
         } else {
             let text = capital(&format!("not computed and not checked: {why}"));

@@ -330,11 +330,12 @@ impl Writer {
                 }
             }
             if tier == Tier::High {
-                for j in &order.judged {
-                    if let Outcome::NotEvaluated(why, _) = &j.outcome {
-                        let tag = self.paint("1;33", "NOT CHECKED");
-                        self.wrapped(&format!("    {tag} {} ", j.rule.id), "           ", why);
-                    }
+                for (rules, why, _) in super::not_evaluated(&order.judged) {
+                    let tag = self.paint("1;33", "NOT CHECKED");
+                    let names: Vec<&str> = rules.iter().map(|rule| rule.id.as_ref()).collect();
+                    let why = if names.len() > 1 { format!("{}: {why}", names.join(", ")) } else { why.to_owned() };
+                    let name = if names.len() > 1 { "" } else { names.first().copied().unwrap_or("") };
+                    self.wrapped(&format!("    {tag} {name} "), "           ", &why);
                 }
             }
         }

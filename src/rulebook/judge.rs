@@ -76,7 +76,11 @@ pub fn add_limits<'a>(
                 {
                     Some(cause)
                 }
-                (_, Some(cause)) if rests_on(limit, |f| f.unit.contains("kg")) => Some(cause),
+                (_, Some(cause))
+                    if rests_on(limit, |f| f.unit.contains("kg") || matches!(f.name, "weight_z" | "bmi")) =>
+                {
+                    Some(cause)
+                }
                 _ => None,
             };
             if let Some(cause) = cause {
@@ -339,6 +343,8 @@ fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: 
         .iter()
         .map(|m| {
             let title = FACTS.get(m.fact).map_or("a fact", |f| f.title);
+            // What follows a semicolon says how it is counted.
+            let title = title.split_once(';').map_or(title, |(name, _)| name);
             if m.why.is_empty() { title.to_owned() } else { format!("{}: {}", lower_first(title), m.why) }
         })
         .collect();
