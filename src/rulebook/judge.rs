@@ -316,7 +316,10 @@ fn arithmetic(limit: &Limit, check: &Check) -> Option<String> {
         limit.parameters.iter().filter(|p| out.contains(p.name.as_str())).collect::<Vec<_>>().iter().enumerate()
     {
         out.push_str(if nth == 0 { ", with " } else { ", " });
-        out.push_str(&format!("{} = {} {}", p.name, p.value.short(6), p.unit));
+        out.push_str(&format!("{} = {}", p.name, p.value.short(6)));
+        if p.unit != "1" {
+            out.push_str(&format!(" {}", p.unit));
+        }
     }
     Some(out)
 }
@@ -348,7 +351,11 @@ fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: 
             if m.why.is_empty() { title.to_owned() } else { format!("{}: {}", lower_first(title), m.why) }
         })
         .collect();
-    said.extend(why.iter().cloned());
+    for reason in why {
+        if !said.contains(reason) {
+            said.push(reason.clone());
+        }
+    }
     let mut at: Vec<At> = missing.iter().flat_map(|m| m.at.iter().copied()).collect();
     for m in missing {
         at.extend(facts.places(m.fact));
