@@ -99,7 +99,10 @@ fn rests_on(limit: &Limit, kind: impl Fn(&Fact) -> bool) -> bool {
             Bound::Above(e) | Bound::Below(e) | Bound::When(e) => Some(e),
         })
     });
-    measures.flat_map(|e| e.facts()).filter_map(|ix| FACTS.get(*ix)).any(|f| (f.need == Need::Core || f.name == "weight_z") && kind(f))
+    measures
+        .flat_map(|e| e.facts())
+        .filter_map(|ix| FACTS.get(*ix))
+        .any(|f| (f.need == Need::Core || f.name == "weight_z") && kind(f))
 }
 
 /// Outcomes of every limit and every rule that waits for data: those that count, and those in shadow mode.
