@@ -393,7 +393,7 @@ fn test(book: &Rulebook, formulary: &Formulary, rule: Option<&str>, format: Form
     }
     let done = rehearse(&book, formulary, &crate::settings::Settings::default(), Extent::Whole);
     let failed = done.iter().filter(|d| d.failure.is_some()).count();
-    let enabled = book.limits.iter().filter(|l| l.mode != Mode::Off).count();
+    let enabled = book.limits.iter().filter(|l| l.mode != Mode::Off && rule.is_none_or(|id| l.rule.id == id)).count();
     let fails = failed > 0 || !uncovered.is_empty() || done.is_empty() || enabled == 0;
     match format {
         Format::Junit => {

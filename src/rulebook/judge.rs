@@ -171,7 +171,7 @@ fn outcome(
             (Some(other), Some(Truth::True)) => {
                 return Outcome::NotApplicable(Cow::Owned(format!("{} takes its place here", other.rule.id)));
             }
-            (_, Some(Truth::Unknown { missing, why })) => return not_evaluated(missing, why, facts, about),
+            // Where it cannot be told whether the narrower limit applies, it says so itself; this one still counts.
             _ => {}
         }
     }
