@@ -167,12 +167,9 @@ fn outcome(
     }
     // Among limits of one name the highest priority whose scope holds is the one that counts.
     for (_, rival) in book.rivals.iter().filter(|(of, _)| *of == ix) {
-        match (book.limits.get(*rival), scopes.get(*rival)) {
-            (Some(other), Some(Truth::True)) => {
-                return Outcome::NotApplicable(Cow::Owned(format!("{} takes its place here", other.rule.id)));
-            }
-            // Where it cannot be told whether the narrower limit applies, it says so itself; this one still counts.
-            _ => {}
+        // Where it cannot be told whether the narrower limit applies, it says so itself; this one still counts.
+        if let (Some(other), Some(Truth::True)) = (book.limits.get(*rival), scopes.get(*rival)) {
+            return Outcome::NotApplicable(Cow::Owned(format!("{} takes its place here", other.rule.id)));
         }
     }
     checks(limit, facts, about)
