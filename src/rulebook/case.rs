@@ -712,10 +712,19 @@ impl<'a> CaseFacts<'a> {
             Name::Age => self.age(ix),
             Name::CorrectedAge => self.corrected_age(ix),
             Name::PostmenstrualAge => {
-                let gestation = self.exact("gestation")?;
+                // Nobody is born before 20 or after 45 weeks: without the gestation the age still says something,
+                // and after the first months all that is asked.
+                let gestation = match self.exact("gestation") {
+                    Ok(known) => Amount::Known(known),
+                    Err(_) => Amount::between(
+                        Exact::int(20 * 7 * 86_400),
+                        Exact::int(45 * 7 * 86_400),
+                        Why::MissingInput("the gestational age at birth"),
+                    ),
+                };
                 match self.m.context.age_days() {
                     Amount::Unknown(_) => Err(self.missing("age")),
-                    days => self.amount(ix, each(&days, DAY).plus(&Amount::Known(gestation))),
+                    days => self.amount(ix, each(&days, DAY).plus(&gestation)),
                 }
             }
             Name::Gestation => self.current(ix, &c.gestation, "gestational age at birth").map(quantity),

@@ -43,7 +43,6 @@ macro_rules! files {
 const STARTER: &[Source<'static>] = files![
     "book.toml",
     "concepts.toml",
-    "concepts-e.toml",
     "weight.toml",
     "route-and-rate.toml",
     "start-and-advance.toml",

@@ -338,8 +338,11 @@ fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: 
         Some(Need::Context(kind)) if !about.declared.contains(&kind) && m.at.is_empty() => Some(kind),
         _ => None,
     };
-    // What the sender does not send decides first: with it, the rest might not have been asked for.
-    if let Some(kind) = missing.iter().find_map(undeclared) {
+    // Anything missing that should be there is said as such, whatever else is missing beside it.
+    if why.is_empty()
+        && missing.iter().all(|m| undeclared(m).is_some())
+        && let Some(kind) = missing.iter().find_map(undeclared)
+    {
         return Outcome::NotProvided(Cow::Borrowed(kind_words(kind)));
     }
     let mut said: Vec<String> = missing
