@@ -93,6 +93,8 @@ pub struct OrderReport<'a> {
     pub judged: Vec<Judged<'a>>,
     /// Outcomes of limits in shadow mode: recorded, and without any effect.
     pub shadow: Vec<Judged<'a>>,
+    /// Conditions, allergies and medicines whose codes the rulebook has no word for: no limit sees them.
+    pub unlisted: Vec<At>,
     /// Dosing weight, kg, with its place.
     pub weight: Option<(Exact, At)>,
     /// What the requirement estimates rest on.
@@ -759,7 +761,7 @@ fn report<'a, 'd>(
 ) -> OrderReport<'a> {
     let Institution { formulary, rulebook: book, settings } = by;
     let mut judged: Vec<Judged<'a>> = Vec::new();
-    let mut shadow = Vec::new();
+    let (mut shadow, mut unlisted) = (Vec::new(), Vec::new());
     if d.computed {
         let case = Case {
             order: &d.order,
@@ -773,9 +775,10 @@ fn report<'a, 'd>(
             beside,
             others_sent,
         };
-        judged.extend(integrity::judge(&case));
+        let on = d.context.reference.as_ref().map(|r| r.date);
+        judged.extend(integrity::judge(&case, &|id| rulebook::judge::switched_off(book, id, on)));
         sent_warnings(&mut judged, &d.plan, sent);
-        if !book.is_empty() || !book.off.is_empty() {
+        if !book.is_empty() {
             let facts = CaseFacts::new(FactsFrom {
                 order: &d.order,
                 plan: &d.plan,
@@ -790,12 +793,9 @@ fn report<'a, 'd>(
                 tests: &patient::laboratory::TESTS,
                 holds: &rulebook::judge::holds,
             });
-            let about = Circumstances {
-                declared: &settings.declared,
-                on: d.context.reference.as_ref().map(|r| r.date),
-                order: d.order.at,
-            };
+            let about = Circumstances { declared: &settings.declared, on, order: d.order.at };
             shadow = rulebook::judge::add_limits(book, &facts, &about, &mut judged);
+            unlisted = facts.unlisted();
         }
     } else {
         let why = match d.order.status.value() {
@@ -822,6 +822,7 @@ fn report<'a, 'd>(
         steady_repeats: d.repeats,
         judged,
         shadow,
+        unlisted,
         weight: d.weight,
         needs,
         assumptions,

@@ -18,7 +18,7 @@
 )]
 
 use crate::appraise::{Institution, appraise_by};
-use crate::findings::{Outcome, Tier};
+use crate::findings::Outcome;
 use crate::formulary::Formulary;
 use crate::intake::order::FhirVersion;
 use crate::rulebook::{Expected, Limit, Mode, Rulebook, Test, TestKind, short_form};
@@ -105,7 +105,7 @@ fn run(book: &Rulebook, limit: &Limit, test: &Test, formulary: &Formulary, setti
     let Some(judged) = judged else {
         return done("not run", Some("the order could not be appraised".to_owned()), None);
     };
-    let (word, said, tier) = described(&judged.outcome);
+    let (word, said, tier) = (judged.outcome.word(), said(&judged.outcome), judged.outcome.tier());
     let wanted = expected(test.expect);
     let mut failure = (word != wanted).then(|| {
         let more = said.as_deref().map_or_else(String::new, |s| format!(" ({s})"));
@@ -130,22 +130,20 @@ fn declares(test: &Test, settings: &mut Settings) -> Result<(), String> {
     Ok(())
 }
 
-/// One word for an outcome, what was said, and the gravest tier.
-pub fn described(outcome: &Outcome) -> (&'static str, Option<String>, Option<Tier>) {
+/// The sentences of an outcome: what was found with its fix, or why nothing could be.
+fn said(outcome: &Outcome) -> Option<String> {
     match outcome {
         Outcome::Flagged(list) => {
-            let said: Vec<String> = list
+            let sentences: Vec<String> = list
                 .iter()
                 .map(|f| f.fix.as_ref().map_or_else(|| f.text.clone(), |fix| format!("{} {fix}", f.text)))
                 .collect();
-            ("flagged", Some(said.join(" ")), list.iter().map(|f| f.tier).max())
+            Some(sentences.join(" "))
         }
-        Outcome::Clear => ("clear", None, None),
-        Outcome::NotApplicable(why) => ("not-applicable", Some(why.to_string()), None),
-        Outcome::NotEvaluated(why, _) => ("not-evaluated", Some(why.clone()), None),
-        Outcome::NotProvided(what) => ("not-provided", Some(what.to_string()), None),
-        Outcome::Off(who) => ("off", Some(who.clone()), None),
-        Outcome::Hidden(cause) => ("hidden", Some(format!("because of {cause}")), None),
+        Outcome::Clear => None,
+        Outcome::NotApplicable(why) | Outcome::NotProvided(why) => Some(why.to_string()),
+        Outcome::NotEvaluated(why, _) | Outcome::Off(why) => Some(why.clone()),
+        Outcome::Hidden(cause) => Some(format!("because of {cause}")),
     }
 }
 

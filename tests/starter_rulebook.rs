@@ -5,7 +5,7 @@
 use enteral_gate::appraise::own_rules;
 use enteral_gate::formulary::Formulary;
 use enteral_gate::rehearsal::{Extent, rehearse, uncovered};
-use enteral_gate::rulebook::{Audience, Bound, Evidence, Limit, Mode, Rulebook, Test, TestKind, file};
+use enteral_gate::rulebook::{Bound, Limit, Mode, Rulebook, Test, TestKind, file};
 use enteral_gate::settings::Settings;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
@@ -53,7 +53,7 @@ fn the_site_of_the_walk_passes_its_tests() {
     assert!(done.iter().any(|d| d.rule == "LOC-01" && d.outcome == "flagged"));
 }
 
-/// Families with their highest number, as the clinical reference lists them, and the six added to it.
+/// Families of rules with their highest number.
 const FAMILIES: &[(&str, u32)] = &[
     ("CMP", 6),
     ("UNT", 9),
@@ -93,7 +93,7 @@ fn accounted() -> BTreeMap<String, (&'static str, usize, String)> {
         put(&rule.id, ("integrity rule", 0, rule.source.to_string()));
     }
     for l in &BOOK.limits {
-        put(&l.rule.id, ("limit", l.tests.len(), evidence(l.evidence).to_owned()));
+        put(&l.rule.id, ("limit", l.tests.len(), l.evidence.mark().to_owned()));
     }
     for w in &BOOK.waiting {
         put(&w.rule.id, ("not evaluable yet", 0, w.rule.source.to_string()));
@@ -120,25 +120,6 @@ fn every_rule_of_the_lists_is_accounted_for() {
     assert_eq!(count, 167);
 }
 
-const fn evidence(evidence: Evidence) -> &'static str {
-    match evidence {
-        Evidence::TextSeen => "text seen",
-        Evidence::Secondary => "secondary",
-        Evidence::Derived => "derived",
-        Evidence::CommonPractice => "common practice, no source",
-        Evidence::FromMemory => "from memory, to be confirmed",
-    }
-}
-
-const fn audience(audience: Audience) -> &'static str {
-    match audience {
-        Audience::Prescriber => "prescriber",
-        Audience::Dietitian => "dietitian",
-        Audience::Pharmacist => "pharmacist",
-        Audience::Nurse => "nurse",
-    }
-}
-
 const fn mode(mode: Mode) -> &'static str {
     match mode {
         Mode::Off => "off",
@@ -160,7 +141,7 @@ fn page(l: &Limit) -> String {
     let mut out = String::new();
     let _ = writeln!(out, "# {}: {}\n", l.rule.id, l.rule.title);
     let _ = writeln!(out, "`{}`, tier {}, goes to: {}.\n", l.rule.name, l.rule.tier.code(), mode(l.mode));
-    let who: Vec<&str> = l.audience.iter().map(|a| audience(*a)).collect();
+    let who: Vec<&str> = l.audience.iter().map(|a| a.word()).collect();
     let _ = writeln!(out, "Who can act: {}. Owner: {}.\n", who.join(", "), l.owner);
     let applies = if l.scope_text.is_empty() { "Every order." } else { &l.scope_text };
     let _ = writeln!(out, "## Applies to\n{applies}\n\n## What it catches");
@@ -215,7 +196,7 @@ fn page(l: &Limit) -> String {
         out,
         "## Why, and how well it is known\nSource: {}. Mark: {}.\n",
         l.rule.source.trim_end_matches('.'),
-        evidence(l.evidence)
+        l.evidence.mark()
     );
     let _ = writeln!(out, "## Limits of the rule\n{}\n", if l.note.is_empty() { "None noted." } else { l.note.trim() });
     let _ = writeln!(out, "## Reasons for going on all the same");

@@ -20,6 +20,7 @@
 use crate::findings::{Judged, Outcome, Rule};
 use crate::intake::order::At;
 use crate::rulebook::Rulebook;
+use crate::rulebook::judge::WAITING;
 use std::borrow::Cow;
 
 mod fhir;
@@ -82,18 +83,33 @@ fn not_evaluated<'j>(judged: &'j [Judged<'_>]) -> Vec<(Vec<&'j Rule>, &'j str, &
     out
 }
 
-/// Kinds of context that were not provided, each once with the rules that wait for it.
-fn not_provided<'j>(judged: &'j [Judged<'_>]) -> Vec<(&'j str, Vec<&'j str>)> {
-    let mut out: Vec<(&str, Vec<&str>)> = Vec::new();
+/// What is said of conditions, allergies and medicines that no concept of the rulebook stands for.
+fn unlisted(n: usize) -> String {
+    let (entries, are) = if n == 1 { ("entry", "is") } else { ("entries", "are") };
+    format!(
+        "{n} {entries} among conditions, allergies and medicines {are} not in the rulebook's list of concepts: no limit looked at {}.",
+        if n == 1 { "it" } else { "them" }
+    )
+}
+
+/// Rules for want of context that the sender does not provide, by kind of context, and rules that wait for data
+/// that this version does not read.
+type NotProvided<'j> = (Vec<(&'j str, Vec<&'j str>)>, Vec<&'j str>);
+
+fn not_provided<'j>(judged: &'j [Judged<'_>]) -> NotProvided<'j> {
+    let (mut out, mut not_read): NotProvided<'_> = Default::default();
     for j in judged {
-        if let Outcome::NotProvided(what) = &j.outcome {
-            match out.iter_mut().find(|(w, _)| w == what) {
-                Some((_, rules)) => rules.push(&j.rule.id),
-                None => out.push((what, vec![&j.rule.id])),
-            }
+        let Outcome::NotProvided(what) = &j.outcome else { continue };
+        if what == WAITING {
+            not_read.push(&j.rule.id);
+            continue;
+        }
+        match out.iter_mut().find(|(w, _)| w == what) {
+            Some((_, rules)) => rules.push(&j.rule.id),
+            None => out.push((what, vec![&j.rule.id])),
         }
     }
-    out
+    (out, not_read)
 }
 
 /// Control, zero-width and direction characters: they could drive a terminal, or make a text read as another.

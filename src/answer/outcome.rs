@@ -1,13 +1,15 @@
 //! A report as an OperationOutcome.
 
 use super::fhir::{Coding, Issue, Issues};
-use super::{PROGRAM, book, book_warning, not_provided};
+use super::{PROGRAM, book, book_warning, not_provided, unlisted};
 use crate::appraise::{Appraisal, OrderReport, Refusal, Refused};
-use crate::findings::{Outcome, Tier};
+use crate::findings::{Outcome, Rule, RuleKind, Tier};
 use crate::intake::order::At;
 
 /// Code system of findings and of the rules that make them.
 pub const FINDING_SYSTEM: &str = "https://enteral-gate.example/fhir/CodeSystem/finding";
+/// Code system of limits: which there are, the institution's rulebook says.
+pub const LIMIT_SYSTEM: &str = "https://enteral-gate.example/fhir/CodeSystem/limit";
 /// Code system of tiers.
 const TIER_SYSTEM: &str = "https://enteral-gate.example/fhir/CodeSystem/tier";
 /// Code system of assumptions.
@@ -65,7 +67,7 @@ fn checked(a: &Appraisal<'_>, issues: &mut Issues<'_>) {
     }
     for p in &a.problems {
         let severity = if p.grave { "error" } else { "information" };
-        let codings = [coding("INT-01", "structure-broken")];
+        let codings = [Coding { system: FINDING_SYSTEM, code: "INT-01", display: Some("structure-broken") }];
         let mut issue = issues.issue(severity, p.code, &codings, &[&capital(&p.text)]);
         issue.expression(&a.path(p.at));
         issue.end();
@@ -99,8 +101,10 @@ fn checked(a: &Appraisal<'_>, issues: &mut Issues<'_>) {
         .end();
 }
 
-fn coding<'c>(id: &'c str, name: &'c str) -> Coding<'c> {
-    Coding { system: FINDING_SYSTEM, code: id, display: Some(name) }
+/// A rule's code; limits are the institution's, so theirs are of a system of their own.
+fn coding(rule: &Rule) -> Coding<'_> {
+    let system = if rule.kind == RuleKind::Limit { LIMIT_SYSTEM } else { FINDING_SYSTEM };
+    Coding { system, code: &rule.id, display: Some(&rule.name) }
 }
 
 /// A FHIRPath, and not the pointer into something that is not a resource.
@@ -146,8 +150,7 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport<'_>, issues: &mut Issues<'_>)
     for tier in [Tier::Stop, Tier::High, Tier::Med, Tier::Low] {
         for (rule, f) in flagged().flatten().filter(|(_, f)| f.tier == tier) {
             let code = f.code.unwrap_or_else(|| issue_type(&rule.id, f.tier));
-            let codings =
-                [coding(&rule.id, &rule.name), Coding { system: TIER_SYSTEM, code: f.tier.code(), display: None }];
+            let codings = [coding(rule), Coding { system: TIER_SYSTEM, code: f.tier.code(), display: None }];
             let arithmetic = f.arithmetic.as_deref().map(|text| [text, " | "]);
             let fix = f.fix.as_deref().map(|text| ["A way out: ", text, " | "]);
             let issue = issues.issue(f.tier.severity(), code, &codings, &[&f.text]).diagnostics(
@@ -164,8 +167,8 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport<'_>, issues: &mut Issues<'_>)
         }
     }
     let mut listed = Vec::with_capacity(32);
-    let waiting = not_provided(&order.judged);
-    for (what, rules) in &waiting {
+    let (not_sent, not_read) = not_provided(&order.judged);
+    for (what, rules) in &not_sent {
         listed.extend([
             if listed.is_empty() { "Not checked, because this sender does not provide: " } else { "; " },
             what,
@@ -190,6 +193,14 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport<'_>, issues: &mut Issues<'_>)
         listed.push(".");
         paths.end_here(issues.issue("information", "informational", &[], &listed));
     }
+    if !not_read.is_empty() {
+        let text = ["Not checked, because this version does not read what they need: ", &not_read.join(", "), "."];
+        paths.end_here(issues.issue("information", "incomplete", &[], &text));
+    }
+    if !order.unlisted.is_empty() {
+        let issue = issues.issue("information", "incomplete", &[], &[&unlisted(order.unlisted.len())]);
+        paths.end_at(issue, &order.unlisted);
+    }
     for j in &order.judged {
         if let Outcome::Off(why) = &j.outcome {
             let text = ["Switched off (", j.rule.id.as_ref(), "): ", why];
@@ -209,7 +220,7 @@ fn not_evaluated(order: &OrderReport<'_>, paths: &Paths<'_>, issues: &mut Issues
         let [first, more @ ..] = rules.as_slice() else { continue };
         let modifier = first.id == "CMP-05";
         let issue = if order.computed {
-            let codings: Vec<Coding<'_>> = rules.iter().map(|rule| coding(&rule.id, &rule.name)).collect();
+            let codings: Vec<Coding<'_>> = rules.iter().map(|rule| coding(rule)).collect();
             let names: Vec<&str> = rules.iter().map(|rule| rule.id.as_ref()).collect();
             let what = if more.is_empty() { first.title.to_lowercase() } else { names.join(", ") };
             issues.issue(

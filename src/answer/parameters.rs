@@ -109,21 +109,16 @@ fn of_order(a: &Appraisal<'_>, places: &mut Places<'_>, order: &OrderReport<'_>,
 /// What one rule came to, and why it found, or could find, nothing.
 fn rule(j: &Judged<'_>, to: &mut Parameters) {
     to.code("id", &j.rule.id);
-    let (outcome, why): (&str, &str) = match &j.outcome {
-        Outcome::Flagged(_) => ("flagged", ""),
-        Outcome::Clear => ("clear", ""),
-        Outcome::NotApplicable(why) => ("not-applicable", why),
-        Outcome::NotEvaluated(why, _) => ("not-evaluated", why),
-        Outcome::NotProvided(what) => ("not-provided", what),
-        Outcome::Off(who) => ("off", who),
-        Outcome::Hidden(cause) => ("hidden", cause),
-    };
-    to.code("outcome", outcome);
-    if let Outcome::Flagged(found) = &j.outcome
-        && let Some(tier) = found.iter().map(|f| f.tier).max()
-    {
+    to.code("outcome", j.outcome.word());
+    if let Some(tier) = j.outcome.tier() {
         to.code("tier", tier.code());
     }
+    let why: &str = match &j.outcome {
+        Outcome::Flagged(_) | Outcome::Clear => "",
+        Outcome::NotApplicable(why) | Outcome::NotProvided(why) => why,
+        Outcome::NotEvaluated(why, _) | Outcome::Off(why) => why,
+        Outcome::Hidden(cause) => cause,
+    };
     if !why.is_empty() {
         to.string("reason", why);
     }

@@ -2,7 +2,7 @@
 
 use super::outcome::{STANDING, summary};
 use super::parameters::delivered;
-use super::{PROGRAM, book, book_warning, not_provided, unseen};
+use super::{PROGRAM, book, book_warning, not_provided, unlisted, unseen};
 use crate::amount::Amount;
 use crate::appraise::{Appraisal, Day, OrderReport};
 use crate::exact::Exact;
@@ -339,16 +339,34 @@ impl Writer {
                 }
             }
         }
-        let not_sent: Vec<String> = not_provided(&order.judged)
-            .into_iter()
-            .map(|(what, rules)| format!("{what} ({})", rules.join(", ")))
-            .collect();
+        let (not_sent, not_read) = not_provided(&order.judged);
+        let not_sent: Vec<String> =
+            not_sent.into_iter().map(|(what, rules)| format!("{what} ({})", rules.join(", "))).collect();
         if !not_sent.is_empty() {
             self.wrapped(
                 "    ",
                 "      ",
                 &format!("Not checked, because this sender does not provide: {}.", not_sent.join("; ")),
             );
+        }
+        if !not_read.is_empty() {
+            let text =
+                format!("Not checked, because this version does not read what they need: {}.", not_read.join(", "));
+            self.wrapped("    ", "      ", &text);
+        }
+        if !order.unlisted.is_empty() {
+            self.wrapped("    ", "      ", &unlisted(order.unlisted.len()));
+        }
+        for j in &order.judged {
+            match &j.outcome {
+                Outcome::Off(who) => self.wrapped("    ", "      ", &format!("Switched off ({}): {who}", j.rule.id)),
+                Outcome::Hidden(cause) => {
+                    let text =
+                        format!("Not shown, as a consequence of another finding: {} (because of {cause}).", j.rule.id);
+                    self.wrapped("    ", "      ", &text);
+                }
+                _ => {}
+            }
         }
     }
 }

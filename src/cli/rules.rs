@@ -7,8 +7,8 @@ use crate::answer;
 use crate::appraise::{Institution, appraise_by, own_rules};
 use crate::findings::Tier;
 use crate::formulary::Formulary;
-use crate::rehearsal::{Extent, described, rehearse, uncovered};
-use crate::rulebook::{Audience, Evidence, Limit, Mode, Rulebook};
+use crate::rehearsal::{Extent, rehearse, uncovered};
+use crate::rulebook::{Limit, Mode, Rulebook};
 use clap::{Args, Subcommand, ValueEnum};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -164,36 +164,8 @@ fn print(text: &str) {
     let _ = out.write_all(text.as_bytes()).and_then(|()| out.write_all(b"\n")).and_then(|()| out.flush());
 }
 
-const fn mode(mode: Mode) -> &'static str {
-    match mode {
-        Mode::Off => "off",
-        Mode::Shadow => "shadow",
-        Mode::Queue => "queue",
-        Mode::Card => "card",
-    }
-}
-
-const fn audience(audience: Audience) -> &'static str {
-    match audience {
-        Audience::Prescriber => "prescriber",
-        Audience::Dietitian => "dietitian",
-        Audience::Pharmacist => "pharmacist",
-        Audience::Nurse => "nurse",
-    }
-}
-
-const fn evidence(evidence: Evidence) -> &'static str {
-    match evidence {
-        Evidence::TextSeen => "text seen",
-        Evidence::Secondary => "secondary",
-        Evidence::Derived => "derived",
-        Evidence::CommonPractice => "common practice, no source",
-        Evidence::FromMemory => "from memory, to be confirmed",
-    }
-}
-
 fn audiences(limit: &Limit) -> Vec<&'static str> {
-    limit.audience.iter().map(|a| audience(*a)).collect()
+    limit.audience.iter().map(|a| a.word()).collect()
 }
 
 fn name_of(book: &Rulebook) -> String {
@@ -213,7 +185,7 @@ fn list(book: &Rulebook, format: Format) -> Exit {
         rows.push((rule.id.to_string(), "integrity", rule.tier, far, rule.title.to_string()));
     }
     for l in &book.limits {
-        rows.push((l.rule.id.to_string(), "limit", l.rule.tier, mode(l.mode), l.rule.title.to_string()));
+        rows.push((l.rule.id.to_string(), "limit", l.rule.tier, l.mode.word(), l.rule.title.to_string()));
     }
     for w in &book.waiting {
         rows.push((w.rule.id.to_string(), "waiting", w.rule.tier, "not evaluable", w.rule.title.to_string()));
@@ -289,7 +261,7 @@ fn fields_of(l: &Limit) -> Vec<(&'static str, String)> {
         ("name", l.rule.name.to_string()),
         ("title", l.rule.title.to_string()),
         ("tier", l.rule.tier.code().to_owned()),
-        ("mode", mode(l.mode).to_owned()),
+        ("mode", l.mode.word().to_owned()),
         ("audience", audiences(l).join(", ")),
         ("applies", if l.scope_text.is_empty() { "to every order".to_owned() } else { l.scope_text.clone() }),
     ];
@@ -314,7 +286,7 @@ fn fields_of(l: &Limit) -> Vec<(&'static str, String)> {
         out.push(("flags", line));
     }
     out.push(("source", l.rule.source.to_string()));
-    out.push(("evidence", evidence(l.evidence).to_owned()));
+    out.push(("evidence", l.evidence.mark().to_owned()));
     out.push(("owner", l.owner.clone()));
     if !l.note.is_empty() {
         out.push(("note", l.note.clone()));
@@ -443,10 +415,13 @@ fn test(book: &Rulebook, formulary: &Formulary, rule: Option<&str>, format: Form
 /// Outcome words of each rule for one order.
 type Words = BTreeMap<String, (&'static str, Option<Tier>)>;
 
-fn judged(book: &Rulebook, orders: &[PathBuf], with: &With) -> Result<Vec<(String, &'static str, Words)>, String> {
+/// Name, disposition and outcomes of every order; and whether every input could be read.
+type Corpus = (Vec<(String, &'static str, Words)>, bool);
+
+fn judged(book: &Rulebook, orders: &[PathBuf], with: &With) -> Result<Corpus, String> {
     let products = products(with.formulary.as_ref())?;
     let settings = with.institution.settings()?;
-    let mut out = Vec::new();
+    let (mut out, mut whole) = (Vec::new(), true);
     for source in inputs::find(orders) {
         let read = inputs::read(&source, &mut |name, bytes| {
             let by = Institution { formulary: &products, rulebook: book, settings: &settings };
@@ -455,23 +430,22 @@ fn judged(book: &Rulebook, orders: &[PathBuf], with: &With) -> Result<Vec<(Strin
                 let words = order
                     .judged
                     .iter()
-                    .map(|j| {
-                        let (word, _, tier) = described(&j.outcome);
-                        (j.rule.id.to_string(), (word, tier))
-                    })
+                    .map(|j| (j.rule.id.to_string(), (j.outcome.word(), j.outcome.tier())))
                     .collect();
                 out.push((format!("{name} {}", order.label), order.disposition().code(), words));
             }
             if appraisal.orders.is_empty() {
                 out.push((name.to_owned(), appraisal.disposition().code(), Words::new()));
             }
+            whole &= appraisal.refusal().is_none();
             true
         });
         if let Err(why) = read {
             complain(&format!("{}: {why}", inputs::name_of(&source)));
+            whole = false;
         }
     }
-    Ok(out)
+    Ok((out, whole))
 }
 
 fn flagged(words: &Words) -> impl Iterator<Item = (&String, Tier)> {
@@ -480,7 +454,7 @@ fn flagged(words: &Words) -> impl Iterator<Item = (&String, Tier)> {
 
 fn diff(old: &Path, new: &Path, orders: &[PathBuf], with: &With) -> Result<Exit, String> {
     let (old, new) = (rulebook::named(old)?, rulebook::named(new)?);
-    let (before, after) = (judged(&old, orders, with)?, judged(&new, orders, with)?);
+    let ((before, whole), (after, _)) = (judged(&old, orders, with)?, judged(&new, orders, with)?);
     if before.is_empty() {
         return Err("--orders: no order was found".to_owned());
     }
@@ -490,7 +464,7 @@ fn diff(old: &Path, new: &Path, orders: &[PathBuf], with: &With) -> Result<Exit,
         for (id, tier) in flagged(words) {
             let mut keys = vec![format!("rule {id}"), format!("tier {}", tier.code())];
             if let Some(l) = book.limits.iter().find(|l| l.rule.id == *id) {
-                keys.extend(l.audience.iter().map(|a| format!("audience {}", audience(*a))));
+                keys.extend(l.audience.iter().map(|a| format!("audience {}", a.word())));
             }
             for key in keys {
                 let entry = load.entry(key).or_default();
@@ -553,11 +527,13 @@ fn diff(old: &Path, new: &Path, orders: &[PathBuf], with: &With) -> Result<Exit,
             print(out.trim_end());
         }
     }
-    Ok(if changed.is_empty() { Exit::Clear } else { Exit::Flagged })
+    let exit = if changed.is_empty() { Exit::Clear } else { Exit::Flagged };
+    // What could not be read was not compared.
+    Ok(if whole { exit } else { Exit::Unreadable })
 }
 
 fn replay(book: &Rulebook, orders: &[PathBuf], with: &With) -> Result<Exit, String> {
-    let judged = judged(book, orders, with)?;
+    let (judged, whole) = judged(book, orders, with)?;
     if judged.is_empty() {
         return Err("--orders: no order was found".to_owned());
     }
@@ -584,5 +560,5 @@ fn replay(book: &Rulebook, orders: &[PathBuf], with: &With) -> Result<Exit, Stri
         }
         print(&out);
     }
-    Ok(Exit::Clear)
+    Ok(if whole { Exit::Clear } else { Exit::Unreadable })
 }

@@ -89,6 +89,35 @@ pub enum Outcome {
     Hidden(&'static str),
 }
 
+impl Outcome {
+    /// One word for it, as answers and tests write it.
+    pub const fn word(&self) -> &'static str {
+        match self {
+            Outcome::Flagged(_) => "flagged",
+            Outcome::Clear => "clear",
+            Outcome::NotApplicable(_) => "not-applicable",
+            Outcome::NotEvaluated(..) => "not-evaluated",
+            Outcome::NotProvided(_) => "not-provided",
+            Outcome::Off(_) => "off",
+            Outcome::Hidden(_) => "hidden",
+        }
+    }
+
+    /// The gravest tier found.
+    pub fn tier(&self) -> Option<Tier> {
+        if let Outcome::Flagged(found) = self { found.iter().map(|f| f.tier).max() } else { None }
+    }
+}
+
+/// Where a rule stands, and so which code system its id is of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RuleKind {
+    /// In the program.
+    Integrity,
+    /// In a rulebook.
+    Limit,
+}
+
 /// A rule known to the program.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Rule {
@@ -102,6 +131,8 @@ pub struct Rule {
     pub tier: Tier,
     /// Where the rule comes from.
     pub source: Cow<'static, str>,
+    /// Where it stands.
+    pub kind: RuleKind,
 }
 
 /// A rule with its outcome.

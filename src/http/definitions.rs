@@ -43,7 +43,7 @@ macro_rules! definition {
 }
 
 /// All definitions.
-pub const DEFINITIONS: [Definition; 21] = [
+pub const DEFINITIONS: [Definition; 22] = [
     definition!("OperationDefinition", "NutritionOrder-appraise", &[R4, R4B, R5]),
     definition!("StructureDefinition", "water-flush", &[R4, R4B, R5]),
     definition!("StructureDefinition", "administration-product", &[R4, R4B, R5]),
@@ -58,6 +58,7 @@ pub const DEFINITIONS: [Definition; 21] = [
     definition!("StructureDefinition", "product-source", &[R4B, R5]),
     definition!("StructureDefinition", "product-viscosity", &[R4B, R5]),
     definition!("CodeSystem", "finding", &[R4, R4B, R5]),
+    definition!("CodeSystem", "limit", &[R4, R4B, R5]),
     definition!("CodeSystem", "measure", &[R4, R4B, R5]),
     definition!("CodeSystem", "tier", &[R4, R4B, R5]),
     definition!("CodeSystem", "assumption", &[R4, R4B, R5]),

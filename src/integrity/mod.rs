@@ -25,7 +25,7 @@ mod reading;
 mod unit_slips;
 
 use crate::exact::Exact;
-use crate::findings::{Finding, Judged, Outcome, Rule, Tier};
+use crate::findings::{Finding, Judged, Outcome, Rule, RuleKind, Tier};
 use crate::formulary::Formulary;
 use crate::intake::order::{At, Order, Problem};
 use crate::nutrition::plan::Plan;
@@ -518,6 +518,7 @@ const fn rule(
             title: Cow::Borrowed(title),
             tier,
             source: Cow::Borrowed(source),
+            kind: RuleKind::Integrity,
         },
         evaluate,
     )
@@ -534,13 +535,15 @@ const HIDES: &[(&str, &[&str])] = &[
     ("CON-12", &["CON-11"]),
 ];
 
-/// Evaluates every rule. INVARIANT: one outcome per rule known to the program.
-pub fn judge(case: &Case<'_>) -> Vec<Judged<'static>> {
-    let mut out: Vec<Judged> = RULES.iter().map(|(rule, evaluate)| Judged { rule, outcome: evaluate(case) }).collect();
+/// Evaluates every rule. INVARIANT: one outcome per rule known to the program. A rule that is switched off names no
+/// cause, so it hides nothing.
+pub fn judge(case: &Case<'_>, off: &dyn Fn(&str) -> Option<Outcome>) -> Vec<Judged<'static>> {
+    let mut out: Vec<Judged<'static>> = RULES
+        .iter()
+        .map(|(rule, evaluate)| Judged { rule, outcome: off(&rule.id).unwrap_or_else(|| evaluate(case)) })
+        .collect();
     for (cause, consequences) in HIDES {
-        let found = out.iter().any(|j| {
-            matches!(&j.outcome, Outcome::Flagged(f) if j.rule.id == *cause && f.iter().any(|f| f.tier >= Tier::High))
-        });
+        let found = out.iter().any(|j| j.rule.id == *cause && j.outcome.tier() >= Some(Tier::High));
         if !found {
             continue;
         }

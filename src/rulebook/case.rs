@@ -106,6 +106,19 @@ impl<'a> CaseFacts<'a> {
         }
     }
 
+    /// Places of conditions, allergies and medicines that no concept of the rulebook stands for.
+    pub fn unlisted(&self) -> Vec<At> {
+        [ConceptKind::Condition, ConceptKind::Allergy, ConceptKind::Medicine]
+            .into_iter()
+            .flat_map(|kind| {
+                match context::set(kind, self.m.context, self.m.gathered, self.m.order, &self.m.book.concepts) {
+                    Set::Of(.., unlisted) => unlisted,
+                    Set::NotSent => Vec::new(),
+                }
+            })
+            .collect()
+    }
+
     fn work_out(&self, ix: usize) -> Found {
         match SOURCES.get(ix) {
             Some(Source::Typical(measure)) => {
@@ -386,7 +399,7 @@ impl<'a> CaseFacts<'a> {
     fn set(&self, ix: usize, kind: ConceptKind, what: &str) -> Found {
         match context::set(kind, self.m.context, self.m.gathered, self.m.order, &self.m.book.concepts) {
             Set::NotSent => Err(lacks(ix, format!("no {what} were sent"), Vec::new())),
-            Set::Of(keys, _) => Ok(Value::Keys(keys)),
+            Set::Of(keys, ..) => Ok(Value::Keys(keys)),
         }
     }
 
@@ -945,7 +958,7 @@ impl Facts for CaseFacts<'_> {
                     _ => ConceptKind::Medicine,
                 };
                 match context::set(kind, c, self.m.gathered, self.m.order, &self.m.book.concepts) {
-                    Set::Of(_, at) => at,
+                    Set::Of(_, at, _) => at,
                     Set::NotSent => Vec::new(),
                 }
             }

@@ -23,8 +23,8 @@ const GIVEN_LATELY: i64 = 86_400;
 pub(super) enum Set {
     /// Nothing was said.
     NotSent,
-    /// What was said.
-    Of(Keys, Vec<At>),
+    /// What was said: keys, places, and those of the places that no concept stands for.
+    Of(Keys, Vec<At>, Vec<At>),
 }
 
 fn codings<'d>(concept: Node<'d>) -> impl Iterator<Item = (Option<String>, Option<String>)> + 'd {
@@ -144,7 +144,7 @@ pub(super) fn set(
         ConceptKind::Setting => return Set::NotSent,
     };
     let mut keys = Keys { complete: true, ..Keys::default() };
-    let mut places = Vec::new();
+    let (mut places, mut unlisted) = (Vec::new(), Vec::new());
     for at in sent.places() {
         let Some(resource) = gathered.resource(*at) else { continue };
         let node = resource.node;
@@ -164,6 +164,9 @@ pub(super) fn set(
         }
         places.push(*at);
         let (found, usable) = keys_of(concepts, kind, &codes);
+        if found.is_empty() && usable {
+            unlisted.push(*at);
+        }
         keys.complete &= usable && matches!(standing, Standing::Current);
         if matches!(standing, Standing::Current) {
             for key in found {
@@ -189,7 +192,7 @@ pub(super) fn set(
     if *sent == Sent::NotSent && places.is_empty() {
         return Set::NotSent;
     }
-    Set::Of(keys, places)
+    Set::Of(keys, places, unlisted)
 }
 
 /// Place of care as the encounters tell it.

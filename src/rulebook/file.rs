@@ -12,7 +12,7 @@ use super::{
     Pump, Rulebook, Staleness, Test, TestKind, Waiting,
 };
 use crate::exact::{Decimal, Exact};
-use crate::findings::{Rule, Tier};
+use crate::findings::{Rule, RuleKind, Tier};
 use crate::formulary::suggestion::{closest, hint};
 use crate::integrity::RULES;
 use crate::settings::ContextKind;
@@ -879,6 +879,7 @@ impl<'r> Reader<'r> {
                     title: title.into(),
                     tier,
                     source: source.into(),
+                    kind: RuleKind::Limit,
                 };
                 self.book.waiting.push(Waiting { rule, why });
             }
@@ -988,7 +989,14 @@ impl<'r> Reader<'r> {
         let places = draft.places().into_iter().map(|at| self.line(at)).collect();
         let id = draft.id.to_owned();
         self.book.limits.push(Limit {
-            rule: Rule { id: id.into(), name: name.into(), title: title.into(), tier, source: source.into() },
+            rule: Rule {
+                id: id.into(),
+                name: name.into(),
+                title: title.into(),
+                tier,
+                source: source.into(),
+                kind: RuleKind::Limit,
+            },
             mode,
             audience,
             evidence,

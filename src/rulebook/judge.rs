@@ -24,7 +24,7 @@ pub struct Circumstances<'a> {
 }
 
 /// What rules wait for that stay listed; `rules show` gives each one's reason.
-const WAITING: &str = "data that is not read yet";
+pub const WAITING: &str = "data that is not read yet";
 
 /// Whether a condition holds.
 pub fn holds(condition: &Expression, facts: &dyn Facts) -> Truth {
@@ -38,25 +38,15 @@ const WRONG_AMOUNT: &[&str] =
 /// The same for the weight: what is reckoned per kilogram is a consequence.
 const WRONG_WEIGHT: &[&str] = &["WGT-05", "WGT-01"];
 
-/// Judges every limit after the program's own rules: these may be switched off, and one that names a cause hides
-/// what follows from it. Gives the outcomes in shadow mode.
+/// Judges every limit after the program's own rules, of which one that names a cause hides what follows from it. Gives the outcomes in shadow mode.
 pub fn add_limits<'a>(
     book: &'a Rulebook,
     facts: &dyn Facts,
     about: &Circumstances<'_>,
     judged: &mut Vec<Judged<'a>>,
 ) -> Vec<Judged<'a>> {
-    for own in judged.iter_mut() {
-        if let Some(off) = switched_off(book, &own.rule.id, about.on) {
-            own.outcome = off;
-        }
-    }
     let cause = |of: &[&'static str]| {
-        of.iter().copied().find(|id| {
-            judged.iter().any(|j| {
-                j.rule.id == *id && matches!(&j.outcome, Outcome::Flagged(f) if f.iter().any(|f| f.tier >= Tier::High))
-            })
-        })
+        of.iter().copied().find(|id| judged.iter().any(|j| j.rule.id == *id && j.outcome.tier() >= Some(Tier::High)))
     };
     let (amount, weight) = (cause(WRONG_AMOUNT), cause(WRONG_WEIGHT));
     let (mut counted, shadow) = judge(book, facts, about);
@@ -143,6 +133,11 @@ fn in_scope(limit: &Limit, facts: &dyn Facts) -> Truth {
     }
 }
 
+/// Whether the day lies within the limit's dates; a day that is not known does.
+fn in_effect(limit: &Limit, on: Option<Date>) -> bool {
+    on.is_none_or(|on| limit.from.is_none_or(|from| on >= from) && limit.to.is_none_or(|to| on <= to))
+}
+
 fn outcome(
     book: &Rulebook,
     scopes: &[Truth],
@@ -154,10 +149,7 @@ fn outcome(
     if limit.mode == Mode::Off {
         return Outcome::Off(format!("in the rulebook ({})", limit.places.join(", ")));
     }
-    let outside = |day: Option<Date>, before: bool| {
-        day.zip(about.on).is_some_and(|(day, on)| if before { on < day } else { on > day })
-    };
-    if outside(limit.from, true) || outside(limit.to, false) {
+    if !in_effect(limit, about.on) {
         return Outcome::NotApplicable(Cow::Borrowed("not in effect on this day"));
     }
     match scope {
@@ -168,7 +160,10 @@ fn outcome(
     // Among limits of one name the highest priority whose scope holds is the one that counts.
     for (_, rival) in book.rivals.iter().filter(|(of, _)| *of == ix) {
         // Where it cannot be told whether the narrower limit applies, it says so itself; this one still counts.
-        if let (Some(other), Some(Truth::True)) = (book.limits.get(*rival), scopes.get(*rival)) {
+        if let (Some(other), Some(Truth::True)) = (book.limits.get(*rival), scopes.get(*rival))
+            && in_effect(other, about.on)
+            && switched_off(book, &other.rule.id, about.on).is_none()
+        {
             return Outcome::NotApplicable(Cow::Owned(format!("{} takes its place here", other.rule.id)));
         }
     }
@@ -177,7 +172,7 @@ fn outcome(
 
 fn checks(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Outcome {
     let mut found: Option<Finding> = None;
-    let (mut missing, mut why) = (Vec::new(), Vec::new());
+    let (mut missing, mut why, mut open) = (Vec::new(), Vec::new(), None);
     for check in &limit.checks {
         match looked_at(limit, check, facts, about) {
             Seen::Fine => {}
@@ -187,15 +182,22 @@ fn checks(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Outcom
                 }
             }
             Seen::Unknown(m, w) => {
-                // A graver finding is not lost for want of what a milder check needs.
+                open = open.max(Some(check.tier));
                 add(&mut missing, m);
                 why.extend(w.into_iter().filter(|x| !x.is_empty()));
             }
         }
     }
     match found {
-        Some(finding) => Outcome::Flagged(vec![finding]),
-        None if !missing.is_empty() || !why.is_empty() => not_evaluated(&missing, &why, facts, about),
+        Some(mut finding) => {
+            // What is found is not lost for want of what another check needs, and that it might be graver is said.
+            if let Some(tier) = open.filter(|tier| *tier > finding.tier) {
+                let lacks = lacking(&missing, &why);
+                finding.text.push_str(&format!(" Whether it is {} could not be judged: {lacks}.", tier.code()));
+            }
+            Outcome::Flagged(vec![finding])
+        }
+        None if open.is_some() => not_evaluated(&missing, &why, facts, about),
         None => Outcome::Clear,
     }
 }
@@ -345,6 +347,21 @@ fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: 
     {
         return Outcome::NotProvided(Cow::Borrowed(kind_words(kind)));
     }
+    let said = lacking(missing, why);
+    let mut at: Vec<At> = missing.iter().flat_map(|m| m.at.iter().copied()).collect();
+    for m in missing {
+        at.extend(facts.places(m.fact));
+    }
+    at.sort_unstable();
+    at.dedup();
+    if at.is_empty() {
+        at.push(about.order);
+    }
+    Outcome::NotEvaluated(said, at)
+}
+
+/// What was missing, and other reasons, in words, each once.
+fn lacking(missing: &[Missing], why: &[String]) -> String {
     let mut said: Vec<String> = missing
         .iter()
         .map(|m| {
@@ -359,16 +376,7 @@ fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: 
             said.push(reason.clone());
         }
     }
-    let mut at: Vec<At> = missing.iter().flat_map(|m| m.at.iter().copied()).collect();
-    for m in missing {
-        at.extend(facts.places(m.fact));
-    }
-    at.sort_unstable();
-    at.dedup();
-    if at.is_empty() {
-        at.push(about.order);
-    }
-    Outcome::NotEvaluated(said.join("; "), at)
+    said.join("; ")
 }
 
 fn lower_first(text: &str) -> String {

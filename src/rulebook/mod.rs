@@ -85,7 +85,8 @@ impl Rulebook {
                         other.rule.name == limit.rule.name
                             && other.rule.id != limit.rule.id
                             && other.priority > limit.priority
-                            && other.mode != Mode::Off
+                            // In shadow a limit has no effect, so it takes nobody's place.
+                            && !matches!(other.mode, Mode::Off | Mode::Shadow)
                     })
                     .map(move |(other, _)| (ix, other))
             })
@@ -203,6 +204,18 @@ pub enum Mode {
     Card,
 }
 
+impl Mode {
+    /// Its word in files.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Mode::Off => "off",
+            Mode::Shadow => "shadow",
+            Mode::Queue => "queue",
+            Mode::Card => "card",
+        }
+    }
+}
+
 /// Who can act on a finding.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 #[allow(missing_docs, reason = "plain names")]
@@ -211,6 +224,18 @@ pub enum Audience {
     Dietitian,
     Pharmacist,
     Nurse,
+}
+
+impl Audience {
+    /// Its word in files and for people.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Audience::Prescriber => "prescriber",
+            Audience::Dietitian => "dietitian",
+            Audience::Pharmacist => "pharmacist",
+            Audience::Nurse => "nurse",
+        }
+    }
 }
 
 /// How well a limit's figures are known.
@@ -226,6 +251,19 @@ pub enum Evidence {
     CommonPractice,
     /// From memory, to be confirmed.
     FromMemory,
+}
+
+impl Evidence {
+    /// The mark as people read it.
+    pub const fn mark(self) -> &'static str {
+        match self {
+            Evidence::TextSeen => "text seen",
+            Evidence::Secondary => "secondary",
+            Evidence::Derived => "derived",
+            Evidence::CommonPractice => "common practice, no source",
+            Evidence::FromMemory => "from memory, to be confirmed",
+        }
+    }
 }
 
 /// A limit: data, not code.
