@@ -165,7 +165,7 @@ facts! {
     others {
         Age, "age", Quantity(TIME), "a", CORE, "Age in whole days; from the first birthday in completed months, a year being 365.25 d";
         CorrectedAge, "corrected_age", Quantity(TIME), "wk", CORE, "Age corrected for prematurity up to 24 months; a range where the gestation is not known";
-        PostmenstrualAge, "postmenstrual_age", Quantity(TIME), "wk", HISTORY, "Gestation at birth plus age";
+        PostmenstrualAge, "postmenstrual_age", Quantity(TIME), "wk", HISTORY, "Gestation at birth plus age; from 20 to 45 weeks plus age where the gestation is not known";
         Gestation, "gestation", Quantity(TIME), "wk", HISTORY, "Gestational age at birth";
         Sex, "sex", Word(SEXES), "", HISTORY, "Sex, as far as the administrative gender names it";
         Weight, "weight", Quantity(MASS), "kg", CORE, "Dosing weight: the latest weight before the order";
