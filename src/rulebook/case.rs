@@ -23,6 +23,7 @@ use crate::timing::schedule::{Line, Method, Occurrences};
 use crate::units::{Unit, energy_density};
 use std::cell::{Cell, OnceCell, RefCell};
 use std::collections::BTreeMap;
+use std::sync::{Arc, LazyLock};
 
 /// What the facts of one order are taken from.
 #[derive(Clone, Copy)]
@@ -60,12 +61,17 @@ pub struct CaseFacts<'a> {
     typical: OnceCell<Option<Totals>>,
     first: OnceCell<Option<Totals>>,
     care: OnceCell<Care>,
+    sets: [OnceCell<Set>; 3],
     labs: RefCell<BTreeMap<&'static str, Lab<'a>>>,
     choosing: Cell<bool>,
 }
 
 type Lab<'a> = std::rc::Rc<(Measurements<'a>, Option<(String, At)>)>;
 type Found = Result<Value, Vec<Missing>>;
+
+/// What a measure's unit is in base units, in the order of [`Measure::ALL`].
+static FACTORS: LazyLock<Vec<Exact>> =
+    LazyLock::new(|| Measure::ALL.iter().map(|m| Unit::parse(m.unit()).map_or(Exact::ONE, |u| u.factor)).collect());
 
 /// Seconds of a year, as ages count it.
 const YEAR: Exact = Exact::int(31_557_600);
@@ -75,7 +81,7 @@ fn fact(name: &str) -> usize {
     find(name).unwrap_or(usize::MAX)
 }
 
-fn lacks(fact: usize, why: impl Into<String>, at: Vec<At>) -> Vec<Missing> {
+fn lacks(fact: usize, why: impl Into<Arc<str>>, at: Vec<At>) -> Vec<Missing> {
     vec![Missing { fact, why: why.into(), at }]
 }
 
@@ -101,6 +107,7 @@ impl<'a> CaseFacts<'a> {
             typical: OnceCell::new(),
             first: OnceCell::new(),
             care: OnceCell::new(),
+            sets: Default::default(),
             labs: RefCell::default(),
             choosing: Cell::new(false),
         }
@@ -110,11 +117,9 @@ impl<'a> CaseFacts<'a> {
     pub fn unlisted(&self) -> Vec<At> {
         [ConceptKind::Condition, ConceptKind::Allergy, ConceptKind::Medicine]
             .into_iter()
-            .flat_map(|kind| {
-                match context::set(kind, self.m.context, self.m.gathered, self.m.order, &self.m.book.concepts) {
-                    Set::Of(.., unlisted) => unlisted,
-                    Set::NotSent => Vec::new(),
-                }
+            .flat_map(|kind| match self.coded(kind) {
+                Some(Set::Of(.., unlisted)) => unlisted.clone(),
+                _ => Vec::new(),
             })
             .collect()
     }
@@ -142,7 +147,7 @@ impl<'a> CaseFacts<'a> {
         let Some((laid, had)) = day else {
             return Err(lacks(ix, "no day of the order can be laid out", vec![self.formula_at()]));
         };
-        let unit = Unit::parse(measure.unit()).map_or(Exact::ONE, |u| u.factor);
+        let unit = FACTORS.get(measure.index()).copied().unwrap_or(Exact::ONE);
         let amount = match had.get(measure) {
             // Not worked out for this answer: then all are, once.
             Amount::Unknown(why) if why.is_empty() => {
@@ -396,10 +401,25 @@ impl<'a> CaseFacts<'a> {
         }
     }
 
+    /// Conditions, allergies or medicines in the rulebook's words, read once.
+    fn coded(&self, kind: ConceptKind) -> Option<&Set> {
+        let cell = match kind {
+            ConceptKind::Condition => self.sets.first(),
+            ConceptKind::Allergy => self.sets.get(1),
+            ConceptKind::Medicine => self.sets.get(2),
+            ConceptKind::Setting => None,
+        }?;
+        Some(
+            cell.get_or_init(|| {
+                context::set(kind, self.m.context, self.m.gathered, self.m.order, &self.m.book.concepts)
+            }),
+        )
+    }
+
     fn set(&self, ix: usize, kind: ConceptKind, what: &str) -> Found {
-        match context::set(kind, self.m.context, self.m.gathered, self.m.order, &self.m.book.concepts) {
-            Set::NotSent => Err(lacks(ix, format!("no {what} were sent"), Vec::new())),
-            Set::Of(keys, ..) => Ok(Value::Keys(keys)),
+        match self.coded(kind) {
+            Some(Set::Of(keys, ..)) => Ok(Value::Keys(keys.clone())),
+            _ => Err(lacks(ix, format!("no {what} were sent"), Vec::new())),
         }
     }
 
@@ -957,9 +977,9 @@ impl Facts for CaseFacts<'_> {
                     Name::Allergies => ConceptKind::Allergy,
                     _ => ConceptKind::Medicine,
                 };
-                match context::set(kind, c, self.m.gathered, self.m.order, &self.m.book.concepts) {
-                    Set::Of(_, at, _) => at,
-                    Set::NotSent => Vec::new(),
+                match self.coded(kind) {
+                    Some(Set::Of(_, at, _)) => at.clone(),
+                    _ => Vec::new(),
                 }
             }
             Name::StartsAsNew | Name::OtherOrders => c.other_orders.places().to_vec(),

@@ -28,7 +28,7 @@ pub const WAITING: &str = "data that is not read yet";
 
 /// Whether a condition holds.
 pub fn holds(condition: &Expression, facts: &dyn Facts) -> Truth {
-    truth(condition.evaluate(facts, &[]))
+    condition.holds(facts)
 }
 
 /// Causes among the program's own rules that make a limit's finding a consequence: nothing that is reckoned from a
@@ -129,7 +129,7 @@ pub fn switched_off(book: &Rulebook, id: &str, on: Option<Date>) -> Option<Outco
 fn in_scope(limit: &Limit, facts: &dyn Facts) -> Truth {
     match &limit.scope {
         None => Truth::True,
-        Some(scope) => truth(scope.evaluate(facts, &[])),
+        Some(scope) => scope.holds(facts),
     }
 }
 
@@ -210,7 +210,7 @@ enum Seen {
 
 fn looked_at(limit: &Limit, check: &Check, facts: &dyn Facts, about: &Circumstances<'_>) -> Seen {
     if let Some(when) = &check.when {
-        match truth(when.evaluate(facts, &[])) {
+        match when.holds(facts) {
             Truth::False => return Seen::Fine,
             Truth::Unknown { missing, why } => return Seen::Unknown(missing, why),
             Truth::True => {}
@@ -218,7 +218,7 @@ fn looked_at(limit: &Limit, check: &Check, facts: &dyn Facts, about: &Circumstan
     }
     let (bound, above) = match &check.bound {
         Bound::When(condition) => {
-            return match truth(condition.evaluate(facts, &[])) {
+            return match condition.holds(facts) {
                 Truth::True => Seen::Found(finding(limit, check, facts, &[], about)),
                 Truth::False => Seen::Fine,
                 Truth::Unknown { missing, why } => Seen::Unknown(missing, why),
@@ -399,14 +399,6 @@ pub const fn kind_words(kind: ContextKind) -> &'static str {
         ContextKind::OtherOrders => "other orders of the patient",
         ContextKind::OtherFluids => "intravenous fluids and parenteral nutrition",
         ContextKind::History => "the patient's history",
-    }
-}
-
-fn truth(value: Value) -> Truth {
-    match value {
-        Value::Truth(truth) => truth,
-        Value::Missing(missing) => Truth::Unknown { missing, why: Vec::new() },
-        _ => Truth::Unknown { missing: Vec::new(), why: vec!["a condition that is neither true nor false".to_owned()] },
     }
 }
 

@@ -4,6 +4,7 @@ use crate::amount::Amount;
 use crate::intake::order::At;
 use crate::settings::ContextKind;
 use crate::units::Dimension;
+use std::sync::Arc;
 
 /// What a fact or an expression is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -48,7 +49,7 @@ pub struct Missing {
     /// Index of the fact in the list of facts.
     pub fact: usize,
     /// Why it is not there, in words: "not sent", "9 days old; usable for 3 days", ….
-    pub why: String,
+    pub why: Arc<str>,
     /// Places concerned, when there are any.
     pub at: Vec<At>,
 }

@@ -37,6 +37,11 @@ pub(super) fn value(node: &Node, kind: Type, facts: &dyn Facts, extra: &[Value])
     }
 }
 
+/// The truth of a node.
+pub(super) fn truth(node: &Node, facts: &dyn Facts) -> Truth {
+    Order { facts, extra: &[] }.truth(node)
+}
+
 /// The result of an operation on two exact amounts; `None` outside the range of the type or for a divisor of zero.
 pub(super) fn computed(operation: Operation, x: Exact, y: Exact) -> Option<Exact> {
     match operation {
@@ -363,7 +368,7 @@ impl<'o> Order<'o> {
             _ => "not known".to_owned(),
         };
         match node {
-            Node::Fact(fact) => Lack::of(vec![Missing { fact: *fact, why, at: self.facts.places(*fact) }]),
+            Node::Fact(fact) => Lack::of(vec![Missing { fact: *fact, why: why.into(), at: self.facts.places(*fact) }]),
             _ => Box::new(Lack { words: vec![why], ..Lack::default() }),
         }
     }
@@ -407,7 +412,7 @@ impl<'o> Order<'o> {
                         let why = format!("whether `{key}` is among them is not known");
                         match **set {
                             Node::Fact(fact) => {
-                                Lack::of(vec![Missing { fact, why, at: self.facts.places(fact) }]).truth()
+                                Lack::of(vec![Missing { fact, why: why.into(), at: self.facts.places(fact) }]).truth()
                             }
                             _ => Truth::Unknown { missing: Vec::new(), why: vec![why] },
                         }

@@ -10,7 +10,7 @@ mod template;
 mod tests;
 
 use super::Parameter;
-use super::value::{Fact, Facts, Type, Value};
+use super::value::{Fact, Facts, Truth, Type, Value};
 use crate::units::Dimension;
 use lower::Node;
 pub use scale::Scale;
@@ -118,5 +118,10 @@ impl Expression {
     /// Its value for one order; `extra` in the order of [`Names::extra`]. Amounts are in base units.
     pub fn evaluate(&self, facts: &dyn Facts, extra: &[Value]) -> Value {
         evaluate::value(&self.node, self.kind, facts, extra)
+    }
+
+    /// Its truth for one order, for an expression that is true or false.
+    pub fn holds(&self, facts: &dyn Facts) -> Truth {
+        evaluate::truth(&self.node, facts)
     }
 }
