@@ -37,7 +37,7 @@ struct Given(Vec<(&'static str, Value)>);
 impl Facts for Given {
     fn value(&self, fact: usize) -> Value {
         let found = self.0.iter().find(|(name, _)| *name == FACTS[fact].name);
-        let none = || Value::Missing(vec![Missing { fact, why: "not sent".to_owned(), at: vec![] }]);
+        let none = || Value::Missing(vec![Missing { fact, why: "not sent".into(), at: vec![] }]);
         found.map_or_else(none, |(_, value)| value.clone())
     }
     fn held(&self, fact: usize) -> Option<&Value> {
@@ -203,7 +203,7 @@ fn a_divisor_that_may_be_zero_leaves_nothing_known() {
     }
     let nothing = Given(vec![("weight", Value::Quantity(Amount::unknown(Why::NoWeight)))]);
     match compile("weight * 2").evaluate(&nothing, &[]) {
-        Value::Missing(missing) => assert_eq!(missing[0].why, "no usable dosing weight"),
+        Value::Missing(missing) => assert_eq!(&*missing[0].why, "no usable dosing weight"),
         other => panic!("{other:?}"),
     }
 }
