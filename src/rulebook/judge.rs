@@ -67,7 +67,8 @@ pub fn add_limits<'a>(
                     Some(cause)
                 }
                 (_, Some(cause))
-                    if rests_on(limit, |f| f.unit.contains("kg") || matches!(f.name, "weight_z" | "bmi")) =>
+                    if rests_on(limit, |f| f.unit.contains("kg") || matches!(f.name, "weight_z" | "bmi"))
+                        && !compares_weights(limit) =>
                 {
                     Some(cause)
                 }
@@ -80,6 +81,15 @@ pub fn add_limits<'a>(
     }
     judged.append(&mut counted);
     shadow
+}
+
+/// Whether a limit asks if the weight and an earlier one are the same in two units: that names what is wrong with
+/// the weight, and is no consequence of it.
+fn compares_weights(limit: &Limit) -> bool {
+    limit.checks.iter().any(|c| match &c.bound {
+        Bound::When(e) => e.facts().iter().filter_map(|ix| FACTS.get(*ix)).any(|f| f.name == "last_weight"),
+        Bound::Above(_) | Bound::Below(_) => false,
+    })
 }
 
 /// Whether a limit compares an amount of the order of this kind.
