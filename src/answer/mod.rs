@@ -41,7 +41,7 @@ pub const PROGRAM: &str = concat!("enteral-gate ", env!("CARGO_PKG_VERSION"));
 const NO_BOOK: &str = "none: integrity rules of the program only";
 
 /// What nothing judges without a rulebook; in every answer.
-const NO_RULEBOOK: &str = "No rulebook of the institution is loaded: whether rate, volume, energy, protein, water, electrolytes and product suit this patient was not judged.";
+pub(crate) const NO_RULEBOOK: &str = "No rulebook of the institution is loaded: whether rate, volume, energy, protein, water, electrolytes and product suit this patient was not judged.";
 
 /// The rulebook that judged, for the version part of an answer.
 fn book(book: &Rulebook) -> Cow<'_, str> {

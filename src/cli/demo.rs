@@ -4,6 +4,7 @@ use super::exit::{Exit, complain};
 use super::log::{self, LogFormat};
 use super::serve::{DEFAULT_LISTEN, address, runtime};
 use super::{INVENTED, formulary, settings_file};
+use crate::answer::NO_RULEBOOK;
 use crate::http::appraiser::Core;
 use crate::http::samples::{SAMPLES, Sample};
 use crate::http::{App, Limits, server};
@@ -83,6 +84,7 @@ async fn show(here: SocketAddr, stays: bool) -> Result<(), String> {
     for sample in &SAMPLES {
         lines.push(line(sample, &ask(&client, here, sample).await?));
     }
+    lines.push(NO_RULEBOOK.to_owned());
     let first = SAMPLES.first().map_or("", |sample| sample.name);
     lines.push(String::new());
     lines.push("The answer to one of them in full, while the demo runs:".to_owned());

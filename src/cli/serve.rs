@@ -4,6 +4,7 @@ use super::exit::Exit;
 use super::log::{self, LogFormat};
 use super::rules::Book;
 use super::{Institution, Products, formulary, rulebook};
+use crate::answer::NO_RULEBOOK;
 use crate::http::appraiser::Core;
 use crate::http::server::{self, only_loopback};
 use crate::http::{App, Limits};
@@ -54,6 +55,9 @@ impl Serve {
             zone = settings.zone_name,
             "starting"
         );
+        if rulebook.is_empty() {
+            tracing::warn!("{NO_RULEBOOK}");
+        }
         runtime()?.block_on(async {
             let listener = TcpListener::bind(address).await.map_err(|error| format!("--listen {address}: {error}"))?;
             say_where(&listener)?;
