@@ -17,6 +17,7 @@ pub mod exit;
 pub mod formulary;
 pub mod inputs;
 pub mod log;
+pub mod reload;
 pub mod rulebook;
 pub mod rules;
 pub mod serve;

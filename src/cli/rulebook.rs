@@ -15,12 +15,10 @@ const STARTER: &str = "starter";
 /// # Errors
 /// Every problem, one a line.
 pub fn load(files: &[PathBuf]) -> Result<Rulebook, String> {
-    read(files)
-        .map(|(book, _)| book)
-        .map_err(|problems| format!("the rulebook cannot be used:\n  {}", problems.join("\n  ")))
+    read(files).map(|(book, _)| book).map_err(|problems| unusable(&problems))
 }
 
-/// The rulebook asked for by `check` and `serve`: none unless a file, a folder or `starter` is named.
+/// The rulebook asked for by `check`: none unless a file, a folder or `starter` is named.
 ///
 /// # Errors
 /// As [`load`].
@@ -36,21 +34,55 @@ pub fn named(file: &Path) -> Result<Rulebook, String> {
     load(&[file.to_owned()])
 }
 
+/// Why a rulebook is not used.
+pub fn unusable(problems: &[String]) -> String {
+    format!("the rulebook cannot be used:\n  {}", problems.join("\n  "))
+}
+
+/// What was found on disk, before anything is made of it. Equal when nothing changed.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Texts {
+    /// Name and text, what is extended before what extends it.
+    texts: Vec<(String, String)>,
+    starter: bool,
+    /// Files that could not be read.
+    problems: Vec<String>,
+}
+
+impl Texts {
+    /// Nothing could be read.
+    pub fn unread(why: &str) -> Self {
+        Self { problems: vec![why.to_owned()], ..Self::default() }
+    }
+}
+
+/// The texts of these files and of what they extend; the starter rulebook when there are none.
+pub fn gather(files: &[PathBuf]) -> Texts {
+    let mut found = Texts { starter: files.is_empty(), ..Texts::default() };
+    for file in files {
+        if file.as_os_str() == STARTER {
+            found.starter = true;
+        } else {
+            take(file, &mut found.texts, &mut found.starter, &mut found.problems, 0);
+        }
+    }
+    found
+}
+
 /// The rulebook and its warnings.
 ///
 /// # Errors
 /// Every problem with its place.
 pub fn read(files: &[PathBuf]) -> Result<(Rulebook, Vec<String>), Vec<String>> {
-    let mut texts: Vec<(String, String)> = Vec::new();
-    let mut problems = Vec::new();
-    let mut starter = files.is_empty();
-    for file in files {
-        if file.as_os_str() == STARTER {
-            starter = true;
-        } else {
-            take(file, &mut texts, &mut starter, &mut problems, 0);
-        }
-    }
+    of(gather(files))
+}
+
+/// The rulebook of these texts and its warnings.
+///
+/// # Errors
+/// As [`read`].
+pub fn of(found: Texts) -> Result<(Rulebook, Vec<String>), Vec<String>> {
+    let Texts { texts, starter, problems } = found;
     if !problems.is_empty() {
         return Err(problems);
     }

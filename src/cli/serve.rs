@@ -2,10 +2,12 @@
 
 use super::exit::Exit;
 use super::log::{self, LogFormat};
+use super::reload::{Pace, Source, keep};
 use super::rules::Book;
 use super::{Institution, Products, formulary, rulebook};
 use crate::answer::NO_RULEBOOK;
 use crate::http::appraiser::Core;
+use crate::http::rules_in_use::RulesInUse;
 use crate::http::server::{self, only_loopback};
 use crate::http::{App, Limits};
 use clap::Args;
@@ -43,8 +45,9 @@ impl Serve {
         let address = address(&self.listen)?;
         let settings = self.institution.settings()?;
         let file = self.products.formulary.ok_or("--formulary FILE is needed: without products nothing can be worked out (`enteral-gate demo` uses an invented one)")?;
-        let formulary = formulary::load(&file)?;
-        let rulebook = rulebook::asked(&self.book.files)?;
+        let formulary = Arc::new(formulary::load(&file)?);
+        let source = Arc::new(Source::new(self.book.files, formulary.clone())?);
+        let (rulebook, rehearsal, texts) = source.read().map_err(|problems| rulebook::unusable(&problems))?;
         log::start(self.log, "info", false);
         tracing::info!(
             products = formulary.len(),
@@ -52,6 +55,7 @@ impl Serve {
             settings = settings.hash,
             limits = rulebook.limits.len(),
             rulebook = rulebook.hash,
+            examples = rehearsal.examples,
             zone = settings.zone_name,
             "starting"
         );
@@ -60,9 +64,13 @@ impl Serve {
         }
         runtime()?.block_on(async {
             let listener = TcpListener::bind(address).await.map_err(|error| format!("--listen {address}: {error}"))?;
+            let rules = Arc::new(RulesInUse::new(rulebook, Some(rehearsal)));
+            let keeping = tokio::spawn(keep(source, rules.clone(), Pace::default(), texts));
             say_where(&listener)?;
-            let app = App::new(Arc::new(Core::with(formulary, rulebook)), settings, Limits::default());
-            server::serve(listener, app, server::asked_to_stop()).await.map_err(|error| error.to_string())?;
+            let app = App::new(Arc::new(Core::over(formulary, rules)), settings, Limits::default());
+            let served = server::serve(listener, app, server::asked_to_stop()).await;
+            keeping.abort();
+            served.map_err(|error| error.to_string())?;
             Ok(Exit::Clear)
         })
     }

@@ -1,5 +1,6 @@
 //! The seam between the rim and the core: one call, bytes to an answer. Tests put a faulty core behind it.
 
+use super::rules_in_use::RulesInUse;
 use crate::answer;
 use crate::appraise::{Institution, Refusal, appraise_by, check_by};
 use crate::formulary::Formulary;
@@ -7,6 +8,7 @@ use crate::intake::order::FhirVersion;
 use crate::rulebook::Rulebook;
 use crate::settings::Settings;
 use http::StatusCode;
+use std::sync::Arc;
 
 /// Which rendering is wanted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -35,12 +37,20 @@ pub trait Appraiser: Send + Sync + 'static {
 
     /// Whether there is anything to appraise with, and what it is, in words.
     fn ready(&self) -> Result<String, String>;
+
+    /// The same with what may be replaced meanwhile held fast, for a request of several appraisals.
+    fn held_fast(&self) -> Option<Box<dyn Appraiser>> {
+        None
+    }
+
+    /// Appends what it counts, in Prometheus text format.
+    fn metrics(&self, _out: &mut String) {}
 }
 
 /// The real core: an appraisal with the institution's products.
 pub struct Core {
-    formulary: Formulary,
-    rulebook: Rulebook,
+    formulary: Arc<Formulary>,
+    rules: Arc<RulesInUse>,
 }
 
 impl Core {
@@ -51,14 +61,20 @@ impl Core {
 
     /// A core that judges by a rulebook as well.
     pub fn with(formulary: Formulary, rulebook: Rulebook) -> Self {
-        Self { formulary, rulebook }
+        Self::over(Arc::new(formulary), Arc::new(RulesInUse::new(rulebook, None)))
+    }
+
+    /// A core whose rules may be put in place by others.
+    pub fn over(formulary: Arc<Formulary>, rules: Arc<RulesInUse>) -> Self {
+        Self { formulary, rules }
     }
 }
 
 impl Appraiser for Core {
     fn appraise(&self, input: &[u8], version: FhirVersion, settings: &Settings, rendering: Rendering) -> Appraised {
         let run = if rendering == Rendering::Outcome { check_by } else { appraise_by };
-        let by = Institution { formulary: &self.formulary, rulebook: &self.rulebook, settings };
+        let rulebook = self.rules.snapshot();
+        let by = Institution { formulary: &self.formulary, rulebook: &rulebook, settings };
         let appraisal = run(input, "", version, by);
         let body = match rendering {
             Rendering::Outcome => answer::outcome_json(&appraisal),
@@ -80,10 +96,19 @@ impl Appraiser for Core {
     }
 
     fn ready(&self) -> Result<String, String> {
-        let rules = match self.rulebook.limits.len() {
-            0 => "no rulebook".to_owned(),
-            n => format!("{n} limits, rulebook {}", self.rulebook.hash),
-        };
-        Ok(format!("{} products, formulary {}; {rules}", self.formulary.len(), self.formulary.hash()))
+        let products = format!("{} products, formulary {}", self.formulary.len(), self.formulary.hash());
+        match self.rules.ready() {
+            Ok(rules) => Ok(format!("{products}\n{rules}")),
+            Err(rules) => Err(format!("{rules}\nproducts: {products}")),
+        }
+    }
+
+    fn held_fast(&self) -> Option<Box<dyn Appraiser>> {
+        let rules = RulesInUse::fixed(self.rules.snapshot());
+        Some(Box::new(Self { formulary: self.formulary.clone(), rules: Arc::new(rules) }))
+    }
+
+    fn metrics(&self, out: &mut String) {
+        self.rules.metrics(out);
     }
 }

@@ -5,18 +5,20 @@
 //! asked ([`asked`]), the appraisal ([`appraiser`]), and back as JSON. Whatever goes wrong on the way is a
 //! [`refusal::Refusal`], which renders itself as an OperationOutcome.
 //!
-//! What is absent: no state between requests, no outgoing connection, no stored order, no authentication
+//! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]) and counters ([`metrics`]), no outgoing connection, no stored order, no authentication
 //! (so only loopback addresses are bound, see [`server::Exposed`]), no request decompression, no XML.
 
 pub mod appraiser;
 pub mod asked;
 pub mod body;
 pub mod definitions;
+pub mod metrics;
 pub mod negotiate;
 pub mod operations;
 pub mod pages;
 pub mod refusal;
 pub mod routes;
+pub mod rules_in_use;
 pub mod samples;
 pub mod server;
 pub mod stack;
@@ -87,6 +89,7 @@ pub struct App {
     pub(crate) slots: Arc<Semaphore>,
     pub(crate) held: Arc<Semaphore>,
     pub(crate) panics: AtomicU64,
+    pub(crate) appraised: metrics::ByDisposition,
     pub(crate) stopping: AtomicBool,
 }
 
@@ -97,6 +100,7 @@ impl App {
             slots: Arc::new(Semaphore::new(limits.appraisals)),
             held: Arc::new(Semaphore::new(limits.held)),
             panics: AtomicU64::new(0),
+            appraised: metrics::ByDisposition::default(),
             stopping: AtomicBool::new(false),
             appraiser,
             settings,

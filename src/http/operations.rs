@@ -1,7 +1,7 @@
 //! The operations: `$validate`, `$appraise`, and a batch of them.
 
 use super::App;
-use super::appraiser::{Appraised, Rendering};
+use super::appraiser::{Appraised, Appraiser, Rendering};
 use super::asked::Query;
 use super::body::{self, Whole};
 use super::negotiate;
@@ -125,9 +125,9 @@ async fn operate(
     let whole = body::read(&app, &parts.headers, incoming).await?;
     // A check of an order takes tens of microseconds: less than a hand-over to another thread and back.
     let appraised = if whole.bytes.len() <= app.limits.at_once && operation.validates() {
-        at_once(&app, &whole, |app, input| run(app, input, version, operation, query))??
+        at_once(&app, &whole, |app, input| run(app, &*app.appraiser, input, version, operation, query))??
     } else {
-        calculate(&app, whole, move |app, input| run(app, input, version, operation, query)).await??
+        calculate(&app, whole, move |app, input| run(app, &*app.appraiser, input, version, operation, query)).await??
     };
     let mut response = negotiate::fhir(appraised.status, appraised.body, pretty);
     if logs() {
@@ -172,6 +172,7 @@ async fn calculate<T: Send + 'static>(
 /// One input through the core.
 fn run(
     app: &App,
+    by: &dyn Appraiser,
     input: &[u8],
     version: FhirVersion,
     operation: Operation,
@@ -187,7 +188,9 @@ fn run(
     }
     let settings = query.settings(&app.settings)?;
     mode_and_profile(&query, version)?;
-    Ok(app.appraiser.appraise(input, version, &settings, operation.rendering()))
+    let appraised = by.appraise(input, version, &settings, operation.rendering());
+    app.appraised.count(appraised.disposition);
+    Ok(appraised)
 }
 
 /// The resource type, when it is the first member.
@@ -402,10 +405,13 @@ fn answer_batch(app: &App, input: &[u8], version: FhirVersion) -> Result<String,
     }
     // An order of a few lines has an answer of many: without a bound a small batch could fill the memory.
     let mut left = app.limits.batch_answer;
+    // All entries by the same rules, also when a reload falls between two of them.
+    let held = app.appraiser.held_fast();
+    let by = held.as_deref().unwrap_or(&*app.appraiser);
     let entry = entries
         .into_iter()
         .map(|entry| {
-            let answer = answer_entry(app, entry, version, left);
+            let answer = answer_entry(app, by, entry, version, left);
             left = left.saturating_sub(answer.resource.as_ref().map_or(0, |body| body.get().len()));
             answer
         })
@@ -415,9 +421,9 @@ fn answer_batch(app: &App, input: &[u8], version: FhirVersion) -> Result<String,
 }
 
 /// One entry; whatever goes wrong in it stays in it.
-fn answer_entry(app: &App, entry: Node<'_>, version: FhirVersion, left: usize) -> ResponseEntry {
+fn answer_entry(app: &App, by: &dyn Appraiser, entry: Node<'_>, version: FhirVersion, left: usize) -> ResponseEntry {
     let answered = catch_unwind(AssertUnwindSafe(|| {
-        if left == 0 { Err(Refusal::BatchFull) } else { run_entry(app, entry, version) }
+        if left == 0 { Err(Refusal::BatchFull) } else { run_entry(app, by, entry, version) }
     }))
     .unwrap_or_else(|_| {
         app.panics.fetch_add(1, Ordering::Relaxed);
@@ -442,7 +448,7 @@ fn answer_entry(app: &App, entry: Node<'_>, version: FhirVersion, left: usize) -
     }
 }
 
-fn run_entry(app: &App, entry: Node<'_>, version: FhirVersion) -> Result<Appraised, Refusal> {
+fn run_entry(app: &App, by: &dyn Appraiser, entry: Node<'_>, version: FhirVersion) -> Result<Appraised, Refusal> {
     let missing =
         |what: &str, at: Node<'_>| Refusal::Unreadable("required", format!("{what} is missing."), Some(at.path()));
     let request = entry.get("request").ok_or_else(|| missing("request", entry))?;
@@ -461,5 +467,5 @@ fn run_entry(app: &App, entry: Node<'_>, version: FhirVersion) -> Result<Apprais
     let query = Query::read(query, operation.validates())?;
     let resource =
         entry.get("resource").filter(|node| node.kind() == Kind::Object).ok_or_else(|| missing("resource", entry))?;
-    run(app, resource.raw().as_bytes(), version, operation, query)
+    run(app, by, resource.raw().as_bytes(), version, operation, query)
 }

@@ -55,7 +55,7 @@ pub async fn alive() -> Response {
     plain(StatusCode::OK, "live\n".to_owned())
 }
 
-/// `GET /readyz`: there is a formulary to appraise with, and no stop was asked for.
+/// `GET /readyz`: there is a formulary to appraise with, the rules pass their own examples, and no stop was asked for.
 pub async fn ready(State(app): State<Arc<App>>) -> Response {
     if app.stopping.load(Ordering::Relaxed) {
         return plain(StatusCode::SERVICE_UNAVAILABLE, "not ready: stopping\n".to_owned());

@@ -2,7 +2,7 @@
 
 use super::refusal::Refusal;
 use super::stack::stack;
-use super::{App, definitions, operations, pages};
+use super::{App, definitions, metrics, operations, pages};
 use axum::Router;
 use axum::middleware::from_fn_with_state;
 use axum::routing::{MethodRouter, get, post};
@@ -18,6 +18,7 @@ pub fn table() -> Vec<Route> {
         ("GET", "/page.css", get(pages::style)),
         ("GET", "/livez", get(pages::alive)),
         ("GET", "/readyz", get(pages::ready)),
+        ("GET", "/metrics", get(metrics::metrics)),
         ("GET", "/openapi.json", get(pages::openapi)),
         ("GET", "/demo/orders/{name}", get(pages::sample)),
         ("POST", "/fhir/{version}", post(operations::batch)),

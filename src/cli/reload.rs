@@ -1,0 +1,221 @@
+//! The rulebook of a running service: read and rehearsed at the start, read again when its files change or at
+//! SIGHUP, rehearsed again now and then. What cannot be used never replaces what is in use.
+
+use super::rulebook::{self, Texts};
+use crate::formulary::Formulary;
+use crate::http::rules_in_use::{Rehearsal, RulesInUse};
+use crate::rehearsal::{Extent, rehearse};
+use crate::rulebook::Rulebook;
+use crate::settings::Settings;
+use jiff::Timestamp;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::task::spawn_blocking;
+use tokio::time::{Instant, MissedTickBehavior, interval_at};
+
+/// Problems of a rulebook that one log line holds; the first of them are the ones to mend.
+const LOGGED: usize = 20;
+
+/// How often is looked and rehearsed.
+#[derive(Clone, Copy, Debug)]
+pub struct Pace {
+    /// Between two looks at the files.
+    pub look: Duration,
+    /// Between two rehearsals of the rules in use.
+    pub rehearse: Duration,
+}
+
+impl Default for Pace {
+    fn default() -> Self {
+        Self { look: Duration::from_secs(2), rehearse: Duration::from_secs(3600) }
+    }
+}
+
+/// Where the rules come from, and what their examples are tried with.
+pub struct Source {
+    files: Vec<PathBuf>,
+    formulary: Arc<Formulary>,
+    invented: Formulary,
+}
+
+impl Source {
+    /// The rules of these files, for an institution with this formulary.
+    ///
+    /// # Errors
+    /// When the invented products cannot be read, which a test excludes.
+    pub fn new(files: Vec<PathBuf>, formulary: Arc<Formulary>) -> Result<Self, String> {
+        Ok(Self { files, formulary, invented: super::formulary::for_tests()? })
+    }
+
+    /// Reads, checks and rehearses the files.
+    ///
+    /// # Errors
+    /// Every problem; for an example that fails its place, rule and title.
+    pub fn read(&self) -> Result<(Rulebook, Rehearsal, Texts), Vec<String>> {
+        let texts = self.look();
+        let (book, rehearsal) = self.used(texts.clone())?;
+        Ok((book, rehearsal, texts))
+    }
+
+    fn look(&self) -> Texts {
+        if self.files.is_empty() { Texts::default() } else { rulebook::gather(&self.files) }
+    }
+
+    fn used(&self, texts: Texts) -> Result<(Rulebook, Rehearsal), Vec<String>> {
+        // Without a rulebook the integrity rules judge alone.
+        let book = if self.files.is_empty() { Rulebook::default() } else { rulebook::of(texts)?.0 };
+        let rehearsal = self.rehearse(&book);
+        if rehearsal.failing.is_empty() { Ok((book, rehearsal)) } else { Err(rehearsal.problems) }
+    }
+
+    /// Whether each rule still finds what it must find and is silent where it must be. Examples name invented
+    /// products or the institution's own, so an example holds that comes out as expected with one of the two.
+    pub fn rehearse(&self, book: &Rulebook) -> Rehearsal {
+        let settings = Settings::default();
+        let done = rehearse(book, &self.invented, &settings, Extent::Pulse);
+        let examples = done.len();
+        let mut failing: Vec<String> = Vec::new();
+        let mut problems = Vec::new();
+        if done.iter().any(|r| r.failure.is_some()) {
+            let own = rehearse(book, &self.formulary, &settings, Extent::Pulse);
+            for (with_invented, _) in done.iter().zip(&own).filter(|(a, b)| a.failure.is_some() && b.failure.is_some())
+            {
+                let what = with_invented.failure.as_deref().unwrap_or_default();
+                let (place, rule, title) = (&with_invented.place, &with_invented.rule, &with_invented.title);
+                problems.push(format!("{place}: the example \"{title}\" of {rule}: {what}"));
+                if !failing.contains(rule) {
+                    failing.push(rule.clone());
+                }
+            }
+        }
+        Rehearsal { at: Timestamp::now(), examples, failing, problems }
+    }
+}
+
+/// Keeps the rules up to date until it is dropped. `decided` is what [`Source::read`] found on disk before: files
+/// that changed while the service started count as changed. SIGHUP is heeded from this call on.
+pub fn keep(
+    source: Arc<Source>,
+    rules: Arc<RulesInUse>,
+    pace: Pace,
+    decided: Texts,
+) -> impl Future<Output = ()> + Send + 'static {
+    let asked = Asked::new();
+    async move { run(source, rules, pace, decided, asked).await }
+}
+
+async fn run(source: Arc<Source>, rules: Arc<RulesInUse>, pace: Pace, mut decided: Texts, mut asked: Asked) {
+    let every = |period: Duration| {
+        let mut ticks = interval_at(Instant::now() + period, period);
+        ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        ticks
+    };
+    let (mut looks, mut rehearsals) = (every(pace.look), every(pace.rehearse));
+    let mut before: Option<Texts> = None;
+    loop {
+        tokio::select! {
+            () = asked.again() => {
+                tracing::info!("asked to read the rulebook again");
+                let texts = look(&source).await;
+                decide(&source, &rules, texts.clone()).await;
+                decided = texts;
+            }
+            // Looked at again and again, by content: notices of the file system do not arrive from network
+            // shares, and times of modification are too coarse on some.
+            _ = looks.tick() => {
+                let texts = look(&source).await;
+                // A file that is just being written may be whole TOML and lack half of its limits: only what
+                // was the same in two looks is taken.
+                let settled = before.as_ref() == Some(&texts);
+                if settled && texts != decided {
+                    decide(&source, &rules, texts.clone()).await;
+                    decided = texts.clone();
+                }
+                before = Some(texts);
+            }
+            _ = rehearsals.tick() => {
+                let (of, book) = (source.clone(), rules.snapshot());
+                let limits: Vec<String> = book.limits.iter().map(|l| l.rule.id.to_string()).collect();
+                let done = spawn_blocking(move || of.rehearse(&book)).await;
+                // A rehearsal that does not end says nothing good of any rule.
+                let done = done.unwrap_or_else(|_| Rehearsal {
+                    at: Timestamp::now(),
+                    examples: 0,
+                    failing: limits,
+                    problems: vec!["the rehearsal ended in a fault of the program".to_owned()],
+                });
+                if !done.failing.is_empty() {
+                    let (rules, problems) = (done.failing.join(", "), logged(&done.problems));
+                    tracing::error!(rules, problems, "rules in use fail their own examples");
+                }
+                rules.rehearsed(done);
+            }
+        }
+    }
+}
+
+async fn look(source: &Arc<Source>) -> Texts {
+    let of = source.clone();
+    spawn_blocking(move || of.look()).await.unwrap_or_else(|_| Texts::unread("reading the files ended in a fault"))
+}
+
+/// Takes the files or says why not.
+async fn decide(source: &Arc<Source>, rules: &RulesInUse, texts: Texts) {
+    let of = source.clone();
+    let read = spawn_blocking(move || of.used(texts)).await;
+    let read = read.unwrap_or_else(|_| Err(vec!["reading the rulebook ended in a fault of the program".to_owned()]));
+    let before = rules.snapshot().hash.clone();
+    match read {
+        Ok((book, rehearsal)) => {
+            tracing::info!(
+                before,
+                rulebook = book.hash,
+                label = book.label,
+                edition = book.edition,
+                limits = book.limits.len(),
+                examples = rehearsal.examples,
+                "rulebook taken"
+            );
+            rules.take(book, rehearsal);
+        }
+        Err(problems) => {
+            tracing::error!(
+                in_use = before,
+                count = problems.len(),
+                problems = logged(&problems),
+                "the rulebook on disk cannot be used; the rules in use stay"
+            );
+            rules.refuse(problems);
+        }
+    }
+}
+
+fn logged(problems: &[String]) -> String {
+    problems.iter().take(LOGGED).map(String::as_str).collect::<Vec<_>>().join("; ")
+}
+
+/// SIGHUP; where there is none nobody asks.
+struct Asked {
+    #[cfg(unix)]
+    signal: Option<tokio::signal::unix::Signal>,
+}
+
+impl Asked {
+    fn new() -> Self {
+        Self {
+            #[cfg(unix)]
+            signal: tokio::signal::unix::signal(tokio::signal::unix::SignalKind::hangup()).ok(),
+        }
+    }
+
+    async fn again(&mut self) {
+        #[cfg(unix)]
+        if let Some(signal) = &mut self.signal
+            && signal.recv().await.is_some()
+        {
+            return;
+        }
+        std::future::pending::<()>().await;
+    }
+}
