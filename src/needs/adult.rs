@@ -25,21 +25,22 @@ struct ForEachSex {
     note: Option<&'static str>,
 }
 
-const BY_SEX: [ForEachSex; 3] = [
-    ForEachSex {
-        card: Card {
-            id: "mifflin-st-jeor",
-            name: "Mifflin-St Jeor",
-            kind: Kind::RestingEnergy,
-            unit: "kcal/d",
-            domain: "498 healthy adults of 19 to 78 years, normal weight and obese; actual weight",
-            source: Source::new(Mark::TextSeen, "Mifflin et al., Am J Clin Nutr 1990;51:241 (abstract)"),
-        },
-        men: mifflin_st_jeor(Sex::Male),
-        women: mifflin_st_jeor(Sex::Female),
-        ages: (19, Some(79)),
-        note: None,
+const MIFFLIN: ForEachSex = ForEachSex {
+    card: Card {
+        id: "mifflin-st-jeor",
+        name: "Mifflin-St Jeor",
+        kind: Kind::RestingEnergy,
+        unit: "kcal/d",
+        domain: "498 healthy adults of 19 to 78 years, normal weight and obese; actual weight",
+        source: Source::new(Mark::TextSeen, "Mifflin et al., Am J Clin Nutr 1990;51:241 (abstract)"),
     },
+    men: mifflin_st_jeor(Sex::Male),
+    women: mifflin_st_jeor(Sex::Female),
+    ages: (19, Some(79)),
+    note: None,
+};
+
+const BY_SEX: [ForEachSex; 2] = [
     ForEachSex {
         card: Card {
             id: "harris-benedict",
@@ -133,13 +134,19 @@ pub(super) fn measured(person: &Person<'_>) -> Option<Estimate> {
 
 /// Resting energy: every equation for adults. The Penn State pair only where ventilation data is given.
 pub(super) fn resting(person: &Person<'_>) -> Vec<Estimate> {
-    let mut out: Vec<Estimate> = BY_SEX.iter().map(|equation| for_each_sex(person, equation)).collect();
+    let mut out = vec![mifflin(person)];
+    out.extend(BY_SEX.iter().map(|equation| for_each_sex(person, equation)));
     if person.inputs().ventilated.is_some() {
         out.push(penn_state(person, &PENN_2003B, "0.96 R + 31 V + 167 T - 6212", |bmi, old| !(bmi && old)));
         out.push(penn_state(person, &PENN_2010, "0.71 R + 64 V + 85 T - 3085", |bmi, old| bmi && old));
     }
     out.push(fao_1985(person));
     out
+}
+
+/// Mifflin-St Jeor.
+pub(super) fn mifflin(person: &Person<'_>) -> Estimate {
+    for_each_sex(person, &MIFFLIN)
 }
 
 fn for_each_sex(person: &Person<'_>, equation: &ForEachSex) -> Estimate {

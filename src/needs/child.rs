@@ -70,11 +70,16 @@ const FAO_BANDS: &BySex = &[
 
 /// Resting energy: every equation for children.
 pub(super) fn resting(person: &Person<'_>) -> Vec<Estimate> {
-    vec![
-        by_band(person, &SCHOFIELD_W, SCHOFIELD_W_BANDS, false),
-        by_band(person, &SCHOFIELD_WH, SCHOFIELD_WH_BANDS, true),
-        by_band(person, &FAO_1985, FAO_BANDS, false),
-    ]
+    vec![schofield(person, false), schofield(person, true), by_band(person, &FAO_1985, FAO_BANDS, false)]
+}
+
+/// Schofield by weight, or by weight and height.
+pub(super) fn schofield(person: &Person<'_>, with_height: bool) -> Estimate {
+    if with_height {
+        by_band(person, &SCHOFIELD_WH, SCHOFIELD_WH_BANDS, true)
+    } else {
+        by_band(person, &SCHOFIELD_W, SCHOFIELD_W_BANDS, false)
+    }
 }
 
 fn by_band(person: &Person<'_>, card: &Card, bands: &'static BySex, megajoules: bool) -> Estimate {

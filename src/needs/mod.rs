@@ -119,35 +119,38 @@ pub fn estimates(inputs: &Inputs) -> Vec<Estimate> {
     out
 }
 
-/// The families from which a single estimate can be asked for without working out the whole list.
+/// The estimates that can be asked for without working out the whole list.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Family {
-    /// Resting energy.
-    Resting,
-    /// Fluid of children.
-    ChildFluid,
-    /// Ideal and adjusted weights of adults.
-    ReferenceWeights,
+pub enum Single {
+    /// Resting energy of adults, Mifflin-St Jeor.
+    MifflinStJeor,
+    /// Resting energy under 18 years, Schofield by weight.
+    SchofieldWeight,
+    /// Resting energy under 18 years, Schofield by weight and height.
+    SchofieldWeightHeight,
+    /// Maintenance fluid of children.
+    HollidaySegar,
+    /// Ideal weight of adults, Devine.
+    Ideal,
+    /// Ideal weight of adults and a quarter of the excess.
+    Adjusted25,
 }
 
-/// One family, under the conditions of [`estimates`].
-pub fn family(inputs: &Inputs, family: Family) -> Vec<Estimate> {
+/// One estimate, under the conditions of [`estimates`]; `None` where that list would not hold it.
+pub fn single(inputs: &Inputs, which: Single) -> Option<Estimate> {
     let person = Person::new(inputs);
-    let adult = person.may_reach(Exact::int(18));
-    match family {
-        Family::Resting => {
-            let mut out: Vec<Estimate> = Vec::new();
-            if adult {
-                out.extend(adult::resting(&person));
-            }
-            if person.may_be_under(Exact::int(18)) {
-                out.extend(child::resting(&person));
-            }
-            out
+    let (adult, under) = (person.may_reach(Exact::int(18)), |years| person.may_be_under(Exact::int(years)));
+    let named = |list: Vec<Estimate>, id: &str| list.into_iter().find(|e| e.id == id);
+    match which {
+        Single::MifflinStJeor => adult.then(|| adult::mifflin(&person)),
+        Single::SchofieldWeight => under(18).then(|| child::schofield(&person, false)),
+        Single::SchofieldWeightHeight => under(18).then(|| child::schofield(&person, true)),
+        Single::HollidaySegar if under(19) => named(fluid::children(&person).into_iter().collect(), "holliday-segar"),
+        Single::Ideal if adult => named(body::reference_weights(&person).into_iter().collect(), "devine"),
+        Single::Adjusted25 if adult => {
+            named(body::reference_weights(&person).into_iter().collect(), "adjusted-weight-25")
         }
-        Family::ChildFluid if person.may_be_under(Exact::int(19)) => fluid::children(&person).into_iter().collect(),
-        Family::ReferenceWeights if adult => body::reference_weights(&person).into_iter().collect(),
-        _ => Vec::new(),
+        Single::HollidaySegar | Single::Ideal | Single::Adjusted25 => None,
     }
 }
 

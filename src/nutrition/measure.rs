@@ -244,6 +244,15 @@ impl Measure {
         }
     }
 
+    /// The measure from which this one is worked out, where there is one.
+    pub const fn rests_on(self) -> Option<Self> {
+        match (self, self.recipe()) {
+            (Measure::CarbohydrateRate, _) => Some(Measure::Carbohydrate),
+            (_, Recipe::PerKg(of) | Recipe::Moles(of, _)) => Some(of),
+            _ => None,
+        }
+    }
+
     /// Where the formula comes from.
     pub const fn source(self) -> &'static str {
         use Measure as M;

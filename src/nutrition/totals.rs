@@ -171,15 +171,26 @@ pub const JUDGED: &[Measure] = &[
 
 /// Every measure of one or more orders of one patient over the same window.
 pub fn totals(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Totals {
-    work_out(days, weight, Measure::ALL)
+    Totals { of: Measure::ALL, values: work_out(days, weight, Measure::ALL) }
+}
+
+/// One measure.
+pub fn total(days: &[(&Plan, &OrderDay)], weight: Option<Exact>, of: Measure) -> Amount {
+    let mut chain = vec![of];
+    while let Some(more) = chain.last().and_then(|m| m.rests_on()) {
+        chain.push(more);
+    }
+    chain.reverse();
+    work_out(days, weight, &chain).pop().unwrap_or(Amount::Unknown(Vec::new()))
 }
 
 /// Only the measures of [`JUDGED`]; the others say that they were not worked out.
 pub fn judged_totals(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Totals {
-    work_out(days, weight, JUDGED)
+    Totals { of: JUDGED, values: work_out(days, weight, JUDGED) }
 }
 
-fn work_out(days: &[(&Plan, &OrderDay)], weight: Option<Exact>, of: &'static [Measure]) -> Totals {
+/// The measures of a list in which each comes after what it rests on.
+fn work_out(days: &[(&Plan, &OrderDay)], weight: Option<Exact>, of: &[Measure]) -> Vec<Amount> {
     let mut given: Vec<Given1<'_>> = Vec::new();
     for (plan, day) in days {
         for (part, amount) in plan.parts.iter().zip(&day.volumes) {
@@ -216,7 +227,7 @@ fn work_out(days: &[(&Plan, &OrderDay)], weight: Option<Exact>, of: &'static [Me
         };
         values.push(value);
     }
-    Totals { of, values }
+    values
 }
 
 /// The sum where every part of it is exact: the common case, without any amount being copied.

@@ -11,12 +11,12 @@ use crate::formulary::Formulary;
 use crate::formulary::product::{AgeClass, Form, Product};
 use crate::intake::bundle::Gathered;
 use crate::intake::order::{At, Field, Order};
-use crate::needs::{self, Validity};
+use crate::needs::{self, Single, Validity};
 use crate::nutrition::content::{Content, From};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Plan, Source as Given};
 use crate::nutrition::route::site;
-use crate::nutrition::totals::{OrderDay, Totals, totals};
+use crate::nutrition::totals::{OrderDay, Totals, total};
 use crate::patient::{Context, CorrectionBasis, LabTest, Measured, Measurements, Sent, Sex};
 use crate::settings::{Settings, Site};
 use crate::timing::schedule::{Line, Method, Occurrences};
@@ -58,8 +58,6 @@ pub struct Materials<'a> {
 pub struct CaseFacts<'a> {
     m: Materials<'a>,
     known: Box<[OnceCell<Value>]>,
-    typical: OnceCell<Option<Totals>>,
-    first: OnceCell<Option<Totals>>,
     care: OnceCell<Care>,
     sets: [OnceCell<Set>; 3],
     labs: RefCell<BTreeMap<&'static str, Lab<'a>>>,
@@ -104,8 +102,6 @@ impl<'a> CaseFacts<'a> {
         Self {
             m,
             known: FACTS.iter().map(|_| OnceCell::new()).collect(),
-            typical: OnceCell::new(),
-            first: OnceCell::new(),
             care: OnceCell::new(),
             sets: Default::default(),
             labs: RefCell::default(),
@@ -126,34 +122,21 @@ impl<'a> CaseFacts<'a> {
 
     fn work_out(&self, ix: usize) -> Found {
         match SOURCES.get(ix) {
-            Some(Source::Typical(measure)) => {
-                self.measure(ix, *measure, self.m.steady.or(self.m.days.last()), &self.typical)
-            }
-            Some(Source::First(measure)) => {
-                self.measure(ix, *measure, self.m.days.first().or(self.m.steady), &self.first)
-            }
+            Some(Source::Typical(measure)) => self.measure(ix, *measure, self.m.steady.or(self.m.days.last())),
+            Some(Source::First(measure)) => self.measure(ix, *measure, self.m.days.first().or(self.m.steady)),
             Some(Source::Other(name)) => self.other(ix, *name),
             None => Err(lacks(ix, "no such fact", Vec::new())),
         }
     }
 
-    fn measure(
-        &self,
-        ix: usize,
-        measure: Measure,
-        day: Option<&'a (OrderDay, Totals)>,
-        all: &OnceCell<Option<Totals>>,
-    ) -> Found {
+    fn measure(&self, ix: usize, measure: Measure, day: Option<&'a (OrderDay, Totals)>) -> Found {
         let Some((laid, had)) = day else {
             return Err(lacks(ix, "no day of the order can be laid out", vec![self.formula_at()]));
         };
         let unit = FACTORS.get(measure.index()).copied().unwrap_or(Exact::ONE);
         let amount = match had.get(measure) {
-            // Not worked out for this answer: then all are, once.
-            Amount::Unknown(why) if why.is_empty() => {
-                let all = all.get_or_init(|| Some(totals(&[(self.m.plan, laid)], self.m.plan.weight)));
-                all.as_ref().map_or_else(|| Amount::Unknown(Vec::new()), |t| t.get(measure).clone())
-            }
+            // Not among those worked out for this answer.
+            Amount::Unknown(why) if why.is_empty() => total(&[(self.m.plan, laid)], self.m.plan.weight, measure),
             had => had.clone(),
         };
         self.amount(ix, each(&amount, unit))
@@ -642,14 +625,8 @@ impl<'a> CaseFacts<'a> {
         least.map(|x| known(Some(x))).ok_or_else(|| lacks(ix, none, Vec::new()))
     }
 
-    fn estimate(&self, ix: usize, id: &str) -> Found {
-        // One family only: the whole list takes far longer than everything else that a limit asks for.
-        let family = match id {
-            "holliday-segar" => needs::Family::ChildFluid,
-            "devine" | "adjusted-weight-25" => needs::Family::ReferenceWeights,
-            _ => needs::Family::Resting,
-        };
-        let list = {
+    fn estimate(&self, ix: usize, which: Single) -> Found {
+        let found = {
             let c = self.m.context;
             let age = c.age_days();
             let inputs = needs::Inputs {
@@ -665,9 +642,9 @@ impl<'a> CaseFacts<'a> {
                 gestational_weeks: c.gestation_days().and_then(|d| d.div(Exact::int(7))),
                 ..needs::Inputs::default()
             };
-            needs::family(&inputs, family)
+            needs::single(&inputs, which)
         };
-        let Some(found) = list.iter().find(|e| e.id == id) else {
+        let Some(found) = found else {
             return Err(lacks(ix, "there is no such estimate at this age", self.birth_at()));
         };
         match &found.validity {
@@ -693,11 +670,12 @@ impl<'a> CaseFacts<'a> {
     fn resting(&self, ix: usize) -> Found {
         let Some(years) = self.m.context.age_years().low() else { return Err(self.missing("age")) };
         if years >= Exact::int(18) {
-            return self.estimate(ix, "mifflin-st-jeor");
+            return self.estimate(ix, Single::MifflinStJeor);
         }
         // The form with the height where there is one.
-        let full = if self.exact("height").is_ok() { self.estimate(ix, "schofield-weight-height").ok() } else { None };
-        full.map_or_else(|| self.estimate(ix, "schofield-weight"), Ok)
+        let full =
+            if self.exact("height").is_ok() { self.estimate(ix, Single::SchofieldWeightHeight).ok() } else { None };
+        full.map_or_else(|| self.estimate(ix, Single::SchofieldWeight), Ok)
     }
 
     fn pump(&self, ix: usize, part: usize) -> Found {
@@ -880,10 +858,10 @@ impl<'a> CaseFacts<'a> {
                     None => Err(lacks(ix, "the order states no end", vec![self.formula_at()])),
                 }
             }
-            Name::HollidaySegar => self.estimate(ix, "holliday-segar"),
+            Name::HollidaySegar => self.estimate(ix, Single::HollidaySegar),
             Name::RestingEnergy => self.resting(ix),
-            Name::IdealWeight => self.estimate(ix, "devine"),
-            Name::AdjustedWeight => self.estimate(ix, "adjusted-weight-25"),
+            Name::IdealWeight => self.estimate(ix, Single::Ideal),
+            Name::AdjustedWeight => self.estimate(ix, Single::Adjusted25),
             Name::Conditions => self.set(ix, ConceptKind::Condition, "conditions"),
             Name::Allergies => self.set(ix, ConceptKind::Allergy, "allergies"),
             Name::Medicines => self.set(ix, ConceptKind::Medicine, "medicines"),

@@ -1,7 +1,7 @@
 //! Limits judged on the facts of one order, on three truth values: a condition on what is missing, or a bound
 //! that lies within a range, is "not evaluated" and names what is missing.
 
-use super::expression::Expression;
+use super::expression::{Expression, Gap, Verdict};
 use super::facts::FACTS;
 use super::value::{Fact, Facts, Missing, Need, Truth, Value};
 use super::{Bound, Check, Limit, Mode, Rulebook};
@@ -113,11 +113,11 @@ pub fn judge<'a>(
 ) -> (Vec<Judged<'a>>, Vec<Judged<'a>>) {
     let mut counted = Vec::with_capacity(book.limits.len() + book.waiting.len());
     let mut shadow = Vec::new();
-    let scopes: Vec<Truth> = book.limits.iter().map(|limit| in_scope(limit, facts)).collect();
+    let scopes: Vec<Verdict> = book.limits.iter().map(|limit| in_scope(limit, facts, about)).collect();
     for (ix, (limit, scope)) in book.limits.iter().zip(&scopes).enumerate() {
         let outcome = match switched_off(book, &limit.rule.id, about.on) {
             Some(off) => off,
-            None => outcome(book, &scopes, (ix, limit), scope, facts, about),
+            None => outcome(book, &scopes, (ix, limit), *scope, facts, about),
         };
         let judged = Judged { rule: &limit.rule, outcome };
         if limit.mode == Mode::Shadow { shadow.push(judged) } else { counted.push(judged) }
@@ -136,11 +136,26 @@ pub fn switched_off(book: &Rulebook, id: &str, on: Option<Date>) -> Option<Outco
     Some(Outcome::Off(format!("by {}, until {}: {}", off.by, off.until, off.why)))
 }
 
-fn in_scope(limit: &Limit, facts: &dyn Facts) -> Truth {
-    match &limit.scope {
-        None => Truth::True,
-        Some(scope) => scope.holds(facts),
+/// Whether a limit's scope holds; [`Gap::Other`] only where the full evaluation cannot tell either.
+fn in_scope(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Verdict {
+    let Some(scope) = &limit.scope else { return Verdict::True };
+    let verdict = scope.verdict(facts, about.declared);
+    if verdict != Verdict::Open(Gap::Other) && !cfg!(debug_assertions) {
+        return verdict;
     }
+    let full = match scope.holds(facts) {
+        Truth::True => Verdict::True,
+        Truth::False => Verdict::False,
+        Truth::Unknown { .. } => Verdict::Open(Gap::Other),
+    };
+    debug_assert!(
+        full == verdict
+            || matches!(verdict, Verdict::Open(_)) && matches!(full, Verdict::Open(_))
+            || verdict == Verdict::Open(Gap::Other),
+        "the scope of {}: {verdict:?}, in full {full:?}",
+        limit.rule.id
+    );
+    if verdict == Verdict::Open(Gap::Other) { full } else { verdict }
 }
 
 /// Whether the day lies within the limit's dates; a day that is not known does.
@@ -150,9 +165,9 @@ fn in_effect(limit: &Limit, on: Option<Date>) -> bool {
 
 fn outcome(
     book: &Rulebook,
-    scopes: &[Truth],
+    scopes: &[Verdict],
     (ix, limit): (usize, &Limit),
-    scope: &Truth,
+    scope: Verdict,
     facts: &dyn Facts,
     about: &Circumstances<'_>,
 ) -> Outcome {
@@ -163,21 +178,90 @@ fn outcome(
         return Outcome::NotApplicable(Cow::Borrowed("not in effect on this day"));
     }
     match scope {
-        Truth::False => return Outcome::NotApplicable(Cow::Borrowed("outside its scope")),
-        Truth::Unknown { missing, why } => return not_evaluated(missing, why, facts, about),
-        Truth::True => {}
+        Verdict::False => return Outcome::NotApplicable(Cow::Borrowed("outside its scope")),
+        Verdict::Open(gap) => {
+            let full = || match limit.scope.as_ref().map(|scope| scope.holds(facts)) {
+                Some(Truth::Unknown { missing, why }) => not_evaluated(&missing, &why, facts, about),
+                _ => not_evaluated(&[], &["its scope could not be judged".to_owned()], facts, about),
+            };
+            return either(limit, undeclared(gap), full);
+        }
+        Verdict::True => {}
     }
     // Among limits of one name the highest priority whose scope holds is the one that counts.
     for (_, rival) in book.rivals.iter().filter(|(of, _)| *of == ix) {
         // Where it cannot be told whether the narrower limit applies, it says so itself; this one still counts.
-        if let (Some(other), Some(Truth::True)) = (book.limits.get(*rival), scopes.get(*rival))
+        if let (Some(other), Some(Verdict::True)) = (book.limits.get(*rival), scopes.get(*rival))
             && in_effect(other, about.on)
             && switched_off(book, &other.rule.id, about.on).is_none()
         {
             return Outcome::NotApplicable(Cow::Owned(format!("{} takes its place here", other.rule.id)));
         }
     }
-    checks(limit, facts, about)
+    either(limit, without_reasons(limit, facts, about.declared), || checks(limit, facts, about))
+}
+
+/// The outcome that needs no reasons, or else the full one. Debug builds, and so all tests, work out both.
+fn either(limit: &Limit, quick: Option<Outcome>, full: impl Fn() -> Outcome) -> Outcome {
+    match quick {
+        Some(outcome) => {
+            debug_assert_eq!(outcome, full(), "{} with and without reasons", limit.rule.id);
+            outcome
+        }
+        None => full(),
+    }
+}
+
+/// The outcome for want of context that the sender does not declare.
+fn undeclared(gap: Gap) -> Option<Outcome> {
+    match gap {
+        Gap::Undeclared(kind) => Some(Outcome::NotProvided(Cow::Borrowed(kind_words(kind)))),
+        Gap::Other => None,
+    }
+}
+
+/// The outcome of a limit that finds nothing, or lacks what nobody sends; `None` where something is to be told.
+fn without_reasons(limit: &Limit, facts: &dyn Facts, declared: &BTreeSet<ContextKind>) -> Option<Outcome> {
+    let mut open: Option<Gap> = None;
+    for check in &limit.checks {
+        let verdict = match check.when.as_ref().map(|when| when.verdict(facts, declared)) {
+            Some(Verdict::False) => continue,
+            Some(gap @ Verdict::Open(_)) => gap,
+            Some(Verdict::True) | None => compared(check, facts, declared),
+        };
+        match verdict {
+            Verdict::False => {}
+            Verdict::True | Verdict::Open(Gap::Other) => return None,
+            Verdict::Open(gap) => open = open.or(Some(gap)),
+        }
+    }
+    open.map_or(Some(Outcome::Clear), undeclared)
+}
+
+/// Whether a check finds something, without reasons.
+fn compared(check: &Check, facts: &dyn Facts, declared: &BTreeSet<ContextKind>) -> Verdict {
+    let (bound, above) = match &check.bound {
+        Bound::When(condition) => return condition.verdict(facts, declared),
+        Bound::Above(bound) => (bound, true),
+        Bound::Below(bound) => (bound, false),
+    };
+    let Some(measure) = &check.measure else { return Verdict::Open(Gap::Other) };
+    match (measure.extent(facts, declared).ends(), bound.extent(facts, declared).ends()) {
+        (Ok((low, high)), Ok((bound_low, bound_high))) => {
+            let (surely, maybe) = if above {
+                (bound_high.is_some_and(|b| low > b), high.is_none_or(|m| m > bound_low))
+            } else {
+                (high.is_some_and(|m| m < bound_low), bound_high.is_none_or(|b| low < b))
+            };
+            match (surely, maybe) {
+                (true, _) => Verdict::True,
+                (false, false) => Verdict::False,
+                (false, true) => Verdict::Open(Gap::Other),
+            }
+        }
+        (Err(a), Err(b)) => Verdict::Open(a.and(b)),
+        (Err(gap), _) | (_, Err(gap)) => Verdict::Open(gap),
+    }
 }
 
 fn checks(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Outcome {

@@ -325,7 +325,7 @@ fn product(a: Ends, b: Ends) -> Option<Ends> {
     Some((closed(low), closed(high)))
 }
 
-fn whole(rounding: Rounding, x: Exact) -> Option<Exact> {
+pub(super) fn whole(rounding: Rounding, x: Exact) -> Option<Exact> {
     Exact::whole(match rounding {
         Rounding::Down => x.floor(),
         Rounding::Up => x.ceil(),
@@ -578,7 +578,7 @@ fn unknown(a: Truth, b: Truth) -> Truth {
     }
 }
 
-fn holds(keys: &Keys, key: &str) -> Option<bool> {
+pub(super) fn holds(keys: &Keys, key: &str) -> Option<bool> {
     if keys.present.iter().any(|k| k == key) {
         return Some(true);
     }

@@ -8,13 +8,17 @@ mod scan;
 mod template;
 #[cfg(test)]
 mod tests;
+mod verdict;
 
 use super::Parameter;
 use super::value::{Fact, Facts, Truth, Type, Value};
+use crate::settings::ContextKind;
 use crate::units::Dimension;
 use lower::Node;
 pub use scale::Scale;
+use std::collections::BTreeSet;
 pub use template::Template;
+pub use verdict::{Extent, Gap, Verdict};
 
 /// Longest expression, in characters.
 pub const MAX_CHARACTERS: usize = 2_000;
@@ -123,5 +127,17 @@ impl Expression {
     /// Its truth for one order, for an expression that is true or false.
     pub fn holds(&self, facts: &dyn Facts) -> Truth {
         evaluate::truth(&self.node, facts)
+    }
+
+    /// Its truth for one order without reasons, for an expression that is true or false; `declared` are the kinds
+    /// of context that the sender declares. Never decides otherwise than [`Expression::holds`], and leaves open
+    /// what that decides only where it says [`Gap::Other`].
+    pub fn verdict(&self, facts: &dyn Facts, declared: &BTreeSet<ContextKind>) -> Verdict {
+        verdict::Quick { facts, declared }.verdict(&self.node)
+    }
+
+    /// Its amount for one order without reasons, in base units; the same holds against [`Expression::evaluate`].
+    pub fn extent(&self, facts: &dyn Facts, declared: &BTreeSet<ContextKind>) -> Extent {
+        verdict::Quick { facts, declared }.extent(&self.node)
     }
 }

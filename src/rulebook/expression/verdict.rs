@@ -1,0 +1,265 @@
+//! The same evaluation without its reasons: most limits of most orders are decided, or lack context that nobody
+//! sends, and nobody reads why. It copies and allocates nothing; what it leaves to the full evaluation it says.
+
+use super::evaluate::{computed, holds, whole};
+use super::lower::{Node, Operation, Test};
+use crate::amount::Amount;
+use crate::exact::Exact;
+use crate::rulebook::facts::FACTS;
+use crate::rulebook::value::{Facts, Missing, Need, Truth, Value};
+use crate::settings::ContextKind;
+use std::cmp::Ordering;
+use std::collections::BTreeSet;
+
+/// What keeps a condition or an amount open.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Gap {
+    /// Nothing but context of kinds that the sender does not declare, this kind first.
+    Undeclared(ContextKind),
+    /// Anything else, or more than is decided here: the full evaluation tells.
+    Other,
+}
+
+impl Gap {
+    /// Both; the first names the kind.
+    #[must_use]
+    pub fn and(self, other: Self) -> Self {
+        if other == Self::Other { other } else { self }
+    }
+}
+
+/// A truth value without its reasons.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Verdict {
+    /// Surely.
+    True,
+    /// Surely not.
+    False,
+    /// Cannot be said, or not here.
+    Open(Gap),
+}
+
+/// An amount without its reasons, in base units.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Extent {
+    /// Exactly this.
+    Known(Exact),
+    /// From the first to the second, which may be open.
+    Span(Exact, Option<Exact>),
+    /// Not known, or not here.
+    Open(Gap),
+}
+
+impl Extent {
+    const OTHER: Self = Self::Open(Gap::Other);
+
+    /// Both ends.
+    ///
+    /// # Errors
+    /// What keeps it open.
+    pub fn ends(self) -> Result<(Exact, Option<Exact>), Gap> {
+        match self {
+            Self::Known(x) => Ok((x, Some(x))),
+            Self::Span(low, high) => Ok((low, high)),
+            Self::Open(gap) => Err(gap),
+        }
+    }
+}
+
+/// What is known of one order.
+#[derive(Clone, Copy)]
+pub(super) struct Quick<'o> {
+    pub facts: &'o dyn Facts,
+    pub declared: &'o BTreeSet<ContextKind>,
+}
+
+impl<'o> Quick<'o> {
+    fn missing(self, missing: &[Missing]) -> Gap {
+        let mut first = None;
+        for m in missing {
+            match FACTS.get(m.fact).map(|f| f.need) {
+                Some(Need::Context(kind)) if m.at.is_empty() && !self.declared.contains(&kind) => {
+                    first = first.or(Some(kind));
+                }
+                _ => return Gap::Other,
+            }
+        }
+        first.map_or(Gap::Other, Gap::Undeclared)
+    }
+
+    fn held(self, node: &Node) -> Option<&'o Value> {
+        if let Node::Fact(fact) = node { self.facts.held(*fact) } else { None }
+    }
+
+    /// Why a value is of no use here.
+    fn gap(self, value: Option<&Value>) -> Gap {
+        if let Some(Value::Missing(missing)) = value { self.missing(missing) } else { Gap::Other }
+    }
+
+    pub(super) fn verdict(self, node: &Node) -> Verdict {
+        match node {
+            Node::Truth(truth) => said(*truth),
+            Node::Fact(_) => match self.held(node) {
+                Some(Value::Truth(Truth::True)) => Verdict::True,
+                Some(Value::Truth(Truth::False)) => Verdict::False,
+                Some(Value::Truth(Truth::Unknown { missing, why })) if why.is_empty() => {
+                    Verdict::Open(self.missing(missing))
+                }
+                other => Verdict::Open(self.gap(other)),
+            },
+            Node::Not(inner) => match self.verdict(inner) {
+                Verdict::True => Verdict::False,
+                Verdict::False => Verdict::True,
+                open => open,
+            },
+            Node::All(parts) => self.connected(parts, Verdict::False, Verdict::True),
+            Node::Any(parts) => self.connected(parts, Verdict::True, Verdict::False),
+            Node::Compare { test, sides, .. } => compare(*test, self.extent(&sides.0), self.extent(&sides.1)),
+            Node::SameTruth(sides) => match (self.verdict(&sides.0), self.verdict(&sides.1)) {
+                (Verdict::Open(a), Verdict::Open(b)) => Verdict::Open(a.and(b)),
+                (open @ Verdict::Open(_), _) | (_, open @ Verdict::Open(_)) => open,
+                (a, b) => said(a == b),
+            },
+            Node::SameWord(sides) => match (self.word(&sides.0), self.word(&sides.1)) {
+                (Ok(a), Ok(b)) => said(a == b),
+                (Err(a), Err(b)) => Verdict::Open(a.and(b)),
+                (Err(gap), Ok(_)) | (Ok(_), Err(gap)) => Verdict::Open(gap),
+            },
+            Node::OneOf(subject, words) => match self.word(subject) {
+                Ok(word) => said(words.iter().any(|w| w == word)),
+                Err(gap) => Verdict::Open(gap),
+            },
+            Node::Holds(set, key) => match self.held(set) {
+                Some(Value::Keys(keys)) => holds(keys, key).map_or(Verdict::Open(Gap::Other), said),
+                other => Verdict::Open(self.gap(other)),
+            },
+            Node::Known(fact) => match self.facts.held(*fact) {
+                None => Verdict::Open(Gap::Other),
+                Some(Value::Missing(_) | Value::Quantity(Amount::Unknown(_)) | Value::Truth(Truth::Unknown { .. })) => {
+                    Verdict::False
+                }
+                Some(_) => Verdict::True,
+            },
+            Node::Choice(parts) => match self.verdict(&parts.0) {
+                Verdict::True => self.verdict(&parts.1),
+                Verdict::False => self.verdict(&parts.2),
+                open => match (self.verdict(&parts.1), self.verdict(&parts.2)) {
+                    (Verdict::True, Verdict::True) => Verdict::True,
+                    (Verdict::False, Verdict::False) => Verdict::False,
+                    // Where a branch is left to the full evaluation, the two may come to the same after all.
+                    (Verdict::Open(Gap::Other), _) | (_, Verdict::Open(Gap::Other)) => Verdict::Open(Gap::Other),
+                    _ => open,
+                },
+            },
+            _ => Verdict::Open(Gap::Other),
+        }
+    }
+
+    fn connected(self, parts: &[Node], settles: Verdict, otherwise: Verdict) -> Verdict {
+        let mut open: Option<Gap> = None;
+        for part in parts {
+            match self.verdict(part) {
+                verdict if verdict == settles => return verdict,
+                Verdict::Open(gap) => open = Some(open.map_or(gap, |before| before.and(gap))),
+                _ => {}
+            }
+        }
+        open.map_or(otherwise, Verdict::Open)
+    }
+
+    fn word(self, node: &Node) -> Result<&'o str, Gap> {
+        match self.held(node) {
+            Some(Value::Word(word)) => Ok(word),
+            other => Err(self.gap(other)),
+        }
+    }
+
+    pub(super) fn extent(self, node: &Node) -> Extent {
+        match node {
+            Node::Amount(x) => Extent::Known(*x),
+            Node::Fact(_) => match self.held(node) {
+                Some(Value::Quantity(Amount::Known(x))) => Extent::Known(*x),
+                Some(Value::Quantity(Amount::Range { low, high, .. })) => Extent::Span(*low, *high),
+                other => Extent::Open(self.gap(other)),
+            },
+            Node::Arithmetic(operation, sides) => operated(*operation, self.extent(&sides.0), self.extent(&sides.1)),
+            Node::Negative(inner) => one(self.extent(inner), |x| Some(x.neg())),
+            Node::Absolute(inner) => one(self.extent(inner), |x| Some(x.abs())),
+            Node::Whole(rounding, inner) => one(self.extent(inner), |x| whole(*rounding, x)),
+            Node::Least(parts) => self.extreme(parts, Exact::min),
+            Node::Greatest(parts) => self.extreme(parts, Exact::max),
+            Node::Choice(parts) => match self.verdict(&parts.0) {
+                Verdict::True => self.extent(&parts.1),
+                Verdict::False => self.extent(&parts.2),
+                Verdict::Open(_) => Extent::OTHER,
+            },
+            _ => Extent::OTHER,
+        }
+    }
+
+    fn extreme(self, parts: &[Node], pick: fn(Exact, Exact) -> Exact) -> Extent {
+        let mut so_far: Option<Extent> = None;
+        for part in parts {
+            let next = self.extent(part);
+            so_far = Some(match so_far {
+                None => next,
+                Some(before) => both(before, next, |x, y| Some(pick(x, y))),
+            });
+        }
+        so_far.unwrap_or(Extent::OTHER)
+    }
+}
+
+fn said(truth: bool) -> Verdict {
+    if truth { Verdict::True } else { Verdict::False }
+}
+
+/// A function of one exact amount; ranges are left to the full evaluation.
+fn one(x: Extent, f: impl Fn(Exact) -> Option<Exact>) -> Extent {
+    match x {
+        Extent::Known(x) => f(x).map_or(Extent::OTHER, Extent::Known),
+        Extent::Span(..) => Extent::OTHER,
+        open @ Extent::Open(_) => open,
+    }
+}
+
+/// A function of two exact amounts.
+fn both(a: Extent, b: Extent, f: impl Fn(Exact, Exact) -> Option<Exact>) -> Extent {
+    match (a, b) {
+        (Extent::Known(x), Extent::Known(y)) => f(x, y).map_or(Extent::OTHER, Extent::Known),
+        (Extent::Open(a), Extent::Open(b)) => Extent::Open(a.and(b)),
+        (open @ Extent::Open(_), _) | (_, open @ Extent::Open(_)) => open,
+        _ => Extent::OTHER,
+    }
+}
+
+fn operated(operation: Operation, a: Extent, b: Extent) -> Extent {
+    both(a, b, |x, y| if operation == Operation::Divide && y.is_zero() { None } else { computed(operation, x, y) })
+}
+
+fn compare(test: Test, a: Extent, b: Extent) -> Verdict {
+    let ((a_low, a_high), (b_low, b_high)) = match (a, b) {
+        (Extent::Known(x), Extent::Known(y)) => return said(test.holds(x.cmp(&y))),
+        _ => match (a.ends(), b.ends()) {
+            (Ok(a), Ok(b)) => (a, b),
+            (Err(a), Err(b)) => return Verdict::Open(a.and(b)),
+            (Err(gap), _) | (_, Err(gap)) => return Verdict::Open(gap),
+        },
+    };
+    let (mut yes, mut no) = (false, false);
+    let overlap = b_high.is_none_or(|b| a_low <= b) && a_high.is_none_or(|a| b_low <= a);
+    for (possible, order) in [
+        (b_high.is_none_or(|b| a_low < b), Ordering::Less),
+        (overlap, Ordering::Equal),
+        (a_high.is_none_or(|a| b_low < a), Ordering::Greater),
+    ] {
+        if possible {
+            if test.holds(order) { yes = true } else { no = true }
+        }
+    }
+    match (yes, no) {
+        (true, false) => Verdict::True,
+        (false, true) => Verdict::False,
+        _ => Verdict::Open(Gap::Other),
+    }
+}
