@@ -1,0 +1,198 @@
+//! From a request to judged orders: what of it is looked at, and what came of each draft.
+
+use super::prefetch::{self, Sent, State, Whose, whose};
+use super::request::Request;
+use crate::appraise::{Appraisal, Institution, OrderReport, Piece, check_pieces};
+use crate::findings::{Disposition, Outcome};
+use crate::intake::json::{Document, Node};
+use crate::intake::order::At;
+use crate::settings::Settings;
+
+/// A NutritionOrder of `draftOrders`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Draft {
+    /// Where.
+    pub at: At,
+    /// Its id.
+    pub id: Option<String>,
+    /// Its name for people: `NutritionOrder/abc`.
+    pub name: String,
+    selected: bool,
+    another_patient: bool,
+}
+
+/// What of a request is looked at.
+#[derive(Clone, Debug)]
+pub struct SentAlong {
+    /// Every prefetch key.
+    pub keys: Vec<Sent>,
+    /// The draft NutritionOrders.
+    pub drafts: Vec<Draft>,
+    /// Selections that fit no draft.
+    pub not_found: Vec<String>,
+    pieces: Vec<Piece>,
+}
+
+/// A request with its orders judged.
+pub struct Evaluated<'a> {
+    /// The appraisal of drafts and active orders.
+    pub appraisal: Appraisal<'a>,
+    /// What was looked at.
+    pub sent: SentAlong,
+}
+
+/// What became of a draft.
+pub enum Fate<'e, 'a> {
+    /// It was judged.
+    Judged(&'e OrderReport<'a>),
+    /// The user did not select it: it was looked at as an order beside the others.
+    NotSelected,
+    /// It orders food by mouth and no tube feed.
+    NotATubeFeed,
+    /// It names another patient than the hook.
+    AnotherPatient,
+    /// It could not be read as an order at all.
+    NotRead,
+}
+
+/// What of the request is looked at. Other drafts than NutritionOrders count as context only where the client has
+/// sent, or has looked for, what exists of their kind: a draft medicine alone does not say which medicines there are.
+pub fn sort(root: Node<'_>, request: &Request) -> SentAlong {
+    let keys = prefetch::keys(root, request);
+    let mut out = SentAlong { keys, drafts: Vec::new(), not_found: Vec::new(), pieces: Vec::new() };
+    let bundle = root.of_same_document(request.drafts);
+    for entry in bundle.get("entry").into_iter().flat_map(Node::items) {
+        let Some(resource) = entry.get("resource") else { continue };
+        let kind = resource.resource_type().unwrap_or_default();
+        let another_patient = whose(resource, request) == Whose::Another;
+        let piece = |orders| Piece {
+            at: resource.at(),
+            label: None,
+            full_url: entry.get("fullUrl").and_then(Node::as_str).map(|url| url.into_owned()),
+            orders,
+        };
+        if kind == "NutritionOrder" {
+            let id = resource.get("id").and_then(Node::as_str).map(|id| id.into_owned());
+            let nth = out.drafts.len() + 1;
+            let name = id.as_ref().map_or_else(
+                || format!("NutritionOrder without an id (number {nth})"),
+                |id| format!("NutritionOrder/{id}"),
+            );
+            out.drafts.push(Draft { at: resource.at(), id, name, selected: true, another_patient });
+            if !another_patient {
+                out.pieces.push(piece(true));
+            }
+        } else {
+            let known = out.keys.iter().any(|sent| {
+                sent.key.types.contains(&&*kind)
+                    && sent.key.kind.is_some()
+                    && matches!(sent.state, State::Present | State::Empty)
+            });
+            if known && !another_patient {
+                out.pieces.push(piece(false));
+            }
+        }
+    }
+    if let Some(selections) = &request.selections {
+        for draft in &mut out.drafts {
+            draft.selected = draft.id.is_some() && selections.iter().any(|(_, chosen)| names(chosen, &draft.name));
+        }
+        let lost = selections.iter().filter(|(_, chosen)| {
+            chosen.rsplit('/').nth(1) == Some("NutritionOrder") && !out.drafts.iter().any(|d| names(chosen, &d.name))
+        });
+        out.not_found = lost.map(|(at, _)| root.of_same_document(*at).pointer()).collect();
+    }
+    for sent in &out.keys {
+        let Some(at) = sent.at.filter(|_| matches!(sent.state, State::Present | State::Empty)) else { continue };
+        let node = root.of_same_document(at);
+        // The patient's active orders are appraised too, so that overlaps are found; an earlier version of a draft
+        // is no order beside it.
+        if sent.key.name == "orders" && sent.state == State::Present {
+            let bundled: Vec<Node<'_>> = node.get("entry").into_iter().flat_map(Node::items).collect();
+            let entries = if bundled.is_empty() {
+                vec![(node, None)]
+            } else {
+                bundled
+                    .iter()
+                    .filter_map(|e| Some((e.get("resource")?, e.get("fullUrl").and_then(Node::as_str))))
+                    .collect()
+            };
+            for (resource, full_url) in entries {
+                let id = resource.get("id").and_then(Node::as_str);
+                let earlier = id.is_some_and(|id| out.drafts.iter().any(|d| d.id.as_deref() == Some(&*id)));
+                out.pieces.push(Piece {
+                    at: resource.at(),
+                    label: None,
+                    full_url: full_url.map(|url| url.into_owned()),
+                    orders: !earlier,
+                });
+            }
+        } else {
+            out.pieces.push(Piece { at, label: Some(sent.key.name), full_url: None, orders: false });
+        }
+    }
+    out
+}
+
+/// Whether a reference names a draft: relative, or with a server in front.
+fn names(reference: &str, name: &str) -> bool {
+    reference == name || reference.strip_suffix(name).is_some_and(|base| base.ends_with('/'))
+}
+
+/// The institution's settings for this request. What the client tried to send and could not belongs to what it
+/// sends: without it an order is not fully checked.
+pub fn settings(sent: &SentAlong, institution: &Settings) -> Settings {
+    let mut settings = institution.clone();
+    let tried = sent.keys.iter().filter(|s| matches!(s.state, State::Error(_) | State::Unusable(_)));
+    settings.declared.extend(tried.filter_map(|s| s.key.kind));
+    settings
+}
+
+/// Judges the orders.
+pub fn evaluate<'a>(document: Document<'a>, request: &Request, sent: SentAlong, by: Institution<'a>) -> Evaluated<'a> {
+    let appraisal = check_pieces(document, &sent.pieces, request.version, by);
+    Evaluated { appraisal, sent }
+}
+
+impl<'a> Evaluated<'a> {
+    /// What became of the draft of that number.
+    pub fn fate(&self, nth: usize) -> Fate<'_, 'a> {
+        let Some(draft) = self.sent.drafts.get(nth) else { return Fate::NotRead };
+        if draft.another_patient {
+            return if draft.selected { Fate::AnotherPatient } else { Fate::NotSelected };
+        }
+        if !draft.selected {
+            return Fate::NotSelected;
+        }
+        match self.appraisal.orders.iter().find(|o| o.at == draft.at) {
+            None => Fate::NotRead,
+            Some(report)
+                if !report.computed && self.node(draft.at).is_some_and(|n| n.get("enteralFormula").is_none()) =>
+            {
+                Fate::NotATubeFeed
+            }
+            Some(report) => Fate::Judged(report),
+        }
+    }
+
+    /// The node at a place.
+    pub fn node(&self, at: At) -> Option<Node<'_>> {
+        self.appraisal.document.as_ref().map(|d| d.node(at))
+    }
+
+    /// Prefetch keys that could not be looked at in full, with their reasons.
+    pub fn lacks(&self) -> impl Iterator<Item = String> + '_ {
+        self.sent.keys.iter().filter_map(Sent::lacks)
+    }
+
+    /// What an order came to. With a key that the client tried to send and could not, never clear.
+    pub fn disposition(&self, report: &OrderReport<'_>) -> Disposition {
+        let own = report.disposition();
+        if self.lacks().next().is_some() { own.max(Disposition::NotFullyChecked) } else { own }
+    }
+}
+
+/// Whether any rule was evaluated.
+pub fn anything_judged(report: &OrderReport<'_>) -> bool {
+    report.judged.iter().any(|j| matches!(j.outcome, Outcome::Flagged(_) | Outcome::Clear | Outcome::Hidden(_)))
+}
