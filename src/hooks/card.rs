@@ -87,7 +87,7 @@ pub struct Sorted<'r> {
     /// Reminders of the program's own rules; no reason for a card.
     pub reminders: Vec<(&'r Rule, &'r Finding)>,
     /// Findings of limits that do not go to the prescriber, by who can act on them.
-    pub for_others: BTreeMap<&'static str, usize>,
+    pub not_on_card: BTreeMap<&'static str, usize>,
     /// The limit of a rule that is one.
     limits: Vec<(&'r str, &'r Limit)>,
 }
@@ -95,7 +95,7 @@ pub struct Sorted<'r> {
 /// Sorts an order's findings: those of limits by the limit's own words (`mode`, `audience`); those of the program's
 /// own rules to the prescriber, except reminders.
 pub fn sort<'r>(report: &'r OrderReport<'_>, book: &'r Rulebook) -> Sorted<'r> {
-    let mut out = Sorted { shown: Vec::new(), reminders: Vec::new(), for_others: BTreeMap::new(), limits: Vec::new() };
+    let mut out = Sorted { shown: Vec::new(), reminders: Vec::new(), not_on_card: BTreeMap::new(), limits: Vec::new() };
     for j in &report.judged {
         let Outcome::Flagged(findings) = &j.outcome else { continue };
         let rule: &Rule = j.rule;
@@ -108,7 +108,7 @@ pub fn sort<'r>(report: &'r OrderReport<'_>, book: &'r Rulebook) -> Sorted<'r> {
                 }
                 Some(l) => {
                     for who in &l.audience {
-                        *out.for_others.entry(who.word()).or_default() += 1;
+                        *out.not_on_card.entry(who.word()).or_default() += 1;
                     }
                 }
                 None if finding.tier == Tier::Low => out.reminders.push((rule, finding)),
@@ -174,7 +174,7 @@ pub fn of_order(
     notes.push(format!(
         "{PROGRAM}; formulary {} ({}); rulebook {}.",
         a.formulary.label(),
-        a.formulary.hash(),
+        a.formulary.hash().get(..12).unwrap_or_default(),
         answer::book(a.rulebook)
     ));
     if a.settings.demo {
@@ -294,8 +294,15 @@ fn headline(finding: &Finding, more: usize, missing: usize) -> String {
     if missing > 0 {
         rest.push_str(" (not fully checked)");
     }
-    let text = shortened(&plain(&finding.text), LONGEST_SUMMARY.saturating_sub(rest.chars().count()));
-    format!("{text}{rest}")
+    let room = LONGEST_SUMMARY.saturating_sub(rest.chars().count());
+    format!("{}{rest}", sentences(&plain(&finding.text), room))
+}
+
+/// As many whole sentences as there is room for, else the beginning of the first.
+fn sentences(text: &str, room: usize) -> String {
+    let ends = text.match_indices(". ").map(|(at, _)| at + 1).chain([text.len()]);
+    let whole = ends.filter_map(|end| text.get(..end)).filter(|t| t.chars().count() <= room).last();
+    whole.map_or_else(|| shortened(text, room), str::to_owned)
 }
 
 fn nothing_found(missing: &[String]) -> String {

@@ -3,7 +3,7 @@
 use super::prefetch::{self, Sent, State, Whose, whose};
 use super::request::Request;
 use crate::appraise::{Appraisal, Institution, OrderReport, Piece, check_pieces};
-use crate::findings::{Disposition, Outcome};
+use crate::findings::{Disposition, Outcome, Tier};
 use crate::intake::json::{Document, Node};
 use crate::intake::order::At;
 use crate::settings::Settings;
@@ -150,8 +150,38 @@ pub fn settings(sent: &SentAlong, institution: &Settings) -> Settings {
 
 /// Judges the orders.
 pub fn evaluate<'a>(document: Document<'a>, request: &Request, sent: SentAlong, by: Institution<'a>) -> Evaluated<'a> {
-    let appraisal = check_pieces(document, &sent.pieces, request.version, by);
+    let mut appraisal = check_pieces(document, &sent.pieces, request.version, by);
+    for report in appraisal.orders.iter_mut().filter(|o| sent.drafts.iter().any(|d| d.at == o.at)) {
+        without_intent(report);
+    }
     Evaluated { appraisal, sent }
+}
+
+/// Order entry often leaves `intent` out of a draft, as the published examples of the hooks do. Of a draft that is
+/// being signed it is no doubt an order: said as a reminder, not as a broken resource.
+fn without_intent(report: &mut OrderReport<'_>) {
+    let order = report.at;
+    let own = report.judged.iter_mut().filter(|j| j.rule.id == "INT-01");
+    for outcome in own.map(|j| &mut j.outcome) {
+        let Outcome::Flagged(findings) = outcome else { continue };
+        for f in findings {
+            if f.code == Some("required") && f.at == [order] && f.text.starts_with("Intent is missing") {
+                f.tier = Tier::Low;
+                f.text = "Intent is missing; the draft was read as an order.".to_owned();
+            }
+        }
+    }
+}
+
+/// Whether a draft orders food by mouth and nothing through a tube, and nothing in it could say otherwise.
+fn is_by_mouth(node: Node<'_>, report: &OrderReport<'_>) -> bool {
+    let has = |name: &str| node.get(name).is_some();
+    let unknown = report.judged.iter().any(|j| j.rule.id == "INT-07" && matches!(j.outcome, Outcome::Flagged(_)));
+    !has("enteralFormula")
+        && !has("modifierExtension")
+        && !has("implicitRules")
+        && (has("oralDiet") || has("supplement"))
+        && !unknown
 }
 
 impl<'a> Evaluated<'a> {
@@ -166,11 +196,7 @@ impl<'a> Evaluated<'a> {
         }
         match self.appraisal.orders.iter().find(|o| o.at == draft.at) {
             None => Fate::NotRead,
-            Some(report)
-                if !report.computed && self.node(draft.at).is_some_and(|n| n.get("enteralFormula").is_none()) =>
-            {
-                Fate::NotATubeFeed
-            }
+            Some(report) if self.node(draft.at).is_some_and(|n| is_by_mouth(n, report)) => Fate::NotATubeFeed,
             Some(report) => Fate::Judged(report),
         }
     }

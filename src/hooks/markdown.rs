@@ -40,7 +40,8 @@ pub fn plain(text: &str) -> String {
         .collect()
 }
 
-fn one_line(text: &str) -> String {
+/// Text of one line, with nothing in it that a terminal would act on.
+pub fn one_line(text: &str) -> String {
     let spaced: String = text.chars().map(|c| if c.is_whitespace() { ' ' } else { c }).collect();
     let shown: String = spaced.chars().map(|c| if unseen(c) { '\u{FFFD}' } else { c }).collect();
     shown.split(' ').filter(|word| !word.is_empty()).collect::<Vec<_>>().join(" ")
@@ -53,8 +54,12 @@ pub fn shortened(text: &str, most: usize) -> String {
     }
     let cut: String = text.chars().take(most.saturating_sub(1)).collect();
     let words = cut.rsplit_once(' ').map_or(cut.as_str(), |(words, _)| words);
-    // A single long word is cut where it must be.
+    // A single long word is cut where it must be. A number at the end is not left without its unit.
     let kept = if words.chars().count() * 2 < most { cut.as_str() } else { words };
+    let kept = match kept.rsplit_once(' ') {
+        Some((before, last)) if last.starts_with(|c: char| c.is_ascii_digit()) => before,
+        _ => kept,
+    };
     format!("{}…", kept.trim_end_matches([',', ';', ':', ' ']))
 }
 

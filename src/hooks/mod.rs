@@ -72,7 +72,7 @@ pub struct Tally {
     /// Reminders of the program's own rules.
     pub reminders: usize,
     /// Findings that are not for the card, by who can act on them.
-    pub for_others: BTreeMap<&'static str, usize>,
+    pub not_on_card: BTreeMap<&'static str, usize>,
     /// Corrections offered.
     pub offered: usize,
     /// Corrections that were tried and not offered.
@@ -113,7 +113,7 @@ struct OrderSummary {
     #[serde(skip_serializing_if = "Option::is_none")]
     reminders: Option<usize>,
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
-    for_others: BTreeMap<&'static str, usize>,
+    not_on_card: BTreeMap<&'static str, usize>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     not_provided: Vec<String>,
 }
@@ -160,8 +160,8 @@ pub fn answer(input: &[u8], service: &Service, by: Institution<'_>) -> Result<An
                 gravest = gravest.max(Some(disposition));
                 tally.shown += sorted.shown.len();
                 tally.reminders += sorted.reminders.len();
-                for (who, n) in &sorted.for_others {
-                    *tally.for_others.entry(who).or_default() += n;
+                for (who, n) in &sorted.not_on_card {
+                    *tally.not_on_card.entry(who).or_default() += n;
                 }
                 let (suggestions, withheld) =
                     suggestion::suggestions(text, service, by, &evaluated, (nth, draft, report), &sorted);
@@ -175,7 +175,7 @@ pub fn answer(input: &[u8], service: &Service, by: Institution<'_>) -> Result<An
                     rules: Some(answer::counts(report)),
                     findings: Some(sorted.shown.len()),
                     reminders: Some(sorted.reminders.len()),
-                    for_others: sorted.for_others.clone(),
+                    not_on_card: sorted.not_on_card.clone(),
                     not_provided: not_sent.iter().map(|(what, _)| (*what).to_owned()).collect(),
                 });
                 disposition.code()
@@ -189,7 +189,7 @@ pub fn answer(input: &[u8], service: &Service, by: Institution<'_>) -> Result<An
                 rules: None,
                 findings: None,
                 reminders: None,
-                for_others: BTreeMap::new(),
+                not_on_card: BTreeMap::new(),
                 not_provided: Vec::new(),
             });
         }

@@ -106,7 +106,7 @@ fn count(app: &App, tally: &Tally) {
     const FINDINGS: &str = "enteral_gate_hook_findings_total";
     add(FINDINGS, "to=\"card\"".to_owned(), tally.shown);
     add(FINDINGS, "to=\"reminder\"".to_owned(), tally.reminders);
-    for (who, n) in &tally.for_others {
+    for (who, n) in &tally.not_on_card {
         add(FINDINGS, format!("to=\"{who}-queue\""), *n);
     }
     const SUGGESTIONS: &str = "enteral_gate_hook_suggestions_total";
@@ -121,7 +121,7 @@ fn count(app: &App, tally: &Tally) {
 fn log(app: &App, service: &Service, answered: &Answered) {
     let tally = &answered.tally;
     let (demo, note) = app.mark();
-    let for_others: usize = tally.for_others.values().sum();
+    let not_on_card: usize = tally.not_on_card.values().sum();
     let failed = tally.prefetch.iter().filter(|(_, state)| matches!(*state, "error" | "unusable")).count();
     tracing::info!(
         service = service.id,
@@ -129,7 +129,7 @@ fn log(app: &App, service: &Service, answered: &Answered) {
         cards = tally.cards.values().sum::<usize>(),
         findings = tally.shown,
         reminders = tally.reminders,
-        for_others,
+        not_on_card,
         suggestions = tally.offered,
         suggestions_withheld = tally.withheld,
         prefetch_failed = failed,
