@@ -1,6 +1,7 @@
 //! `hook send`: a recorded hook request, or one composed of an order and context, sent to a service as an order-entry
 //! system would, and the cards printed.
 
+use super::Fhir;
 use super::exit::{Exit, complain};
 use super::serve::{DEFAULT_LISTEN, runtime};
 use crate::hooks::compose::compose;
@@ -45,6 +46,9 @@ pub struct Send {
     /// What is known of the patient, for a composed request: resources or Bundles
     #[arg(long, value_name = "FILE", requires = "order", num_args = 1..)]
     context: Vec<PathBuf>,
+    /// FHIR version of the order, for a composed request [default: what the service is configured for]
+    #[arg(long, value_enum, requires = "order")]
+    fhir: Option<Fhir>,
     /// Base address of the service; the service of this machine unless given in full
     #[arg(long, value_name = "BASE", default_value_t = format!("http://{DEFAULT_LISTEN}"))]
     to: String,
@@ -132,7 +136,7 @@ impl Send {
             let shown = file.display().to_string();
             context.push((shown.clone(), read(file).map_err(|why| format!("{shown}: {why}"))?));
         }
-        let composed = compose(service, (name, &bytes), &context).map(String::into_bytes);
+        let composed = compose(service, self.fhir.map(Fhir::version), (name, &bytes), &context).map(String::into_bytes);
         // The name stands before every message already.
         composed.map_err(|what| what.strip_prefix(&format!("{name}: ")).map_or(what.clone(), str::to_owned))
     }

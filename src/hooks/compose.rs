@@ -4,16 +4,22 @@ use super::card::uuid_of;
 use super::prefetch::KEYS;
 use super::service::Service;
 use crate::intake::json::{Document, Kind, Limits, Node};
+use crate::intake::order::FhirVersion;
 use serde_json::value::RawValue;
 use serde_json::{Map, Value, json};
 use std::collections::BTreeMap;
 
 /// Composes a request. `order` is a NutritionOrder, or a Bundle of orders and context; each of `context` a resource
-/// or a Bundle. Names beside the texts are for messages.
+/// or a Bundle. Names beside the texts are for messages. Without a version the client's configured one counts.
 ///
 /// # Errors
 /// What of which text cannot be used.
-pub fn compose(service: &Service, order: (&str, &[u8]), context: &[(String, Vec<u8>)]) -> Result<String, String> {
+pub fn compose(
+    service: &Service,
+    version: Option<FhirVersion>,
+    order: (&str, &[u8]),
+    context: &[(String, Vec<u8>)],
+) -> Result<String, String> {
     let mut resources = Vec::new();
     let read = |name: &str, bytes: &[u8], into: &mut Vec<(String, Box<RawValue>, Option<String>)>| {
         let document = Document::read(bytes, &Limits::default()).map_err(|error| format!("{name}: {error}"))?;
@@ -73,8 +79,9 @@ pub fn compose(service: &Service, order: (&str, &[u8]), context: &[(String, Vec<
     let context = Value::Object(context).to_string();
     let context = context.strip_suffix('}').unwrap_or(&context);
     let instance = uuid_of([drafts.get(), prefetch.as_str(), service.id]);
+    let version = version.map_or_else(String::new, |v| format!("\"fhirVersion\":\"{}\",", v.number()));
     Ok(format!(
-        "{{\"hook\":\"{}\",\"hookInstance\":\"{instance}\",\"context\":{context},\"draftOrders\":{}}},\"prefetch\":{prefetch}}}",
+        "{{\"hook\":\"{}\",\"hookInstance\":\"{instance}\",{version}\"context\":{context},\"draftOrders\":{}}},\"prefetch\":{prefetch}}}",
         service.hook,
         drafts.get()
     ))

@@ -5,7 +5,7 @@ use super::evaluate::{self, Draft, Evaluated, Fate};
 use super::request;
 use super::service::Service;
 use crate::appraise::{Institution, OrderReport};
-use crate::findings::{Correction, Outcome, Tier};
+use crate::findings::{Correction, Outcome, RuleKind, Tier};
 use crate::intake::json::Node;
 use serde::Serialize;
 use serde_json::value::RawValue;
@@ -139,6 +139,8 @@ fn replaced(text: &str, order: Node<'_>, corrected: &str) -> Option<String> {
 #[derive(Debug, Default)]
 struct Verdict {
     flagged: BTreeMap<String, (usize, Tier)>,
+    /// The gravest finding of a limit.
+    beyond: Option<Tier>,
     not_evaluated: Vec<String>,
 }
 
@@ -155,6 +157,9 @@ fn verdict(evaluated: &Evaluated<'_>, nth: usize) -> Option<Verdict> {
         match &j.outcome {
             Outcome::Flagged(list) => {
                 let tier = list.iter().map(|f| f.tier).max().unwrap_or(Tier::Low);
+                if j.rule.kind == RuleKind::Limit {
+                    out.beyond = out.beyond.max(Some(tier));
+                }
                 out.flagged.insert(j.rule.id.to_string(), (list.len(), tier));
             }
             Outcome::NotEvaluated(..) => out.not_evaluated.push(j.rule.id.to_string()),
@@ -173,7 +178,8 @@ fn after(text: &str, service: &Service, by: Institution<'_>) -> Option<Vec<Optio
 }
 
 /// Whether the correction does away with what it is for, brings nothing of the same weight or above that was not
-/// there before, in this draft or one beside it, and leaves nothing less checked.
+/// there before, in this draft or one beside it, leaves nothing less checked, and keeps within the institution's
+/// limits of that weight: an amount that a limit flags is not offered at a click, also where it was flagged before.
 fn holds(before: &[Option<Verdict>], after: &[Option<Verdict>], nth: usize, (rule, tier): (&str, Tier)) -> bool {
     if before.len() != after.len() {
         return false;
@@ -191,5 +197,45 @@ fn holds(before: &[Option<Verdict>], after: &[Option<Verdict>], nth: usize, (rul
         }
         _ => false,
     });
-    mended && none_new
+    let within = after.get(nth).and_then(Option::as_ref).is_some_and(|is| is.beyond < Some(tier));
+    mended && none_new && within
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn verdict(flagged: &[(&str, usize, Tier)], not_evaluated: &[&str]) -> Option<Verdict> {
+        Some(Verdict {
+            flagged: flagged.iter().map(|(id, n, tier)| ((*id).to_owned(), (*n, *tier))).collect(),
+            beyond: None,
+            not_evaluated: not_evaluated.iter().map(|id| (*id).to_owned()).collect(),
+        })
+    }
+
+    #[test]
+    fn a_correction_holds_only_when_nothing_else_gets_worse() {
+        let before = [verdict(&[("CON-03", 1, Tier::High), ("TUB-01", 1, Tier::Med)], &["INT-06"]), verdict(&[], &[])];
+        let holds = |first, second| holds(&before, &[first, second], 0, ("CON-03", Tier::High));
+        let none = || verdict(&[], &[]);
+        assert!(holds(verdict(&[("TUB-01", 1, Tier::Med)], &[]), none()));
+        assert!(holds(verdict(&[("CON-04", 1, Tier::Med)], &["INT-06"]), none()), "new, but of less weight");
+        for (why, first, second) in [
+            ("still there", verdict(&[("CON-03", 1, Tier::High)], &[]), none()),
+            ("something new of the same weight", verdict(&[("UNT-05", 1, Tier::High)], &[]), none()),
+            ("something new that is graver", verdict(&[("UNT-04", 1, Tier::Stop)], &[]), none()),
+            ("what was there is graver now", verdict(&[("TUB-01", 1, Tier::High)], &[]), none()),
+            ("something can no longer be evaluated", verdict(&[], &["CON-05"]), none()),
+            ("another draft is worse off", none(), verdict(&[("CON-08", 1, Tier::High)], &[])),
+            ("the order cannot be read any more", None, none()),
+            (
+                "a limit still flags the amount",
+                verdict(&[], &[]).map(|v| Verdict { beyond: Some(Tier::High), ..v }),
+                none(),
+            ),
+        ] {
+            assert!(!holds(first, second), "{why}");
+        }
+        assert!(holds(verdict(&[], &[]).map(|v| Verdict { beyond: Some(Tier::Med), ..v }), none()));
+    }
 }
