@@ -3,13 +3,16 @@
 //! (`UPDATE=1 cargo test --test hooks` writes them). Form: `schemas/cds-hooks.schema.json`, written from the field
 //! tables of the published specification (HL7 CDS Hooks 2.0).
 
-use enteral_gate::appraise::Institution;
+use enteral_gate::answer::counts as counts_of;
+use enteral_gate::appraise::{Institution, check_by};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::hooks::card::{OVERRIDE_REASONS, OVERRIDE_SYSTEM};
+use enteral_gate::hooks::compose::compose;
 use enteral_gate::hooks::prefetch::KEYS;
 use enteral_gate::hooks::request::Malformed;
 use enteral_gate::hooks::service::{SERVICES, Service, by_hook, discovery};
 use enteral_gate::hooks::{Answered, EXTENSION, answer, feedback};
+use enteral_gate::http::samples::SAMPLES;
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::rulebook::{Rulebook, file};
 use enteral_gate::settings::{ContextKind, NothingChecked, Settings};
@@ -1273,6 +1276,28 @@ fn feedback_is_read_in_both_shapes() {
     ] {
         let refused = feedback::read(body.to_string().as_bytes()).expect_err(&body.to_string());
         assert_eq!(refused.pointer.as_deref(), Some(pointer), "{refused}");
+    }
+}
+
+/// The demo's orders, asked at a hook, come to what `$validate` says of them.
+#[test]
+fn a_hook_comes_to_the_same_as_every_other_answer() {
+    for sample in SAMPLES {
+        let context = Vec::new();
+        for service in &SERVICES {
+            let text = compose(service, Some(sample.version), (sample.name, sample.text.as_bytes()), &context).unwrap();
+            valid("request", &serde_json::from_str(&text).unwrap());
+            for book in [&*NO_BOOK, &*STARTER] {
+                let settings = Settings::default();
+                let by = Institution { formulary: &PRODUCTS, rulebook: book, settings: &settings };
+                let hook = answer(text.as_bytes(), service, by).unwrap();
+                let other = check_by(sample.text.as_bytes(), "", sample.version, by);
+                assert_eq!(hook.disposition, other.disposition().code(), "{}", sample.name);
+                let said: Value = serde_json::from_str(&hook.body).unwrap();
+                let counts = &said["extension"][EXTENSION]["orders"][0]["rules"];
+                assert_eq!(*counts, serde_json::to_value(counts_of(&other.orders[0])).unwrap(), "{}", sample.name);
+            }
+        }
     }
 }
 

@@ -2,7 +2,7 @@
 //! transport. The behaviour asked for is that of HTTP (RFC 9110, RFC 9112) and of FHIR's "RESTful API" page.
 
 use enteral_gate::hooks::request::{self, Malformed};
-use enteral_gate::hooks::service::Service;
+use enteral_gate::hooks::service::Service as HookService;
 use enteral_gate::hooks::{Answered, Tally};
 use enteral_gate::http::appraiser::{Appraised, Appraiser, Rendering};
 use enteral_gate::http::{App, Limits, definitions, routes, samples, server};
@@ -55,7 +55,7 @@ impl Appraiser for StandIn {
         Appraised { body: body.to_string(), status, disposition: "clear" }
     }
 
-    fn hook(&self, input: &[u8], service: &Service, _: &Settings) -> Result<Answered, Malformed> {
+    fn hook(&self, input: &[u8], service: &HookService, _: &Settings) -> Result<Answered, Malformed> {
         let text = String::from_utf8_lossy(input);
         assert!(!text.contains("PANIC"), "SECRET-OF-{text}");
         if text.contains("SLOW") {
