@@ -60,6 +60,9 @@ pub struct Send {
     format: Format,
 }
 
+/// A request with its name, or why there is none.
+type Named = (String, Result<Vec<u8>, String>);
+
 impl HookCommand {
     /// Runs the command.
     ///
@@ -114,7 +117,7 @@ impl Send {
     }
 
     /// The requests by name; what cannot be read is told when its turn comes.
-    fn requests(&self) -> Result<Vec<(String, Result<Vec<u8>, String>)>, String> {
+    fn requests(&self) -> Result<Vec<Named>, String> {
         let Some(order) = &self.order else {
             return Ok(self.files.iter().map(|file| (file.display().to_string(), read(file))).collect());
         };

@@ -132,10 +132,10 @@ impl Key {
         }
     }
 
-    /// System and code of the one code it asks for.
-    pub fn template_code(&self) -> Option<(&'static str, &'static str)> {
+    /// The one code it asks for, where it asks for one.
+    pub fn asked_code(&self) -> Option<&'static str> {
         let (_, after) = self.template.split_once("code=")?;
-        after.split('&').next()?.split_once('|')
+        Some(after.split('&').next()?.split_once('|')?.1)
     }
 
     /// Whether the newest come first, so that further pages hold only what is older.

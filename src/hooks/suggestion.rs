@@ -78,11 +78,14 @@ pub fn suggestions(
     (out, withheld)
 }
 
+/// An object of the order with the members to put in place.
+type Changed<'c> = (Node<'c>, Vec<(&'c str, &'c str)>);
+
 /// The order with the correction put in. Everything else stays as written, decimals included; the narrative goes,
 /// because it tells of the order before.
-fn corrected(order: Node<'_>, correction: &Correction) -> Option<String> {
+fn corrected<'c>(order: Node<'c>, correction: &'c Correction) -> Option<String> {
     // By object, so that its members are written once.
-    let mut objects: BTreeMap<usize, (Node<'_>, Vec<(&str, &str)>)> = BTreeMap::new();
+    let mut objects: BTreeMap<usize, Changed<'c>> = BTreeMap::new();
     for edit in &correction.edits {
         let node = order.of_same_document(edit.at);
         let span = node.span();
