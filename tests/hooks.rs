@@ -1024,6 +1024,39 @@ fn a_correction_that_does_not_hold_is_withheld() {
     assert!(corrected["enteralFormula"].is_object() && corrected.get("text").is_none());
 }
 
+/// Many drafts that could all be corrected: some are, all are answered for.
+#[test]
+fn suggestions_are_bounded_over_a_request() {
+    let many: Vec<Value> = (0..40)
+        .map(|n| {
+            let mut own = order();
+            own["id"] = json!(format!("feed-{n}"));
+            own["enteralFormula"]["administration"][0]["rateQuantity"]["value"] = json!(1 + n);
+            capped(&mut own, 20.0);
+            own
+        })
+        .collect();
+    let (answer, answered) = run(&request("order-sign", &many));
+    valid("response", &answer);
+    assert_eq!(answer["cards"].as_array().unwrap().len(), 40);
+    assert!(answered.tally.offered <= 1, "{:?}", answered.tally);
+    assert!(answered.tally.withheld >= 39, "{:?}", answered.tally);
+    // More drafts than are read are named.
+    let mut more = many;
+    more.extend((40..60).map(|n| {
+        let mut own = order();
+        own["id"] = json!(format!("feed-{n}"));
+        own
+    }));
+    let (answer, answered) = run(&request("order-sign", &more));
+    assert_eq!(answered.tally.orders["not-read"], 10, "{:?}", answered.tally);
+    assert!(
+        answer["cards"][0]["detail"].as_str().unwrap().contains("NutritionOrder/feed-59"),
+        "{}",
+        answer["cards"][0]
+    );
+}
+
 #[test]
 fn decimals_of_a_corrected_draft_keep_their_digits() {
     let text = named("sign-maximum-below-schedule").to_string().replace("\"value\":1.0}", "\"value\":1.000}");

@@ -138,6 +138,7 @@ pub fn answer(input: &[u8], service: &Service, by: Institution<'_>) -> Result<An
     let (mut cards, mut orders) = (Vec::new(), Vec::new());
     let (mut judged, mut asked) = (false, false);
     let mut gravest: Option<Disposition> = None;
+    let mut left = suggestion::MOST_JUDGED_AGAIN;
     for (nth, draft) in evaluated.sent.drafts.iter().enumerate() {
         let word = match evaluated.fate(nth) {
             Fate::NotSelected => "not-selected",
@@ -164,7 +165,7 @@ pub fn answer(input: &[u8], service: &Service, by: Institution<'_>) -> Result<An
                     *tally.not_on_card.entry(who).or_default() += n;
                 }
                 let (suggestions, withheld) =
-                    suggestion::suggestions(text, service, by, &evaluated, (nth, draft, report), &sorted);
+                    suggestion::suggestions(text, service, by, &evaluated, (nth, draft, report), &sorted, &mut left);
                 tally.offered += suggestions.len();
                 tally.withheld += withheld;
                 cards.extend(card::of_order(&evaluated, draft, report, &sorted, suggestions));

@@ -14,6 +14,9 @@ use std::collections::BTreeMap;
 /// Most suggestions on one card.
 const MOST: usize = 4;
 
+/// Orders that may be judged again over one request: the answer must not come late for the sake of suggestions.
+pub const MOST_JUDGED_AGAIN: usize = 60;
+
 /// A suggestion, as it is written.
 #[derive(Clone, Debug, Serialize)]
 pub struct Suggestion {
@@ -44,6 +47,7 @@ pub fn suggestions(
     evaluated: &Evaluated<'_>,
     (nth, draft, report): (usize, &Draft, &OrderReport<'_>),
     sorted: &Sorted<'_>,
+    left: &mut usize,
 ) -> (Vec<Suggestion>, usize) {
     let (mut out, mut withheld) = (Vec::new(), 0);
     // An update needs the draft's own id.
@@ -55,6 +59,12 @@ pub fn suggestions(
             break;
         }
         let Some(corrected) = corrected(order, correction) else { continue };
+        let cost = evaluated.appraisal.orders.len().max(1);
+        let Some(rest) = left.checked_sub(cost) else {
+            withheld += 1;
+            continue;
+        };
+        *left = rest;
         let tried = replaced(text, order, &corrected)
             .and_then(|text| after(&text, service, by))
             .is_some_and(|after| holds(&before, &after, nth, (&rule.id, finding.tier)));
