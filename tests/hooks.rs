@@ -641,14 +641,14 @@ fn cases() -> Vec<Case> {
                     o["id"] = json!("feed-1");
                     without(&mut o["enteralFormula"], "baseFormulaType");
                     o["enteralFormula"]["baseFormulaProductName"] = json!(
-                        "<script>alert(1)</script> [press](https://evil.example) ![x](http://evil.example/x.png) www.evil.example\n# Heading\n- item `code` | cell <b>bold</b> &lt; a@evil.example \u{202E}txt"
+                        "<script>alert(1)</script> [press](https://evil.example.org) ![x](http://evil.example.org/x.png) www.evil.example.org\n# Heading\n- item `code` | cell <b>bold</b> &lt; bare evil.example.com/x a@evil.example.org \u{202E}txt"
                     );
                     o["enteralFormula"]["administrationInstruction"] = json!(
-                        "Hold at 60 mL <img src=x onerror=alert(1)> javascript:alert(1) https://evil.example/?a=1 **bold** ~~x~~"
+                        "Hold at 60 mL <img src=x onerror=alert(1)> javascript:alert(1) https://evil.example.org/?a=1 **bold** ~~x~~"
                     );
                 });
                 r["prefetch"]["weights"]["entry"][0]["resource"]["code"]["text"] =
-                    json!("[weight](https://evil.example) <i>x</i>");
+                    json!("[weight](https://evil.example.org) <i>x</i>");
                 r
             },
             FLAGGED,

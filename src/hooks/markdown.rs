@@ -8,16 +8,18 @@ use crate::answer::unseen;
 pub fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len() + text.len() / 8);
     let mut before = ' ';
-    for c in one_line(text).chars() {
+    let line = one_line(text);
+    let mut chars = line.chars().peekable();
+    while let Some(c) = chars.next() {
         match c {
             '<' => out.push_str("&lt;"),
             '>' => out.push_str("&gt;"),
             '&' => out.push_str("&amp;"),
             '\\' | '`' | '*' | '_' | '[' | ']' | '|' | '~' | '#' | '!' | '@' => out.extend(['\\', c]),
-            // `https://…` and `www.…` alone become links.
+            // `https://…` becomes a link by itself, and so does `www.…`, with many readers any `name.org`.
             '/' if before == ':' || before == '/' => out.extend(['\\', c]),
-            '.' if out.get(out.len().saturating_sub(3)..).is_some_and(|end| end.eq_ignore_ascii_case("www")) => {
-                out.extend(['\\', c])
+            '.' if before.is_alphanumeric() && chars.peek().is_some_and(|next| next.is_alphabetic()) => {
+                out.extend(['\\', c]);
             }
             _ => out.push(c),
         }
@@ -70,9 +72,9 @@ mod tests {
     #[test]
     fn nothing_becomes_a_construct() {
         assert_eq!(escaped("a <b>x</b> & c"), "a &lt;b&gt;x&lt;/b&gt; &amp; c");
-        assert_eq!(escaped("[x](https://evil.example)"), "\\[x\\](https:\\/\\/evil.example)");
+        assert_eq!(escaped("[x](https://evil.example)"), "\\[x\\](https:\\/\\/evil\\.example)");
         assert_eq!(escaped("# head\n* item"), "\\# head \\* item");
-        assert_eq!(escaped("WWW.x.example"), "WWW\\.x.example");
+        assert_eq!(escaped("WWW.x.example"), "WWW\\.x\\.example");
         assert_eq!(escaped("a\u{202E}b\u{0}"), "a\u{FFFD}b\u{FFFD}");
         assert_eq!(escaped("1.5 kcal/mL - 2"), "1.5 kcal/mL - 2");
     }
