@@ -568,6 +568,63 @@ fn cases() -> Vec<Case> {
             WARNING,
             "/context/selections/1",
         ),
+        (
+            "select-by-version",
+            {
+                let mut r = request("order-select", &[order()]);
+                r["context"]["selections"] = json!(["https://server.example/fhir/NutritionOrder/feed-1/_history/3"]);
+                r
+            },
+            CLEAR,
+            NONE,
+            "",
+        ),
+        (
+            "select-by-full-url",
+            {
+                let mut r = request("order-select", &[order(), medicine()]);
+                let url = "urn:uuid:0d9b5d0e-6f6a-4c69-9e39-5d8d2d3a1c99";
+                r["context"]["draftOrders"]["entry"][0]["fullUrl"] = json!(url);
+                r["context"]["draftOrders"]["entry"][1]["fullUrl"] = json!(format!("{url}x"));
+                r["context"]["selections"] = json!([url, format!("{url}x")]);
+                r
+            },
+            CLEAR,
+            NONE,
+            "",
+        ),
+        (
+            "select-lost-urn",
+            {
+                let mut r = request("order-select", &[order()]);
+                r["context"]["selections"] = json!(["urn:uuid:0d9b5d0e-6f6a-4c69-9e39-5d8d2d3a1c99"]);
+                r
+            },
+            &["not-selected"],
+            WARNING,
+            "/context/selections/0",
+        ),
+        (
+            "draft-inside-a-bundle",
+            request("order-sign", &[drafts(&[order()])]),
+            NONE,
+            WARNING,
+            "/context/draftOrders/entry/0/resource",
+        ),
+        (
+            "draft-inside-another-resource",
+            request(
+                "order-sign",
+                &[
+                    order(),
+                    json!({"resourceType": "RequestGroup", "id": "group-1",
+            "status": "draft", "intent": "order", "subject": {"reference": OURS}, "contained": [order()]}),
+                ],
+            ),
+            CLEAR,
+            WARNING,
+            "/context/draftOrders/entry/1/resource",
+        ),
         // Servers and references.
         (
             "absolute-references",
@@ -680,7 +737,10 @@ fn every_request_is_answered_as_expected_and_in_form() {
     assert!(all.len() >= 30);
     let mut states = BTreeSet::new();
     for (name, request, dispositions, indicators, said) in &all {
-        valid("request", request);
+        // Selections are references by type and id; clients send others too.
+        if !["select-by-version", "select-by-full-url", "select-lost-urn"].contains(name) {
+            valid("request", request);
+        }
         let (answer, answered) = run(request);
         valid("response", &answer);
         assert_eq!(words(&answer, "orders", "disposition"), *dispositions, "{name}: {answer:#}");
@@ -931,6 +991,22 @@ fn taking_data_away_is_never_silent() {
             assert!(!answer["cards"].as_array().unwrap().is_empty(), "{key}");
         }
     }
+    // Whatever a client tried to send and could not, or sent of somebody else, is said.
+    for key in &KEYS {
+        let mut theirs = json!({"resourceType": key.types[0], "id": "somebody-else", "subject": {"reference": "Patient/somebody-else"}});
+        if matches!(key.types[0], "AllergyIntolerance" | "NutritionOrder") {
+            theirs["patient"] = theirs["subject"].take();
+            without(&mut theirs, "subject");
+        }
+        for value in [outcome(), json!("<html>"), json!(false), json!({}), theirs.clone(), found(&[theirs.clone()])] {
+            let mut r = clear.clone();
+            r["prefetch"][key.name] = value.clone();
+            let (answer, _) = run(&r);
+            assert_ne!(words(&answer, "orders", "disposition"), ["clear"], "{}: {value}", key.name);
+            let detail = answer["cards"][0]["detail"].as_str().unwrap_or_default();
+            assert!(detail.contains(&format!("({})", key.name)), "{}: {value}: {detail}", key.name);
+        }
+    }
     // A kind of data that the client says it sends: absent is not clear; empty is data.
     let declared = Settings { declared: [ContextKind::Allergies].into(), ..Settings::default() };
     let absent = sign(|r| without(&mut r["prefetch"], "allergies"));
@@ -1159,6 +1235,37 @@ fn what_is_for_others_is_counted_and_not_shown() {
     assert!(order["notOnCard"]["dietitian"].as_u64().unwrap() >= 1, "{order}");
     assert_eq!(answered.tally.not_on_card["dietitian"], order["notOnCard"]["dietitian"].as_u64().unwrap() as usize);
     assert_eq!(answered.disposition, "flagged");
+}
+
+/// Mode, audience and tier of a limit decide where a finding goes and how loud it is. Limits are invented.
+#[test]
+fn a_limit_says_who_is_told_and_how_loud() {
+    let limit = |mode: &str, audience: &str, tier: &str| {
+        let text = format!(
+            "rulebook = 1\nlabel = \"Invented\"\nedition = \"1\"\n[[limit]]\nid = \"VOL-90\"\nname = \"invented\"\ntitle = \"Invented\"\ntier = \"{tier}\"\nmode = \"{mode}\"\naudience = [{audience}]\nsource = \"common practice, no source\"\nevidence = \"common-practice\"\nowner = \"x\"\nnote = \"x\"\nchanges = [\"x\"]\noverride-reasons = [\"An invented reason\"]\n[[limit.check]]\nflag = \"weight > q('1 kg')\"\ntext = \"Invented finding.\"\n"
+        );
+        file::read(&[file::Source { name: "invented.toml", text: &text }])
+    };
+    for (mode, audience, tier, indicators, elsewhere) in [
+        ("card", "\"prescriber\", \"nurse\"", "HIGH", &["critical"][..], 0),
+        ("card", "\"prescriber\"", "MED", &["warning"], 0),
+        ("card", "\"prescriber\"", "LOW", &["info"], 0),
+        ("card", "\"nurse\", \"pharmacist\"", "HIGH", &[], 2),
+        ("queue", "\"prescriber\"", "HIGH", &[], 1),
+        ("shadow", "\"prescriber\"", "HIGH", &[], 0),
+        ("off", "\"prescriber\"", "HIGH", &[], 0),
+    ] {
+        let book = limit(mode, audience, tier).unwrap_or_else(|all| panic!("{all:?}"));
+        let answered = run_by(&sign(|_| {}), &book, &Settings::default()).unwrap();
+        let answer: Value = serde_json::from_str(&answered.body).unwrap();
+        valid("response", &answer);
+        assert_eq!(words(&answer, "cards", "indicator"), indicators, "{mode} {audience} {tier}: {answer:#}");
+        assert_eq!(answered.tally.not_on_card.values().sum::<usize>(), elsewhere, "{mode} {audience}");
+        if !indicators.is_empty() {
+            assert_eq!(answer["cards"][0]["summary"], "Invented finding.");
+            assert_eq!(answer["cards"][0]["overrideReasons"][0]["code"], "an-invented-reason");
+        }
+    }
 }
 
 #[test]

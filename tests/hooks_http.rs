@@ -283,6 +283,8 @@ async fn recorded_requests_are_sent_and_their_cards_shown() {
         ("diet-by-mouth", 0, "not-a-tube-feed"),
         ("labs-outcome", 2, "WARNING"),
         ("draft-of-another-patient", 2, "another-patient"),
+        ("draft-inside-a-bundle", 2, "WARNING"),
+        ("no-draft", 0, "no card"),
         ("sign-maximum-below-schedule", 1, "Suggestion: Maximum volume 1680 mL"),
     ] {
         let (got, out, err) = send(&s, &[&path(name)]).await;

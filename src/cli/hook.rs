@@ -208,16 +208,20 @@ async fn call(client: &reqwest::Client, url: &str, body: Vec<u8>) -> Result<Stri
 fn came_to(answer: &str) -> Exit {
     let answer: Value = serde_json::from_str(answer).unwrap_or_default();
     let cards = answer["cards"].as_array().map_or(0, Vec::len);
-    let Some(orders) = answer["extension"][EXTENSION]["orders"].as_array() else {
-        // Orders that could not be judged have a card; a service of another kind says no more than its cards.
+    if !answer["extension"][EXTENSION].is_object() {
+        // Another service says no more than its cards.
         return if cards > 0 { Exit::Flagged } else { Exit::Clear };
-    };
-    let own = orders.iter().map(|order| match order["disposition"].as_str() {
-        Some("flagged") => Exit::Flagged,
-        Some("clear" | "not-selected" | "not-a-tube-feed") => Exit::Clear,
-        _ => Exit::NotFullyChecked,
-    });
+    }
+    let own =
+        answer["extension"][EXTENSION]["orders"].as_array().into_iter().flatten().map(
+            |order| match order["disposition"].as_str() {
+                Some("flagged") => Exit::Flagged,
+                Some("clear" | "not-selected" | "not-a-tube-feed") => Exit::Clear,
+                _ => Exit::NotFullyChecked,
+            },
+        );
     let own = own.max().unwrap_or(Exit::Clear);
+    // What belongs to no order has a card of its own.
     if cards > 0 && own == Exit::Clear { Exit::NotFullyChecked } else { own }
 }
 

@@ -217,6 +217,11 @@ pub fn of_request(evaluated: &Evaluated<'_>) -> Option<Card> {
     for pointer in &evaluated.sent.not_found {
         lines.push(format!("The order selected at {pointer} is not among the draft orders"));
     }
+    for pointer in &evaluated.sent.inside {
+        lines.push(format!(
+            "What is inside the resource at {pointer}: a draft order is looked for as an entry of its own"
+        ));
+    }
     // That there is no order is no problem of a hook that fires for every kind of order.
     let grave = evaluated.appraisal.problems.iter().filter(|p| p.grave && !evaluated.appraisal.orders.is_empty());
     lines.extend(grave.map(|p| answer::capital(&p.text)));

@@ -28,8 +28,10 @@ pub struct SentAlong {
     pub keys: Vec<Sent>,
     /// The draft NutritionOrders.
     pub drafts: Vec<Draft>,
-    /// Selections that fit no draft.
+    /// Selections that fit no draft, by their JSON Pointer.
     pub not_found: Vec<String>,
+    /// Places of `draftOrders` that hold an order inside another resource, by their JSON Pointer.
+    pub inside: Vec<String>,
     pieces: Vec<Piece>,
 }
 
@@ -59,7 +61,7 @@ pub enum Fate<'e, 'a> {
 /// sent, or has looked for, what exists of their kind: a draft medicine alone does not say which medicines there are.
 pub fn sort(root: Node<'_>, request: &Request) -> SentAlong {
     let keys = prefetch::keys(root, request);
-    let mut out = SentAlong { keys, drafts: Vec::new(), not_found: Vec::new(), pieces: Vec::new() };
+    let mut out = SentAlong { keys, drafts: Vec::new(), not_found: Vec::new(), inside: Vec::new(), pieces: Vec::new() };
     let bundle = root.of_same_document(request.drafts);
     for entry in bundle.get("entry").into_iter().flat_map(Node::items) {
         let Some(resource) = entry.get("resource") else { continue };
@@ -83,6 +85,12 @@ pub fn sort(root: Node<'_>, request: &Request) -> SentAlong {
                 out.pieces.push(piece(true));
             }
         } else {
+            // A draft is an entry of its own; one inside another resource is not judged, and that is said.
+            let contained = resource.get("contained").into_iter().flat_map(Node::items);
+            let holds = |r: Node<'_>| r.resource_type().as_deref() == Some("NutritionOrder");
+            if matches!(&*kind, "Bundle" | "Parameters") || contained.into_iter().any(holds) {
+                out.inside.push(resource.pointer());
+            }
             let known = out.keys.iter().any(|sent| {
                 sent.key.types.contains(&&*kind)
                     && sent.key.kind.is_some()
@@ -94,11 +102,22 @@ pub fn sort(root: Node<'_>, request: &Request) -> SentAlong {
         }
     }
     if let Some(selections) = &request.selections {
+        let urls = |entry: &Node<'_>| entry.get("fullUrl").and_then(Node::as_str).map(|url| url.into_owned());
         for draft in &mut out.drafts {
-            draft.selected = draft.id.is_some() && selections.iter().any(|(_, chosen)| names(chosen, &draft.name));
+            let url = root.of_same_document(draft.at).parent().as_ref().and_then(urls);
+            let named = |chosen: &str| draft.id.is_some() && names(chosen, &draft.name);
+            draft.selected =
+                selections.iter().any(|(_, s)| named(unversioned(s)) || url.as_deref() == Some(s.as_str()));
         }
+        let entries: Vec<String> =
+            bundle.get("entry").into_iter().flat_map(Node::items).filter_map(|e| urls(&e)).collect();
         let lost = selections.iter().filter(|(_, chosen)| {
-            chosen.rsplit('/').nth(1) == Some("NutritionOrder") && !out.drafts.iter().any(|d| names(chosen, &d.name))
+            let chosen = unversioned(chosen);
+            let known = entries.iter().any(|url| url == chosen) || out.drafts.iter().any(|d| names(chosen, &d.name));
+            // A reference to an order of another kind is no concern of this service.
+            let kind = chosen.rsplit('/').nth(1).unwrap_or_default();
+            let other = kind.starts_with(|c: char| c.is_ascii_uppercase()) && kind != "NutritionOrder";
+            !known && !other
         });
         out.not_found = lost.map(|(at, _)| root.of_same_document(*at).pointer()).collect();
     }
@@ -132,6 +151,11 @@ pub fn sort(root: Node<'_>, request: &Request) -> SentAlong {
         }
     }
     out
+}
+
+/// A reference without the version it asks for.
+fn unversioned(reference: &str) -> &str {
+    reference.split_once("/_history/").map_or(reference, |(before, _)| before)
 }
 
 /// Whether a reference names a draft: relative, or with a server in front.

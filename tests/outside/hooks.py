@@ -104,7 +104,9 @@ def everything(service, book):
     count("discovery", by_schema("services", discovery) or ([] if status == 200 else [f"status {status}"]))
     services = {s["hook"]: s["id"] for s in discovery["services"]}
     for name, request in requests():
-        count(f"request {name}", by_schema("request", request))
+        # Some requests are wrong on purpose: references by version or URN.
+        if not name.startswith(("select-by-", "select-lost-urn")):
+            count(f"request {name}", by_schema("request", request))
         path = f"/cds-services/{services[request['hook']]}"
         status, body = service.ask("POST", path, json.dumps(request), Content_Type="application/json")
         if status != 200:
