@@ -1293,6 +1293,12 @@ fn a_card_names_its_arithmetic_sources_data_and_reasons() {
     assert_eq!(codes, OVERRIDE_REASONS.map(|(code, _)| code));
     assert!(card["overrideReasons"].as_array().unwrap().iter().all(|r| r["system"] == OVERRIDE_SYSTEM));
     assert!(card.get("links").is_none());
+    let demo = Settings { demo: true, ..Settings::default() };
+    let marked: Value =
+        serde_json::from_str(&run_by(&named("sign-maximum-below-schedule"), &NO_BOOK, &demo).unwrap().body).unwrap();
+    valid("response", &marked);
+    assert!(marked["cards"][0]["source"]["label"].as_str().unwrap().contains("invented data"));
+    assert_eq!(marked["extension"][EXTENSION]["demo"], true);
     // A limit's own reasons, with codes from their words.
     let judged = run_by(&sign(|r| r["prefetch"]["allergies"] = found(&[json!({
         "resourceType": "AllergyIntolerance", "id": "a", "patient": {"reference": OURS},

@@ -129,13 +129,13 @@ pub fn of_order(
     sorted: &Sorted<'_>,
     suggestions: Vec<Suggestion>,
 ) -> Option<Card> {
-    let missing = not_checked_lines(evaluated, report);
+    let missing = missing(evaluated, report);
     if sorted.shown.is_empty() && missing.is_empty() {
         return None;
     }
     let a = &evaluated.appraisal;
     let (summary, level) = match sorted.shown.as_slice() {
-        [] => (nothing_found(&missing), "warning"),
+        [] => (nothing_found(missing.first().map(|m| m.why.as_str()), missing.len()), "warning"),
         [(_, finding), more @ ..] => (headline(finding, more.len(), missing.len()), indicator(finding.tier)),
     };
     // What could not be checked is no less grave than a reminder.
@@ -150,7 +150,8 @@ pub fn of_order(
     for (rule, finding) in &sorted.shown {
         detail.push_str(&found(evaluated, report, rule, finding));
     }
-    list(&mut detail, "Not checked", &missing);
+    let lines: Vec<String> = missing.iter().map(Missing::line).collect();
+    list(&mut detail, "Not checked", &lines);
     let reminders: Vec<String> = sorted.reminders.iter().map(|(rule, f)| format!("{} ({})", f.text, rule.id)).collect();
     list(&mut detail, "Also noted", &reminders);
     list(&mut detail, "Data used", &data_used(evaluated, report, sorted));
@@ -231,7 +232,7 @@ pub fn of_request(evaluated: &Evaluated<'_>) -> Option<Card> {
     let mut detail = String::new();
     list(&mut detail, "Not checked", &lines);
     detail.push_str(&escaped(STANDING));
-    let summary = nothing_found(&lines);
+    let summary = nothing_found(lines.first().map(String::as_str), lines.len());
     Some(bare(summary, detail, source(evaluated)).with_uuid(""))
 }
 
@@ -310,28 +311,40 @@ fn sentences(text: &str, room: usize) -> String {
     whole.map_or_else(|| shortened(text, room), str::to_owned)
 }
 
-fn nothing_found(missing: &[String]) -> String {
-    let first = missing.first().map_or("", String::as_str);
-    let rest = if missing.len() > 1 { format!(" (+{} more)", missing.len() - 1) } else { String::new() };
+fn nothing_found(first: Option<&str>, count: usize) -> String {
+    let rest = if count > 1 { format!(" (+{} more)", count - 1) } else { String::new() };
     let room = LONGEST_SUMMARY.saturating_sub(rest.chars().count());
-    format!("{}{rest}", shortened(&plain(&format!("Tube feed not fully checked: {first}")), room))
+    let text = format!("Tube feed not fully checked: {}", first.unwrap_or("the reason is not known"));
+    format!("{}{rest}", shortened(&plain(&text), room))
 }
 
-/// What could not be checked, one line per reason.
-fn not_checked_lines(evaluated: &Evaluated<'_>, report: &OrderReport<'_>) -> Vec<String> {
-    let mut out: Vec<String> = evaluated.lacks().collect();
+/// Something that could not be checked.
+struct Missing {
+    why: String,
+    /// The rules that needed it.
+    rules: Option<String>,
+}
+
+impl Missing {
+    fn line(&self) -> String {
+        self.rules.as_ref().map_or_else(|| self.why.clone(), |rules| format!("{} ({rules})", self.why))
+    }
+}
+
+/// What could not be checked, once per reason.
+fn missing(evaluated: &Evaluated<'_>, report: &OrderReport<'_>) -> Vec<Missing> {
+    let mut out: Vec<Missing> = evaluated.lacks().map(|why| Missing { why, rules: None }).collect();
     for (rules, why, _) in answer::not_evaluated(&report.judged) {
         let names: Vec<&str> = rules.iter().map(|rule| rule.id.as_ref()).collect();
         let names = match names.as_slice() {
-            [] => continue,
             few if few.len() <= 6 => few.join(", "),
             many => format!(
                 "{} and {} more rules",
                 many.iter().take(5).copied().collect::<Vec<_>>().join(", "),
-                many.len() - 5
+                many.len().saturating_sub(5)
             ),
         };
-        out.push(format!("{why} ({names})"));
+        out.push(Missing { why: why.to_owned(), rules: Some(names) });
     }
     out
 }

@@ -78,7 +78,7 @@ pub fn suggestions(
             continue;
         }
         let description =
-            format!("{}; all else as drafted. Judged again: nothing else of this weight or above.", correction.label);
+            format!("{}; all else as drafted. Judged again: nothing new of this tier or above.", correction.label);
         out.push(Suggestion {
             label: correction.label.clone(),
             uuid: id,
@@ -190,9 +190,9 @@ fn after(text: &str, service: &Service, by: Institution<'_>) -> Option<Vec<Optio
     Some((0..evaluated.sent.drafts.len()).map(|ix| verdict(&evaluated, ix)).collect())
 }
 
-/// Whether the correction does away with what it is for, brings nothing of the same weight or above that was not
+/// Whether the correction does away with what it is for, brings nothing of the same tier or above that was not
 /// there before, in this draft or one beside it, leaves nothing less checked, and keeps within the institution's
-/// limits of that weight: an amount that a limit flags is not offered at a click, also where it was flagged before.
+/// limits of that tier: an amount that a limit flags is not offered at a click, also where it was flagged before.
 fn holds(before: &[Option<Verdict>], after: &[Option<Verdict>], nth: usize, (rule, tier): (&str, Tier)) -> bool {
     if before.len() != after.len() {
         return false;
@@ -232,10 +232,10 @@ mod tests {
         let holds = |first, second| holds(&before, &[first, second], 0, ("CON-03", Tier::High));
         let none = || verdict(&[], &[]);
         assert!(holds(verdict(&[("TUB-01", 1, Tier::Med)], &[]), none()));
-        assert!(holds(verdict(&[("CON-04", 1, Tier::Med)], &["INT-06"]), none()), "new, but of less weight");
+        assert!(holds(verdict(&[("CON-04", 1, Tier::Med)], &["INT-06"]), none()), "new, but of a lower tier");
         for (why, first, second) in [
             ("still there", verdict(&[("CON-03", 1, Tier::High)], &[]), none()),
-            ("something new of the same weight", verdict(&[("UNT-05", 1, Tier::High)], &[]), none()),
+            ("something new of the same tier", verdict(&[("UNT-05", 1, Tier::High)], &[]), none()),
             ("something new that is graver", verdict(&[("UNT-04", 1, Tier::Stop)], &[]), none()),
             ("what was there is graver now", verdict(&[("TUB-01", 1, Tier::High)], &[]), none()),
             ("something can no longer be evaluated", verdict(&[], &["CON-05"]), none()),
