@@ -1019,6 +1019,15 @@ fn taking_data_away_is_never_silent() {
         assert_eq!(words(&answer, "orders", "disposition"), [disposition]);
         assert_eq!(answer["cards"].as_array().unwrap().is_empty(), disposition == "clear");
     }
+    // What the client tried to send and could not is missing, not a kind of data that it never sends.
+    let failed: Value =
+        serde_json::from_str(&run_by(&named("labs-outcome"), &STARTER, &Settings::default()).unwrap().body).unwrap();
+    let absent: Value =
+        serde_json::from_str(&run_by(&named("labs-absent"), &STARTER, &Settings::default()).unwrap().body).unwrap();
+    let of = |answer: &Value| answer["extension"][EXTENSION]["orders"][0].clone();
+    assert!(of(&absent)["notProvided"].to_string().contains("laboratory results"));
+    assert!(!of(&failed)["notProvided"].to_string().contains("laboratory results"));
+    assert!(of(&failed)["rules"]["notEvaluated"].as_u64() > of(&absent)["rules"]["notEvaluated"].as_u64());
     // A draft medicine alone does not say which medicines there are.
     let book = &STARTER;
     for (list, provided) in [(Some(json!(null)), true), (None, false)] {
@@ -1246,6 +1255,20 @@ fn a_limit_says_who_is_told_and_how_loud() {
         );
         file::read(&[file::Source { name: "invented.toml", text: &text }])
     };
+    // Beside something that could not be checked, a reminder is no mere information.
+    let low = limit("card", "\"prescriber\"", "LOW").unwrap();
+    let open = run_by(&named("labs-outcome"), &low, &Settings::default()).unwrap();
+    let open: Value = serde_json::from_str(&open.body).unwrap();
+    assert_eq!(words(&open, "cards", "indicator"), ["warning"]);
+    assert_eq!(words(&open, "cards", "summary"), ["Invented finding. (not fully checked)"]);
+    // Reminders of the program's own rules are counted, and stand on a card that is shown anyway.
+    assert_eq!(run(&named("sign-clear")).1.tally.reminders, 1);
+    assert_eq!(run(&named("draft-without-intent")).1.tally.reminders, 2);
+    let (shown, _) = run(&named("sign-no-flush"));
+    assert!(
+        shown["cards"][0]["detail"].as_str().unwrap().contains("**Also noted**\n\n- Not part of this order"),
+        "{shown:#}"
+    );
     for (mode, audience, tier, indicators, elsewhere) in [
         ("card", "\"prescriber\", \"nurse\"", "HIGH", &["critical"][..], 0),
         ("card", "\"prescriber\"", "MED", &["warning"], 0),
