@@ -772,7 +772,7 @@ fn the_requests_stand_as_files() {
     let mut names = BTreeSet::new();
     for (name, request, ..) in cases() {
         let path = folder.join(format!("{name}.json"));
-        let text = format!("{request:#}\n");
+        let text = format!("{request}\n");
         if std::env::var_os("UPDATE").is_some() {
             std::fs::write(&path, &text).unwrap();
         }

@@ -131,7 +131,7 @@ async fn what_cannot_be_read_is_refused_by_its_place() {
         (SIGN, "{\"hook\":".to_owned(), 400, "line 1, column 9"),
         (
             SIGN,
-            request("sign-clear").replace("\"patientId\": \"invented-1\"", "\"patientId\": 1"),
+            request("sign-clear").replace("\"patientId\":\"invented-1\"", "\"patientId\":1"),
             400,
             "/context/patientId: found a number",
         ),

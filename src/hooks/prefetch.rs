@@ -2,6 +2,7 @@
 //! that says that all is normal.
 
 use super::request::Request;
+use crate::intake::bundle::is_failure;
 use crate::intake::json::{Kind, Node};
 use crate::intake::order::{At, FhirVersion};
 use crate::settings::ContextKind;
@@ -290,12 +291,6 @@ fn bundle(node: Node<'_>, key: &Key, request: &Request) -> (State, bool) {
         };
     }
     (State::Present, more && !key.newest_first())
-}
-
-/// Whether an OperationOutcome says that something went wrong.
-fn is_failure(outcome: Node<'_>) -> bool {
-    let mut issues = outcome.get("issue").into_iter().flat_map(Node::items);
-    issues.any(|i| i.get("severity").is_some_and(|s| s.is_str("error") || s.is_str("fatal")))
 }
 
 fn another(node: Node<'_>) -> String {

@@ -461,7 +461,7 @@ impl<'d> Collector<'d, '_> {
 }
 
 /// Whether an OperationOutcome says that something went wrong.
-fn is_failure(outcome: Node<'_>) -> bool {
+pub fn is_failure(outcome: Node<'_>) -> bool {
     outcome
         .get("issue")
         .into_iter()
