@@ -2,7 +2,7 @@
 
 use enteral_gate::formulary::Formulary;
 use enteral_gate::hooks::request::Malformed;
-use enteral_gate::hooks::service::Service as HookService;
+use enteral_gate::hooks::service::{SERVICES, Service as HookService};
 use enteral_gate::hooks::{Answered, EXTENSION};
 use enteral_gate::http::appraiser::{Appraised, Appraiser, Core, Rendering};
 use enteral_gate::http::{App, Limits, server};
@@ -102,6 +102,28 @@ async fn discovery_needs_no_parameters() {
     let r5 = Settings { hooks: Hooks { fhir: FhirVersion::R5, ..Hooks::default() }, ..Settings::default() };
     let s = Service::over(core(), r5, patient()).await;
     assert!(s.get("/cds-services").await.1.contains("DeviceUsage?"));
+}
+
+/// The description of the interface holds the schema of the four documents, word for word.
+#[tokio::test]
+async fn the_interface_is_described_by_the_schema() {
+    let s = Service::new().await;
+    let described: Value = serde_json::from_str(&s.get("/openapi.json").await.1).unwrap();
+    let schema: Value = serde_json::from_str(include_str!("../schemas/cds-hooks.schema.json")).unwrap();
+    let named = |name: &str| format!("CdsHooks{}{}", name[..1].to_uppercase(), &name[1..]);
+    let mut text = schema["$defs"].to_string();
+    let names: Vec<&String> = schema["$defs"].as_object().unwrap().keys().collect();
+    for name in &names {
+        text = text.replace(&format!("\"#/$defs/{name}\""), &format!("\"#/components/schemas/{}\"", named(name)));
+    }
+    let wanted: Value = serde_json::from_str(&text).unwrap();
+    for name in names {
+        assert_eq!(described["components"]["schemas"][named(name)], wanted[name.as_str()], "{name}");
+    }
+    let ids: Vec<Value> = SERVICES.iter().map(|service| json!(service.id)).collect();
+    for path in ["/cds-services/{id}", "/cds-services/{id}/feedback"] {
+        assert_eq!(described["paths"][path]["post"]["parameters"][0]["schema"]["enum"], json!(ids), "{path}");
+    }
 }
 
 #[tokio::test]

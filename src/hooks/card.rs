@@ -233,7 +233,8 @@ pub fn of_request(evaluated: &Evaluated<'_>) -> Option<Card> {
     list(&mut detail, "Not checked", &lines);
     detail.push_str(&escaped(STANDING));
     let summary = nothing_found(lines.first().map(String::as_str), lines.len());
-    Some(bare(summary, detail, source(evaluated)).with_uuid(""))
+    let drafts: Vec<&str> = evaluated.sent.drafts.iter().filter_map(|d| evaluated.node(d.at)).map(Node::raw).collect();
+    Some(bare(summary, detail, source(evaluated)).with_uuid(&drafts.join("\n")))
 }
 
 /// The card of a request that the program gave up on.
