@@ -30,7 +30,7 @@ use crate::findings::{Judged, Outcome, Rule, disposition};
 use crate::formulary::product::Product;
 use crate::formulary::resource::{ProductCodes, product_from_fhir};
 use crate::formulary::{Formulary, FormularyProblem};
-use crate::intake::bundle::{Gathered, ResourceKind, gather};
+use crate::intake::bundle::{Gathered, Part, ResourceKind, gather, gather_parts};
 use crate::intake::json::{Document, JsonError, Limits, Node};
 use crate::intake::order::{At, FhirVersion, Order, Problem, Status};
 use crate::intake::shape;
@@ -251,6 +251,54 @@ pub fn check_by<'a>(input: &'a [u8], name: &str, version: FhirVersion, by: Insti
     run(input, name, version, by, judged_totals)
 }
 
+/// A resource of a document that is no FHIR resource as a whole, or a `null` that says that there is none.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Piece {
+    /// Where.
+    pub at: At,
+    /// The name it was sent under.
+    pub label: Option<&'static str>,
+    /// `fullUrl` of its entry.
+    pub full_url: Option<String>,
+    /// Whether NutritionOrders in it are appraised; otherwise they are context.
+    pub orders: bool,
+}
+
+/// Appraises the orders among the pieces of a document that was read already, with the measures that rules look at.
+pub fn check_pieces<'a>(
+    document: Document<'a>,
+    pieces: &[Piece],
+    version: FhirVersion,
+    by: Institution<'a>,
+) -> Appraisal<'a> {
+    let parts: Vec<Part<'_>> = pieces
+        .iter()
+        .map(|piece| Part {
+            node: document.node(piece.at),
+            label: piece.label,
+            full_url: piece.full_url.as_deref().map(Cow::Borrowed),
+            orders: piece.orders,
+        })
+        .collect();
+    let (orders, combined, problems, sent) =
+        orders_of(gather_parts(document.root(), &parts), version, by, judged_totals);
+    drop(parts);
+    let Institution { formulary, rulebook, settings } = by;
+    Appraisal {
+        name: String::new(),
+        version,
+        settings,
+        formulary,
+        rulebook,
+        sent,
+        document: Some(document),
+        orders,
+        combined,
+        problems,
+        refused: None,
+    }
+}
+
 type Totalled = fn(&[(&Plan, &OrderDay)], Option<Exact>) -> Totals;
 
 fn run<'a>(input: &'a [u8], name: &str, version: FhirVersion, by: Institution<'a>, total: Totalled) -> Appraisal<'a> {
@@ -279,7 +327,7 @@ fn run<'a>(input: &'a [u8], name: &str, version: FhirVersion, by: Institution<'a
         out.refused = Some((Refusal::WrongResource, why));
         return out;
     }
-    let (orders, combined, problems, sent) = orders_of(&document, version, by, total);
+    let (orders, combined, problems, sent) = orders_of(gather(&document), version, by, total);
     out.orders = orders;
     out.combined = combined;
     out.problems = problems;
@@ -338,9 +386,8 @@ struct Draft<'d> {
 
 type Read<'a> = (Vec<OrderReport<'a>>, Vec<Combined>, Vec<Problem>, Vec<(At, Product)>);
 
-fn orders_of<'a>(document: &Document<'_>, version: FhirVersion, by: Institution<'a>, total: Totalled) -> Read<'a> {
+fn orders_of<'a>(gathered: Gathered<'_>, version: FhirVersion, by: Institution<'a>, total: Totalled) -> Read<'a> {
     let Institution { formulary, settings, .. } = by;
-    let gathered = gather(document);
     let mut problems = gathered.problems.clone();
     let sent = sent_products(&gathered, version, &mut problems);
     let products: Vec<(At, Product)> = sent.iter().map(|(at, p, _)| (*at, p.clone())).collect();
@@ -846,6 +893,7 @@ fn sent_warnings(judged: &mut [Judged<'_>], plan: &Plan, sent: &Sent) {
                     fix: None,
                     at: vec![*at],
                     code: None,
+                    correction: None,
                 });
             }
         }

@@ -5,7 +5,7 @@
 //! ([`timing`]); products come from the institution's [`formulary`], the person from [`patient`];
 //! [`nutrition`] totals what is delivered and keeps the arithmetic; [`needs`] lists requirement estimates;
 //! [`integrity`] judges what contradicts itself or is missing; [`appraise`] is that recipe on one page;
-//! [`answer`] renders the [`appraise::Appraisal`]. [`http`] and [`cli`] are the rim.
+//! [`answer`] renders the [`appraise::Appraisal`], [`hooks`] makes cards of it. [`http`] and [`cli`] are the rim.
 //!
 //! Everything except `http` and `cli` does no I/O, reads no clock and never rounds before display.
 
@@ -17,6 +17,7 @@ pub mod cli;
 pub mod exact;
 pub mod findings;
 pub mod formulary;
+pub mod hooks;
 pub mod http;
 pub mod intake;
 pub mod integrity;

@@ -17,6 +17,7 @@
 )]
 
 use crate::exact::Exact;
+use crate::intake::order::FhirVersion;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use sha2::{Digest, Sha256};
@@ -103,6 +104,36 @@ pub struct Asked {
     pub as_of: Option<Exact>,
 }
 
+/// What a CDS Hooks client is answered when not one rule could be evaluated.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum NothingChecked {
+    /// A card that says so.
+    #[default]
+    Card,
+    /// HTTP status 412.
+    Status412,
+}
+
+impl NothingChecked {
+    /// Both with their words in settings.
+    pub const ALL: [(Self, &'static str); 2] = [(Self::Card, "card"), (Self::Status412, "412")];
+}
+
+/// What is known of the CDS Hooks client.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Hooks {
+    /// FHIR version of its resources, where a request does not say.
+    pub fhir: FhirVersion,
+    /// Its answer when nothing at all could be evaluated.
+    pub nothing_checked: NothingChecked,
+}
+
+impl Default for Hooks {
+    fn default() -> Self {
+        Self { fhir: FhirVersion::R4, nothing_checked: NothingChecked::default() }
+    }
+}
+
 /// Everything outside the order that the computation rests on, except products.
 #[derive(Clone, Debug)]
 pub struct Settings {
@@ -123,6 +154,8 @@ pub struct Settings {
     pub weight_codes: BTreeSet<String>,
     /// Kinds of context this sender declares that it sends.
     pub declared: BTreeSet<ContextKind>,
+    /// The CDS Hooks client.
+    pub hooks: Hooks,
     /// Every answer says that its data is invented.
     pub demo: bool,
     /// Short hash of what the institution set ([`Settings::content_hash`]), reckoned once by whoever builds the
@@ -167,6 +200,12 @@ impl Settings {
                 part(name);
             }
         }
+        // Left out where nothing is set, so that such settings keep their hash.
+        if self.hooks != Hooks::default() {
+            part("hooks");
+            part(self.hooks.fhir.name());
+            part(NothingChecked::ALL.iter().find(|(k, _)| *k == self.hooks.nothing_checked).map_or("", |(_, n)| n));
+        }
         hasher.finalize().iter().take(8).map(|byte| format!("{byte:02x}")).collect()
     }
 }
@@ -182,6 +221,7 @@ impl Default for Settings {
             routes: BTreeMap::new(),
             weight_codes: ["29463-7", "3141-9"].into_iter().map(str::to_owned).collect(),
             declared: BTreeSet::new(),
+            hooks: Hooks::default(),
             demo: false,
             hash: String::new(),
         }

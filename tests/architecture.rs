@@ -12,7 +12,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("exact", &[]),
     ("amount", &["exact"]),
     ("assumptions", &[]),
-    ("settings", &["exact"]),
+    ("settings", &["exact", "intake"]),
     // The names of nutrients and their atomic masses, for mg and mmol.
     ("units", &["exact", "formulary", "intake"]),
     ("intake", &["exact", "units"]),
@@ -65,7 +65,8 @@ const MAY_USE: &[(&str, &[&str])] = &[
         ],
     ),
     ("rehearsal", &["appraise", "findings", "formulary", "intake", "rulebook", "settings"]),
-    ("http", &["answer", "appraise", "exact", "formulary", "intake", "rulebook", "settings"]),
+    ("hooks", &["answer", "appraise", "findings", "intake", "nutrition", "rulebook", "settings"]),
+    ("http", &["answer", "appraise", "exact", "formulary", "hooks", "intake", "rulebook", "settings"]),
     (
         "cli",
         &[
@@ -74,6 +75,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "exact",
             "findings",
             "formulary",
+            "hooks",
             "http",
             "intake",
             "rehearsal",

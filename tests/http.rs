@@ -1,6 +1,9 @@
 //! The HTTP rim from outside, over loopback, with a stand-in for the core: every status, every hostile
 //! transport. The behaviour asked for is that of HTTP (RFC 9110, RFC 9112) and of FHIR's "RESTful API" page.
 
+use enteral_gate::hooks::request::{self, Malformed};
+use enteral_gate::hooks::service::Service as HookService;
+use enteral_gate::hooks::{Answered, Tally};
 use enteral_gate::http::appraiser::{Appraised, Appraiser, Rendering};
 use enteral_gate::http::{App, Limits, definitions, routes, samples, server};
 use enteral_gate::intake::order::FhirVersion;
@@ -50,6 +53,17 @@ impl Appraiser for StandIn {
         };
         let status = if unreadable { StatusCode::BAD_REQUEST } else { StatusCode::OK };
         Appraised { body: body.to_string(), status, disposition: "clear" }
+    }
+
+    fn hook(&self, input: &[u8], service: &HookService, _: &Settings) -> Result<Answered, Malformed> {
+        let text = String::from_utf8_lossy(input);
+        assert!(!text.contains("PANIC"), "SECRET-OF-{text}");
+        if text.contains("SLOW") {
+            std::thread::sleep(Duration::from_millis(700));
+        }
+        request::read(request::document(input)?.root(), service, FhirVersion::R4)?;
+        let body = json!({"cards": []}).to_string();
+        Ok(Answered { body, nothing_checked: false, disposition: "clear", tally: Tally::default() })
     }
 
     fn ready(&self) -> Result<String, String> {

@@ -6,6 +6,7 @@ use enteral_gate::appraise::appraise;
 use enteral_gate::assumptions::Assumption;
 use enteral_gate::findings::Tier;
 use enteral_gate::formulary::Formulary;
+use enteral_gate::hooks::card::{OVERRIDE_REASONS, OVERRIDE_SYSTEM};
 use enteral_gate::http::definitions::{CANONICAL, DEFINITIONS};
 use enteral_gate::http::samples::SAMPLES;
 use enteral_gate::integrity::RULES;
@@ -95,9 +96,14 @@ fn tiers_and_systems() {
         ("finding", enteral_gate::answer::FINDING_SYSTEM),
         ("assumption", enteral_gate::answer::ASSUMPTION_SYSTEM),
         ("measure", enteral_gate::answer::MEASURE_SYSTEM),
+        ("override-reason", OVERRIDE_SYSTEM),
     ] {
         assert_eq!(used, format!("{CANONICAL}/CodeSystem/{id}"));
     }
+    let text = DEFINITIONS.iter().find(|d| d.id == "override-reason").unwrap().text;
+    let system: Value = serde_json::from_str(text).unwrap();
+    let concepts = OVERRIDE_REASONS.map(|(code, words)| json!({"code": code, "display": words}));
+    assert_eq!(system["concept"], json!(concepts));
 }
 
 #[test]

@@ -302,8 +302,18 @@ fn named_parts_of_another_document_are_gathered() {
     let document = Document::read(text.as_bytes(), &Limits::default()).unwrap();
     let root = document.root();
     let prefetch = root.get("prefetch").unwrap();
-    let part = |label: &'static str| Part { node: prefetch.get(label).unwrap(), label: Some(label), orders: false };
-    let drafts = Part { node: root.get("context").unwrap().get("draftOrders").unwrap(), label: None, orders: true };
+    let part = |label: &'static str| Part {
+        node: prefetch.get(label).unwrap(),
+        label: Some(label),
+        full_url: None,
+        orders: false,
+    };
+    let drafts = Part {
+        node: root.get("context").unwrap().get("draftOrders").unwrap(),
+        label: None,
+        full_url: None,
+        orders: true,
+    };
     let gathered = gather_parts(root, &[part("patient"), part("orders"), part("allergies"), drafts]);
     assert_eq!(gathered.orders.len(), 1);
     assert!(gathered.orders[0].get("id").unwrap().is_str("draft"));

@@ -2,12 +2,12 @@
 
 use enteral_gate::answer::parameters_json;
 use enteral_gate::appraise::appraise;
-use enteral_gate::cli::settings_file::{CODES, KEYS, Lines, ROUTE_KEYS, embedded, is_loinc, is_sctid, read};
+use enteral_gate::cli::settings_file::{CODES, HOOK_KEYS, KEYS, Lines, ROUTE_KEYS, embedded, is_loinc, is_sctid, read};
 use enteral_gate::findings::Outcome;
 use enteral_gate::formulary::Formulary;
 use enteral_gate::http::asked;
 use enteral_gate::intake::order::FhirVersion;
-use enteral_gate::settings::{ContextKind, Settings, Site};
+use enteral_gate::settings::{ContextKind, Hooks, NothingChecked, Settings, Site};
 use serde_json::Value;
 use std::process::{Command, Output};
 
@@ -95,6 +95,12 @@ fn reader_and_schema_agree() {
         ("weight-codes = []", "1:16", "at least one LOINC code", SCHEMA_TOO),
         ("weight-codes = [\"weight\"]", "1:17", "LOINC code", SCHEMA_TOO),
         ("weight-codes = [\"29463-1\"]", "1:17", "check digit", SCHEMA_CANNOT),
+        ("hooks = 3", "1:9", "[hooks]", SCHEMA_TOO),
+        ("fhir = \"R4\"", "1:1", "belongs below a line [hooks]", SCHEMA_TOO),
+        ("[hooks]\nfhir = \"R6\"", "2:8", "one of R4, R4B, R5", SCHEMA_TOO),
+        ("[hooks]\nfhir = 4", "2:8", "found a whole number", SCHEMA_TOO),
+        ("[hooks]\nnothing-checked = \"cards\"", "2:19", "did you mean “card”", SCHEMA_TOO),
+        ("[hooks]\nversion = \"R4\"", "2:1", "known are fhir, nothing-checked", SCHEMA_TOO),
         ("clock = 3", "1:9", "[clock]", SCHEMA_TOO),
         ("[clock]\nBID = [\"08:00\", \"25:00\"]", "2:17", "25:00", SCHEMA_TOO),
         ("[clock]\nBID = [\"08:00\", \"08:00\"]", "2:17", "twice", SCHEMA_TOO),
@@ -164,6 +170,8 @@ fn reader_and_schema_agree() {
         "[clock]\nAC = [\"17:30\", \"07:30\"]",
         "clock.HS = [\"21:00\"]",
         "routes = []",
+        "[hooks]",
+        "[hooks]\nfhir = \"R5\"\nnothing-checked = \"412\"",
         "routes = [{ text = \"NJ\", site = \"post-pyloric\" }]",
         "[[routes]]\nsystem = \"urn:oid:2.16.840.1\"\ncode = \"N J\"\nsite = \"unknown\"",
     ] {
@@ -217,6 +225,12 @@ fn words_of_reader_schema_and_page_are_the_same() {
     };
     same(keys(top), &KEYS);
     same(keys(&top["routes"]["items"]["properties"]), &ROUTE_KEYS);
+    same(keys(&top["hooks"]["properties"]), &HOOK_KEYS);
+    assert_eq!(list(&top["hooks"]["properties"]["fhir"]["enum"]), FhirVersion::ALL.map(FhirVersion::name));
+    assert_eq!(list(&top["hooks"]["properties"]["nothing-checked"]["enum"]), NothingChecked::ALL.map(|(_, w)| w));
+    for key in HOOK_KEYS {
+        assert!(PAGE.contains(&format!("`hooks.{key}`")), "{key}");
+    }
     let codes: Vec<&str> = CODES.iter().map(|(code, ..)| *code).collect();
     same(keys(&top["clock"]["properties"]), &codes);
     assert_eq!(list(&top["routes"]["items"]["properties"]["site"]["enum"]), Site::ALL.map(|(_, w)| w));
@@ -420,4 +434,14 @@ fn settings_change_the_answer() {
             assert_eq!(feed, Some(enteral_gate::exact::Exact::int(1000)));
         }
     }
+}
+
+#[test]
+fn the_hooks_client_is_configured() {
+    let mut settings = Settings::default();
+    let plain = settings.content_hash();
+    let lines = read("s.toml", "[hooks]\nfhir = \"R4B\"\nnothing-checked = \"412\"\n", &mut settings).unwrap();
+    assert_eq!(settings.hooks, Hooks { fhir: FhirVersion::R4B, nothing_checked: NothingChecked::Status412 });
+    assert_eq!((lines.keys["hooks.fhir"], lines.keys["hooks.nothing-checked"]), (2, 3));
+    assert_ne!(settings.content_hash(), plain);
 }

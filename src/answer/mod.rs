@@ -30,7 +30,10 @@ mod parameters;
 mod text;
 
 pub use junit::{JunitCase, junit, junit_case, junit_of};
-pub use outcome::{ASSUMPTION_SYSTEM, FINDING_SYSTEM, STANDING, outcome_json, refusal_json};
+pub(crate) use outcome::capital;
+pub use outcome::{
+    ASSUMPTION_SYSTEM, Counts, FINDING_SYSTEM, LIMIT_SYSTEM, STANDING, counts, outcome_json, refusal_json,
+};
 pub use parameters::{MEASURE_SYSTEM, parameters_json};
 pub use text::text;
 
@@ -44,7 +47,7 @@ const NO_BOOK: &str = "none: integrity rules of the program only";
 pub(crate) const NO_RULEBOOK: &str = "No rulebook of the institution is loaded: whether rate, volume, energy, protein, water, electrolytes and product suit this patient was not judged.";
 
 /// The rulebook that judged, for the version part of an answer.
-fn book(book: &Rulebook) -> Cow<'_, str> {
+pub(crate) fn book(book: &Rulebook) -> Cow<'_, str> {
     if book.is_empty() {
         return Cow::Borrowed(NO_BOOK);
     }
@@ -56,7 +59,7 @@ fn book(book: &Rulebook) -> Cow<'_, str> {
 }
 
 /// What a reader must know of the rulebook: that there is none, or that nobody adopted it.
-fn book_warning(book: &Rulebook) -> Option<Cow<'_, str>> {
+pub(crate) fn book_warning(book: &Rulebook) -> Option<Cow<'_, str>> {
     if book.is_empty() {
         return Some(Cow::Borrowed(NO_RULEBOOK));
     }
@@ -70,7 +73,7 @@ fn book_warning(book: &Rulebook) -> Option<Cow<'_, str>> {
 }
 
 /// Rules that could not be evaluated, those for want of the same together.
-fn not_evaluated<'j>(judged: &'j [Judged<'_>]) -> Vec<(Vec<&'j Rule>, &'j str, &'j [At])> {
+pub(crate) fn not_evaluated<'j>(judged: &'j [Judged<'_>]) -> Vec<(Vec<&'j Rule>, &'j str, &'j [At])> {
     let mut out: Vec<(Vec<&Rule>, &str, &[At])> = Vec::new();
     for j in judged {
         if let Outcome::NotEvaluated(why, at) = &j.outcome {
@@ -84,7 +87,7 @@ fn not_evaluated<'j>(judged: &'j [Judged<'_>]) -> Vec<(Vec<&'j Rule>, &'j str, &
 }
 
 /// What is said of conditions, allergies and medicines that no concept of the rulebook stands for.
-fn unlisted(n: usize) -> String {
+pub(crate) fn unlisted(n: usize) -> String {
     let (entries, are) = if n == 1 { ("entry", "is") } else { ("entries", "are") };
     format!(
         "{n} {entries} among conditions, allergies and medicines {are} not in the rulebook's list of concepts: no limit looked at {}.",
@@ -94,9 +97,9 @@ fn unlisted(n: usize) -> String {
 
 /// Rules for want of context that the sender does not provide, by kind of context, and rules that wait for data
 /// that this version does not read.
-type NotProvided<'j> = (Vec<(&'j str, Vec<&'j str>)>, Vec<&'j str>);
+pub(crate) type NotProvided<'j> = (Vec<(&'j str, Vec<&'j str>)>, Vec<&'j str>);
 
-fn not_provided<'j>(judged: &'j [Judged<'_>]) -> NotProvided<'j> {
+pub(crate) fn not_provided<'j>(judged: &'j [Judged<'_>]) -> NotProvided<'j> {
     let (mut out, mut not_read): NotProvided<'_> = Default::default();
     for j in judged {
         let Outcome::NotProvided(what) = &j.outcome else { continue };
@@ -113,7 +116,7 @@ fn not_provided<'j>(judged: &'j [Judged<'_>]) -> NotProvided<'j> {
 }
 
 /// Control, zero-width and direction characters: they could drive a terminal, or make a text read as another.
-fn unseen(c: char) -> bool {
+pub(crate) fn unseen(c: char) -> bool {
     c.is_control()
         || matches!(c, '\u{200B}'..='\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2060}'..='\u{2069}' | '\u{FEFF}')
 }

@@ -237,19 +237,43 @@ fn not_evaluated(order: &OrderReport<'_>, paths: &Paths<'_>, issues: &mut Issues
     }
 }
 
-/// How many rules were judged, how many could not be, and what the order came to.
-pub(super) fn summary(order: &OrderReport<'_>) -> String {
-    let (mut judged, mut flagged, mut missing, mut elsewhere, mut not_sent, mut off) = (0usize, 0, 0, 0, 0, 0);
+/// How the rules of one order came out.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "camelCase")]
+pub struct Counts {
+    /// Evaluated.
+    pub judged: usize,
+    /// Of those, with something to say.
+    pub flagged: usize,
+    /// Could not be evaluated.
+    pub not_evaluated: usize,
+    /// Need context that the sender does not provide.
+    pub not_provided: usize,
+    /// Do not concern the order.
+    pub not_applicable: usize,
+    /// Switched off.
+    pub off: usize,
+}
+
+/// How the rules of one order came out.
+pub fn counts(order: &OrderReport<'_>) -> Counts {
+    let mut out = Counts::default();
     for j in &order.judged {
         match &j.outcome {
-            Outcome::Flagged(_) => (judged, flagged) = (judged + 1, flagged + 1),
-            Outcome::Clear | Outcome::Hidden(_) => judged += 1,
-            Outcome::NotEvaluated(..) => missing += 1,
-            Outcome::NotApplicable(_) => elsewhere += 1,
-            Outcome::NotProvided(_) => not_sent += 1,
-            Outcome::Off(_) => off += 1,
+            Outcome::Flagged(_) => (out.judged, out.flagged) = (out.judged + 1, out.flagged + 1),
+            Outcome::Clear | Outcome::Hidden(_) => out.judged += 1,
+            Outcome::NotEvaluated(..) => out.not_evaluated += 1,
+            Outcome::NotApplicable(_) => out.not_applicable += 1,
+            Outcome::NotProvided(_) => out.not_provided += 1,
+            Outcome::Off(_) => out.off += 1,
         }
     }
+    out
+}
+
+/// How many rules were judged, how many could not be, and what the order came to.
+pub(super) fn summary(order: &OrderReport<'_>) -> String {
+    let Counts { judged, flagged, not_evaluated, not_provided, not_applicable, off } = counts(order);
     let mut out = String::with_capacity(192 + order.label.len());
     for part in ["Order ", &order.label, ": ", order.disposition().code(), ". Of "] {
         out.push_str(part);
@@ -258,9 +282,9 @@ pub(super) fn summary(order: &OrderReport<'_>) -> String {
         (order.judged.len(), " rules "),
         (judged, " were judged ("),
         (flagged, " with something to say), "),
-        (missing, " could not be, "),
-        (not_sent, " need context that is not sent, "),
-        (elsewhere, " do not apply."),
+        (not_evaluated, " could not be, "),
+        (not_provided, " need context that is not sent, "),
+        (not_applicable, " do not apply."),
         (off, " switched off."),
     ] {
         if count == 0 && after == " switched off." {
@@ -295,7 +319,7 @@ fn issue_type(rule: &str, tier: Tier) -> &'static str {
     }
 }
 
-pub(super) fn capital(text: &str) -> String {
+pub(crate) fn capital(text: &str) -> String {
     let mut chars = text.chars();
     let mut out: String = chars.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
     out.push_str(chars.as_str());

@@ -15,6 +15,7 @@ pub mod check;
 pub mod demo;
 pub mod exit;
 pub mod formulary;
+pub mod hook;
 pub mod inputs;
 pub mod log;
 pub mod reload;
@@ -76,6 +77,11 @@ enum Command {
     Formulary {
         #[command(subcommand)]
         command: formulary::FormularyCommand,
+    },
+    /// Try a CDS Hooks service out
+    Hook {
+        #[command(subcommand)]
+        command: hook::HookCommand,
     },
     /// Read, test and compare rulebooks
     Rules {
@@ -209,6 +215,7 @@ pub fn run() -> ExitCode {
         Command::Serve(serve) => serve.run(),
         Command::Demo(demo) => demo.run(),
         Command::Formulary { command } => command.run(),
+        Command::Hook { command } => command.run(),
         Command::Rules { command } => command.run(),
         Command::Settings { command } => command.run(&matches),
     };

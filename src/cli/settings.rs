@@ -3,7 +3,7 @@
 use super::SettingFlags;
 use super::exit::Exit;
 use super::settings_file::{self, CODES, Lines};
-use crate::settings::{ContextKind, Settings};
+use crate::settings::{ContextKind, NothingChecked, Settings};
 use clap::parser::ValueSource;
 use clap::{ArgMatches, Subcommand};
 use std::io::Write;
@@ -75,6 +75,10 @@ fn effective(settings: &Settings, lines: &Lines, file: &Path, given: Option<&Arg
         ["declares".to_owned(), or_none(declared), origin("declares", "declares", "")],
         ["weight-codes".to_owned(), weights, from_file("weight-codes")],
     ];
+    let nothing =
+        NothingChecked::ALL.iter().find(|(k, _)| *k == settings.hooks.nothing_checked).map_or("", |(_, w)| *w);
+    rows.push(["hooks.fhir".to_owned(), settings.hooks.fhir.name().to_owned(), from_file("hooks.fhir")]);
+    rows.push(["hooks.nothing-checked".to_owned(), nothing.to_owned(), from_file("hooks.nothing-checked")]);
     for (code, times) in &settings.clock {
         let key = format!("clock.{code}");
         let times = times.iter().map(|s| clock(*s)).collect::<Vec<_>>().join(", ");

@@ -3,7 +3,8 @@
 
 use crate::formulary::suggestion::hint;
 use crate::http::asked;
-use crate::settings::{ContextKind, Settings, Site};
+use crate::intake::order::FhirVersion;
+use crate::settings::{ContextKind, NothingChecked, Settings, Site};
 use std::collections::BTreeMap;
 use std::fmt;
 use std::io::Read;
@@ -15,7 +16,10 @@ use toml::de::{DeTable, DeValue};
 const LIMIT: u64 = 1 << 20;
 
 /// Keys of the file.
-pub const KEYS: [&str; 6] = ["zone", "day-start", "declares", "weight-codes", "clock", "routes"];
+pub const KEYS: [&str; 7] = ["zone", "day-start", "declares", "weight-codes", "clock", "routes", "hooks"];
+
+/// Keys of `hooks`.
+pub const HOOK_KEYS: [&str; 2] = ["fhir", "nothing-checked"];
 
 /// Keys of one entry of `routes`.
 pub const ROUTE_KEYS: [&str; 4] = ["system", "code", "text", "site"];
@@ -237,11 +241,14 @@ impl Reader<'_> {
                 "weight-codes" => self.weight_codes(value),
                 "clock" => self.clock(value),
                 "routes" => self.routes(value),
+                "hooks" => self.hooks(value),
                 other => {
                     let what = if CODES.iter().any(|(code, ..)| *code == other) {
                         "is a timing code and belongs below a line [clock]".to_owned()
                     } else if ROUTE_KEYS.contains(&other) {
                         "belongs below a line [[routes]]".to_owned()
+                    } else if HOOK_KEYS.contains(&other) {
+                        "belongs below a line [hooks]".to_owned()
                     } else {
                         format!("is not known; known are {}{}", KEYS.join(", "), hint(other, KEYS))
                     };
@@ -388,6 +395,50 @@ impl Reader<'_> {
             self.lines.keys.insert(label, line);
             self.settings.clock.insert(code.to_owned(), seconds);
         }
+    }
+
+    fn hooks(&mut self, value: &Value<'_>) {
+        let Some(table) = value.get_ref().as_table() else {
+            let found = described(value.get_ref());
+            return self
+                .tell(value.span().start, format!("hooks: expected a table below a line [hooks], found {found}"));
+        };
+        for (key, value) in table {
+            let (name, at) = (key.get_ref().as_ref(), key.span().start);
+            let line = self.line(at);
+            self.lines.keys.insert(format!("hooks.{name}"), line);
+            match name {
+                "fhir" => {
+                    let versions = FhirVersion::ALL.map(|v| (v, v.name()));
+                    if let Some(version) = self.one_of("hooks.fhir", &versions, value) {
+                        self.settings.hooks.fhir = version;
+                    }
+                }
+                "nothing-checked" => {
+                    if let Some(answer) = self.one_of("hooks.nothing-checked", &NothingChecked::ALL, value) {
+                        self.settings.hooks.nothing_checked = answer;
+                    }
+                }
+                other => {
+                    let known = HOOK_KEYS.join(", ");
+                    let meant = hint(other, HOOK_KEYS);
+                    self.tell(at, format!("hooks: the key {} is not known; known are {known}{meant}", shown(other)));
+                }
+            }
+        }
+    }
+
+    /// One of a few words.
+    fn one_of<T: Copy>(&mut self, key: &str, known: &[(T, &'static str)], value: &Value<'_>) -> Option<T> {
+        let words: Vec<&str> = known.iter().map(|(_, word)| *word).collect();
+        let wanted = format!("one of {}", words.join(", "));
+        let text = self.string(key, &wanted, value)?;
+        let found = known.iter().find(|(_, word)| *word == text);
+        if found.is_none() {
+            let meant = hint(text, words.iter().copied());
+            self.tell(value.span().start, format!("{key}: expected {wanted}, found {}{meant}", shown(text)));
+        }
+        found.map(|(value, _)| *value)
     }
 
     fn routes(&mut self, value: &Value<'_>) {

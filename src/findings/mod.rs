@@ -68,6 +68,43 @@ pub struct Finding {
     pub at: Vec<At>,
     /// FHIR issue type, where the rule's own does not fit.
     pub code: Option<&'static str>,
+    /// The change of the order that carries the way out out, where it can be reckoned.
+    pub correction: Option<Correction>,
+}
+
+/// A change of the order, reckoned and not yet tried: one way out among others, for a person to take or leave.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Correction {
+    /// What it does, in a few words with its numbers.
+    pub label: String,
+    /// Members to put in place.
+    pub edits: Vec<Edit>,
+}
+
+/// One member of an object of the order, put in place of what stands there.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Edit {
+    /// The object.
+    pub at: At,
+    /// The member's name.
+    pub member: &'static str,
+    /// Its value, as JSON.
+    pub json: String,
+}
+
+impl Correction {
+    /// A quantity with this value, and with its UCUM unit where that changes as well.
+    pub fn quantity(label: String, at: At, value: Option<String>, unit: Option<&str>) -> Self {
+        let mut edits = Vec::with_capacity(4);
+        edits.extend(value.map(|json| Edit { at, member: "value", json }));
+        if let Some(unit) = unit {
+            let quoted = |text: &str| format!("\"{text}\"");
+            edits.push(Edit { at, member: "unit", json: quoted(unit) });
+            edits.push(Edit { at, member: "system", json: quoted("http://unitsofmeasure.org") });
+            edits.push(Edit { at, member: "code", json: quoted(unit) });
+        }
+        Self { label, edits }
+    }
 }
 
 /// What a rule came to. Exactly one per rule known to the program.
@@ -204,6 +241,7 @@ mod tests {
                 fix: None,
                 at: vec![At(0)],
                 code: None,
+                correction: None,
             }])
         };
         [

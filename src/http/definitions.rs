@@ -43,7 +43,7 @@ macro_rules! definition {
 }
 
 /// All definitions.
-pub const DEFINITIONS: [Definition; 22] = [
+pub const DEFINITIONS: [Definition; 23] = [
     definition!("OperationDefinition", "NutritionOrder-appraise", &[R4, R4B, R5]),
     definition!("StructureDefinition", "water-flush", &[R4, R4B, R5]),
     definition!("StructureDefinition", "administration-product", &[R4, R4B, R5]),
@@ -62,6 +62,7 @@ pub const DEFINITIONS: [Definition; 22] = [
     definition!("CodeSystem", "measure", &[R4, R4B, R5]),
     definition!("CodeSystem", "tier", &[R4, R4B, R5]),
     definition!("CodeSystem", "assumption", &[R4, R4B, R5]),
+    definition!("CodeSystem", "override-reason", &[R4, R4B, R5]),
     definition!("CodeSystem", "nutrient", &[R4B, R5]),
     definition!("CodeSystem", "product-characteristic", &[R4B, R5]),
     definition!("CodeSystem", "product-flag", &[R4B, R5]),

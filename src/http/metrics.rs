@@ -4,9 +4,10 @@ use super::App;
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use http::{HeaderValue, header};
+use std::collections::BTreeMap;
 use std::fmt::Write;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 
 /// The dispositions that are counted, as answers give them.
 const DISPOSITIONS: [&str; 4] = ["clear", "flagged", "not-fully-checked", "refused"];
@@ -21,6 +22,45 @@ impl ByDisposition {
         let counted = DISPOSITIONS.iter().zip(&self.0).find(|(name, _)| **name == disposition);
         if let Some((_, count)) = counted {
             count.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+}
+
+/// Counters of CDS Hooks: name, labels, count. The labels are words of the program, so there are few of them.
+#[derive(Debug, Default)]
+pub struct Counters(Mutex<BTreeMap<(&'static str, String), u64>>);
+
+/// What each is.
+const HOOKS: [(&str, &str); 7] = [
+    ("enteral_gate_hook_orders_total", "Draft NutritionOrders in hook requests, by what became of them."),
+    ("enteral_gate_hook_cards_total", "Cards, by indicator."),
+    (
+        "enteral_gate_hook_findings_total",
+        "Findings of hook requests: on a card, reminders, or for others than the prescriber.",
+    ),
+    ("enteral_gate_hook_suggestions_total", "Corrections tried: offered, or withheld because they did not hold."),
+    ("enteral_gate_hook_prefetch_total", "Prefetch keys by state."),
+    ("enteral_gate_hook_gave_up_total", "Hook requests answered with a card that nothing was checked, by reason."),
+    ("enteral_gate_hook_feedback_total", "Feedback on cards, by outcome. It is counted and not kept."),
+];
+
+impl Counters {
+    /// Adds to a counter; `labels` as in the text format, without braces.
+    pub fn add(&self, name: &'static str, labels: String, n: usize) {
+        if n == 0 {
+            return;
+        }
+        let mut counts = self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        *counts.entry((name, labels)).or_default() += n as u64;
+    }
+
+    fn write(&self, out: &mut String) {
+        let counts = self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        for (name, help) in HOOKS {
+            let _ = write!(out, "# HELP {name} {help}\n# TYPE {name} counter\n");
+            for ((_, labels), count) in counts.iter().filter(|((own, _), _)| *own == name) {
+                let _ = writeln!(out, "{name}{{{labels}}} {count}");
+            }
         }
     }
 }
@@ -41,6 +81,7 @@ pub async fn metrics(State(app): State<Arc<App>>) -> Response {
         "# HELP enteral_gate_panics_total Requests that ended in a fault of the program.\n# TYPE enteral_gate_panics_total counter\nenteral_gate_panics_total {}\n",
         app.panics()
     );
+    app.hooks.write(&mut out);
     let kind = HeaderValue::from_static("text/plain; version=0.0.4; charset=utf-8");
     ([(header::CONTENT_TYPE, kind)], out).into_response()
 }

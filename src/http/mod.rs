@@ -1,4 +1,4 @@
-//! The HTTP rim: FHIR operations over one appraisal, and nothing clinical.
+//! The HTTP rim: FHIR operations and CDS Hooks over one appraisal, and nothing clinical.
 //!
 //! A request passes, in this order: the connection ([`server`]), the stack common to all routes
 //! ([`stack`]), its route ([`routes`]), content negotiation ([`negotiate`]), the body ([`body`]), what is
@@ -12,6 +12,7 @@ pub mod appraiser;
 pub mod asked;
 pub mod body;
 pub mod definitions;
+pub mod hooks;
 pub mod metrics;
 pub mod negotiate;
 pub mod operations;
@@ -47,6 +48,8 @@ pub struct Limits {
     pub body_time: Duration,
     /// Time for the appraisal itself.
     pub appraisal_time: Duration,
+    /// Time for the answer to a hook: a client drops one that comes late without a word.
+    pub hook_time: Duration,
     /// Bytes up to which a check runs where the connection is served, without handing it to another thread.
     pub at_once: usize,
     /// Appraisals at the same time; more are turned away with 503.
@@ -69,6 +72,7 @@ impl Default for Limits {
             header_time: Duration::from_secs(10),
             body_time: Duration::from_secs(15),
             appraisal_time: Duration::from_secs(10),
+            hook_time: Duration::from_millis(400),
             at_once: 16 << 10,
             appraisals: 32,
             connections: 512,
@@ -90,6 +94,7 @@ pub struct App {
     pub(crate) held: Arc<Semaphore>,
     pub(crate) panics: AtomicU64,
     pub(crate) appraised: metrics::ByDisposition,
+    pub(crate) hooks: metrics::Counters,
     pub(crate) stopping: AtomicBool,
 }
 
@@ -101,6 +106,7 @@ impl App {
             held: Arc::new(Semaphore::new(limits.held)),
             panics: AtomicU64::new(0),
             appraised: metrics::ByDisposition::default(),
+            hooks: metrics::Counters::default(),
             stopping: AtomicBool::new(false),
             appraiser,
             settings,

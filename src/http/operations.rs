@@ -17,6 +17,7 @@ use serde_json::value::RawValue;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::time::Duration;
 use tokio::time::timeout;
 
 /// What is called.
@@ -127,7 +128,10 @@ async fn operate(
     let appraised = if whole.bytes.len() <= app.limits.at_once && operation.validates() {
         at_once(&app, &whole, |app, input| run(app, &*app.appraiser, input, version, operation, query))??
     } else {
-        calculate(&app, whole, move |app, input| run(app, &*app.appraiser, input, version, operation, query)).await??
+        calculate(&app, whole, app.limits.appraisal_time, move |app, input| {
+            run(app, &*app.appraiser, input, version, operation, query)
+        })
+        .await??
     };
     let mut response = negotiate::fhir(appraised.status, appraised.body, pretty);
     if logs() {
@@ -147,9 +151,10 @@ fn at_once<T>(app: &App, whole: &Whole, work: impl FnOnce(&App, &[u8]) -> T) -> 
 
 /// Runs `work` beside the connections, bounded in number and time. A calculation that was given up keeps
 /// its slot until it really ends, so that slow ones cannot pile up.
-async fn calculate<T: Send + 'static>(
+pub(super) async fn calculate<T: Send + 'static>(
     app: &Arc<App>,
     whole: Whole,
+    time: Duration,
     work: impl FnOnce(&App, &[u8]) -> T + Send + 'static,
 ) -> Result<T, Refusal> {
     let slot = app.slots.clone().try_acquire_owned().map_err(|_| Refusal::Overloaded)?;
@@ -159,7 +164,7 @@ async fn calculate<T: Send + 'static>(
         drop(slot);
         done
     });
-    match timeout(app.limits.appraisal_time, task).await {
+    match timeout(time, task).await {
         Err(_) => Err(Refusal::AppraisalTimeout),
         Ok(Ok(Ok(done))) => Ok(done),
         Ok(_) => {
@@ -334,7 +339,8 @@ pub async fn batch(
         }
     };
     let whole = body::read(&app, &parts.headers, incoming).await?;
-    let answer = calculate(&app, whole, move |app, input| answer_batch(app, input, version)).await??;
+    let answer = calculate(&app, whole, app.limits.appraisal_time, move |app, input| answer_batch(app, input, version))
+        .await??;
     let mut response = negotiate::fhir(StatusCode::OK, answer, query.pretty);
     response.extensions_mut().insert(Disposition("batch"));
     Ok(response)

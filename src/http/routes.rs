@@ -2,7 +2,7 @@
 
 use super::refusal::Refusal;
 use super::stack::stack;
-use super::{App, definitions, metrics, operations, pages};
+use super::{App, definitions, hooks, metrics, operations, pages};
 use axum::Router;
 use axum::middleware::from_fn_with_state;
 use axum::routing::{MethodRouter, get, post};
@@ -21,6 +21,9 @@ pub fn table() -> Vec<Route> {
         ("GET", "/metrics", get(metrics::metrics)),
         ("GET", "/openapi.json", get(pages::openapi)),
         ("GET", "/demo/orders/{name}", get(pages::sample)),
+        ("GET", "/cds-services", get(hooks::discovery)),
+        ("POST", "/cds-services/{id}", post(hooks::call)),
+        ("POST", "/cds-services/{id}/feedback", post(hooks::feedback)),
         ("POST", "/fhir/{version}", post(operations::batch)),
         ("GET", "/fhir/{version}/metadata", get(definitions::metadata)),
         ("POST", "/fhir/{version}/$validate", post(operations::validate)),

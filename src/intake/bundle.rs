@@ -160,12 +160,14 @@ pub struct EmptySearch<'d> {
 }
 
 /// One part of a document that is not FHIR as a whole (such as a hook request).
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Part<'d> {
     /// The resource, or `null` for "looked, and there is none".
     pub node: Node<'d>,
     /// Its name in the document, e.g. a prefetch key.
     pub label: Option<&'d str>,
+    /// `fullUrl` of the entry it stands in, where the part is one entry's resource.
+    pub full_url: Option<Text<'d>>,
     /// Whether NutritionOrders in it are to be checked; otherwise they are context.
     pub orders: bool,
 }
@@ -203,7 +205,7 @@ struct Slot {
 
 /// Finds every NutritionOrder and every other resource of the document.
 pub fn gather<'d>(document: &'d Document<'d>) -> Gathered<'d> {
-    gather_parts(document.root(), &[Part { node: document.root(), label: None, orders: true }])
+    gather_parts(document.root(), &[Part { node: document.root(), label: None, full_url: None, orders: true }])
 }
 
 /// The same for named parts of a document. `root` is named when nothing better can be.
@@ -223,7 +225,10 @@ pub fn gather_parts<'d>(root: Node<'d>, parts: &[Part<'d>]) -> Gathered<'d> {
         if part.node.kind() == json::Kind::Null {
             collector.nothing(part.node, label.as_deref());
         } else {
-            collector.resource(part.node, Place { label, orders: part.orders, ..Place::default() });
+            collector.resource(
+                part.node,
+                Place { label, full_url: part.full_url.clone(), orders: part.orders, ..Place::default() },
+            );
         }
     }
     out.resources.sort_by_key(|r| r.node.at());
@@ -456,7 +461,7 @@ impl<'d> Collector<'d, '_> {
 }
 
 /// Whether an OperationOutcome says that something went wrong.
-fn is_failure(outcome: Node<'_>) -> bool {
+pub fn is_failure(outcome: Node<'_>) -> bool {
     outcome
         .get("issue")
         .into_iter()

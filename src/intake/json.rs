@@ -591,9 +591,14 @@ impl<'d> Node<'d> {
 
     /// The text as written, quotes and brackets included.
     pub fn raw(self) -> &'d str {
+        self.document.text.get(self.span()).unwrap_or("")
+    }
+
+    /// Where the text as written ([`Node::raw`]) begins and ends in the document's text, bytes.
+    pub fn span(self) -> std::ops::Range<usize> {
         let entry = self.entry();
         let quote = u32::from(entry.kind == Kind::String);
-        self.document.slice(entry.start - quote.min(entry.start), entry.end + quote)
+        (entry.start - quote.min(entry.start)) as usize..(entry.end + quote) as usize
     }
 
     /// Line and column (in characters) of the first character, both from 1.

@@ -2,7 +2,8 @@
 
 use super::{Case, Weight, finding, found};
 use crate::exact::Exact;
-use crate::findings::{Finding, Outcome, Tier};
+use crate::findings::{Correction, Finding, Outcome, Tier};
+use crate::intake::order::{At, Field, Rate};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Source};
 use crate::timing::calendar::{DAY, clock, to_local};
@@ -95,11 +96,28 @@ pub(super) fn count(case: &Case<'_>) -> Outcome {
     found(out)
 }
 
+/// The line a note is about.
+fn line_with<'c>(case: &Case<'c>, note: &Noted) -> Option<&'c Line> {
+    case.plan.lines.iter().find(|l| l.at == note.at || l.notes.contains(note))
+}
+
+/// The rate of a line, where it is stated as a quantity.
+pub(super) fn rate_of(case: &Case<'_>, line: &Line) -> Option<At> {
+    match &case.order.formula.as_ref()?.administrations.get(line.administration?)?.rate {
+        Field::Present(rate) if matches!(rate.value, Rate::Quantity(_)) => Some(rate.at),
+        _ => None,
+    }
+}
+
 pub(super) fn feeds_overlap(case: &Case<'_>) -> Outcome {
     let mut out = Vec::new();
     for n in notes(case) {
         let Note::LongerThanInterval(duration, interval) = &n.note else { continue };
-        let line = case.plan.lines.iter().find(|l| l.at == n.at || l.notes.contains(n));
+        let line = line_with(case, n);
+        let correction = line.and_then(|l| {
+            let rate = ceil_to(per_hour(l.quantity?.div(*interval)?), 1).short(1);
+            Some(Correction::quantity(format!("Rate {rate} mL/h"), rate_of(case, l)?, Some(rate), Some("mL/h")))
+        });
         let fix = line.and_then(|l| {
             let q = l.quantity?;
             let rate = q.div(*interval)?;
@@ -124,6 +142,7 @@ pub(super) fn feeds_overlap(case: &Case<'_>) -> Outcome {
                 _ => format!("duration {} h; interval {} h", hours(*duration), hours(*interval)),
             }),
             fix,
+            correction,
             ..finding(
                 Tier::High,
                 format!(
@@ -159,12 +178,17 @@ pub(super) fn rate_against_volume(case: &Case<'_>) -> Outcome {
                 if off <= limit && matches!(case.person.weight, Weight::Usable { .. }) {
                     continue;
                 }
+                let correction = q.div(*duration).and_then(|r| {
+                    let (line, r) = (line_with(case, n)?, per_hour(r).short(1));
+                    Some(Correction::quantity(format!("Rate {r} mL/h"), rate_of(case, line)?, Some(r), Some("mL/h")))
+                });
                 let fix = q.div(*duration).map(|r| {
                     format!("{} mL/h gives {} mL in {} h; {} mL/h takes {} h.", per_hour(r).short(1), q.short(1), hours(*duration), per_hour(*rate).short(1), hours(q.div(*rate).unwrap_or(*duration)))
                 });
                 out.push(Finding {
                     arithmetic: Some(format!("{} mL/h × {} h = {} mL; stated {} mL", per_hour(*rate).short(3), hours(*duration), ran.short(2), q.short(2))),
                     fix,
+                    correction,
                     ..finding(
                         Tier::High,
                         format!("The rate over the duration gives {} mL, the stated volume is {} mL: {} mL apart.", ran.short(1), q.short(1), off.short(1)),
@@ -239,6 +263,7 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
                 highest.short(0),
                 reached.cap.short(0)
             )),
+            correction: Some(maximum_of(highest, cap.at)),
             ..finding(Tier::High, text, vec![cap.at])
         });
         return found(out);
@@ -265,6 +290,7 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
         out.push(Finding {
             arithmetic: Some(format!("{} mL ÷ {} mL − 1 = {} %", cap.per_day.short(1), most.short(1), percent.short(0))),
             fix: Some(format!("A maximum of {} mL fits the schedule.", most.short(0))),
+            correction: Some(maximum_of(most, cap.at)),
             ..finding(
                 Tier::Med,
                 format!("The maximum of {} mL is {} % above the {} mL that the schedule gives: it may be from another order.", cap.per_day.short(1), percent.short(0), most.short(1)),
@@ -273,6 +299,12 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
         });
     }
     found(out)
+}
+
+/// A maximum volume of so many mL.
+fn maximum_of(volume: Exact, at: At) -> Correction {
+    let volume = volume.short(0);
+    Correction::quantity(format!("Maximum volume {volume} mL"), at, Some(volume), Some("mL"))
 }
 
 pub(super) fn density(case: &Case<'_>) -> Outcome {

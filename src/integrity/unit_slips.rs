@@ -1,9 +1,9 @@
 //! Units, and numbers that look like another unit.
 
-use super::consistency::a_day;
+use super::consistency::{a_day, rate_of};
 use super::{Case, finding, found};
 use crate::exact::{Decimal, Exact};
-use crate::findings::{Finding, Outcome, Tier};
+use crate::findings::{Correction, Finding, Outcome, Tier};
 use crate::intake::order::{Field, Quantity, Rate};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Source};
@@ -113,6 +113,10 @@ pub(super) fn density_swapped(case: &Case<'_>) -> Outcome {
             as_other.map(|x| x.short(3)).unwrap_or_default()
         )),
         fix: Some(format!("If {other} is meant, state {shown} {}.", if per_ml { "kcal/[foz_us]" } else { "kcal/mL" })),
+        correction: Some({
+            let unit = if per_ml { "kcal/[foz_us]" } else { "kcal/mL" };
+            Correction::quantity(format!("Energy density {shown} {unit}"), at, None, Some(unit))
+        }),
         ..finding(
             Tier::Stop,
             format!("An energy density of {shown} {unit} is not one a feed has; it is usual in {other}."),
@@ -156,6 +160,7 @@ pub(super) fn calorie(case: &Case<'_>) -> Outcome {
                     read.short(4)
                 )),
                 fix: Some("Send the unit as kcal/mL (or kcal/[foz_us]).".to_owned()),
+                correction: in_kilocalories(case),
                 ..finding(
                     Tier::Med,
                     format!(
@@ -181,6 +186,17 @@ pub(super) fn calorie(case: &Case<'_>) -> Outcome {
         }
     }
     found(out)
+}
+
+/// The same energy density with its unit in kilocalories.
+fn in_kilocalories(case: &Case<'_>) -> Option<Correction> {
+    let (q, _, at) = density(case)?;
+    let unit = match unit_code(q).as_str() {
+        "cal/mL" => "kcal/mL",
+        "cal/[foz_us]" => "kcal/[foz_us]",
+        _ => return None,
+    };
+    Some(Correction::quantity(format!("Energy density in {unit}"), at, None, Some(unit)))
 }
 
 pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
@@ -210,6 +226,14 @@ pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
                     hourly.short(1),
                     reads.short(1)
                 )),
+                correction: rate_of(case, line).map(|at| {
+                    Correction::quantity(
+                        format!("Rate {} mL/h", reads.short(1)),
+                        at,
+                        Some(reads.short(1)),
+                        Some("mL/h"),
+                    )
+                }),
                 arithmetic: Some(format!(
                     "{} mL/h × 24 h = {} mL; {} ÷ 24 = {} mL/h",
                     hourly.short(2),
@@ -304,6 +328,7 @@ pub(super) fn ounces(case: &Case<'_>) -> Outcome {
                     out.push(Finding {
                         arithmetic: Some(format!("{value} fluid ounces = {} mL", millilitres.short(0))),
                         fix: Some(format!("If ounces are meant, state {} mL.", millilitres.short(0))),
+                        correction: Some(Correction::quantity(format!("Volume per feed {} mL", millilitres.short(0)), q.at, Some(millilitres.short(0)), None)),
                         ..finding(Tier::High, format!("A feed of {value} mL is small for {} kg; {value} would be usual in fluid ounces ({} mL).", kg.short(2), millilitres.short(0)), vec![q.at])
                     });
                 }
@@ -315,6 +340,7 @@ pub(super) fn ounces(case: &Case<'_>) -> Outcome {
             out.push(Finding {
                 arithmetic: Some(format!("{value} fluid ounces = {} mL", millilitres.short(0))),
                 fix: Some(format!("If millilitres are meant, state {value} mL.")),
+                correction: Some(Correction::quantity(format!("Volume per feed {value} mL"), q.at, None, Some("mL"))),
                 ..finding(
                     Tier::High,
                     format!(

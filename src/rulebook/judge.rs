@@ -397,6 +397,7 @@ fn finding(limit: &Limit, check: &Check, facts: &dyn Facts, extra: &[Value], abo
         fix: check.fix.as_ref().map(|fix| fix.render(facts, extra)),
         at,
         code: None,
+        correction: None,
     }
 }
 

@@ -1,0 +1,245 @@
+//! CDS Hooks 2.0 (HL7): the request an order-entry system sends before an order is signed, to the cards a prescriber
+//! sees. Pure: bytes in, JSON out; no clock, no I/O, and ids that follow from the content.
+//!
+//! 1. [`request`] reads the request and names what is malformed by its JSON Pointer.
+//! 2. [`prefetch`] tells for every key whether it is there, empty, absent, an error, or not usable.
+//! 3. [`evaluate`] appraises the draft orders, as everything else does.
+//! 4. [`card`] says what there is to say to the prescriber; [`suggestion`] offers corrections that were tried.
+
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::unreachable,
+        clippy::indexing_slicing,
+        clippy::string_slice,
+        clippy::float_arithmetic,
+        clippy::print_stdout,
+        clippy::print_stderr,
+        clippy::disallowed_methods,
+    )
+)]
+
+pub mod card;
+pub mod compose;
+pub mod evaluate;
+pub mod feedback;
+pub mod markdown;
+pub mod prefetch;
+pub mod request;
+pub mod service;
+pub mod suggestion;
+
+use crate::answer::{self, PROGRAM};
+use crate::appraise::Institution;
+use crate::findings::{Disposition, Tier};
+use crate::settings::NothingChecked;
+use card::Card;
+use evaluate::{Evaluated, Fate};
+use request::Malformed;
+use serde::Serialize;
+use service::Service;
+use std::collections::BTreeMap;
+
+/// Key of what this service adds to a response, beside what the specification defines.
+pub const EXTENSION: &str = "example.enteral-gate";
+
+/// The answer to a hook.
+#[derive(Clone, Debug)]
+pub struct Answered {
+    /// The response, compact JSON; an OperationOutcome when nothing at all was evaluated and the client asks for
+    /// HTTP status 412 then.
+    pub body: String,
+    /// Whether it is that refusal.
+    pub nothing_checked: bool,
+    /// The gravest of the judged orders in one word, `none` without any.
+    pub disposition: &'static str,
+    /// Counts, without anything of a person or an order.
+    pub tally: Tally,
+}
+
+/// What was counted over one request.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Tally {
+    /// Draft NutritionOrders by what became of them.
+    pub orders: BTreeMap<&'static str, usize>,
+    /// Cards by indicator.
+    pub cards: BTreeMap<&'static str, usize>,
+    /// Findings on a card.
+    pub shown: usize,
+    /// Reminders of the program's own rules.
+    pub reminders: usize,
+    /// Findings that are not for the card, by who can act on them.
+    pub not_on_card: BTreeMap<&'static str, usize>,
+    /// Corrections offered.
+    pub offered: usize,
+    /// Corrections that were tried and not offered.
+    pub withheld: usize,
+    /// State of every prefetch key.
+    pub prefetch: Vec<(&'static str, &'static str)>,
+}
+
+#[derive(Serialize)]
+struct Response<'r> {
+    cards: &'r [Card],
+    extension: BTreeMap<&'static str, Extension>,
+}
+
+/// What was done with the request, for the client's log and for people who look into a missing card.
+#[derive(Serialize)]
+#[serde(rename_all = "camelCase")]
+struct Extension {
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    orders: Vec<OrderSummary>,
+    prefetch: BTreeMap<&'static str, &'static str>,
+    program: &'static str,
+    rulebook: String,
+    formulary: String,
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    demo: bool,
+}
+
+#[derive(Serialize)]
+#[serde(rename_all = "camelCase")]
+struct OrderSummary {
+    order: String,
+    disposition: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    rules: Option<answer::Counts>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    findings: Option<usize>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reminders: Option<usize>,
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    not_on_card: BTreeMap<&'static str, usize>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    not_provided: Vec<String>,
+}
+
+/// Answers a hook.
+///
+/// # Errors
+/// The first thing in the request that cannot be read.
+pub fn answer(input: &[u8], service: &Service, by: Institution<'_>) -> Result<Answered, Malformed> {
+    let document = request::document(input)?;
+    let request = request::read(document.root(), service, by.settings.hooks.fhir)?;
+    let sent = evaluate::sort(document.root(), &request);
+    let settings = evaluate::settings(&sent, by.settings);
+    let by = Institution { settings: &settings, ..by };
+    let text = document.text();
+    let evaluated = evaluate::evaluate(document, &request, sent, by);
+
+    let mut tally = Tally {
+        prefetch: evaluated.sent.keys.iter().map(|k| (k.key.name, k.state.word())).collect(),
+        ..Tally::default()
+    };
+    let (mut cards, mut orders) = (Vec::new(), Vec::new());
+    let (mut judged, mut asked) = (false, false);
+    let mut gravest: Option<Disposition> = None;
+    let mut left = suggestion::MOST_JUDGED_AGAIN;
+    for (nth, draft) in evaluated.sent.drafts.iter().enumerate() {
+        let word = match evaluated.fate(nth) {
+            Fate::NotSelected => "not-selected",
+            Fate::NotATubeFeed => "not-a-tube-feed",
+            Fate::NotRead => {
+                asked = true;
+                gravest = gravest.max(Some(Disposition::NotFullyChecked));
+                "not-read"
+            }
+            Fate::AnotherPatient => {
+                asked = true;
+                gravest = gravest.max(Some(Disposition::NotFullyChecked));
+                "another-patient"
+            }
+            Fate::Judged(report) => {
+                asked = true;
+                judged |= evaluate::anything_judged(report);
+                let sorted = card::sort(report, by.rulebook);
+                let disposition = evaluated.disposition(report);
+                gravest = gravest.max(Some(disposition));
+                tally.shown += sorted.shown.len();
+                tally.reminders += sorted.reminders.len();
+                for (who, n) in &sorted.not_on_card {
+                    *tally.not_on_card.entry(who).or_default() += n;
+                }
+                let (suggestions, withheld) =
+                    suggestion::suggestions(text, service, by, &evaluated, (nth, draft, report), &sorted, &mut left);
+                tally.offered += suggestions.len();
+                tally.withheld += withheld;
+                cards.extend(card::of_order(&evaluated, draft, report, &sorted, suggestions));
+                let (not_sent, _) = answer::not_provided(&report.judged);
+                orders.push(OrderSummary {
+                    order: draft.name.clone(),
+                    disposition: disposition.code(),
+                    rules: Some(answer::counts(report)),
+                    findings: Some(sorted.shown.len()),
+                    reminders: Some(sorted.reminders.len()),
+                    not_on_card: sorted.not_on_card.clone(),
+                    not_provided: not_sent.iter().map(|(what, _)| (*what).to_owned()).collect(),
+                });
+                disposition.code()
+            }
+        };
+        *tally.orders.entry(word).or_default() += 1;
+        if !matches!(evaluated.fate(nth), Fate::Judged(_)) {
+            orders.push(OrderSummary {
+                order: draft.name.clone(),
+                disposition: word,
+                rules: None,
+                findings: None,
+                reminders: None,
+                not_on_card: BTreeMap::new(),
+                not_provided: Vec::new(),
+            });
+        }
+    }
+    if let Some(general) = card::of_request(&evaluated) {
+        gravest = gravest.max(Some(Disposition::NotFullyChecked));
+        asked = true;
+        cards.insert(0, general);
+    }
+    card::number(&mut cards);
+    for card in &cards {
+        *tally.cards.entry(card.indicator).or_default() += 1;
+    }
+    let disposition = gravest.map_or("none", Disposition::code);
+    if asked && !judged && by.settings.hooks.nothing_checked == NothingChecked::Status412 {
+        let why: Vec<&str> = cards.iter().map(|c| c.summary.as_str()).collect();
+        let body = answer::refusal_json(&format!("Nothing could be checked. {}", why.join(" ")), "incomplete");
+        return Ok(Answered { body, nothing_checked: true, disposition, tally });
+    }
+    let body = rendered(&evaluated, by, &cards, orders);
+    Ok(Answered { body, nothing_checked: false, disposition, tally })
+}
+
+fn rendered(evaluated: &Evaluated<'_>, by: Institution<'_>, cards: &[Card], orders: Vec<OrderSummary>) -> String {
+    let extension = Extension {
+        orders,
+        prefetch: evaluated.sent.keys.iter().map(|k| (k.key.name, k.state.word())).collect(),
+        program: PROGRAM,
+        rulebook: answer::book(by.rulebook).into_owned(),
+        formulary: format!("{} ({})", by.formulary.label(), by.formulary.hash()),
+        demo: by.settings.demo,
+    };
+    let response = Response { cards, extension: BTreeMap::from([(EXTENSION, extension)]) };
+    // Texts and numbers only: cannot fail; an answer without cards would say that all is well.
+    serde_json::to_string(&response).unwrap_or_else(|_| not_checked("the answer could not be written"))
+}
+
+/// A response of one card that says that nothing was checked, for when the program itself gave up.
+pub fn not_checked(why: &str) -> String {
+    let card = card::not_checked(why);
+    let response = serde_json::json!({ "cards": [card] });
+    response.to_string()
+}
+
+/// The indicator of a tier.
+pub const fn indicator(tier: Tier) -> &'static str {
+    match tier {
+        Tier::Stop | Tier::High => "critical",
+        Tier::Med => "warning",
+        Tier::Low => "info",
+    }
+}

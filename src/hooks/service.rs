@@ -1,0 +1,68 @@
+//! The services, and what they ask a client to send along (CDS Hooks 2.0, "Discovery" and "Prefetch Template").
+
+use super::prefetch::KEYS;
+use crate::intake::order::FhirVersion;
+use serde_json::{Value, json};
+
+/// One service.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Service {
+    /// The hook it is called at.
+    pub hook: &'static str,
+    /// Its id, the last part of its address.
+    pub id: &'static str,
+    /// Its name for people.
+    pub title: &'static str,
+    /// What it does.
+    pub description: &'static str,
+    /// Whether only selected orders are judged.
+    pub selects: bool,
+}
+
+/// All services.
+pub const SERVICES: [Service; 2] = [
+    Service {
+        hook: "order-sign",
+        id: "tube-feeding-order-sign",
+        title: "Tube-feeding orders, before signing",
+        description: "Works out what each draft tube-feeding order (NutritionOrder) delivers over a day, and says what contradicts itself, is missing, or lies outside the institution's limits. It supports, and does not replace, the judgement of licensed practitioners.",
+        selects: false,
+    },
+    Service {
+        hook: "order-select",
+        id: "tube-feeding-order-select",
+        title: "Tube-feeding orders, when selected",
+        description: "The same for the tube-feeding orders among the selected ones; the other drafts are looked at as orders beside them.",
+        selects: true,
+    },
+];
+
+/// The service of that id.
+pub fn by_id(id: &str) -> Option<&'static Service> {
+    SERVICES.iter().find(|service| service.id == id)
+}
+
+/// The service for a hook.
+pub fn by_hook(hook: &str) -> Option<&'static Service> {
+    SERVICES.iter().find(|service| service.hook == hook)
+}
+
+/// The answer to `GET /cds-services`.
+pub fn discovery(version: FhirVersion) -> Value {
+    let services: Vec<Value> = SERVICES
+        .iter()
+        .map(|service| {
+            let prefetch: serde_json::Map<String, Value> =
+                KEYS.iter().map(|key| (key.name.to_owned(), json!(key.template(version)))).collect();
+            json!({
+                "hook": service.hook,
+                "id": service.id,
+                "title": service.title,
+                "description": service.description,
+                "prefetch": prefetch,
+                "usageRequirements": format!("Resources are read as FHIR {}. Every prefetch key is optional; what is not sent is not checked, and the answer says so. Nothing is fetched from the client's server.", version.name()),
+            })
+        })
+        .collect();
+    json!({ "services": services })
+}

@@ -1,0 +1,254 @@
+//! Suggestions: the draft with a finding's correction put in, offered only after it was judged like the draft itself.
+
+use super::card::{Sorted, uuid_of};
+use super::evaluate::{self, Draft, Evaluated, Fate};
+use super::request;
+use super::service::Service;
+use crate::appraise::{Institution, OrderReport};
+use crate::findings::{Correction, Outcome, RuleKind, Tier};
+use crate::intake::json::Node;
+use serde::Serialize;
+use serde_json::value::RawValue;
+use std::collections::BTreeMap;
+
+/// Most suggestions on one card.
+const MOST: usize = 4;
+
+/// Orders that may be judged again over one request: the answer must not come late for the sake of suggestions.
+pub const MOST_JUDGED_AGAIN: usize = 60;
+
+/// A suggestion, as it is written.
+#[derive(Clone, Debug, Serialize)]
+pub struct Suggestion {
+    label: String,
+    uuid: String,
+    actions: Vec<Action>,
+}
+
+impl Suggestion {
+    /// Its id.
+    pub fn id(&self) -> &str {
+        &self.uuid
+    }
+}
+
+#[derive(Clone, Debug, Serialize)]
+struct Action {
+    r#type: &'static str,
+    description: String,
+    resource: Box<RawValue>,
+}
+
+/// The corrections of an order's findings that hold when tried, and how many did not.
+pub fn suggestions(
+    text: &str,
+    service: &Service,
+    by: Institution<'_>,
+    evaluated: &Evaluated<'_>,
+    (nth, draft, report): (usize, &Draft, &OrderReport<'_>),
+    sorted: &Sorted<'_>,
+    left: &mut usize,
+) -> (Vec<Suggestion>, usize) {
+    let (mut out, mut withheld) = (Vec::new(), 0);
+    // An update needs the draft's own id.
+    let (Some(order), Some(_)) = (evaluated.node(draft.at), &draft.id) else { return (out, withheld) };
+    let before: Vec<Option<Verdict>> = (0..evaluated.sent.drafts.len()).map(|ix| verdict(evaluated, ix)).collect();
+    for (rule, finding) in &sorted.shown {
+        let Some(correction) = &finding.correction else { continue };
+        if out.len() == MOST {
+            break;
+        }
+        let Some(corrected) = corrected(order, correction) else { continue };
+        let cost = evaluated.appraisal.orders.len().max(1);
+        let Some(rest) = left.checked_sub(cost) else {
+            withheld += 1;
+            continue;
+        };
+        *left = rest;
+        let tried = replaced(text, order, &corrected)
+            .and_then(|text| after(&text, service, by))
+            .is_some_and(|after| holds(&before, &after, nth, (&rule.id, finding.tier)));
+        let Ok(resource) = RawValue::from_string(corrected) else { continue };
+        if !tried || !report.computed {
+            withheld += 1;
+            continue;
+        }
+        let id = uuid_of([order.raw(), resource.get(), &rule.id]).to_string();
+        if out.iter().any(|s: &Suggestion| s.actions.iter().any(|a| a.resource.get() == resource.get())) {
+            continue;
+        }
+        let description =
+            format!("{}; all else as drafted. Judged again: nothing new of this tier or above.", correction.label);
+        out.push(Suggestion {
+            label: correction.label.clone(),
+            uuid: id,
+            actions: vec![Action { r#type: "update", description, resource }],
+        });
+    }
+    (out, withheld)
+}
+
+/// An object of the order with the members to put in place.
+type Changed<'c> = (Node<'c>, Vec<(&'c str, &'c str)>);
+
+/// The order with the correction put in. Everything else stays as written, decimals included; the narrative goes,
+/// because it tells of the order before.
+fn corrected<'c>(order: Node<'c>, correction: &'c Correction) -> Option<String> {
+    // By object, so that its members are written once.
+    let mut objects: BTreeMap<usize, Changed<'c>> = BTreeMap::new();
+    for edit in &correction.edits {
+        let node = order.of_same_document(edit.at);
+        let span = node.span();
+        if node.at() == order.at()
+            || node.members().next().is_none()
+            || !(order.span().contains(&span.start) && span.end <= order.span().end)
+        {
+            return None;
+        }
+        objects.entry(span.start).or_insert((node, Vec::new())).1.push((edit.member, &edit.json));
+    }
+    let mut members = Vec::with_capacity(order.len());
+    for (key, node) in order.members() {
+        if key == "text" || key == "_text" {
+            continue;
+        }
+        let mut value = node.raw().to_owned();
+        // From the last to the first, so that places before stay where they are.
+        for (at, (object, edits)) in objects.range(node.span()).rev() {
+            let from = at.checked_sub(node.span().start)?;
+            let to = object.span().end.checked_sub(node.span().start)?;
+            value.replace_range(from..to, &with_members(*object, edits));
+        }
+        members.push(format!("{}:{value}", serde_json::to_string(&key).ok()?));
+    }
+    Some(format!("{{{}}}", members.join(",")))
+}
+
+/// An object with members put in place of those of the same name, or added.
+fn with_members(object: Node<'_>, edits: &[(&str, &str)]) -> String {
+    let mut members: Vec<String> = Vec::with_capacity(object.len() + edits.len());
+    for (key, node) in object.members() {
+        let edit = edits.iter().find(|(name, _)| *name == key);
+        // Ids and extensions of a replaced primitive told of the value before.
+        if edits.iter().any(|(name, _)| key.strip_prefix('_') == Some(name)) {
+            continue;
+        }
+        let value = edit.map_or(node.raw(), |(_, json)| json);
+        members.push(format!("{}:{value}", serde_json::to_string(&key).unwrap_or_default()));
+    }
+    for (name, json) in edits.iter().filter(|(name, _)| object.get(name).is_none()) {
+        members.push(format!("\"{name}\":{json}"));
+    }
+    format!("{{{}}}", members.join(","))
+}
+
+/// The request with the order replaced.
+fn replaced(text: &str, order: Node<'_>, corrected: &str) -> Option<String> {
+    let span = order.span();
+    Some(format!("{}{corrected}{}", text.get(..span.start)?, text.get(span.end..)?))
+}
+
+/// What a draft's rules came to.
+#[derive(Debug, Default)]
+struct Verdict {
+    flagged: BTreeMap<String, (usize, Tier)>,
+    /// The gravest finding of a limit.
+    beyond: Option<Tier>,
+    not_evaluated: Vec<String>,
+}
+
+fn verdict(evaluated: &Evaluated<'_>, nth: usize) -> Option<Verdict> {
+    let draft = evaluated.sent.drafts.get(nth)?;
+    // Unselected drafts beside it count too.
+    let report = match evaluated.fate(nth) {
+        Fate::Judged(report) => report,
+        Fate::NotSelected => evaluated.appraisal.orders.iter().find(|o| o.at == draft.at)?,
+        Fate::NotATubeFeed | Fate::AnotherPatient | Fate::NotRead => return None,
+    };
+    let mut out = Verdict::default();
+    for j in &report.judged {
+        match &j.outcome {
+            Outcome::Flagged(list) => {
+                let tier = list.iter().map(|f| f.tier).max().unwrap_or(Tier::Low);
+                if j.rule.kind == RuleKind::Limit {
+                    out.beyond = out.beyond.max(Some(tier));
+                }
+                out.flagged.insert(j.rule.id.to_string(), (list.len(), tier));
+            }
+            Outcome::NotEvaluated(..) => out.not_evaluated.push(j.rule.id.to_string()),
+            _ => {}
+        }
+    }
+    Some(out)
+}
+
+fn after(text: &str, service: &Service, by: Institution<'_>) -> Option<Vec<Option<Verdict>>> {
+    let document = request::document(text.as_bytes()).ok()?;
+    let request = request::read(document.root(), service, by.settings.hooks.fhir).ok()?;
+    let sent = evaluate::sort(document.root(), &request);
+    let evaluated = evaluate::evaluate(document, &request, sent, by);
+    Some((0..evaluated.sent.drafts.len()).map(|ix| verdict(&evaluated, ix)).collect())
+}
+
+/// Whether the correction does away with what it is for, brings nothing of the same tier or above that was not
+/// there before, in this draft or one beside it, leaves nothing less checked, and keeps within the institution's
+/// limits of that tier: an amount that a limit flags is not offered at a click, also where it was flagged before.
+fn holds(before: &[Option<Verdict>], after: &[Option<Verdict>], nth: usize, (rule, tier): (&str, Tier)) -> bool {
+    if before.len() != after.len() {
+        return false;
+    }
+    let of = |list: &[Option<Verdict>]| list.get(nth)?.as_ref()?.flagged.get(rule).map_or(Some(0), |(n, _)| Some(*n));
+    let mended = matches!((of(before), of(after)), (Some(was), Some(is)) if is < was);
+    let none_new = before.iter().zip(after).all(|pair| match pair {
+        (None, None) => true,
+        (Some(was), Some(is)) => {
+            is.flagged
+                .iter()
+                .filter(|(_, (_, new))| *new >= tier)
+                .all(|(id, (n, new))| was.flagged.get(id).is_some_and(|(old_n, old)| n <= old_n && new <= old))
+                && is.not_evaluated.iter().all(|id| was.not_evaluated.contains(id))
+        }
+        _ => false,
+    });
+    let within = after.get(nth).and_then(Option::as_ref).is_some_and(|is| is.beyond < Some(tier));
+    mended && none_new && within
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn verdict(flagged: &[(&str, usize, Tier)], not_evaluated: &[&str]) -> Option<Verdict> {
+        Some(Verdict {
+            flagged: flagged.iter().map(|(id, n, tier)| ((*id).to_owned(), (*n, *tier))).collect(),
+            beyond: None,
+            not_evaluated: not_evaluated.iter().map(|id| (*id).to_owned()).collect(),
+        })
+    }
+
+    #[test]
+    fn a_correction_holds_only_when_nothing_else_gets_worse() {
+        let before = [verdict(&[("CON-03", 1, Tier::High), ("TUB-01", 1, Tier::Med)], &["INT-06"]), verdict(&[], &[])];
+        let holds = |first, second| holds(&before, &[first, second], 0, ("CON-03", Tier::High));
+        let none = || verdict(&[], &[]);
+        assert!(holds(verdict(&[("TUB-01", 1, Tier::Med)], &[]), none()));
+        assert!(holds(verdict(&[("CON-04", 1, Tier::Med)], &["INT-06"]), none()), "new, but of a lower tier");
+        for (why, first, second) in [
+            ("still there", verdict(&[("CON-03", 1, Tier::High)], &[]), none()),
+            ("something new of the same tier", verdict(&[("UNT-05", 1, Tier::High)], &[]), none()),
+            ("something new that is graver", verdict(&[("UNT-04", 1, Tier::Stop)], &[]), none()),
+            ("what was there is graver now", verdict(&[("TUB-01", 1, Tier::High)], &[]), none()),
+            ("something can no longer be evaluated", verdict(&[], &["CON-05"]), none()),
+            ("another draft is worse off", none(), verdict(&[("CON-08", 1, Tier::High)], &[])),
+            ("the order cannot be read any more", None, none()),
+            (
+                "a limit still flags the amount",
+                verdict(&[], &[]).map(|v| Verdict { beyond: Some(Tier::High), ..v }),
+                none(),
+            ),
+        ] {
+            assert!(!holds(first, second), "{why}");
+        }
+        assert!(holds(verdict(&[], &[]).map(|v| Verdict { beyond: Some(Tier::Med), ..v }), none()));
+    }
+}

@@ -1,0 +1,179 @@
+//! CDS Hooks over HTTP: discovery, the call of a service, feedback. What is said on cards is worked out in
+//! [`crate::hooks`].
+//!
+//! A request that could be read gets 200, whatever could not be checked: many clients show nothing at all on an error,
+//! which would look like an order without findings.
+
+use super::App;
+use super::body;
+use super::negotiate;
+use super::operations::calculate;
+use super::refusal::Refusal;
+use super::stack::Disposition;
+use crate::hooks::feedback::Feedback;
+use crate::hooks::request::Malformed;
+use crate::hooks::service::{SERVICES, Service, by_id};
+use crate::hooks::{self, Answered, Tally};
+use axum::extract::{Path, Request, State};
+use axum::response::{IntoResponse, Response};
+use http::{HeaderValue, StatusCode, header};
+use serde_json::json;
+use std::sync::Arc;
+
+fn answer(status: StatusCode, body: String) -> Response {
+    let kind = HeaderValue::from_static("application/json; charset=utf-8");
+    (status, [(header::CONTENT_TYPE, kind)], body).into_response()
+}
+
+/// `GET /cds-services`
+pub async fn discovery(State(app): State<Arc<App>>) -> Response {
+    answer(StatusCode::OK, hooks::service::discovery(app.settings.hooks.fhir).to_string())
+}
+
+fn service(id: &str) -> Result<&'static Service, Refusal> {
+    by_id(id).ok_or_else(|| {
+        let ids: Vec<_> = SERVICES.iter().map(|service| service.id).collect();
+        Refusal::NotFound(format!("No such service here; GET /cds-services lists them: {}.", ids.join(", ")))
+    })
+}
+
+impl From<Malformed> for Refusal {
+    fn from(malformed: Malformed) -> Self {
+        // The pointer stands in the text: `expression` is for FHIRPath, and a hook request is no resource.
+        Self::Unreadable(malformed.code, malformed.text, None)
+    }
+}
+
+/// The service and the whole body, or why not.
+async fn received(app: &App, id: &str, request: Request) -> Result<(&'static Service, body::Whole), Refusal> {
+    let (parts, incoming) = request.into_parts();
+    let checked = service(id).and_then(|service| {
+        negotiate::acceptable(&parts.headers, None, app.settings.hooks.fhir)?;
+        negotiate::readable(&parts.headers, app.settings.hooks.fhir)?;
+        Ok(service)
+    });
+    match checked {
+        Ok(service) => Ok((service, body::read(app, &parts.headers, incoming).await?)),
+        Err(refusal) => {
+            body::discard(&parts.headers, incoming, app.limits.body).await;
+            Err(refusal)
+        }
+    }
+}
+
+/// `POST /cds-services/{id}`
+pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: Request) -> Result<Response, Refusal> {
+    let (service, whole) = received(&app, &id, request).await?;
+    let done = calculate(&app, whole, app.limits.hook_time, move |app, input| {
+        app.appraiser.hook(input, service, &app.settings)
+    })
+    .await;
+    let answered = match done {
+        Ok(answered) => answered?,
+        Err(Refusal::AppraisalTimeout) => return Ok(gave_up(&app, "timeout", "it took too long")),
+        Err(Refusal::Fault) => return Ok(gave_up(&app, "fault", "a fault in the program")),
+        Err(refusal) => return Err(refusal),
+    };
+    count(&app, &answered.tally);
+    log(&app, service, &answered);
+    let mut response = if answered.nothing_checked {
+        negotiate::fhir(StatusCode::PRECONDITION_FAILED, answered.body, false)
+    } else {
+        answer(StatusCode::OK, answered.body)
+    };
+    response.extensions_mut().insert(Disposition(answered.disposition));
+    Ok(response)
+}
+
+/// An answer that shows that nothing was checked.
+fn gave_up(app: &App, reason: &'static str, why: &str) -> Response {
+    app.hooks.add("enteral_gate_hook_gave_up_total", format!("reason=\"{reason}\""), 1);
+    let (demo, note) = app.mark();
+    tracing::error!(reason, demo, note, "a hook was answered with a card that nothing was checked");
+    let mut response = answer(StatusCode::OK, hooks::not_checked(why));
+    response.extensions_mut().insert(Disposition("not-fully-checked"));
+    response
+}
+
+fn count(app: &App, tally: &Tally) {
+    let add = |name, labels: String, n| app.hooks.add(name, labels, n);
+    for (word, n) in &tally.orders {
+        add("enteral_gate_hook_orders_total", format!("disposition=\"{word}\""), *n);
+    }
+    for (indicator, n) in &tally.cards {
+        add("enteral_gate_hook_cards_total", format!("indicator=\"{indicator}\""), *n);
+    }
+    const FINDINGS: &str = "enteral_gate_hook_findings_total";
+    add(FINDINGS, "to=\"card\"".to_owned(), tally.shown);
+    add(FINDINGS, "to=\"reminder\"".to_owned(), tally.reminders);
+    for (who, n) in &tally.not_on_card {
+        add(FINDINGS, format!("to=\"{who}-queue\""), *n);
+    }
+    const SUGGESTIONS: &str = "enteral_gate_hook_suggestions_total";
+    add(SUGGESTIONS, "result=\"offered\"".to_owned(), tally.offered);
+    add(SUGGESTIONS, "result=\"withheld\"".to_owned(), tally.withheld);
+    for (key, state) in &tally.prefetch {
+        add("enteral_gate_hook_prefetch_total", format!("key=\"{key}\",state=\"{state}\""), 1);
+    }
+}
+
+/// One line of numbers; what is not for the prescriber is on no card and must not vanish.
+fn log(app: &App, service: &Service, answered: &Answered) {
+    let tally = &answered.tally;
+    let (demo, note) = app.mark();
+    let not_on_card: usize = tally.not_on_card.values().sum();
+    let failed = tally.prefetch.iter().filter(|(_, state)| matches!(*state, "error" | "unusable")).count();
+    tracing::info!(
+        service = service.id,
+        orders = tally.orders.values().sum::<usize>(),
+        cards = tally.cards.values().sum::<usize>(),
+        findings = tally.shown,
+        reminders = tally.reminders,
+        not_on_card,
+        suggestions = tally.offered,
+        suggestions_withheld = tally.withheld,
+        prefetch_failed = failed,
+        disposition = answered.disposition,
+        demo,
+        note,
+        "hook"
+    );
+}
+
+/// `POST /cds-services/{id}/feedback`
+pub async fn feedback(
+    State(app): State<Arc<App>>,
+    Path(id): Path<String>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    let (service, whole) = received(&app, &id, request).await?;
+    let feedback = hooks::feedback::read(&whole.bytes)?;
+    for (outcome, n) in [("accepted", feedback.accepted), ("overridden", feedback.overridden)] {
+        app.hooks.add("enteral_gate_hook_feedback_total", format!("outcome=\"{outcome}\""), n);
+    }
+    app.hooks.add("enteral_gate_hook_feedback_total", "outcome=\"unknown-card\"".to_owned(), feedback.unknown);
+    let Feedback { accepted, with_suggestion, overridden, with_reason, with_comment, unknown } = feedback;
+    let (demo, note) = app.mark();
+    tracing::info!(
+        service = service.id,
+        accepted,
+        with_suggestion,
+        overridden,
+        with_reason,
+        with_comment,
+        unknown,
+        demo,
+        note,
+        "feedback"
+    );
+    let text = "Counted and not kept: this version stores no cards and no feedback, so it cannot tell which order a card was about.";
+    let said = json!({
+        "received": feedback.received(),
+        "accepted": accepted,
+        "overridden": overridden,
+        "unknownCards": unknown,
+        "kept": false,
+        "text": if unknown == 0 { text.to_owned() } else { format!("{text} {unknown} of the cards were not given out by this service.") },
+    });
+    Ok(answer(StatusCode::OK, said.to_string()))
+}

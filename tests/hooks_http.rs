@@ -1,0 +1,431 @@
+//! CDS Hooks over HTTP, and `hook send`: statuses, bodies, counters, logs. What is on cards is in `tests/hooks.rs`.
+
+use enteral_gate::formulary::Formulary;
+use enteral_gate::hooks::request::Malformed;
+use enteral_gate::hooks::service::{SERVICES, Service as HookService};
+use enteral_gate::hooks::{Answered, EXTENSION};
+use enteral_gate::http::appraiser::{Appraised, Appraiser, Core, Rendering};
+use enteral_gate::http::{App, Limits, server};
+use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::settings::{Hooks, NothingChecked, Settings};
+use serde_json::{Value, json};
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::process::{Command, Output, Stdio};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::net::TcpListener;
+
+const SIGN: &str = "/cds-services/tube-feeding-order-sign";
+const SELECT: &str = "/cds-services/tube-feeding-order-select";
+
+fn recorded(name: &str) -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(format!("tests/hooks/requests/{name}.json"))
+}
+
+fn request(name: &str) -> String {
+    std::fs::read_to_string(recorded(name)).unwrap_or_else(|e| panic!("{name}: {e}"))
+}
+
+fn core() -> Core {
+    Core::new(Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap())
+}
+
+/// Machines that run tests are slow; what is answered late is a test of its own.
+fn patient() -> Limits {
+    Limits { hook_time: Duration::from_secs(20), ..Limits::default() }
+}
+
+struct Service {
+    here: SocketAddr,
+    client: reqwest::Client,
+}
+
+impl Service {
+    async fn over(appraiser: impl Appraiser, settings: Settings, limits: Limits) -> Self {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let here = listener.local_addr().unwrap();
+        let app = App::new(Arc::new(appraiser), settings, limits);
+        tokio::spawn(server::serve(listener, app, std::future::pending()));
+        Self { here, client: reqwest::Client::new() }
+    }
+
+    async fn new() -> Self {
+        Self::over(core(), Settings::default(), patient()).await
+    }
+
+    async fn get(&self, path: &str) -> (u16, String) {
+        let answer = self.client.get(format!("http://{}{path}", self.here)).send().await.unwrap();
+        (answer.status().as_u16(), answer.text().await.unwrap())
+    }
+
+    async fn post_as(&self, kind: &str, path: &str, body: String) -> (u16, Value) {
+        let sent = self.client.post(format!("http://{}{path}", self.here)).header("content-type", kind).body(body);
+        let answer = sent.send().await.unwrap();
+        let status = answer.status().as_u16();
+        let kind = answer.headers()["content-type"].to_str().unwrap().to_owned();
+        let wanted =
+            if status == 200 { "application/json; charset=utf-8" } else { "application/fhir+json; charset=utf-8" };
+        assert_eq!(kind, wanted);
+        assert_eq!(answer.headers()["cache-control"], "no-store");
+        let text = answer.text().await.unwrap();
+        (status, serde_json::from_str(&text).unwrap_or_else(|_| panic!("no JSON: {text}")))
+    }
+
+    async fn post(&self, path: &str, body: String) -> (u16, Value) {
+        self.post_as("application/json", path, body).await
+    }
+
+    async fn counter(&self, line: &str) -> Option<u64> {
+        let (_, text) = self.get("/metrics").await;
+        text.lines().find_map(|l| l.strip_prefix(line)?.trim().parse().ok())
+    }
+}
+
+fn said(answer: &Value) -> &str {
+    assert_eq!(answer["resourceType"], "OperationOutcome", "{answer}");
+    answer["issue"][0]["details"]["text"].as_str().unwrap()
+}
+
+#[tokio::test]
+async fn discovery_needs_no_parameters() {
+    let s = Service::new().await;
+    let (status, body) = s.get("/cds-services").await;
+    assert_eq!(status, 200);
+    let answer: Value = serde_json::from_str(&body).unwrap();
+    assert_eq!(answer["services"].as_array().unwrap().len(), 2);
+    for service in answer["services"].as_array().unwrap() {
+        let path = format!("/cds-services/{}", service["id"].as_str().unwrap());
+        let (status, _) = s.post(&path, "{}".to_owned()).await;
+        assert_eq!(status, 400, "{path} is there and asks for a hook");
+    }
+    let r5 = Settings { hooks: Hooks { fhir: FhirVersion::R5, ..Hooks::default() }, ..Settings::default() };
+    let s = Service::over(core(), r5, patient()).await;
+    assert!(s.get("/cds-services").await.1.contains("DeviceUsage?"));
+}
+
+/// The description of the interface holds the schema of the four documents, word for word.
+#[tokio::test]
+async fn the_interface_is_described_by_the_schema() {
+    let s = Service::new().await;
+    let described: Value = serde_json::from_str(&s.get("/openapi.json").await.1).unwrap();
+    let schema: Value = serde_json::from_str(include_str!("../schemas/cds-hooks.schema.json")).unwrap();
+    let named = |name: &str| format!("CdsHooks{}{}", name[..1].to_uppercase(), &name[1..]);
+    let mut text = schema["$defs"].to_string();
+    let names: Vec<&String> = schema["$defs"].as_object().unwrap().keys().collect();
+    for name in &names {
+        text = text.replace(&format!("\"#/$defs/{name}\""), &format!("\"#/components/schemas/{}\"", named(name)));
+    }
+    let wanted: Value = serde_json::from_str(&text).unwrap();
+    for name in names {
+        assert_eq!(described["components"]["schemas"][named(name)], wanted[name.as_str()], "{name}");
+    }
+    let ids: Vec<Value> = SERVICES.iter().map(|service| json!(service.id)).collect();
+    for path in ["/cds-services/{id}", "/cds-services/{id}/feedback"] {
+        assert_eq!(described["paths"][path]["post"]["parameters"][0]["schema"]["enum"], json!(ids), "{path}");
+    }
+}
+
+#[tokio::test]
+async fn a_hook_is_answered_with_cards() {
+    let s = Service::new().await;
+    let (status, answer) = s.post(SIGN, request("sign-maximum-below-schedule")).await;
+    assert_eq!(status, 200);
+    assert_eq!(answer["cards"][0]["indicator"], "critical");
+    assert_eq!(answer["cards"][0]["suggestions"].as_array().unwrap().len(), 1);
+    let (status, again) = s.post(SIGN, request("sign-maximum-below-schedule")).await;
+    assert_eq!((status, &again), (200, &answer));
+    let (_, selected) = s.post(SELECT, request("select-maximum-below-schedule")).await;
+    assert_eq!(selected["cards"], answer["cards"]);
+    let (_, clear) = s.post(SIGN, request("sign-clear")).await;
+    assert_eq!(clear["cards"], json!([]));
+    // Other media types of JSON are read too; anything else is not.
+    assert_eq!(s.post_as("application/fhir+json", SIGN, request("sign-clear")).await.0, 200);
+    assert_eq!(s.post_as("text/plain", SIGN, request("sign-clear")).await.0, 415);
+}
+
+#[tokio::test]
+async fn what_cannot_be_read_is_refused_by_its_place() {
+    let s = Service::new().await;
+    for (path, body, status, words) in [
+        (SIGN, "{}".to_owned(), 400, "/hook: missing"),
+        (SIGN, request("select-clear"), 400, "/hook: found another hook"),
+        (SIGN, "{\"hook\":".to_owned(), 400, "line 1, column 9"),
+        (
+            SIGN,
+            request("sign-clear").replace("\"patientId\":\"invented-1\"", "\"patientId\":1"),
+            400,
+            "/context/patientId: found a number",
+        ),
+        (SIGN, request("sign-clear").replace("\"draftOrders\"", "\"draft\""), 400, "/context/draftOrders: missing"),
+        ("/cds-services/something-else", request("sign-clear"), 404, "tube-feeding-order-sign"),
+        ("/cds-services/something-else/feedback", "{}".to_owned(), 404, "tube-feeding-order-sign"),
+    ] {
+        let (got, answer) = s.post(path, body).await;
+        assert_eq!(got, status, "{answer}");
+        assert!(said(&answer).contains(words), "{answer}");
+        assert!(answer["issue"][0].get("expression").is_none(), "a hook request has no FHIRPath");
+    }
+    assert_eq!(s.get(SIGN).await.0, 405);
+    let huge = format!("{{\"hook\":\"{}\"}}", "x".repeat(2 << 20));
+    assert_eq!(s.post(SIGN, huge).await.0, 413);
+}
+
+#[tokio::test]
+async fn status_412_where_the_client_asks_for_it() {
+    let asks = Hooks { nothing_checked: NothingChecked::Status412, ..Hooks::default() };
+    let s = Service::over(core(), Settings { hooks: asks, ..Settings::default() }, patient()).await;
+    let (status, answer) = s.post(SIGN, request("draft-of-another-patient")).await;
+    assert_eq!(status, 412);
+    assert!(said(&answer).contains("another patient"), "{answer}");
+    assert_eq!(s.post(SIGN, request("prefetch-absent")).await.0, 200);
+    let s = Service::new().await;
+    assert_eq!(s.post(SIGN, request("draft-of-another-patient")).await.0, 200);
+}
+
+/// A core that fails.
+struct Failing;
+
+impl Appraiser for Failing {
+    fn appraise(&self, _: &[u8], _: FhirVersion, _: &Settings, _: Rendering) -> Appraised {
+        panic!("not asked here")
+    }
+
+    fn hook(&self, input: &[u8], _: &HookService, _: &Settings) -> Result<Answered, Malformed> {
+        if input.starts_with(b"SLOW") {
+            std::thread::sleep(Duration::from_millis(1_500));
+        }
+        panic!("SECRET")
+    }
+
+    fn ready(&self) -> Result<String, String> {
+        Ok(String::new())
+    }
+}
+
+#[tokio::test]
+async fn a_late_answer_and_a_fault_show_that_nothing_was_checked() {
+    let limits = Limits { hook_time: Duration::from_millis(300), ..Limits::default() };
+    let s = Service::over(Failing, Settings::default(), limits).await;
+    for (body, words, counter) in [
+        ("SLOW", "it took too long", "enteral_gate_hook_gave_up_total{reason=\"timeout\"}"),
+        ("FAULT", "a fault in the program", "enteral_gate_hook_gave_up_total{reason=\"fault\"}"),
+    ] {
+        let (status, answer) = s.post(SIGN, body.to_owned()).await;
+        assert_eq!(status, 200);
+        let card = &answer["cards"][0];
+        assert_eq!(card["indicator"], "warning");
+        assert!(card["summary"].as_str().unwrap().contains(words), "{answer}");
+        assert!(!answer.to_string().contains("SECRET"));
+        assert_eq!(s.counter(counter).await, Some(1));
+    }
+}
+
+#[tokio::test]
+async fn everything_is_counted() {
+    let s = Service::new().await;
+    for (path, name) in [
+        (SIGN, "sign-maximum-below-schedule"),
+        (SIGN, "sign-clear"),
+        (SELECT, "select-one-of-two"),
+        (SIGN, "weights-html"),
+        (SIGN, "draft-of-another-patient"),
+    ] {
+        assert_eq!(s.post(path, request(name)).await.0, 200, "{name}");
+    }
+    for (line, n) in [
+        ("enteral_gate_hook_orders_total{disposition=\"flagged\"}", 3),
+        ("enteral_gate_hook_orders_total{disposition=\"clear\"}", 1),
+        ("enteral_gate_hook_orders_total{disposition=\"not-selected\"}", 1),
+        ("enteral_gate_hook_orders_total{disposition=\"another-patient\"}", 1),
+        ("enteral_gate_hook_suggestions_total{result=\"offered\"}", 1),
+        ("enteral_gate_hook_prefetch_total{key=\"weights\",state=\"error\"}", 1),
+        ("enteral_gate_hook_prefetch_total{key=\"weights\",state=\"present\"}", 4),
+        ("enteral_gate_hook_cards_total{indicator=\"warning\"}", 2),
+    ] {
+        assert_eq!(s.counter(line).await, Some(n), "{line}\n{}", s.get("/metrics").await.1);
+    }
+}
+
+#[tokio::test]
+async fn feedback_is_counted_and_not_kept() {
+    let s = Service::new().await;
+    let (_, answer) = s.post(SIGN, request("sign-maximum-below-schedule")).await;
+    let card = &answer["cards"][0];
+    let body = json!({"feedback": [
+        {"card": card["uuid"], "outcome": "accepted", "acceptedSuggestions": [{"id": card["suggestions"][0]["uuid"]}], "outcomeTimestamp": "2026-11-25T08:10:00Z"},
+        {"card": card["uuid"], "outcome": "overridden", "outcomeTimestamp": "2026-11-25T08:11:00Z",
+            "overrideReason": {"reason": {"code": card["overrideReasons"][0]["code"], "system": card["overrideReasons"][0]["system"]}, "userComment": "CANARY"}},
+        {"card": "4e0a3a1e-3283-4575-ab82-028d55fe2719", "outcome": "overridden", "outcomeTimestamp": "2026-11-25T08:12:00Z"}]});
+    let path = format!("{SIGN}/feedback");
+    let (status, answer) = s.post(&path, body.to_string()).await;
+    assert_eq!(status, 200);
+    assert_eq!(
+        (&answer["received"], &answer["accepted"], &answer["overridden"], &answer["unknownCards"], &answer["kept"]),
+        (&json!(3), &json!(1), &json!(2), &json!(1), &json!(false))
+    );
+    assert!(answer["text"].as_str().unwrap().contains("not given out by this service"));
+    assert!(!answer.to_string().contains("CANARY"));
+    // One entry that cannot be read: nothing of it counts.
+    let broken = json!({"feedback": [body["feedback"][0], {"card": "x"}]});
+    let (status, answer) = s.post(&path, broken.to_string()).await;
+    assert_eq!(status, 400);
+    assert!(said(&answer).contains("/feedback/1/outcomeTimestamp: missing"), "{answer}");
+    for (line, n) in [("accepted", 1), ("overridden", 2), ("unknown-card", 1)] {
+        assert_eq!(s.counter(&format!("enteral_gate_hook_feedback_total{{outcome=\"{line}\"}}")).await, Some(n));
+    }
+}
+
+fn gate(arguments: &[&str]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_enteral-gate"));
+    command.env_clear().args(arguments).stdin(Stdio::null()).output().unwrap()
+}
+
+/// Runs the program beside the service of this test.
+async fn send(s: &Service, arguments: &[&str]) -> (i32, String, String) {
+    let base = format!("http://{}", s.here);
+    let mut all = vec!["hook".to_owned(), "send".to_owned(), "--to".to_owned(), base];
+    all.extend(arguments.iter().map(|a| (*a).to_owned()));
+    let out =
+        tokio::task::spawn_blocking(move || gate(&all.iter().map(String::as_str).collect::<Vec<_>>())).await.unwrap();
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+    (out.status.code().unwrap(), text(out.stdout), text(out.stderr))
+}
+
+fn path(name: &str) -> String {
+    recorded(name).display().to_string()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn recorded_requests_are_sent_and_their_cards_shown() {
+    let s = Service::new().await;
+    for (name, code, words) in [
+        ("sign-clear", 0, "no card"),
+        ("select-clear", 0, "NutritionOrder/feed-1: clear"),
+        ("diet-by-mouth", 0, "not-a-tube-feed"),
+        ("labs-outcome", 2, "WARNING"),
+        ("draft-of-another-patient", 2, "another-patient"),
+        ("draft-inside-a-bundle", 2, "WARNING"),
+        ("no-draft", 0, "no card"),
+        ("sign-maximum-below-schedule", 1, "Suggestion: Maximum volume 1680 mL"),
+    ] {
+        let (got, out, err) = send(&s, &[&path(name)]).await;
+        assert_eq!(got, code, "{name}: {out}{err}");
+        assert!(out.contains(words), "{name}: {out}");
+    }
+    // Of several the gravest counts; one that cannot be read does not end the others.
+    let (code, out, err) =
+        send(&s, &[&path("sign-clear"), "no-such-file.json", &path("sign-maximum-below-schedule")]).await;
+    assert_eq!(code, 3, "{err}");
+    assert!(err.contains("no-such-file.json") && out.contains("CRITICAL"));
+    let (code, out, _) = send(&s, &["--format", "json", &path("sign-maximum-below-schedule")]).await;
+    let answer: Value = serde_json::from_str(&out).unwrap();
+    assert_eq!((code, &answer["extension"][EXTENSION]["orders"][0]["disposition"]), (1, &json!("flagged")));
+    // What a text of the request holds cannot drive the terminal.
+    let (_, out, _) = send(&s, &[&path("hostile-texts")]).await;
+    assert!(out.chars().all(|c| c == '\n' || !c.is_control()) && !out.contains('\u{202E}'), "{out:?}");
+    let (code, _, err) = send(&s, &["--service", "something-else", &path("sign-clear")]).await;
+    assert!(code == 3 && err.contains("404") && err.contains("GET /cds-services"), "{err}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_request_is_composed_of_an_order_and_context() {
+    let s = Service::new().await;
+    let folder = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("deploy/demo/orders");
+    for (name, code) in [("demo-1-toddler", 0), ("demo-5-steps-over-cap", 1), ("demo-7-pounds", 1)] {
+        let file = folder.join(format!("{name}.json")).display().to_string();
+        for service in ["tube-feeding-order-sign", "tube-feeding-order-select"] {
+            let (got, out, err) = send(&s, &["--order", &file, "--service", service]).await;
+            assert_eq!(got, code, "{name}: {out}{err}");
+        }
+        // The order alone, and what is known in files of its own.
+        let bundle: Value = serde_json::from_str(&std::fs::read_to_string(&file).unwrap()).unwrap();
+        let dir = std::env::temp_dir().join(format!("enteral-gate-hooks-{}-{name}", std::process::id()));
+        std::fs::create_dir_all(&dir).unwrap();
+        let (mut order, mut context) = (String::new(), Vec::new());
+        for (n, entry) in bundle["entry"].as_array().unwrap().iter().enumerate() {
+            let own = dir.join(format!("{n}.json"));
+            std::fs::write(&own, entry["resource"].to_string()).unwrap();
+            let own = own.display().to_string();
+            if entry["resource"]["resourceType"] == "NutritionOrder" { order = own } else { context.push(own) }
+        }
+        let mut arguments = vec!["--order", order.as_str(), "--context"];
+        arguments.extend(context.iter().map(String::as_str));
+        assert_eq!(send(&s, &arguments).await.0, code, "{name}");
+        // Without context it is not clear.
+        assert_ne!(send(&s, &["--order", &order]).await.0, 0, "{name}");
+        std::fs::remove_dir_all(dir).unwrap();
+    }
+    let r5 = folder.join("demo-10-toddler.json").display().to_string();
+    assert_eq!(send(&s, &["--order", &r5, "--fhir", "R5"]).await.0, 0);
+    let diet = path("diet-by-mouth");
+    let (code, _, err) = send(&s, &["--order", &diet]).await;
+    assert!(code == 3 && err.contains("resourceType"), "a recorded request is no order: {err}");
+}
+
+#[test]
+fn what_cannot_be_sent_is_said() {
+    let clear = path("sign-clear");
+    for (arguments, code, words) in [
+        (vec!["hook", "send"], 64, "<file>"),
+        (vec!["hook", "send", &clear, "--to", "localhost:1"], 64, "in full"),
+        (vec!["hook", "send", &clear, "--to", "https://gate.example"], 64, "https"),
+        (vec!["hook", "send", &clear, "--to", "http://user@127.0.0.1:1"], 64, "in full"),
+        (vec!["hook", "send", &clear, "--to", "http://127.0.0.1:1"], 3, "could not be reached"),
+        (vec!["hook", "send", "--order", &clear, "--service", "x"], 64, "tube-feeding-order-sign"),
+        (vec!["hook", "send", "--context", &clear], 64, "--order"),
+        (vec!["hook", "send", env!("CARGO_MANIFEST_DIR"), "--to", "http://127.0.0.1:1"], 3, "directory"),
+    ] {
+        let out = gate(&arguments);
+        let err = String::from_utf8_lossy(&out.stderr);
+        assert_eq!(out.status.code(), Some(code), "{arguments:?}: {err}");
+        assert!(err.to_lowercase().contains(words), "{arguments:?}: {err}");
+    }
+}
+
+/// The service as a process: its log holds numbers, and nothing of the person, the order, the client's token or a
+/// comment.
+#[test]
+fn logs_hold_nothing_of_the_request() {
+    use std::io::{BufRead, BufReader, Read, Write};
+    let formulary = concat!(env!("CARGO_MANIFEST_DIR"), "/deploy/demo/formulary.csv");
+    let mut child = Command::new(env!("CARGO_BIN_EXE_enteral-gate"))
+        .env_clear()
+        .env("ENTERAL_GATE_LOG", "trace")
+        .args(["serve", "--formulary", formulary, "--listen", "127.0.0.1:0"])
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut first = String::new();
+    BufReader::new(child.stdout.take().unwrap()).read_line(&mut first).unwrap();
+    let here = first.trim().rsplit("http://").next().unwrap().to_owned();
+    let ask = |path: &str, body: &str| {
+        let mut stream = std::net::TcpStream::connect(&here).unwrap();
+        write!(stream, "POST {path} HTTP/1.1\r\nhost: x\r\nconnection: close\r\ncontent-type: application/json\r\ncontent-length: {}\r\n\r\n{body}", body.len()).unwrap();
+        let mut answer = String::new();
+        stream.read_to_string(&mut answer).unwrap();
+        answer
+    };
+    let marked = |name: &str| {
+        request(name)
+            .replace("invented-1", "CANARY-person")
+            .replace("feed-1", "CANARY-order")
+            .replace("Invented", "CANARY")
+    };
+    for name in ["unknown-members", "sign-maximum-below-schedule", "hostile-texts", "weights-another"] {
+        assert!(ask(SIGN, &marked(name)).starts_with("HTTP/1.1 200"), "{name}");
+    }
+    assert!(ask(SIGN, &marked("sign-clear").replace("\"draftOrders\"", "\"CANARY\"")).starts_with("HTTP/1.1 400"));
+    let feedback = json!({"feedback": [{"card": "4e0a3a1e-3283-4575-ab82-028d55fe2719", "outcome": "overridden",
+        "outcomeTimestamp": "2026-11-25T08:12:00Z", "overrideReason": {"reason": {"code": "CANARY", "system": "x"}, "userComment": "CANARY"}}]});
+    assert!(ask(&format!("{SIGN}/feedback"), &feedback.to_string()).starts_with("HTTP/1.1 200"));
+    child.kill().unwrap();
+    let mut log = String::new();
+    child.stderr.take().unwrap().read_to_string(&mut log).unwrap();
+    child.wait().unwrap();
+    assert!(log.contains("hook service=\"tube-feeding-order-sign\" orders=1"), "{log}");
+    assert!(log.contains("feedback service=\"tube-feeding-order-sign\" accepted=0"), "{log}");
+    assert!(!log.contains("CANARY") && !log.contains("evil"), "{log}");
+}
