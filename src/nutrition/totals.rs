@@ -174,16 +174,6 @@ pub fn totals(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Totals {
     Totals { of: Measure::ALL, values: work_out(days, weight, Measure::ALL) }
 }
 
-/// One measure.
-pub fn total(days: &[(&Plan, &OrderDay)], weight: Option<Exact>, of: Measure) -> Amount {
-    let mut chain = vec![of];
-    while let Some(more) = chain.last().and_then(|m| m.rests_on()) {
-        chain.push(more);
-    }
-    chain.reverse();
-    work_out(days, weight, &chain).pop().unwrap_or(Amount::Unknown(Vec::new()))
-}
-
 /// Only the measures of [`JUDGED`]; the others say that they were not worked out.
 pub fn judged_totals(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Totals {
     Totals { of: JUDGED, values: work_out(days, weight, JUDGED) }
@@ -191,43 +181,72 @@ pub fn judged_totals(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Tota
 
 /// The measures of a list in which each comes after what it rests on.
 fn work_out(days: &[(&Plan, &OrderDay)], weight: Option<Exact>, of: &[Measure]) -> Vec<Amount> {
-    let mut given: Vec<Given1<'_>> = Vec::new();
-    for (plan, day) in days {
-        for (part, amount) in plan.parts.iter().zip(&day.volumes) {
-            if let Some(content) = plan.contents.get(part.content) {
-                given.push(Given1 { amount, kind: Some(part.kind), holds: Holds::Content(content) });
-            }
-        }
-        for (dose, amount) in plan.doses.iter().zip(&day.doses) {
-            given.push(Given1 { amount, kind: dose.water.then_some(Kind::Flush), holds: Holds::Dose(dose) });
-        }
-    }
+    let sums = Sums::new(days.to_vec(), weight);
     let mut values: Vec<Amount> = Vec::with_capacity(of.len());
     for m in of {
-        let value = match m.recipe() {
-            Recipe::Volume(which) => volume(&given, which, days),
-            Recipe::Energy => exactly(&given, |_| true, |g| g.exact_energy())
-                .unwrap_or_else(|| sum_where(&given, |_| true, |g| g.energy().into_owned())),
+        let value = sums.resting_on(*m, m.rests_on().and_then(|base| find(of, &values, base)));
+        values.push(value);
+    }
+    values
+}
+
+/// All that is given over one window, from which any one measure can be worked out.
+pub struct Sums<'p> {
+    days: Vec<(&'p Plan, &'p OrderDay)>,
+    given: Vec<Given1<'p>>,
+    weight: Option<Exact>,
+}
+
+impl<'p> Sums<'p> {
+    /// One or more orders of one patient over the same window.
+    pub fn new(days: Vec<(&'p Plan, &'p OrderDay)>, weight: Option<Exact>) -> Self {
+        let mut given: Vec<Given1<'_>> = Vec::new();
+        for (plan, day) in &days {
+            for (part, amount) in plan.parts.iter().zip(&day.volumes) {
+                if let Some(content) = plan.contents.get(part.content) {
+                    given.push(Given1 { amount, kind: Some(part.kind), holds: Holds::Content(content) });
+                }
+            }
+            for (dose, amount) in plan.doses.iter().zip(&day.doses) {
+                given.push(Given1 { amount, kind: dose.water.then_some(Kind::Flush), holds: Holds::Dose(dose) });
+            }
+        }
+        Self { days, given, weight }
+    }
+
+    /// One measure.
+    pub fn measure(&self, m: Measure) -> Amount {
+        match m.rests_on() {
+            Some(base) => self.resting_on(m, Some(&self.measure(base))),
+            None => self.resting_on(m, None),
+        }
+    }
+
+    /// A measure, from the one it rests on where there is one ([`Measure::rests_on`]).
+    fn resting_on(&self, m: Measure, base: Option<&Amount>) -> Amount {
+        let (given, days, weight) = (&self.given, &self.days, self.weight);
+        match m.recipe() {
+            Recipe::Volume(which) => volume(given, which, days),
+            Recipe::Energy => exactly(given, |_| true, |g| g.exact_energy())
+                .unwrap_or_else(|| sum_where(given, |_| true, |g| g.energy().into_owned())),
             Recipe::Nutrient { nutrient, feed_only } => {
                 let keep = |g: &Given1<'_>| !feed_only || g.kind == Some(Kind::Feed);
-                exactly(&given, keep, |g| g.exact_nutrient(nutrient))
-                    .unwrap_or_else(|| sum_where(&given, keep, |g| g.nutrient(nutrient).into_owned()))
+                exactly(given, keep, |g| g.exact_nutrient(nutrient))
+                    .unwrap_or_else(|| sum_where(given, keep, |g| g.nutrient(nutrient).into_owned()))
             }
-            Recipe::Moles(what, nutrient) => match nutrient.atomic_mass() {
-                Some(mass) => find(of, &values, what).map_or(Amount::ZERO, |a| a.divided(mass, "the atomic mass")),
+            Recipe::Moles(_, nutrient) => match nutrient.atomic_mass() {
+                Some(mass) => base.map_or(Amount::ZERO, |a| a.divided(mass, "the atomic mass")),
                 None => Amount::unknown(Why::Range),
             },
-            Recipe::PerKg(what) => match (weight, find(of, &values, what)) {
+            Recipe::PerKg(_) => match (weight, base) {
                 (Some(kg), Some(a)) => a.divided(kg, "the dosing weight"),
                 (None, Some(Amount::Unknown(why))) => Amount::Unknown(join(&[Why::NoWeight], why)),
                 _ => Amount::unknown(Why::NoWeight),
             },
-            Recipe::Ratio(q) => ratio(&given, q),
-            Recipe::Schedule => schedule(*m, days, &given, (of, &values), weight),
-        };
-        values.push(value);
+            Recipe::Ratio(q) => ratio(given, q),
+            Recipe::Schedule => schedule(m, days, given, base, weight),
+        }
     }
-    values
 }
 
 /// The sum where every part of it is exact: the common case, without any amount being copied.
@@ -503,16 +522,16 @@ fn schedule(
     m: Measure,
     days: &[(&Plan, &OrderDay)],
     given: &[Given1<'_>],
-    (of, values): (&[Measure], &[Amount]),
+    base: Option<&Amount>,
     weight: Option<Exact>,
 ) -> Amount {
-    let at = |what: Measure| find(of, values, what).cloned().unwrap_or_else(|| Amount::Unknown(Vec::new()));
     let length = days.first().map_or(Exact::int(DAY), |(_, d)| d.laid.window.length);
     match m {
         Measure::CarbohydrateRate => {
             let Some(kg) = weight else { return Amount::unknown(Why::NoWeight) };
             let minutes = length.div(Exact::int(60)).unwrap_or(Exact::int(1440));
-            at(Measure::Carbohydrate)
+            base.cloned()
+                .unwrap_or_else(|| Amount::Unknown(Vec::new()))
                 .scaled(Exact::int(1000))
                 .divided(kg, "the dosing weight")
                 .divided(minutes, "the day")

@@ -289,7 +289,7 @@ fn overlap(a: Option<(Exact, Exact)>, b: Option<(Exact, Exact)>) -> bool {
 }
 
 /// The code looked for, and whether its system is LOINC.
-fn matching_code<'d>(observation: Node<'d>, wanted: &dyn Fn(&str) -> bool) -> Option<(Text<'d>, bool)> {
+pub(super) fn matching_code<'d>(observation: Node<'d>, wanted: &dyn Fn(&str) -> bool) -> Option<(Text<'d>, bool)> {
     let mut other = None;
     for coding in observation.get("code")?.get("coding")?.items() {
         let Some(code) = coding.get("code").and_then(Node::as_str).filter(|code| wanted(code)) else { continue };

@@ -37,7 +37,7 @@ use crate::settings::Settings;
 use crate::units::Dimension;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use measured::{Sought, choose, has_modifier};
+use measured::{Sought, choose, has_modifier, matching_code};
 
 /// Whether one kind of fact was sent.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -469,6 +469,12 @@ impl<'d> Context<'d> {
         let own = self.observations.iter().filter_map(|at| gathered.resource(*at));
         let sought = Sought { name, codes, dimension, substance: None, positive: false, bounds: None, latest: true };
         choose(own, &sought, self.reference.map(|r| r.latest), &self.zone, problems)
+    }
+
+    /// Whether any observation of the patient is coded as one of these tests.
+    pub fn any_laboratory(&self, gathered: &Gathered<'d>, tests: &[LabTest]) -> bool {
+        let mut own = self.observations.iter().filter_map(|at| gathered.resource(*at));
+        own.any(|o| matching_code(o.node, &|code| tests.iter().any(|t| t.code(code).is_some())).is_some())
     }
 
     /// The latest value of a laboratory test up to the reference time, in base units: mmol/mL, or mL/s for a

@@ -16,7 +16,7 @@ use crate::nutrition::content::{Content, From};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Plan, Source as Given};
 use crate::nutrition::route::site;
-use crate::nutrition::totals::{OrderDay, Totals, total};
+use crate::nutrition::totals::{OrderDay, Sums, Totals};
 use crate::patient::{Context, CorrectionBasis, LabTest, Measured, Measurements, Sent, Sex};
 use crate::settings::{Settings, Site};
 use crate::timing::schedule::{Line, Method, Occurrences};
@@ -58,9 +58,12 @@ pub struct Materials<'a> {
 pub struct CaseFacts<'a> {
     m: Materials<'a>,
     known: Box<[OnceCell<Value>]>,
+    typical: OnceCell<Sums<'a>>,
+    first: OnceCell<Sums<'a>>,
     care: OnceCell<Care>,
     sets: [OnceCell<Set>; 3],
     labs: RefCell<BTreeMap<&'static str, Lab<'a>>>,
+    any_laboratory: OnceCell<bool>,
     choosing: Cell<bool>,
 }
 
@@ -74,10 +77,6 @@ static FACTORS: LazyLock<Vec<Exact>> =
 /// Seconds of a year, as ages count it.
 const YEAR: Exact = Exact::int(31_557_600);
 const DAY: Exact = Exact::int(86_400);
-
-fn fact(name: &str) -> usize {
-    find(name).unwrap_or(usize::MAX)
-}
 
 fn lacks(fact: usize, why: impl Into<Arc<str>>, at: Vec<At>) -> Vec<Missing> {
     vec![Missing { fact, why: why.into(), at }]
@@ -102,9 +101,12 @@ impl<'a> CaseFacts<'a> {
         Self {
             m,
             known: FACTS.iter().map(|_| OnceCell::new()).collect(),
+            typical: OnceCell::new(),
+            first: OnceCell::new(),
             care: OnceCell::new(),
             sets: Default::default(),
             labs: RefCell::default(),
+            any_laboratory: OnceCell::new(),
             choosing: Cell::new(false),
         }
     }
@@ -122,21 +124,33 @@ impl<'a> CaseFacts<'a> {
 
     fn work_out(&self, ix: usize) -> Found {
         match SOURCES.get(ix) {
-            Some(Source::Typical(measure)) => self.measure(ix, *measure, self.m.steady.or(self.m.days.last())),
-            Some(Source::First(measure)) => self.measure(ix, *measure, self.m.days.first().or(self.m.steady)),
+            Some(Source::Typical(measure)) => {
+                self.measure(ix, *measure, self.m.steady.or(self.m.days.last()), &self.typical)
+            }
+            Some(Source::First(measure)) => {
+                self.measure(ix, *measure, self.m.days.first().or(self.m.steady), &self.first)
+            }
             Some(Source::Other(name)) => self.other(ix, *name),
             None => Err(lacks(ix, "no such fact", Vec::new())),
         }
     }
 
-    fn measure(&self, ix: usize, measure: Measure, day: Option<&'a (OrderDay, Totals)>) -> Found {
+    fn measure(
+        &self,
+        ix: usize,
+        measure: Measure,
+        day: Option<&'a (OrderDay, Totals)>,
+        sums: &OnceCell<Sums<'a>>,
+    ) -> Found {
         let Some((laid, had)) = day else {
             return Err(lacks(ix, "no day of the order can be laid out", vec![self.formula_at()]));
         };
         let unit = FACTORS.get(measure.index()).copied().unwrap_or(Exact::ONE);
         let amount = match had.get(measure) {
             // Not among those worked out for this answer.
-            Amount::Unknown(why) if why.is_empty() => total(&[(self.m.plan, laid)], self.m.plan.weight, measure),
+            Amount::Unknown(why) if why.is_empty() => {
+                sums.get_or_init(|| Sums::new(vec![(self.m.plan, laid)], self.m.plan.weight)).measure(measure)
+            }
             had => had.clone(),
         };
         self.amount(ix, each(&amount, unit))
@@ -212,11 +226,12 @@ impl<'a> CaseFacts<'a> {
             return lab.clone();
         }
         let mut problems = Vec::new();
+        let any = *self.any_laboratory.get_or_init(|| self.m.context.any_laboratory(self.m.gathered, self.m.tests));
         let found = self
             .m
             .tests
             .iter()
-            .find(|t| t.fact == test)
+            .find(|t| any && t.fact == test)
             .map(|t| self.m.context.laboratory(self.m.gathered, t, &mut problems))
             .unwrap_or_default();
         let hidden = problems.into_iter().find(|p| p.grave && p.code == "incomplete").map(|p| (p.text, p.at));
@@ -254,7 +269,7 @@ impl<'a> CaseFacts<'a> {
 
     fn last_weight(&self, ix: usize) -> Result<(&'a Measured<'a>, &'a Measured<'a>), Vec<Missing>> {
         let found = &self.m.context.weight;
-        let Some(latest) = &found.chosen else { return Err(self.missing("weight")) };
+        let Some(latest) = &found.chosen else { return Err(self.missing(Name::Weight)) };
         match before(found, latest) {
             Some(m) => self.fresh(ix, m).map(|()| (m, latest)),
             None => Err(lacks(ix, "no earlier weight was sent", Vec::new())),
@@ -262,8 +277,9 @@ impl<'a> CaseFacts<'a> {
     }
 
     /// What is missing for another fact.
-    fn missing(&self, name: &str) -> Vec<Missing> {
-        let ix = fact(name);
+    fn missing(&self, name: Name) -> Vec<Missing> {
+        // These facts come first in the list, in the order of their names.
+        let ix = name as usize;
         match self.value(ix) {
             Value::Missing(missing) => missing,
             _ => lacks(ix, "it cannot be used here", Vec::new()),
@@ -271,8 +287,8 @@ impl<'a> CaseFacts<'a> {
     }
 
     /// An exact quantity of another fact, in base units.
-    fn exact(&self, name: &str) -> Result<Exact, Vec<Missing>> {
-        match self.value(fact(name)) {
+    fn exact(&self, name: Name) -> Result<Exact, Vec<Missing>> {
+        match self.value(name as usize) {
             Value::Quantity(Amount::Known(x)) => Ok(x),
             _ => Err(self.missing(name)),
         }
@@ -325,24 +341,24 @@ impl<'a> CaseFacts<'a> {
 
     fn corrected_age(&self, ix: usize) -> Found {
         if self.m.context.corrected_age().basis == CorrectionBasis::PastCorrection {
-            return self.age(fact("age"));
+            return self.age(Name::Age as usize);
         }
         match self.corrected() {
-            Amount::Unknown(_) => Err(self.missing("age")),
+            Amount::Unknown(_) => Err(self.missing(Name::Age)),
             days => self.amount(ix, each(&days, DAY)),
         }
     }
 
     fn weight_z(&self, ix: usize) -> Found {
-        let kg = self.exact("weight")?.div(Exact::int(1_000));
+        let kg = self.exact(Name::Weight)?.div(Exact::int(1_000));
         let sex = match self.m.context.sex {
             Sex::Female => needs::Sex::Female,
             Sex::Male => needs::Sex::Male,
-            Sex::Unknown => return Err(self.missing("sex")),
+            Sex::Unknown => return Err(self.missing(Name::Sex)),
         };
         let corrected = self.corrected();
         let (Some(low), Some(high), Some(kg)) = (corrected.low(), corrected.high(), kg) else {
-            return Err(self.missing("age"));
+            return Err(self.missing(Name::Age));
         };
         let z = |day: Exact| {
             let day = u32::try_from(day.max(Exact::ZERO).floor()).ok()?;
@@ -636,8 +652,8 @@ impl<'a> CaseFacts<'a> {
                     Sex::Unknown => None,
                 },
                 age_days: age.low().zip(age.high()),
-                weight_kg: self.exact("weight").ok().and_then(|g| g.div(Exact::int(1_000))),
-                height_cm: self.exact("height").ok(),
+                weight_kg: self.exact(Name::Weight).ok().and_then(|g| g.div(Exact::int(1_000))),
+                height_cm: self.exact(Name::Height).ok(),
                 birth_weight_kg: c.birth_weight.value().and_then(|g| g.div(Exact::int(1_000))),
                 gestational_weeks: c.gestation_days().and_then(|d| d.div(Exact::int(7))),
                 ..needs::Inputs::default()
@@ -651,11 +667,14 @@ impl<'a> CaseFacts<'a> {
             Validity::InDomain | Validity::Unchecked(_) => {}
             Validity::OutOfDomain(why) => return Err(lacks(ix, format!("outside its domain: {why}"), Vec::new())),
             Validity::MissingInput(which) => {
-                let names = which.iter().map(|w| match *w {
-                    "body weight" => "weight",
-                    other => other,
+                let names = which.iter().filter_map(|w| match find(if *w == "body weight" { "weight" } else { w }) {
+                    Some(ix) => SOURCES.get(ix),
+                    None => None,
                 });
-                let missing: Vec<Missing> = names.filter(|n| find(n).is_some()).flat_map(|n| self.missing(n)).collect();
+                let missing: Vec<Missing> = names
+                    .filter_map(|source| if let Source::Other(name) = source { Some(*name) } else { None })
+                    .flat_map(|name| self.missing(name))
+                    .collect();
                 return Err(if missing.is_empty() {
                     lacks(ix, format!("missing: {}", which.join(", ")), Vec::new())
                 } else {
@@ -668,13 +687,13 @@ impl<'a> CaseFacts<'a> {
     }
 
     fn resting(&self, ix: usize) -> Found {
-        let Some(years) = self.m.context.age_years().low() else { return Err(self.missing("age")) };
+        let Some(years) = self.m.context.age_years().low() else { return Err(self.missing(Name::Age)) };
         if years >= Exact::int(18) {
             return self.estimate(ix, Single::MifflinStJeor);
         }
         // The form with the height where there is one.
         let full =
-            if self.exact("height").is_ok() { self.estimate(ix, Single::SchofieldWeightHeight).ok() } else { None };
+            if self.exact(Name::Height).is_ok() { self.estimate(ix, Single::SchofieldWeightHeight).ok() } else { None };
         full.map_or_else(|| self.estimate(ix, Single::SchofieldWeight), Ok)
     }
 
@@ -725,7 +744,7 @@ impl<'a> CaseFacts<'a> {
             Name::PostmenstrualAge => {
                 // Nobody is born before 20 or after 45 weeks: without the gestation the age still says something,
                 // and after the first months all that is asked.
-                let gestation = match self.exact("gestation") {
+                let gestation = match self.exact(Name::Gestation) {
                     Ok(known) => Amount::Known(known),
                     Err(_) => Amount::between(
                         Exact::int(20 * 7 * 86_400),
@@ -734,7 +753,7 @@ impl<'a> CaseFacts<'a> {
                     ),
                 };
                 match self.m.context.age_days() {
-                    Amount::Unknown(_) => Err(self.missing("age")),
+                    Amount::Unknown(_) => Err(self.missing(Name::Age)),
                     days => self.amount(ix, each(&days, DAY).plus(&gestation)),
                 }
             }
@@ -750,7 +769,7 @@ impl<'a> CaseFacts<'a> {
             Name::Weight => self.current(ix, &c.weight, "weight").map(quantity),
             Name::WeightAge => match &c.weight.chosen {
                 Some(m) => self.amount(ix, c.seconds_since(m)),
-                None => Err(self.missing("weight")),
+                None => Err(self.missing(Name::Weight)),
             },
             Name::BirthWeight => self.current(ix, &c.birth_weight, "birth weight").map(quantity),
             Name::LastWeight => self.last_weight(ix).map(|(m, _)| quantity(m)),
@@ -760,7 +779,7 @@ impl<'a> CaseFacts<'a> {
             }
             Name::Height => self.current(ix, &c.height, "height").map(quantity),
             Name::BodyMassIndex => {
-                let (grams, cm) = (self.exact("weight")?, self.exact("height")?);
+                let (grams, cm) = (self.exact(Name::Weight)?, self.exact(Name::Height)?);
                 Ok(known(cm.mul(cm).and_then(|area| grams.div(area))))
             }
             Name::WeightZ => self.weight_z(ix),

@@ -45,9 +45,9 @@ pub fn add_limits<'a>(
     about: &Circumstances<'_>,
     judged: &mut Vec<Judged<'a>>,
 ) -> Vec<Judged<'a>> {
-    let cause = |of: &[&'static str]| {
-        of.iter().copied().find(|id| judged.iter().any(|j| j.rule.id == *id && j.outcome.tier() >= Some(Tier::High)))
-    };
+    let grave: Vec<&str> =
+        judged.iter().filter(|j| j.outcome.tier() >= Some(Tier::High)).map(|j| &*j.rule.id).collect();
+    let cause = |of: &[&'static str]| of.iter().copied().find(|id| grave.contains(id));
     let (amount, weight) = (cause(WRONG_AMOUNT), cause(WRONG_WEIGHT));
     let (mut counted, shadow) = judge(book, facts, about);
     if amount.is_some() || weight.is_some() {
