@@ -3,7 +3,7 @@
 //! `cargo test --test starter_boundaries -- --nocapture` prints them. People and products are invented.
 
 use enteral_gate::appraise::{Institution, check_by};
-use enteral_gate::exact::Exact;
+use enteral_gate::findings::Tier;
 use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::bundle::gather;
 use enteral_gate::intake::json::{Document, Limits};
@@ -51,7 +51,7 @@ fn settings(given: &Table) -> Settings {
 /// What one limit came to for one order, judged and read a second time.
 struct Outcome {
     word: &'static str,
-    tier: Option<&'static str>,
+    tier: Option<Tier>,
     read: Read,
 }
 
@@ -83,7 +83,7 @@ fn outcome(limit: &Limit, reading: &Reading, given: &Table, formulary: &Formular
     });
     Some(Outcome {
         word: judged.outcome.word(),
-        tier: judged.outcome.tier().map(|t| t.code()),
+        tier: judged.outcome.tier(),
         read: reading.read(&facts),
     })
 }
@@ -113,7 +113,6 @@ impl Token {
 }
 
 /// An order, with the products it is judged with where they differ from the usual.
-#[derive(Clone)]
 struct Variant {
     given: Table,
     products: Option<String>,
@@ -156,9 +155,7 @@ fn tokens(given: &Table) -> Vec<Token> {
     if let Some(at) = out.iter().position(|t| *t == Token::Given(vec!["age".to_owned()])) {
         out[at] = Token::Birth;
     }
-    let names = std::iter::once(given.get("product"))
-        .chain(given.get("additives").and_then(Value::as_array).into_iter().flatten().map(|a| a.get("product")));
-    for name in names.flatten().filter_map(Value::as_str) {
+    for name in named(given) {
         let Some(row) = PRODUCTS.lines().find(|l| l.split(',').next() == Some(name)) else { continue };
         for (column, cell) in row.split(',').enumerate() {
             if column > 7 && number_of(cell).is_some_and(|(_, unit)| unit.is_empty()) {
@@ -167,6 +164,12 @@ fn tokens(given: &Table) -> Vec<Token> {
         }
     }
     out
+}
+
+/// Products that an order names.
+fn named(given: &Table) -> impl Iterator<Item = &str> {
+    let more = given.get("additives").and_then(Value::as_array).into_iter().flatten().map(|a| a.get("product"));
+    std::iter::once(given.get("product")).chain(more).flatten().filter_map(Value::as_str)
 }
 
 fn at<'v>(value: &'v mut Value, path: &[String]) -> &'v mut Value {
@@ -223,13 +226,17 @@ fn vary(given: &Table, token: &Token, steps: i64, more: usize) -> Option<Variant
             out.given = given;
         }
         Token::Product(key, column) => {
-            let mut lines: Vec<String> = PRODUCTS.lines().map(str::to_owned).collect();
-            let row = lines.iter_mut().find(|l| l.split(',').next() == Some(key)).expect("a row");
+            let mut rows: Vec<String> = PRODUCTS
+                .lines()
+                .filter(|l| l.split(',').next().is_some_and(|k| k == "key" || named(given).any(|name| name == k)))
+                .map(str::to_owned)
+                .collect();
+            let row = rows.iter_mut().find(|l| l.split(',').next() == Some(key)).expect("a row");
             let mut cells: Vec<String> = row.split(',').map(str::to_owned).collect();
             cells[*column] = stepped(&cells[*column], steps, more)?;
             out.number = cells[*column].clone();
             *row = cells.join(",");
-            out.products = Some(lines.join("\n"));
+            out.products = Some(rows.join("\n"));
         }
     }
     Some(out)
@@ -242,63 +249,128 @@ fn judged(limit: &Limit, reading: &Reading, variant: &Variant) -> Option<Outcome
     }
 }
 
-/// What must hold for every order: in scope, what the comparisons say is what the limit comes to.
+/// What must hold of every order: what a limit comes to is what its comparisons say. Whether they say it.
 fn agrees(limit: &Limit, outcome: &Outcome, what: &dyn Fn() -> String) -> bool {
     let (word, read) = (outcome.word, &outcome.read);
+    let place = || format!("{} {}: {word}, {:?}", limit.rule.id, what(), read.sides);
     match (read.in_scope, read.flagged()) {
-        (Some(true), Some(flagged)) if matches!(word, "flagged" | "clear") => {
-            assert_eq!(word, if flagged { "flagged" } else { "clear" }, "{}: {}", limit.rule.id, what());
-            true
+        (Some(false), _) => assert_eq!(word, "not-applicable", "{}", place()),
+        (None, _) => assert!(matches!(word, "not-evaluated" | "not-provided"), "{}", place()),
+        (Some(true), Some(true)) => {
+            assert!(matches!(word, "flagged" | "hidden"), "{}", place());
+            let tier = limit.checks.iter().zip(&read.finds).filter(|(_, f)| **f == Some(true)).map(|(c, _)| c.tier).max();
+            // A graver check that is open may be found for a range that is cut by the bound.
+            let open = limit.checks.iter().zip(&read.finds).any(|(c, f)| f.is_none() && Some(c.tier) > tier);
+            assert!(word == "hidden" || open || outcome.tier == tier, "{}: {:?}, {tier:?}", place(), outcome.tier);
+            return word == "flagged" && !open;
         }
-        _ => false,
+        (Some(true), Some(false)) => {
+            assert_eq!(word, "clear", "{}", place());
+            return true;
+        }
+        (Some(true), None) => assert_ne!(word, "clear", "{}", place()),
     }
+    false
 }
 
+/// Two orders one step apart of which a check finds something in the one and nothing in the other.
 struct Pair {
-    token: Token,
-    numbers: [String; 2],
-    sides: String,
+    token: String,
+    found: String,
+    clear: String,
+    /// What was compared, with the figures of both.
+    compared: String,
+    /// Whether one of them lies exactly on the bound.
     on_bound: bool,
-    test: TestKind,
+    /// Whether the whole limit is clear for the other.
+    clears: bool,
+}
+
+/// One number of one order, and what was judged along it.
+struct Line<'l> {
+    limit: &'l Limit,
+    reading: &'l Reading,
+    given: &'l Table,
+    token: Token,
     more: usize,
+    seen: BTreeMap<i64, Option<(String, Outcome)>>,
 }
 
-fn pair_of(limit: &Limit, reading: &Reading, test: &Test, token: &Token, a: (&Variant, &Outcome), b: (&Variant, &Outcome), more: usize) -> Option<Pair> {
-    let (flagged, clear) = match (a.1.word, b.1.word) {
-        ("flagged", "clear") => (a, b),
-        ("clear", "flagged") => (b, a),
-        _ => return None,
-    };
-    let mut on_bound = false;
-    let mut shown = Vec::new();
-    for (nth, comparison) in reading.comparisons.iter().enumerate() {
-        let (x, y) = (&flagged.1.read, &clear.1.read);
-        if x.truths[nth] == y.truths[nth] {
-            continue;
+/// What tells two places on a line apart.
+type Signature = (&'static str, Vec<Option<bool>>);
+
+impl Line<'_> {
+    fn look(&mut self, steps: i64) -> Option<Signature> {
+        if !self.seen.contains_key(&steps) {
+            let got = vary(self.given, &self.token, steps, self.more).and_then(|variant| {
+                let outcome = judged(self.limit, self.reading, &variant)?;
+                COUNT.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+                let what = || format!("{} of {}", variant.number, self.given);
+                // Only what is judged on numbers that are known can stand on one side of a bound.
+                let usable = agrees(self.limit, &outcome, &what);
+                usable.then_some((variant.number, outcome))
+            });
+            self.seen.insert(steps, got);
         }
-        let (Some((l, r)), Some((m, s))) = (x.sides[nth], y.sides[nth]) else { continue };
-        on_bound |= l == r || m == s;
-        let in_unit = |value: Exact| match comparison.left.unit() {
-            Some(unit) => format!("{} {}", unit.from_base(value).map_or("?".to_owned(), |v| v.short(7)), unit.code),
-            None => value.short(7),
-        };
-        shown.push(format!("{}: {} against {} | {} against {}", comparison.text, in_unit(l), in_unit(r), in_unit(m), in_unit(s)));
+        self.seen[&steps].as_ref().map(|(_, o)| (o.word, o.read.finds.clone()))
     }
-    let _ = limit;
-    Some(Pair {
-        token: token.clone(),
-        numbers: [flagged.0.number.clone(), clear.0.number.clone()],
-        sides: shown.join("; "),
-        on_bound,
-        test: test.kind,
-        more,
-    })
+
+    /// From two places that differ to two that differ and are one step apart.
+    fn narrow(&mut self, mut from: i64, mut to: i64) -> (i64, i64) {
+        let left = self.look(from);
+        while to - from > 1 {
+            let mid = from + (to - from) / 2;
+            if self.look(mid) == left { from = mid } else { to = mid }
+        }
+        (from, to)
+    }
+
+    /// Checks that find something on one side of two places and nothing on the other.
+    fn pairs(&self, a: i64, b: i64, out: &mut Found) {
+        let (Some(Some(a)), Some(Some(b))) = (self.seen.get(&a), self.seen.get(&b)) else { return };
+        for check in 0..self.limit.checks.len() {
+            let (found, clear) = match (a.1.read.finds[check], b.1.read.finds[check]) {
+                (Some(true), Some(false)) => (a, b),
+                (Some(false), Some(true)) => (b, a),
+                _ => continue,
+            };
+            let (x, y) = (&found.1.read, &clear.1.read);
+            let mut compared = Vec::new();
+            let mut on_bound = false;
+            for (nth, comparison) in self.reading.comparisons.iter().enumerate() {
+                if x.truths[nth] == y.truths[nth] || !self.reading.concerns(check, nth) {
+                    continue;
+                }
+                let (Some((l, r)), Some((m, s))) = (x.sides[nth], y.sides[nth]) else { continue };
+                on_bound |= l == r || m == s;
+                compared.push(comparison.shown([l, r, m, s]));
+            }
+            if compared.is_empty() {
+                continue;
+            }
+            let pair = Pair {
+                token: self.token.name(),
+                found: found.0.clone(),
+                clear: clear.0.clone(),
+                compared: compared.join("; "),
+                on_bound,
+                clears: clear.1.word == "clear",
+            };
+            let better = |old: &Pair| (pair.on_bound, pair.clears) > (old.on_bound, old.clears);
+            if out[check].as_ref().is_none_or(better) {
+                out[check] = Some(pair);
+            }
+        }
+    }
 }
 
-/// Digits beyond those written that a step may have.
-const MORE: usize = 2;
+/// Per check of a limit, its best pair.
+type Found = Vec<Option<Pair>>;
 
-fn pair(limit: &Limit, reading: &Reading) -> (Option<Pair>, usize) {
+static COUNT: std::sync::atomic::AtomicUsize = std::sync::atomic::AtomicUsize::new(0);
+
+/// Orders beside a limit's own examples, for bounds that these do not come near.
+fn examples(limit: &Limit) -> Vec<Table> {
     let mut tests: Vec<&Test> = limit.tests.iter().collect();
     tests.sort_by_key(|t| match t.kind {
         TestKind::Boundary => 0,
@@ -306,44 +378,88 @@ fn pair(limit: &Limit, reading: &Reading) -> (Option<Pair>, usize) {
         TestKind::Pass => 2,
         TestKind::Missing => 3,
     });
-    let mut best: Option<Pair> = None;
-    let mut count = 0;
-    for test in tests {
-        for token in tokens(&test.given) {
-            for more in 0..=MORE {
-                let Some(base) = vary(&test.given, &token, 0, more) else { continue };
-                let Some(at_base) = judged(limit, reading, &base) else { continue };
-                for step in [1, -1] {
-                    let Some(next) = vary(&test.given, &token, step, more) else { continue };
-                    let Some(at_next) = judged(limit, reading, &next) else { continue };
-                    count += usize::from(agrees(limit, &at_next, &|| format!("{} {}", test.title, next.number)));
-                    if let Some(found) = pair_of(limit, reading, test, &token, (&base, &at_base), (&next, &at_next), more) {
-                        if found.on_bound {
-                            return (Some(found), count);
-                        }
-                        best.get_or_insert(found);
+    tests.into_iter().map(|t| t.given.clone()).collect()
+}
+
+/// Digits beyond those written that a step may have.
+const MORE: usize = 2;
+
+fn complete(found: &Found) -> bool {
+    found.iter().all(|p| p.as_ref().is_some_and(|p| p.on_bound))
+}
+
+fn search(limit: &Limit, reading: &Reading) -> Found {
+    let mut found: Found = limit.checks.iter().map(|_| None).collect();
+    let examples = examples(limit);
+    for wide in [false, true] {
+        for given in &examples {
+            for token in tokens(given) {
+                for more in [0, MORE] {
+                    if complete(&found) {
+                        return found;
                     }
+                    let mut line = Line { limit, reading, given, token: token.clone(), more, seen: BTreeMap::new() };
+                    along(&mut line, wide, &mut found);
                 }
             }
         }
     }
-    (best, count)
+    found
+}
+
+fn along(line: &mut Line, wide: bool, found: &mut Found) {
+    let mut points: Vec<i64> = vec![-1, 0, 1];
+    if wide {
+        if line.more > 0 && found.iter().all(Option::is_some) {
+            return;
+        }
+        match line.token {
+            Token::Birth => points.extend([-4000, -1000, -400, -100, -31, 31, 100, 400, 1000, 4000]),
+            _ => {
+                let Some(base) = vary(line.given, &line.token, 0, line.more) else { return };
+                let number = base.number.split(' ').next().expect("a number").replace('.', "");
+                let Ok(n) = number.parse::<i64>() else { return };
+                points.extend([0, 50, 80, 90, 110, 125, 150, 200, 400].map(|percent| n * percent / 100 - n));
+            }
+        }
+    }
+    points.sort_unstable();
+    points.dedup();
+    for ends in points.windows(2) {
+        if line.look(ends[0]) != line.look(ends[1]) {
+            let (a, b) = line.narrow(ends[0], ends[1]);
+            line.pairs(a, b, found);
+        }
+    }
 }
 
 #[test]
 fn pairs() {
-    let (mut all, mut with) = (0, 0);
-    for limit in &BOOK.limits {
-        let reading = Reading::of(limit);
-        let (found, count) = pair(limit, &reading);
-        all += count;
-        match found {
-            Some(p) => {
-                with += 1;
-                println!("{} {} {}: {} flagged, {} clear; {} [{:?} {}]", if p.on_bound {"on  "} else {"near"}, limit.rule.id, p.token.name(), p.numbers[0], p.numbers[1], p.sides, p.test, p.more);
+    let next = std::sync::atomic::AtomicUsize::new(0);
+    let all: std::sync::Mutex<BTreeMap<usize, Found>> = std::sync::Mutex::default();
+    std::thread::scope(|scope| {
+        for _ in 0..2 {
+            scope.spawn(|| {
+                loop {
+                    let nth = next.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+                    let Some(limit) = BOOK.limits.get(nth) else { break };
+                    let t = std::time::Instant::now();
+                    let found = search(limit, &Reading::of(limit));
+                    println!("time {} {:?}", limit.rule.id, t.elapsed());
+                    all.lock().expect("no panic").insert(nth, found);
+                }
+            });
+        }
+    });
+    let all = all.into_inner().expect("no panic");
+    for (limit, found) in BOOK.limits.iter().zip(all.values()) {
+        for (nth, pair) in found.iter().enumerate() {
+            let id = format!("{} {}", limit.rule.id, nth + 1);
+            match pair {
+                Some(p) => println!("{} {} {id} {}: {} found, {} not; {}", if p.on_bound {"on  "} else {"near"}, if p.clears {"clears"} else {"lesser"}, p.token, p.found, p.clear, p.compared),
+                None => println!("none {id}"),
             }
-            None => println!("none {}", limit.rule.id),
         }
     }
-    println!("{with} of {}; {all} outcomes", BOOK.limits.len());
+    println!("{} orders", COUNT.load(std::sync::atomic::Ordering::Relaxed));
 }

@@ -49,6 +49,29 @@ enum Condition {
     Whole(Box<Expression>),
 }
 
+impl Condition {
+    fn holds_comparison(&self, nth: usize) -> bool {
+        match self {
+            Condition::Compare(at) => *at == nth,
+            Condition::All(all) | Condition::Any(all) => all.iter().any(|c| c.holds_comparison(nth)),
+            Condition::Not(one) => one.holds_comparison(nth),
+            Condition::Always | Condition::Whole(_) => false,
+        }
+    }
+}
+
+impl Comparison {
+    /// The comparison with the figures of two orders, in the unit in which people read them.
+    pub fn shown(&self, [l, r, m, s]: [Exact; 4]) -> String {
+        let unit = self.left.unit().or(self.right.unit());
+        let in_unit = |value: Exact| match unit {
+            Some(unit) => format!("{} {}", unit.from_base(value).map_or("?".to_owned(), |v| v.short(7)), unit.code),
+            None => value.short(12),
+        };
+        format!("{}: {} to {}, {} to {}", self.text, in_unit(l), in_unit(r), in_unit(m), in_unit(s))
+    }
+}
+
 /// A limit taken apart.
 pub struct Reading {
     pub comparisons: Vec<Comparison>,
@@ -163,6 +186,12 @@ impl Reading {
         }
         let whole = Expression::compile(text, &names, Wanted::Truth).unwrap_or_else(|all| panic!("{text}: {all:?}"));
         Condition::Whole(Box::new(whole))
+    }
+
+    /// Whether a comparison is part of a check.
+    pub fn concerns(&self, check: usize, comparison: usize) -> bool {
+        let (when, finds) = &self.checks[check];
+        when.holds_comparison(comparison) || finds.holds_comparison(comparison)
     }
 
     /// The limit for one order.
