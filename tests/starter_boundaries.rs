@@ -19,6 +19,10 @@ use std::collections::BTreeMap;
 use std::sync::LazyLock;
 use toml::{Table, Value};
 
+#[path = "corpus/orders.rs"]
+mod orders;
+#[path = "boundaries/other_units.rs"]
+mod other_units;
 #[path = "boundaries/second_reading.rs"]
 mod second_reading;
 
@@ -81,11 +85,7 @@ fn outcome(limit: &Limit, reading: &Reading, given: &Table, formulary: &Formular
         tests: &laboratory::TESTS,
         holds: &judge::holds,
     });
-    Some(Outcome {
-        word: judged.outcome.word(),
-        tier: judged.outcome.tier(),
-        read: reading.read(&facts),
-    })
+    Some(Outcome { word: judged.outcome.word(), tier: judged.outcome.tier(), read: reading.read(&facts) })
 }
 
 /// Where a number stands.
@@ -258,7 +258,8 @@ fn agrees(limit: &Limit, outcome: &Outcome, what: &dyn Fn() -> String) -> bool {
         (None, _) => assert!(matches!(word, "not-evaluated" | "not-provided"), "{}", place()),
         (Some(true), Some(true)) => {
             assert!(matches!(word, "flagged" | "hidden"), "{}", place());
-            let tier = limit.checks.iter().zip(&read.finds).filter(|(_, f)| **f == Some(true)).map(|(c, _)| c.tier).max();
+            let tier =
+                limit.checks.iter().zip(&read.finds).filter(|(_, f)| **f == Some(true)).map(|(c, _)| c.tier).max();
             // A graver check that is open may be found for a range that is cut by the bound.
             let open = limit.checks.iter().zip(&read.finds).any(|(c, f)| f.is_none() && Some(c.tier) > tier);
             assert!(word == "hidden" || open || outcome.tier == tier, "{}: {:?}, {tier:?}", place(), outcome.tier);
@@ -456,10 +457,113 @@ fn pairs() {
         for (nth, pair) in found.iter().enumerate() {
             let id = format!("{} {}", limit.rule.id, nth + 1);
             match pair {
-                Some(p) => println!("{} {} {id} {}: {} found, {} not; {}", if p.on_bound {"on  "} else {"near"}, if p.clears {"clears"} else {"lesser"}, p.token, p.found, p.clear, p.compared),
+                Some(p) => println!(
+                    "{} {} {id} {}: {} found, {} not; {}",
+                    if p.on_bound { "on  " } else { "near" },
+                    if p.clears { "clears" } else { "lesser" },
+                    p.token,
+                    p.found,
+                    p.clear,
+                    p.compared
+                ),
                 None => println!("none {id}"),
             }
         }
     }
     println!("{} orders", COUNT.load(std::sync::atomic::Ordering::Relaxed));
+}
+
+/// A document to be judged: what it is, its text, its version, what its sender declares.
+struct Document_ {
+    what: String,
+    text: String,
+    version: FhirVersion,
+    settings: Settings,
+}
+
+fn documents() -> Vec<Document_> {
+    let mut out = Vec::new();
+    let mut add = |what: String, given: &Table| {
+        let text = short_form::compose(given, &BOOK).unwrap_or_else(|why| panic!("{what}: {why}"));
+        out.push(Document_ { what, text, version: FhirVersion::R4, settings: settings(given) });
+    };
+    for limit in &BOOK.limits {
+        for test in &limit.tests {
+            add(format!("{} {}", limit.rule.id, test.title), &test.given);
+        }
+    }
+    for (title, given) in orders::clean() {
+        for (kind, seeded, _) in orders::seeded(&given) {
+            add(format!("{title}, {kind}"), &seeded);
+        }
+        add(title, &given);
+    }
+    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/cases");
+    for folder in [folder.to_owned(), format!("{folder}/published")] {
+        for file in std::fs::read_dir(&folder).expect("a folder") {
+            let path = file.expect("a file").path();
+            let name = path.to_string_lossy().into_owned();
+            let version = match name.as_str() {
+                n if n.ends_with(".r4.json") => FhirVersion::R4,
+                n if n.ends_with(".r5.json") => FhirVersion::R5,
+                _ => continue,
+            };
+            let text = std::fs::read_to_string(&path).expect("a text");
+            out.push(Document_ { what: name, text, version, settings: Settings::default() });
+        }
+    }
+    out
+}
+
+/// What every rule comes to for every order of a document, by place of the order and id.
+fn outcomes(document: &Document_, text: &str) -> BTreeMap<(usize, String), (&'static str, Option<Tier>, String)> {
+    let by = Institution { formulary: &FORMULARY, rulebook: &BOOK, settings: &document.settings };
+    let done = check_by(text.as_bytes(), "", document.version, by);
+    let mut out = BTreeMap::new();
+    for (nth, order) in done.orders.iter().enumerate() {
+        for j in order.judged.iter().chain(&order.shadow) {
+            out.insert((nth, j.rule.id.to_string()), (j.outcome.word(), j.outcome.tier(), format!("{:?}", j.outcome)));
+        }
+    }
+    out
+}
+
+#[test]
+fn units() {
+    let documents = documents();
+    let next = std::sync::atomic::AtomicUsize::new(0);
+    let written: std::sync::Mutex<other_units::Written> = std::sync::Mutex::default();
+    std::thread::scope(|scope| {
+        for _ in 0..2 {
+            scope.spawn(|| {
+                loop {
+                    let nth = next.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+                    let Some(document) = documents.get(nth) else { break };
+                    let before = outcomes(document, &document.text);
+                    assert!(!before.is_empty(), "{}", document.what);
+                    for way in other_units::WAYS {
+                        let mut json: Json = serde_json::from_str(&document.text).expect("JSON");
+                        let mut now = other_units::Written::default();
+                        other_units::rewrite(&mut json, way, &mut now);
+                        if now.is_empty() {
+                            continue;
+                        }
+                        let after = outcomes(document, &json.to_string());
+                        assert_eq!(before.len(), after.len());
+                        for (key, a) in &before {
+                            let b = &after[key];
+                            if (a.0, a.1) != (b.0, b.1) {
+                                println!("CHANGED {} | {} | {} | {:?} -> {:?}", key.1, way.name, document.what, a, b);
+                            }
+                        }
+                        let mut all = written.lock().expect("no panic");
+                        for (pair, n) in now {
+                            *all.entry(pair).or_default() += n;
+                        }
+                    }
+                }
+            });
+        }
+    });
+    println!("{} documents; {:?}", documents.len(), written.lock().expect("no panic"));
 }
