@@ -387,6 +387,9 @@ fn units() {
     }
     not_clear(&[("density-unit", "\"cal/mL\""), ("density-code", "\"cal/mL\"")], &["UNT-03"]);
     not_clear(&[("density", "24")], &["UNT-02"]);
+    // 4 kcal/mL: a number that is usual in kcal per fluid ounce says nothing when it stands in kJ.
+    let in_joules = [("density", "16.736"), ("density-unit", "\"kJ/mL\""), ("density-code", "\"kJ/mL\"")];
+    not_clear(&in_joules, &["UNT-01"]);
     for code in ["g", "[lb_av]", "mg", "t", "cm", "kg/m2"] {
         not_clear(&[("kg-code", &format!("\"{code}\""))], &[]);
     }

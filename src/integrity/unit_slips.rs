@@ -88,8 +88,10 @@ pub(super) fn density_swapped(case: &Case<'_>) -> Outcome {
         return Outcome::NotApplicable(Cow::Borrowed("no energy density is stated"));
     };
     let unit = unit_code(q);
-    let per_ounce = unit.contains("[foz_us]") || unit.contains("[foz_br]");
-    let per_ml = unit.ends_with("/mL") || unit.ends_with("/ml");
+    // The two are mistaken for each other in kilocalories only.
+    let joules = unit.to_ascii_lowercase().contains('j');
+    let per_ounce = !joules && (unit.contains("[foz_us]") || unit.contains("[foz_br]"));
+    let per_ml = !joules && (unit.ends_with("/mL") || unit.ends_with("/ml"));
     let within = |lo: Exact, hi: Exact| value >= lo && value <= hi;
     let (looks, other) = if per_ml && within(Exact::int(15), Exact::int(40)) {
         (true, "kcal per fluid ounce")
