@@ -15,6 +15,8 @@ pub struct Way {
     pub times: &'static [(&'static str, &'static str)],
     /// Laboratory values as masses, by the molar mass of their code.
     pub masses: bool,
+    /// Whether only the spelling of the units changes.
+    pub same_numbers: bool,
 }
 
 pub const WAYS: &[Way] = &[
@@ -37,6 +39,7 @@ pub const WAYS: &[Way] = &[
         ],
         times: &[("h", "min"), ("min", "s")],
         masses: false,
+        same_numbers: false,
     },
     Way {
         name: "by the day, in kilojoules and milligrams",
@@ -48,16 +51,16 @@ pub const WAYS: &[Way] = &[
             ("cm", "mm"),
             ("wk", "h"),
             ("kcal/mL", "kJ/mL"),
-            ("cal/mL", "kcal/mL"),
             ("[foz_us]", "L"),
             ("mmol/L", "mol/L"),
             ("mL/min/{1.73_m2}", "mL/h/{1.73_m2}"),
         ],
         times: &[("h", "s"), ("d", "h")],
         masses: false,
+        same_numbers: false,
     },
     Way {
-        name: "by the minute, per 100 mL, with small letters",
+        name: "by the minute, per 100 mL",
         units: &[
             ("mL", "dl"),
             ("mL/h", "ml/min"),
@@ -68,8 +71,28 @@ pub const WAYS: &[Way] = &[
         ],
         times: &[("min", "h")],
         masses: false,
+        same_numbers: false,
     },
-    Way { name: "laboratory values as masses", units: &[("mL/h", "uL/h")], times: &[], masses: true },
+    Way {
+        name: "laboratory values as masses",
+        units: &[("mL/h", "uL/h")],
+        times: &[],
+        masses: true,
+        same_numbers: false,
+    },
+    Way {
+        name: "in other spellings",
+        units: &[
+            ("mL", "ml"),
+            ("mL/h", "ml/h"),
+            ("kcal/mL", "kcal/ml"),
+            ("mmol/L", "mmol/l"),
+            ("kcal/[foz_us]", "[Cal]/[foz_us]"),
+        ],
+        times: &[],
+        masses: false,
+        same_numbers: true,
+    },
 ];
 
 /// How often each unit was written as another.
@@ -123,15 +146,11 @@ fn quantity(object: &mut Map<String, Value>, way: &Way, written: &mut Written) {
 }
 
 fn times(object: &mut Map<String, Value>, way: &Way, written: &mut Written) {
-    for (unit, numbers) in
-        [("periodUnit", ["period", "periodMax"]), ("durationUnit", ["duration", "durationMax"])]
-    {
+    for (unit, numbers) in [("periodUnit", ["period", "periodMax"]), ("durationUnit", ["duration", "durationMax"])] {
         let Some(code) = object.get(unit).and_then(Value::as_str) else { continue };
         let Some((from, to)) = way.times.iter().find(|(from, _)| *from == code) else { continue };
-        let values: Vec<(&str, Option<Value>)> = numbers
-            .into_iter()
-            .filter_map(|key| Some((key, converted(object.get(key)?, from, to))))
-            .collect();
+        let values: Vec<(&str, Option<Value>)> =
+            numbers.into_iter().filter_map(|key| Some((key, converted(object.get(key)?, from, to)))).collect();
         if values.is_empty() || values.iter().any(|(_, v)| v.is_none()) {
             continue;
         }
@@ -145,9 +164,10 @@ fn times(object: &mut Map<String, Value>, way: &Way, written: &mut Written) {
 
 /// A laboratory value in mmol/L as mg/dL.
 fn as_mass(object: &mut Map<String, Value>, written: &mut Written) {
-    let mass = object.get("code").and_then(|c| c["coding"][0]["code"].as_str()).and_then(|loinc| {
-        TESTS.iter().find_map(|test| test.code(loinc)).and_then(|code| code.molar_mass)
-    });
+    let mass = object
+        .get("code")
+        .and_then(|c| c["coding"][0]["code"].as_str())
+        .and_then(|loinc| TESTS.iter().find_map(|test| test.code(loinc)).and_then(|code| code.molar_mass));
     let Some((mass, quantity)) = mass.zip(object.get_mut("valueQuantity").and_then(Value::as_object_mut)) else {
         return;
     };

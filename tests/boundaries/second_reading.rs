@@ -188,6 +188,11 @@ impl Reading {
         Condition::Whole(Box::new(whole))
     }
 
+    /// Whether a check compares numbers.
+    pub fn compares(&self, check: usize) -> bool {
+        (0..self.comparisons.len()).any(|nth| self.concerns(check, nth))
+    }
+
     /// Whether a comparison is part of a check.
     pub fn concerns(&self, check: usize, comparison: usize) -> bool {
         let (when, finds) = &self.checks[check];
