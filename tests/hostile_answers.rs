@@ -390,6 +390,14 @@ fn units() {
     // 4 kcal/mL: a number that is usual in kcal per fluid ounce says nothing when it stands in kJ.
     let in_joules = [("density", "16.736"), ("density-unit", "\"kJ/mL\""), ("density-code", "\"kJ/mL\"")];
     not_clear(&in_joules, &["UNT-01"]);
+    // Ounces as millilitres, however the millilitre is spelled.
+    for (unit, code) in [("mL", r#","code":"mL""#), ("ml", r#","code":"ml""#), ("cm3", r#","code":"cm3""#), ("ml", "")]
+    {
+        let feed = format!(
+            r#"[{{"schedule":{{"repeat":{{"frequency":6,"period":1,"periodUnit":"d"}}}},"quantity":{{"value":8,"unit":"{unit}","system":"http://unitsofmeasure.org"{code}}}}}]"#
+        );
+        not_clear(&[("administration", &feed)], &["UNT-06"]);
+    }
     for code in ["g", "[lb_av]", "mg", "t", "cm", "kg/m2"] {
         not_clear(&[("kg-code", &format!("\"{code}\""))], &[]);
     }

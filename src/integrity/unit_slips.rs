@@ -9,7 +9,7 @@ use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Source};
 use crate::nutrition::totals::Totals;
 use crate::timing::schedule::{Dose, Method, Note};
-use crate::units::{self, UnitNote};
+use crate::units::{self, Dimension, Unit, UnitNote};
 use std::borrow::Cow;
 
 pub(super) fn not_usable(case: &Case<'_>) -> Outcome {
@@ -314,9 +314,10 @@ pub(super) fn ounces(case: &Case<'_>) -> Outcome {
         any = true;
         let Some(value) = q.value.value.value() else { continue };
         let number = value.exact();
-        let unit = unit_code(&q.value);
+        let Some(unit) = units::measure(&q.value, Dimension::VOLUME).unit else { continue };
         let ounce = Exact::decimal(295_735_295_625, 10);
-        if unit == "mL" && number >= Exact::ONE && number <= Exact::int(12) {
+        // However the millilitre is spelled.
+        if unit == Unit::MILLILITRE && number >= Exact::ONE && number <= Exact::int(12) {
             match case.person.weight.kg() {
                 None => {
                     return Outcome::NotEvaluated(
@@ -337,7 +338,7 @@ pub(super) fn ounces(case: &Case<'_>) -> Outcome {
                 Some(_) => {}
             }
         }
-        if unit.starts_with("[foz_") && number >= Exact::int(30) && number <= Exact::int(360) {
+        if unit.code().starts_with("[foz_") && number >= Exact::int(30) && number <= Exact::int(360) {
             let millilitres = number.mul(ounce).unwrap_or(number);
             out.push(Finding {
                 arithmetic: Some(format!("{value} fluid ounces = {} mL", millilitres.short(0))),
