@@ -406,13 +406,15 @@ static FURTHER: LazyLock<Vec<Further>> = LazyLock::new(|| {
     orders
         .map(|order| {
             let mut given = file["base"][text(&order["base"]).as_str()].as_table().expect("a base").clone();
+            for key in order.get("without").and_then(Value::as_array).into_iter().flatten() {
+                given.remove(key.as_str().expect("a key"));
+            }
             if let Some(with) = order.get("with") {
                 given.extend(with.as_table().expect("keys").clone());
             }
-            let vary = match order["vary"].as_str().expect("a text") {
-                "birth-date" => Token::Birth,
-                path => Token::Given(path.split('.').map(str::to_owned).collect()),
-            };
+            let name = text(&order["vary"]);
+            let vary = tokens(&given).into_iter().find(|t| t.name() == name);
+            let vary = vary.unwrap_or_else(|| panic!("{name} is no number of {given}"));
             Further { limits: order["limits"].as_array().expect("ids").iter().map(text).collect(), given, vary }
         })
         .collect()
