@@ -61,7 +61,6 @@ pub const WAYS: &[Way] = &[
         units: &[
             ("mL", "dl"),
             ("mL/h", "ml/min"),
-            ("cm", "[in_i]"),
             ("kcal/mL", "kcal/(100.mL)"),
             ("mmol/L", "mmol/dL"),
             ("kg", "[lb_av]"),
