@@ -330,12 +330,12 @@ impl Line<'_> {
         (from, to)
     }
 
-    /// Checks that find something on one side of two places and nothing on the other.
-    /// Whether none of those kept is on the bound.
+    /// Keeps the pairs that two places are for checks that find something at the one and nothing at the other.
+    /// Whether one that was kept does not touch its bound.
     fn pairs(&self, a: i64, b: i64, out: &mut Found) -> bool {
         let (Some(Some(a)), Some(Some(b))) = (self.seen.get(&a), self.seen.get(&b)) else { return false };
         let mut closer = false;
-        for check in 0..self.limit.checks.len() {
+        for (check, best) in out.iter_mut().enumerate() {
             let (found, clear) = match (a.1.read.finds[check], b.1.read.finds[check]) {
                 (Some(true), Some(false)) => (a, b),
                 (Some(false), Some(true)) => (b, a),
@@ -367,9 +367,9 @@ impl Line<'_> {
                 more: self.more,
             };
             let better = |old: &Pair| (pair.clears, pair.on_bound, self.more) > (old.clears, old.on_bound, old.more);
-            if out[check].as_ref().is_none_or(better) {
+            if best.as_ref().is_none_or(better) {
                 closer |= !pair.on_bound;
-                out[check] = Some(pair);
+                *best = Some(pair);
             }
         }
         closer
