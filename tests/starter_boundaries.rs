@@ -708,8 +708,8 @@ fn the_same_amount_in_another_unit_changes_no_outcome() {
         println!("{rule} from {from} to {to}: {n} ({why})");
         assert!(n > 0, "{rule} from {from} to {to} is no exception any more");
     }
-    for pair in WAYS.iter().flat_map(|way| way.units.iter().chain(way.times)) {
-        assert!(written.get(pair).is_some_and(|n| *n > 0), "{pair:?} is never written");
+    for (from, to, ..) in WAYS.iter().flat_map(|way| way.units.iter().chain(way.times)) {
+        assert!(written.contains_key(&(*from, *to)), "{from} is never written as {to}");
     }
     assert!(documents.len() > 1_000);
 }
