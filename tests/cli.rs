@@ -423,16 +423,16 @@ fn demo_once_answers_every_sample_and_says_that_it_is_invented() {
     // 11: 4 × 300 + 8 × 50, 1200 × 1.2 + 2 × 25.
     for (sample, disposition, volume, energy, found) in [
         ("demo-1-toddler", "clear", "1100 mL", "1000 kcal", ""),
-        ("demo-2-intensive-care", "clear", "1860 mL", "1872 kcal", ""),
-        ("demo-3-home-cyclic", "clear", "1634 mL", "1911 kcal", ""),
+        ("demo-2-intensive-care", "flagged", "1860 mL", "1872 kcal", "HIGH WAT-01"),
+        ("demo-3-home-cyclic", "flagged", "1634 mL", "1911 kcal", "MED WAT-01"),
         ("demo-4-jejunal-bolus", "flagged", "1680 mL", "1500 kcal", "bolus-beyond-stomach"),
         ("demo-5-steps-over-cap", "flagged", "1680 to 2340 mL", "1500 to 2160 kcal", "cap-against-schedule"),
-        ("demo-6-infant-24kcal", "clear", "760 mL", "584 kcal", ""),
+        ("demo-6-infant-24kcal", "not-fully-checked", "760 mL", "584 kcal", ""),
         ("demo-7-pounds", "flagged", "2600 mL", "2500 kcal", "weight-against-age"),
         ("demo-8-hold-in-text", "flagged", "1560 mL", "1728 kcal", "text-changes-dose"),
         ("demo-9-no-density", "flagged", "1860 mL", "kcal not known", "core-element-missing"),
         ("demo-10-toddler", "clear", "1100 mL", "1000 kcal", ""),
-        ("demo-11-home-additive", "clear", "1600 mL", "1490 kcal", ""),
+        ("demo-11-home-additive", "flagged", "1600 mL", "1490 kcal", "MED WAT-01"),
     ] {
         let line = text.lines().find(|l| l.starts_with(&format!("{sample} "))).unwrap();
         for part in [disposition, volume, energy, found] {

@@ -3,14 +3,15 @@
 use super::exit::{Exit, complain};
 use super::log::{self, LogFormat};
 use super::serve::{DEFAULT_LISTEN, address, runtime};
-use super::{INVENTED, formulary, settings_file};
-use crate::answer::NO_RULEBOOK;
+use super::{INVENTED, formulary, rulebook, settings_file};
+use crate::answer::book_warning;
 use crate::http::appraiser::Core;
 use crate::http::samples::{SAMPLES, Sample};
 use crate::http::{App, Limits, server};
 use crate::settings::Settings;
 use clap::Args;
 use serde_json::Value;
+use std::borrow::Cow;
 use std::io::{self, Write};
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -38,11 +39,13 @@ impl Demo {
         let settings = Settings { demo: true, ..settings_file::embedded()? };
         let wanted = self.listen.as_deref().map(address).transpose()?;
         let formulary = formulary::embedded()?;
+        let rulebook = rulebook::load(&[])?;
+        let warning = book_warning(&rulebook).map(Cow::into_owned);
         log::start(LogFormat::Text, "warn", true);
         runtime()?.block_on(async {
             let listener = bind(wanted).await?;
             let here = listener.local_addr().map_err(|error| error.to_string())?;
-            let app = App::new(Arc::new(Core::new(formulary)), settings, Limits::default());
+            let app = App::new(Arc::new(Core::with(formulary, rulebook)), settings, Limits::default());
             let (stop, stopped) = oneshot::channel::<()>();
             let service = tokio::spawn(server::serve(listener, app, async {
                 tokio::select! {
@@ -50,7 +53,7 @@ impl Demo {
                     () = server::asked_to_stop() => {}
                 }
             }));
-            let shown = show(here, !self.once).await;
+            let shown = show(here, !self.once, warning).await;
             if self.once || shown.is_err() {
                 drop(stop);
             }
@@ -77,14 +80,14 @@ async fn bind(wanted: Option<SocketAddr>) -> Result<TcpListener, String> {
 }
 
 /// Prints where the service is, what it answers to each sample, and how to ask it.
-async fn show(here: SocketAddr, stays: bool) -> Result<(), String> {
+async fn show(here: SocketAddr, stays: bool, warning: Option<String>) -> Result<(), String> {
     let client =
         reqwest::Client::builder().timeout(Duration::from_secs(30)).build().map_err(|error| error.to_string())?;
     let mut lines = vec![INVENTED.to_owned(), format!("listening on http://{here}"), String::new()];
     for sample in &SAMPLES {
         lines.push(line(sample, &ask(&client, here, sample).await?));
     }
-    lines.push(NO_RULEBOOK.to_owned());
+    lines.extend(warning);
     let first = SAMPLES.first().map_or("", |sample| sample.name);
     lines.push(String::new());
     lines.push("The answer to one of them in full, while the demo runs:".to_owned());
@@ -137,7 +140,8 @@ fn finding(issue: &Value) -> Option<String> {
         let codings = issue["details"]["coding"].as_array()?;
         codings.iter().find(|c| c["system"].as_str().is_some_and(|s| s.ends_with(system))).cloned()
     };
-    let (rule, tier) = (coding("/CodeSystem/finding")?, coding("/CodeSystem/tier")?);
+    let rule = coding("/CodeSystem/finding").or_else(|| coding("/CodeSystem/limit"))?;
+    let tier = coding("/CodeSystem/tier")?;
     let tier = tier["code"].as_str().filter(|tier| *tier != "LOW")?;
     Some(format!("{tier} {} {}", rule["code"].as_str()?, rule["display"].as_str().unwrap_or_default()))
 }

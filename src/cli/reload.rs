@@ -59,12 +59,11 @@ impl Source {
     }
 
     fn look(&self) -> Texts {
-        if self.files.is_empty() { Texts::default() } else { rulebook::gather(&self.files) }
+        if rulebook::without(&self.files) { Texts::default() } else { rulebook::gather(&self.files) }
     }
 
     fn used(&self, texts: Texts) -> Result<(Rulebook, Rehearsal), Vec<String>> {
-        // Without a rulebook the integrity rules judge alone.
-        let book = if self.files.is_empty() { Rulebook::default() } else { rulebook::of(texts)?.0 };
+        let book = if rulebook::without(&self.files) { Rulebook::default() } else { rulebook::of(texts)?.0 };
         let rehearsal = self.rehearse(&book);
         if rehearsal.failing.is_empty() { Ok((book, rehearsal)) } else { Err(rehearsal.problems) }
     }

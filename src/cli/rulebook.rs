@@ -9,6 +9,8 @@ use std::path::{Path, PathBuf};
 const LIMIT: u64 = 4 << 20;
 /// The starter rulebook's name on the command line and in `extends`.
 const STARTER: &str = "starter";
+/// No limits at all.
+const NONE: &str = "none";
 
 /// The rulebook of these files; the starter rulebook when there are none.
 ///
@@ -18,12 +20,17 @@ pub fn load(files: &[PathBuf]) -> Result<Rulebook, String> {
     read(files).map(|(book, _)| book).map_err(|problems| unusable(&problems))
 }
 
-/// The rulebook asked for by `check`: none unless a file, a folder or `starter` is named.
+/// The rulebook asked for by `check`: the starter unless a file, a folder or `none` is named.
 ///
 /// # Errors
 /// As [`load`].
 pub fn asked(files: &[PathBuf]) -> Result<Rulebook, String> {
-    if files.is_empty() { Ok(Rulebook::default()) } else { load(files) }
+    if without(files) { Ok(Rulebook::default()) } else { load(files) }
+}
+
+/// Whether the integrity rules are to judge alone.
+pub fn without(files: &[PathBuf]) -> bool {
+    matches!(files, [one] if one.as_os_str() == NONE)
 }
 
 /// The rulebook of one file, of a folder, or `starter`.

@@ -30,7 +30,7 @@ pub enum Format {
 /// Which rulebook.
 #[derive(Args, Clone, Debug, Default)]
 pub struct Book {
-    /// Rulebook file (TOML), or a folder of them; may be given more than once, later files extend earlier ones. Without it: the starter rulebook
+    /// Rulebook file (TOML), or a folder of them; may be given more than once, later files extend earlier ones. Without it: the starter rulebook. `none`, for `check` and `serve`: the program's integrity rules only
     #[arg(long = "rulebook", env = "ENTERAL_GATE_RULEBOOK", value_name = "FILE", value_delimiter = ':')]
     pub files: Vec<PathBuf>,
 }

@@ -5,7 +5,7 @@ use super::log::{self, LogFormat};
 use super::reload::{Pace, Source, keep};
 use super::rules::Book;
 use super::{Institution, Products, formulary, rulebook};
-use crate::answer::NO_RULEBOOK;
+use crate::answer::book_warning;
 use crate::http::appraiser::Core;
 use crate::http::rules_in_use::RulesInUse;
 use crate::http::server::{self, only_loopback};
@@ -59,8 +59,8 @@ impl Serve {
             zone = settings.zone_name,
             "starting"
         );
-        if rulebook.is_empty() {
-            tracing::warn!("{NO_RULEBOOK}");
+        if let Some(warning) = book_warning(&rulebook) {
+            tracing::warn!("{warning}");
         }
         runtime()?.block_on(async {
             let listener = TcpListener::bind(address).await.map_err(|error| format!("--listen {address}: {error}"))?;

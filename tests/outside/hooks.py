@@ -138,7 +138,7 @@ def the_checks_can_fail():
 def main():
     program = sys.argv[1]
     the_checks_can_fail()
-    for book, more in (("no rulebook", []), ("starter", ["--rulebook", "starter"])):
+    for book, more in (("no rulebook", ["--rulebook", "none"]), ("starter", [])):
         service = Service(program, *more)
         try:
             everything(service, book)
