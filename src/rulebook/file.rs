@@ -1178,7 +1178,7 @@ impl<'r> Reader<'r> {
             (None, None, Some(flag)) => Bound::When(flag),
             _ => return None,
         };
-        Some(Check { tier, when, measure, bound, text: text?, fix })
+        Some(Check { tier, when, measure, bound, text: text?, fix, compared: None })
     }
 
     fn tests(&mut self, draft: &Draft<'_>, bounded: bool) -> Vec<Test> {

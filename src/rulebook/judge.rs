@@ -268,7 +268,7 @@ fn checks(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Outcom
     let mut found: Option<Finding> = None;
     let (mut missing, mut why, mut open) = (Vec::new(), Vec::new(), None);
     for check in &limit.checks {
-        match looked_at(limit, check, facts, about) {
+        match looked_at(check, facts, about) {
             Seen::Fine => {}
             Seen::Found(finding) => {
                 if found.as_ref().is_none_or(|f| finding.tier > f.tier) {
@@ -302,7 +302,7 @@ enum Seen {
     Unknown(Vec<Missing>, Vec<String>),
 }
 
-fn looked_at(limit: &Limit, check: &Check, facts: &dyn Facts, about: &Circumstances<'_>) -> Seen {
+fn looked_at(check: &Check, facts: &dyn Facts, about: &Circumstances<'_>) -> Seen {
     if let Some(when) = &check.when {
         match when.holds(facts) {
             Truth::False => return Seen::Fine,
@@ -313,7 +313,7 @@ fn looked_at(limit: &Limit, check: &Check, facts: &dyn Facts, about: &Circumstan
     let (bound, above) = match &check.bound {
         Bound::When(condition) => {
             return match condition.holds(facts) {
-                Truth::True => Seen::Found(finding(limit, check, facts, &[], about)),
+                Truth::True => Seen::Found(finding(check, facts, &[], about)),
                 Truth::False => Seen::Fine,
                 Truth::Unknown { missing, why } => Seen::Unknown(missing, why),
             };
@@ -340,7 +340,7 @@ fn looked_at(limit: &Limit, check: &Check, facts: &dyn Facts, about: &Circumstan
         }
     };
     match beyond(m, b, above) {
-        Some(true) => Seen::Found(finding(limit, check, facts, &[measured.clone(), bound.clone()], about)),
+        Some(true) => Seen::Found(finding(check, facts, &[measured.clone(), bound.clone()], about)),
         Some(false) => Seen::Fine,
         None => Seen::Unknown(Vec::new(), vec![between(m, b)]),
     }
@@ -375,7 +375,7 @@ fn between(measure: &Amount, bound: &Amount) -> String {
     format!("the bound lies within what the measure may be ({})", reasons.join("; "))
 }
 
-fn finding(limit: &Limit, check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstances<'_>) -> Finding {
+fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstances<'_>) -> Finding {
     let mut at: Vec<At> = Vec::new();
     let expressions = check.measure.iter().chain(match &check.bound {
         Bound::Above(e) | Bound::Below(e) | Bound::When(e) => Some(e),
@@ -393,7 +393,7 @@ fn finding(limit: &Limit, check: &Check, facts: &dyn Facts, extra: &[Value], abo
     Finding {
         tier: check.tier,
         text: check.text.render(facts, extra),
-        arithmetic: arithmetic(limit, check),
+        arithmetic: check.compared.clone(),
         fix: check.fix.as_ref().map(|fix| fix.render(facts, extra)),
         at,
         code: None,
@@ -402,7 +402,7 @@ fn finding(limit: &Limit, check: &Check, facts: &dyn Facts, extra: &[Value], abo
 }
 
 /// What was compared, as the rulebook writes it, with the parameters' values.
-fn arithmetic(limit: &Limit, check: &Check) -> Option<String> {
+pub(super) fn arithmetic(limit: &Limit, check: &Check) -> Option<String> {
     let mut out = match (&check.measure, &check.bound) {
         (Some(m), Bound::Above(b)) => format!("{} > {}", m.text, b.text),
         (Some(m), Bound::Below(b)) => format!("{} < {}", m.text, b.text),

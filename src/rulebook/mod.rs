@@ -74,8 +74,14 @@ impl Rulebook {
         self.limits.is_empty() && self.waiting.is_empty()
     }
 
-    /// The same book, ready to judge: rivals found once.
+    /// The same book, ready to judge: rivals found, and what each check compares written out, once.
     fn prepared(mut self) -> Self {
+        for limit in &mut self.limits {
+            let compared: Vec<_> = limit.checks.iter().map(|check| judge::arithmetic(limit, check)).collect();
+            for (check, compared) in limit.checks.iter_mut().zip(compared) {
+                check.compared = compared;
+            }
+        }
         let all = self.limits.iter().enumerate();
         self.rivals = all
             .clone()
@@ -342,6 +348,8 @@ pub struct Check {
     pub text: Template,
     /// What is offered.
     pub fix: Option<Template>,
+    /// Measure and bound as the rulebook writes them, with the parameters' values; written by the book itself.
+    compared: Option<String>,
 }
 
 /// What one of a limit's tests expects.
