@@ -1,6 +1,6 @@
 //! `GET /metrics`: counters and states in Prometheus text format. Nothing of a person or an order.
 
-use super::App;
+use super::{App, gate, key_sets};
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use http::{HeaderValue, header};
@@ -26,11 +26,11 @@ impl ByDisposition {
     }
 }
 
-/// Counters of CDS Hooks: name, labels, count. The labels are words of the program, so there are few of them.
+/// Counters: name, labels, count. The labels are words of the program, so there are few of them.
 #[derive(Debug, Default)]
 pub struct Counters(Mutex<BTreeMap<(&'static str, String), u64>>);
 
-/// What each is.
+/// What each of those of CDS Hooks is.
 const HOOKS: [(&str, &str); 7] = [
     ("enteral_gate_hook_orders_total", "Draft NutritionOrders in hook requests, by what became of them."),
     ("enteral_gate_hook_cards_total", "Cards, by indicator."),
@@ -44,6 +44,13 @@ const HOOKS: [(&str, &str); 7] = [
     ("enteral_gate_hook_feedback_total", "Feedback on cards, by outcome. It is counted and not kept."),
 ];
 
+/// What each of those of callers is.
+const CALLERS: [(&str, &str); 3] = [
+    (gate::PASSED, "Calls of known callers that were let pass, by caller as configured."),
+    (gate::REFUSED, "Calls that were turned away, by reason."),
+    (key_sets::FETCHED, "Key sets of issuers fetched, by result."),
+];
+
 impl Counters {
     /// Adds to a counter; `labels` as in the text format, without braces.
     pub fn add(&self, name: &'static str, labels: String, n: usize) {
@@ -54,11 +61,11 @@ impl Counters {
         *counts.entry((name, labels)).or_default() += n as u64;
     }
 
-    fn write(&self, out: &mut String) {
+    fn write(&self, out: &mut String, what: &[(&str, &str)]) {
         let counts = self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-        for (name, help) in HOOKS {
+        for (name, help) in what {
             let _ = write!(out, "# HELP {name} {help}\n# TYPE {name} counter\n");
-            for ((_, labels), count) in counts.iter().filter(|((own, _), _)| *own == name) {
+            for ((_, labels), count) in counts.iter().filter(|((own, _), _)| own == name) {
                 let _ = writeln!(out, "{name}{{{labels}}} {count}");
             }
         }
@@ -81,7 +88,13 @@ pub async fn metrics(State(app): State<Arc<App>>) -> Response {
         "# HELP enteral_gate_panics_total Requests that ended in a fault of the program.\n# TYPE enteral_gate_panics_total counter\nenteral_gate_panics_total {}\n",
         app.panics()
     );
-    app.hooks.write(&mut out);
+    app.hooks.write(&mut out, &HOOKS);
+    if let Some(gate) = &app.doors.gate {
+        gate.counters.write(&mut out, &CALLERS);
+    }
+    if let Some(certificates) = &app.doors.certificates {
+        certificates.metrics(&mut out);
+    }
     let kind = HeaderValue::from_static("text/plain; version=0.0.4; charset=utf-8");
     ([(header::CONTENT_TYPE, kind)], out).into_response()
 }
