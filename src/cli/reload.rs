@@ -196,20 +196,20 @@ fn logged(problems: &[String]) -> String {
 }
 
 /// SIGHUP; where there is none nobody asks.
-struct Asked {
+pub(super) struct Asked {
     #[cfg(unix)]
     signal: Option<tokio::signal::unix::Signal>,
 }
 
 impl Asked {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         Self {
             #[cfg(unix)]
             signal: tokio::signal::unix::signal(tokio::signal::unix::SignalKind::hangup()).ok(),
         }
     }
 
-    async fn again(&mut self) {
+    pub(super) async fn again(&mut self) {
         #[cfg(unix)]
         if let Some(signal) = &mut self.signal
             && signal.recv().await.is_some()

@@ -62,7 +62,9 @@ pub struct Limits {
     pub connections: usize,
     /// Age at which a connection is asked to end, so that a caller who never reads cannot keep it.
     pub connection_age: Duration,
-    /// Time that running requests get after a stop was asked for.
+    /// Time for which new connections are still taken after a stop was asked for, while `/readyz` already says 503.
+    pub notice: Duration,
+    /// Time that running requests get after that.
     pub drain: Duration,
 }
 
@@ -81,6 +83,7 @@ impl Default for Limits {
             appraisals: 32,
             connections: 512,
             connection_age: Duration::from_secs(600),
+            notice: Duration::ZERO,
             drain: Duration::from_secs(10),
         }
     }

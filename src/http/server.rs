@@ -26,13 +26,18 @@ use tokio_rustls::TlsAcceptor;
 /// Why an address is not bound: there is no authentication, so only this machine may reach the service.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "{0} can be reached from other machines and no authentication is configured; listen on a loopback address such as 127.0.0.1:8080, behind a gateway that authenticates"
+    "{0} can be reached from other machines and no authentication is configured; listen on a loopback address such as 127.0.0.1:8080, or say who may call (--access) and give a certificate (--tls-cert, --tls-key)"
 )]
 pub struct Exposed(pub SocketAddr);
 
 /// Refuses an address that other machines could reach.
 pub fn only_loopback(address: SocketAddr) -> Result<SocketAddr, Exposed> {
-    if address.ip().to_canonical().is_loopback() { Ok(address) } else { Err(Exposed(address)) }
+    if is_loopback(address) { Ok(address) } else { Err(Exposed(address)) }
+}
+
+/// Whether only this machine can reach it.
+pub fn is_loopback(address: SocketAddr) -> bool {
+    address.ip().to_canonical().is_loopback()
 }
 
 /// Serves until `stop` resolves, then lets running requests end within the drain time.
@@ -59,7 +64,13 @@ pub async fn serve_routes(
     let cap = u32::try_from(app.limits.connections).unwrap_or(u32::MAX);
     let connections = Arc::new(Semaphore::new(cap as usize));
     let (stopping, stopped) = watch::channel(false);
-    let mut stop = pin!(stop);
+    // Whoever sends requests here hears that this service stops while it still answers.
+    let mut stop = pin!(async {
+        stop.await;
+        if !app.stopping.swap(true, Ordering::Relaxed) {
+            sleep(app.limits.notice).await;
+        }
+    });
     let (demo, note) = app.mark();
     loop {
         let stream = tokio::select! {
@@ -100,7 +111,6 @@ pub async fn serve_routes(
         });
     }
     drop(listener);
-    app.stopping.store(true, Ordering::Relaxed);
     tracing::info!(demo, note, "stopping: no new connections, waiting for running requests");
     let _ = stopping.send(true);
     if timeout(app.limits.drain, connections.acquire_many(cap)).await.is_err() {
