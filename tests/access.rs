@@ -22,10 +22,8 @@ use jsonwebtoken::{EncodingKey, crypto};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
-use std::io::{BufRead, BufReader, Read, Write};
 use std::net::SocketAddr;
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::path::Path;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, LazyLock};
 use std::time::{Duration, Instant};
@@ -448,4 +446,503 @@ fn access_tokens() {
     // Only the clients that are listed, where there is a list.
     let listed = access(vec![authority(keys(&[&LOGIN]), &["somebody-else"])]);
     assert_eq!(judged(&listed, &token(&header(&LOGIN), &good, &LOGIN), NOW), Err(Reason::Client));
+}
+
+// Over HTTP.
+
+fn now() -> i64 {
+    jiff::Timestamp::now().as_second()
+}
+
+struct Service {
+    here: SocketAddr,
+    app: Arc<App>,
+}
+
+impl Service {
+    async fn new(access: Access, pace: Pace, admin: bool) -> Self {
+        let sets = KeySets::new(&access, Vec::new(), pace).unwrap();
+        let doors = Doors { gate: Some(Gate::new(access, sets)), certificates: None, admin };
+        let formulary = Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
+        let limits = Limits { hook_time: Duration::from_secs(20), ..Limits::default() };
+        let app = App::behind(doors, Arc::new(Core::new(formulary)), Settings::default(), limits);
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let here = listener.local_addr().unwrap();
+        tokio::spawn(server::serve(listener, app.clone(), std::future::pending()));
+        Self { here, app }
+    }
+
+    /// The listener for metrics and details.
+    async fn admin(&self, tokens: bool) -> SocketAddr {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let here = listener.local_addr().unwrap();
+        let routes = routes::admin(self.app.clone(), tokens);
+        tokio::spawn(server::serve_routes(listener, routes, None, self.app.clone(), std::future::pending()));
+        here
+    }
+
+    async fn metric(&self, line: &str) -> u64 {
+        let metrics = token(&header(&SMALL), &own(now(), "/metrics", "https://monitor.example"), &SMALL);
+        let (status, _, text) = call(self.here, "GET", "/metrics", &[bearer_of(&metrics)], "").await;
+        assert_eq!(status, 200, "{text}");
+        text.lines().find_map(|l| l.strip_prefix(line)?.trim().parse().ok()).unwrap_or(0)
+    }
+
+    async fn refused(&self, reason: &str) -> u64 {
+        self.metric(&format!("enteral_gate_access_refused_total{{reason=\"{reason}\"}}")).await
+    }
+}
+
+fn bearer_of(token: &str) -> String {
+    format!("authorization: Bearer {token}")
+}
+
+fn own(now: i64, path: &str, iss: &str) -> Value {
+    with(with(claims(now), "aud", json!(format!("{PUBLIC}{path}"))), "iss", json!(iss))
+}
+
+/// Status, head in small letters, body.
+async fn call(here: SocketAddr, method: &str, path: &str, headers: &[String], body: &str) -> (u16, String, String) {
+    let mut stream = TcpStream::connect(here).await.unwrap();
+    let kind = if path.contains("/fhir") { "application/fhir+json" } else { "application/json" };
+    let mut text = format!("{method} {path} HTTP/1.1\r\nhost: x\r\nconnection: close\r\n");
+    if method == "POST" {
+        write!(text, "content-type: {kind}\r\ncontent-length: {}\r\n", body.len()).unwrap();
+    }
+    for header in headers {
+        write!(text, "{header}\r\n").unwrap();
+    }
+    stream.write_all(format!("{text}\r\n{body}").as_bytes()).await.unwrap();
+    let mut answer = String::new();
+    let _ = tokio::time::timeout(Duration::from_secs(30), stream.read_to_string(&mut answer)).await.unwrap();
+    let (head, body) = answer.split_once("\r\n\r\n").unwrap_or((&answer, ""));
+    let status = head.split(' ').nth(1).and_then(|s| s.parse().ok()).unwrap_or(0);
+    (status, head.to_lowercase(), body.to_owned())
+}
+
+/// Callers of the tests: hook client, another one, monitoring, and an authorization server.
+fn everybody() -> Access {
+    let mut monitor = client("monitor", "https://monitor.example", keys(&[&SMALL]), &[Role::Metrics]);
+    monitor.algorithms.insert(Algorithm::Es256);
+    let mut all = ours();
+    all.issuers[0].keys = Some(keys(&[&OWN, &RSA]));
+    all.issuers.push(monitor);
+    all
+}
+
+fn hook_body() -> String {
+    std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/hooks/requests/sign-clear.json")).unwrap()
+}
+
+async fn hook(here: SocketAddr, token: &str) -> u16 {
+    call(here, "POST", SIGN, &[bearer_of(token)], &hook_body()).await.0
+}
+
+/// A caller of the matrix and what it may be used for.
+struct Actor {
+    name: &'static str,
+    role: Option<Role>,
+    grants: Grants,
+    token: fn(&str) -> Option<String>,
+}
+
+fn backend(scope: &str) -> Option<String> {
+    Some(token(&header(&LOGIN), &access_claims(now(), scope), &LOGIN))
+}
+
+fn actors() -> Vec<Actor> {
+    let none = Grants::default();
+    let actor = |name, role, grants, token| Actor { name, role, grants, token };
+    vec![
+        actor("no token", None, none, |_| None),
+        actor("unknown client", None, none, |path| Some(token(&header(&OTHER), &own(now(), path, "https://evil.example"), &OTHER))),
+        actor("client, `hooks`", Some(Role::Hooks), none, |path| Some(token(&header(&OWN), &own(now(), path, EHR), &OWN))),
+        actor("client, `metrics`", Some(Role::Metrics), none, |path| {
+            Some(token(&header(&SMALL), &own(now(), path, "https://monitor.example"), &SMALL))
+        }),
+        actor("backend, `….read` or `.r`", Some(Role::Fhir), Grants::of("system/NutritionOrder.r"), |_| {
+            backend("system/NutritionOrder.read")
+        }),
+        actor("backend, `….write`, `.c` or `.u`", Some(Role::Fhir), Grants::of("system/NutritionOrder.cu"), |_| {
+            backend("system/NutritionOrder.write")
+        }),
+        actor("backend, other scopes", Some(Role::Fhir), none, |_| backend("system/Patient.read")),
+    ]
+}
+
+/// What a route asks for decides alone who gets through.
+fn expected(need: Need, actor: &Actor) -> &'static str {
+    match (need, actor.role) {
+        (Need::Open, _) => "answered",
+        (_, None) => "401",
+        (Need::Order(_), Some(Role::Fhir)) if matches!(need, Need::Order(of) if actor.grants.allow(of)) => "answered",
+        (Need::Hooks, Some(Role::Hooks)) | (Need::Metrics, Some(Role::Metrics)) => "answered",
+        _ => "403",
+    }
+}
+
+/// Every route asked by every kind of caller; the page holds what came of it.
+#[tokio::test(flavor = "multi_thread")]
+async fn every_route_and_every_caller() {
+    let s = Service::new(everybody(), Pace::default(), false).await;
+    let mut page = String::from("| method | address |");
+    let actors = actors();
+    for actor in &actors {
+        write!(page, " {} |", actor.name).unwrap();
+    }
+    write!(page, "\n|---|---|{}\n", "---|".repeat(actors.len())).unwrap();
+    let mut guarded = 0;
+    for (method, route, need, _) in routes::table() {
+        write!(page, "| {method} | `{route}` |").unwrap();
+        guarded += usize::from(need != Need::Open);
+        let path = route.replace("{version}", "R4").replace("{name}", "demo-1-toddler");
+        let path = if route.starts_with("/cds") {
+            path.replace("{id}", "tube-feeding-order-sign")
+        } else {
+            path.replace("{id}", "NutritionOrder-appraise")
+        };
+        for actor in &actors {
+            let headers: Vec<String> = (actor.token)(&path).iter().map(|t| bearer_of(t)).collect();
+            let (status, _, text) = call(s.here, method, &path, &headers, "{}").await;
+            assert!(status > 0 && status < 500, "{method} {path}: {status} {text}");
+            let got = match status {
+                401 => "401",
+                403 => "403",
+                _ => "answered",
+            };
+            assert_eq!(got, expected(need, actor), "{method} {path} as {}: {text}", actor.name);
+            write!(page, " {got} |").unwrap();
+        }
+        page.push('\n');
+    }
+    assert!(guarded >= 8, "hooks, feedback, five operations, metrics");
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/security.md");
+    let text = std::fs::read_to_string(&file).unwrap();
+    let (before, rest) = text.split_once("<!-- routes -->\n").unwrap();
+    let (_, after) = rest.split_once("<!-- end of routes -->").unwrap();
+    let fresh = format!("{before}<!-- routes -->\n{page}<!-- end of routes -->{after}");
+    if std::env::var_os("UPDATE").is_some() {
+        std::fs::write(&file, &fresh).unwrap();
+    }
+    assert_eq!(std::fs::read_to_string(&file).unwrap(), fresh, "stale: UPDATE=1 cargo test --test access");
+}
+
+/// A base with a slash at its end is the same route, and an address with an escaped dollar sign too.
+#[tokio::test]
+async fn no_way_round_the_gate() {
+    let s = Service::new(everybody(), Pace::default(), false).await;
+    for path in [
+        "/fhir/R4/",
+        "/fhir/R4/%24validate",
+        "/fhir/R4/NutritionOrder/%24appraise",
+        "/fhir/R9/$validate",
+        "/cds-services/nothing",
+        "/cds-services/tube-feeding-order-sign?x=1",
+    ] {
+        assert_eq!(call(s.here, "POST", path, &[], "{}").await.0, 401, "{path}");
+    }
+    for path in ["//fhir/R4", "/fhir/../metrics", "/FHIR/R4", "/metrics/", "/%6detrics"] {
+        assert_eq!(call(s.here, "POST", path, &[], "{}").await.0, 404, "{path}");
+    }
+}
+
+#[tokio::test]
+async fn whoever_is_turned_away_is_not_told_why() {
+    let s = Service::new(everybody(), Pace::default(), false).await;
+    let good = || claims(now());
+    let of = |claims: &Value| bearer_of(&token(&header(&OWN), claims, &OWN));
+    let none = json!({"alg": "none", "typ": "JWT", "kid": "own"});
+    let mut said = BTreeSet::new();
+    for (headers, reason) in [
+        (vec![], "no-token"),
+        (vec![of(&good()), of(&good())], "several-tokens"),
+        (vec!["authorization: Basic YTpi".to_owned()], "not-bearer"),
+        (vec![of(&with(good(), "exp", json!(now() - 60)))], "expired"),
+        (vec![of(&with(good(), "iat", json!(now() + 600)))], "issued-later"),
+        (vec![of(&with(good(), "aud", json!(PUBLIC)))], "audience"),
+        (vec![of(&with(good(), "jti", Value::Null))], "no-id"),
+        (vec![bearer_of(&format!("{}.{}.", base64(none.to_string()), base64(good().to_string())))], "malformed"),
+        (vec![bearer_of(&token(&with(header(&OWN), "kid", json!("x")), &good(), &OWN))], "unknown-key"),
+        (vec![bearer_of(&token(&with(header(&OTHER), "kid", json!("own")), &good(), &OTHER))], "signature"),
+        (vec![bearer_of(&token(&with(header(&OWN), "jku", json!("http://127.0.0.1:1/")), &good(), &OWN))], "key-url"),
+        (vec![bearer_of(&token(&header(&OWN), &with(good(), "x", json!("x".repeat(9000))), &OWN))], "too-long"),
+    ] {
+        let before = s.refused(reason).await;
+        let (status, head, body) = call(s.here, "POST", SIGN, &headers, &hook_body()).await;
+        assert_eq!(status, 401, "{reason}");
+        assert!(head.contains("\r\nwww-authenticate: bearer\r\n"), "{head}");
+        said.insert(body);
+        assert_eq!(s.refused(reason).await, before + 1, "{reason}");
+    }
+    assert_eq!(said.len(), 1, "the same words whatever was wrong: {said:?}");
+    let outcome: Value = serde_json::from_str(said.first().unwrap()).unwrap();
+    assert_eq!((&outcome["resourceType"], &outcome["issue"][0]["code"]), (&json!("OperationOutcome"), &json!("login")));
+    // A header that no connection takes ends as one.
+    let (status, ..) = call(s.here, "POST", SIGN, &[bearer_of(&"x".repeat(60_000))], "").await;
+    assert!((400..=431).contains(&status), "{status}");
+}
+
+#[tokio::test]
+async fn a_token_is_good_for_one_call() {
+    let s = Service::new(everybody(), Pace::default(), false).await;
+    let made = token(&header(&OWN), &claims(now()), &OWN);
+    assert_eq!(hook(s.here, &made).await, 200);
+    assert_eq!(hook(s.here, &made).await, 401);
+    assert_eq!(s.refused("replayed").await, 1);
+    assert_eq!(s.metric("enteral_gate_access_passed_total{caller=\"order-entry\"}").await, 1);
+    // The same id of another issuer is another token.
+    let again = with(claims(now()), "iss", json!("https://other.example"));
+    assert_eq!(hook(s.here, &token(&header(&OTHER), &again, &OTHER)).await, 200);
+    // Feedback may name its service or its own address.
+    let feedback = json!({"feedback": []}).to_string();
+    let path = format!("{SIGN}/feedback");
+    for audience in [SIGN, &path] {
+        let made = token(&header(&OWN), &own(now(), audience, EHR), &OWN);
+        let (status, _, text) = call(s.here, "POST", &path, &[bearer_of(&made)], &feedback).await;
+        assert_ne!(status, 401, "{text}");
+    }
+    // An access token is used until it ends.
+    let granted = backend("system/NutritionOrder.read").unwrap();
+    for _ in 0..2 {
+        let path = "/fhir/R4/NutritionOrder/$validate";
+        assert_eq!(call(s.here, "POST", path, &[bearer_of(&granted)], "{}").await.0, 400);
+    }
+}
+
+#[tokio::test]
+async fn entries_of_a_batch_need_their_own_scopes() {
+    let s = Service::new(everybody(), Pace::default(), false).await;
+    let entry = |url: &str| json!({"request": {"method": "POST", "url": url}, "resource": {"resourceType": "NutritionOrder"}});
+    let bundle = json!({"resourceType": "Bundle", "type": "batch",
+        "entry": [entry("NutritionOrder/$validate"), entry("NutritionOrder/$appraise")]});
+    let ask = async |scope: &str| {
+        let headers = [bearer_of(&backend(scope).unwrap())];
+        let (status, _, text) = call(s.here, "POST", "/fhir/R4", &headers, &bundle.to_string()).await;
+        assert_eq!(status, 200, "{text}");
+        let answer: Value = serde_json::from_str(&text).unwrap();
+        [0, 1].map(|n| answer["entry"][n]["response"]["status"].as_str().unwrap()[..3].to_owned())
+    };
+    assert_eq!(ask("system/NutritionOrder.write").await, ["200", "403"]);
+    assert_eq!(ask("system/NutritionOrder.rs").await, ["200", "200"]);
+    let headers = [bearer_of(&backend("system/NutritionOrder.write").unwrap())];
+    let (status, _, text) = call(s.here, "POST", "/fhir/R4/NutritionOrder/$appraise", &headers, "{}").await;
+    let outcome: Value = serde_json::from_str(&text).unwrap();
+    assert_eq!((status, &outcome["issue"][0]["code"]), (403, &json!("forbidden")));
+    assert!(outcome["issue"][0]["details"]["text"].as_str().unwrap().contains("system/NutritionOrder.read"));
+    assert_eq!(s.refused("scope").await, 1);
+}
+
+/// The body that never ends keeps a turn; another call of the same client has none, one of another client has.
+#[tokio::test]
+async fn one_client_cannot_take_every_turn() {
+    let mut few = everybody();
+    few.issuers[0].concurrent = 1;
+    let s = Service::new(few, Pace::default(), false).await;
+    let mut held = TcpStream::connect(s.here).await.unwrap();
+    let made = token(&header(&OWN), &claims(now()), &OWN);
+    let head = format!(
+        "POST {SIGN} HTTP/1.1\r\nhost: x\r\n{}\r\ncontent-type: application/json\r\ncontent-length: 100\r\n\r\n{{",
+        bearer_of(&made)
+    );
+    held.write_all(head.as_bytes()).await.unwrap();
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    let second = token(&header(&OWN), &claims(now()), &OWN);
+    let (status, head, text) = call(s.here, "POST", SIGN, &[bearer_of(&second)], &hook_body()).await;
+    assert_eq!(status, 429, "{text}");
+    assert!(head.contains("\r\nretry-after: 1"), "{head}");
+    let other = with(claims(now()), "iss", json!("https://other.example"));
+    assert_eq!(hook(s.here, &token(&header(&OTHER), &other, &OTHER)).await, 200);
+    drop(held);
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    assert_eq!(hook(s.here, &second).await, 200, "a token that had no turn is still good");
+}
+
+#[tokio::test]
+async fn metrics_and_details_have_a_listener_of_their_own() {
+    let s = Service::new(everybody(), Pace::default(), true).await;
+    let metrics = token(&header(&SMALL), &own(now(), "/metrics", "https://monitor.example"), &SMALL);
+    assert_eq!(call(s.here, "GET", "/metrics", &[bearer_of(&metrics)], "").await.0, 404);
+    assert_eq!(call(s.here, "GET", "/readyz", &[], "").await.2, "ready\n");
+    let inside = s.admin(false).await;
+    assert_eq!(call(inside, "GET", "/metrics", &[], "").await.0, 200);
+    assert!(call(inside, "GET", "/readyz", &[], "").await.2.contains("products"));
+    for (method, path) in [("POST", SIGN), ("POST", "/fhir/R4"), ("GET", "/"), ("GET", "/fhir/R4/metadata")] {
+        assert_eq!(call(inside, method, path, &[], "{}").await.0, 404, "{path}");
+    }
+    // Where other machines could reach it.
+    let guarded = s.admin(true).await;
+    assert_eq!(call(guarded, "GET", "/metrics", &[], "").await.0, 401);
+    assert_eq!(call(guarded, "GET", "/readyz", &[], "").await.0, 401);
+    assert_eq!(call(guarded, "GET", "/livez", &[], "").await.0, 200);
+    assert_eq!(call(guarded, "GET", "/metrics", &[bearer_of(&metrics)], "").await.0, 200);
+}
+
+// Keys that are fetched.
+
+/// Publishes keys, and counts how often it is asked.
+struct Publisher {
+    url: String,
+    asked: Arc<AtomicUsize>,
+    answer: Arc<std::sync::Mutex<String>>,
+}
+
+impl Publisher {
+    async fn new() -> Self {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let url = format!("http://{}/keys", listener.local_addr().unwrap());
+        let (asked, answer) = (Arc::new(AtomicUsize::new(0)), Arc::new(std::sync::Mutex::new(String::new())));
+        let (count, what) = (asked.clone(), answer.clone());
+        tokio::spawn(async move {
+            loop {
+                let (mut stream, _) = listener.accept().await.unwrap();
+                count.fetch_add(1, Ordering::SeqCst);
+                let answer = what.lock().unwrap().clone();
+                tokio::spawn(async move {
+                    let mut buffer = [0; 4096];
+                    let _ = stream.read(&mut buffer).await;
+                    if answer == "silence" {
+                        tokio::time::sleep(Duration::from_secs(5)).await;
+                    }
+                    let _ = stream.write_all(answer.as_bytes()).await;
+                });
+            }
+        });
+        Self { url, asked, answer }
+    }
+
+    fn says(&self, answer: String) {
+        *self.answer.lock().unwrap() = answer;
+    }
+
+    fn publishes(&self, signers: &[&Signer]) {
+        let body = String::from_utf8(set(&signers.iter().map(|s| public(s)).collect::<Vec<_>>())).unwrap();
+        self.says(ok(&body));
+    }
+
+    fn asked(&self) -> usize {
+        self.asked.load(Ordering::SeqCst)
+    }
+}
+
+fn ok(body: &str) -> String {
+    format!("HTTP/1.1 200 OK\r\nconnection: close\r\ncontent-length: {}\r\n\r\n{body}", body.len())
+}
+
+fn published_at(url: &str) -> Access {
+    let mut all = everybody();
+    all.issuers[0].keys = None;
+    all.issuers[0].key_urls = vec![url.to_owned()];
+    all
+}
+
+fn pace() -> Pace {
+    Pace {
+        fresh: Duration::from_secs(60),
+        usable: Duration::from_secs(60),
+        interval: Duration::from_millis(1500),
+        time: Duration::from_millis(500),
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn keys_are_fetched_once_and_kept() {
+    let publisher = Publisher::new().await;
+    publisher.publishes(&[&OWN]);
+    let s = Service::new(published_at(&publisher.url), pace(), false).await;
+    let with_url = with(header(&OWN), "jku", json!(publisher.url));
+    let calls: Vec<_> = (0..6)
+        .map(|n| {
+            let head = if n % 2 == 0 { with_url.clone() } else { header(&OWN) };
+            let made = token(&head, &claims(now()), &OWN);
+            tokio::spawn(async move { hook(s.here, &made).await })
+        })
+        .collect();
+    for one in calls {
+        assert_eq!(one.await.unwrap(), 200);
+    }
+    assert_eq!(publisher.asked(), 1, "six calls at once, one question");
+    // A key that is not there: asked again, once per interval.
+    tokio::time::sleep(pace().interval).await;
+    let unknown = with(header(&RSA), "kid", json!("rsa"));
+    for _ in 0..5 {
+        assert_eq!(hook(s.here, &token(&unknown, &claims(now()), &RSA)).await, 401);
+    }
+    assert_eq!(publisher.asked(), 2);
+    assert_eq!(s.refused("unknown-key").await, 5);
+    assert_eq!(hook(s.here, &token(&header(&OWN), &claims(now()), &OWN)).await, 200);
+    // Until it is there.
+    publisher.publishes(&[&OWN, &RSA]);
+    assert_eq!(hook(s.here, &token(&unknown, &claims(now()), &RSA)).await, 401);
+    tokio::time::sleep(pace().interval).await;
+    assert_eq!(hook(s.here, &token(&unknown, &claims(now()), &RSA)).await, 200);
+    assert_eq!(publisher.asked(), 3);
+    assert_eq!(s.metric("enteral_gate_key_sets_fetched_total{result=\"taken\"}").await, 3);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn no_address_but_those_configured_is_asked() {
+    let (publisher, elsewhere) = (Publisher::new().await, Publisher::new().await);
+    publisher.publishes(&[&OWN]);
+    elsewhere.publishes(&[&OTHER, &OWN]);
+    let s = Service::new(published_at(&publisher.url), pace(), false).await;
+    let slash = format!("{}/", publisher.url);
+    let upper = publisher.url.to_uppercase();
+    for url in [&*elsewhere.url, &slash, &upper, "file:///etc/passwd", "", "http://169.254.169.254/"] {
+        let pointed = with(header(&OWN), "jku", json!(url));
+        assert_eq!(hook(s.here, &token(&pointed, &claims(now()), &OWN)).await, 401, "{url}");
+    }
+    assert_eq!((publisher.asked(), elsewhere.asked(), s.refused("key-url").await), (0, 0, 6));
+    // Neither is one that the configured address points to.
+    publisher.says(format!("HTTP/1.1 302 Found\r\nlocation: {}\r\ncontent-length: 0\r\n\r\n", elsewhere.url));
+    assert_eq!(hook(s.here, &token(&header(&OWN), &claims(now()), &OWN)).await, 401);
+    assert_eq!((publisher.asked(), elsewhere.asked(), s.refused("keys-unavailable").await), (1, 0, 1));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn keys_that_cannot_be_had_are_not_asked_for_all_the_time() {
+    let large = ok(&format!("{{\"keys\":[],\"x\":\"{}\"}}", "x".repeat(300 << 10)));
+    let private = ok(&String::from_utf8(set(&[with(public(&OWN), "d", json!("secret"))])).unwrap());
+    for answer in [
+        ok("<html>"),
+        ok("{}"),
+        large,
+        private,
+        "HTTP/1.1 500 Oops\r\ncontent-length: 0\r\n\r\n".to_owned(),
+        "silence".to_owned(),
+        "no HTTP".to_owned(),
+    ] {
+        let publisher = Publisher::new().await;
+        publisher.says(answer.clone());
+        let s = Service::new(published_at(&publisher.url), pace(), false).await;
+        let started = Instant::now();
+        for _ in 0..3 {
+            assert_eq!(hook(s.here, &token(&header(&OWN), &claims(now()), &OWN)).await, 401);
+        }
+        assert_eq!(publisher.asked(), 1, "{}", &answer[..answer.len().min(60)]);
+        assert!(started.elapsed() < Duration::from_millis(1400), "bounded in time");
+        assert_eq!(s.refused("keys-unavailable").await, 3);
+        tokio::time::sleep(pace().interval).await;
+        publisher.publishes(&[&OWN]);
+        assert_eq!(hook(s.here, &token(&header(&OWN), &claims(now()), &OWN)).await, 200);
+        // From now on an outage does not matter, for as long as keys may be used.
+        publisher.says(answer);
+        tokio::time::sleep(pace().interval).await;
+        assert_eq!(hook(s.here, &token(&header(&RSA), &claims(now()), &RSA)).await, 401);
+        assert_eq!(hook(s.here, &token(&header(&OWN), &claims(now()), &OWN)).await, 200);
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn old_keys_end() {
+    let publisher = Publisher::new().await;
+    publisher.publishes(&[&OWN]);
+    let short = Pace { fresh: Duration::from_millis(300), usable: Duration::from_millis(2500), ..pace() };
+    let s = Service::new(published_at(&publisher.url), short, false).await;
+    assert_eq!(hook(s.here, &token(&header(&OWN), &claims(now()), &OWN)).await, 200);
+    publisher.says("HTTP/1.1 404 Gone\r\ncontent-length: 0\r\n\r\n".to_owned());
+    tokio::time::sleep(Duration::from_millis(600)).await;
+    assert_eq!(hook(s.here, &token(&header(&OWN), &claims(now()), &OWN)).await, 200, "not fresh, but usable");
+    tokio::time::sleep(Duration::from_millis(2200)).await;
+    assert_eq!(hook(s.here, &token(&header(&OWN), &claims(now()), &OWN)).await, 401);
+    assert_eq!(s.refused("keys-unavailable").await, 1);
 }
