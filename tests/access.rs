@@ -293,7 +293,8 @@ fn whoever_did_not_sign_it_is_not_believed() {
     // Every part changed, one character at a time.
     let good = token(&header(&OWN), &claims(NOW), &OWN);
     let parts: Vec<&str> = good.split('.').collect();
-    let longer = format!("{}.{}.{}", parts[0], base64(with(claims(NOW), "jti", json!("changed")).to_string()), parts[2]);
+    let longer =
+        format!("{}.{}.{}", parts[0], base64(with(claims(NOW), "jti", json!("changed")).to_string()), parts[2]);
     assert_eq!(judged(&ours, &longer, NOW), Err(Reason::Signature));
     for place in (0..good.len()).step_by(7) {
         let mut changed = good.clone().into_bytes();
@@ -301,7 +302,9 @@ fn whoever_did_not_sign_it_is_not_believed() {
         let changed = String::from_utf8(changed).unwrap();
         assert!(judged(&ours, &changed, NOW).is_err(), "{place}");
     }
-    for text in ["", ".", "..", "...", "a.b.c", "x", &good[1..], &format!("{good}."), &format!("{good}.{good}"), "\u{0}"] {
+    for text in
+        ["", ".", "..", "...", "a.b.c", "x", &good[1..], &format!("{good}."), &format!("{good}.{good}"), "\u{0}"]
+    {
         assert!(judged(&ours, text, NOW).is_err(), "{text}");
     }
     let huge = token(&header(&OWN), &with(claims(NOW), "x", json!("x".repeat(LIMIT))), &OWN);
@@ -313,7 +316,10 @@ fn key_sets() {
     let read = |keys: &[Value]| Keys::read(&set(keys));
     let own = public(&OWN);
     assert_eq!(read(std::slice::from_ref(&own)).unwrap().find("own").unwrap().algorithm, Algorithm::Es384);
-    assert_eq!(read(&[with(public(&RSA), "alg", Value::Null)]).unwrap().find("rsa").unwrap().algorithm, Algorithm::Rs384);
+    assert_eq!(
+        read(&[with(public(&RSA), "alg", Value::Null)]).unwrap().find("rsa").unwrap().algorithm,
+        Algorithm::Rs384
+    );
     assert_eq!(
         read(&[with(public(&RSA), "alg", json!("RS256"))]).unwrap().find("rsa").unwrap().algorithm,
         Algorithm::Rs256
@@ -422,12 +428,16 @@ fn access_claims(now: i64, scope: &str) -> Value {
 #[test]
 fn access_tokens() {
     let ours = ours();
-    let read = |claims: &Value, typ: Value| judged(&ours, &token(&with(header(&LOGIN), "typ", typ), claims, &LOGIN), NOW);
+    let read =
+        |claims: &Value, typ: Value| judged(&ours, &token(&with(header(&LOGIN), "typ", typ), claims, &LOGIN), NOW);
     let good = access_claims(NOW, "system/NutritionOrder.rs");
     for typ in [json!("JWT"), json!("at+jwt"), json!("application/at+jwt"), Value::Null] {
         let verified = read(&good, typ).unwrap();
         assert_eq!((verified.roles, verified.once), (BTreeSet::from([Role::Fhir]), None));
-        assert_eq!((verified.grants, verified.client.as_deref()), (Grants::of("system/NutritionOrder.r"), Some("backend")));
+        assert_eq!(
+            (verified.grants, verified.client.as_deref()),
+            (Grants::of("system/NutritionOrder.r"), Some("backend"))
+        );
     }
     for (key, value, reason) in [
         ("aud", json!(PUBLIC), Reason::Audience),
@@ -555,8 +565,12 @@ fn actors() -> Vec<Actor> {
     let actor = |name, role, grants, token| Actor { name, role, grants, token };
     vec![
         actor("no token", None, none, |_| None),
-        actor("unknown client", None, none, |path| Some(token(&header(&OTHER), &own(now(), path, "https://evil.example"), &OTHER))),
-        actor("client, `hooks`", Some(Role::Hooks), none, |path| Some(token(&header(&OWN), &own(now(), path, EHR), &OWN))),
+        actor("unknown client", None, none, |path| {
+            Some(token(&header(&OTHER), &own(now(), path, "https://evil.example"), &OTHER))
+        }),
+        actor("client, `hooks`", Some(Role::Hooks), none, |path| {
+            Some(token(&header(&OWN), &own(now(), path, EHR), &OWN))
+        }),
         actor("client, `metrics`", Some(Role::Metrics), none, |path| {
             Some(token(&header(&SMALL), &own(now(), path, "https://monitor.example"), &SMALL))
         }),
@@ -712,7 +726,8 @@ async fn a_token_is_good_for_one_call() {
 #[tokio::test]
 async fn entries_of_a_batch_need_their_own_scopes() {
     let s = Service::new(everybody(), Pace::default(), false).await;
-    let entry = |url: &str| json!({"request": {"method": "POST", "url": url}, "resource": {"resourceType": "NutritionOrder"}});
+    let entry =
+        |url: &str| json!({"request": {"method": "POST", "url": url}, "resource": {"resourceType": "NutritionOrder"}});
     let bundle = json!({"resourceType": "Bundle", "type": "batch",
         "entry": [entry("NutritionOrder/$validate"), entry("NutritionOrder/$appraise")]});
     let ask = async |scope: &str| {
@@ -945,4 +960,28 @@ async fn old_keys_end() {
     tokio::time::sleep(Duration::from_millis(2200)).await;
     assert_eq!(hook(s.here, &token(&header(&OWN), &claims(now()), &OWN)).await, 401);
     assert_eq!(s.refused("keys-unavailable").await, 1);
+}
+
+/// The description of the interface asks for what the routes ask for.
+#[test]
+fn openapi_says_who_may_call() {
+    let described: Value = serde_json::from_str(enteral_gate::http::pages::OPENAPI).unwrap();
+    for (method, path, need, _) in routes::table() {
+        let operation = &described["paths"][path][method.to_lowercase()];
+        let scheme = match need {
+            Need::Open => None,
+            Need::Hooks | Need::Metrics => Some("hookClient"),
+            Need::Order(_) => Some("backendService"),
+        };
+        let wanted = scheme.map_or(Value::Null, |scheme| json!([{scheme: []}, {}]));
+        assert_eq!(operation["security"], wanted, "{method} {path}");
+        for (status, response) in [("401", "Unauthorized"), ("403", "Forbidden"), ("429", "Busy")] {
+            let reference = json!(format!("#/components/responses/{response}"));
+            let wanted = scheme.map_or(Value::Null, |_| reference);
+            assert_eq!(operation["responses"][status]["$ref"], wanted, "{method} {path}");
+        }
+        if let Some(scheme) = scheme {
+            assert_eq!(described["components"]["securitySchemes"][scheme]["scheme"], "bearer");
+        }
+    }
 }

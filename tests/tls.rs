@@ -277,7 +277,9 @@ fn everything_wrong_with_an_access_file_is_told() {
         (&format!("{top}{client}jwks = \"ehr.json\"\nconcurrent = 0\n"), "1 or more"),
         (&format!("{top}{client}jwks = \"ehr.json\"\n{client}jwks = \"ehr.json\"\n"), "the issuer stands twice"),
         (
-            &format!("{top}{client}jwks = \"ehr.json\"\n[[authorization-server]]\nname = \"b\"\nissuer = \"i\"\njwks = \"ehr.json\"\n"),
+            &format!(
+                "{top}{client}jwks = \"ehr.json\"\n[[authorization-server]]\nname = \"b\"\nissuer = \"i\"\njwks = \"ehr.json\"\n"
+            ),
             "the issuer stands twice",
         ),
         (&format!("{top}[[client]]\nname = \"A b\"\niss = \"\"\njwks = \"ehr.json\"\n"), "small letters"),
@@ -306,7 +308,8 @@ async fn served_with_tls_and_tokens() {
     let running = Running::with_inside(&[&arguments[..], &["--admin-listen", "127.0.0.1:0"]].concat());
     assert!(running.said().contains("listening on https://0.0.0.0:"), "{}", running.said());
     let client = authority.client().build().unwrap();
-    let mut tokens = vec![ehr.token(SIGN, "good", 300), ehr.token(SIGN, "late", -300), ehr.token("/metrics", "other", 300)];
+    let mut tokens =
+        vec![ehr.token(SIGN, "good", 300), ehr.token(SIGN, "late", -300), ehr.token("/metrics", "other", 300)];
     tokens.push(OrderEntry::new().token(SIGN, "forged", 300));
     let mut statuses = Vec::new();
     for token in [&tokens[0], &tokens[0], &tokens[1], &tokens[2], &tokens[3]] {
@@ -408,11 +411,11 @@ async fn only_clients_with_a_certificate() {
 async fn a_certificate_is_replaced_while_it_runs() {
     let folder = Folder::new();
     let (first, second) = (Authority::new("First"), Authority::new("Second"));
-    let put = |(certificate, key): (String, String)| {
-        (folder.write("cert.pem", certificate), folder.write("key.pem", key))
-    };
+    let put =
+        |(certificate, key): (String, String)| (folder.write("cert.pem", certificate), folder.write("key.pem", key));
     let (cert, key) = put(first.signs("localhost"));
-    let arguments = ["--listen", "127.0.0.1:0", "--admin-listen", "127.0.0.1:0", "--tls-cert", &cert, "--tls-key", &key];
+    let arguments =
+        ["--listen", "127.0.0.1:0", "--admin-listen", "127.0.0.1:0", "--tls-cert", &cert, "--tls-key", &key];
     let running = Running::with_inside(&arguments);
     let url = format!("https://{}/livez", running.here);
     let reaches = async |authority: &Authority| authority.client().build().unwrap().get(&url).send().await.is_ok();
@@ -478,11 +481,41 @@ async fn half_a_pair_is_not_taken() {
 #[cfg(unix)]
 #[tokio::test(flavor = "multi_thread")]
 async fn readiness_ends_before_the_service() {
-    let running = Running::with_inside(&["--listen", "127.0.0.1:0", "--admin-listen", "127.0.0.1:0", "--stop-notice", "3"]);
+    let running =
+        Running::with_inside(&["--listen", "127.0.0.1:0", "--admin-listen", "127.0.0.1:0", "--stop-notice", "3"]);
     let client = Client::builder().tls_certs_only([]).pool_max_idle_per_host(0).build().unwrap();
     let url = format!("http://{}/readyz", running.here);
     assert_eq!(client.get(&url).send().await.unwrap().status(), 200);
     running.signal("-TERM");
     until("not ready", async || client.get(&url).send().await.unwrap().status() == 503).await;
     assert!(running.inside("/readyz").await.contains("stopping"));
+}
+
+/// The example of the page can be used, and the page names every key.
+#[test]
+fn the_page_shows_an_access_file() {
+    use enteral_gate::access::Kind;
+    use enteral_gate::cli::access_file::{KEYS, load};
+    let page = include_str!("../docs/security.md");
+    let example = page.split("```toml\n").nth(1).unwrap().split("```").next().unwrap();
+    let folder = Folder::new();
+    folder.write("monitoring.json", OrderEntry::new().jwks);
+    folder.write("authorities.pem", Authority::new("Invented").pem());
+    let read = load(Path::new(&folder.write("access.toml", example))).unwrap();
+    let names: Vec<&str> = read.access.issuers.iter().map(|issuer| issuer.name.as_str()).collect();
+    assert_eq!(names, ["order-entry", "monitoring", "login"]);
+    let Kind::AuthorizationServer { audience, clients } = &read.access.issuers[2].kind else { panic!("no server") };
+    assert_eq!((audience.as_str(), clients.contains("nightly-checks")), ("https://gate.example/fhir", true));
+    for key in KEYS.into_iter().flatten() {
+        let table = matches!(*key, "client" | "authorization-server");
+        let named = page.contains(&if table { format!("[[{key}]]") } else { format!("`{key}`") });
+        assert!(named, "{key} is not described");
+    }
+    // A key that the reader does not know would have been refused; one that is not in the list would be new to it.
+    let value: toml::Table = toml::from_str(example).unwrap();
+    assert!(value.keys().all(|key| KEYS[0].contains(&key.as_str())));
+    // Every code of a refusal is one word for a counter.
+    for (_, code) in enteral_gate::access::token::Reason::ALL {
+        assert!(code.chars().all(|c| c.is_ascii_lowercase() || c == '-'), "{code}");
+    }
 }

@@ -198,13 +198,19 @@ impl Reader {
         let (name, iss) = (of.name.get_ref().clone(), of.iss.get_ref().clone());
         let good = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
         if name.is_empty() || name.len() > 64 || !name.chars().all(good) {
-            self.tell(of.name.span().start, "name: expected small letters, digits and hyphens, such as \"order-entry\"");
+            self.tell(
+                of.name.span().start,
+                "name: expected small letters, digits and hyphens, such as \"order-entry\"",
+            );
         }
         if issuers.iter().any(|known| known.name == name) {
             self.tell(of.name.span().start, "name: stands twice");
         }
         if iss.is_empty() || iss.len() > 512 {
-            self.tell(of.iss.span().start, "the issuer is empty or too long; it is the claim iss of its tokens, exactly");
+            self.tell(
+                of.iss.span().start,
+                "the issuer is empty or too long; it is the claim iss of its tokens, exactly",
+            );
         }
         if issuers.iter().any(|known| known.iss == iss) {
             self.tell(of.iss.span().start, "the issuer stands twice: whose token it is must not be a guess");
@@ -226,7 +232,10 @@ impl Reader {
             Keys::read(&text).map_err(|unusable| self.tell(at, &format!("jwks: {unusable}"))).ok()
         });
         if key_urls.is_empty() && !named {
-            self.tell(of.at, &format!("no keys: expected {} or jwks, the name of a file with its public keys", of.url_key));
+            self.tell(
+                of.at,
+                &format!("no keys: expected {} or jwks, the name of a file with its public keys", of.url_key),
+            );
         }
         let known = Algorithm::ALL.map(|(_, name)| name).join(", ");
         let algorithms = match &of.algorithms {

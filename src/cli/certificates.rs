@@ -51,13 +51,7 @@ pub fn keep(
     async move { run(files, certificates, look, decided, asked).await }
 }
 
-async fn run(
-    files: CertificateFiles,
-    certificates: Arc<Certificates>,
-    look: Duration,
-    decided: Pem,
-    mut asked: Asked,
-) {
+async fn run(files: CertificateFiles, certificates: Arc<Certificates>, look: Duration, decided: Pem, mut asked: Asked) {
     let mut looks = interval_at(Instant::now() + look, look);
     looks.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut decided = Ok(decided);

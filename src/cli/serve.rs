@@ -1,9 +1,9 @@
 //! `serve`: the HTTP service for an institution.
 
-use super::exit::Exit;
-use super::log::{self, LogFormat};
 use super::certificates;
 use super::doors::{self, Opened, Reached};
+use super::exit::Exit;
+use super::log::{self, LogFormat};
 use super::reload::{Pace, Source, keep};
 use super::rules::Book;
 use super::{Institution, Products, formulary, rulebook};

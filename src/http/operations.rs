@@ -342,10 +342,9 @@ pub async fn batch(
     };
     let whole = body::read(&app, &parts.headers, incoming).await?;
     let grants = parts.extensions.get::<Caller>().map(|caller| caller.grants);
-    let answer = calculate(&app, whole, app.limits.appraisal_time, move |app, input| {
-        answer_batch(app, input, version, grants)
-    })
-    .await??;
+    let answer =
+        calculate(&app, whole, app.limits.appraisal_time, move |app, input| answer_batch(app, input, version, grants))
+            .await??;
     let mut response = negotiate::fhir(StatusCode::OK, answer, query.pretty);
     response.extensions_mut().insert(Disposition("batch"));
     Ok(response)

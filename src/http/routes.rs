@@ -50,9 +50,7 @@ pub fn router(app: Arc<App>) -> Router {
     let routes = table().into_iter().filter(|(_, _, need, _)| !(own && *need == Need::Metrics));
     let batch = guarded(&app, Need::Order(scope::Need::Batch), post(operations::batch));
     let router = routes
-        .fold(Router::new(), |router, (_, path, need, handler)| {
-            router.route(path, guarded(&app, need, handler))
-        })
+        .fold(Router::new(), |router, (_, path, need, handler)| router.route(path, guarded(&app, need, handler)))
         // Clients that join a base and an empty path.
         .route("/fhir/{version}/", batch);
     finished(router, app)
