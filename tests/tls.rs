@@ -330,6 +330,14 @@ async fn served_with_tls_and_tokens() {
     ] {
         assert!(metrics.contains(line), "{line}\n{metrics}");
     }
+    let named: Vec<&str> = metrics.lines().filter_map(|l| l.strip_prefix("# TYPE ")?.split(' ').next()).collect();
+    let page = include_str!("../docs/configure.md");
+    let documented: Vec<&str> = page
+        .lines()
+        .filter_map(|l| l.strip_prefix("| `")?.split(['`', '{']).next())
+        .filter(|name| name.starts_with("enteral_gate_"))
+        .collect();
+    assert_eq!(named, documented, "every metric is described, in this order, and no other");
     // Plain HTTP on the port of TLS, and another authority's client.
     let mut plain = tokio::net::TcpStream::connect(running.here).await.unwrap();
     plain.write_all(b"GET /livez HTTP/1.1\r\nhost: x\r\n\r\n").await.unwrap();
