@@ -139,7 +139,7 @@ fn access(issuers: Vec<Issuer>) -> Access {
 /// What the pure part says of a token at a time.
 fn judged(access: &Access, token: &str, now: i64) -> Result<Verified, Reason> {
     let presented = Presented::read(token)?;
-    let (_, issuer) = access.issuer(&presented.iss)?;
+    let issuer = access.issuer(&presented.iss)?;
     let KeySource::File(keys) = issuer.key_source(presented.jku.as_deref())? else { panic!("a file was configured") };
     let key = keys.find(&presented.kid).ok_or(Reason::UnknownKey)?;
     let addresses = [format!("{PUBLIC}{SIGN}")];
@@ -472,7 +472,7 @@ struct Service {
 impl Service {
     async fn new(access: Access, pace: Pace, admin: bool) -> Self {
         let sets = KeySets::new(&access, Vec::new(), pace).unwrap();
-        let doors = Doors { gate: Some(Gate::new(access, sets)), certificates: None, admin };
+        let doors = Doors { gate: Some(Arc::new(Gate::new(access, sets))), certificates: None, admin };
         let formulary = Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
         let limits = Limits { hook_time: Duration::from_secs(20), ..Limits::default() };
         let app = App::behind(doors, Arc::new(Core::new(formulary)), Settings::default(), limits);
@@ -654,6 +654,9 @@ async fn no_way_round_the_gate() {
         "/cds-services/tube-feeding-order-sign?x=1",
     ] {
         assert_eq!(call(s.here, "POST", path, &[], "{}").await.0, 401, "{path}");
+    }
+    for path in ["/metrics", "/metrics?x=1"] {
+        assert_eq!(call(s.here, "HEAD", path, &[], "").await.0, 401, "{path}");
     }
     for path in ["//fhir/R4", "/fhir/../metrics", "/FHIR/R4", "/metrics/", "/%6detrics"] {
         assert_eq!(call(s.here, "POST", path, &[], "{}").await.0, 404, "{path}");

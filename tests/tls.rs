@@ -460,6 +460,49 @@ async fn a_certificate_is_replaced_while_it_runs() {
     assert_eq!(running.child.wait().unwrap().code(), Some(0));
 }
 
+/// Keys and clients change without a restart; what was used stays used.
+#[cfg(unix)]
+#[tokio::test(flavor = "multi_thread")]
+async fn callers_are_replaced_while_it_runs() {
+    let folder = Folder::new();
+    let (authority, old, new) = (Authority::new("Invented"), OrderEntry::new(), OrderEntry::new());
+    folder.write("ehr.json", &old.jwks);
+    let access = folder.write("access.toml", ACCESS);
+    let (certificate, key) = authority.signs("localhost");
+    let (cert, key) = (folder.write("cert.pem", certificate), folder.write("key.pem", key));
+    let arguments = ["--listen", "127.0.0.1:0", "--access", &access, "--tls-cert", &cert, "--tls-key", &key];
+    let running = Running::with_inside(&[&arguments[..], &["--admin-listen", "127.0.0.1:0"]].concat());
+    let client = authority.client().build().unwrap();
+    let token = old.token(SIGN, "first", 300);
+    assert_eq!(hook(&client, running.here, &token).await, 200);
+    // A file that cannot be used, in two ways: the one in use stays, and everybody is told.
+    for (name, text) in [("ehr.json", "{\"keys\":[{\"kty\":\"oct\",\"k\":\"CANARY\"}]}"), ("access.toml", "CANARY")] {
+        folder.write(name, text);
+        until("told", async || running.inside("/metrics").await.contains("enteral_gate_access_stale 1")).await;
+        assert!(running.inside("/readyz").await.contains("access file on disk: NOT in use since"));
+        assert_eq!(hook(&client, running.here, &old.token(SIGN, name, 300)).await, 200);
+        folder.write("ehr.json", &old.jwks);
+        folder.write("access.toml", ACCESS);
+        running.signal("-HUP");
+        until("mended", async || running.inside("/metrics").await.contains("enteral_gate_access_stale 0")).await;
+    }
+    assert_eq!(hook(&client, running.here, &token).await, 401, "used before the file was read again");
+    // Another key.
+    folder.write("ehr.json", &new.jwks);
+    running.signal("-HUP");
+    until("taken", async || {
+        hook(&client, running.here, &new.token(SIGN, "own", 300)).await == 200 || {
+            // An id may be used once, also by a call that came too early.
+            tokio::time::sleep(Duration::from_millis(100)).await;
+            false
+        }
+    })
+    .await;
+    assert_eq!(hook(&client, running.here, &old.token(SIGN, "second", 300)).await, 401);
+    assert!(running.said().contains("the access file on disk cannot be used; the one in use stays"));
+    assert!(!running.said().contains("CANARY"), "{}", running.said());
+}
+
 /// Certificate and key are written one after the other; what is between is never taken.
 #[tokio::test(flavor = "multi_thread")]
 async fn half_a_pair_is_not_taken() {

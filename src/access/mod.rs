@@ -126,11 +126,11 @@ pub struct Access {
 }
 
 impl Access {
-    /// The issuer of a token, with its place in the list.
+    /// The issuer of a token.
     ///
     /// # Errors
     /// When nobody of that name is configured.
-    pub fn issuer(&self, iss: &str) -> Result<(usize, &Issuer), Reason> {
-        self.issuers.iter().enumerate().find(|(_, issuer)| issuer.iss == iss).ok_or(Reason::UnknownIssuer)
+    pub fn issuer(&self, iss: &str) -> Result<&Issuer, Reason> {
+        self.issuers.iter().find(|issuer| issuer.iss == iss).ok_or(Reason::UnknownIssuer)
     }
 }

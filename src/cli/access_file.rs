@@ -6,8 +6,11 @@ use crate::access::keys::{Algorithm, Keys, LIMIT as KEYS_LIMIT};
 use crate::access::token::algorithms;
 use crate::access::{Access, Issuer, Kind, Role};
 use crate::formulary::suggestion::hint;
+use crate::http::key_sets::{KeySets, Pace};
 use http::Uri;
+use reqwest::Certificate;
 use serde::Deserialize;
+use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -23,12 +26,33 @@ const CONCURRENT: u16 = 32;
 const LEEWAY: u16 = 30;
 
 /// Who may call, as read.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Callers {
     /// Who may call.
     pub access: Access,
     /// Certification authorities for fetching keys, PEM; empty: those of the machine.
     pub key_authorities: Vec<u8>,
+    /// Of everything that was read.
+    fingerprint: [u8; 32],
+}
+
+impl PartialEq for Callers {
+    fn eq(&self, other: &Self) -> bool {
+        self.fingerprint == other.fingerprint
+    }
+}
+
+impl Callers {
+    /// Those who may call, with what fetches their keys.
+    ///
+    /// # Errors
+    /// When keys could not be fetched.
+    pub fn with_keys(self) -> Result<(Access, KeySets), String> {
+        let roots = Certificate::from_pem_bundle(&self.key_authorities);
+        let roots = roots.map_err(|_| "key-authorities: not a list of certificates in PEM")?;
+        let sets = KeySets::new(&self.access, roots, Pace::default())?;
+        Ok((self.access, sets))
+    }
 }
 
 #[derive(Deserialize)]
@@ -90,7 +114,7 @@ pub fn load(path: &Path) -> Result<Callers, Vec<String>> {
         vec![format!("{name}:{line}: {}", error.message().replace('\n', ", "))]
     })?;
     let folder = path.parent().unwrap_or(Path::new("")).to_owned();
-    Reader { name, text, folder, found: Vec::new() }.file(file)
+    Reader { name, text, folder, found: Vec::new(), read: Sha256::new() }.file(file)
 }
 
 struct Reader {
@@ -98,6 +122,7 @@ struct Reader {
     text: String,
     folder: PathBuf,
     found: Vec<String>,
+    read: Sha256,
 }
 
 impl Reader {
@@ -167,7 +192,9 @@ impl Reader {
             return Err(self.found);
         }
         let access = Access { public_url, leeway: i64::from(leeway), issuers };
-        Ok(Callers { access, key_authorities: key_authorities.unwrap_or_default() })
+        self.read.update(self.text.as_bytes());
+        let fingerprint = self.read.finalize().into();
+        Ok(Callers { access, key_authorities: key_authorities.unwrap_or_default(), fingerprint })
     }
 
     fn roles(&mut self, given: Option<Spanned<Vec<String>>>) -> BTreeSet<Role> {
@@ -262,9 +289,17 @@ impl Reader {
     /// The bytes of a file that is named here, beside this one or by its whole path.
     fn text_of(&mut self, name: &Spanned<String>, key: &str, limit: u64) -> Option<Vec<u8>> {
         let path = self.folder.join(name.get_ref());
-        bytes(&path, limit)
-            .map_err(|what| self.tell(name.span().start, &format!("{key}: {}: {what}", path.display())))
-            .ok()
+        match bytes(&path, limit) {
+            Ok(text) => {
+                self.read.update((text.len() as u64).to_be_bytes());
+                self.read.update(&text);
+                Some(text)
+            }
+            Err(what) => {
+                self.tell(name.span().start, &format!("{key}: {}: {what}", path.display()));
+                None
+            }
+        }
     }
 }
 

@@ -1,18 +1,19 @@
 //! How the service is reached: addresses, TLS, and who may call. What could be reached from other machines without
 //! authentication or in plain text is refused before anything is bound.
 
-use super::access_file;
-use super::certificates::CertificateFiles;
+use super::access_file::{self, Callers};
+use super::certificates::{self, CertificateFiles};
+use super::reload::watch;
 use crate::http::Doors;
 use crate::http::gate::Gate;
-use crate::http::key_sets::{KeySets, Pace};
 use crate::http::server::{Exposed, is_loopback};
 use crate::http::tls::{Certificates, Pem};
 use clap::Args;
-use reqwest::Certificate;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
+use tokio::task::JoinHandle;
 
 /// Where metrics and details are, when callers are configured and nothing else is said.
 const DEFAULT_ADMIN: &str = "127.0.0.1:8732";
@@ -54,8 +55,57 @@ pub struct Opened {
     pub address: SocketAddr,
     /// Where metrics and details are.
     pub admin: Option<Admin>,
-    /// What to look at for a newer certificate, and what was there.
-    pub watched: Option<(CertificateFiles, Arc<Certificates>, Pem)>,
+    /// What to look at for something newer.
+    pub kept: Vec<Kept>,
+}
+
+/// Files that are read again while the service runs, and what was in them.
+pub enum Kept {
+    /// Who may call.
+    Access {
+        /// The access file.
+        path: PathBuf,
+        /// Where they are in use.
+        gate: Arc<Gate>,
+        /// What was read.
+        read: Callers,
+    },
+    /// TLS.
+    Certificates {
+        /// The files.
+        files: CertificateFiles,
+        /// Where they are in use.
+        certificates: Arc<Certificates>,
+        /// What was read.
+        pem: Pem,
+    },
+}
+
+impl Kept {
+    /// Keeps it up to date.
+    pub fn keep(self, look: Duration) -> Vec<JoinHandle<()>> {
+        match self {
+            Self::Certificates { files, certificates, pem } => {
+                vec![tokio::spawn(certificates::keep(files, certificates, look, pem))]
+            }
+            Self::Access { path, gate, read } => {
+                let renewed = gate.clone();
+                let decide = move |found: &Result<Callers, Vec<String>>| take(&gate, found);
+                let watching = watch(look, Ok(read), move || access_file::load(&path), decide);
+                vec![tokio::spawn(watching), tokio::spawn(async move { renewed.renew_keys().await })]
+            }
+        }
+    }
+}
+
+/// Takes callers into use or says why not.
+fn take(gate: &Gate, found: &Result<Callers, Vec<String>>) {
+    let read = found.clone().map_err(|problems| problems.join("; ")).and_then(Callers::with_keys);
+    match &read {
+        Ok((access, _)) => tracing::info!(issuers = access.issuers.len(), "access file taken"),
+        Err(problems) => tracing::error!(problems, "the access file on disk cannot be used; the one in use stays"),
+    }
+    gate.take(read);
 }
 
 impl Reached {
@@ -100,18 +150,20 @@ impl Reached {
                 Some(Admin { address, guarded: !is_loopback(address) })
             }
         };
-        let gate = match callers {
-            None => None,
-            Some(callers) => {
-                let roots = Certificate::from_pem_bundle(&callers.key_authorities)
-                    .map_err(|_| "key-authorities: not a list of certificates in PEM")?;
-                let sets = KeySets::new(&callers.access, roots, Pace::default())?;
-                Some(Gate::new(callers.access, sets))
+        let mut kept = Vec::new();
+        let gate = match (callers, self.access) {
+            (Some(callers), Some(path)) => {
+                let (access, sets) = callers.clone().with_keys()?;
+                let gate = Arc::new(Gate::new(access, sets));
+                kept.push(Kept::Access { path, gate: gate.clone(), read: callers });
+                Some(gate)
             }
+            _ => None,
         };
         let certificates = watched.as_ref().map(|(_, certificates, _)| certificates.clone());
+        kept.extend(watched.map(|(files, certificates, pem)| Kept::Certificates { files, certificates, pem }));
         let doors = Doors { gate, certificates, admin: admin.is_some() };
-        Ok(Opened { doors, address, admin, watched })
+        Ok(Opened { doors, address, admin, kept })
     }
 }
 

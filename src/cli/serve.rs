@@ -1,6 +1,5 @@
 //! `serve`: the HTTP service for an institution.
 
-use super::certificates;
 use super::doors::{self, Opened, Reached};
 use super::exit::Exit;
 use super::log::{self, LogFormat};
@@ -51,7 +50,7 @@ impl Serve {
     /// # Errors
     /// What about the configuration cannot be used; nothing is bound before all of it was read.
     pub fn run(self) -> Result<Exit, String> {
-        let Opened { doors, address, admin, watched } = self.reached.open(&self.listen)?;
+        let Opened { doors, address, admin, kept } = self.reached.open(&self.listen)?;
         let settings = self.institution.settings()?;
         let file = self.products.formulary.ok_or("--formulary FILE is needed: without products nothing can be worked out (`enteral-gate demo` uses an invented one)")?;
         let formulary = Arc::new(formulary::load(&file)?);
@@ -84,9 +83,7 @@ impl Serve {
             let rules = Arc::new(RulesInUse::new(rulebook, Some(rehearsal)));
             let pace = Pace::default();
             let mut keeping = vec![tokio::spawn(keep(source, rules.clone(), pace, texts))];
-            if let Some((files, certificates, pem)) = watched {
-                keeping.push(tokio::spawn(certificates::keep(files, certificates, pace.look, pem)));
-            }
+            keeping.extend(kept.into_iter().flat_map(|kept| kept.keep(pace.look)));
             let certificates = doors.certificates.clone();
             say_where("listening on", certificates.is_some(), &listener)?;
             if let Some((listener, guarded)) = &beside {

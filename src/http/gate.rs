@@ -6,7 +6,7 @@
 
 use super::App;
 use super::body;
-use super::key_sets::KeySets;
+use super::key_sets::{FETCHED, KeySets};
 use super::metrics::Counters;
 use super::refusal::Refusal;
 use crate::access::replay::Used;
@@ -17,16 +17,31 @@ use axum::extract::{Request, State};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use http::{HeaderMap, header};
+use jiff::Timestamp;
 use std::collections::BTreeMap;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::fmt::Write;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
+use std::time::Duration;
+use tokio::time::{Instant, sleep};
 
 /// Counter of calls that were let pass.
 pub const PASSED: &str = "enteral_gate_access_passed_total";
 /// Counter of calls that were turned away.
 pub const REFUSED: &str = "enteral_gate_access_refused_total";
 
+/// Counter of access files read again.
+pub const RELOADED: &str = "enteral_gate_access_reloads_total";
+
 /// Bytes of the body of a caller who is turned away that are read, so that it sees the answer.
 const COURTESY: usize = 16 << 10;
+
+/// What each counter is.
+const COUNTERS: [(&str, &str); 4] = [
+    (PASSED, "Calls of known callers that were let pass, by caller as configured."),
+    (REFUSED, "Calls that were turned away, by reason."),
+    (FETCHED, "Key sets of issuers fetched, by result."),
+    (RELOADED, "Access files read again since the start."),
+];
 
 /// What a route asks of its callers.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -62,18 +77,18 @@ pub struct Caller {
     pub grants: Grants,
 }
 
-/// How many calls of each client are running, by the place of its issuer and its own id.
-type Running = Arc<Mutex<BTreeMap<(usize, String), usize>>>;
+/// How many calls of each client are running, by its issuer and its own id.
+type Running = Arc<Mutex<BTreeMap<(String, String), usize>>>;
 
 /// One running call.
 struct Turn {
     running: Running,
-    of: (usize, String),
+    of: (String, String),
 }
 
 impl Drop for Turn {
     fn drop(&mut self) {
-        let mut running = self.running.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut running = locked(&self.running);
         if let Some(count) = running.get_mut(&self.of) {
             *count -= 1;
             if *count == 0 {
@@ -83,25 +98,98 @@ impl Drop for Turn {
     }
 }
 
-/// Everything needed to tell callers apart.
-pub struct Gate {
+/// Callers and their keys, which are put in another's place together.
+struct Callers {
     access: Access,
     sets: KeySets,
-    used: Vec<Mutex<Used>>,
+}
+
+/// Everything needed to tell callers apart.
+pub struct Gate {
+    callers: RwLock<Arc<Callers>>,
+    /// By `iss`. It outlives a reload, because the tokens do.
+    used: Mutex<BTreeMap<String, Used>>,
     running: Running,
-    pub(super) counters: Counters,
+    counters: Counters,
+    /// Since when an access file on disk is not in use, and what is wrong with it.
+    refused: Mutex<Option<(Timestamp, String)>>,
 }
 
 impl Gate {
     /// A gate for these callers.
     pub fn new(access: Access, sets: KeySets) -> Self {
-        let used = access.issuers.iter().map(|_| Mutex::default()).collect();
-        Self { access, sets, used, running: Running::default(), counters: Counters::default() }
+        Self {
+            callers: RwLock::new(Arc::new(Callers { access, sets })),
+            used: Mutex::default(),
+            running: Running::default(),
+            counters: Counters::default(),
+            refused: Mutex::default(),
+        }
+    }
+
+    /// Puts other callers in place, at once for every call that begins after, or remembers why they cannot be used.
+    pub fn take(&self, read: Result<(Access, KeySets), String>) {
+        let result = match &read {
+            Ok(_) => "taken",
+            Err(_) => "refused",
+        };
+        self.counters.add(RELOADED, format!("result=\"{result}\""), 1);
+        let mut refused = locked(&self.refused);
+        match read {
+            Ok((access, sets)) => {
+                *self.callers.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(Callers { access, sets });
+                *refused = None;
+            }
+            Err(why) => {
+                let since = refused.as_ref().map_or_else(Timestamp::now, |(since, _)| *since);
+                *refused = Some((since, why));
+            }
+        }
+    }
+
+    /// Keeps the keys of issuers fresh until it is dropped.
+    pub async fn renew_keys(&self) {
+        loop {
+            let callers = self.callers();
+            callers.sets.renew_all(&self.counters).await;
+            let again = Instant::now() + callers.sets.renewal();
+            // Others put in place meanwhile have keys of their own.
+            while Instant::now() < again && Arc::ptr_eq(&callers, &self.callers()) {
+                sleep(Duration::from_millis(500)).await;
+            }
+        }
+    }
+
+    fn callers(&self) -> Arc<Callers> {
+        self.callers.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// For the details of `/readyz`.
+    pub fn ready(&self) -> String {
+        let mut lines = format!("callers: {} issuers", self.callers().access.issuers.len());
+        if let Some((since, why)) = &*locked(&self.refused) {
+            let why = why.split_whitespace().collect::<Vec<_>>().join(" ");
+            let _ = write!(lines, "\naccess file on disk: NOT in use since {since:.0}: {why}");
+        }
+        lines
+    }
+
+    /// In Prometheus text format.
+    pub fn metrics(&self, out: &mut String) {
+        self.counters.write(out, &COUNTERS);
+        let stale = u8::from(locked(&self.refused).is_some());
+        let _ = write!(
+            out,
+            "# HELP enteral_gate_access_stale Whether the access file on disk could not be taken and an older one is in use.\n\
+             # TYPE enteral_gate_access_stale gauge\n\
+             enteral_gate_access_stale {stale}\n"
+        );
     }
 
     async fn admit(&self, headers: &HeaderMap, path: &str, need: Need) -> Result<(Caller, Turn), Refusal> {
+        let callers = self.callers();
         let mut name = "";
-        let admitted = self.verified(headers, path, need, &mut name).await;
+        let admitted = self.verified(&callers, headers, path, need, &mut name).await;
         let reason = match &admitted {
             Ok(_) => {
                 self.counters.add(PASSED, format!("caller={name:?}"), 1);
@@ -125,7 +213,8 @@ impl Gate {
     }
 
     async fn verified<'s>(
-        &'s self,
+        &self,
+        callers: &'s Callers,
         headers: &HeaderMap,
         path: &str,
         need: Need,
@@ -133,15 +222,15 @@ impl Gate {
     ) -> Result<(Caller, Turn), Denied> {
         let token = bearer(headers.get_all(header::AUTHORIZATION).iter().map(|value| value.as_bytes()))?;
         let presented = Presented::read(token)?;
-        let (place, issuer) = self.access.issuer(&presented.iss)?;
+        let issuer = callers.access.issuer(&presented.iss)?;
         *name = &issuer.name;
         let key = match issuer.key_source(presented.jku.as_deref())? {
             KeySource::File(keys) => keys.find(&presented.kid).cloned().ok_or(Reason::UnknownKey)?,
-            KeySource::Url(url) => self.sets.key(url, &presented.kid, &self.counters).await?,
+            KeySource::Url(url) => callers.sets.key(url, &presented.kid, &self.counters).await?,
         };
-        let addresses = addresses(&self.access.public_url, path);
-        let now = jiff::Timestamp::now().as_second();
-        let expected = Expected { addresses: &addresses, now, leeway: self.access.leeway };
+        let addresses = addresses(&callers.access.public_url, path);
+        let now = Timestamp::now().as_second();
+        let expected = Expected { addresses: &addresses, now, leeway: callers.access.leeway };
         let verified = presented.verify(issuer, &key, &expected)?;
         if need.role().is_some_and(|role| !verified.roles.contains(&role)) {
             return Err(Denied::Role);
@@ -152,24 +241,27 @@ impl Gate {
             return Err(Denied::Scope);
         }
         // A call that has to come again must still find its token unused.
-        let turn = self.turn(place, issuer, verified.client).ok_or(Denied::Busy)?;
-        if let (Some((id, end)), Some(used)) = (verified.once, self.used.get(place)) {
-            used.lock().unwrap_or_else(PoisonError::into_inner).take(&id, end, now)?;
+        let turn = self.turn(issuer, verified.client).ok_or(Denied::Busy)?;
+        if let Some((id, end)) = verified.once {
+            locked(&self.used).entry(issuer.iss.clone()).or_default().take(&id, end, now)?;
         }
         Ok((Caller { name: Arc::from(issuer.name.as_str()), grants: verified.grants }, turn))
     }
 
-    fn turn(&self, place: usize, issuer: &Issuer, client: Option<String>) -> Option<Turn> {
-        let of = (place, client.unwrap_or_default());
-        let mut running = self.running.lock().unwrap_or_else(PoisonError::into_inner);
-        let count = running.entry(of.clone()).or_default();
-        if *count >= issuer.concurrent {
+    fn turn(&self, issuer: &Issuer, client: Option<String>) -> Option<Turn> {
+        let of = (issuer.name.clone(), client.unwrap_or_default());
+        let mut running = locked(&self.running);
+        if running.get(&of).is_some_and(|count| *count >= issuer.concurrent) {
             return None;
         }
-        *count += 1;
+        *running.entry(of.clone()).or_default() += 1;
         drop(running);
         Some(Turn { running: self.running.clone(), of })
     }
+}
+
+fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 enum Denied {

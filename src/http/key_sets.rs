@@ -101,32 +101,47 @@ impl KeySets {
         if let Some(key) = self.kept(set, kid, self.pace.fresh) {
             return Ok(key);
         }
-        let due = {
-            let mut state = locked(&set.state);
-            let due = state.tried.is_none_or(|at| at.elapsed() >= self.pace.interval);
-            if due {
-                state.tried = Some(Instant::now());
-            }
-            due
-        };
-        if due {
-            let (result, keys) = match self.fetch(url).await {
-                Ok(keys) => ("taken", Some(keys)),
-                Err(why) => {
-                    tracing::warn!(url, why, "keys could not be fetched; keys fetched before stay in use for a day");
-                    ("refused", None)
-                }
-            };
-            counters.add(FETCHED, format!("result=\"{result}\""), 1);
-            if let Some(keys) = keys {
-                locked(&set.state).keys = Some((Arc::new(keys), Instant::now()));
-            }
-        }
+        self.renew(url, set, counters).await;
         let usable = locked(&set.state).keys.as_ref().is_some_and(|(_, at)| at.elapsed() < self.pace.usable);
         if !usable {
             return Err(Reason::KeysUnavailable);
         }
         self.kept(set, kid, self.pace.usable).ok_or(Reason::UnknownKey)
+    }
+
+    /// Fetches every key set, so that no call has to wait for one. Ends when all were asked for.
+    pub async fn renew_all(&self, counters: &Counters) {
+        for (url, set) in &self.sets {
+            let _alone = set.fetching.lock().await;
+            self.renew(url, set, counters).await;
+        }
+    }
+
+    /// How long to wait between two of those.
+    pub fn renewal(&self) -> Duration {
+        self.pace.fresh / 2
+    }
+
+    /// Asks an address, unless it was asked a moment ago. The caller holds `fetching`.
+    async fn renew(&self, url: &str, set: &Set, counters: &Counters) {
+        {
+            let mut state = locked(&set.state);
+            if state.tried.is_some_and(|at| at.elapsed() < self.pace.interval) {
+                return;
+            }
+            state.tried = Some(Instant::now());
+        }
+        let result = match self.fetch(url).await {
+            Ok(keys) => {
+                locked(&set.state).keys = Some((Arc::new(keys), Instant::now()));
+                "taken"
+            }
+            Err(why) => {
+                tracing::warn!(url, why, "keys could not be fetched; keys fetched before stay in use for a day");
+                "refused"
+            }
+        };
+        counters.add(FETCHED, format!("result=\"{result}\""), 1);
     }
 
     fn kept(&self, set: &Set, kid: &str, age: Duration) -> Option<Key> {

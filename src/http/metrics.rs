@@ -1,6 +1,6 @@
 //! `GET /metrics`: counters and states in Prometheus text format. Nothing of a person or an order.
 
-use super::{App, gate, key_sets};
+use super::App;
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use http::{HeaderValue, header};
@@ -44,13 +44,6 @@ const HOOKS: [(&str, &str); 7] = [
     ("enteral_gate_hook_feedback_total", "Feedback on cards, by outcome. It is counted and not kept."),
 ];
 
-/// What each of those of callers is.
-const CALLERS: [(&str, &str); 3] = [
-    (gate::PASSED, "Calls of known callers that were let pass, by caller as configured."),
-    (gate::REFUSED, "Calls that were turned away, by reason."),
-    (key_sets::FETCHED, "Key sets of issuers fetched, by result."),
-];
-
 impl Counters {
     /// Adds to a counter; `labels` as in the text format, without braces.
     pub fn add(&self, name: &'static str, labels: String, n: usize) {
@@ -61,7 +54,8 @@ impl Counters {
         *counts.entry((name, labels)).or_default() += n as u64;
     }
 
-    fn write(&self, out: &mut String, what: &[(&str, &str)]) {
+    /// Appends these in Prometheus text format: name and what it is.
+    pub fn write(&self, out: &mut String, what: &[(&str, &str)]) {
         let counts = self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
         for (name, help) in what {
             let _ = write!(out, "# HELP {name} {help}\n# TYPE {name} counter\n");
@@ -90,7 +84,7 @@ pub async fn metrics(State(app): State<Arc<App>>) -> Response {
     );
     app.hooks.write(&mut out, &HOOKS);
     if let Some(gate) = &app.doors.gate {
-        gate.counters.write(&mut out, &CALLERS);
+        gate.metrics(&mut out);
     }
     if let Some(certificates) = &app.doors.certificates {
         certificates.metrics(&mut out);

@@ -110,7 +110,7 @@ pub struct App {
 #[derive(Default)]
 pub struct Doors {
     /// Who may pass; without it everybody may.
-    pub gate: Option<gate::Gate>,
+    pub gate: Option<Arc<gate::Gate>>,
     /// TLS of the public listener; without it plain HTTP.
     pub certificates: Option<Arc<tls::Certificates>>,
     /// There is a listener of its own for metrics and details, and the public one has neither.

@@ -76,10 +76,12 @@ fn readiness(app: &App) -> (bool, String) {
     if app.stopping.load(Ordering::Relaxed) {
         return (false, "not ready: stopping\n".to_owned());
     }
-    let tls = app.doors.certificates.as_ref().map_or_else(String::new, |c| c.ready() + "\n");
+    let certificates = app.doors.certificates.as_ref().map_or_else(String::new, |c| c.ready() + "\n");
+    let callers = app.doors.gate.as_ref().map_or_else(String::new, |gate| gate.ready() + "\n");
+    let reached = callers + &certificates;
     match app.appraiser.ready() {
-        Ok(with) => (true, format!("ready: {with}\n{tls}")),
-        Err(why) => (false, format!("not ready: {why}\n{tls}")),
+        Ok(with) => (true, format!("ready: {with}\n{reached}")),
+        Err(why) => (false, format!("not ready: {why}\n{reached}")),
     }
 }
 
