@@ -7,8 +7,11 @@
 //! [`integrity`] judges what contradicts itself or is missing; [`appraise`] is that recipe on one page;
 //! [`answer`] renders the [`appraise::Appraisal`], [`hooks`] makes cards of it. [`http`] and [`cli`] are the rim.
 //!
+//! [`access`] decides who may call.
+//!
 //! Everything except `http` and `cli` does no I/O, reads no clock and never rounds before display.
 
+pub mod access;
 pub mod amount;
 pub mod answer;
 pub mod appraise;

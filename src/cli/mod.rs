@@ -11,8 +11,11 @@
 //! Of several inputs the gravest counts: 3 before 1 before 2 before 0. Output continues after an input
 //! that cannot be read.
 
+pub mod access_file;
+pub mod certificates;
 pub mod check;
 pub mod demo;
+pub mod doors;
 pub mod exit;
 pub mod formulary;
 pub mod hook;
@@ -69,7 +72,7 @@ enum Command {
     /// Check orders in files, folders (every .json and .ndjson in them) or standard input (-)
     #[command(after_help = EXIT_CODES)]
     Check(check::Check),
-    /// Answer over HTTP (loopback addresses only)
+    /// Answer over HTTP (without --access on loopback addresses only)
     Serve(serve::Serve),
     /// Serve with an invented formulary and answer invented sample orders
     Demo(demo::Demo),

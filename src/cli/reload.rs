@@ -194,6 +194,35 @@ fn logged(problems: &[String]) -> String {
     problems.iter().take(LOGGED).map(String::as_str).collect::<Vec<_>>().join("; ")
 }
 
+/// Looks at something on disk until it is dropped: `decide` is called with what is there when it changed and stayed the same
+/// for two looks, because a file may be half written and belong to another that is not written yet; and at SIGHUP.
+pub(super) fn watch<T: Clone + PartialEq + Send + Sync + 'static>(
+    every: Duration,
+    mut decided: T,
+    look: impl Fn() -> T + Clone + Send + 'static,
+    decide: impl Fn(&T) + Send + 'static,
+) -> impl Future<Output = ()> + Send + 'static {
+    let mut asked = Asked::new();
+    async move {
+        let mut looks = interval_at(Instant::now() + every, every);
+        looks.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        let mut before: Option<T> = None;
+        loop {
+            let always = tokio::select! {
+                () = asked.again() => true,
+                _ = looks.tick() => false,
+            };
+            let Ok(found) = spawn_blocking(look.clone()).await else { continue };
+            let settled = before.as_ref() == Some(&found);
+            if always || settled && found != decided {
+                decide(&found);
+                decided = found.clone();
+            }
+            before = Some(found);
+        }
+    }
+}
+
 /// SIGHUP; where there is none nobody asks.
 struct Asked {
     #[cfg(unix)]

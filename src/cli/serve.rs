@@ -1,5 +1,6 @@
 //! `serve`: the HTTP service for an institution.
 
+use super::doors::{self, Opened, Reached};
 use super::exit::Exit;
 use super::log::{self, LogFormat};
 use super::reload::{Pace, Source, keep};
@@ -9,12 +10,14 @@ use crate::answer::book_warning;
 use crate::http::appraiser::Core;
 use crate::http::rules_in_use::RulesInUse;
 use crate::http::server::{self, only_loopback};
-use crate::http::{App, Limits};
+use crate::http::{App, Limits, routes};
 use clap::Args;
 use std::io::Write;
 use std::net::SocketAddr;
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::net::TcpListener;
+use tokio::sync::oneshot;
 
 /// Where it listens when nothing else is said.
 pub const DEFAULT_LISTEN: &str = "127.0.0.1:8731";
@@ -22,9 +25,14 @@ pub const DEFAULT_LISTEN: &str = "127.0.0.1:8731";
 /// Arguments of `serve`.
 #[derive(Args, Debug)]
 pub struct Serve {
-    /// Address and port; only loopback addresses, because no authentication is built in
+    /// Address and port; without --access and a certificate only loopback addresses
     #[arg(long, env = "ENTERAL_GATE_LISTEN", default_value = DEFAULT_LISTEN, value_name = "ADDR:PORT")]
     listen: String,
+    #[command(flatten)]
+    reached: Reached,
+    /// Seconds for which connections are still taken after a stop was asked for, while /readyz already says 503
+    #[arg(long, default_value_t = 0, value_name = "SECONDS", value_parser = clap::value_parser!(u8))]
+    stop_notice: u8,
     #[command(flatten)]
     products: Products,
     #[command(flatten)]
@@ -42,7 +50,7 @@ impl Serve {
     /// # Errors
     /// What about the configuration cannot be used; nothing is bound before all of it was read.
     pub fn run(self) -> Result<Exit, String> {
-        let address = address(&self.listen)?;
+        let Opened { doors, address, admin, kept } = self.reached.open(&self.listen)?;
         let settings = self.institution.settings()?;
         let file = self.products.formulary.ok_or("--formulary FILE is needed: without products nothing can be worked out (`enteral-gate demo` uses an invented one)")?;
         let formulary = Arc::new(formulary::load(&file)?);
@@ -62,18 +70,49 @@ impl Serve {
         if let Some(warning) = book_warning(&rulebook) {
             tracing::warn!("{warning}");
         }
+        if doors.gate.is_none() {
+            tracing::warn!("no callers are configured (--access): everybody on this machine may call");
+        }
+        let limits = Limits { notice: Duration::from_secs(self.stop_notice.into()), ..Limits::default() };
         runtime()?.block_on(async {
-            let listener = TcpListener::bind(address).await.map_err(|error| format!("--listen {address}: {error}"))?;
+            let listener = bind("--listen", address).await?;
+            let beside = match admin {
+                None => None,
+                Some(admin) => Some((bind("--admin-listen", admin.address).await?, admin.guarded)),
+            };
             let rules = Arc::new(RulesInUse::new(rulebook, Some(rehearsal)));
-            let keeping = tokio::spawn(keep(source, rules.clone(), Pace::default(), texts));
-            say_where(&listener)?;
-            let app = App::new(Arc::new(Core::over(formulary, rules)), settings, Limits::default());
-            let served = server::serve(listener, app, server::asked_to_stop()).await;
-            keeping.abort();
-            served.map_err(|error| error.to_string())?;
+            let pace = Pace::default();
+            let mut keeping = vec![tokio::spawn(keep(source, rules.clone(), pace, texts))];
+            keeping.extend(kept.into_iter().flat_map(|kept| kept.keep(pace.look)));
+            let certificates = doors.certificates.clone();
+            say_where("listening on", certificates.is_some(), &listener)?;
+            if let Some((listener, guarded)) = &beside {
+                say_where("metrics on", *guarded, listener)?;
+            }
+            let app = App::behind(doors, Arc::new(Core::over(formulary, rules)), settings, limits);
+            let (ended, end) = oneshot::channel::<()>();
+            let public = async {
+                let served = server::serve(listener, app.clone(), server::asked_to_stop()).await;
+                drop(ended);
+                served
+            };
+            // Metrics and readiness are there until the last request has ended.
+            let inside = async {
+                let Some((listener, guarded)) = beside else { return Ok(()) };
+                let routes = routes::admin(app.clone(), guarded);
+                let certificates = certificates.filter(|_| guarded);
+                server::serve_routes(listener, routes, certificates, app.clone(), async { drop(end.await) }).await
+            };
+            let (served, beside) = tokio::join!(public, inside);
+            keeping.iter().for_each(tokio::task::JoinHandle::abort);
+            served.and(beside).map_err(|error| error.to_string())?;
             Ok(Exit::Clear)
         })
     }
+}
+
+async fn bind(flag: &str, address: SocketAddr) -> Result<TcpListener, String> {
+    TcpListener::bind(address).await.map_err(|error| format!("{flag} {address}: {error}"))
 }
 
 /// Reads `ADDR:PORT` and refuses what other machines could reach.
@@ -81,10 +120,7 @@ impl Serve {
 /// # Errors
 /// A sentence naming the flag.
 pub fn address(listen: &str) -> Result<SocketAddr, String> {
-    let numeric = listen.strip_prefix("localhost:").map(|port| format!("127.0.0.1:{port}"));
-    let address: SocketAddr = numeric.as_deref().unwrap_or(listen).parse().map_err(|_| {
-        format!("--listen: expected an IP address and a port such as {DEFAULT_LISTEN}, found {listen:?}")
-    })?;
+    let address = doors::address("--listen", listen)?;
     only_loopback(address).map_err(|exposed| format!("--listen: {exposed}"))
 }
 
@@ -96,9 +132,10 @@ pub fn runtime() -> Result<tokio::runtime::Runtime, String> {
     tokio::runtime::Builder::new_multi_thread().enable_all().build().map_err(|error| format!("no runtime: {error}"))
 }
 
-fn say_where(listener: &TcpListener) -> Result<(), String> {
+fn say_where(what: &str, tls: bool, listener: &TcpListener) -> Result<(), String> {
     let address = listener.local_addr().map_err(|error| error.to_string())?;
+    let scheme = if tls { "https" } else { "http" };
     let mut out = std::io::stdout().lock();
-    let _ = writeln!(out, "listening on http://{address}").and_then(|()| out.flush());
+    let _ = writeln!(out, "{what} {scheme}://{address}").and_then(|()| out.flush());
     Ok(())
 }

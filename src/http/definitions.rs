@@ -125,6 +125,14 @@ pub fn capabilities(app: &App, version: FhirVersion) -> Value {
     } else {
         "Appraises tube-feeding orders: what they deliver over a day, and what in them does not add up. Stores nothing."
     };
+    let security = if app.doors.gate.is_some() {
+        json!({
+            "service": [{"coding": [{"system": "http://terminology.hl7.org/CodeSystem/restful-security-service", "code": "SMART-on-FHIR"}]}],
+            "description": "SMART Backend Services: operations need an access token of a configured authorization server with system/NutritionOrder.read (or .r); $validate is answered for .write (or .c or .u) too. This service gives out no tokens.",
+        })
+    } else {
+        json!({"description": "No authentication is configured; the service binds loopback addresses only, behind whatever the institution puts in front."})
+    };
     let validate = |note: &str| json!({"name": "validate", "definition": "http://hl7.org/fhir/OperationDefinition/Resource-validate", "documentation": note});
     let read = |kind: &str| {
         let ids: Vec<_> =
@@ -148,7 +156,7 @@ pub fn capabilities(app: &App, version: FhirVersion) -> Value {
         "rest": [{
             "mode": "server",
             "documentation": "JSON only. No resource is stored, so none can be read or searched, except the definitions listed. Findings are judged from what one request holds; references are resolved only within it.",
-            "security": {"description": "No authentication is built in; the service binds loopback addresses only, behind whatever the institution puts in front."},
+            "security": security,
             "resource": [
                 {
                     "type": "NutritionOrder",

@@ -26,11 +26,11 @@ impl ByDisposition {
     }
 }
 
-/// Counters of CDS Hooks: name, labels, count. The labels are words of the program, so there are few of them.
+/// Counters: name, labels, count. The labels are words of the program, so there are few of them.
 #[derive(Debug, Default)]
 pub struct Counters(Mutex<BTreeMap<(&'static str, String), u64>>);
 
-/// What each is.
+/// What each of those of CDS Hooks is.
 const HOOKS: [(&str, &str); 7] = [
     ("enteral_gate_hook_orders_total", "Draft NutritionOrders in hook requests, by what became of them."),
     ("enteral_gate_hook_cards_total", "Cards, by indicator."),
@@ -54,11 +54,12 @@ impl Counters {
         *counts.entry((name, labels)).or_default() += n as u64;
     }
 
-    fn write(&self, out: &mut String) {
+    /// Appends these in Prometheus text format: name and what it is.
+    pub fn write(&self, out: &mut String, what: &[(&str, &str)]) {
         let counts = self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-        for (name, help) in HOOKS {
+        for (name, help) in what {
             let _ = write!(out, "# HELP {name} {help}\n# TYPE {name} counter\n");
-            for ((_, labels), count) in counts.iter().filter(|((own, _), _)| *own == name) {
+            for ((_, labels), count) in counts.iter().filter(|((own, _), _)| own == name) {
                 let _ = writeln!(out, "{name}{{{labels}}} {count}");
             }
         }
@@ -81,7 +82,13 @@ pub async fn metrics(State(app): State<Arc<App>>) -> Response {
         "# HELP enteral_gate_panics_total Requests that ended in a fault of the program.\n# TYPE enteral_gate_panics_total counter\nenteral_gate_panics_total {}\n",
         app.panics()
     );
-    app.hooks.write(&mut out);
+    app.hooks.write(&mut out, &HOOKS);
+    if let Some(gate) = &app.doors.gate {
+        gate.metrics(&mut out);
+    }
+    if let Some(certificates) = &app.doors.certificates {
+        certificates.metrics(&mut out);
+    }
     let kind = HeaderValue::from_static("text/plain; version=0.0.4; charset=utf-8");
     ([(header::CONTENT_TYPE, kind)], out).into_response()
 }

@@ -1,18 +1,21 @@
 //! The HTTP rim: FHIR operations and CDS Hooks over one appraisal, and nothing clinical.
 //!
-//! A request passes, in this order: the connection ([`server`]), the stack common to all routes
-//! ([`stack`]), its route ([`routes`]), content negotiation ([`negotiate`]), the body ([`body`]), what is
+//! A request passes, in this order: the connection ([`server`], [`tls`]), the stack common to all routes
+//! ([`stack`]), its route ([`routes`]), who is calling ([`gate`], [`key_sets`]), content negotiation ([`negotiate`]), the body ([`body`]), what is
 //! asked ([`asked`]), the appraisal ([`appraiser`]), and back as JSON. Whatever goes wrong on the way is a
 //! [`refusal::Refusal`], which renders itself as an OperationOutcome.
 //!
-//! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]) and counters ([`metrics`]), no outgoing connection, no stored order, no authentication
-//! (so only loopback addresses are bound, see [`server::Exposed`]), no request decompression, no XML.
+//! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]) and counters ([`metrics`]) and the ids of tokens used, no outgoing
+//! connection except for issuers' keys, no stored order, no request decompression, no XML. Without a gate only loopback
+//! addresses are bound, see [`server::Exposed`].
 
 pub mod appraiser;
 pub mod asked;
 pub mod body;
 pub mod definitions;
+pub mod gate;
 pub mod hooks;
+pub mod key_sets;
 pub mod metrics;
 pub mod negotiate;
 pub mod operations;
@@ -23,6 +26,7 @@ pub mod rules_in_use;
 pub mod samples;
 pub mod server;
 pub mod stack;
+pub mod tls;
 
 use crate::settings::Settings;
 use appraiser::Appraiser;
@@ -58,7 +62,9 @@ pub struct Limits {
     pub connections: usize,
     /// Age at which a connection is asked to end, so that a caller who never reads cannot keep it.
     pub connection_age: Duration,
-    /// Time that running requests get after a stop was asked for.
+    /// Time for which new connections are still taken after a stop was asked for, while `/readyz` already says 503.
+    pub notice: Duration,
+    /// Time that running requests get after that.
     pub drain: Duration,
 }
 
@@ -77,6 +83,7 @@ impl Default for Limits {
             appraisals: 32,
             connections: 512,
             connection_age: Duration::from_secs(600),
+            notice: Duration::ZERO,
             drain: Duration::from_secs(10),
         }
     }
@@ -96,11 +103,28 @@ pub struct App {
     pub(crate) appraised: metrics::ByDisposition,
     pub(crate) hooks: metrics::Counters,
     pub(crate) stopping: AtomicBool,
+    pub(crate) doors: Doors,
+}
+
+/// How the service is reached.
+#[derive(Default)]
+pub struct Doors {
+    /// Who may pass; without it everybody may.
+    pub gate: Option<Arc<gate::Gate>>,
+    /// TLS of the public listener; without it plain HTTP.
+    pub certificates: Option<Arc<tls::Certificates>>,
+    /// There is a listener of its own for metrics and details, and the public one has neither.
+    pub admin: bool,
 }
 
 impl App {
     /// A service over `appraiser`.
     pub fn new(appraiser: Arc<dyn Appraiser>, settings: Settings, limits: Limits) -> Arc<Self> {
+        Self::behind(Doors::default(), appraiser, settings, limits)
+    }
+
+    /// The same behind doors.
+    pub fn behind(doors: Doors, appraiser: Arc<dyn Appraiser>, settings: Settings, limits: Limits) -> Arc<Self> {
         Arc::new(Self {
             slots: Arc::new(Semaphore::new(limits.appraisals)),
             held: Arc::new(Semaphore::new(limits.held)),
@@ -108,6 +132,7 @@ impl App {
             appraised: metrics::ByDisposition::default(),
             hooks: metrics::Counters::default(),
             stopping: AtomicBool::new(false),
+            doors,
             appraiser,
             settings,
             limits,

@@ -4,9 +4,11 @@ use super::App;
 use super::appraiser::{Appraised, Appraiser, Rendering};
 use super::asked::Query;
 use super::body::{self, Whole};
+use super::gate::{Caller, scope_text};
 use super::negotiate;
 use super::refusal::Refusal;
 use super::stack::{Disposition, logs};
+use crate::access::scope::{self, Grants};
 use crate::intake::json::{self, Document, Kind, Node};
 use crate::intake::order::FhirVersion;
 use axum::extract::{Path, Request, State};
@@ -339,8 +341,10 @@ pub async fn batch(
         }
     };
     let whole = body::read(&app, &parts.headers, incoming).await?;
-    let answer = calculate(&app, whole, app.limits.appraisal_time, move |app, input| answer_batch(app, input, version))
-        .await??;
+    let grants = parts.extensions.get::<Caller>().map(|caller| caller.grants);
+    let answer =
+        calculate(&app, whole, app.limits.appraisal_time, move |app, input| answer_batch(app, input, version, grants))
+            .await??;
     let mut response = negotiate::fhir(StatusCode::OK, answer, query.pretty);
     response.extensions_mut().insert(Disposition("batch"));
     Ok(response)
@@ -369,7 +373,7 @@ struct EntryStatus {
     outcome: Option<Box<RawValue>>,
 }
 
-fn answer_batch(app: &App, input: &[u8], version: FhirVersion) -> Result<String, Refusal> {
+fn answer_batch(app: &App, input: &[u8], version: FhirVersion, grants: Option<Grants>) -> Result<String, Refusal> {
     let limits = json::Limits { bytes: app.limits.body, ..json::Limits::default() };
     let document = Document::read(input, &limits).map_err(|error| {
         Refusal::Unreadable(
@@ -417,7 +421,7 @@ fn answer_batch(app: &App, input: &[u8], version: FhirVersion) -> Result<String,
     let entry = entries
         .into_iter()
         .map(|entry| {
-            let answer = answer_entry(app, by, entry, version, left);
+            let answer = answer_entry(app, by, entry, (version, grants), left);
             left = left.saturating_sub(answer.resource.as_ref().map_or(0, |body| body.get().len()));
             answer
         })
@@ -427,9 +431,15 @@ fn answer_batch(app: &App, input: &[u8], version: FhirVersion) -> Result<String,
 }
 
 /// One entry; whatever goes wrong in it stays in it.
-fn answer_entry(app: &App, by: &dyn Appraiser, entry: Node<'_>, version: FhirVersion, left: usize) -> ResponseEntry {
+fn answer_entry(
+    app: &App,
+    by: &dyn Appraiser,
+    entry: Node<'_>,
+    (version, grants): (FhirVersion, Option<Grants>),
+    left: usize,
+) -> ResponseEntry {
     let answered = catch_unwind(AssertUnwindSafe(|| {
-        if left == 0 { Err(Refusal::BatchFull) } else { run_entry(app, by, entry, version) }
+        if left == 0 { Err(Refusal::BatchFull) } else { run_entry(app, by, entry, version, grants) }
     }))
     .unwrap_or_else(|_| {
         app.panics.fetch_add(1, Ordering::Relaxed);
@@ -454,7 +464,13 @@ fn answer_entry(app: &App, by: &dyn Appraiser, entry: Node<'_>, version: FhirVer
     }
 }
 
-fn run_entry(app: &App, by: &dyn Appraiser, entry: Node<'_>, version: FhirVersion) -> Result<Appraised, Refusal> {
+fn run_entry(
+    app: &App,
+    by: &dyn Appraiser,
+    entry: Node<'_>,
+    version: FhirVersion,
+    grants: Option<Grants>,
+) -> Result<Appraised, Refusal> {
     let missing =
         |what: &str, at: Node<'_>| Refusal::Unreadable("required", format!("{what} is missing."), Some(at.path()));
     let request = entry.get("request").ok_or_else(|| missing("request", entry))?;
@@ -469,6 +485,10 @@ fn run_entry(app: &App, by: &dyn Appraiser, entry: Node<'_>, version: FhirVersio
     };
     if method != "POST" {
         return Err(Refusal::MethodNotAllowed);
+    }
+    let need = if operation.validates() { scope::Need::Validate } else { scope::Need::Appraise };
+    if grants.is_some_and(|grants| !grants.allow(need)) {
+        return Err(Refusal::Forbidden(scope_text()));
     }
     let query = Query::read(query, operation.validates())?;
     let resource =

@@ -57,12 +57,31 @@ pub async fn alive() -> Response {
 
 /// `GET /readyz`: there is a formulary to appraise with, the rules pass their own examples, and no stop was asked for.
 pub async fn ready(State(app): State<Arc<App>>) -> Response {
-    if app.stopping.load(Ordering::Relaxed) {
-        return plain(StatusCode::SERVICE_UNAVAILABLE, "not ready: stopping\n".to_owned());
+    let (ready, text) = readiness(&app);
+    let status = if ready { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
+    // Details name files and rules: where callers have to be known, they are for the listener that tells of the inside.
+    match &app.doors.gate {
+        Some(_) => plain(status, if ready { "ready\n" } else { "not ready\n" }.to_owned()),
+        None => plain(status, text),
     }
+}
+
+/// The same with everything that there is to say.
+pub async fn ready_in_detail(State(app): State<Arc<App>>) -> Response {
+    let (ready, text) = readiness(&app);
+    plain(if ready { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE }, text)
+}
+
+fn readiness(app: &App) -> (bool, String) {
+    if app.stopping.load(Ordering::Relaxed) {
+        return (false, "not ready: stopping\n".to_owned());
+    }
+    let certificates = app.doors.certificates.as_ref().map_or_else(String::new, |c| c.ready() + "\n");
+    let callers = app.doors.gate.as_ref().map_or_else(String::new, |gate| gate.ready() + "\n");
+    let reached = callers + &certificates;
     match app.appraiser.ready() {
-        Ok(with) => plain(StatusCode::OK, format!("ready: {with}\n")),
-        Err(why) => plain(StatusCode::SERVICE_UNAVAILABLE, format!("not ready: {why}\n")),
+        Ok(with) => (true, format!("ready: {with}\n{reached}")),
+        Err(why) => (false, format!("not ready: {why}\n{reached}")),
     }
 }
 

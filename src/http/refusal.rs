@@ -38,6 +38,12 @@ pub enum Refusal {
     BatchFull,
     /// The connection ended inside the body.
     Incomplete,
+    /// No token, or one that is not taken. Never says why.
+    Unauthorized,
+    /// A good token that does not allow this call. (sentence)
+    Forbidden(String),
+    /// This caller asks too much at once.
+    Busy,
 }
 
 impl Refusal {
@@ -55,6 +61,9 @@ impl Refusal {
             }
             Self::Overloaded | Self::AppraisalTimeout => StatusCode::SERVICE_UNAVAILABLE,
             Self::Fault => StatusCode::INTERNAL_SERVER_ERROR,
+            Self::Unauthorized => StatusCode::UNAUTHORIZED,
+            Self::Forbidden(_) => StatusCode::FORBIDDEN,
+            Self::Busy => StatusCode::TOO_MANY_REQUESTS,
         }
     }
 
@@ -71,8 +80,10 @@ impl Refusal {
             Self::Unreadable(code, ..) => code,
             Self::Parameter(..) => "value",
             Self::Incomplete => "incomplete",
-            Self::Overloaded => "throttled",
+            Self::Overloaded | Self::Busy => "throttled",
             Self::Fault => "exception",
+            Self::Unauthorized => "login",
+            Self::Forbidden(_) => "forbidden",
         }
     }
 
@@ -99,6 +110,11 @@ impl Refusal {
                 "The answers to the entries before fill the batch; send this entry again in another one. It was not checked.".to_owned()
             }
             Self::Incomplete => "The request body ended before it was complete. Nothing was checked.".to_owned(),
+            Self::Unauthorized => "This call needs a token that is good for it. Nothing was checked.".to_owned(),
+            Self::Forbidden(what) => what.clone(),
+            Self::Busy => {
+                "This client has too many requests running; try again shortly. Nothing was checked.".to_owned()
+            }
         }
     }
 
@@ -148,11 +164,15 @@ impl IntoResponse for Refusal {
                 .into_response();
         let headers = response.headers_mut();
         match self {
-            Self::Overloaded | Self::AppraisalTimeout => {
+            Self::Overloaded | Self::AppraisalTimeout | Self::Busy => {
                 headers.insert(header::RETRY_AFTER, HeaderValue::from_static("1"));
             }
             Self::BodyTimeout | Self::TooLarge(_) | Self::Incomplete => {
                 headers.insert(header::CONNECTION, HeaderValue::from_static("close"));
+            }
+            // RFC 6750, section 3; without the reason that it allows for.
+            Self::Unauthorized => {
+                headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
             }
             Self::MediaType(_) => {
                 headers.insert(header::ACCEPT, HeaderValue::from_static("application/fhir+json"));

@@ -1,48 +1,84 @@
 //! Every route on one page.
 
+use super::gate::{Need, gate};
 use super::refusal::Refusal;
 use super::stack::stack;
 use super::{App, definitions, hooks, metrics, operations, pages};
+use crate::access::scope;
 use axum::Router;
 use axum::middleware::from_fn_with_state;
 use axum::routing::{MethodRouter, get, post};
 use std::sync::Arc;
 
-/// One route: method, path as in the OpenAPI description, handler.
-pub type Route = (&'static str, &'static str, MethodRouter<Arc<App>>);
+/// One route: method, path as in the OpenAPI description, what it asks of its callers, handler.
+pub type Route = (&'static str, &'static str, Need, MethodRouter<Arc<App>>);
 
 /// All routes. The router is built from this list, and a test holds `openapi.json` against it.
 pub fn table() -> Vec<Route> {
+    let validate = Need::Order(scope::Need::Validate);
+    let appraise = Need::Order(scope::Need::Appraise);
+    let batch = Need::Order(scope::Need::Batch);
     vec![
-        ("GET", "/", get(pages::home)),
-        ("GET", "/page.css", get(pages::style)),
-        ("GET", "/livez", get(pages::alive)),
-        ("GET", "/readyz", get(pages::ready)),
-        ("GET", "/metrics", get(metrics::metrics)),
-        ("GET", "/openapi.json", get(pages::openapi)),
-        ("GET", "/demo/orders/{name}", get(pages::sample)),
-        ("GET", "/cds-services", get(hooks::discovery)),
-        ("POST", "/cds-services/{id}", post(hooks::call)),
-        ("POST", "/cds-services/{id}/feedback", post(hooks::feedback)),
-        ("POST", "/fhir/{version}", post(operations::batch)),
-        ("GET", "/fhir/{version}/metadata", get(definitions::metadata)),
-        ("POST", "/fhir/{version}/$validate", post(operations::validate)),
-        ("POST", "/fhir/{version}/Bundle/$validate", post(operations::validate_bundle)),
-        ("POST", "/fhir/{version}/NutritionOrder/$validate", post(operations::validate_order)),
-        ("POST", "/fhir/{version}/NutritionOrder/$appraise", post(operations::appraise_order)),
-        ("GET", "/fhir/{version}/OperationDefinition/{id}", get(definitions::operation)),
-        ("GET", "/fhir/{version}/StructureDefinition/{id}", get(definitions::structure)),
-        ("GET", "/fhir/{version}/CodeSystem/{id}", get(definitions::code_system)),
+        ("GET", "/", Need::Open, get(pages::home)),
+        ("GET", "/page.css", Need::Open, get(pages::style)),
+        ("GET", "/livez", Need::Open, get(pages::alive)),
+        ("GET", "/readyz", Need::Open, get(pages::ready)),
+        ("GET", "/metrics", Need::Metrics, get(metrics::metrics)),
+        ("GET", "/openapi.json", Need::Open, get(pages::openapi)),
+        ("GET", "/demo/orders/{name}", Need::Open, get(pages::sample)),
+        ("GET", "/cds-services", Need::Open, get(hooks::discovery)),
+        ("POST", "/cds-services/{id}", Need::Hooks, post(hooks::call)),
+        ("POST", "/cds-services/{id}/feedback", Need::Hooks, post(hooks::feedback)),
+        ("POST", "/fhir/{version}", batch, post(operations::batch)),
+        ("GET", "/fhir/{version}/metadata", Need::Open, get(definitions::metadata)),
+        ("POST", "/fhir/{version}/$validate", validate, post(operations::validate)),
+        ("POST", "/fhir/{version}/Bundle/$validate", validate, post(operations::validate_bundle)),
+        ("POST", "/fhir/{version}/NutritionOrder/$validate", validate, post(operations::validate_order)),
+        ("POST", "/fhir/{version}/NutritionOrder/$appraise", appraise, post(operations::appraise_order)),
+        ("GET", "/fhir/{version}/OperationDefinition/{id}", Need::Open, get(definitions::operation)),
+        ("GET", "/fhir/{version}/StructureDefinition/{id}", Need::Open, get(definitions::structure)),
+        ("GET", "/fhir/{version}/CodeSystem/{id}", Need::Open, get(definitions::code_system)),
     ]
 }
 
-/// The router with its stack.
+/// Addresses that a listener for metrics and details has.
+pub const ADMIN: [&str; 3] = ["/livez", "/readyz", "/metrics"];
+
+/// The router of the public listener, with its stack.
 pub fn router(app: Arc<App>) -> Router {
-    table()
-        .into_iter()
-        .fold(Router::new(), |router, (_, path, handler)| router.route(path, handler))
+    let own = app.doors.admin;
+    let routes = table().into_iter().filter(|(_, _, need, _)| !(own && *need == Need::Metrics));
+    let batch = guarded(&app, Need::Order(scope::Need::Batch), post(operations::batch));
+    let router = routes
+        .fold(Router::new(), |router, (_, path, need, handler)| router.route(path, guarded(&app, need, handler)))
         // Clients that join a base and an empty path.
-        .route("/fhir/{version}/", post(operations::batch))
+        .route("/fhir/{version}/", batch);
+    finished(router, app)
+}
+
+/// The router of the listener for metrics and details; its callers need `tokens` where others could reach it.
+pub fn admin(app: Arc<App>, tokens: bool) -> Router {
+    let routes = table().into_iter().filter(|(_, path, ..)| ADMIN.contains(path));
+    let need = if tokens { Need::Metrics } else { Need::Open };
+    let router = routes.fold(Router::new(), |router, (_, path, _, handler)| {
+        // What is at `/readyz` here tells of files, so it is guarded like the metrics.
+        let handler = if path == "/readyz" { get(pages::ready_in_detail) } else { handler };
+        let need = if path == "/livez" { Need::Open } else { need };
+        router.route(path, guarded(&app, need, handler))
+    });
+    finished(router, app)
+}
+
+/// The handler behind the gate, where there is one and the route asks for something.
+fn guarded(app: &Arc<App>, need: Need, handler: MethodRouter<Arc<App>>) -> MethodRouter<Arc<App>> {
+    if need == Need::Open || app.doors.gate.is_none() {
+        return handler;
+    }
+    handler.route_layer(from_fn_with_state((app.clone(), need), gate))
+}
+
+fn finished(router: Router<Arc<App>>, app: Arc<App>) -> Router {
+    router
         .fallback(nothing_here)
         .method_not_allowed_fallback(wrong_method)
         .layer(from_fn_with_state(app.clone(), stack))

@@ -1,32 +1,43 @@
 //! The accept loop. `axum::serve` installs no timer, which leaves hyper's header timeout without effect,
 //! so connections are served here: with a timer, a cap, an age, and a drain when asked to stop.
 
+use super::tls::Certificates;
 use super::{App, routes};
+use axum::Router;
 use http::{Request, Uri};
+use hyper::body::Incoming;
 use hyper::server::conn::http1;
 use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
+use std::convert::Infallible;
 use std::future::Future;
 use std::net::SocketAddr;
 use std::pin::pin;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{Semaphore, watch};
 use tokio::time::{sleep, timeout};
+use tokio_rustls::TlsAcceptor;
 
 /// Why an address is not bound: there is no authentication, so only this machine may reach the service.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "{0} can be reached from other machines and no authentication is configured; listen on a loopback address such as 127.0.0.1:8080, behind a gateway that authenticates"
+    "{0} can be reached from other machines and no authentication is configured; listen on a loopback address such as 127.0.0.1:8080, or say who may call (--access) and give a certificate (--tls-cert, --tls-key)"
 )]
 pub struct Exposed(pub SocketAddr);
 
 /// Refuses an address that other machines could reach.
 pub fn only_loopback(address: SocketAddr) -> Result<SocketAddr, Exposed> {
-    if address.ip().to_canonical().is_loopback() { Ok(address) } else { Err(Exposed(address)) }
+    if is_loopback(address) { Ok(address) } else { Err(Exposed(address)) }
+}
+
+/// Whether only this machine can reach it.
+pub fn is_loopback(address: SocketAddr) -> bool {
+    address.ip().to_canonical().is_loopback()
 }
 
 /// Serves until `stop` resolves, then lets running requests end within the drain time.
@@ -34,11 +45,32 @@ pub fn only_loopback(address: SocketAddr) -> Result<SocketAddr, Exposed> {
 /// # Errors
 /// When the listener breaks for good.
 pub async fn serve(listener: TcpListener, app: Arc<App>, stop: impl Future<Output = ()>) -> std::io::Result<()> {
-    let service = TowerToHyperService::new(routes::router(app.clone()));
+    let certificates = app.doors.certificates.clone();
+    serve_routes(listener, routes::router(app.clone()), certificates, app, stop).await
+}
+
+/// Serves these routes until `stop` resolves, with TLS where there are certificates.
+///
+/// # Errors
+/// When the listener breaks for good.
+pub async fn serve_routes(
+    listener: TcpListener,
+    routes: Router,
+    certificates: Option<Arc<Certificates>>,
+    app: Arc<App>,
+    stop: impl Future<Output = ()>,
+) -> std::io::Result<()> {
+    let service = TowerToHyperService::new(routes);
     let cap = u32::try_from(app.limits.connections).unwrap_or(u32::MAX);
     let connections = Arc::new(Semaphore::new(cap as usize));
     let (stopping, stopped) = watch::channel(false);
-    let mut stop = pin!(stop);
+    // Whoever sends requests here hears that this service stops while it still answers.
+    let mut stop = pin!(async {
+        stop.await;
+        if !app.stopping.swap(true, Ordering::Relaxed) {
+            sleep(app.limits.notice).await;
+        }
+    });
     let (demo, note) = app.mark();
     loop {
         let stream = tokio::select! {
@@ -54,41 +86,66 @@ pub async fn serve(listener: TcpListener, app: Arc<App>, stop: impl Future<Outpu
             },
         };
         let Ok(permit) = connections.clone().try_acquire_owned() else {
-            turn_away(&stream);
+            // Words in plain text mean nothing to a client that begins a handshake.
+            if certificates.is_none() {
+                turn_away(&stream);
+            }
             continue;
         };
         let _ = stream.set_nodelay(true);
-        let (service, app, mut stopped) = (service.clone(), app.clone(), stopped.clone());
+        let (service, app, stopped) = (service.clone(), app.clone(), stopped.clone());
+        let certificates = certificates.clone();
         tokio::spawn(async move {
-            let connection = http1::Builder::new()
-                .timer(TokioTimer::new())
-                .header_read_timeout(app.limits.header_time)
-                .max_buf_size(32 << 10)
-                .serve_connection(TokioIo::new(stream), service_fn(move |request| service.call(plain_dollar(request))));
-            let mut connection = pin!(connection);
-            tokio::select! {
-                _ = connection.as_mut() => {}
-                () = async {
-                    tokio::select! {
-                        _ = stopped.wait_for(|stop| *stop) => {}
-                        () = sleep(app.limits.connection_age) => {}
+            let service = service_fn(move |request| service.call(plain_dollar(request)));
+            match certificates {
+                None => connection(stream, service, &app, stopped).await,
+                Some(certificates) => {
+                    // A handshake has the time of a header: until it is done nobody is there to be answered.
+                    let acceptor = TlsAcceptor::from(certificates.current());
+                    if let Ok(Ok(stream)) = timeout(app.limits.header_time, acceptor.accept(stream)).await {
+                        connection(stream, service, &app, stopped).await;
                     }
-                } => {
-                    connection.as_mut().graceful_shutdown();
-                    let _ = timeout(app.limits.drain, connection).await;
                 }
             }
             drop(permit);
         });
     }
     drop(listener);
-    app.stopping.store(true, Ordering::Relaxed);
     tracing::info!(demo, note, "stopping: no new connections, waiting for running requests");
     let _ = stopping.send(true);
     if timeout(app.limits.drain, connections.acquire_many(cap)).await.is_err() {
         tracing::warn!(demo, note, "stopped with requests still running");
     }
     Ok(())
+}
+
+/// One connection to its end.
+async fn connection<S>(
+    stream: impl AsyncRead + AsyncWrite + Unpin + Send,
+    service: S,
+    app: &App,
+    mut stopped: watch::Receiver<bool>,
+) where
+    S: Service<Request<Incoming>, Response = axum::response::Response, Error = Infallible>,
+{
+    let connection = http1::Builder::new()
+        .timer(TokioTimer::new())
+        .header_read_timeout(app.limits.header_time)
+        .max_buf_size(32 << 10)
+        .serve_connection(TokioIo::new(stream), service);
+    let mut connection = pin!(connection);
+    tokio::select! {
+        _ = connection.as_mut() => {}
+        () = async {
+            tokio::select! {
+                _ = stopped.wait_for(|stop| *stop) => {}
+                () = sleep(app.limits.connection_age) => {}
+            }
+        } => {
+            connection.as_mut().graceful_shutdown();
+            let _ = timeout(app.limits.drain, connection).await;
+        }
+    }
 }
 
 /// `%24validate` is `$validate`: some clients escape the dollar sign, and routes are matched as written.

@@ -1,9 +1,10 @@
 //! What every request passes, on one page: request id, panic barrier, headers, one log line.
 //!
-//! INVARIANT: a log line holds the method, the matched route, the status, the time, the request id and the
-//! disposition. Never the address as sent, a body, a header, or an id of a person or an order.
+//! INVARIANT: a log line holds the method, the matched route, the status, the time, the request id, the caller as
+//! configured and the disposition. Never the address as sent, a body, a header, or an id of a person or an order.
 
 use super::App;
+use super::gate::Caller;
 use super::refusal::Refusal;
 use axum::extract::{MatchedPath, Request, State};
 use axum::middleware::Next;
@@ -78,6 +79,8 @@ pub async fn stack(State(app): State<Arc<App>>, request: Request, next: Next) ->
 
     let status = response.status();
     let disposition = response.extensions().get::<Disposition>().map(|d| d.0);
+    let caller = response.extensions().get::<Caller>().map(|caller| caller.name.clone());
+    let caller = caller.as_deref();
     let micros = u64::try_from(started.elapsed().as_micros()).unwrap_or(u64::MAX);
     let (status_code, method) = (status.as_u16(), method.as_str());
     let (mark, note) = app.mark();
@@ -90,6 +93,7 @@ pub async fn stack(State(app): State<Arc<App>>, request: Request, next: Next) ->
             status = status_code,
             micros,
             request_id = shown,
+            caller,
             disposition,
             panics,
             demo = mark,
@@ -103,6 +107,7 @@ pub async fn stack(State(app): State<Arc<App>>, request: Request, next: Next) ->
             status = status_code,
             micros,
             request_id = shown,
+            caller,
             disposition,
             demo = mark,
             note,

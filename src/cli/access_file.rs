@@ -1,0 +1,345 @@
+//! The access file (TOML): who may call the service and how their signatures are verified. A file of its own and not part
+//! of the settings: others may look after it, `check` has no use for it, and what an answer rests on (`settings-hash`)
+//! does not change with a caller. `docs/security.md` describes it.
+
+use crate::access::keys::{Algorithm, Keys, LIMIT as KEYS_LIMIT};
+use crate::access::token::algorithms;
+use crate::access::{Access, Issuer, Kind, Role};
+use crate::formulary::suggestion::hint;
+use crate::http::key_sets::{KeySets, Pace};
+use http::Uri;
+use reqwest::Certificate;
+use serde::Deserialize;
+use sha2::{Digest, Sha256};
+use std::collections::BTreeSet;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use toml::Spanned;
+
+/// Largest access file, bytes.
+const LIMIT: u64 = 1 << 20;
+
+/// Requests of one client at the same time, when nothing else is said.
+const CONCURRENT: u16 = 32;
+
+/// Seconds by which clocks may differ, when nothing else is said.
+const LEEWAY: u16 = 30;
+
+/// Who may call, as read.
+#[derive(Clone, Debug)]
+pub struct Callers {
+    /// Who may call.
+    pub access: Access,
+    /// Certification authorities for fetching keys, PEM; empty: those of the machine.
+    pub key_authorities: Vec<u8>,
+    /// Of everything that was read.
+    fingerprint: [u8; 32],
+}
+
+impl PartialEq for Callers {
+    fn eq(&self, other: &Self) -> bool {
+        self.fingerprint == other.fingerprint
+    }
+}
+
+impl Callers {
+    /// Those who may call, with what fetches their keys.
+    ///
+    /// # Errors
+    /// When keys could not be fetched.
+    pub fn with_keys(self) -> Result<(Access, KeySets), String> {
+        let roots = Certificate::from_pem_bundle(&self.key_authorities);
+        let roots = roots.map_err(|_| "key-authorities: not a list of certificates in PEM")?;
+        let sets = KeySets::new(&self.access, roots, Pace::default())?;
+        Ok((self.access, sets))
+    }
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+struct File {
+    public_url: Spanned<String>,
+    leeway: Option<Spanned<u16>>,
+    key_authorities: Option<Spanned<String>>,
+    #[serde(default)]
+    client: Vec<Spanned<Client>>,
+    #[serde(default)]
+    authorization_server: Vec<Spanned<Server>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+struct Client {
+    name: Spanned<String>,
+    iss: Spanned<String>,
+    #[serde(default)]
+    jku: Vec<Spanned<String>>,
+    jwks: Option<Spanned<String>>,
+    algorithms: Option<Spanned<Vec<String>>>,
+    roles: Option<Spanned<Vec<String>>>,
+    concurrent: Option<Spanned<u16>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+struct Server {
+    name: Spanned<String>,
+    issuer: Spanned<String>,
+    jwks_url: Option<Spanned<String>>,
+    jwks: Option<Spanned<String>>,
+    audience: Option<Spanned<String>>,
+    #[serde(default)]
+    clients: BTreeSet<String>,
+    algorithms: Option<Spanned<Vec<String>>>,
+    concurrent: Option<Spanned<u16>>,
+}
+
+/// Keys of the file, of a `[[client]]` and of an `[[authorization-server]]`.
+pub const KEYS: [&[&str]; 3] = [
+    &["public-url", "leeway", "key-authorities", "client", "authorization-server"],
+    &["name", "iss", "jku", "jwks", "algorithms", "roles", "concurrent"],
+    &["name", "issuer", "jwks-url", "jwks", "audience", "clients", "algorithms", "concurrent"],
+];
+
+/// Reads an access file and the files it names.
+///
+/// # Errors
+/// Everything that is wrong with it, each with its line; of a file that cannot be parsed the first place.
+pub fn load(path: &Path) -> Result<Callers, Vec<String>> {
+    let name = path.display().to_string();
+    let text = bytes(path, LIMIT).map_err(|what| vec![format!("{name}: {what}")])?;
+    let text = String::from_utf8(text).map_err(|_| vec![format!("{name}: this is not UTF-8")])?;
+    let file: File = toml::from_str(&text).map_err(|error| {
+        let line = error.span().map_or(1, |span| line(&text, span.start));
+        vec![format!("{name}:{line}: {}", error.message().replace('\n', ", "))]
+    })?;
+    let folder = path.parent().unwrap_or(Path::new("")).to_owned();
+    Reader { name, text, folder, found: Vec::new(), read: Sha256::new() }.file(file)
+}
+
+struct Reader {
+    name: String,
+    text: String,
+    folder: PathBuf,
+    found: Vec<String>,
+    read: Sha256,
+}
+
+impl Reader {
+    fn tell(&mut self, at: usize, what: &str) {
+        let line = line(&self.text, at);
+        self.found.push(format!("{}:{line}: {what}", self.name));
+    }
+
+    fn file(mut self, file: File) -> Result<Callers, Vec<String>> {
+        let public_url = file.public_url.get_ref().trim_end_matches('/').to_owned();
+        if let Err(what) = address(&public_url) {
+            self.tell(file.public_url.span().start, &format!("public-url: {what}"));
+        }
+        let leeway = file.leeway.as_ref().map_or(LEEWAY, |leeway| *leeway.get_ref());
+        if leeway > 120 {
+            let at = file.leeway.as_ref().map_or(0, |leeway| leeway.span().start);
+            self.tell(at, "leeway: expected 0 to 120 seconds; clocks that differ by more are to be set right");
+        }
+        let key_authorities = file.key_authorities.and_then(|name| self.text_of(&name, "key-authorities", LIMIT));
+        if let Some(text) = &key_authorities
+            && let Err(what) = crate::http::tls::certificates(text, "the file")
+        {
+            self.found.push(format!("{}: key-authorities: {what}", self.name));
+        }
+        let mut issuers: Vec<Issuer> = Vec::new();
+        for client in file.client {
+            let at = client.span().start;
+            let client = client.into_inner();
+            let roles = self.roles(client.roles);
+            let kind = Kind::Client { roles };
+            let of = Common {
+                at,
+                name: client.name,
+                iss: client.iss,
+                urls: client.jku,
+                url_key: "jku",
+                jwks: client.jwks,
+                algorithms: client.algorithms,
+                concurrent: client.concurrent,
+            };
+            self.issuer(of, kind, &mut issuers);
+        }
+        for server in file.authorization_server {
+            let at = server.span().start;
+            let server = server.into_inner();
+            let audience = server.audience.map_or_else(|| format!("{public_url}/fhir"), Spanned::into_inner);
+            let kind = Kind::AuthorizationServer { audience, clients: server.clients };
+            let of = Common {
+                at,
+                name: server.name,
+                iss: server.issuer,
+                urls: server.jwks_url.into_iter().collect(),
+                url_key: "jwks-url",
+                jwks: server.jwks,
+                algorithms: server.algorithms,
+                concurrent: server.concurrent,
+            };
+            self.issuer(of, kind, &mut issuers);
+        }
+        if issuers.is_empty() && self.found.is_empty() {
+            self.found.push(format!(
+                "{}: nobody may call: expected at least one [[client]] or [[authorization-server]]",
+                self.name
+            ));
+        }
+        if !self.found.is_empty() {
+            return Err(self.found);
+        }
+        let access = Access { public_url, leeway: i64::from(leeway), issuers };
+        self.read.update(self.text.as_bytes());
+        let fingerprint = self.read.finalize().into();
+        Ok(Callers { access, key_authorities: key_authorities.unwrap_or_default(), fingerprint })
+    }
+
+    fn roles(&mut self, given: Option<Spanned<Vec<String>>>) -> BTreeSet<Role> {
+        let Some(given) = given else { return BTreeSet::from([Role::Hooks]) };
+        let at = given.span().start;
+        if given.get_ref().is_empty() {
+            self.tell(at, "roles: expected at least one of hooks, metrics");
+        }
+        let mut roles = BTreeSet::new();
+        for word in given.get_ref() {
+            match Role::ALL.iter().find(|(_, known)| known == word) {
+                Some((Role::Fhir, _)) => self.tell(
+                    at,
+                    "roles: fhir is not for a client that signs its own tokens; operations need scopes, which an [[authorization-server]] grants",
+                ),
+                Some((role, _)) => drop(roles.insert(*role)),
+                None => {
+                    let meant = hint(word, ["hooks", "metrics"]);
+                    self.tell(at, &format!("roles: expected hooks or metrics{meant}"));
+                }
+            }
+        }
+        roles
+    }
+
+    fn issuer(&mut self, of: Common, kind: Kind, issuers: &mut Vec<Issuer>) {
+        let before = self.found.len();
+        let (name, iss) = (of.name.get_ref().clone(), of.iss.get_ref().clone());
+        let good = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
+        if name.is_empty() || name.len() > 64 || !name.chars().all(good) {
+            self.tell(
+                of.name.span().start,
+                "name: expected small letters, digits and hyphens, such as \"order-entry\"",
+            );
+        }
+        if issuers.iter().any(|known| known.name == name) {
+            self.tell(of.name.span().start, "name: stands twice");
+        }
+        if iss.is_empty() || iss.len() > 512 {
+            self.tell(
+                of.iss.span().start,
+                "the issuer is empty or too long; it is the claim iss of its tokens, exactly",
+            );
+        }
+        if issuers.iter().any(|known| known.iss == iss) {
+            self.tell(of.iss.span().start, "the issuer stands twice: whose token it is must not be a guess");
+        }
+        let mut key_urls: Vec<String> = Vec::new();
+        for url in &of.urls {
+            let text = url.get_ref();
+            if let Err(what) = address(text) {
+                self.tell(url.span().start, &format!("{}: {what}", of.url_key));
+            } else if key_urls.contains(text) {
+                self.tell(url.span().start, &format!("{}: stands twice", of.url_key));
+            }
+            key_urls.push(text.clone());
+        }
+        let named = of.jwks.is_some();
+        let keys = of.jwks.and_then(|name| {
+            let at = name.span().start;
+            let text = self.text_of(&name, "jwks", KEYS_LIMIT as u64)?;
+            Keys::read(&text).map_err(|unusable| self.tell(at, &format!("jwks: {unusable}"))).ok()
+        });
+        if key_urls.is_empty() && !named {
+            self.tell(
+                of.at,
+                &format!("no keys: expected {} or jwks, the name of a file with its public keys", of.url_key),
+            );
+        }
+        let known = Algorithm::ALL.map(|(_, name)| name).join(", ");
+        let algorithms = match &of.algorithms {
+            None => BTreeSet::from(Algorithm::RECOMMENDED),
+            Some(given) => match algorithms(given.get_ref().iter().map(String::as_str)) {
+                Ok(list) if !list.is_empty() => list,
+                _ => {
+                    let why = "symmetric ones and none are never taken";
+                    self.tell(given.span().start, &format!("algorithms: expected some of {known}; {why}"));
+                    BTreeSet::new()
+                }
+            },
+        };
+        let concurrent = of.concurrent.as_ref().map_or(CONCURRENT, |n| *n.get_ref());
+        if concurrent == 0 {
+            self.tell(of.concurrent.map_or(of.at, |n| n.span().start), "concurrent: expected 1 or more");
+        }
+        // The key that a wrong entry takes away from a right one after it would only confuse.
+        if before == self.found.len() {
+            issuers.push(Issuer { name, iss, key_urls, keys, algorithms, concurrent: usize::from(concurrent), kind });
+        }
+    }
+
+    /// The bytes of a file that is named here, beside this one or by its whole path.
+    fn text_of(&mut self, name: &Spanned<String>, key: &str, limit: u64) -> Option<Vec<u8>> {
+        let path = self.folder.join(name.get_ref());
+        match bytes(&path, limit) {
+            Ok(text) => {
+                self.read.update((text.len() as u64).to_be_bytes());
+                self.read.update(&text);
+                Some(text)
+            }
+            Err(what) => {
+                self.tell(name.span().start, &format!("{key}: {}: {what}", path.display()));
+                None
+            }
+        }
+    }
+}
+
+/// What clients and authorization servers have in common.
+struct Common {
+    at: usize,
+    name: Spanned<String>,
+    iss: Spanned<String>,
+    urls: Vec<Spanned<String>>,
+    url_key: &'static str,
+    jwks: Option<Spanned<String>>,
+    algorithms: Option<Spanned<Vec<String>>>,
+    concurrent: Option<Spanned<u16>>,
+}
+
+/// An address that may be trusted: over TLS, or on this machine.
+fn address(text: &str) -> Result<(), &'static str> {
+    const WANTED: &str = "expected an address such as \"https://host.example/path\", without user, query or fragment; http only for a loopback address";
+    let uri: Uri = text.parse().map_err(|_| WANTED)?;
+    let (scheme, authority) = (uri.scheme_str(), uri.authority().ok_or(WANTED)?);
+    let host = authority.host().trim_start_matches('[').trim_end_matches(']');
+    let loopback = host.parse::<std::net::IpAddr>().is_ok_and(|ip| ip.is_loopback());
+    let good = scheme == Some("https") || scheme == Some("http") && loopback;
+    let plain = !authority.as_str().contains('@') && uri.query().is_none() && !text.contains('#');
+    if good && plain && !host.is_empty() { Ok(()) } else { Err(WANTED) }
+}
+
+/// The bytes of a file, up to a limit.
+///
+/// # Errors
+/// Why it cannot be read.
+pub fn bytes(path: &Path, limit: u64) -> Result<Vec<u8>, String> {
+    let mut bytes = Vec::new();
+    std::fs::File::open(path)
+        .and_then(|file| file.take(limit + 1).read_to_end(&mut bytes))
+        .map_err(|error| error.to_string())?;
+    if bytes.len() as u64 > limit { Err(format!("larger than {limit} bytes")) } else { Ok(bytes) }
+}
+
+/// The line of an offset, from 1.
+fn line(text: &str, offset: usize) -> usize {
+    text.get(..offset).unwrap_or(text).matches('\n').count() + 1
+}

@@ -1,0 +1,311 @@
+//! Who may pass to a route: the token of a call, the role that the route asks for, and how much one caller may ask at
+//! the same time.
+//!
+//! INVARIANT: a token, or any part of it, is in no log line, counter or answer. Logs name the issuer as configured and the
+//! code of what was wrong; the caller is told neither.
+
+use super::App;
+use super::body;
+use super::key_sets::{FETCHED, KeySets};
+use super::metrics::Counters;
+use super::refusal::Refusal;
+use crate::access::replay::Used;
+use crate::access::scope::{self, Grants};
+use crate::access::token::{Expected, Presented, Reason, bearer};
+use crate::access::{Access, Issuer, KeySource, Role};
+use axum::extract::{Request, State};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
+use http::{HeaderMap, header};
+use jiff::Timestamp;
+use std::collections::BTreeMap;
+use std::fmt::Write;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
+use std::time::Duration;
+use tokio::time::{Instant, sleep};
+
+/// Counter of calls that were let pass.
+pub const PASSED: &str = "enteral_gate_access_passed_total";
+/// Counter of calls that were turned away.
+pub const REFUSED: &str = "enteral_gate_access_refused_total";
+
+/// Counter of access files read again.
+pub const RELOADED: &str = "enteral_gate_access_reloads_total";
+
+/// Bytes of the body of a caller who is turned away that are read, so that it sees the answer.
+const COURTESY: usize = 16 << 10;
+
+/// What each counter is.
+const COUNTERS: [(&str, &str); 4] = [
+    (PASSED, "Calls of known callers that were let pass, by caller as configured."),
+    (REFUSED, "Calls that were turned away, by reason."),
+    (FETCHED, "Key sets of issuers fetched, by result."),
+    (RELOADED, "Access files read again since the start."),
+];
+
+/// What a route asks of its callers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Need {
+    /// Nothing.
+    Open,
+    /// The role for hooks.
+    Hooks,
+    /// The role for FHIR, and a scope.
+    Order(scope::Need),
+    /// The role for metrics.
+    Metrics,
+}
+
+impl Need {
+    /// The role, if any.
+    pub fn role(self) -> Option<Role> {
+        match self {
+            Self::Open => None,
+            Self::Hooks => Some(Role::Hooks),
+            Self::Order(_) => Some(Role::Fhir),
+            Self::Metrics => Some(Role::Metrics),
+        }
+    }
+}
+
+/// A caller that was let pass.
+#[derive(Clone, Debug)]
+pub struct Caller {
+    /// Its issuer, as configured.
+    pub name: Arc<str>,
+    /// What it was granted on orders.
+    pub grants: Grants,
+}
+
+/// How many calls of each client are running, by its issuer and its own id.
+type Running = Arc<Mutex<BTreeMap<(String, String), usize>>>;
+
+/// One running call.
+struct Turn {
+    running: Running,
+    of: (String, String),
+}
+
+impl Drop for Turn {
+    fn drop(&mut self) {
+        let mut running = locked(&self.running);
+        if let Some(count) = running.get_mut(&self.of) {
+            *count -= 1;
+            if *count == 0 {
+                running.remove(&self.of);
+            }
+        }
+    }
+}
+
+/// Callers and their keys, which are put in another's place together.
+struct Callers {
+    access: Access,
+    sets: KeySets,
+}
+
+/// Everything needed to tell callers apart.
+pub struct Gate {
+    callers: RwLock<Arc<Callers>>,
+    /// By `iss`. It outlives a reload, because the tokens do.
+    used: Mutex<BTreeMap<String, Used>>,
+    running: Running,
+    counters: Counters,
+    /// Since when an access file on disk is not in use, and what is wrong with it.
+    refused: Mutex<Option<(Timestamp, String)>>,
+}
+
+impl Gate {
+    /// A gate for these callers.
+    pub fn new(access: Access, sets: KeySets) -> Self {
+        Self {
+            callers: RwLock::new(Arc::new(Callers { access, sets })),
+            used: Mutex::default(),
+            running: Running::default(),
+            counters: Counters::default(),
+            refused: Mutex::default(),
+        }
+    }
+
+    /// Puts other callers in place, at once for every call that begins after, or remembers why they cannot be used.
+    pub fn take(&self, read: Result<(Access, KeySets), String>) {
+        let result = match &read {
+            Ok(_) => "taken",
+            Err(_) => "refused",
+        };
+        self.counters.add(RELOADED, format!("result=\"{result}\""), 1);
+        let mut refused = locked(&self.refused);
+        match read {
+            Ok((access, sets)) => {
+                *self.callers.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(Callers { access, sets });
+                *refused = None;
+            }
+            Err(why) => {
+                let since = refused.as_ref().map_or_else(Timestamp::now, |(since, _)| *since);
+                *refused = Some((since, why));
+            }
+        }
+    }
+
+    /// Keeps the keys of issuers fresh until it is dropped.
+    pub async fn renew_keys(&self) {
+        loop {
+            let callers = self.callers();
+            callers.sets.renew_all(&self.counters).await;
+            let again = Instant::now() + callers.sets.renewal();
+            // Others put in place meanwhile have keys of their own.
+            while Instant::now() < again && Arc::ptr_eq(&callers, &self.callers()) {
+                sleep(Duration::from_millis(500)).await;
+            }
+        }
+    }
+
+    fn callers(&self) -> Arc<Callers> {
+        self.callers.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// For the details of `/readyz`.
+    pub fn ready(&self) -> String {
+        let mut lines = format!("callers: {} issuers", self.callers().access.issuers.len());
+        if let Some((since, why)) = &*locked(&self.refused) {
+            let why = why.split_whitespace().collect::<Vec<_>>().join(" ");
+            let _ = write!(lines, "\naccess file on disk: NOT in use since {since:.0}: {why}");
+        }
+        lines
+    }
+
+    /// In Prometheus text format.
+    pub fn metrics(&self, out: &mut String) {
+        self.counters.write(out, &COUNTERS);
+        let stale = u8::from(locked(&self.refused).is_some());
+        let _ = write!(
+            out,
+            "# HELP enteral_gate_access_stale Whether the access file on disk could not be taken and an older one is in use.\n\
+             # TYPE enteral_gate_access_stale gauge\n\
+             enteral_gate_access_stale {stale}\n"
+        );
+    }
+
+    async fn admit(&self, headers: &HeaderMap, path: &str, need: Need) -> Result<(Caller, Turn), Refusal> {
+        let callers = self.callers();
+        let mut name = "";
+        let admitted = self.verified(&callers, headers, path, need, &mut name).await;
+        let reason = match &admitted {
+            Ok(_) => {
+                self.counters.add(PASSED, format!("caller={name:?}"), 1);
+                return admitted.map_err(|_| Refusal::Unauthorized);
+            }
+            Err(Denied::Token(reason)) => reason.code(),
+            Err(Denied::Role) => "role",
+            Err(Denied::Scope) => "scope",
+            Err(Denied::Busy) => "busy",
+        };
+        self.counters.add(REFUSED, format!("reason={reason:?}"), 1);
+        tracing::warn!(reason, caller = name, "a call was turned away");
+        admitted.map_err(|denied| match denied {
+            Denied::Token(_) => Refusal::Unauthorized,
+            Denied::Role => Refusal::Forbidden(
+                "The token is good, and does not allow this call: its client is not configured for it.".to_owned(),
+            ),
+            Denied::Scope => Refusal::Forbidden(scope_text()),
+            Denied::Busy => Refusal::Busy,
+        })
+    }
+
+    async fn verified<'s>(
+        &self,
+        callers: &'s Callers,
+        headers: &HeaderMap,
+        path: &str,
+        need: Need,
+        name: &mut &'s str,
+    ) -> Result<(Caller, Turn), Denied> {
+        let token = bearer(headers.get_all(header::AUTHORIZATION).iter().map(|value| value.as_bytes()))?;
+        let presented = Presented::read(token)?;
+        let issuer = callers.access.issuer(&presented.iss)?;
+        *name = &issuer.name;
+        let key = match issuer.key_source(presented.jku.as_deref())? {
+            KeySource::File(keys) => keys.find(&presented.kid).cloned().ok_or(Reason::UnknownKey)?,
+            KeySource::Url(url) => callers.sets.key(url, &presented.kid, &self.counters).await?,
+        };
+        let addresses = addresses(&callers.access.public_url, path);
+        let now = Timestamp::now().as_second();
+        let expected = Expected { addresses: &addresses, now, leeway: callers.access.leeway };
+        let verified = presented.verify(issuer, &key, &expected)?;
+        if need.role().is_some_and(|role| !verified.roles.contains(&role)) {
+            return Err(Denied::Role);
+        }
+        if let Need::Order(operation) = need
+            && !verified.grants.allow(operation)
+        {
+            return Err(Denied::Scope);
+        }
+        // A call that has to come again must still find its token unused.
+        let turn = self.turn(issuer, verified.client).ok_or(Denied::Busy)?;
+        if let Some((id, end)) = verified.once {
+            locked(&self.used).entry(issuer.iss.clone()).or_default().take(&id, end, now)?;
+        }
+        Ok((Caller { name: Arc::from(issuer.name.as_str()), grants: verified.grants }, turn))
+    }
+
+    fn turn(&self, issuer: &Issuer, client: Option<String>) -> Option<Turn> {
+        let of = (issuer.name.clone(), client.unwrap_or_default());
+        let mut running = locked(&self.running);
+        if running.get(&of).is_some_and(|count| *count >= issuer.concurrent) {
+            return None;
+        }
+        *running.entry(of.clone()).or_default() += 1;
+        drop(running);
+        Some(Turn { running: self.running.clone(), of })
+    }
+}
+
+fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+enum Denied {
+    Token(Reason),
+    Role,
+    Scope,
+    Busy,
+}
+
+impl From<Reason> for Denied {
+    fn from(reason: Reason) -> Self {
+        Self::Token(reason)
+    }
+}
+
+/// What a scope must be, in words.
+pub fn scope_text() -> String {
+    "The token is good, and grants no scope that allows this call: $appraise needs system/NutritionOrder.read (or .r), $validate that or system/NutritionOrder.write (or .c or .u).".to_owned()
+}
+
+/// The addresses that the token of a CDS Hooks client may name: that of the call, and for feedback that of its service.
+fn addresses(public: &str, path: &str) -> Vec<String> {
+    let mut addresses = vec![format!("{public}{path}")];
+    if let Some(service) = path.strip_suffix("/feedback") {
+        addresses.push(format!("{public}{service}"));
+    }
+    addresses
+}
+
+/// The middleware of one route.
+pub async fn gate(State((app, need)): State<(Arc<App>, Need)>, mut request: Request, next: Next) -> Response {
+    let Some(gate) = app.doors.gate.as_ref().filter(|_| need != Need::Open) else { return next.run(request).await };
+    match gate.admit(request.headers(), request.uri().path(), need).await {
+        Ok((caller, turn)) => {
+            request.extensions_mut().insert(caller.clone());
+            let mut response = next.run(request).await;
+            drop(turn);
+            response.extensions_mut().insert(caller);
+            response
+        }
+        Err(refusal) => {
+            let (parts, incoming) = request.into_parts();
+            body::discard(&parts.headers, incoming, COURTESY).await;
+            refusal.into_response()
+        }
+    }
+}
