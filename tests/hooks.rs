@@ -1292,6 +1292,20 @@ fn a_limit_says_who_is_told_and_how_loud() {
 }
 
 #[test]
+fn what_is_switched_off_is_named_on_the_card() {
+    let off = "rulebook = 1\nlabel = \"Invented\"\nedition = \"1\"\n[[off]]\nrule = \"TUB-01\"\nby = \"A. Invented\"\nwhy = \"flushes are charted apart\"\nuntil = 2099-12-31\n";
+    let book = file::read(&[file::Source { name: "invented.toml", text: off }]).unwrap_or_else(|all| panic!("{all:?}"));
+    let answered = run_by(&named("sign-maximum-below-schedule"), &book, &Settings::default()).unwrap();
+    let answer: Value = serde_json::from_str(&answered.body).unwrap();
+    let detail = answer["cards"][0]["detail"].as_str().unwrap();
+    assert!(
+        detail.contains("Switched off (TUB-01): by A. Invented, until 2099-12-31: flushes are charted apart."),
+        "{detail}"
+    );
+    assert_eq!(answer["extension"][EXTENSION]["orders"][0]["rules"]["off"], 1, "{answer:#}");
+}
+
+#[test]
 fn a_card_names_its_arithmetic_sources_data_and_reasons() {
     let (answer, _) = run(&named("sign-maximum-below-schedule"));
     let card = &answer["cards"][0];

@@ -363,6 +363,31 @@ async fn a_request_is_composed_of_an_order_and_context() {
     assert!(code == 3 && err.contains("resourceType"), "a recorded request is no order: {err}");
 }
 
+/// No card from a service that says nothing else is no proof that anything was looked at.
+#[test]
+fn another_services_silence_is_not_clear() {
+    use std::io::{Read, Write};
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let to = format!("http://{}", listener.local_addr().unwrap());
+    let other = std::thread::spawn(move || {
+        let (mut stream, _) = listener.accept().unwrap();
+        let _ = stream.read(&mut [0; 4096]);
+        let body = "{\"cards\":[]}";
+        write!(
+            stream,
+            "HTTP/1.1 200 OK\r\ncontent-type: application/json\r\nconnection: close\r\ncontent-length: {}\r\n\r\n{body}",
+            body.len()
+        )
+        .unwrap();
+        // What is still coming is read, so that the answer is not lost with the connection.
+        let _ = stream.shutdown(std::net::Shutdown::Write);
+        let _ = stream.read_to_end(&mut Vec::new());
+    });
+    let out = gate(&["hook", "send", &path("sign-clear"), "--to", &to]);
+    other.join().unwrap();
+    assert_eq!(out.status.code(), Some(2), "{out:?}");
+}
+
 #[test]
 fn what_cannot_be_sent_is_said() {
     let clear = path("sign-clear");

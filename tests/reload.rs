@@ -295,6 +295,21 @@ fn rules_in_use_that_no_longer_pass_their_examples_turn_the_service_not_ready() 
 }
 
 #[test]
+fn limits_that_have_no_example_are_named() {
+    let folder = Folder::new();
+    let text = book("1", 150);
+    let (limit, _) = text.split_once("[[limit.test]]").unwrap();
+    let serving = Serving::start(&folder.write("rules.toml", limit));
+    let (status, body) = ask(&serving.here, "GET", "/readyz", "");
+    assert_eq!(status, 200);
+    assert!(body.contains("limits without examples, not rehearsed: EXA-01"), "{body}");
+    assert_eq!(sample(&serving.here, "enteral_gate_rehearsal_unrehearsed_rules"), 1);
+    let rehearsed = Serving::start(&folder.write("rehearsed.toml", &text));
+    assert!(!ask(&rehearsed.here, "GET", "/readyz", "").1.contains("without examples"));
+    assert_eq!(sample(&rehearsed.here, "enteral_gate_rehearsal_unrehearsed_rules"), 0);
+}
+
+#[test]
 fn appraisals_are_counted_by_disposition_entries_of_batches_too() {
     let folder = Folder::new();
     let serving = Serving::start(&folder.write("rules.toml", &book("1", 150)));

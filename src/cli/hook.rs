@@ -211,8 +211,8 @@ fn came_to(answer: &str) -> Exit {
     let answer: Value = serde_json::from_str(answer).unwrap_or_default();
     let cards = answer["cards"].as_array().map_or(0, Vec::len);
     if !answer["extension"][EXTENSION].is_object() {
-        // Another service says no more than its cards.
-        return if cards > 0 { Exit::Flagged } else { Exit::Clear };
+        // Another service says no more than its cards: without any it may have looked at nothing.
+        return if cards > 0 { Exit::Flagged } else { Exit::NotFullyChecked };
     }
     let own =
         answer["extension"][EXTENSION]["orders"].as_array().into_iter().flatten().map(

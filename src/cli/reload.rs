@@ -5,7 +5,7 @@ use super::rulebook::{self, Texts};
 use crate::formulary::Formulary;
 use crate::http::rules_in_use::{Rehearsal, RulesInUse};
 use crate::rehearsal::{Extent, rehearse};
-use crate::rulebook::Rulebook;
+use crate::rulebook::{Limit, Mode, Rulebook};
 use crate::settings::Settings;
 use jiff::Timestamp;
 use std::path::PathBuf;
@@ -88,7 +88,9 @@ impl Source {
                 }
             }
         }
-        Rehearsal { at: Timestamp::now(), examples, failing, problems }
+        let rehearsed = |limit: &&Limit| limit.mode == Mode::Off || done.iter().any(|r| r.rule == *limit.rule.id);
+        let without = book.limits.iter().filter(|l| !rehearsed(l)).map(|l| l.rule.id.to_string()).collect();
+        Rehearsal { at: Timestamp::now(), examples, failing, without, problems }
     }
 }
 
@@ -142,6 +144,7 @@ async fn run(source: Arc<Source>, rules: Arc<RulesInUse>, pace: Pace, mut decide
                     at: Timestamp::now(),
                     examples: 0,
                     failing: limits,
+                    without: Vec::new(),
                     problems: vec!["the rehearsal ended in a fault of the program".to_owned()],
                 });
                 if !done.failing.is_empty() {

@@ -161,6 +161,11 @@ pub fn of_order(
         let kinds: Vec<&str> = not_sent.iter().map(|(what, _)| *what).collect();
         notes.push(format!("Not checked, because it is not sent: {}.", kinds.join("; ")));
     }
+    for j in &report.judged {
+        if let Outcome::Off(why) = &j.outcome {
+            notes.push(format!("Switched off ({}): {why}.", j.rule.id));
+        }
+    }
     if !report.unlisted.is_empty() {
         notes.push(answer::unlisted(report.unlisted.len()));
     }

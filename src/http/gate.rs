@@ -9,6 +9,7 @@ use super::body;
 use super::key_sets::{FETCHED, KeySets};
 use super::metrics::Counters;
 use super::refusal::Refusal;
+use super::rules_in_use::one_line;
 use crate::access::replay::Used;
 use crate::access::scope::{self, Grants};
 use crate::access::token::{Expected, Presented, Reason, bearer};
@@ -168,8 +169,7 @@ impl Gate {
     pub fn ready(&self) -> String {
         let mut lines = format!("callers: {} issuers", self.callers().access.issuers.len());
         if let Some((since, why)) = &*locked(&self.refused) {
-            let why = why.split_whitespace().collect::<Vec<_>>().join(" ");
-            let _ = write!(lines, "\naccess file on disk: NOT in use since {since:.0}: {why}");
+            let _ = write!(lines, "\naccess file on disk: NOT in use since {since:.0}: {}", one_line(why));
         }
         lines
     }

@@ -16,6 +16,8 @@ pub struct Rehearsal {
     pub examples: usize,
     /// Ids of the rules whose examples did not come out as expected, each once.
     pub failing: Vec<String>,
+    /// Ids of the limits that have no such example: whether they still fire is not known.
+    pub without: Vec<String>,
     /// What went wrong, a sentence for each example.
     pub problems: Vec<String>,
 }
@@ -115,6 +117,9 @@ impl RulesInUse {
         if let Some(at) = known.loaded {
             let _ = writeln!(lines, "loaded: {at:.0}");
         }
+        if let Some(Rehearsal { without, .. }) = known.rehearsal.as_ref().filter(|r| !r.without.is_empty()) {
+            let _ = writeln!(lines, "limits without examples, not rehearsed: {}", without.join(", "));
+        }
         match &known.rehearsal {
             None => lines.push_str("rehearsed: never\n"),
             Some(Rehearsal { at, examples, failing, .. }) if failing.is_empty() => {
@@ -149,6 +154,7 @@ impl RulesInUse {
         };
         let rehearsed = known.rehearsal.as_ref();
         let failing = rehearsed.map_or(0, |r| r.failing.len());
+        let without = rehearsed.map_or(0, |r| r.without.len());
         let seconds = |at: Option<Timestamp>| at.map_or(0, Timestamp::as_second);
         let _ = write!(
             out,
@@ -176,7 +182,10 @@ impl RulesInUse {
              enteral_gate_rehearsal_timestamp_seconds {}\n\
              # HELP enteral_gate_rehearsal_failing_rules Rules in use whose examples did not come out as expected.\n\
              # TYPE enteral_gate_rehearsal_failing_rules gauge\n\
-             enteral_gate_rehearsal_failing_rules {failing}\n",
+             enteral_gate_rehearsal_failing_rules {failing}\n\
+             # HELP enteral_gate_rehearsal_unrehearsed_rules Limits in use that have no example to rehearse.\n\
+             # TYPE enteral_gate_rehearsal_unrehearsed_rules gauge\n\
+             enteral_gate_rehearsal_unrehearsed_rules {without}\n",
             label_value(&book.hash),
             label_value(&book.label),
             label_value(&book.edition),
@@ -192,7 +201,7 @@ impl RulesInUse {
 }
 
 /// Text of others on the one line it is given.
-fn one_line(text: &str) -> String {
+pub(super) fn one_line(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 

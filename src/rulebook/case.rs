@@ -667,10 +667,8 @@ impl<'a> CaseFacts<'a> {
             Validity::InDomain | Validity::Unchecked(_) => {}
             Validity::OutOfDomain(why) => return Err(lacks(ix, format!("outside its domain: {why}"), Vec::new())),
             Validity::MissingInput(which) => {
-                let names = which.iter().filter_map(|w| match find(if *w == "body weight" { "weight" } else { w }) {
-                    Some(ix) => SOURCES.get(ix),
-                    None => None,
-                });
+                let named = |w: &&str| find(if *w == "body weight" { "weight" } else { w });
+                let names = which.iter().filter_map(named).filter_map(|ix| SOURCES.get(ix));
                 let missing: Vec<Missing> = names
                     .filter_map(|source| if let Source::Other(name) = source { Some(*name) } else { None })
                     .flat_map(|name| self.missing(name))

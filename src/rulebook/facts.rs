@@ -261,6 +261,11 @@ mod tests {
             }
         }
         assert_eq!(FACTS.len(), SOURCES.len());
+        for (ix, source) in SOURCES.iter().enumerate() {
+            if let Source::Other(name) = source {
+                assert_eq!(*name as usize, ix, "{name:?}: facts that are no measures come first");
+            }
+        }
     }
 
     #[test]
