@@ -14,6 +14,7 @@ use clap::Args;
 use std::io::Write;
 use std::net::SocketAddr;
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::net::TcpListener;
 
 /// Where it listens when nothing else is said.
@@ -67,7 +68,9 @@ impl Serve {
             let rules = Arc::new(RulesInUse::new(rulebook, Some(rehearsal)));
             let keeping = tokio::spawn(keep(source, rules.clone(), Pace::default(), texts));
             say_where(&listener)?;
-            let app = App::new(Arc::new(Core::over(formulary, rules)), settings, Limits::default());
+            let hook_time = Duration::from_millis(settings.hooks.deadline.into());
+            let limits = Limits { hook_time, ..Limits::default() };
+            let app = App::new(Arc::new(Core::over(formulary, rules)), settings, limits);
             let served = server::serve(listener, app, server::asked_to_stop()).await;
             keeping.abort();
             served.map_err(|error| error.to_string())?;

@@ -5,12 +5,13 @@
 //! asked ([`asked`]), the appraisal ([`appraiser`]), and back as JSON. Whatever goes wrong on the way is a
 //! [`refusal::Refusal`], which renders itself as an OperationOutcome.
 //!
-//! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]) and counters ([`metrics`]), no outgoing connection, no stored order, no authentication
+//! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]) and counters ([`metrics`]), no outgoing connection but to the FHIR servers of the settings ([`callback`]), no stored order, no authentication
 //! (so only loopback addresses are bound, see [`server::Exposed`]), no request decompression, no XML.
 
 pub mod appraiser;
 pub mod asked;
 pub mod body;
+pub mod callback;
 pub mod definitions;
 pub mod hooks;
 pub mod metrics;
@@ -95,6 +96,7 @@ pub struct App {
     pub(crate) panics: AtomicU64,
     pub(crate) appraised: metrics::ByDisposition,
     pub(crate) hooks: metrics::Counters,
+    pub(crate) callback: callback::Callback,
     pub(crate) stopping: AtomicBool,
 }
 
@@ -107,6 +109,7 @@ impl App {
             panics: AtomicU64::new(0),
             appraised: metrics::ByDisposition::default(),
             hooks: metrics::Counters::default(),
+            callback: callback::Callback::new(&settings),
             stopping: AtomicBool::new(false),
             appraiser,
             settings,
