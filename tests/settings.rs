@@ -2,7 +2,9 @@
 
 use enteral_gate::answer::parameters_json;
 use enteral_gate::appraise::appraise;
-use enteral_gate::cli::settings_file::{CODES, DEADLINES, HOOK_KEYS, KEYS, Lines, ROUTE_KEYS, SERVER_KEYS, embedded, is_loinc, is_sctid, read};
+use enteral_gate::cli::settings_file::{
+    CODES, DEADLINES, HOOK_KEYS, KEYS, Lines, ROUTE_KEYS, SERVER_KEYS, embedded, is_loinc, is_sctid, read,
+};
 use enteral_gate::findings::Outcome;
 use enteral_gate::formulary::Formulary;
 use enteral_gate::http::asked;
@@ -118,7 +120,12 @@ fn reader_and_schema_agree() {
         ("[[hooks.servers]]\nbase = \"https://[1:2/r4\"", "2:8", "without a user", SCHEMA_CANNOT),
         ("[[hooks.servers]]\nbase = \"https://[1:2]/r4\"", "2:8", "IPv6", SCHEMA_CANNOT),
         ("[[hooks.servers]]\nbase = \"http://fhir.example/r4\"", "2:8", "expected https", SCHEMA_CANNOT),
-        ("[[hooks.servers]]\nbase = \"http://10.0.0.1\"\nprivate-addresses = true", "2:8", "expected https", SCHEMA_CANNOT),
+        (
+            "[[hooks.servers]]\nbase = \"http://10.0.0.1\"\nprivate-addresses = true",
+            "2:8",
+            "expected https",
+            SCHEMA_CANNOT,
+        ),
         ("[[hooks.servers]]\nbase = \"http://127.0.0.1:8080/fhir\"", "2:8", "private-addresses = true", SCHEMA_CANNOT),
         ("[[hooks.servers]]\nbase = \"https://10.0.0.1\"", "2:8", "private-addresses = true", SCHEMA_CANNOT),
         ("[[hooks.servers]]\nbase = \"https://[::ffff:10.0.0.1]\"", "2:8", "private-addresses = true", SCHEMA_CANNOT),
@@ -524,7 +531,10 @@ fn the_hooks_client_is_configured() {
     let mut settings = Settings::default();
     let plain = settings.content_hash();
     let lines = read("s.toml", "[hooks]\nfhir = \"R4B\"\nnothing-checked = \"412\"\n", &mut settings).unwrap();
-    assert_eq!(settings.hooks, Hooks { fhir: FhirVersion::R4B, nothing_checked: NothingChecked::Status412, ..Hooks::default() });
+    assert_eq!(
+        settings.hooks,
+        Hooks { fhir: FhirVersion::R4B, nothing_checked: NothingChecked::Status412, ..Hooks::default() }
+    );
     assert_eq!((lines.keys["hooks.fhir"], lines.keys["hooks.nothing-checked"]), (2, 3));
     assert_ne!(settings.content_hash(), plain);
     assert_eq!((Hooks::default().deadline, Hooks::default().servers.len()), (400, 0), "no call-back unless it is set");
