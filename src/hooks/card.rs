@@ -170,7 +170,7 @@ pub fn of_order(
     }
     if !evaluated.sent.not_listed.is_empty() {
         let why = answer::capital(Why::NotListed.text());
-        notes.push(format!("{why} ({}).", evaluated.sent.not_listed.join(", ")));
+        notes.push(format!("{why} Not sent: {}.", evaluated.sent.not_listed.join(", ")));
     }
     if !report.unlisted.is_empty() {
         notes.push(answer::unlisted(report.unlisted.len()));

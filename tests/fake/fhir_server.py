@@ -104,7 +104,7 @@ class Answer:
             "page-of-weights": "weights",
         }
         everything = ("good", "all-hang", "all-large")
-        if self.mode not in everything and self.key != special.get(self.mode, "weights"):
+        if self.mode not in everything and self.key != special.get(self.mode, "heights"):
             return self.well()
         return getattr(self, self.mode.replace("-", "_"))()
 
@@ -159,8 +159,8 @@ class Answer:
         self.well({**HAS["patient"], "id": "invented-2"})
 
     def another(self):
-        weights = json.loads(json.dumps(HAS["weights"]).replace("Patient/invented-1", "Patient/invented-2"))
-        self.well(weights)
+        text = json.dumps(HAS[self.key]).replace("Patient/invented-1", "Patient/invented-2")
+        self.well(json.loads(text))
 
     def outcome(self):
         self.well({"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": "exception"}]})
@@ -262,6 +262,8 @@ class Answer:
 
 def serve_one(connection, name):
     connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    if connection.recv(1, socket.MSG_PEEK) == b"\x16":
+        return  # a TLS handshake
     file = connection.makefile("rb")
     while True:
         line = file.readline().decode("latin-1").split()
