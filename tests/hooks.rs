@@ -15,7 +15,7 @@ use enteral_gate::hooks::{Answered, EXTENSION, answer, feedback};
 use enteral_gate::http::samples::SAMPLES;
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::rulebook::{Rulebook, file};
-use enteral_gate::settings::{ContextKind, NothingChecked, Settings};
+use enteral_gate::settings::{ContextKind, Hooks, NothingChecked, Settings};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -810,7 +810,7 @@ fn the_published_examples_are_answered() {
 #[test]
 fn discovery_names_both_hooks_and_asks_only_in_the_restricted_grammar() {
     for version in FhirVersion::ALL {
-        let answer = discovery(version);
+        let answer = discovery(&Hooks { fhir: version, ..Hooks::default() });
         valid("services", &answer);
         let hooks: Vec<&str> =
             answer["services"].as_array().unwrap().iter().map(|s| s["hook"].as_str().unwrap()).collect();
@@ -1352,7 +1352,7 @@ fn a_card_names_its_arithmetic_sources_data_and_reasons() {
 #[test]
 fn status_412_only_where_asked_for_and_nothing_was_evaluated() {
     let asks = Settings {
-        hooks: enteral_gate::settings::Hooks { nothing_checked: NothingChecked::Status412, ..Default::default() },
+        hooks: Hooks { nothing_checked: NothingChecked::Status412, ..Default::default() },
         ..Settings::default()
     };
     for (name, refused) in [
@@ -1379,10 +1379,7 @@ fn the_version_is_the_clients_unless_the_request_says() {
     let r5 = named("r5-order");
     let mut unsaid = r5.clone();
     without(&mut unsaid, "fhirVersion");
-    let configured = Settings {
-        hooks: enteral_gate::settings::Hooks { fhir: FhirVersion::R5, ..Default::default() },
-        ..Settings::default()
-    };
+    let configured = Settings { hooks: Hooks { fhir: FhirVersion::R5, ..Default::default() }, ..Settings::default() };
     let cards = |r: &Value, s: &Settings| {
         let answer: Value = serde_json::from_str(&run_by(r, &NO_BOOK, s).unwrap().body).unwrap();
         words(&answer, "cards", "summary")

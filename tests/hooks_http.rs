@@ -1,6 +1,7 @@
 //! CDS Hooks over HTTP, and `hook send`: statuses, bodies, counters, logs. What is on cards is in `tests/hooks.rs`.
 
 use enteral_gate::formulary::Formulary;
+use enteral_gate::hooks::fetch::Fetched;
 use enteral_gate::hooks::request::Malformed;
 use enteral_gate::hooks::service::{SERVICES, Service as HookService};
 use enteral_gate::hooks::{Answered, EXTENSION};
@@ -191,7 +192,7 @@ impl Appraiser for Failing {
         panic!("not asked here")
     }
 
-    fn hook(&self, input: &[u8], _: &HookService, _: &Settings) -> Result<Answered, Malformed> {
+    fn hook(&self, input: &[u8], _: &HookService, _: &Settings, _: Fetched) -> Result<Answered, Malformed> {
         if input.starts_with(b"SLOW") {
             std::thread::sleep(Duration::from_millis(1_500));
         }

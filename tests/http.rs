@@ -1,6 +1,7 @@
 //! The HTTP rim from outside, over loopback, with a stand-in for the core: every status, every hostile
 //! transport. The behaviour asked for is that of HTTP (RFC 9110, RFC 9112) and of FHIR's "RESTful API" page.
 
+use enteral_gate::hooks::fetch::Fetched;
 use enteral_gate::hooks::request::{self, Malformed};
 use enteral_gate::hooks::service::Service as HookService;
 use enteral_gate::hooks::{Answered, Tally};
@@ -55,7 +56,7 @@ impl Appraiser for StandIn {
         Appraised { body: body.to_string(), status, disposition: "clear" }
     }
 
-    fn hook(&self, input: &[u8], service: &HookService, _: &Settings) -> Result<Answered, Malformed> {
+    fn hook(&self, input: &[u8], service: &HookService, _: &Settings, _: Fetched) -> Result<Answered, Malformed> {
         let text = String::from_utf8_lossy(input);
         assert!(!text.contains("PANIC"), "SECRET-OF-{text}");
         if text.contains("SLOW") {

@@ -2,7 +2,9 @@
 
 use enteral_gate::answer::parameters_json;
 use enteral_gate::appraise::appraise;
-use enteral_gate::cli::settings_file::{CODES, HOOK_KEYS, KEYS, Lines, ROUTE_KEYS, embedded, is_loinc, is_sctid, read};
+use enteral_gate::cli::settings_file::{
+    CODES, DEADLINES, HOOK_KEYS, KEYS, Lines, ROUTE_KEYS, SERVER_KEYS, embedded, is_loinc, is_sctid, read,
+};
 use enteral_gate::findings::Outcome;
 use enteral_gate::formulary::Formulary;
 use enteral_gate::http::asked;
@@ -48,7 +50,7 @@ fn blocks(language: &str) -> Vec<&'static str> {
 #[test]
 fn the_demo_file_and_every_example_of_the_page_are_good() {
     let examples = blocks("toml");
-    assert_eq!(examples.len(), 2);
+    assert_eq!(examples.len(), 3);
     for text in examples.into_iter().chain([DEMO, ""]) {
         assert_eq!(problems(text), Vec::<String>::new());
         assert!(schema().is_valid(&as_json(text)), "{text}");
@@ -100,6 +102,78 @@ fn reader_and_schema_agree() {
         ("[hooks]\nfhir = \"R6\"", "2:8", "one of R4, R4B, R5", SCHEMA_TOO),
         ("[hooks]\nfhir = 4", "2:8", "found a whole number", SCHEMA_TOO),
         ("[hooks]\nnothing-checked = \"cards\"", "2:19", "did you mean “card”", SCHEMA_TOO),
+        ("[hooks]\ndeadline = 20", "2:12", "from 50 to 10000, found 20", SCHEMA_TOO),
+        ("[hooks]\ndeadline = 20000", "2:12", "from 50 to 10000", SCHEMA_TOO),
+        ("[hooks]\ndeadline = -400", "2:12", "found -400", SCHEMA_TOO),
+        ("[hooks]\ndeadline = \"400\"", "2:12", "found \"400\"", SCHEMA_TOO),
+        ("[hooks]\nservers = \"https://fhir.example\"", "2:11", "[[hooks.servers]]", SCHEMA_TOO),
+        ("[hooks]\nservers = [\"https://fhir.example\"]", "2:12", "[[hooks.servers]]", SCHEMA_TOO),
+        ("[[hooks.servers]]\nfhir = \"R4\"", "1:1", "no base", SCHEMA_TOO),
+        ("[[hooks.servers]]\nbase = 3", "2:8", "found a whole number", SCHEMA_TOO),
+        ("[[hooks.servers]]\nbase = \"fhir.example\"", "2:8", "such as \"https://fhir.example/r4\"", SCHEMA_TOO),
+        ("[[hooks.servers]]\nbase = \"https://u:p@fhir.example\"", "2:8", "without a user", SCHEMA_TOO),
+        ("[[hooks.servers]]\nbase = \"https://fhir.example/r4?x=1\"", "2:8", "without a user", SCHEMA_TOO),
+        ("[[hooks.servers]]\nbase = \"https://fhir.example./r4\"", "2:8", "without a user", SCHEMA_CANNOT),
+        ("[[hooks.servers]]\nbase = \"https://fhir.example/../r4\"", "2:8", "without a user", SCHEMA_CANNOT),
+        ("[[hooks.servers]]\nbase = \"https://2130706433/r4\"", "2:8", "without a user", SCHEMA_CANNOT),
+        ("[[hooks.servers]]\nbase = \"https://0x7f000001/r4\"", "2:8", "without a user", SCHEMA_CANNOT),
+        ("[[hooks.servers]]\nbase = \"https://[1:2/r4\"", "2:8", "without a user", SCHEMA_CANNOT),
+        ("[[hooks.servers]]\nbase = \"https://[1:2]/r4\"", "2:8", "IPv6", SCHEMA_CANNOT),
+        ("[[hooks.servers]]\nbase = \"http://fhir.example/r4\"", "2:8", "expected https", SCHEMA_CANNOT),
+        (
+            "[[hooks.servers]]\nbase = \"http://10.0.0.1\"\nprivate-addresses = true",
+            "2:8",
+            "expected https",
+            SCHEMA_CANNOT,
+        ),
+        ("[[hooks.servers]]\nbase = \"http://127.0.0.1:8080/fhir\"", "2:8", "private-addresses = true", SCHEMA_CANNOT),
+        ("[[hooks.servers]]\nbase = \"https://10.0.0.1\"", "2:8", "private-addresses = true", SCHEMA_CANNOT),
+        ("[[hooks.servers]]\nbase = \"https://[::ffff:10.0.0.1]\"", "2:8", "private-addresses = true", SCHEMA_CANNOT),
+        (
+            "[[hooks.servers]]\nbase = \"https://169.254.169.254\"\nprivate-addresses = true",
+            "2:8",
+            "no FHIR server",
+            SCHEMA_CANNOT,
+        ),
+        (
+            "[[hooks.servers]]\nbase = \"https://a.example\"\n[[hooks.servers]]\nbase = \"HTTPS://A.example:443/\"",
+            "4:8",
+            "stands twice",
+            SCHEMA_CANNOT,
+        ),
+        (
+            "[[hooks.servers]]\nbase = \"https://a.example\"\nprivate-addresses = \"yes\"",
+            "3:21",
+            "true or false",
+            SCHEMA_TOO,
+        ),
+        ("[[hooks.servers]]\nbase = \"https://a.example\"\nfhir = \"R6\"", "3:8", "one of R4, R4B, R5", SCHEMA_TOO),
+        (
+            "[[hooks.servers]]\nbase = \"https://a.example\"\nleave-out = [\"weight\"]",
+            "3:14",
+            "did you mean “weights”",
+            SCHEMA_TOO,
+        ),
+        ("[[hooks.servers]]\nbase = \"https://a.example\"\ntoken = \"x\"", "3:1", "known are base", SCHEMA_TOO),
+        ("[[hooks.servers]]\nbase = \"https://a.example\"\ntemplates = 1", "3:13", "a table", SCHEMA_TOO),
+        (
+            "[[hooks.servers]]\nbase = \"https://a.example\"\n[hooks.servers.templates]\nweights = \"https://b.example/Observation\"",
+            "4:11",
+            "read or search of Observation",
+            SCHEMA_TOO,
+        ),
+        (
+            "[[hooks.servers]]\nbase = \"https://a.example\"\n[hooks.servers.templates]\nweights = \"Observation/{{context.patientId}}\"",
+            "4:11",
+            "expected a search, such as",
+            SCHEMA_CANNOT,
+        ),
+        (
+            "[[hooks.servers]]\nbase = \"https://a.example\"\n[hooks.servers.templates]\nweigths = \"Observation?patient={{context.patientId}}\"",
+            "4:1",
+            "did you mean “weights”",
+            SCHEMA_TOO,
+        ),
         ("[hooks]\nversion = \"R4\"", "2:1", "known are fhir, nothing-checked", SCHEMA_TOO),
         ("clock = 3", "1:9", "[clock]", SCHEMA_TOO),
         ("[clock]\nBID = [\"08:00\", \"25:00\"]", "2:17", "25:00", SCHEMA_TOO),
@@ -172,6 +246,11 @@ fn reader_and_schema_agree() {
         "routes = []",
         "[hooks]",
         "[hooks]\nfhir = \"R5\"\nnothing-checked = \"412\"",
+        "[hooks]\ndeadline = 1_000\nservers = []",
+        "[[hooks.servers]]\nbase = \"HTTPS://FHIR.example:443/r4/\"\nprivate-addresses = true\nfhir = \"R4B\"\nleave-out = [\"encounter\"]\ntemplates.weights = \"Observation?subject=Patient/{{context.patientId}}&code=29463-7\"",
+        "[[hooks.servers]]\nbase = \"http://localhost:8080/fhir\"\nprivate-addresses = true",
+        "[[hooks.servers]]\nbase = \"http://[::1]:8080/fhir\"\nprivate-addresses = true",
+        "[[hooks.servers]]\nbase = \"https://10.0.0.1/fhir\"\nprivate-addresses = true",
         "routes = [{ text = \"NJ\", site = \"post-pyloric\" }]",
         "[[routes]]\nsystem = \"urn:oid:2.16.840.1\"\ncode = \"N J\"\nsite = \"unknown\"",
     ] {
@@ -228,6 +307,17 @@ fn words_of_reader_schema_and_page_are_the_same() {
     same(keys(&top["hooks"]["properties"]), &HOOK_KEYS);
     assert_eq!(list(&top["hooks"]["properties"]["fhir"]["enum"]), FhirVersion::ALL.map(FhirVersion::name));
     assert_eq!(list(&top["hooks"]["properties"]["nothing-checked"]["enum"]), NothingChecked::ALL.map(|(_, w)| w));
+    let server = &top["hooks"]["properties"]["servers"]["items"]["properties"];
+    same(keys(server), &SERVER_KEYS);
+    let names = enteral_gate::hooks::prefetch::KEYS.map(|key| key.name);
+    assert_eq!(list(&server["leave-out"]["items"]["enum"]), names);
+    assert_eq!(list(&server["templates"]["propertyNames"]["enum"]), names);
+    let deadline = &top["hooks"]["properties"]["deadline"];
+    assert_eq!((deadline["minimum"].as_i64(), deadline["maximum"].as_i64()), (Some(DEADLINES.0), Some(DEADLINES.1)));
+    assert_eq!(deadline["default"].as_u64(), Some(u64::from(Hooks::DEADLINE)));
+    for key in SERVER_KEYS {
+        assert!(PAGE.contains(&format!("| `{key}` |")), "{key}");
+    }
     for key in HOOK_KEYS {
         assert!(PAGE.contains(&format!("`hooks.{key}`")), "{key}");
     }
@@ -441,7 +531,21 @@ fn the_hooks_client_is_configured() {
     let mut settings = Settings::default();
     let plain = settings.content_hash();
     let lines = read("s.toml", "[hooks]\nfhir = \"R4B\"\nnothing-checked = \"412\"\n", &mut settings).unwrap();
-    assert_eq!(settings.hooks, Hooks { fhir: FhirVersion::R4B, nothing_checked: NothingChecked::Status412 });
+    assert_eq!(
+        settings.hooks,
+        Hooks { fhir: FhirVersion::R4B, nothing_checked: NothingChecked::Status412, ..Hooks::default() }
+    );
     assert_eq!((lines.keys["hooks.fhir"], lines.keys["hooks.nothing-checked"]), (2, 3));
     assert_ne!(settings.content_hash(), plain);
+    assert_eq!((Hooks::default().deadline, Hooks::default().servers.len()), (400, 0), "no call-back unless it is set");
+    let (settings, _) = good(
+        "[hooks]\ndeadline = 1_000\n[[hooks.servers]]\nbase = \"HTTPS://FHIR.example:443/r4/\"\nprivate-addresses = true\nfhir = \"R4B\"\nleave-out = [\"encounter\"]\ntemplates.labs = \"Observation?patient={{context.patientId}}\"\n[[hooks.servers]]\nbase = \"https://b.example\"",
+    );
+    let hooks = &settings.hooks;
+    assert_eq!((hooks.deadline, hooks.servers.len()), (1000, 2));
+    let first = hooks.server("https://fhir.example/r4").unwrap();
+    assert!(first.private_addresses && first.fhir == Some(FhirVersion::R4B) && first.leave_out.contains("encounter"));
+    assert_eq!(first.templates["labs"], "Observation?patient={{context.patientId}}");
+    assert_eq!(hooks.server("https://b.example/").map(|s| s.private_addresses), Some(false));
+    assert_eq!(hooks.server("https://c.example"), None);
 }

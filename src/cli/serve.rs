@@ -73,7 +73,11 @@ impl Serve {
         if doors.gate.is_none() {
             tracing::warn!("no callers are configured (--access): everybody on this machine may call");
         }
-        let limits = Limits { notice: Duration::from_secs(self.stop_notice.into()), ..Limits::default() };
+        let limits = Limits {
+            notice: Duration::from_secs(self.stop_notice.into()),
+            hook_time: Duration::from_millis(settings.hooks.deadline.into()),
+            ..Limits::default()
+        };
         runtime()?.block_on(async {
             let listener = bind("--listen", address).await?;
             let beside = match admin {

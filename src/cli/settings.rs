@@ -79,6 +79,23 @@ fn effective(settings: &Settings, lines: &Lines, file: &Path, given: Option<&Arg
         NothingChecked::ALL.iter().find(|(k, _)| *k == settings.hooks.nothing_checked).map_or("", |(_, w)| *w);
     rows.push(["hooks.fhir".to_owned(), settings.hooks.fhir.name().to_owned(), from_file("hooks.fhir")]);
     rows.push(["hooks.nothing-checked".to_owned(), nothing.to_owned(), from_file("hooks.nothing-checked")]);
+    let deadline = format!("{} ms", settings.hooks.deadline);
+    rows.push(["hooks.deadline".to_owned(), deadline, from_file("hooks.deadline")]);
+    if settings.hooks.servers.is_empty() {
+        rows.push(["hooks.servers".to_owned(), "none: nothing is fetched".to_owned(), "default".to_owned()]);
+    }
+    for server in &settings.hooks.servers {
+        let mut shown = server.base.clone();
+        shown.push_str(if server.private_addresses { ", private addresses allowed" } else { "" });
+        shown.push_str(&server.fhir.map_or_else(String::new, |version| format!(", {}", version.name())));
+        for key in &server.leave_out {
+            shown.push_str(&format!(", without {key}"));
+        }
+        for (key, template) in &server.templates {
+            shown.push_str(&format!(", {key} by {template}"));
+        }
+        rows.push(["hooks.servers".to_owned(), shown, from_file(&format!("hooks.servers.{}", server.base))]);
+    }
     for (code, times) in &settings.clock {
         let key = format!("clock.{code}");
         let times = times.iter().map(|s| clock(*s)).collect::<Vec<_>>().join(", ");

@@ -2,12 +2,16 @@
 //! `docs/configure.md` describes it, `schemas/settings.schema.json` lets editors complete it.
 
 use crate::formulary::suggestion::hint;
+use crate::hooks::fetch;
+use crate::hooks::prefetch::{self, Key};
 use crate::http::asked;
+use crate::http::callback::address::Reach;
 use crate::intake::order::FhirVersion;
-use crate::settings::{ContextKind, NothingChecked, Settings, Site};
-use std::collections::BTreeMap;
+use crate::settings::{ContextKind, FhirServer, NothingChecked, Settings, Site, normal_base};
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::io::Read;
+use std::net::IpAddr;
 use std::path::Path;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -19,7 +23,13 @@ const LIMIT: u64 = 1 << 20;
 pub const KEYS: [&str; 7] = ["zone", "day-start", "declares", "weight-codes", "clock", "routes", "hooks"];
 
 /// Keys of `hooks`.
-pub const HOOK_KEYS: [&str; 2] = ["fhir", "nothing-checked"];
+pub const HOOK_KEYS: [&str; 4] = ["fhir", "nothing-checked", "deadline", "servers"];
+
+/// Keys of one entry of `hooks.servers`.
+pub const SERVER_KEYS: [&str; 5] = ["base", "private-addresses", "fhir", "leave-out", "templates"];
+
+/// The least and the most time for the answer to a hook, milliseconds.
+pub const DEADLINES: (i64, i64) = (50, 10_000);
 
 /// Keys of one entry of `routes`.
 pub const ROUTE_KEYS: [&str; 4] = ["system", "code", "text", "site"];
@@ -419,6 +429,8 @@ impl Reader<'_> {
                         self.settings.hooks.nothing_checked = answer;
                     }
                 }
+                "deadline" => self.deadline(value),
+                "servers" => self.servers(value),
                 other => {
                     let known = HOOK_KEYS.join(", ");
                     let meant = hint(other, HOOK_KEYS);
@@ -426,6 +438,155 @@ impl Reader<'_> {
                 }
             }
         }
+    }
+
+    fn deadline(&mut self, value: &Value<'_>) {
+        let (least, most) = DEADLINES;
+        let number = value.get_ref().as_integer().and_then(|n| i64::from_str_radix(n.as_str(), n.radix()).ok());
+        match number.filter(|n| (least..=most).contains(n)).and_then(|n| u32::try_from(n).ok()) {
+            Some(milliseconds) => self.settings.hooks.deadline = milliseconds,
+            None => {
+                let found = number.map_or_else(|| described(value.get_ref()), |n| n.to_string());
+                self.tell(
+                    value.span().start,
+                    format!("hooks.deadline: expected milliseconds from {least} to {most}, found {found}"),
+                );
+            }
+        }
+    }
+
+    fn servers(&mut self, value: &Value<'_>) {
+        let wanted = "an entry below a line [[hooks.servers]]";
+        let Some(list) = value.get_ref().as_array() else {
+            let found = described(value.get_ref());
+            return self.tell(
+                value.span().start,
+                format!("hooks.servers: expected entries, each below a line [[hooks.servers]], found {found}"),
+            );
+        };
+        for entry in list.iter() {
+            let at = entry.span().start;
+            match entry.get_ref().as_table() {
+                Some(table) => self.server(at, table),
+                None => {
+                    let found = described(entry.get_ref());
+                    self.tell(at, format!("hooks.servers: expected {wanted}, found {found}"));
+                }
+            }
+        }
+    }
+
+    fn server(&mut self, at: usize, table: &DeTable<'_>) {
+        let mut server = FhirServer {
+            base: String::new(),
+            private_addresses: false,
+            fhir: None,
+            leave_out: BTreeSet::new(),
+            templates: BTreeMap::new(),
+        };
+        if table.get("base").is_none() {
+            self.tell(at, "hooks.servers: this server has no base; expected base = its address".to_owned());
+        }
+        for (key, value) in table {
+            match key.get_ref().as_ref() {
+                "base" => server.base = self.base(value).unwrap_or_default(),
+                "private-addresses" => match value.get_ref().as_bool() {
+                    Some(yes) => server.private_addresses = yes,
+                    None => {
+                        let found = described(value.get_ref());
+                        self.tell(
+                            value.span().start,
+                            format!("hooks.servers.private-addresses: expected true or false, found {found}"),
+                        );
+                    }
+                },
+                "fhir" => {
+                    let versions = FhirVersion::ALL.map(|v| (v, v.name()));
+                    server.fhir = self.one_of("hooks.servers.fhir", &versions, value);
+                }
+                "leave-out" => {
+                    for (at, name) in self.strings("hooks.servers.leave-out", "prefetch keys", value) {
+                        if self.prefetch_key("hooks.servers.leave-out", at, name).is_some() {
+                            server.leave_out.insert(name.to_owned());
+                        }
+                    }
+                }
+                "templates" => server.templates = self.templates(value),
+                other => {
+                    let known = SERVER_KEYS.join(", ");
+                    let meant = hint(other, SERVER_KEYS);
+                    self.tell(
+                        key.span().start,
+                        format!("hooks.servers: the key {} is not known; known are {known}{meant}", shown(other)),
+                    );
+                }
+            }
+        }
+        if server.base.is_empty() {
+            return;
+        }
+        let place = table.get("base").map_or(at, |value| value.span().start);
+        let address = server.base.split("://").nth(1).unwrap_or_default().split('/').next().unwrap_or_default();
+        if let Some(problem) = address_problem(&server.base, address, server.private_addresses) {
+            self.tell(place, format!("hooks.servers.base: {problem}"));
+        }
+        if self.settings.hooks.servers.iter().any(|known| known.base == server.base) {
+            self.tell(place, format!("hooks.servers.base: {} stands twice", shown(&server.base)));
+        }
+        let line = self.line(at);
+        self.lines.keys.insert(format!("hooks.servers.{}", server.base), line);
+        self.settings.hooks.servers.push(server);
+    }
+
+    fn base(&mut self, value: &Value<'_>) -> Option<String> {
+        let wanted = "the base address of a FHIR server, such as \"https://fhir.example/r4\"";
+        let text = self.string("hooks.servers.base", wanted, value)?;
+        let base = normal_base(text);
+        if base.is_none() {
+            self.tell(
+                value.span().start,
+                format!(
+                    "hooks.servers.base: expected {wanted}, without a user, a query, or dots or escapes in the path, found {}",
+                    shown(text)
+                ),
+            );
+        }
+        base
+    }
+
+    fn prefetch_key(&mut self, what: &str, at: usize, name: &str) -> Option<&'static Key> {
+        let found = fetch::key(name);
+        if found.is_none() {
+            let known: Vec<&str> = prefetch::KEYS.iter().map(|key| key.name).collect();
+            let meant = hint(name, known.iter().copied());
+            self.tell(at, format!("{what}: {} is no prefetch key; known are {}{meant}", shown(name), known.join(", ")));
+        }
+        found
+    }
+
+    fn templates(&mut self, value: &Value<'_>) -> BTreeMap<String, String> {
+        let mut out = BTreeMap::new();
+        let Some(table) = value.get_ref().as_table() else {
+            let found = described(value.get_ref());
+            self.tell(
+                value.span().start,
+                format!("hooks.servers.templates: expected a table of prefetch keys, found {found}"),
+            );
+            return out;
+        };
+        for (key, value) in table {
+            let name = key.get_ref().as_ref();
+            let Some(known) = self.prefetch_key("hooks.servers.templates", key.span().start, name) else { continue };
+            let label = format!("hooks.servers.templates.{name}");
+            let Some(text) = self.string(&label, "a prefetch template", value) else { continue };
+            match fetch::template_problem(known, text) {
+                Some(problem) => {
+                    self.tell(value.span().start, format!("{label}: {problem}, found {}", shown(text)));
+                }
+                None => drop(out.insert(name.to_owned(), text.to_owned())),
+            }
+        }
+        out
     }
 
     /// One of a few words.
@@ -559,6 +720,31 @@ impl Reader<'_> {
         }
         found
     }
+}
+
+/// What speaks against calling an address, in words.
+fn address_problem(base: &str, authority: &str, private: bool) -> Option<&'static str> {
+    let host = match authority.strip_prefix('[') {
+        Some(literal) => literal.split(']').next().unwrap_or_default(),
+        None => authority.split(':').next().unwrap_or_default(),
+    };
+    let literal = host.parse::<IpAddr>().ok();
+    if authority.starts_with('[') && literal.is_none() {
+        return Some("expected an IPv6 address in the brackets");
+    }
+    if base.starts_with("http://") {
+        let here = host == "localhost" || literal.is_some_and(|address| Reach::Loopback.allows(address));
+        if !here || !private {
+            return Some(
+                "expected https; http is for a server on this machine (127.0.0.1, ::1, localhost), with private-addresses = true",
+            );
+        }
+    } else if literal.is_some_and(|address| !Reach::Private.allows(address)) {
+        return Some("no FHIR server has such an address");
+    } else if literal.is_some_and(|address| !private && !Reach::Public.allows(address)) {
+        return Some("such an address is called only with private-addresses = true");
+    }
+    None
 }
 
 /// What is expected of a clock time.

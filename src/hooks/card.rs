@@ -1,8 +1,10 @@
 //! Cards: one per order that has something for the prescriber, its findings grouped inside.
 
 use super::evaluate::{Draft, Evaluated};
+use super::fetch::Why;
 use super::indicator;
 use super::markdown::{escaped, plain, shortened};
+use super::prefetch::State;
 use super::suggestion::Suggestion;
 use crate::answer::{self, PROGRAM, STANDING};
 use crate::appraise::OrderReport;
@@ -165,6 +167,15 @@ pub fn of_order(
         if let Outcome::Off(why) = &j.outcome {
             notes.push(format!("Switched off ({}): {why}.", j.rule.id));
         }
+    }
+    let fetched: Vec<&str> =
+        evaluated.sent.keys.iter().filter(|k| k.fetched && k.state == State::Present).map(|k| k.key.what).collect();
+    if !fetched.is_empty() {
+        notes.push(format!("Fetched from the client's FHIR server: {}.", fetched.join("; ")));
+    }
+    if !evaluated.sent.not_listed.is_empty() {
+        let why = answer::capital(Why::NotListed.text());
+        notes.push(format!("{why} Not sent: {}.", evaluated.sent.not_listed.join(", ")));
     }
     if !report.unlisted.is_empty() {
         notes.push(answer::unlisted(report.unlisted.len()));

@@ -1,5 +1,6 @@
 //! From a request to judged orders: what of it is looked at, and what came of each draft.
 
+use super::fetch::Fetched;
 use super::prefetch::{self, Sent, State, Whose, whose};
 use super::request::Request;
 use crate::appraise::{Appraisal, Institution, OrderReport, Piece, check_pieces};
@@ -32,7 +33,18 @@ pub struct SentAlong {
     pub not_found: Vec<String>,
     /// Places of `draftOrders` that hold an order inside another resource, by their JSON Pointer.
     pub inside: Vec<String>,
+    /// Keys that were neither sent nor fetched, because the request names a FHIR server that is not listed.
+    pub not_listed: Vec<&'static str>,
     pieces: Vec<Piece>,
+}
+
+impl SentAlong {
+    /// Whether there is a draft to be judged, as far as can be told before: one for the patient of the hook, selected,
+    /// and of more than food by mouth.
+    pub fn judges(&self, root: Node<'_>) -> bool {
+        let by_mouth = |draft: &Draft| orders_food_by_mouth(root.of_same_document(draft.at));
+        self.drafts.iter().any(|draft| draft.selected && !draft.another_patient && !by_mouth(draft))
+    }
 }
 
 /// A request with its orders judged.
@@ -59,9 +71,17 @@ pub enum Fate<'e, 'a> {
 
 /// What of the request is looked at. Other drafts than NutritionOrders count as context only where the client has
 /// sent, or has looked for, what exists of their kind: a draft medicine alone does not say which medicines there are.
-pub fn sort(root: Node<'_>, request: &Request) -> SentAlong {
-    let keys = prefetch::keys(root, request);
-    let mut out = SentAlong { keys, drafts: Vec::new(), not_found: Vec::new(), inside: Vec::new(), pieces: Vec::new() };
+pub fn sort(root: Node<'_>, request: &Request, fetched: &Fetched) -> SentAlong {
+    let keys = prefetch::keys(root, request, fetched);
+    let absent = keys.iter().filter(|sent| fetched.not_listed && sent.state == State::Absent);
+    let mut out = SentAlong {
+        not_listed: absent.map(|sent| sent.key.name).collect(),
+        keys,
+        drafts: Vec::new(),
+        not_found: Vec::new(),
+        inside: Vec::new(),
+        pieces: Vec::new(),
+    };
     let bundle = root.of_same_document(request.drafts);
     for entry in bundle.get("entry").into_iter().flat_map(Node::items) {
         let Some(resource) = entry.get("resource") else { continue };
@@ -199,13 +219,16 @@ fn without_intent(report: &mut OrderReport<'_>) {
 
 /// Whether a draft orders food by mouth and nothing through a tube, and nothing in it could say otherwise.
 fn is_by_mouth(node: Node<'_>, report: &OrderReport<'_>) -> bool {
-    let has = |name: &str| node.get(name).is_some();
     let unknown = report.judged.iter().any(|j| j.rule.id == "INT-07" && matches!(j.outcome, Outcome::Flagged(_)));
+    orders_food_by_mouth(node) && !unknown
+}
+
+fn orders_food_by_mouth(node: Node<'_>) -> bool {
+    let has = |name: &str| node.get(name).is_some();
     !has("enteralFormula")
         && !has("modifierExtension")
         && !has("implicitRules")
         && (has("oralDiet") || has("supplement"))
-        && !unknown
 }
 
 impl<'a> Evaluated<'a> {

@@ -2,7 +2,8 @@
 //! sees. Pure: bytes in, JSON out; no clock, no I/O, and ids that follow from the content.
 //!
 //! 1. [`request`] reads the request and names what is malformed by its JSON Pointer.
-//! 2. [`prefetch`] tells for every key whether it is there, empty, absent, an error, or not usable.
+//! 2. [`prefetch`] tells for every key whether it is there, empty, absent, an error, or not usable; [`fetch`] says what
+//!    of it may be fetched, and what came of that.
 //! 3. [`evaluate`] appraises the draft orders, as everything else does.
 //! 4. [`card`] says what there is to say to the prescriber; [`suggestion`] offers corrections that were tried.
 
@@ -26,6 +27,7 @@ pub mod card;
 pub mod compose;
 pub mod evaluate;
 pub mod feedback;
+pub mod fetch;
 pub mod markdown;
 pub mod prefetch;
 pub mod request;
@@ -38,6 +40,7 @@ use crate::findings::{Disposition, Tier};
 use crate::settings::NothingChecked;
 use card::Card;
 use evaluate::{Evaluated, Fate};
+use fetch::Fetched;
 use request::Malformed;
 use serde::Serialize;
 use service::Service;
@@ -79,6 +82,8 @@ pub struct Tally {
     pub withheld: usize,
     /// State of every prefetch key.
     pub prefetch: Vec<(&'static str, &'static str)>,
+    /// What came of the keys that were to be fetched.
+    pub fetched: BTreeMap<&'static str, &'static str>,
 }
 
 #[derive(Serialize)]
@@ -94,6 +99,8 @@ struct Extension {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     orders: Vec<OrderSummary>,
     prefetch: BTreeMap<&'static str, &'static str>,
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    fetched: BTreeMap<&'static str, &'static str>,
     program: &'static str,
     rulebook: String,
     formulary: String,
@@ -118,14 +125,35 @@ struct OrderSummary {
     not_provided: Vec<String>,
 }
 
-/// Answers a hook.
+/// Answers a hook by what the request holds.
 ///
 /// # Errors
 /// The first thing in the request that cannot be read.
 pub fn answer(input: &[u8], service: &Service, by: Institution<'_>) -> Result<Answered, Malformed> {
-    let document = request::document(input)?;
-    let request = request::read(document.root(), service, by.settings.hooks.fhir)?;
-    let sent = evaluate::sort(document.root(), &request);
+    answer_with(input, service, by, Fetched::default())
+}
+
+/// Answers a hook by what the request holds and what was fetched beside it.
+///
+/// # Errors
+/// As [`answer`]; nothing that was fetched is one.
+pub fn answer_with(
+    input: &[u8],
+    service: &Service,
+    by: Institution<'_>,
+    mut fetched: Fetched,
+) -> Result<Answered, Malformed> {
+    let mut document = request::document(input)?;
+    let woven = fetched.woven(&document);
+    if let Some(woven) = &woven {
+        match request::with_fetched(woven.as_bytes()) {
+            Ok(both) => document = both,
+            Err(_) => fetched.lost(),
+        }
+    }
+    let version = request::version_of_client(document.root(), &by.settings.hooks);
+    let request = request::read(document.root(), service, version)?;
+    let sent = evaluate::sort(document.root(), &request, &fetched);
     let settings = evaluate::settings(&sent, by.settings);
     let by = Institution { settings: &settings, ..by };
     let text = document.text();
@@ -133,6 +161,7 @@ pub fn answer(input: &[u8], service: &Service, by: Institution<'_>) -> Result<An
 
     let mut tally = Tally {
         prefetch: evaluated.sent.keys.iter().map(|k| (k.key.name, k.state.word())).collect(),
+        fetched: outcomes(&evaluated, &fetched),
         ..Tally::default()
     };
     let (mut cards, mut orders) = (Vec::new(), Vec::new());
@@ -164,8 +193,15 @@ pub fn answer(input: &[u8], service: &Service, by: Institution<'_>) -> Result<An
                 for (who, n) in &sorted.not_on_card {
                     *tally.not_on_card.entry(who).or_default() += n;
                 }
-                let (suggestions, withheld) =
-                    suggestion::suggestions(text, service, by, &evaluated, (nth, draft, report), &sorted, &mut left);
+                let (suggestions, withheld) = suggestion::suggestions(
+                    (text, &fetched),
+                    service,
+                    by,
+                    &evaluated,
+                    (nth, draft, report),
+                    &sorted,
+                    &mut left,
+                );
                 tally.offered += suggestions.len();
                 tally.withheld += withheld;
                 cards.extend(card::of_order(&evaluated, draft, report, &sorted, suggestions));
@@ -210,14 +246,26 @@ pub fn answer(input: &[u8], service: &Service, by: Institution<'_>) -> Result<An
         let body = answer::refusal_json(&format!("Nothing could be checked. {}", why.join(" ")), "incomplete");
         return Ok(Answered { body, nothing_checked: true, disposition, tally });
     }
-    let body = rendered(&evaluated, by, &cards, orders);
+    let body = rendered(by, &tally, &cards, orders);
     Ok(Answered { body, nothing_checked: false, disposition, tally })
 }
 
-fn rendered(evaluated: &Evaluated<'_>, by: Institution<'_>, cards: &[Card], orders: Vec<OrderSummary>) -> String {
+/// What came of the keys that were to be fetched, in a word: `fetched`, `in-part`, or why not.
+fn outcomes(evaluated: &Evaluated<'_>, fetched: &Fetched) -> BTreeMap<&'static str, &'static str> {
+    let tried = fetched.keys.iter().map(|(key, got)| match got {
+        Ok(found) if found.cut.is_some() => (*key, "in-part"),
+        Ok(_) => (*key, "fetched"),
+        Err(why) => (*key, why.word()),
+    });
+    let not_listed = evaluated.sent.not_listed.iter().map(|key| (*key, fetch::Why::NotListed.word()));
+    tried.chain(not_listed).collect()
+}
+
+fn rendered(by: Institution<'_>, tally: &Tally, cards: &[Card], orders: Vec<OrderSummary>) -> String {
     let extension = Extension {
         orders,
-        prefetch: evaluated.sent.keys.iter().map(|k| (k.key.name, k.state.word())).collect(),
+        prefetch: tally.prefetch.iter().copied().collect(),
+        fetched: tally.fetched.clone(),
         program: PROGRAM,
         rulebook: answer::book(by.rulebook).into_owned(),
         formulary: format!("{} ({})", by.formulary.label(), by.formulary.hash()),

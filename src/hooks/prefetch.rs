@@ -1,6 +1,7 @@
 //! What a client sends along, key by key. A key that is absent, empty, an error or not usable is never taken for one
 //! that says that all is normal.
 
+use super::fetch::{Fetched, Found};
 use super::request::Request;
 use crate::intake::bundle::is_failure;
 use crate::intake::json::{Kind, Node};
@@ -182,8 +183,10 @@ pub struct Sent {
     pub state: State,
     /// Where.
     pub at: Option<At>,
-    /// Some of it was left out by the client: it has further pages.
-    pub in_part: bool,
+    /// Why some of it is missing: further pages.
+    pub in_part: Option<&'static str>,
+    /// Whether it was fetched, or was to be, because the client did not send it.
+    pub fetched: bool,
 }
 
 impl Sent {
@@ -191,10 +194,14 @@ impl Sent {
     pub fn lacks(&self) -> Option<String> {
         let what = self.key.what;
         match &self.state {
+            State::Error(why) if self.fetched => Some(format!("{what} ({}): {why}", self.key.name)),
             State::Error(why) => Some(format!("{what} ({}): the client could not get them; {why}", self.key.name)),
             State::Unusable(why) => Some(format!("{what} ({}): not used, {why}", self.key.name)),
-            State::Present if self.in_part => Some(format!("{what} ({}): only the first page was sent", self.key.name)),
-            State::Present | State::Empty | State::Absent => None,
+            State::Present => self.in_part.map(|why| {
+                let part = if self.fetched { "fetched only in part; " } else { "" };
+                format!("{what} ({}): {part}{why}", self.key.name)
+            }),
+            State::Empty | State::Absent => None,
         }
     }
 }
@@ -208,20 +215,51 @@ pub enum Whose {
     Another,
 }
 
-/// The state of every key.
-pub fn keys(root: Node<'_>, request: &Request) -> Vec<Sent> {
+/// The state of every key. What was fetched stands in for what was not sent, and for what the client could not get.
+pub fn keys(root: Node<'_>, request: &Request, fetched: &Fetched) -> Vec<Sent> {
     let prefetch = request.prefetch.map(|at| root.of_same_document(at));
-    KEYS.iter()
-        .map(|key| match prefetch.and_then(|p| p.get(key.name)) {
-            None => Sent { key, state: State::Absent, at: None, in_part: false },
-            Some(node) => {
-                let (state, in_part) = look(node, key, request);
-                Sent { key, state, at: Some(node.at()), in_part }
+    let holder = fetched.holder(root);
+    let sent = |key: &'static Key| match prefetch.and_then(|p| p.get(key.name)) {
+        None => Sent { key, state: State::Absent, at: None, in_part: None, fetched: false },
+        Some(node) => {
+            let (state, more) = look(node, key, request);
+            let in_part = if more && !key.newest_first() { Some("only the first page was sent") } else { None };
+            Sent { key, state, at: Some(node.at()), in_part, fetched: false }
+        }
+    };
+    let of = |key: &'static Key| {
+        let own = sent(key);
+        if !matches!(own.state, State::Absent | State::Error(_)) {
+            return own;
+        }
+        match (fetched.keys.get(key.name), holder.and_then(|h| h.get(key.name))) {
+            (Some(Ok(found)), Some(node)) => got(node, key, request, found),
+            (Some(Err(why)), _) if own.state == State::Absent => {
+                Sent { state: State::Error(why.text().to_owned()), fetched: true, ..own }
             }
-        })
-        .collect()
+            _ => own,
+        }
+    };
+    KEYS.iter().map(of).collect()
 }
 
+/// What was fetched is looked at like what is sent.
+fn got(node: Node<'_>, key: &'static Key, request: &Request, found: &Found) -> Sent {
+    let (state, more) = look(node, key, request);
+    let in_part = match found.cut {
+        Some(why) => Some(why.text()),
+        None if more && !found.enough => Some("there are further pages"),
+        None => None,
+    };
+    // Of a search that was cut nothing at all may have come, which is not that there is none.
+    let state = match (state, in_part) {
+        (State::Empty, Some(why)) => State::Error(why.to_owned()),
+        (state, _) => state,
+    };
+    Sent { key, state, at: Some(node.at()), in_part, fetched: true }
+}
+
+/// What stands under a key, and whether the server has more of it.
 fn look(node: Node<'_>, key: &Key, request: &Request) -> (State, bool) {
     let unusable = |why: String| (State::Unusable(why), false);
     match node.kind() {
@@ -290,7 +328,7 @@ fn bundle(node: Node<'_>, key: &Key, request: &Request) -> (State, bool) {
             (State::Empty, false)
         };
     }
-    (State::Present, more && !key.newest_first())
+    (State::Present, more)
 }
 
 fn another(node: Node<'_>) -> String {

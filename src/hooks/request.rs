@@ -1,8 +1,10 @@
-//! The request of a hook. What is not needed is not looked at: the client's server and its token are never kept.
+//! The request of a hook. What is not needed is not looked at; the client's token is read where it is used ([`super::fetch`]).
 
+use super::fetch::MOST_BYTES_IN_ALL;
 use super::service::Service;
 use crate::intake::json::{Document, JsonError, Kind, Limits, Node};
 use crate::intake::order::{At, FhirVersion};
+use crate::settings::Hooks;
 use std::borrow::Cow;
 
 /// Why a request cannot be read.
@@ -60,7 +62,7 @@ pub struct Request {
 }
 
 /// Most bytes of one text: an error page or a token may be long.
-const LONGEST_TEXT: usize = 256 << 10;
+pub(super) const LONGEST_TEXT: usize = 256 << 10;
 
 /// The request as JSON, strictly.
 ///
@@ -68,6 +70,22 @@ const LONGEST_TEXT: usize = 256 << 10;
 /// What is not JSON, or not accepted, with line and column.
 pub fn document(input: &[u8]) -> Result<Document<'_>, Malformed> {
     Ok(Document::read(input, &Limits { string: LONGEST_TEXT, ..Limits::default() })?)
+}
+
+/// The same for a request that holds what was fetched as well.
+///
+/// # Errors
+/// As [`document`].
+pub(super) fn with_fetched(input: &[u8]) -> Result<Document<'_>, Malformed> {
+    let own = Limits::default();
+    let bytes = own.bytes.saturating_add(MOST_BYTES_IN_ALL).saturating_add(4 << 10);
+    Ok(Document::read(input, &Limits { bytes, string: LONGEST_TEXT, ..own })?)
+}
+
+/// The FHIR version of the client's resources, where the request does not say: its server's, if that is listed.
+pub fn version_of_client(root: Node<'_>, hooks: &Hooks) -> FhirVersion {
+    let address = root.get("fhirServer").and_then(Node::as_str);
+    address.and_then(|address| hooks.server(&address)?.fhir).unwrap_or(hooks.fhir)
 }
 
 /// Reads the request for a service.

@@ -1,7 +1,8 @@
 //! The services, and what they ask a client to send along (CDS Hooks 2.0, "Discovery" and "Prefetch Template").
 
+use super::fetch;
 use super::prefetch::KEYS;
-use crate::intake::order::FhirVersion;
+use crate::settings::Hooks;
 use serde_json::{Value, json};
 
 /// One service.
@@ -48,7 +49,8 @@ pub fn by_hook(hook: &str) -> Option<&'static Service> {
 }
 
 /// The answer to `GET /cds-services`.
-pub fn discovery(version: FhirVersion) -> Value {
+pub fn discovery(hooks: &Hooks) -> Value {
+    let version = hooks.fhir;
     let services: Vec<Value> = SERVICES
         .iter()
         .map(|service| {
@@ -60,7 +62,7 @@ pub fn discovery(version: FhirVersion) -> Value {
                 "title": service.title,
                 "description": service.description,
                 "prefetch": prefetch,
-                "usageRequirements": format!("Resources are read as FHIR {}. Every prefetch key is optional; what is not sent is not checked, and the answer says so. Nothing is fetched from the client's server.", version.name()),
+                "usageRequirements": format!("Resources are read as FHIR {}. Every prefetch key is optional; what is not sent is not checked, and the answer says so. {}", version.name(), fetch::said(hooks)),
             })
         })
         .collect();

@@ -2,6 +2,7 @@
 
 use super::card::{Sorted, uuid_of};
 use super::evaluate::{self, Draft, Evaluated, Fate};
+use super::fetch::Fetched;
 use super::request;
 use super::service::Service;
 use crate::appraise::{Institution, OrderReport};
@@ -41,7 +42,7 @@ struct Action {
 
 /// The corrections of an order's findings that hold when tried, and how many did not.
 pub fn suggestions(
-    text: &str,
+    (text, fetched): (&str, &Fetched),
     service: &Service,
     by: Institution<'_>,
     evaluated: &Evaluated<'_>,
@@ -66,7 +67,7 @@ pub fn suggestions(
         };
         *left = rest;
         let tried = replaced(text, order, &corrected)
-            .and_then(|text| after(&text, service, by))
+            .and_then(|text| after((&text, fetched), service, by))
             .is_some_and(|after| holds(&before, &after, nth, (&rule.id, finding.tier)));
         let Ok(resource) = RawValue::from_string(corrected) else { continue };
         if !tried || !report.computed {
@@ -182,10 +183,11 @@ fn verdict(evaluated: &Evaluated<'_>, nth: usize) -> Option<Verdict> {
     Some(out)
 }
 
-fn after(text: &str, service: &Service, by: Institution<'_>) -> Option<Vec<Option<Verdict>>> {
-    let document = request::document(text.as_bytes()).ok()?;
-    let request = request::read(document.root(), service, by.settings.hooks.fhir).ok()?;
-    let sent = evaluate::sort(document.root(), &request);
+fn after((text, fetched): (&str, &Fetched), service: &Service, by: Institution<'_>) -> Option<Vec<Option<Verdict>>> {
+    let document = request::with_fetched(text.as_bytes()).ok()?;
+    let version = request::version_of_client(document.root(), &by.settings.hooks);
+    let request = request::read(document.root(), service, version).ok()?;
+    let sent = evaluate::sort(document.root(), &request, fetched);
     let evaluated = evaluate::evaluate(document, &request, sent, by);
     Some((0..evaluated.sent.drafts.len()).map(|ix| verdict(&evaluated, ix)).collect())
 }

@@ -4,6 +4,7 @@ use super::rules_in_use::RulesInUse;
 use crate::answer;
 use crate::appraise::{Institution, Refusal, appraise_by, check_by};
 use crate::formulary::Formulary;
+use crate::hooks::fetch::Fetched;
 use crate::hooks::request::Malformed;
 use crate::hooks::service::Service;
 use crate::hooks::{self, Answered};
@@ -38,11 +39,17 @@ pub trait Appraiser: Send + Sync + 'static {
     /// Appraises one input. Pure: same input and settings, same answer.
     fn appraise(&self, input: &[u8], version: FhirVersion, settings: &Settings, rendering: Rendering) -> Appraised;
 
-    /// Answers a CDS Hooks request. Pure as well.
+    /// Answers a CDS Hooks request, with what was fetched for it. Pure as well.
     ///
     /// # Errors
     /// What of the request cannot be read.
-    fn hook(&self, input: &[u8], service: &Service, settings: &Settings) -> Result<Answered, Malformed>;
+    fn hook(
+        &self,
+        input: &[u8],
+        service: &Service,
+        settings: &Settings,
+        fetched: Fetched,
+    ) -> Result<Answered, Malformed>;
 
     /// Whether there is anything to appraise with, and what it is, in words.
     fn ready(&self) -> Result<String, String>;
@@ -104,9 +111,16 @@ impl Appraiser for Core {
         }
     }
 
-    fn hook(&self, input: &[u8], service: &Service, settings: &Settings) -> Result<Answered, Malformed> {
+    fn hook(
+        &self,
+        input: &[u8],
+        service: &Service,
+        settings: &Settings,
+        fetched: Fetched,
+    ) -> Result<Answered, Malformed> {
         let rulebook = self.rules.snapshot();
-        hooks::answer(input, service, Institution { formulary: &self.formulary, rulebook: &rulebook, settings })
+        let by = Institution { formulary: &self.formulary, rulebook: &rulebook, settings };
+        hooks::answer_with(input, service, by, fetched)
     }
 
     fn ready(&self) -> Result<String, String> {

@@ -6,6 +6,7 @@
 
 use super::App;
 use super::body;
+use super::callback::{self, Brought};
 use super::negotiate;
 use super::operations::calculate;
 use super::refusal::Refusal;
@@ -19,6 +20,11 @@ use axum::response::{IntoResponse, Response};
 use http::{HeaderValue, StatusCode, header};
 use serde_json::json;
 use std::sync::Arc;
+use std::time::Duration;
+use tokio::time::Instant;
+
+/// Most of the time for an answer that is kept for judging, when something is fetched before.
+const LONGEST_JUDGING: Duration = Duration::from_millis(100);
 
 fn answer(status: StatusCode, body: String) -> Response {
     let kind = HeaderValue::from_static("application/json; charset=utf-8");
@@ -27,7 +33,7 @@ fn answer(status: StatusCode, body: String) -> Response {
 
 /// `GET /cds-services`
 pub async fn discovery(State(app): State<Arc<App>>) -> Response {
-    answer(StatusCode::OK, hooks::service::discovery(app.settings.hooks.fhir).to_string())
+    answer(StatusCode::OK, hooks::service::discovery(&app.settings.hooks).to_string())
 }
 
 fn service(id: &str) -> Result<&'static Service, Refusal> {
@@ -64,8 +70,20 @@ async fn received(app: &App, id: &str, request: Request) -> Result<(&'static Ser
 /// `POST /cds-services/{id}`
 pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: Request) -> Result<Response, Refusal> {
     let (service, whole) = received(&app, &id, request).await?;
-    let done = calculate(&app, whole, app.limits.hook_time, move |app, input| {
-        app.appraiser.hook(input, service, &app.settings)
+    // One time for the whole answer; what was not fetched by then is not waited for, so that there is time to judge.
+    let time = app.limits.hook_time;
+    let deadline = Instant::now() + time;
+    let judging = (time / 8).min(LONGEST_JUDGING);
+    let (whole, brought) = match callback::fetch(&app, whole, service, deadline - judging).await {
+        Ok(done) => done,
+        Err(Refusal::Fault) => return Ok(gave_up(&app, "fault", "a fault in the program")),
+        Err(refusal) => return Err(refusal),
+    };
+    let Brought { fetched, bytes, time: fetching, share } = brought;
+    let left = deadline.saturating_duration_since(Instant::now()).max(judging);
+    let done = calculate(&app, whole, left, move |app, input| {
+        let _share = share;
+        app.appraiser.hook(input, service, &app.settings, fetched)
     })
     .await;
     let answered = match done {
@@ -75,7 +93,7 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
         Err(refusal) => return Err(refusal),
     };
     count(&app, &answered.tally);
-    log(&app, service, &answered);
+    log(&app, service, &answered, (bytes, fetching));
     let mut response = if answered.nothing_checked {
         negotiate::fhir(StatusCode::PRECONDITION_FAILED, answered.body, false)
     } else {
@@ -115,14 +133,18 @@ fn count(app: &App, tally: &Tally) {
     for (key, state) in &tally.prefetch {
         add("enteral_gate_hook_prefetch_total", format!("key=\"{key}\",state=\"{state}\""), 1);
     }
+    for (key, outcome) in &tally.fetched {
+        add("enteral_gate_hook_fetch_total", format!("key=\"{key}\",outcome=\"{outcome}\""), 1);
+    }
 }
 
 /// One line of numbers; what is not for the prescriber is on no card and must not vanish.
-fn log(app: &App, service: &Service, answered: &Answered) {
+fn log(app: &App, service: &Service, answered: &Answered, (fetched_bytes, time): (usize, Option<Duration>)) {
     let tally = &answered.tally;
     let (demo, note) = app.mark();
     let not_on_card: usize = tally.not_on_card.values().sum();
     let failed = tally.prefetch.iter().filter(|(_, state)| matches!(*state, "error" | "unusable")).count();
+    let fetched = tally.fetched.values().filter(|word| matches!(**word, "fetched" | "in-part")).count();
     tracing::info!(
         service = service.id,
         orders = tally.orders.values().sum::<usize>(),
@@ -133,6 +155,10 @@ fn log(app: &App, service: &Service, answered: &Answered) {
         suggestions = tally.offered,
         suggestions_withheld = tally.withheld,
         prefetch_failed = failed,
+        fetched,
+        not_fetched = tally.fetched.len() - fetched,
+        fetched_bytes,
+        fetching_micros = time.map(|t| u64::try_from(t.as_micros()).unwrap_or(u64::MAX)),
         disposition = answered.disposition,
         demo,
         note,

@@ -31,7 +31,7 @@ impl ByDisposition {
 pub struct Counters(Mutex<BTreeMap<(&'static str, String), u64>>);
 
 /// What each of those of CDS Hooks is.
-const HOOKS: [(&str, &str); 7] = [
+const HOOKS: [(&str, &str); 8] = [
     ("enteral_gate_hook_orders_total", "Draft NutritionOrders in hook requests, by what became of them."),
     ("enteral_gate_hook_cards_total", "Cards, by indicator."),
     (
@@ -40,6 +40,7 @@ const HOOKS: [(&str, &str); 7] = [
     ),
     ("enteral_gate_hook_suggestions_total", "Corrections tried: offered, or withheld because they did not hold."),
     ("enteral_gate_hook_prefetch_total", "Prefetch keys by state."),
+    ("enteral_gate_hook_fetch_total", "Prefetch keys that were to be fetched from the client's server, by outcome."),
     ("enteral_gate_hook_gave_up_total", "Hook requests answered with a card that nothing was checked, by reason."),
     ("enteral_gate_hook_feedback_total", "Feedback on cards, by outcome. It is counted and not kept."),
 ];
@@ -66,6 +67,43 @@ impl Counters {
     }
 }
 
+/// How long it took to fetch what requests did not hold.
+#[derive(Debug, Default)]
+pub struct Durations {
+    /// At most as long as the bound of the same place; the last is any time.
+    counts: [AtomicU64; BOUNDS.len() + 1],
+    micros: AtomicU64,
+}
+
+/// Bounds in milliseconds, and in seconds as they are written.
+const BOUNDS: [(u128, &str); 8] =
+    [(25, "0.025"), (50, "0.05"), (100, "0.1"), (200, "0.2"), (350, "0.35"), (700, "0.7"), (1500, "1.5"), (5000, "5")];
+
+impl Durations {
+    /// Counts one.
+    pub fn count(&self, time: std::time::Duration) {
+        let place = BOUNDS.iter().position(|(bound, _)| time.as_millis() < *bound).unwrap_or(BOUNDS.len());
+        if let Some(count) = self.counts.get(place) {
+            count.fetch_add(1, Ordering::Relaxed);
+        }
+        self.micros.fetch_add(u64::try_from(time.as_micros()).unwrap_or(u64::MAX), Ordering::Relaxed);
+    }
+
+    fn write(&self, out: &mut String) {
+        const NAME: &str = "enteral_gate_hook_fetch_seconds";
+        let _ =
+            write!(out, "# HELP {NAME} Time for fetching what a hook request did not hold.\n# TYPE {NAME} histogram\n");
+        let mut sum = 0;
+        for (nth, count) in self.counts.iter().enumerate() {
+            sum += count.load(Ordering::Relaxed);
+            let bound = BOUNDS.get(nth).map_or("+Inf", |(_, text)| text);
+            let _ = writeln!(out, "{NAME}_bucket{{le=\"{bound}\"}} {sum}");
+        }
+        let micros = self.micros.load(Ordering::Relaxed);
+        let _ = writeln!(out, "{NAME}_sum {}.{:06}\n{NAME}_count {sum}", micros / 1_000_000, micros % 1_000_000);
+    }
+}
+
 /// `GET /metrics`
 pub async fn metrics(State(app): State<Arc<App>>) -> Response {
     let mut out = String::with_capacity(4 << 10);
@@ -83,6 +121,7 @@ pub async fn metrics(State(app): State<Arc<App>>) -> Response {
         app.panics()
     );
     app.hooks.write(&mut out, &HOOKS);
+    app.callback.durations.write(&mut out);
     if let Some(gate) = &app.doors.gate {
         gate.metrics(&mut out);
     }

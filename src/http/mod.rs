@@ -5,13 +5,15 @@
 //! asked ([`asked`]), the appraisal ([`appraiser`]), and back as JSON. Whatever goes wrong on the way is a
 //! [`refusal::Refusal`], which renders itself as an OperationOutcome.
 //!
-//! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]) and counters ([`metrics`]) and the ids of tokens used, no outgoing
-//! connection except for issuers' keys, no stored order, no request decompression, no XML. Without a gate only loopback
-//! addresses are bound, see [`server::Exposed`].
+//! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]), counters ([`metrics`]) and
+//! the ids of tokens used, no outgoing connection except to the FHIR servers of the settings ([`callback`]) and for
+//! issuers' keys, no stored order, no request decompression, no XML. Without a gate only loopback addresses are bound,
+//! see [`server::Exposed`].
 
 pub mod appraiser;
 pub mod asked;
 pub mod body;
+pub mod callback;
 pub mod definitions;
 pub mod gate;
 pub mod hooks;
@@ -102,6 +104,7 @@ pub struct App {
     pub(crate) panics: AtomicU64,
     pub(crate) appraised: metrics::ByDisposition,
     pub(crate) hooks: metrics::Counters,
+    pub(crate) callback: callback::Callback,
     pub(crate) stopping: AtomicBool,
     pub(crate) doors: Doors,
 }
@@ -131,6 +134,7 @@ impl App {
             panics: AtomicU64::new(0),
             appraised: metrics::ByDisposition::default(),
             hooks: metrics::Counters::default(),
+            callback: callback::Callback::new(&settings),
             stopping: AtomicBool::new(false),
             doors,
             appraiser,
