@@ -570,6 +570,8 @@ async fn a_server_has_its_fhir_version() {
     s.post(&request(&fake.at("good"))).await;
     let seen = fake.seen().await;
     assert!(seen.iter().any(|(_, target, _)| target.starts_with("/good/DeviceUsage?")), "{seen:?}");
+    let discovery = s.client.get(format!("http://{}/cds-services", s.here)).send().await.unwrap().text().await.unwrap();
+    assert!(discovery.contains("What is not sent is fetched from the client's server where"), "{discovery}");
     // What the request says counts before.
     let mut r4 = request(&fake.at("good"));
     r4["fhirVersion"] = json!("4.0.1");
