@@ -8,10 +8,12 @@ use enteral_gate::http::appraiser::Core;
 use enteral_gate::http::{App, Limits, server};
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::settings::{FhirServer, Hooks, Settings};
+use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, DnType, IsCa, KeyPair};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::SocketAddr;
+use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -32,8 +34,13 @@ struct Fake {
 
 impl Fake {
     fn start() -> Self {
+        Self::with(&[])
+    }
+
+    fn with(certificate_and_key: &[&Path]) -> Self {
         let mut process = Command::new("python3")
             .args([concat!(env!("CARGO_MANIFEST_DIR"), "/tests/fake/fhir_server.py"), DATA])
+            .args(certificate_and_key)
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()
@@ -563,6 +570,8 @@ async fn a_server_has_its_fhir_version() {
     s.post(&request(&fake.at("good"))).await;
     let seen = fake.seen().await;
     assert!(seen.iter().any(|(_, target, _)| target.starts_with("/good/DeviceUsage?")), "{seen:?}");
+    let discovery = s.client.get(format!("http://{}/cds-services", s.here)).send().await.unwrap().text().await.unwrap();
+    assert!(discovery.contains("What is not sent is fetched from the client's server where"), "{discovery}");
     // What the request says counts before.
     let mut r4 = request(&fake.at("good"));
     r4["fhirVersion"] = json!("4.0.1");
@@ -664,4 +673,78 @@ fn nothing_of_it_is_logged_or_counted() {
     let seen = runtime.block_on(fake.seen());
     assert!(seen.len() > 50 && seen.iter().all(|(at, ..)| at == "here"), "{seen:#?}");
     assert!(seen.iter().all(|(.., token)| token.as_deref() == Some("Bearer CANARY-token")));
+}
+
+/// The service as a process with these environment variables and settings; answers one request.
+fn asked_once(environment: &[(&str, &Path)], settings: &Path, request: &Value) -> Value {
+    let mut child = Command::new(env!("CARGO_BIN_EXE_enteral-gate"))
+        .env_clear()
+        .envs(environment.iter().copied())
+        .args(["serve", "--formulary", concat!(env!("CARGO_MANIFEST_DIR"), "/deploy/demo/formulary.csv")])
+        .args(["--listen", "127.0.0.1:0", "--settings", settings.to_str().unwrap()])
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut first = String::new();
+    BufReader::new(child.stdout.take().unwrap()).read_line(&mut first).unwrap();
+    let here = first.trim().rsplit("http://").next().unwrap().to_owned();
+    let body = request.to_string();
+    let mut stream = std::net::TcpStream::connect(&here).unwrap();
+    write!(stream, "POST {SIGN} HTTP/1.1\r\nhost: x\r\nconnection: close\r\ncontent-type: application/json\r\ncontent-length: {}\r\n\r\n{body}", body.len()).unwrap();
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).unwrap();
+    child.kill().unwrap();
+    child.wait().unwrap();
+    serde_json::from_str(answer.split_once("\r\n\r\n").unwrap().1).unwrap()
+}
+
+#[test]
+fn certificates_are_judged() {
+    let folder = std::env::temp_dir().join(format!("enteral-gate-callback-tls-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let file = |name: &str, text: &str| {
+        let path = folder.join(name);
+        std::fs::write(&path, text).unwrap();
+        path
+    };
+    let mut authority = CertificateParams::new(Vec::new()).unwrap();
+    authority.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+    authority.distinguished_name.push(DnType::CommonName, "Invented authority");
+    let authority = CertifiedIssuer::self_signed(authority, KeyPair::generate().unwrap()).unwrap();
+    let trusted = file("authority.pem", &authority.pem());
+    for (name, environment, word) in [
+        ("localhost", vec![("SSL_CERT_FILE", trusted.as_path())], "fetched"),
+        // Of an authority that nobody named, and for another name.
+        ("localhost", vec![], "unreachable"),
+        ("fhir.invented.example", vec![("SSL_CERT_FILE", trusted.as_path())], "unreachable"),
+    ] {
+        let key = KeyPair::generate().unwrap();
+        let own = CertificateParams::new(vec![name.to_owned()]).unwrap().signed_by(&key, &authority).unwrap();
+        let (own, key) = (file("own.pem", &own.pem()), file("key.pem", &key.serialize_pem()));
+        let fake = Fake::with(&[&own, &key]);
+        let base = format!("https://localhost:{}/good", fake.base.rsplit(':').next().unwrap());
+        let settings =
+            format!("[hooks]\ndeadline = 10000\n[[hooks.servers]]\nbase = \"{base}\"\nprivate-addresses = true\n");
+        let answer = asked_once(&environment, &file("settings.toml", &settings), &request(&base));
+        let extension = &answer["extension"][EXTENSION];
+        assert_eq!(extension["fetched"]["weights"], word, "{name} {environment:?}: {answer:#}");
+        assert_eq!(extension["orders"][0]["disposition"] == "clear", word == "fetched", "{name}");
+    }
+    std::fs::remove_dir_all(folder).unwrap();
+}
+
+/// The page names every outcome.
+#[test]
+fn every_outcome_is_described() {
+    let page = include_str!("../docs/cds-hooks.md");
+    for word in Why::ALL.iter().map(|(_, word, _)| *word).chain(["fetched", "in-part"]) {
+        assert!(page.contains(&format!("`{word}`")), "{word}");
+    }
+    for number in ["1 MiB for an answer, 3 MiB", "10 pages and 500 entries"] {
+        assert!(page.contains(number), "{number}");
+    }
+    use enteral_gate::hooks::fetch::{MOST_BYTES, MOST_BYTES_IN_ALL, MOST_ENTRIES, MOST_PAGES};
+    assert_eq!((MOST_BYTES, MOST_BYTES_IN_ALL, MOST_PAGES, MOST_ENTRIES), (1 << 20, 3 << 20, 10, 500));
 }

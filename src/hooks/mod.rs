@@ -136,7 +136,7 @@ pub fn answer(input: &[u8], service: &Service, by: Institution<'_>) -> Result<An
 /// Answers a hook by what the request holds and what was fetched beside it.
 ///
 /// # Errors
-/// As [`answer`]; nothing that was fetched is one.
+/// As [`answer()`]; nothing that was fetched is one.
 pub fn answer_with(
     input: &[u8],
     service: &Service,

@@ -1,4 +1,4 @@
-//! The request of a hook. What is not needed is not looked at; the client's token is read where it is used ([`super::fetch`]).
+//! The request of a hook. What is not needed is not looked at; the client's token is read where it is used (`fetch`).
 
 use super::fetch::MOST_BYTES_IN_ALL;
 use super::service::Service;

@@ -1,16 +1,17 @@
 """A FHIR server on this machine that answers well or badly, for the tests of the call-back. Its people are invented.
 
-    fhir_server.py DATA.json
+    fhir_server.py DATA.json [CERTIFICATE.pem KEY.pem]
 
 DATA.json is a hook request; what stands under its `prefetch` is what the server has. The first part of an address says
 how the server behaves, so that every behaviour is a server of its own. It prints two addresses: the server, and another
 one that nobody should be sent to. GET /seen lists what both were asked, with the Authorization header; GET /forget
-empties the list.
+empties the list. With a certificate both speak TLS.
 """
 
 import gzip
 import json
 import socket
+import ssl
 import sys
 import threading
 import time
@@ -39,6 +40,10 @@ TYPES = {
 SEEN = []
 LOCK = threading.Lock()
 PORTS = {}
+TLS = None
+if len(sys.argv) > 2:
+    TLS = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    TLS.load_cert_chain(sys.argv[2], sys.argv[3])
 
 
 def key_of(path, query):
@@ -262,7 +267,7 @@ class Answer:
 
 def serve_one(connection, name):
     connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-    if connection.recv(1, socket.MSG_PEEK) == b"\x16":
+    if TLS is None and connection.recv(1, socket.MSG_PEEK) == b"\x16":
         return  # a TLS handshake
     file = connection.makefile("rb")
     while True:
@@ -296,6 +301,8 @@ def serve_one(connection, name):
 
 def serve(connection, name):
     try:
+        if TLS is not None:
+            connection = TLS.wrap_socket(connection, server_side=True)
         serve_one(connection, name)
     except (Gone, OSError):
         pass

@@ -3,7 +3,7 @@
 //! [`crate::hooks::fetch`]; here it is sent and received.
 //!
 //! INVARIANT: a request goes to a listed base address and to nothing else: no redirect, no proxy, no second look at a
-//! name ([`resolver`]), no next page elsewhere. The client's token goes into the one header of such a request. Neither
+//! name (`resolver`), no next page elsewhere. The client's token goes into the one header of such a request. Neither
 //! it, nor an address with an id in it, nor anything of an answer, is kept, logged or counted.
 
 pub mod address;
