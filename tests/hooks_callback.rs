@@ -681,7 +681,7 @@ fn asked_once(environment: &[(&str, &Path)], settings: &Path, request: &Value) -
         .env_clear()
         .envs(environment.iter().copied())
         .args(["serve", "--formulary", concat!(env!("CARGO_MANIFEST_DIR"), "/deploy/demo/formulary.csv")])
-        .args(["--listen", "127.0.0.1:0", "--settings", settings.to_str().unwrap()])
+        .args(["--listen", "127.0.0.1:0", "--rulebook", "none", "--settings", settings.to_str().unwrap()])
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
         .stderr(Stdio::null())

@@ -3,7 +3,7 @@
 use super::context::{self, Care, Set};
 use super::expression::Expression;
 use super::facts::{FACTS, Name, SOURCES, Source, find};
-use super::value::{Facts, Missing, Truth, Type, Value};
+use super::value::{Facts, Missing, Truth, Type, Value, Words};
 use super::{ConceptKind, Rulebook};
 use crate::amount::{Amount, Why};
 use crate::exact::Exact;
@@ -23,7 +23,7 @@ use crate::timing::schedule::{Line, Method, Occurrences};
 use crate::units::{Unit, energy_density};
 use std::cell::{Cell, OnceCell, RefCell};
 use std::collections::BTreeMap;
-use std::sync::{Arc, LazyLock};
+use std::sync::LazyLock;
 
 /// What the facts of one order are taken from.
 #[derive(Clone, Copy)]
@@ -57,7 +57,7 @@ pub struct Materials<'a> {
 /// The facts of one order.
 pub struct CaseFacts<'a> {
     m: Materials<'a>,
-    known: Box<[OnceCell<Value>]>,
+    known: Box<[OnceCell<Box<Value>>]>,
     typical: OnceCell<Sums<'a>>,
     first: OnceCell<Sums<'a>>,
     care: OnceCell<Care>,
@@ -78,7 +78,7 @@ static FACTORS: LazyLock<Vec<Exact>> =
 const YEAR: Exact = Exact::int(31_557_600);
 const DAY: Exact = Exact::int(86_400);
 
-fn lacks(fact: usize, why: impl Into<Arc<str>>, at: Vec<At>) -> Vec<Missing> {
+fn lacks(fact: usize, why: impl Into<Words>, at: Vec<At>) -> Vec<Missing> {
     vec![Missing { fact, why: why.into(), at }]
 }
 
@@ -162,12 +162,12 @@ impl<'a> CaseFacts<'a> {
         let mut out: Vec<Missing> = Vec::new();
         for reason in why {
             let cause = match reason {
-                Why::NoWeight => "weight",
-                Why::MissingInput("the birth date" | "the full birth date") => "age",
-                Why::MissingInput("the gestational age at birth") => "gestation",
-                _ => "",
+                Why::NoWeight => Some(Name::Weight),
+                Why::MissingInput("the birth date" | "the full birth date") => Some(Name::Age),
+                Why::MissingInput("the gestational age at birth") => Some(Name::Gestation),
+                _ => None,
             };
-            let cause = find(cause).filter(|cause| *cause != ix);
+            let cause = cause.map(|name| name as usize).filter(|cause| *cause != ix);
             let more = match cause {
                 Some(cause) => match self.value(cause) {
                     Value::Missing(missing) => missing,
@@ -192,7 +192,7 @@ impl<'a> CaseFacts<'a> {
         &self,
         ix: usize,
         found: &'s Measurements<'a>,
-        name: &str,
+        name: &'static str,
     ) -> Result<&'s Measured<'a>, Vec<Missing>> {
         if let Some(m) = &found.chosen {
             return self.fresh(ix, m).map(|()| m);
@@ -205,7 +205,7 @@ impl<'a> CaseFacts<'a> {
             let at = found.rejected.iter().map(|r| r.at).collect();
             return Err(lacks(ix, format!("{name} was sent and cannot be used: {}", first.why), at));
         }
-        Err(lacks(ix, format!("no {name} was sent"), Vec::new()))
+        Err(lacks(ix, Words::NotSent(name), Vec::new()))
     }
 
     fn fresh(&self, ix: usize, m: &Measured<'_>) -> Result<(), Vec<Missing>> {
@@ -221,12 +221,16 @@ impl<'a> CaseFacts<'a> {
         Err(lacks(ix, why, vec![m.at]))
     }
 
+    fn any_laboratory(&self) -> bool {
+        *self.any_laboratory.get_or_init(|| self.m.context.any_laboratory(self.m.gathered, self.m.tests))
+    }
+
     fn lab(&self, test: &'static str) -> Lab<'a> {
         if let Some(lab) = self.labs.borrow().get(test) {
             return lab.clone();
         }
         let mut problems = Vec::new();
-        let any = *self.any_laboratory.get_or_init(|| self.m.context.any_laboratory(self.m.gathered, self.m.tests));
+        let any = self.any_laboratory();
         let found = self
             .m
             .tests
@@ -245,10 +249,15 @@ impl<'a> CaseFacts<'a> {
     }
 
     fn laboratory(&self, ix: usize, test: &'static str) -> Found {
+        let none = "the sender looked for laboratory values and there are none";
+        if !self.any_laboratory() {
+            let none = if self.m.context.labs == Sent::Empty { none.into() } else { Words::NotSent(self.lab_name(test)) };
+            return Err(lacks(ix, none, Vec::new()));
+        }
         let lab = self.lab(test);
         let (found, hidden) = &*lab;
         if !found.is_sent() && self.m.context.labs == Sent::Empty {
-            return Err(lacks(ix, "the sender looked for laboratory values and there are none", Vec::new()));
+            return Err(lacks(ix, none, Vec::new()));
         }
         let m = self.current(ix, found, self.lab_name(test))?;
         match hidden {
@@ -258,12 +267,15 @@ impl<'a> CaseFacts<'a> {
     }
 
     fn earlier(&self, ix: usize, test: &'static str) -> Found {
-        let lab = self.lab(test);
         let name = self.lab_name(test);
+        if !self.any_laboratory() {
+            return Err(lacks(ix, Words::NotSent(name), Vec::new()));
+        }
+        let lab = self.lab(test);
         let latest = self.current(ix, &lab.0, name)?;
         match before(&lab.0, latest) {
             Some(m) => Ok(Value::Quantity(Amount::Known(m.value))),
-            None => Err(lacks(ix, format!("no earlier {name} was sent"), Vec::new())),
+            None => Err(lacks(ix, Words::NoEarlier(name), Vec::new())),
         }
     }
 
@@ -272,7 +284,7 @@ impl<'a> CaseFacts<'a> {
         let Some(latest) = &found.chosen else { return Err(self.missing(Name::Weight)) };
         match before(found, latest) {
             Some(m) => self.fresh(ix, m).map(|()| (m, latest)),
-            None => Err(lacks(ix, "no earlier weight was sent", Vec::new())),
+            None => Err(lacks(ix, Words::NoEarlier("weight"), Vec::new())),
         }
     }
 
@@ -415,10 +427,10 @@ impl<'a> CaseFacts<'a> {
         )
     }
 
-    fn set(&self, ix: usize, kind: ConceptKind, what: &str) -> Found {
+    fn set(&self, ix: usize, kind: ConceptKind, none: &'static str) -> Found {
         match self.coded(kind) {
             Some(Set::Of(keys, ..)) => Ok(Value::Keys(keys.clone())),
-            _ => Err(lacks(ix, format!("no {what} were sent"), Vec::new())),
+            _ => Err(lacks(ix, none, Vec::new())),
         }
     }
 
@@ -630,7 +642,7 @@ impl<'a> CaseFacts<'a> {
     }
 
     /// The highest, or lowest, of several amounts that were read.
-    fn least(&self, ix: usize, read: Vec<context::Read>, none: &str) -> Found {
+    fn least(&self, ix: usize, read: Vec<context::Read>, none: &'static str) -> Found {
         let mut least: Option<Exact> = None;
         for (value, at) in read {
             match value {
@@ -879,9 +891,9 @@ impl<'a> CaseFacts<'a> {
             Name::RestingEnergy => self.resting(ix),
             Name::IdealWeight => self.estimate(ix, Single::Ideal),
             Name::AdjustedWeight => self.estimate(ix, Single::Adjusted25),
-            Name::Conditions => self.set(ix, ConceptKind::Condition, "conditions"),
-            Name::Allergies => self.set(ix, ConceptKind::Allergy, "allergies"),
-            Name::Medicines => self.set(ix, ConceptKind::Medicine, "medicines"),
+            Name::Conditions => self.set(ix, ConceptKind::Condition, "no conditions were sent"),
+            Name::Allergies => self.set(ix, ConceptKind::Allergy, "no allergies were sent"),
+            Name::Medicines => self.set(ix, ConceptKind::Medicine, "no medicines were sent"),
             Name::Potassium => self.laboratory(ix, "serum_potassium"),
             Name::Sodium => self.laboratory(ix, "serum_sodium"),
             Name::Phosphate => self.laboratory(ix, "serum_phosphate"),
@@ -943,7 +955,7 @@ impl Facts for CaseFacts<'_> {
         if self.choosing.get() {
             return None;
         }
-        let value = self.work_out(ix).unwrap_or_else(Value::Missing);
+        let value = Box::new(self.work_out(ix).unwrap_or_else(Value::Missing));
         Some(cell.get_or_init(|| value))
     }
 

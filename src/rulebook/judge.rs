@@ -189,7 +189,7 @@ fn outcome(
         Verdict::True => {}
     }
     // Among limits of one name the highest priority whose scope holds is the one that counts.
-    for (_, rival) in book.rivals.iter().filter(|(of, _)| *of == ix) {
+    for rival in book.rivals.get(ix).into_iter().flatten() {
         // Where it cannot be told whether the narrower limit applies, it says so itself; this one still counts.
         if let (Some(other), Some(Verdict::True)) = (book.limits.get(*rival), scopes.get(*rival))
             && in_effect(other, about.on)
@@ -246,22 +246,7 @@ fn compared(check: &Check, facts: &dyn Facts, declared: &BTreeSet<ContextKind>) 
         Bound::Below(bound) => (bound, false),
     };
     let Some(measure) = &check.measure else { return Verdict::Open(Gap::Other) };
-    match (measure.extent(facts, declared).ends(), bound.extent(facts, declared).ends()) {
-        (Ok((low, high)), Ok((bound_low, bound_high))) => {
-            let (surely, maybe) = if above {
-                (bound_high.is_some_and(|b| low > b), high.is_none_or(|m| m > bound_low))
-            } else {
-                (high.is_some_and(|m| m < bound_low), bound_high.is_none_or(|b| low < b))
-            };
-            match (surely, maybe) {
-                (true, _) => Verdict::True,
-                (false, false) => Verdict::False,
-                (false, true) => Verdict::Open(Gap::Other),
-            }
-        }
-        (Err(a), Err(b)) => Verdict::Open(a.and(b)),
-        (Err(gap), _) | (_, Err(gap)) => Verdict::Open(gap),
-    }
+    measure.beyond(bound, above, facts, declared)
 }
 
 fn checks(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Outcome {
