@@ -206,12 +206,12 @@ impl Appraiser for Failing {
 
 #[tokio::test]
 async fn a_late_answer_and_a_fault_show_that_nothing_was_checked() {
-    let limits = Limits { hook_time: Duration::from_millis(300), ..Limits::default() };
-    let s = Service::over(Failing, Settings::default(), limits).await;
-    for (body, words, counter) in [
-        ("SLOW", "it took too long", "enteral_gate_hook_gave_up_total{reason=\"timeout\"}"),
-        ("FAULT", "a fault in the program", "enteral_gate_hook_gave_up_total{reason=\"fault\"}"),
+    for (body, millis, words, counter) in [
+        ("SLOW", 300, "it took too long", "enteral_gate_hook_gave_up_total{reason=\"timeout\"}"),
+        ("FAULT", 60_000, "a fault in the program", "enteral_gate_hook_gave_up_total{reason=\"fault\"}"),
     ] {
+        let limits = Limits { hook_time: Duration::from_millis(millis), ..Limits::default() };
+        let s = Service::over(Failing, Settings::default(), limits).await;
         let (status, answer) = s.post(SIGN, body.to_owned()).await;
         assert_eq!(status, 200);
         let card = &answer["cards"][0];
