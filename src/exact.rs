@@ -615,8 +615,9 @@ impl Ord for Exact {
         }
         match (self.narrow(), other.narrow()) {
             // Products of 64 bits each fit.
-            (Some((a, b)), Some((c, d))) => (i128::from(a).wrapping_mul(i128::from(d)))
-                .cmp(&i128::from(c).wrapping_mul(i128::from(b))),
+            (Some((a, b)), Some((c, d))) => {
+                (i128::from(a).wrapping_mul(i128::from(d))).cmp(&i128::from(c).wrapping_mul(i128::from(b)))
+            }
             _ => self.cmp_unlike(other),
         }
     }

@@ -57,7 +57,7 @@ pub struct Materials<'a> {
 /// The facts of one order.
 pub struct CaseFacts<'a> {
     m: Materials<'a>,
-    known: Box<[OnceCell<Box<Value>>]>,
+    known: Box<[OnceCell<Value>]>,
     typical: OnceCell<Sums<'a>>,
     first: OnceCell<Sums<'a>>,
     care: OnceCell<Care>,
@@ -251,7 +251,8 @@ impl<'a> CaseFacts<'a> {
     fn laboratory(&self, ix: usize, test: &'static str) -> Found {
         let none = "the sender looked for laboratory values and there are none";
         if !self.any_laboratory() {
-            let none = if self.m.context.labs == Sent::Empty { none.into() } else { Words::NotSent(self.lab_name(test)) };
+            let none =
+                if self.m.context.labs == Sent::Empty { none.into() } else { Words::NotSent(self.lab_name(test)) };
             return Err(lacks(ix, none, Vec::new()));
         }
         let lab = self.lab(test);
@@ -955,7 +956,7 @@ impl Facts for CaseFacts<'_> {
         if self.choosing.get() {
             return None;
         }
-        let value = Box::new(self.work_out(ix).unwrap_or_else(Value::Missing));
+        let value = self.work_out(ix).unwrap_or_else(Value::Missing);
         Some(cell.get_or_init(|| value))
     }
 

@@ -347,7 +347,7 @@ fn beyond(measure: &Amount, bound: &Amount, above: bool) -> Option<bool> {
     if !maybe {
         return Some(false);
     }
-    let capped = matches!(measure, Amount::Range { why, .. } if why.iter().all(|w| *w == Why::CapBelowSchedule));
+    let capped = matches!(measure, Amount::Range(span) if span.why.iter().all(|w| *w == Why::CapBelowSchedule));
     (capped && bound.known().is_some()).then_some(true)
 }
 

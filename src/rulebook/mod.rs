@@ -96,6 +96,14 @@ impl Rulebook {
         self
     }
 
+    /// The same book without a limit.
+    #[must_use]
+    pub fn without(&self, id: &str) -> Self {
+        let mut rest = self.clone();
+        rest.limits.retain(|limit| limit.rule.id != id);
+        rest.prepared()
+    }
+
     /// Per limit and key the value in effect and where it comes from, in the order of the limits.
     pub fn effective(&self) -> &[Effective] {
         &self.effective

@@ -220,7 +220,7 @@ impl<'o> Quick<'o> {
             Node::Amount(x) => Extent::Known(*x),
             Node::Fact(_) => match self.held(node) {
                 Some(Value::Quantity(Amount::Known(x))) => Extent::Known(*x),
-                Some(Value::Quantity(Amount::Range { low, high, .. })) => Extent::Span(*low, *high),
+                Some(Value::Quantity(Amount::Range(span))) => Extent::Span(span.low, span.high),
                 other => Extent::Open(self.gap(other)),
             },
             Node::Arithmetic(operation, sides) => operated(*operation, self.extent(&sides.0), self.extent(&sides.1)),
