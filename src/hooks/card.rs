@@ -16,6 +16,7 @@ use crate::nutrition::measure::Measure;
 use crate::rulebook::{Audience, Limit, Mode, Rulebook};
 use jiff::civil::Date;
 use serde::Serialize;
+use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use uuid::Uuid;
 
@@ -73,13 +74,13 @@ struct Coding {
 /// An id that follows from content.
 pub fn uuid_of<'p>(parts: impl IntoIterator<Item = &'p str>) -> Uuid {
     let space = Uuid::new_v5(&Uuid::NAMESPACE_URL, b"https://enteral-gate.example/cds-hooks");
-    let mut content = Vec::new();
+    let mut content = Sha256::new();
     for part in parts {
         // Each with its length first, so that no two contents look alike.
-        content.extend_from_slice(&(part.len() as u64).to_be_bytes());
-        content.extend_from_slice(part.as_bytes());
+        content.update((part.len() as u64).to_be_bytes());
+        content.update(part.as_bytes());
     }
-    Uuid::new_v5(&space, &content)
+    Uuid::new_v5(&space, &content.finalize())
 }
 
 /// What was found in an order, by who is told.

@@ -18,7 +18,7 @@ use crate::nutrition::plan::{Kind, Plan, Source as Given};
 use crate::nutrition::route::site;
 use crate::nutrition::totals::{OrderDay, Sums, Totals};
 use crate::patient::{Context, CorrectionBasis, LabTest, Measured, Measurements, Sent, Sex};
-use crate::settings::{Settings, Site};
+use crate::settings::{ContextKind, Settings, Site};
 use crate::timing::schedule::{Line, Method, Occurrences};
 use crate::units::{Unit, energy_density};
 use std::cell::{Cell, OnceCell, RefCell};
@@ -63,7 +63,7 @@ pub struct CaseFacts<'a> {
     care: OnceCell<Care>,
     sets: [OnceCell<Set>; 3],
     labs: RefCell<BTreeMap<&'static str, Lab<'a>>>,
-    any_laboratory: OnceCell<bool>,
+    laboratories: OnceCell<Vec<(usize, At)>>,
     choosing: Cell<bool>,
 }
 
@@ -106,7 +106,7 @@ impl<'a> CaseFacts<'a> {
             care: OnceCell::new(),
             sets: Default::default(),
             labs: RefCell::default(),
-            any_laboratory: OnceCell::new(),
+            laboratories: OnceCell::new(),
             choosing: Cell::new(false),
         }
     }
@@ -221,8 +221,8 @@ impl<'a> CaseFacts<'a> {
         Err(lacks(ix, why, vec![m.at]))
     }
 
-    fn any_laboratory(&self) -> bool {
-        *self.any_laboratory.get_or_init(|| self.m.context.any_laboratory(self.m.gathered, self.m.tests))
+    fn laboratories(&self) -> &[(usize, At)] {
+        self.laboratories.get_or_init(|| self.m.context.laboratories(self.m.gathered, self.m.tests))
     }
 
     fn lab(&self, test: &'static str) -> Lab<'a> {
@@ -230,14 +230,14 @@ impl<'a> CaseFacts<'a> {
             return lab.clone();
         }
         let mut problems = Vec::new();
-        let any = self.any_laboratory();
-        let found = self
-            .m
-            .tests
-            .iter()
-            .find(|t| any && t.fact == test)
-            .map(|t| self.m.context.laboratory(self.m.gathered, t, &mut problems))
-            .unwrap_or_default();
+        let found =
+            match self.m.tests.iter().position(|t| t.fact == test).and_then(|ix| Some((ix, self.m.tests.get(ix)?))) {
+                Some((ix, t)) => {
+                    let own = self.laboratories().iter().filter(|(of, _)| *of == ix).map(|(_, at)| *at);
+                    self.m.context.laboratory(self.m.gathered, t, own, &mut problems)
+                }
+                None => Measurements::default(),
+            };
         let hidden = problems.into_iter().find(|p| p.grave && p.code == "incomplete").map(|p| (p.text, p.at));
         let lab = std::rc::Rc::new((found, hidden));
         self.labs.borrow_mut().insert(test, lab.clone());
@@ -250,7 +250,7 @@ impl<'a> CaseFacts<'a> {
 
     fn laboratory(&self, ix: usize, test: &'static str) -> Found {
         let none = "the sender looked for laboratory values and there are none";
-        if !self.any_laboratory() {
+        if self.laboratories().is_empty() {
             let none =
                 if self.m.context.labs == Sent::Empty { none.into() } else { Words::NotSent(self.lab_name(test)) };
             return Err(lacks(ix, none, Vec::new()));
@@ -269,7 +269,7 @@ impl<'a> CaseFacts<'a> {
 
     fn earlier(&self, ix: usize, test: &'static str) -> Found {
         let name = self.lab_name(test);
-        if !self.any_laboratory() {
+        if self.laboratories().is_empty() {
             return Err(lacks(ix, Words::NotSent(name), Vec::new()));
         }
         let lab = self.lab(test);
@@ -958,6 +958,10 @@ impl Facts for CaseFacts<'_> {
         }
         let value = self.work_out(ix).unwrap_or_else(Value::Missing);
         Some(cell.get_or_init(|| value))
+    }
+
+    fn some_sent(&self, kind: ContextKind) -> bool {
+        kind == ContextKind::Labs && !self.laboratories().is_empty()
     }
 
     fn places(&self, ix: usize) -> Vec<At> {

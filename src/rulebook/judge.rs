@@ -184,7 +184,7 @@ fn outcome(
                 Some(Truth::Unknown { missing, why }) => not_evaluated(&missing, &why, facts, about),
                 _ => not_evaluated(&[], &["its scope could not be judged".to_owned()], facts, about),
             };
-            return either(limit, undeclared(gap), full);
+            return either(limit, undeclared(gap, facts), full);
         }
         Verdict::True => {}
     }
@@ -213,9 +213,9 @@ fn either(limit: &Limit, quick: Option<Outcome>, full: impl Fn() -> Outcome) -> 
 }
 
 /// The outcome for want of context that the sender does not declare.
-fn undeclared(gap: Gap) -> Option<Outcome> {
+fn undeclared(gap: Gap, facts: &dyn Facts) -> Option<Outcome> {
     match gap {
-        Gap::Undeclared(kind) => Some(Outcome::NotProvided(Cow::Borrowed(kind_words(kind)))),
+        Gap::Undeclared(kind) => Some(not_provided(kind, facts)),
         Gap::Other => None,
     }
 }
@@ -235,7 +235,7 @@ fn without_reasons(limit: &Limit, facts: &dyn Facts, declared: &BTreeSet<Context
             Verdict::Open(gap) => open = open.or(Some(gap)),
         }
     }
-    open.map_or(Some(Outcome::Clear), undeclared)
+    open.map_or(Some(Outcome::Clear), |gap| undeclared(gap, facts))
 }
 
 /// Whether a check finds something, without reasons.
@@ -425,7 +425,7 @@ fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: 
         && missing.iter().all(|m| undeclared(m).is_some())
         && let Some(kind) = missing.iter().find_map(undeclared)
     {
-        return Outcome::NotProvided(Cow::Borrowed(kind_words(kind)));
+        return not_provided(kind, facts);
     }
     let said = lacking(missing, why);
     let mut at: Vec<At> = missing.iter().flat_map(|m| m.at.iter().copied()).collect();
@@ -466,6 +466,11 @@ fn lower_first(text: &str) -> String {
         (Some(first), Some(second)) if !second.is_uppercase() => first.to_lowercase().chain(chars).collect(),
         _ => text.to_owned(),
     }
+}
+
+fn not_provided(kind: ContextKind, facts: &dyn Facts) -> Outcome {
+    let further = kind == ContextKind::Labs && facts.some_sent(kind);
+    Outcome::NotProvided(Cow::Borrowed(if further { "further laboratory results" } else { kind_words(kind) }))
 }
 
 /// A kind of context in the trade's words.

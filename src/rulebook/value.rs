@@ -166,6 +166,11 @@ pub trait Facts {
         let _ = fact;
         None
     }
+    /// Whether some context of a kind was sent, though not all that is asked for.
+    fn some_sent(&self, kind: ContextKind) -> bool {
+        let _ = kind;
+        false
+    }
     /// Places of a fact's value in the input, for the finding.
     fn places(&self, fact: usize) -> Vec<At>;
 }
