@@ -2,7 +2,7 @@
 
 use enteral_gate::audit::chain::{Anchor, Chain, Entry, Hash, Problem, canonical};
 use enteral_gate::audit::line::{read, render};
-use enteral_gate::audit::verify::{Broken, Fault, Verified, Verifier, torn};
+use enteral_gate::audit::verify::{Broken, Fault, Verified, Verifier};
 use enteral_gate::audit::{Event, Kind, Name, On, Outcome, Reference, Versions, Who, Word};
 use jiff::Timestamp;
 use proptest::prelude::*;
@@ -276,12 +276,12 @@ fn a_torn_line_is_recognised_and_its_mark_holds() {
         lines.iter().for_each(|line| drop(verifier.line(line)));
         let (mut chain, tail) = verifier.tail();
         assert_eq!(chain.last(), anchor(&entries[1]));
-        let (content, count) = tail.expect("a torn tail");
-        assert_eq!((content, count), (Hash::of(&lines[2]), 1));
+        let tail = tail.expect("a torn tail");
+        assert_eq!((tail.content(), tail.count()), (Hash::of(&lines[2]), 1));
         let broken = verifier.end().unwrap_err();
         assert_eq!((broken.line, broken.what), (3, Fault::Torn), "cut at {cut}");
         // Marked, the sequence goes on.
-        let mark = chain.seal(torn(at("2026-11-26T07:00:00Z"), content, count));
+        let mark = chain.seal(tail.mark(at("2026-11-26T07:00:00Z")));
         chain.advance(&mark);
         let next = chain.seal(events().remove(1));
         lines.push(render(&mark));
@@ -297,9 +297,12 @@ fn a_torn_line_is_recognised_and_its_mark_holds() {
     // Two in a row, as after a second failure on the way.
     let mut lines = whole[..1].to_vec();
     lines.extend([whole[1][..9].to_vec(), whole[2][..40].to_vec()]);
-    let joined = [&whole[1][..9], &whole[2][..40]].join(&b'\n');
-    let chain = Chain::after(anchor(&entries[0]));
-    lines.push(render(&chain.seal(torn(at("2026-11-26T07:00:00Z"), Hash::of(&joined), 2))));
+    let mut verifier = Verifier::new(Anchor::default(), None);
+    lines.iter().for_each(|line| drop(verifier.line(line)));
+    let (chain, tail) = verifier.tail();
+    let tail = tail.unwrap();
+    assert_eq!(tail.content(), Hash::of(&[&whole[1][..9], &whole[2][..40]].join(&b'\n')));
+    lines.push(render(&chain.seal(tail.mark(at("2026-11-26T07:00:00Z")))));
     assert_eq!(verified(&lines, None).unwrap().torn, 2);
 }
 

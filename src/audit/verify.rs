@@ -10,16 +10,43 @@ use std::fmt;
 /// The action of an entry that marks lines before it as cut off: its content is their hash.
 pub const TORN: &str = "torn-line";
 
-/// The entry that marks cut-off lines: it goes into the sequence after the last whole entry, and the lines stay where
-/// they are. `content` is the hash of the lines, joined by line feeds.
-pub fn torn(time: Timestamp, content: Hash, count: u32) -> Event {
-    Event {
-        time,
-        who: Who::nameless(Kind::Program),
-        action: Word::of(TORN),
-        on: On { content: Some(content), ..On::default() },
-        outcome: Outcome { count: Some(count), ..Outcome::of("marked") },
-        versions: super::Versions::new(),
+/// Lines that were cut off, one after the other.
+#[derive(Clone, Default)]
+pub struct Torn {
+    count: u32,
+    hasher: Sha256,
+}
+
+impl Torn {
+    /// Takes the next one, without its end.
+    pub fn line(&mut self, line: &[u8]) {
+        if self.count > 0 {
+            self.hasher.update(b"\n");
+        }
+        self.count = self.count.saturating_add(1);
+        self.hasher.update(line);
+    }
+
+    /// How many.
+    pub fn count(&self) -> u32 {
+        self.count
+    }
+
+    /// The hash of the lines, joined by line feeds.
+    pub fn content(&self) -> Hash {
+        Hash::finished(self.hasher.clone())
+    }
+
+    /// The entry that marks them: it goes into the sequence after the last whole entry, and the lines stay where they are.
+    pub fn mark(&self, time: Timestamp) -> Event {
+        Event {
+            time,
+            who: Who::nameless(Kind::Program),
+            action: Word::of(TORN),
+            on: On { content: Some(self.content()), ..On::default() },
+            outcome: Outcome { count: Some(self.count), ..Outcome::of("marked") },
+            versions: super::Versions::new(),
+        }
     }
 }
 
@@ -41,6 +68,8 @@ pub enum Fault {
     NoEntry(NoEntry),
     /// The last line is cut off, and the program has not marked it yet.
     Torn,
+    /// The entry marks lines before it as cut off, and they are not there.
+    MarkAlone,
     /// The entry does not belong here.
     Entry(Problem),
     /// An entry that comes after was moved before this one. (the one that belongs here)
@@ -59,7 +88,10 @@ impl fmt::Display for Broken {
         }
         match self.what {
             Fault::NoEntry(why) => write!(f, ": {why}"),
-            Fault::Torn => f.write_str(": the last line is cut off; the service marks it when it starts"),
+            Fault::Torn => {
+                f.write_str(": the last line is cut off, or is being written; the service marks it when it starts")
+            }
+            Fault::MarkAlone => f.write_str(": marks lines before it as cut off, and they are not there"),
             Fault::Entry(problem) => write!(f, ": {problem}"),
             Fault::Moved(expected) => write!(f, ": is out of order: entry {expected} belongs here and comes later"),
             Fault::NotTheAnchor(sequence) => {
@@ -86,9 +118,8 @@ pub struct Verified {
 /// Lines that are no entries, until the next entry.
 struct Unread {
     first: usize,
-    count: u32,
     why: NoEntry,
-    hasher: Sha256,
+    torn: Torn,
 }
 
 /// Takes line after line.
@@ -108,6 +139,11 @@ impl Verifier {
         Self { chain: Chain::after(before), anchor, ..Self::default() }
     }
 
+    /// What comes next is in another file, where lines are counted from 1.
+    pub fn next_file(&mut self) {
+        self.line = 0;
+    }
+
     /// Takes the next line, without its end; gives back the entry, if it is the next of the sequence.
     pub fn line(&mut self, line: &[u8]) -> Option<Entry> {
         self.line = self.line.saturating_add(1);
@@ -125,17 +161,8 @@ impl Verifier {
         match read {
             Ok(entry) => self.entry(entry),
             Err(why) => {
-                let unread = self.unread.get_or_insert_with(|| Unread {
-                    first: self.line,
-                    count: 0,
-                    why,
-                    hasher: Sha256::new(),
-                });
-                if unread.count > 0 {
-                    unread.hasher.update(b"\n");
-                }
-                unread.count = unread.count.saturating_add(1);
-                unread.hasher.update(line);
+                let (first, torn) = (self.line, Torn::default());
+                self.unread.get_or_insert(Unread { first, why, torn }).torn.line(line);
                 None
             }
         }
@@ -143,13 +170,16 @@ impl Verifier {
 
     fn entry(&mut self, entry: Entry) -> Option<Entry> {
         if let Some(unread) = self.unread.take() {
-            let content = Some(Hash::finished(unread.hasher));
+            let content = Some(unread.torn.content());
             let marked = entry.event.action.as_str() == TORN && entry.event.on.content == content;
             if !marked {
                 self.broken = Some(Broken { line: unread.first, sequence: None, what: Fault::NoEntry(unread.why) });
                 return None;
             }
-            self.verified.torn += u64::from(unread.count);
+            self.verified.torn += u64::from(unread.torn.count);
+        } else if entry.event.action.as_str() == TORN && self.line > 1 {
+            self.broken = Some(Broken { line: self.line, sequence: Some(entry.sequence), what: Fault::MarkAlone });
+            return None;
         }
         let here = |what| Some(Broken { line: self.line, sequence: Some(entry.sequence), what });
         if let Err(problem) = self.chain.take(&entry) {
@@ -167,10 +197,9 @@ impl Verifier {
         Some(entry)
     }
 
-    /// Where the sequence ends so far, and the hash and number of lines cut off after it: for whoever goes on writing.
-    pub fn tail(&self) -> (Chain, Option<(Hash, u32)>) {
-        let unread = self.unread.as_ref().map(|unread| (Hash::finished(unread.hasher.clone()), unread.count));
-        (self.chain, unread)
+    /// Where the sequence ends so far, and the lines cut off after it: for whoever goes on writing.
+    pub fn tail(&self) -> (Chain, Option<Torn>) {
+        (self.chain, self.unread.as_ref().map(|unread| unread.torn.clone()))
     }
 
     /// Whether it is broken already, cut-off lines at the end aside.
@@ -188,7 +217,7 @@ impl Verifier {
             return Err(broken);
         }
         if let Some(unread) = unread {
-            let what = if unread.count == 1 { Fault::Torn } else { Fault::NoEntry(unread.why) };
+            let what = if unread.torn.count == 1 { Fault::Torn } else { Fault::NoEntry(unread.why) };
             return Err(Broken { line: unread.first, sequence: None, what });
         }
         let last = chain.last();
