@@ -15,6 +15,7 @@ use enteral_gate::formulary::Formulary;
 use enteral_gate::http::appraiser::Core;
 use enteral_gate::http::gate::{Gate, Need};
 use enteral_gate::http::key_sets::{KeySets, Pace};
+use enteral_gate::http::trail::{Bounds, Found, Store, Trail};
 use enteral_gate::http::{App, Doors, Limits, routes, server};
 use enteral_gate::settings::Settings;
 use jsonwebtoken::jwk::Jwk;
@@ -471,8 +472,12 @@ struct Service {
 
 impl Service {
     async fn new(access: Access, pace: Pace, admin: bool) -> Self {
+        Self::kept(access, pace, admin, None).await
+    }
+
+    async fn kept(access: Access, pace: Pace, admin: bool, trail: Option<Arc<Trail>>) -> Self {
         let sets = KeySets::new(&access, Vec::new(), pace).unwrap();
-        let doors = Doors { gate: Some(Arc::new(Gate::new(access, sets))), certificates: None, admin };
+        let doors = Doors { gate: Some(Arc::new(Gate::new(access, sets))), certificates: None, admin, trail };
         let formulary = Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
         let limits = Limits { hook_time: Duration::from_secs(20), ..Limits::default() };
         let app = App::behind(doors, Arc::new(Core::new(formulary)), Settings::default(), limits);
@@ -592,6 +597,116 @@ fn expected(need: Need, actor: &Actor) -> &'static str {
         (Need::Order(_), Some(Role::Fhir)) if matches!(need, Need::Order(of) if actor.grants.allow(of)) => "answered",
         (Need::Hooks, Some(Role::Hooks)) | (Need::Metrics, Some(Role::Metrics)) => "answered",
         _ => "403",
+    }
+}
+
+/// A trail in memory.
+#[derive(Clone, Default)]
+struct Kept(Arc<std::sync::Mutex<Vec<u8>>>);
+
+impl Store for Kept {
+    fn ready(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+
+    fn append(&mut self, bytes: &[u8]) -> Result<(), (usize, std::io::Error)> {
+        self.0.lock().unwrap().extend_from_slice(bytes);
+        Ok(())
+    }
+
+    fn sync(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+/// Who called is in the audit trail, and for callers who were turned away how far they are known and why.
+#[tokio::test(flavor = "multi_thread")]
+async fn the_trail_tells_who_called() {
+    let kept = Kept::default();
+    let trail = Trail::start(kept.clone(), Found::default(), Bounds::default(), Vec::new()).unwrap();
+    let s = Service::kept(everybody(), Pace::default(), false, Some(trail.clone())).await;
+    let validate = "/fhir/R4/NutritionOrder/$validate";
+    let mut secrets = Vec::new();
+    let mut wanted = Vec::new();
+    let unknown = |name: &str| json!({"kind": "unknown", "name": name});
+    for (method, path, token, who, result, reason) in [
+        ("POST", SIGN, None, json!({"kind": "unknown"}), "turned-away", json!("no-token")),
+        (
+            "POST",
+            SIGN,
+            Some(token(&header(&OTHER), &own(now(), SIGN, "https://evil.example"), &OTHER)),
+            json!({"kind": "unknown"}),
+            "turned-away",
+            json!("unknown-issuer"),
+        ),
+        (
+            "POST",
+            SIGN,
+            Some(token(&header(&OTHER), &own(now(), SIGN, EHR), &OTHER)),
+            unknown("order-entry"),
+            "turned-away",
+            json!("unknown-key"),
+        ),
+        (
+            "POST",
+            SIGN,
+            Some(token(&header(&OWN), &own(now(), SIGN, EHR), &OWN)),
+            json!({"kind": "client", "name": "order-entry"}),
+            "refused",
+            json!("required"),
+        ),
+        (
+            "POST",
+            validate,
+            Some(token(&header(&OWN), &own(now(), validate, EHR), &OWN)),
+            json!({"kind": "client", "name": "order-entry"}),
+            "turned-away",
+            json!("role"),
+        ),
+        (
+            "POST",
+            validate,
+            backend("system/NutritionOrder.read"),
+            json!({"kind": "system", "name": "login", "reference": "backend"}),
+            "refused",
+            Value::Null,
+        ),
+        (
+            "POST",
+            validate,
+            backend("system/Patient.read"),
+            json!({"kind": "system", "name": "login", "reference": "backend"}),
+            "turned-away",
+            json!("scope"),
+        ),
+        ("GET", "/metrics", None, json!({"kind": "unknown"}), "turned-away", json!("no-token")),
+    ] {
+        let headers: Vec<String> = token.iter().map(|t| bearer_of(t)).collect();
+        call(s.here, method, path, &headers, "{}").await;
+        secrets.extend(token);
+        let action = match path {
+            SIGN => "hook",
+            "/metrics" => "inside",
+            _ => "validate",
+        };
+        wanted.push(json!([action, who, result, reason]));
+    }
+    wanted.push(json!(["stopped", {"kind": "program"}, "done", null]));
+    tokio::task::spawn_blocking(move || trail.close()).await.unwrap();
+    let text = String::from_utf8(kept.0.lock().unwrap().clone()).unwrap();
+    let got: Vec<Value> = text
+        .lines()
+        .map(|line| {
+            let entry = serde_json::from_str::<Value>(line).unwrap()["entry"].clone();
+            json!([entry["action"], entry["who"], entry["outcome"]["result"], entry["outcome"]["reason"]])
+        })
+        .collect();
+    for (got, wanted) in got.iter().zip(&wanted) {
+        assert_eq!(got, wanted);
+    }
+    assert_eq!(got.len(), wanted.len());
+    for part in secrets.iter().flat_map(|token| token.split('.')) {
+        assert!(!text.contains(part), "a part of a token");
     }
 }
 

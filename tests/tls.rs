@@ -305,7 +305,9 @@ async fn served_with_tls_and_tokens() {
     let (certificate, key) = authority.signs("localhost");
     let (cert, key) = (folder.write("cert.pem", certificate), folder.write("key.pem", &key));
     let arguments = ["--listen", "0.0.0.0:0", "--access", &access, "--tls-cert", &cert, "--tls-key", &key];
-    let running = Running::with_inside(&[&arguments[..], &["--admin-listen", "127.0.0.1:0"]].concat());
+    let trail = folder.write("trail.jsonl", "");
+    let inside = ["--admin-listen", "127.0.0.1:0", "--audit", &trail];
+    let running = Running::with_inside(&[&arguments[..], &inside].concat());
     assert!(running.said().contains("listening on https://0.0.0.0:"), "{}", running.said());
     let client = authority.client().build().unwrap();
     let mut tokens =
@@ -346,7 +348,17 @@ async fn served_with_tls_and_tokens() {
     assert!(!answer.starts_with(b"HTTP/"), "{answer:?}");
     let stranger = Authority::new("Another").client().build().unwrap();
     assert!(stranger.get(format!("https://{}/livez", running.here)).send().await.is_err());
-    let said = running.said() + &metrics + &running.inside("/readyz").await;
+    let mut kept = String::new();
+    // Entries are written beside the answers.
+    for _ in 0..600 {
+        kept = std::fs::read_to_string(&trail).unwrap();
+        if kept.matches("\"result\":\"turned-away\"").count() == 4 {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    assert_eq!(kept.matches("\"result\":\"turned-away\"").count(), 4, "{kept}");
+    let said = running.said() + &metrics + &running.inside("/readyz").await + &kept;
     assert!(said.contains("reason=\"replayed\"") && said.contains("caller=\"order-entry\""), "{said}");
     for token in &tokens {
         for part in token.split('.') {

@@ -12,6 +12,7 @@
 //! that cannot be read.
 
 pub mod access_file;
+pub mod audit;
 pub mod certificates;
 pub mod check;
 pub mod demo;
@@ -69,6 +70,11 @@ Of several inputs the gravest counts: 3 before 1 before 2 before 0.";
 
 #[derive(Subcommand)]
 enum Command {
+    /// Verify an audit trail, or write it as FHIR AuditEvents
+    Audit {
+        #[command(subcommand)]
+        command: audit::AuditCommand,
+    },
     /// Check orders in files, folders (every .json and .ndjson in them) or standard input (-)
     #[command(after_help = EXIT_CODES)]
     Check(check::Check),
@@ -214,6 +220,7 @@ pub fn run() -> ExitCode {
         }
     };
     let done = match line.command {
+        Command::Audit { command } => command.run(),
         Command::Check(check) => check.run(),
         Command::Serve(serve) => serve.run(),
         Command::Demo(demo) => demo.run(),

@@ -10,10 +10,13 @@ use crate::answer::book_warning;
 use crate::http::appraiser::Core;
 use crate::http::rules_in_use::RulesInUse;
 use crate::http::server::{self, only_loopback};
+use crate::http::trail::file::open;
+use crate::http::trail::{Bounds, Trail};
 use crate::http::{App, Limits, routes};
 use clap::Args;
 use std::io::Write;
 use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
@@ -39,6 +42,9 @@ pub struct Serve {
     book: Book,
     #[command(flatten)]
     institution: Institution,
+    /// Audit trail: a file to which an entry is appended for every call of an operation, hook or feedback, for callers turned away and for reloads
+    #[arg(long, env = "ENTERAL_GATE_AUDIT", value_name = "FILE")]
+    audit: Option<PathBuf>,
     /// Form of the log on standard error
     #[arg(long, value_enum, default_value_t)]
     log: LogFormat,
@@ -50,7 +56,7 @@ impl Serve {
     /// # Errors
     /// What about the configuration cannot be used; nothing is bound before all of it was read.
     pub fn run(self) -> Result<Exit, String> {
-        let Opened { doors, address, admin, kept } = self.reached.open(&self.listen)?;
+        let Opened { mut doors, address, admin, kept } = self.reached.open(&self.listen)?;
         let settings = self.institution.settings()?;
         let file = self.products.formulary.ok_or("--formulary FILE is needed: without products nothing can be worked out (`enteral-gate demo` uses an invented one)")?;
         let formulary = Arc::new(formulary::load(&file)?);
@@ -70,6 +76,17 @@ impl Serve {
         if let Some(warning) = book_warning(&rulebook) {
             tracing::warn!("{warning}");
         }
+        let trail = match &self.audit {
+            None => None,
+            Some(file) => Some(trail(file, &settings.hash)?),
+        };
+        if let Some(trail) = &trail {
+            let book = if rulebook.hash.is_empty() { "none" } else { rulebook.hash.as_str() };
+            trail.own("started", "done", &[("formulary", formulary.hash()), ("rulebook", book)]);
+            doors.trail = Some(trail.clone());
+            doors.gate.iter().for_each(|gate| gate.keep_in(trail.clone()));
+            doors.certificates.iter().for_each(|certificates| certificates.keep_in(trail.clone()));
+        }
         if doors.gate.is_none() {
             tracing::warn!("no callers are configured (--access): everybody on this machine may call");
         }
@@ -85,6 +102,9 @@ impl Serve {
                 Some(admin) => Some((bind("--admin-listen", admin.address).await?, admin.guarded)),
             };
             let rules = Arc::new(RulesInUse::new(rulebook, Some(rehearsal)));
+            if let Some(trail) = &trail {
+                rules.keep_in(trail.clone());
+            }
             let pace = Pace::default();
             let mut keeping = vec![tokio::spawn(keep(source, rules.clone(), pace, texts))];
             keeping.extend(kept.into_iter().flat_map(|kept| kept.keep(pace.look)));
@@ -109,10 +129,24 @@ impl Serve {
             };
             let (served, beside) = tokio::join!(public, inside);
             keeping.iter().for_each(tokio::task::JoinHandle::abort);
+            if let Some(trail) = &trail {
+                trail.close();
+            }
             served.and(beside).map_err(|error| error.to_string())?;
             Ok(Exit::Clear)
         })
     }
+}
+
+/// Opens the audit trail and goes on where it ends.
+fn trail(file: &Path, settings: &str) -> Result<Arc<Trail>, String> {
+    let (store, found) = open(file).map_err(|what| format!("--audit {what}"))?;
+    if let Some(torn) = &found.torn {
+        tracing::warn!(lines = torn.count(), "the audit trail ends with a line that is cut off; it is marked");
+    }
+    tracing::info!(entries = found.chain.last().sequence, "audit trail opened");
+    let fixed = vec![("program", env!("CARGO_PKG_VERSION").to_owned()), ("settings", settings.to_owned())];
+    Trail::start(store, found, Bounds::default(), fixed).map_err(|why| format!("--audit: {why}"))
 }
 
 async fn bind(flag: &str, address: SocketAddr) -> Result<TcpListener, String> {

@@ -59,6 +59,11 @@ pub trait Appraiser: Send + Sync + 'static {
         None
     }
 
+    /// What it judges by, by hash: `formulary`, `rulebook`.
+    fn versions(&self) -> Vec<(&'static str, String)> {
+        Vec::new()
+    }
+
     /// Appends what it counts, in Prometheus text format.
     fn metrics(&self, _out: &mut String) {}
 }
@@ -134,6 +139,12 @@ impl Appraiser for Core {
     fn held_fast(&self) -> Option<Box<dyn Appraiser>> {
         let rules = RulesInUse::fixed(self.rules.snapshot());
         Some(Box::new(Self { formulary: self.formulary.clone(), rules: Arc::new(rules) }))
+    }
+
+    fn versions(&self) -> Vec<(&'static str, String)> {
+        let rulebook = self.rules.snapshot();
+        let rulebook = if rulebook.hash.is_empty() { "none".to_owned() } else { rulebook.hash.clone() };
+        vec![("formulary", self.formulary.hash().to_owned()), ("rulebook", rulebook)]
     }
 
     fn metrics(&self, out: &mut String) {

@@ -2,7 +2,10 @@
 
 use super::App;
 use super::refusal::Refusal;
+use super::trail::Noted;
+use crate::audit::chain::Hash;
 use axum::body::Body;
+use http::request::Parts;
 use http::{HeaderMap, header};
 use http_body_util::BodyExt;
 use tokio::sync::OwnedSemaphorePermit;
@@ -15,8 +18,17 @@ pub struct Whole {
     _share: Option<OwnedSemaphorePermit>,
 }
 
-/// Reads the whole body. A declared length over the limit is refused before a byte is read.
-pub async fn read(app: &App, headers: &HeaderMap, mut body: Body) -> Result<Whole, Refusal> {
+/// Reads the whole body, and notes its hash where there is an audit trail. A declared length over the limit is refused
+/// before a byte is read.
+pub async fn read(app: &App, parts: &Parts, body: Body) -> Result<Whole, Refusal> {
+    let whole = bounded(app, &parts.headers, body).await?;
+    if let Some(noted) = parts.extensions.get::<Noted>() {
+        noted.content(Hash::of(&whole.bytes));
+    }
+    Ok(whole)
+}
+
+async fn bounded(app: &App, headers: &HeaderMap, mut body: Body) -> Result<Whole, Refusal> {
     let limits = &app.limits;
     let deadline = Instant::now() + limits.body_time;
     let declared =

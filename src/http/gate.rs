@@ -10,10 +10,12 @@ use super::key_sets::{FETCHED, KeySets};
 use super::metrics::Counters;
 use super::refusal::Refusal;
 use super::rules_in_use::one_line;
+use super::trail::{Trail, TurnedAway};
 use crate::access::replay::Used;
 use crate::access::scope::{self, Grants};
 use crate::access::token::{Expected, Presented, Reason, bearer};
-use crate::access::{Access, Issuer, KeySource, Role};
+use crate::access::{self, Access, Issuer, KeySource, Role};
+use crate::audit::{Kind, Name, Reference, Who};
 use axum::extract::{Request, State};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
@@ -21,7 +23,7 @@ use http::{HeaderMap, header};
 use jiff::Timestamp;
 use std::collections::BTreeMap;
 use std::fmt::Write;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, RwLock};
 use std::time::Duration;
 use tokio::time::{Instant, sleep};
 
@@ -76,6 +78,18 @@ pub struct Caller {
     pub name: Arc<str>,
     /// What it was granted on orders.
     pub grants: Grants,
+    /// The client of an authorization server.
+    pub client: Option<Arc<str>>,
+    /// Whether it signs its own calls, or an authorization server signed its token.
+    pub signs: bool,
+}
+
+impl Caller {
+    /// For the audit trail.
+    pub fn who(&self) -> Who {
+        let kind = if self.signs { Kind::Client } else { Kind::System };
+        Who { reference: self.client.as_deref().and_then(Reference::new), ..Who::named(kind, &self.name) }
+    }
 }
 
 /// How many calls of each client are running, by its issuer and its own id.
@@ -114,6 +128,7 @@ pub struct Gate {
     counters: Counters,
     /// Since when an access file on disk is not in use, and what is wrong with it.
     refused: Mutex<Option<(Timestamp, String)>>,
+    trail: OnceLock<Arc<Trail>>,
 }
 
 impl Gate {
@@ -125,7 +140,13 @@ impl Gate {
             running: Running::default(),
             counters: Counters::default(),
             refused: Mutex::default(),
+            trail: OnceLock::new(),
         }
+    }
+
+    /// Changes of callers are kept in this trail from now on.
+    pub fn keep_in(&self, trail: Arc<Trail>) {
+        let _ = self.trail.set(trail);
     }
 
     /// Puts other callers in place, at once for every call that begins after, or remembers why they cannot be used.
@@ -135,6 +156,9 @@ impl Gate {
             Err(_) => "refused",
         };
         self.counters.add(RELOADED, format!("result=\"{result}\""), 1);
+        if let Some(trail) = self.trail.get() {
+            trail.own("access-reload", result, &[]);
+        }
         let mut refused = locked(&self.refused);
         match read {
             Ok((access, sets)) => {
@@ -186,44 +210,50 @@ impl Gate {
         );
     }
 
-    async fn admit(&self, headers: &HeaderMap, path: &str, need: Need) -> Result<(Caller, Turn), Refusal> {
-        let callers = self.callers();
-        let mut name = "";
-        let admitted = self.verified(&callers, headers, path, need, &mut name).await;
-        let reason = match &admitted {
-            Ok(_) => {
-                self.counters.add(PASSED, format!("caller={name:?}"), 1);
-                return admitted.map_err(|_| Refusal::Unauthorized);
-            }
-            Err(Denied::Token(reason)) => reason.code(),
-            Err(Denied::Role) => "role",
-            Err(Denied::Scope) => "scope",
-            Err(Denied::Busy) => "busy",
-        };
-        self.counters.add(REFUSED, format!("reason={reason:?}"), 1);
-        tracing::warn!(reason, caller = name, "a call was turned away");
-        admitted.map_err(|denied| match denied {
-            Denied::Token(_) => Refusal::Unauthorized,
-            Denied::Role => Refusal::Forbidden(
-                "The token is good, and does not allow this call: its client is not configured for it.".to_owned(),
-            ),
-            Denied::Scope => Refusal::Forbidden(scope_text()),
-            Denied::Busy => Refusal::Busy,
-        })
-    }
-
-    async fn verified<'s>(
+    async fn admit(
         &self,
-        callers: &'s Callers,
         headers: &HeaderMap,
         path: &str,
         need: Need,
-        name: &mut &'s str,
+    ) -> Result<(Caller, Turn), (Refusal, TurnedAway)> {
+        let callers = self.callers();
+        let mut who = Who::nameless(Kind::Unknown);
+        let denied = match self.verified(&callers, headers, path, need, &mut who).await {
+            Ok(admitted) => {
+                self.counters.add(PASSED, format!("caller={:?}", admitted.0.name), 1);
+                return Ok(admitted);
+            }
+            Err(denied) => denied,
+        };
+        let (reason, refusal) = match denied {
+            Denied::Token(reason) => (reason.code(), Refusal::Unauthorized),
+            Denied::Role => (
+                "role",
+                Refusal::Forbidden(
+                    "The token is good, and does not allow this call: its client is not configured for it.".to_owned(),
+                ),
+            ),
+            Denied::Scope => ("scope", Refusal::Forbidden(scope_text())),
+            Denied::Busy => ("busy", Refusal::Busy),
+        };
+        self.counters.add(REFUSED, format!("reason={reason:?}"), 1);
+        tracing::warn!(reason, caller = who.name.as_ref().map_or("", Name::as_str), "a call was turned away");
+        Err((refusal, TurnedAway { reason, who }))
+    }
+
+    /// `who` says, also when the caller is not let pass, how far it is known.
+    async fn verified(
+        &self,
+        callers: &Callers,
+        headers: &HeaderMap,
+        path: &str,
+        need: Need,
+        who: &mut Who,
     ) -> Result<(Caller, Turn), Denied> {
         let token = bearer(headers.get_all(header::AUTHORIZATION).iter().map(|value| value.as_bytes()))?;
         let presented = Presented::read(token)?;
         let issuer = callers.access.issuer(&presented.iss)?;
-        *name = &issuer.name;
+        *who = Who::named(Kind::Unknown, &issuer.name);
         let key = match issuer.key_source(presented.jku.as_deref())? {
             KeySource::File(keys) => keys.find(&presented.kid).cloned().ok_or(Reason::UnknownKey)?,
             KeySource::Url(url) => callers.sets.key(url, &presented.kid, &self.counters).await?,
@@ -232,6 +262,13 @@ impl Gate {
         let now = Timestamp::now().as_second();
         let expected = Expected { addresses: &addresses, now, leeway: callers.access.leeway };
         let verified = presented.verify(issuer, &key, &expected)?;
+        let caller = Caller {
+            name: Arc::from(issuer.name.as_str()),
+            grants: verified.grants,
+            client: verified.client.as_deref().map(Arc::from),
+            signs: matches!(issuer.kind, access::Kind::Client { .. }),
+        };
+        *who = caller.who();
         if need.role().is_some_and(|role| !verified.roles.contains(&role)) {
             return Err(Denied::Role);
         }
@@ -245,7 +282,7 @@ impl Gate {
         if let Some((id, end)) = verified.once {
             locked(&self.used).entry(issuer.iss.clone()).or_default().take(&id, end, now)?;
         }
-        Ok((Caller { name: Arc::from(issuer.name.as_str()), grants: verified.grants }, turn))
+        Ok((caller, turn))
     }
 
     fn turn(&self, issuer: &Issuer, client: Option<String>) -> Option<Turn> {
@@ -302,10 +339,12 @@ pub async fn gate(State((app, need)): State<(Arc<App>, Need)>, mut request: Requ
             response.extensions_mut().insert(caller);
             response
         }
-        Err(refusal) => {
+        Err((refusal, turned_away)) => {
             let (parts, incoming) = request.into_parts();
             body::discard(&parts.headers, incoming, COURTESY).await;
-            refusal.into_response()
+            let mut response = refusal.into_response();
+            response.extensions_mut().insert(turned_away);
+            response
         }
     }
 }

@@ -8,9 +8,10 @@ use super::App;
 use super::body;
 use super::callback::{self, Brought};
 use super::negotiate;
-use super::operations::calculate;
+use super::operations::{calculate, noting};
 use super::refusal::Refusal;
 use super::stack::Disposition;
+use super::trail::Noted;
 use crate::hooks::feedback::Feedback;
 use crate::hooks::request::Malformed;
 use crate::hooks::service::{SERVICES, Service, by_id};
@@ -51,7 +52,11 @@ impl From<Malformed> for Refusal {
 }
 
 /// The service and the whole body, or why not.
-async fn received(app: &App, id: &str, request: Request) -> Result<(&'static Service, body::Whole), Refusal> {
+async fn received(
+    app: &App,
+    id: &str,
+    request: Request,
+) -> Result<(&'static Service, body::Whole, Option<Noted>), Refusal> {
     let (parts, incoming) = request.into_parts();
     let checked = service(id).and_then(|service| {
         negotiate::acceptable(&parts.headers, None, app.settings.hooks.fhir)?;
@@ -59,7 +64,13 @@ async fn received(app: &App, id: &str, request: Request) -> Result<(&'static Ser
         Ok(service)
     });
     match checked {
-        Ok(service) => Ok((service, body::read(app, &parts.headers, incoming).await?)),
+        Ok(service) => {
+            let noted = parts.extensions.get::<Noted>().cloned();
+            if let Some(noted) = &noted {
+                noted.item(service.id);
+            }
+            Ok((service, body::read(app, &parts, incoming).await?, noted))
+        }
         Err(refusal) => {
             body::discard(&parts.headers, incoming, app.limits.body).await;
             Err(refusal)
@@ -69,30 +80,34 @@ async fn received(app: &App, id: &str, request: Request) -> Result<(&'static Ser
 
 /// `POST /cds-services/{id}`
 pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: Request) -> Result<Response, Refusal> {
-    let (service, whole) = received(&app, &id, request).await?;
+    let (service, whole, noted) = received(&app, &id, request).await?;
     // One time for the whole answer; what was not fetched by then is not waited for, so that there is time to judge.
     let time = app.limits.hook_time;
     let deadline = Instant::now() + time;
     let judging = (time / 8).min(LONGEST_JUDGING);
     let (whole, brought) = match callback::fetch(&app, whole, service, deadline - judging).await {
         Ok(done) => done,
-        Err(Refusal::Fault) => return Ok(gave_up(&app, "fault", "a fault in the program")),
+        Err(Refusal::Fault) => return Ok(gave_up(&app, noted.as_ref(), "fault", "a fault in the program")),
         Err(refusal) => return Err(refusal),
     };
     let Brought { fetched, bytes, time: fetching, share } = brought;
     let left = deadline.saturating_duration_since(Instant::now()).max(judging);
+    let noting_into = noted.clone();
     let done = calculate(&app, whole, left, move |app, input| {
         let _share = share;
-        app.appraiser.hook(input, service, &app.settings, fetched)
+        noting(app, noting_into.as_ref(), |by| by.hook(input, service, &app.settings, fetched))
     })
     .await;
     let answered = match done {
         Ok(answered) => answered?,
-        Err(Refusal::AppraisalTimeout) => return Ok(gave_up(&app, "timeout", "it took too long")),
-        Err(Refusal::Fault) => return Ok(gave_up(&app, "fault", "a fault in the program")),
+        Err(Refusal::AppraisalTimeout) => return Ok(gave_up(&app, noted.as_ref(), "timeout", "it took too long")),
+        Err(Refusal::Fault) => return Ok(gave_up(&app, noted.as_ref(), "fault", "a fault in the program")),
         Err(refusal) => return Err(refusal),
     };
     count(&app, &answered.tally);
+    if let Some(noted) = &noted {
+        noted.count(answered.tally.orders.values().sum());
+    }
     log(&app, service, &answered, (bytes, fetching));
     let mut response = if answered.nothing_checked {
         negotiate::fhir(StatusCode::PRECONDITION_FAILED, answered.body, false)
@@ -104,7 +119,10 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
 }
 
 /// An answer that shows that nothing was checked.
-fn gave_up(app: &App, reason: &'static str, why: &str) -> Response {
+fn gave_up(app: &App, noted: Option<&Noted>, reason: &'static str, why: &str) -> Response {
+    if let Some(noted) = noted {
+        noted.reason(reason);
+    }
     app.hooks.add("enteral_gate_hook_gave_up_total", format!("reason=\"{reason}\""), 1);
     let (demo, note) = app.mark();
     tracing::error!(reason, demo, note, "a hook was answered with a card that nothing was checked");
@@ -172,7 +190,7 @@ pub async fn feedback(
     Path(id): Path<String>,
     request: Request,
 ) -> Result<Response, Refusal> {
-    let (service, whole) = received(&app, &id, request).await?;
+    let (service, whole, noted) = received(&app, &id, request).await?;
     let feedback = hooks::feedback::read(&whole.bytes)?;
     for (outcome, n) in [("accepted", feedback.accepted), ("overridden", feedback.overridden)] {
         app.hooks.add("enteral_gate_hook_feedback_total", format!("outcome=\"{outcome}\""), n);
@@ -192,6 +210,9 @@ pub async fn feedback(
         note,
         "feedback"
     );
+    if let Some(noted) = &noted {
+        noted.count(feedback.received());
+    }
     let text = "Counted and not kept: this version stores no cards and no feedback, so it cannot tell which order a card was about.";
     let said = json!({
         "received": feedback.received(),

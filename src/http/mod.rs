@@ -5,8 +5,8 @@
 //! asked ([`asked`]), the appraisal ([`appraiser`]), and back as JSON. Whatever goes wrong on the way is a
 //! [`refusal::Refusal`], which renders itself as an OperationOutcome.
 //!
-//! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]), counters ([`metrics`]) and
-//! the ids of tokens used, no outgoing connection except to the FHIR servers of the settings ([`callback`]) and for
+//! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]), counters ([`metrics`]), the
+//! ids of tokens used and the audit trail ([`trail`]), no outgoing connection except to the FHIR servers of the settings ([`callback`]) and for
 //! issuers' keys, no stored order, no request decompression, no XML. Without a gate only loopback addresses are bound,
 //! see [`server::Exposed`].
 
@@ -29,6 +29,7 @@ pub mod samples;
 pub mod server;
 pub mod stack;
 pub mod tls;
+pub mod trail;
 
 use crate::settings::Settings;
 use appraiser::Appraiser;
@@ -118,6 +119,8 @@ pub struct Doors {
     pub certificates: Option<Arc<tls::Certificates>>,
     /// There is a listener of its own for metrics and details, and the public one has neither.
     pub admin: bool,
+    /// Where it is kept who called what; without it only the log tells.
+    pub trail: Option<Arc<trail::Trail>>,
 }
 
 impl App {

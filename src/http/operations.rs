@@ -8,6 +8,7 @@ use super::gate::{Caller, scope_text};
 use super::negotiate;
 use super::refusal::Refusal;
 use super::stack::{Disposition, logs};
+use super::trail::Noted;
 use crate::access::scope::{self, Grants};
 use crate::intake::json::{self, Document, Kind, Node};
 use crate::intake::order::FhirVersion;
@@ -125,21 +126,33 @@ async fn operate(
         }
     };
     let pretty = query.pretty;
-    let whole = body::read(&app, &parts.headers, incoming).await?;
+    let noted = parts.extensions.get::<Noted>().cloned();
+    let whole = body::read(&app, &parts, incoming).await?;
     // A check of an order takes tens of microseconds: less than a hand-over to another thread and back.
     let appraised = if whole.bytes.len() <= app.limits.at_once && operation.validates() {
-        at_once(&app, &whole, |app, input| run(app, &*app.appraiser, input, version, operation, query))??
+        at_once(&app, &whole, |app, input| {
+            noting(app, noted.as_ref(), |by| run(app, by, input, version, operation, query))
+        })??
     } else {
         calculate(&app, whole, app.limits.appraisal_time, move |app, input| {
-            run(app, &*app.appraiser, input, version, operation, query)
+            noting(app, noted.as_ref(), |by| run(app, by, input, version, operation, query))
         })
         .await??
     };
     let mut response = negotiate::fhir(appraised.status, appraised.body, pretty);
-    if logs() {
+    if logs() || app.doors.trail.is_some() {
         response.extensions_mut().insert(Disposition(appraised.disposition));
     }
     Ok(response)
+}
+
+/// Runs `work` with rules that stay the same, and notes for the audit trail which they are, where there is one.
+pub(super) fn noting<T>(app: &App, noted: Option<&Noted>, work: impl FnOnce(&dyn Appraiser) -> T) -> T {
+    let Some(noted) = noted else { return work(&*app.appraiser) };
+    let held = app.appraiser.held_fast();
+    let by = held.as_deref().unwrap_or(&*app.appraiser);
+    noted.versions(by.versions());
+    work(by)
 }
 
 /// Runs a short `work` where the connection is served.
@@ -340,11 +353,13 @@ pub async fn batch(
             return Err(refusal);
         }
     };
-    let whole = body::read(&app, &parts.headers, incoming).await?;
+    let whole = body::read(&app, &parts, incoming).await?;
     let grants = parts.extensions.get::<Caller>().map(|caller| caller.grants);
-    let answer =
-        calculate(&app, whole, app.limits.appraisal_time, move |app, input| answer_batch(app, input, version, grants))
-            .await??;
+    let noted = parts.extensions.get::<Noted>().cloned();
+    let answer = calculate(&app, whole, app.limits.appraisal_time, move |app, input| {
+        answer_batch(app, input, version, grants, noted.as_ref())
+    })
+    .await??;
     let mut response = negotiate::fhir(StatusCode::OK, answer, query.pretty);
     response.extensions_mut().insert(Disposition("batch"));
     Ok(response)
@@ -373,7 +388,13 @@ struct EntryStatus {
     outcome: Option<Box<RawValue>>,
 }
 
-fn answer_batch(app: &App, input: &[u8], version: FhirVersion, grants: Option<Grants>) -> Result<String, Refusal> {
+fn answer_batch(
+    app: &App,
+    input: &[u8],
+    version: FhirVersion,
+    grants: Option<Grants>,
+    noted: Option<&Noted>,
+) -> Result<String, Refusal> {
     let limits = json::Limits { bytes: app.limits.body, ..json::Limits::default() };
     let document = Document::read(input, &limits).map_err(|error| {
         Refusal::Unreadable(
@@ -418,6 +439,10 @@ fn answer_batch(app: &App, input: &[u8], version: FhirVersion, grants: Option<Gr
     // All entries by the same rules, also when a reload falls between two of them.
     let held = app.appraiser.held_fast();
     let by = held.as_deref().unwrap_or(&*app.appraiser);
+    if let Some(noted) = noted {
+        noted.versions(by.versions());
+        noted.count(entries.len());
+    }
     let entry = entries
         .into_iter()
         .map(|entry| {

@@ -1,5 +1,6 @@
 //! Whatever keeps a request from being served, as an OperationOutcome.
 
+use super::trail::Why;
 use axum::response::{IntoResponse, Response};
 use http::{HeaderValue, StatusCode, header};
 use serde::Serialize;
@@ -162,6 +163,7 @@ impl IntoResponse for Refusal {
         let mut response =
             (self.status(), [(header::CONTENT_TYPE, HeaderValue::from_static(FHIR_JSON))], self.outcome())
                 .into_response();
+        response.extensions_mut().insert(Why(self.code()));
         let headers = response.headers_mut();
         match self {
             Self::Overloaded | Self::AppraisalTimeout | Self::Busy => {

@@ -1,11 +1,12 @@
 //! The rulebook in use, which may be put in another's place while requests run, and what is known about it:
 //! since when, whether its own examples still hold, and whether the files on disk could be taken.
 
+use super::trail::Trail;
 use crate::rulebook::Rulebook;
 use jiff::Timestamp;
 use std::fmt::Write;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, RwLock};
 
 /// What a rehearsal of a rulebook's own examples came to.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -39,12 +40,13 @@ struct Known {
 }
 
 /// The rules in use. Requests take a snapshot and keep it; a reload puts another book in place.
-#[derive(Debug, Default)]
+#[derive(Default)]
 pub struct RulesInUse {
     book: RwLock<Arc<Rulebook>>,
     known: Mutex<Known>,
     taken: AtomicU64,
     refused: AtomicU64,
+    trail: OnceLock<Arc<Trail>>,
 }
 
 impl RulesInUse {
@@ -63,6 +65,11 @@ impl RulesInUse {
         Self { book: RwLock::new(book), ..Self::default() }
     }
 
+    /// Changes of the rules are kept in this trail from now on.
+    pub fn keep_in(&self, trail: Arc<Trail>) {
+        let _ = self.trail.set(trail);
+    }
+
     /// The book as it is now; it stays what it is for whoever holds it.
     pub fn snapshot(&self) -> Arc<Rulebook> {
         self.book.read().unwrap_or_else(PoisonError::into_inner).clone()
@@ -70,6 +77,9 @@ impl RulesInUse {
 
     /// Puts a book in place, at once for every request that begins after.
     pub fn take(&self, book: Rulebook, rehearsal: Rehearsal) {
+        if let Some(trail) = self.trail.get() {
+            trail.own("rules-reload", "taken", &[("rulebook", &book.hash), ("before", &self.snapshot().hash)]);
+        }
         let mut known = self.known();
         *self.book.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(book);
         *known = Known { loaded: Some(Timestamp::now()), rehearsal: Some(rehearsal), not_taken: None };
@@ -78,6 +88,9 @@ impl RulesInUse {
 
     /// Keeps the book and remembers why the files on disk were not taken.
     pub fn refuse(&self, problems: Vec<String>) {
+        if let Some(trail) = self.trail.get() {
+            trail.own("rules-reload", "refused", &[("rulebook", &self.snapshot().hash)]);
+        }
         let mut known = self.known();
         // A file that is edited from wrong to wrong is out of use since the first of them.
         let since = known.not_taken.as_ref().map_or_else(Timestamp::now, |before| before.since);

@@ -1,4 +1,4 @@
-//! What every request passes, on one page: request id, panic barrier, headers, one log line.
+//! What every request passes, on one page: request id, panic barrier, headers, one log line, the entry of the audit trail.
 //!
 //! INVARIANT: a log line holds the method, the matched route, the status, the time, the request id, the caller as
 //! configured and the disposition. Never the address as sent, a body, a header, or an id of a person or an order.
@@ -6,6 +6,7 @@
 use super::App;
 use super::gate::Caller;
 use super::refusal::Refusal;
+use super::trail::{self, Call, Noted};
 use axum::extract::{MatchedPath, Request, State};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
@@ -42,13 +43,17 @@ pub fn logs() -> bool {
 }
 
 /// The middleware.
-pub async fn stack(State(app): State<Arc<App>>, request: Request, next: Next) -> Response {
+pub async fn stack(State(app): State<Arc<App>>, mut request: Request, next: Next) -> Response {
     let started = Instant::now();
     let id = request_id();
     let method = request.method().clone();
     let matched = request.extensions().get::<MatchedPath>().cloned();
     let route = matched.as_ref().map_or("(none)", MatchedPath::as_str);
 
+    let noted = app.doors.trail.as_ref().map(|_| Noted::default());
+    if let Some(noted) = &noted {
+        request.extensions_mut().insert(noted.clone());
+    }
     let mut serving = pin!(next.run(request));
     let served = poll_fn(|context| match catch_unwind(AssertUnwindSafe(|| serving.as_mut().poll(context))) {
         Ok(Poll::Ready(response)) => Poll::Ready(Some(response)),
@@ -79,9 +84,17 @@ pub async fn stack(State(app): State<Arc<App>>, request: Request, next: Next) ->
 
     let status = response.status();
     let disposition = response.extensions().get::<Disposition>().map(|d| d.0);
-    let caller = response.extensions().get::<Caller>().map(|caller| caller.name.clone());
-    let caller = caller.as_deref();
+    let caller = response.extensions().get::<Caller>().cloned();
     let micros = u64::try_from(started.elapsed().as_micros()).unwrap_or(u64::MAX);
+    if let (Some(trail), Some(noted)) = (&app.doors.trail, &noted) {
+        let action = trail::action(method.as_str(), route);
+        let who = caller.as_ref().map(Caller::who);
+        let call = Call { action, noted, who, request: id.as_ref(), micros };
+        if let Some(event) = call.event(&response) {
+            trail.record(event);
+        }
+    }
+    let caller = caller.as_ref().map(|caller| &*caller.name);
     let (status_code, method) = (status.as_u16(), method.as_str());
     let (mark, note) = app.mark();
     let shown = id.as_ref().and_then(|id| id.to_str().ok());

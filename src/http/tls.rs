@@ -1,5 +1,6 @@
 //! TLS: the certificate in use, which may be put in another's place while connections run, and what is known about it.
 
+use super::trail::Trail;
 use jiff::Timestamp;
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
@@ -7,7 +8,7 @@ use rustls::server::WebPkiClientVerifier;
 use rustls::{RootCertStore, ServerConfig};
 use std::fmt::Write;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, RwLock};
 
 /// The texts of the files, PEM.
 #[derive(Clone, PartialEq, Eq)]
@@ -32,6 +33,7 @@ pub struct Certificates {
     known: Mutex<Known>,
     taken: AtomicU64,
     refused: AtomicU64,
+    trail: OnceLock<Arc<Trail>>,
 }
 
 impl Certificates {
@@ -45,7 +47,13 @@ impl Certificates {
             known: Mutex::new(Known { loaded: Some(Timestamp::now()), refused: None }),
             taken: AtomicU64::new(0),
             refused: AtomicU64::new(0),
+            trail: OnceLock::new(),
         })
+    }
+
+    /// Changes of the certificate are kept in this trail from now on.
+    pub fn keep_in(&self, trail: Arc<Trail>) {
+        let _ = self.trail.set(trail);
     }
 
     /// What the next connection is served with.
@@ -58,7 +66,11 @@ impl Certificates {
     /// # Errors
     /// What cannot be used; then the one in use stays.
     pub fn take(&self, pem: Result<&Pem, String>) -> Result<(), String> {
-        match pem.and_then(config) {
+        let read = pem.and_then(config);
+        if let Some(trail) = self.trail.get() {
+            trail.own("certificate-reload", if read.is_ok() { "taken" } else { "refused" }, &[]);
+        }
+        match read {
             Ok(config) => {
                 let mut known = self.known();
                 *self.config.write().unwrap_or_else(PoisonError::into_inner) = config;

@@ -1,0 +1,229 @@
+//! Whether the lines of a file are one unbroken sequence, and which is the first that is not.
+
+use super::chain::{Anchor, Chain, Entry, Hash, Problem};
+use super::line::{self, NoEntry};
+use super::{Event, Kind, On, Outcome, Who, Word};
+use jiff::Timestamp;
+use sha2::{Digest, Sha256};
+use std::fmt;
+
+/// The action of an entry that marks lines before it as cut off: its content is their hash.
+pub const TORN: &str = "torn-line";
+
+/// Lines that were cut off, one after the other.
+#[derive(Clone, Default)]
+pub struct Torn {
+    count: u32,
+    hasher: Sha256,
+}
+
+impl Torn {
+    /// Takes the next one, without its end.
+    pub fn line(&mut self, line: &[u8]) {
+        if self.count > 0 {
+            self.hasher.update(b"\n");
+        }
+        self.count = self.count.saturating_add(1);
+        self.hasher.update(line);
+    }
+
+    /// How many.
+    pub fn count(&self) -> u32 {
+        self.count
+    }
+
+    /// The hash of the lines, joined by line feeds.
+    pub fn content(&self) -> Hash {
+        Hash::finished(self.hasher.clone())
+    }
+
+    /// The entry that marks them: it goes into the sequence after the last whole entry, and the lines stay where they are.
+    pub fn mark(&self, time: Timestamp) -> Event {
+        Event {
+            time,
+            who: Who::nameless(Kind::Program),
+            action: Word::of(TORN),
+            on: On { content: Some(self.content()), ..On::default() },
+            outcome: Outcome { count: Some(self.count), ..Outcome::of("marked") },
+            versions: super::Versions::new(),
+        }
+    }
+}
+
+/// The first place where the sequence is broken.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Broken {
+    /// Line in what was given, from 1; that of the end when the end comes too early.
+    pub line: usize,
+    /// The number that the entry there has, if it can be read.
+    pub sequence: Option<u64>,
+    /// What is wrong.
+    pub what: Fault,
+}
+
+/// What is wrong with a sequence.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fault {
+    /// The line is no entry, and no entry after it marks it as cut off.
+    NoEntry(NoEntry),
+    /// The last line is cut off, and the program has not marked it yet.
+    Torn,
+    /// The entry marks lines before it as cut off, and they are not there.
+    MarkAlone,
+    /// The entry does not belong here.
+    Entry(Problem),
+    /// An entry that comes after was moved before this one. (the one that belongs here)
+    Moved(u64),
+    /// The entry of the anchor is there with another hash. (its number)
+    NotTheAnchor(u64),
+    /// The sequence ends before the anchor. (its number, that of the last entry)
+    Short(u64, u64),
+}
+
+impl fmt::Display for Broken {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "line {}", self.line)?;
+        if let Some(sequence) = self.sequence {
+            write!(f, ", entry {sequence}")?;
+        }
+        match self.what {
+            Fault::NoEntry(why) => write!(f, ": {why}"),
+            Fault::Torn => {
+                f.write_str(": the last line is cut off, or is being written; the service marks it when it starts")
+            }
+            Fault::MarkAlone => f.write_str(": marks lines before it as cut off, and they are not there"),
+            Fault::Entry(problem) => write!(f, ": {problem}"),
+            Fault::Moved(expected) => write!(f, ": is out of order: entry {expected} belongs here and comes later"),
+            Fault::NotTheAnchor(sequence) => {
+                write!(f, ": is not the entry that was anchored: entry {sequence} had another hash")
+            }
+            Fault::Short(anchor, last) => {
+                write!(f, ": the trail ends with entry {last}, and was anchored at entry {anchor}: its end is missing")
+            }
+        }
+    }
+}
+
+/// What an unbroken sequence holds.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Verified {
+    /// How many entries.
+    pub entries: u64,
+    /// Lines that were cut off and are marked.
+    pub torn: u64,
+    /// The last entry.
+    pub last: Anchor,
+}
+
+/// Lines that are no entries, until the next entry.
+struct Unread {
+    first: usize,
+    why: NoEntry,
+    torn: Torn,
+}
+
+/// Takes line after line.
+#[derive(Default)]
+pub struct Verifier {
+    chain: Chain,
+    anchor: Option<Anchor>,
+    line: usize,
+    verified: Verified,
+    unread: Option<Unread>,
+    broken: Option<Broken>,
+}
+
+impl Verifier {
+    /// For a sequence that goes on after `before` (from its first entry: [`Anchor::default`]); `anchor` must be in it.
+    pub fn new(before: Anchor, anchor: Option<Anchor>) -> Self {
+        Self { chain: Chain::after(before), anchor, ..Self::default() }
+    }
+
+    /// What comes next is in another file, where lines are counted from 1.
+    pub fn next_file(&mut self) {
+        self.line = 0;
+    }
+
+    /// Takes the next line, without its end; gives back the entry, if it is the next of the sequence.
+    pub fn line(&mut self, line: &[u8]) -> Option<Entry> {
+        self.line = self.line.saturating_add(1);
+        let read = line::read(line);
+        if let Some(broken) = &mut self.broken {
+            // What seems to be missing may have been moved.
+            if let (Fault::Entry(Problem::Missing(first)), Ok(entry)) = (broken.what, &read)
+                && entry.sequence == first
+                && entry.hash == entry.expected_hash()
+            {
+                broken.what = Fault::Moved(first);
+            }
+            return None;
+        }
+        match read {
+            Ok(entry) => self.entry(entry),
+            Err(why) => {
+                let (first, torn) = (self.line, Torn::default());
+                self.unread.get_or_insert(Unread { first, why, torn }).torn.line(line);
+                None
+            }
+        }
+    }
+
+    fn entry(&mut self, entry: Entry) -> Option<Entry> {
+        if let Some(unread) = self.unread.take() {
+            let content = Some(unread.torn.content());
+            let marked = entry.event.action.as_str() == TORN && entry.event.on.content == content;
+            if !marked {
+                self.broken = Some(Broken { line: unread.first, sequence: None, what: Fault::NoEntry(unread.why) });
+                return None;
+            }
+            self.verified.torn += u64::from(unread.torn.count);
+        } else if entry.event.action.as_str() == TORN && self.line > 1 {
+            self.broken = Some(Broken { line: self.line, sequence: Some(entry.sequence), what: Fault::MarkAlone });
+            return None;
+        }
+        let here = |what| Some(Broken { line: self.line, sequence: Some(entry.sequence), what });
+        if let Err(problem) = self.chain.take(&entry) {
+            self.broken = here(Fault::Entry(problem));
+            return None;
+        }
+        if let Some(anchor) = self.anchor
+            && anchor.sequence == entry.sequence
+            && anchor.hash != entry.hash
+        {
+            self.broken = here(Fault::NotTheAnchor(anchor.sequence));
+            return None;
+        }
+        self.verified.entries += 1;
+        Some(entry)
+    }
+
+    /// Where the sequence ends so far, and the lines cut off after it: for whoever goes on writing.
+    pub fn tail(&self) -> (Chain, Option<Torn>) {
+        (self.chain, self.unread.as_ref().map(|unread| unread.torn.clone()))
+    }
+
+    /// Whether it is broken already, cut-off lines at the end aside.
+    pub fn broken(&self) -> Option<&Broken> {
+        self.broken.as_ref()
+    }
+
+    /// After the last line.
+    ///
+    /// # Errors
+    /// The first place where the sequence is broken.
+    pub fn end(self) -> Result<Verified, Broken> {
+        let Self { chain, anchor, line, verified, unread, broken } = self;
+        if let Some(broken) = broken {
+            return Err(broken);
+        }
+        if let Some(unread) = unread {
+            let what = if unread.torn.count == 1 { Fault::Torn } else { Fault::NoEntry(unread.why) };
+            return Err(Broken { line: unread.first, sequence: None, what });
+        }
+        let last = chain.last();
+        if let Some(anchor) = anchor.filter(|anchor| anchor.sequence > last.sequence) {
+            return Err(Broken { line, sequence: None, what: Fault::Short(anchor.sequence, last.sequence) });
+        }
+        Ok(Verified { last, ..verified })
+    }
+}

@@ -1,0 +1,496 @@
+//! The audit trail of the service: who called what and what came of it, appended to a file by a thread of its own.
+//! What an entry is and how entries hang together is worked out in [`crate::audit`].
+//!
+//! A call is answered whether or not its entry could be written: entries wait in a bounded queue, and the file is
+//! written and synced in groups. What could not be written is tried again; what could not even wait is counted, told of
+//! at `/readyz` and in the metrics, and the trail itself says how many are missing as soon as it can be written again.
+//!
+//! INVARIANT: an entry holds words of this program, names and hashes of the configuration, the hash of the body, ids
+//! given by this program, and the client's id that an authorization server signed. Nothing else of a request.
+
+pub mod file;
+
+use super::stack::Disposition;
+use crate::audit::chain::{Anchor, Chain, Hash};
+use crate::audit::line;
+use crate::audit::verify::Torn;
+use crate::audit::{Event, Kind, Name, On, Outcome, Reference, Versions, Who, Word};
+use axum::response::Response;
+use http::HeaderValue;
+use jiff::Timestamp;
+use std::collections::VecDeque;
+use std::fmt::Write;
+use std::io;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+/// Bounds of the trail.
+#[derive(Clone, Copy, Debug)]
+pub struct Bounds {
+    /// Entries that wait to be written, beside as many that could not be written yet.
+    pub waiting: usize,
+    /// Entries that are written before they are synced.
+    pub group: usize,
+    /// Between two tries when it cannot be written.
+    pub again: Duration,
+    /// Time for what waits when the service stops.
+    pub stop: Duration,
+}
+
+impl Default for Bounds {
+    fn default() -> Self {
+        Self { waiting: 4096, group: 256, again: Duration::from_secs(1), stop: Duration::from_secs(5) }
+    }
+}
+
+/// Where lines go.
+pub trait Store: Send + 'static {
+    /// Before each group: whether it is still the right place.
+    ///
+    /// # Errors
+    /// Why it is not.
+    fn ready(&mut self) -> io::Result<()>;
+
+    /// Appends bytes.
+    ///
+    /// # Errors
+    /// How many of them got there, and why not all.
+    fn append(&mut self, bytes: &[u8]) -> Result<(), (usize, io::Error)>;
+
+    /// Makes what was appended last through a failure of power.
+    ///
+    /// # Errors
+    /// When that cannot be promised.
+    fn sync(&mut self) -> io::Result<()>;
+}
+
+/// What a place held when it was opened.
+#[derive(Clone, Default)]
+pub struct Found {
+    /// The end of its sequence.
+    pub chain: Chain,
+    /// Lines that are cut off at its end.
+    pub torn: Option<Torn>,
+    /// The last line has no end.
+    pub unended: bool,
+}
+
+enum Message {
+    Event(Box<Event>),
+    Close,
+}
+
+#[derive(Default)]
+struct State {
+    entries: AtomicU64,
+    lost: AtomicU64,
+    failures: AtomicU64,
+    known: Mutex<Known>,
+}
+
+#[derive(Clone, Default)]
+struct Known {
+    last: Anchor,
+    torn: u64,
+    failing: Option<(Timestamp, String)>,
+}
+
+impl State {
+    fn known(&self) -> MutexGuard<'_, Known> {
+        self.known.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// The way into the trail.
+pub struct Trail {
+    to: SyncSender<Message>,
+    state: Arc<State>,
+    fixed: Vec<(&'static str, String)>,
+    stop: Duration,
+    writer: Mutex<Option<JoinHandle<()>>>,
+}
+
+impl Trail {
+    /// A trail that goes on where `found` ends. `fixed` are versions that every entry names.
+    ///
+    /// # Errors
+    /// When the operating system gives no thread.
+    pub fn start(
+        store: impl Store,
+        found: Found,
+        bounds: Bounds,
+        fixed: Vec<(&'static str, String)>,
+    ) -> io::Result<Arc<Self>> {
+        let (to, from) = sync_channel(bounds.waiting);
+        let state = Arc::new(State::default());
+        state.known().last = found.chain.last();
+        let Found { chain, torn, unended } = found;
+        let lost = 0;
+        let mut writer =
+            Writer { store, chain, torn, unended, waiting: VecDeque::new(), lost, bounds, state: state.clone() };
+        let thread = std::thread::Builder::new().name("audit".to_owned()).spawn(move || writer.run(&from))?;
+        Ok(Arc::new(Self { to, state, fixed, stop: bounds.stop, writer: Mutex::new(Some(thread)) }))
+    }
+
+    /// Takes an event into the trail. Never waits.
+    pub fn record(&self, mut event: Event) {
+        for (what, version) in &self.fixed {
+            put(&mut event.versions, what, version);
+        }
+        if let Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) =
+            self.to.try_send(Message::Event(Box::new(event)))
+        {
+            self.state.lost.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+
+    /// Something that the program did itself: `action`, its result, and the versions it was about.
+    pub fn own(&self, action: &'static str, result: &'static str, versions: &[(&'static str, &str)]) {
+        let mut event = Event {
+            time: Timestamp::now(),
+            who: Who::nameless(Kind::Program),
+            action: Word::of(action),
+            on: On::default(),
+            outcome: Outcome::of(result),
+            versions: Versions::new(),
+        };
+        versions.iter().for_each(|(what, version)| put(&mut event.versions, what, version));
+        self.record(event);
+    }
+
+    /// Writes what waits and ends. Waits for it, within the bounds.
+    pub fn close(&self) {
+        self.own("stopped", "done", &[]);
+        let until = Instant::now() + self.stop;
+        while let Err(TrySendError::Full(_)) = self.to.try_send(Message::Close) {
+            if Instant::now() > until {
+                return;
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        let Some(writer) = self.writer.lock().unwrap_or_else(PoisonError::into_inner).take() else { return };
+        while !writer.is_finished() && Instant::now() < until {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    }
+
+    /// For `/readyz`.
+    pub fn ready(&self) -> String {
+        let known = self.state.known().clone();
+        let mut out = format!("audit trail: last entry {}", known.last);
+        if known.torn > 0 {
+            let _ = write!(out, ", {} lines that were cut off are marked", known.torn);
+        }
+        let lost = self.state.lost.load(Ordering::Relaxed);
+        if lost > 0 {
+            let _ = write!(out, "\naudit trail: {lost} entries LOST since the start");
+        }
+        if let Some((since, why)) = known.failing {
+            let _ = write!(out, "\naudit trail: NOT written since {since:.0}: {why}");
+        }
+        out
+    }
+
+    /// In Prometheus text format.
+    pub fn metrics(&self, out: &mut String) {
+        let known = self.state.known().clone();
+        let count = |count: &AtomicU64| count.load(Ordering::Relaxed);
+        let state = &self.state;
+        for (name, kind, help, value) in [
+            ("entries_total", "counter", "Entries written to the audit trail since the start.", count(&state.entries)),
+            ("lost_total", "counter", "Entries that could not be written to the audit trail.", count(&state.lost)),
+            ("failures_total", "counter", "Times the audit trail could not be written.", count(&state.failures)),
+            ("failing", "gauge", "Whether the audit trail cannot be written.", u64::from(known.failing.is_some())),
+            ("last_sequence", "gauge", "Number of the last entry of the audit trail.", known.last.sequence),
+        ] {
+            let name = format!("enteral_gate_audit_{name}");
+            let _ = write!(out, "# HELP {name} {help}\n# TYPE {name} {kind}\n{name} {value}\n");
+        }
+    }
+}
+
+fn put(versions: &mut Versions, what: &'static str, version: &str) {
+    if let Some(version) = Name::new(version) {
+        versions.insert(Word::of(what), version);
+    }
+}
+
+struct Writer<S> {
+    store: S,
+    chain: Chain,
+    /// Lines in the store that are cut off and not marked yet.
+    torn: Option<Torn>,
+    /// The last line in the store has no end.
+    unended: bool,
+    /// Sent and not written yet.
+    waiting: VecDeque<Event>,
+    /// Lost entries that the trail has told of.
+    lost: u64,
+    bounds: Bounds,
+    state: Arc<State>,
+}
+
+impl<S: Store> Writer<S> {
+    fn run(&mut self, from: &Receiver<Message>) {
+        let mut tried = Instant::now();
+        loop {
+            let failing = self.state.known().failing.is_some();
+            let first = if self.waiting.is_empty() && !failing {
+                from.recv().map_err(|_| RecvTimeoutError::Disconnected)
+            } else {
+                from.recv_timeout(self.bounds.again.saturating_sub(tried.elapsed()))
+            };
+            let mut closed = matches!(first, Err(RecvTimeoutError::Disconnected));
+            let mut next = first.ok();
+            // What came meanwhile goes into the same group, and one sync is for all of it.
+            let mut taken = 0;
+            while let Some(message) = next {
+                match message {
+                    Message::Close => closed = true,
+                    Message::Event(event) if self.waiting.len() < self.bounds.waiting => self.waiting.push_back(*event),
+                    Message::Event(_) => drop(self.state.lost.fetch_add(1, Ordering::Relaxed)),
+                }
+                taken += 1;
+                next = if taken < self.bounds.group { from.try_recv().ok() } else { None };
+            }
+            if closed || !failing || tried.elapsed() >= self.bounds.again {
+                tried = Instant::now();
+                let written = self.write();
+                self.tell(written);
+            }
+            if closed {
+                if !self.waiting.is_empty() {
+                    tracing::error!(lost = self.waiting.len(), "the audit trail ends without its last entries");
+                    self.state.lost.fetch_add(self.waiting.len() as u64, Ordering::Relaxed);
+                }
+                return;
+            }
+        }
+    }
+
+    /// Keeps the outcome of a try for whoever asks, and logs when it turns.
+    fn tell(&self, written: io::Result<()>) {
+        let mut known = self.state.known();
+        known.last = self.chain.last();
+        match written {
+            Ok(()) => {
+                if known.failing.take().is_some() {
+                    tracing::info!("the audit trail is written again");
+                }
+            }
+            Err(why) => {
+                self.state.failures.fetch_add(1, Ordering::Relaxed);
+                if known.failing.is_none() {
+                    tracing::error!(error = %why, "the audit trail cannot be written; calls are answered all the same");
+                    known.failing = Some((Timestamp::now(), why.to_string()));
+                }
+            }
+        }
+    }
+
+    /// Writes everything that waits.
+    fn write(&mut self) -> io::Result<()> {
+        self.store.ready()?;
+        self.mend()?;
+        while let Some(event) = self.waiting.front().cloned() {
+            self.line(event)?;
+            self.waiting.pop_front();
+        }
+        let lost = self.state.lost.load(Ordering::Relaxed);
+        if lost > self.lost {
+            self.line(entries_lost(lost - self.lost))?;
+            self.lost = lost;
+        }
+        self.store.sync()
+    }
+
+    /// Ends a line that has no end, and marks lines that are cut off.
+    fn mend(&mut self) -> io::Result<()> {
+        if self.unended {
+            self.store.append(b"\n").map_err(|(_, why)| why)?;
+            self.unended = false;
+        }
+        if let Some(torn) = self.torn.take() {
+            let mark = torn.mark(Timestamp::now());
+            let count = u64::from(torn.count());
+            self.torn = Some(torn);
+            self.line(mark)?;
+            self.torn = None;
+            self.state.known().torn += count;
+        }
+        Ok(())
+    }
+
+    fn line(&mut self, event: Event) -> io::Result<()> {
+        let entry = self.chain.seal(event);
+        let mut bytes = line::render(&entry);
+        let whole = bytes.len();
+        bytes.push(b'\n');
+        let (there, why) = match self.store.append(&bytes) {
+            Ok(()) => (bytes.len(), None),
+            Err((there, why)) => (there, Some(why)),
+        };
+        if there >= whole {
+            // Without its end it is an entry nevertheless: the end comes before the next one.
+            self.unended = there == whole;
+            self.chain.advance(&entry);
+            self.state.entries.fetch_add(1, Ordering::Relaxed);
+            return Ok(());
+        }
+        if there > 0 {
+            self.torn.get_or_insert_default().line(bytes.get(..there).unwrap_or_default());
+            self.unended = true;
+        }
+        why.map_or(Ok(()), Err)
+    }
+}
+
+/// The entry that tells how many are missing before it.
+fn entries_lost(count: u64) -> Event {
+    Event {
+        time: Timestamp::now(),
+        who: Who::nameless(Kind::Program),
+        action: Word::of("entries-lost"),
+        on: On::default(),
+        outcome: Outcome { count: Some(u32::try_from(count).unwrap_or(u32::MAX)), ..Outcome::of("not-written") },
+        versions: Versions::new(),
+    }
+}
+
+/// What a handler leaves for the entry of its call; shared with the stack, which writes it.
+#[derive(Clone, Default)]
+pub struct Noted(Arc<Mutex<Notes>>);
+
+#[derive(Default)]
+struct Notes {
+    content: Option<Hash>,
+    item: Option<&'static str>,
+    count: Option<usize>,
+    reason: Option<&'static str>,
+    versions: Vec<(&'static str, String)>,
+}
+
+impl Noted {
+    fn notes(&self) -> MutexGuard<'_, Notes> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The hash of the body.
+    pub fn content(&self, content: Hash) {
+        self.notes().content = Some(content);
+    }
+
+    /// What it was about, by a name of this program.
+    pub fn item(&self, item: &'static str) {
+        self.notes().item = Some(item);
+    }
+
+    /// How many.
+    pub fn count(&self, count: usize) {
+        self.notes().count = Some(count);
+    }
+
+    /// Why, as a code.
+    pub fn reason(&self, reason: &'static str) {
+        self.notes().reason = Some(reason);
+    }
+
+    /// What it was judged by.
+    pub fn versions(&self, versions: Vec<(&'static str, String)>) {
+        self.notes().versions = versions;
+    }
+}
+
+/// Why a call was not served, as a code; left on an answer for its entry.
+#[derive(Clone, Copy, Debug)]
+pub struct Why(pub &'static str);
+
+/// Left on the answer to a caller who was turned away: the code of what was wrong, and who it was, as far as known.
+#[derive(Clone, Debug)]
+pub struct TurnedAway {
+    /// Why.
+    pub reason: &'static str,
+    /// Who; [`Kind::Unknown`] with a name is only said to be that.
+    pub who: Who,
+}
+
+/// What a call is called in the trail, by the route and method; None for calls that are not kept.
+pub fn action(method: &str, route: &str) -> Option<(&'static str, &'static str)> {
+    const KEPT: [(&str, &str); 8] = [
+        ("hook", "/cds-services/{id}"),
+        ("feedback", "/cds-services/{id}/feedback"),
+        ("batch", "/fhir/{version}"),
+        ("batch", "/fhir/{version}/"),
+        ("validate", "/fhir/{version}/$validate"),
+        ("validate", "/fhir/{version}/Bundle/$validate"),
+        ("validate", "/fhir/{version}/NutritionOrder/$validate"),
+        ("appraise", "/fhir/{version}/NutritionOrder/$appraise"),
+    ];
+    KEPT.into_iter().find(|(_, kept)| *kept == route && method == "POST")
+}
+
+/// A call, as the stack saw it.
+pub struct Call<'c> {
+    /// Action and route, where the call is kept.
+    pub action: Option<(&'static str, &'static str)>,
+    /// What the handler left.
+    pub noted: &'c Noted,
+    /// Who it was, where that is known.
+    pub who: Option<Who>,
+    /// The id of the request.
+    pub request: Option<&'c HeaderValue>,
+    /// Time taken, microseconds.
+    pub micros: u64,
+}
+
+impl Call<'_> {
+    /// The entry of this call, if it has one: an operation, or a caller that was turned away.
+    pub fn event(self, response: &Response) -> Option<Event> {
+        let turned_away = response.extensions().get::<TurnedAway>();
+        let (action, route) = match (self.action, turned_away) {
+            (Some((action, route)), _) => (action, Some(route)),
+            (None, Some(_)) => ("inside", None),
+            (None, None) => return None,
+        };
+        let mut notes = self.noted.notes();
+        let status = response.status();
+        let disposition = response.extensions().get::<Disposition>().map(|d| d.0);
+        let result = match (turned_away, disposition) {
+            (Some(_), _) => "turned-away",
+            (None, Some(disposition)) => disposition,
+            (None, None) if status.is_success() => "answered",
+            (None, None) if status.is_server_error() => "failed",
+            (None, None) => "refused",
+        };
+        let why = || response.extensions().get::<Why>().map(|why| why.0);
+        let reason = turned_away.map(|away| away.reason).or(notes.reason).or_else(why);
+        let mut versions = Versions::new();
+        for (what, version) in &notes.versions {
+            put(&mut versions, what, version);
+        }
+        let who = turned_away.map(|away| away.who.clone()).or(self.who).unwrap_or(Who::nameless(Kind::Anyone));
+        Some(Event {
+            time: Timestamp::now(),
+            who,
+            action: Word::of(action),
+            on: On {
+                content: notes.content.take(),
+                item: notes.item.and_then(Reference::new),
+                route: route.map(Word::of),
+                subject: None,
+            },
+            outcome: Outcome {
+                count: notes.count.map(|count| u32::try_from(count).unwrap_or(u32::MAX)),
+                micros: Some(u32::try_from(self.micros).unwrap_or(u32::MAX)),
+                reason: reason.map(Word::of),
+                request: self.request.and_then(|id| id.to_str().ok()).and_then(Reference::new),
+                status: Some(status.as_u16()),
+                ..Outcome::of(result)
+            },
+            versions,
+        })
+    }
+}
