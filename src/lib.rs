@@ -7,7 +7,7 @@
 //! [`integrity`] judges what contradicts itself or is missing; [`appraise`] is that recipe on one page;
 //! [`answer`] renders the [`appraise::Appraisal`], [`hooks`] makes cards of it. [`http`] and [`cli`] are the rim.
 //!
-//! [`access`] decides who may call.
+//! [`access`] decides who may call; [`audit`] keeps who called what as a sequence that cannot be changed unseen.
 //!
 //! Everything except `http` and `cli` does no I/O, reads no clock and never rounds before display.
 
@@ -16,6 +16,7 @@ pub mod amount;
 pub mod answer;
 pub mod appraise;
 pub mod assumptions;
+pub mod audit;
 pub mod cli;
 pub mod exact;
 pub mod findings;

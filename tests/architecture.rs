@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 /// Room, and the rooms it may use. What is not listed is forbidden.
 const MAY_USE: &[(&str, &[&str])] = &[
     ("access", &[]),
+    ("audit", &[]),
     ("exact", &[]),
     ("amount", &["exact"]),
     ("assumptions", &[]),
@@ -67,13 +68,17 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ),
     ("rehearsal", &["appraise", "findings", "formulary", "intake", "rulebook", "settings"]),
     ("hooks", &["answer", "appraise", "findings", "intake", "nutrition", "rulebook", "settings"]),
-    ("http", &["access", "answer", "appraise", "exact", "formulary", "hooks", "intake", "rulebook", "settings"]),
+    (
+        "http",
+        &["access", "answer", "appraise", "audit", "exact", "formulary", "hooks", "intake", "rulebook", "settings"],
+    ),
     (
         "cli",
         &[
             "access",
             "answer",
             "appraise",
+            "audit",
             "exact",
             "findings",
             "formulary",
