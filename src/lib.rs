@@ -9,7 +9,9 @@
 //!
 //! [`access`] decides who may call; [`audit`] keeps who called what as a sequence that cannot be changed unseen.
 //!
-//! Everything except `http` and `cli` does no I/O, reads no clock and never rounds before display.
+//! [`queue`] is what people do with flagged orders, and [`store`] keeps it.
+//!
+//! Everything except `http`, `cli` and `store` does no I/O, reads no clock and never rounds before display.
 
 pub mod access;
 pub mod amount;

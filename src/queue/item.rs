@@ -441,12 +441,7 @@ impl Item {
 
     /// The same content came again. `instead_of` is the current item of the order where that is another one. Gives
     /// what the trail says of it; nothing where nothing changed but the count.
-    pub fn seen_again(
-        &mut self,
-        received: &Received,
-        instead_of: Option<&ItemId>,
-        policy: &Policy,
-    ) -> Vec<Event> {
+    pub fn seen_again(&mut self, received: &Received, instead_of: Option<&ItemId>, policy: &Policy) -> Vec<Event> {
         let mut events = Vec::new();
         let summary = &mut self.summary;
         summary.seen += 1;

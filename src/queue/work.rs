@@ -403,23 +403,17 @@ impl Summary {
             Action::Take => LaneState::Taken { by: by.clone(), since: now, until: until(policy.hold) },
             Action::GiveBack if held.is_some() => LaneState::Open,
             Action::GiveBack => return not_possible("Nobody holds this item."),
-            Action::HandOver { to, .. } => {
-                LaneState::Taken { by: to.clone(), since: now, until: until(policy.hold) }
-            }
+            Action::HandOver { to, .. } => LaneState::Taken { by: to.clone(), since: now, until: until(policy.hold) },
             Action::AskPrescriber { question } => {
                 LaneState::Asked { by: by.clone(), at: now, question: question.clone() }
             }
-            Action::Accept { reason } => LaneState::Decided {
-                by: by.clone(),
-                at: now,
-                decision: Decision::Accepted { reason: reason.clone() },
-            },
+            Action::Accept { reason } => {
+                LaneState::Decided { by: by.clone(), at: now, decision: Decision::Accepted { reason: reason.clone() } }
+            }
             Action::CloseAsChanged { note } => {
                 LaneState::Decided { by: by.clone(), at: now, decision: Decision::Changed { note: note.clone() } }
             }
-            Action::Snooze { until, note } => {
-                LaneState::Snoozed { by: by.clone(), until: *until, note: note.clone() }
-            }
+            Action::Snooze { until, note } => LaneState::Snoozed { by: by.clone(), until: *until, note: note.clone() },
             Action::Reopen { .. } if decided => LaneState::Open,
             Action::Reopen { .. } => return not_possible("This lane has not decided."),
             Action::Comment { .. } | Action::Judge { .. } => return Ok(event),

@@ -3,12 +3,12 @@
 //! What is acknowledged is durable: an `Ok` of [`Store::record`], [`Store::act`] and [`Store::feedback`] comes after the
 //! commit reached the disk. What could not be kept is an error, and the caller says so; nothing is half done.
 
+use crate::findings::Tier;
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
 use crate::queue::tally::RuleStatistics;
 use crate::queue::trail::Entry;
 use crate::queue::work::{Command, Refused};
 use crate::queue::{Lane, Person};
-use crate::findings::Tier;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use serde::Serialize;
