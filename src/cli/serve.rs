@@ -5,6 +5,7 @@ use super::exit::Exit;
 use super::log::{self, LogFormat};
 use super::reload::{Pace, Source, keep};
 use super::rules::Book;
+use super::store::Keeping;
 use super::{Institution, Products, formulary, rulebook};
 use crate::answer::book_warning;
 use crate::http::appraiser::Core;
@@ -39,6 +40,8 @@ pub struct Serve {
     book: Book,
     #[command(flatten)]
     institution: Institution,
+    #[command(flatten)]
+    keeping: Keeping,
     /// Form of the log on standard error
     #[arg(long, value_enum, default_value_t)]
     log: LogFormat,
@@ -50,7 +53,7 @@ impl Serve {
     /// # Errors
     /// What about the configuration cannot be used; nothing is bound before all of it was read.
     pub fn run(self) -> Result<Exit, String> {
-        let Opened { doors, address, admin, kept } = self.reached.open(&self.listen)?;
+        let Opened { mut doors, address, admin, kept } = self.reached.open(&self.listen)?;
         let settings = self.institution.settings()?;
         let file = self.products.formulary.ok_or("--formulary FILE is needed: without products nothing can be worked out (`enteral-gate demo` uses an invented one)")?;
         let formulary = Arc::new(formulary::load(&file)?);
@@ -84,6 +87,7 @@ impl Serve {
                 None => None,
                 Some(admin) => Some((bind("--admin-listen", admin.address).await?, admin.guarded)),
             };
+            let kept_store = self.keeping.open(&mut doors).await?;
             let rules = Arc::new(RulesInUse::new(rulebook, Some(rehearsal)));
             let pace = Pace::default();
             let mut keeping = vec![tokio::spawn(keep(source, rules.clone(), pace, texts))];
@@ -109,6 +113,9 @@ impl Serve {
             };
             let (served, beside) = tokio::join!(public, inside);
             keeping.iter().for_each(tokio::task::JoinHandle::abort);
+            if let Some(store) = kept_store {
+                store.close().await;
+            }
             served.and(beside).map_err(|error| error.to_string())?;
             Ok(Exit::Clear)
         })

@@ -733,7 +733,7 @@ async fn update(conn: &mut AnyConnection, id: &ItemId, held: Held) -> Result<(),
 }
 
 /// Many rows by few statements: as many as the largest power of two that is left, at most 32.
-async fn insert(
+pub(super) async fn insert(
     conn: &mut AnyConnection,
     table: &str,
     columns: &[&str],
