@@ -477,7 +477,7 @@ impl Service {
 
     async fn kept(access: Access, pace: Pace, admin: bool, trail: Option<Arc<Trail>>) -> Self {
         let sets = KeySets::new(&access, Vec::new(), pace).unwrap();
-        let doors = Doors { gate: Some(Arc::new(Gate::new(access, sets))), certificates: None, admin, trail };
+        let doors = Doors { gate: Some(Arc::new(Gate::new(access, sets))), admin, trail, ..Doors::default() };
         let formulary = Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
         let limits = Limits { hook_time: Duration::from_secs(20), ..Limits::default() };
         let app = App::behind(doors, Arc::new(Core::new(formulary)), Settings::default(), limits);

@@ -5,6 +5,7 @@ use super::exit::Exit;
 use super::log::{self, LogFormat};
 use super::reload::{Pace, Source, keep};
 use super::rules::Book;
+use super::store::Keeping;
 use super::{Institution, Products, formulary, rulebook};
 use crate::answer::book_warning;
 use crate::http::appraiser::Core;
@@ -45,6 +46,8 @@ pub struct Serve {
     /// Audit trail: a file to which an entry is appended for every call of an operation, hook or feedback, for callers turned away and for reloads
     #[arg(long, env = "ENTERAL_GATE_AUDIT", value_name = "FILE")]
     audit: Option<PathBuf>,
+    #[command(flatten)]
+    keeping: Keeping,
     /// Form of the log on standard error
     #[arg(long, value_enum, default_value_t)]
     log: LogFormat,
@@ -101,6 +104,7 @@ impl Serve {
                 None => None,
                 Some(admin) => Some((bind("--admin-listen", admin.address).await?, admin.guarded)),
             };
+            let kept_store = self.keeping.open(&mut doors).await?;
             let rules = Arc::new(RulesInUse::new(rulebook, Some(rehearsal)));
             if let Some(trail) = &trail {
                 rules.keep_in(trail.clone());
@@ -129,6 +133,9 @@ impl Serve {
             };
             let (served, beside) = tokio::join!(public, inside);
             keeping.iter().for_each(tokio::task::JoinHandle::abort);
+            if let Some(store) = kept_store {
+                store.close().await;
+            }
             if let Some(trail) = &trail {
                 trail.close();
             }
