@@ -30,5 +30,6 @@ pub mod patient;
 pub mod rehearsal;
 pub mod rulebook;
 pub mod settings;
+pub mod sheet;
 pub mod timing;
 pub mod units;

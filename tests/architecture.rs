@@ -47,6 +47,23 @@ const MAY_USE: &[(&str, &[&str])] = &[
         ],
     ),
     ("answer", &["amount", "appraise", "exact", "findings", "intake", "needs", "nutrition", "rulebook", "timing"]),
+    // A report as a person reads it who decides, for pages.
+    (
+        "sheet",
+        &[
+            "amount",
+            "answer",
+            "appraise",
+            "exact",
+            "findings",
+            "formulary",
+            "intake",
+            "needs",
+            "nutrition",
+            "patient",
+            "timing",
+        ],
+    ),
     // Limits: data of the institution, judged on facts of one order.
     (
         "rulebook",
@@ -67,7 +84,22 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ),
     ("rehearsal", &["appraise", "findings", "formulary", "intake", "rulebook", "settings"]),
     ("hooks", &["answer", "appraise", "findings", "intake", "nutrition", "rulebook", "settings"]),
-    ("http", &["access", "answer", "appraise", "exact", "formulary", "hooks", "intake", "rulebook", "settings"]),
+    (
+        "http",
+        &[
+            "access",
+            "answer",
+            "appraise",
+            "exact",
+            "findings",
+            "formulary",
+            "hooks",
+            "intake",
+            "rulebook",
+            "settings",
+            "sheet",
+        ],
+    ),
     (
         "cli",
         &[
