@@ -40,6 +40,10 @@ use crate::nutrition::derive::{derive, shown};
 use crate::nutrition::measure::{Measure, spelled};
 use crate::nutrition::plan::{Kind, Plan, Source};
 use crate::patient;
+use std::borrow::Cow;
+
+/// A text of the program.
+pub type Word = Cow<'static, str>;
 
 /// Most rows of one table of a sheet; what is left out is counted.
 pub const MOST_ROWS: usize = 200;
@@ -52,7 +56,7 @@ pub struct Offer {
     /// What it does, with its numbers.
     pub label: String,
     /// What came of judging the corrected order: it holds, or why it is not offered.
-    pub held: Result<(), &'static str>,
+    pub held: Result<(), Word>,
 }
 
 /// A place in the input.
@@ -70,7 +74,7 @@ pub struct Place {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Given {
     /// `feed`, `water` or `additive`.
-    pub what: &'static str,
+    pub what: Word,
     /// Its name.
     pub name: String,
     /// How, in plain words.
@@ -96,13 +100,13 @@ pub struct DaySheet {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Total {
     /// Its name.
-    pub label: &'static str,
+    pub label: Word,
     /// Amount with unit.
     pub value: String,
     /// Arithmetic.
     pub arithmetic: String,
     /// Where the formula comes from.
-    pub source: &'static str,
+    pub source: Word,
     /// It is an exact amount.
     pub exact: bool,
 }
@@ -111,7 +115,7 @@ pub struct Total {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Need {
     /// `energy` or `protein`.
-    pub kind: &'static str,
+    pub kind: Word,
     /// Name, with variant.
     pub title: String,
     /// Care setting it is meant for.
@@ -125,7 +129,7 @@ pub struct Need {
     /// Formula.
     pub formula: String,
     /// Whom the source covers.
-    pub domain: &'static str,
+    pub domain: Word,
     /// Source and how well it is known.
     pub source: String,
 }
@@ -176,7 +180,7 @@ pub struct Sheet {
     /// Where it stands.
     pub place: Place,
     /// `clear`, `flagged`, `not-fully-checked`.
-    pub disposition: &'static str,
+    pub disposition: Word,
     /// Whether anything was worked out.
     pub computed: bool,
     /// How many rules were judged, and how many not.
@@ -186,7 +190,7 @@ pub struct Sheet {
     /// Who it is for, as the input names them.
     pub patient: String,
     /// Date, orderer, status, route and the like: name and value.
-    pub about: Vec<(&'static str, String)>,
+    pub about: Vec<(Word, String)>,
     /// What it gives.
     pub given: Vec<Given>,
     /// The maximum, in words.
@@ -227,7 +231,7 @@ pub struct Sheets {
     /// Why nothing was read: sentence, line and column, path.
     pub refused: Option<(String, Option<(u32, u32)>, Option<String>)>,
     /// `clear`, `flagged`, `not-fully-checked` or `refused`.
-    pub disposition: &'static str,
+    pub disposition: Word,
     /// Orders.
     pub orders: Vec<Sheet>,
     /// Problems that belong to no order: place, sentence, whether grave.
@@ -237,7 +241,7 @@ pub struct Sheets {
     /// What a reader must know of the rulebook.
     pub warning: Option<String>,
     /// Name and version of program, formulary, rulebook, settings.
-    pub versions: Vec<(&'static str, String)>,
+    pub versions: Vec<(Word, String)>,
     /// Name of the institution's time zone.
     pub zone: String,
     /// The data are invented.
@@ -277,16 +281,16 @@ pub fn sheets(a: &Appraisal<'_>, offers: &[Vec<Offer>]) -> Sheets {
     let hash = |text: &str, hash: &str| if hash.is_empty() { text.to_owned() } else { format!("{text} ({hash})") };
     Sheets {
         refused,
-        disposition: a.disposition().code(),
+        disposition: a.disposition().code().into(),
         orders,
         problems: a.problems.iter().map(|p| (place(a, p.at), seen(&p.text), p.grave)).collect(),
         together,
         warning: book_warning(a.rulebook).map(std::borrow::Cow::into_owned),
         versions: vec![
-            ("Program", PROGRAM.to_owned()),
-            ("Formulary", hash(a.formulary.label(), a.formulary.hash())),
-            ("Rulebook", book(a.rulebook).into_owned()),
-            ("FHIR version", a.version.name().to_owned()),
+            ("Program".into(), PROGRAM.to_owned()),
+            ("Formulary".into(), hash(a.formulary.label(), a.formulary.hash())),
+            ("Rulebook".into(), book(a.rulebook).into_owned()),
+            ("FHIR version".into(), a.version.name().to_owned()),
         ],
         zone: a.settings.zone_name.clone(),
         demo: a.settings.demo,
@@ -342,7 +346,7 @@ fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>
     Sheet {
         label: seen(&o.label),
         place: place(a, o.at),
-        disposition: o.disposition().code(),
+        disposition: o.disposition().code().into(),
         computed: o.computed,
         counts: counts(o),
         rules: o.judged.len(),
@@ -383,21 +387,21 @@ fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>
 }
 
 /// Date, orderer, status, route.
-fn of_order(a: &Appraisal<'_>, order: &Order<'_>) -> Vec<(&'static str, String)> {
+fn of_order(a: &Appraisal<'_>, order: &Order<'_>) -> Vec<(Word, String)> {
     let mut out = Vec::new();
     let date = match &order.date_time {
         Field::Present(x) => when(a, x.value),
         Field::Absent => "not stated".to_owned(),
         Field::Missing { .. } | Field::Unreadable { .. } => "cannot be read".to_owned(),
     };
-    out.push(("Ordered", date));
+    out.push(("Ordered".into(), date));
     if let (Some(document), Some(at)) = (&a.document, order.orderer) {
         let node = document.node(at);
         let by = ["display", "reference"].iter().find_map(|key| node.get(key).and_then(|n| n.as_str()));
-        out.extend(by.map(|by| ("By", seen(&by))));
+        out.extend(by.map(|by| (Word::from("By"), seen(&by))));
     }
     let word = |text: String| text.to_lowercase();
-    out.push(("Status", order.status.value().map_or("not stated".to_owned(), |s| word(format!("{s:?}")))));
+    out.push(("Status".into(), order.status.value().map_or("not stated".to_owned(), |s| word(format!("{s:?}")))));
     if let Some(f) = &order.formula {
         let route = match f.route.value() {
             Some(c) => {
@@ -406,7 +410,7 @@ fn of_order(a: &Appraisal<'_>, order: &Order<'_>) -> Vec<(&'static str, String)>
             }
             None => "not stated".to_owned(),
         };
-        out.push(("Route", route));
+        out.push(("Route".into(), route));
     }
     out
 }
@@ -431,14 +435,14 @@ fn given(a: &Appraisal<'_>, plan: &Plan) -> Vec<Given> {
             Source::Line(ix) => {
                 let Some(line) = plan.lines.get(ix) else { continue };
                 let unsure = line.why.iter().map(ToString::to_string).collect();
-                out.push(Given { what, name, how: words::how(zone, line), unsure });
+                out.push(Given { what: what.into(), name, how: words::how(zone, line), unsure });
             }
             Source::WithFeeds { volume, times, .. } => {
                 let volume =
                     volume.map_or_else(|| "a volume that is not known".to_owned(), |v| format!("{} mL", v.short(2)));
                 let how =
                     format!("{volume} {}", if times > 1 { "before and after each feed" } else { "with each feed" });
-                out.push(Given { what, name, how, unsure: Vec::new() });
+                out.push(Given { what: what.into(), name, how, unsure: Vec::new() });
             }
         }
     }
@@ -454,11 +458,11 @@ fn given(a: &Appraisal<'_>, plan: &Plan) -> Vec<Given> {
             Basis::Kilocalorie => "kcal",
         };
         let how = format!("{} {unit} {per}", dose.amount.short(2));
-        out.push(Given { what: "additive", name: seen(&dose.label), how, unsure: Vec::new() });
+        out.push(Given { what: "additive".into(), name: seen(&dose.label), how, unsure: Vec::new() });
     }
     for x in &plan.uncounted {
         let how = "not counted in any figure".to_owned();
-        out.push(Given { what: "additive", name: seen(&x.label), how, unsure: vec![seen(&x.why)] });
+        out.push(Given { what: "additive".into(), name: seen(&x.label), how, unsure: vec![seen(&x.why)] });
     }
     out
 }
@@ -578,10 +582,10 @@ fn measures(
         // Small patients are fed tenths of a millilitre.
         let small = weight.is_some_and(|(kg, _)| kg < Exact::int(10)) && m.unit() == "mL/d";
         out.push(Total {
-            label: m.label(),
+            label: m.label().into(),
             value: shown(amount, if small { 1 } else { m.places() }, m.unit_text()),
             arithmetic: seen(arithmetic),
-            source: d.source,
+            source: d.source.into(),
             exact: amount.known().is_some(),
         });
     }
@@ -608,14 +612,14 @@ fn estimates(o: &OrderReport<'_>) -> Vec<Need> {
             };
             let bar = share.low().map(|low| (mark(low), share.high().map_or(1000, mark)));
             Need {
-                kind: if e.kind.is_energy() { "energy" } else { e.kind.name() },
+                kind: if e.kind.is_energy() { "energy" } else { e.kind.name() }.into(),
                 title: e.title(),
                 setting: e.setting.unwrap_or("").to_owned(),
                 figure: format!("{} {}", e.result.map_or_else(String::new, |f| f.shown(0)), spelled(e.unit)),
                 met,
                 bar,
                 formula: e.formula.clone(),
-                domain: e.domain,
+                domain: e.domain.into(),
                 source: format!("{} ({})", e.source.citation, e.source.mark.name()),
             }
         })

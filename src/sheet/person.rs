@@ -1,7 +1,7 @@
 //! What is known of the patient, where it stands and how old it was when the order was written.
 
 use super::words::old;
-use super::{seen, when};
+use super::{Word, seen, when};
 use crate::amount::Amount;
 use crate::appraise::Appraisal;
 use crate::exact::Exact;
@@ -18,7 +18,7 @@ const MOST_NAMED: usize = 12;
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Fact {
     /// What.
-    pub name: &'static str,
+    pub name: Word,
     /// Its value as written, or `not sent`, `none stated`, `cannot be used`.
     pub value: String,
     /// How old it was at the time of the order; empty where that has no meaning.
@@ -33,7 +33,7 @@ pub struct Fact {
 
 impl Fact {
     fn new(name: &'static str, value: String) -> Self {
-        Self { name, value, age: String::new(), at: None, note: String::new(), missing: false }
+        Self { name: name.into(), value, age: String::new(), at: None, note: String::new(), missing: false }
     }
 
     fn missing(name: &'static str, value: &str) -> Self {

@@ -2,7 +2,7 @@
 //! only puts them into elements.
 
 use super::words::{length, moment, per_hour};
-use super::{MOST_ROWS, seen};
+use super::{MOST_ROWS, Word, seen};
 use crate::exact::Exact;
 use crate::nutrition::plan::{Kind, Part, Plan, Source};
 use crate::nutrition::totals::OrderDay;
@@ -38,7 +38,7 @@ pub struct Bar {
     /// Height.
     pub h: String,
     /// `run`, `feed` or `water`; with ` beyond` after the maximum is reached.
-    pub class: &'static str,
+    pub class: Word,
     /// In words, for who points at it.
     pub title: String,
 }
@@ -53,7 +53,7 @@ pub struct Label {
     /// What.
     pub text: String,
     /// `start`, `middle` or `end`.
-    pub anchor: &'static str,
+    pub anchor: Word,
 }
 
 /// A line of the drawing.
@@ -68,7 +68,7 @@ pub struct Stroke {
     /// To.
     pub y2: String,
     /// `hour`, `base`, `maximum`, `change` or `axis`.
-    pub class: &'static str,
+    pub class: Word,
 }
 
 /// A row of the table.
@@ -195,14 +195,14 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
         let name: String = lane.name.chars().take(60).collect();
         let name =
             if what == "water" && name.to_lowercase().contains("water") { name } else { format!("{what}: {name}") };
-        p.names.push(Label { x: LEFT.to_string(), y: (y + 12).to_string(), text: name, anchor: "start" });
+        p.names.push(Label { x: LEFT.to_string(), y: (y + 12).to_string(), text: name, anchor: "start".into() });
         let base = y + NAME + AMOUNTS + BARS;
         p.strokes.push(Stroke {
             x1: LEFT.to_string(),
             y1: base.to_string(),
             x2: (WIDTH - RIGHT).to_string(),
             y2: base.to_string(),
-            class: "base",
+            class: "base".into(),
         });
         let mut free_from = units(LEFT - 20);
         for s in lane.segments.iter().filter(|_| drawable) {
@@ -240,7 +240,7 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
                     y: text(top),
                     w: text(wide),
                     h: text(tall),
-                    class,
+                    class: class.into(),
                     title: title.clone(),
                 });
             };
@@ -260,7 +260,7 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
             let need = i64::try_from(label.chars().count()).unwrap_or(0) * 7 + 6;
             if start >= free_from {
                 let y = units(base).sub(tall).and_then(|t| t.sub(units(3))).unwrap_or(top);
-                p.labels.push(Label { x: text(start), y: text(y), text: label, anchor: "start" });
+                p.labels.push(Label { x: text(start), y: text(y), text: label, anchor: "start".into() });
                 free_from = start.add(units(need)).unwrap_or(start);
             }
         }
@@ -274,17 +274,17 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
         let t = window.length.mul(Exact::ratio(k, 8)).unwrap_or(Exact::ZERO);
         let x = text(across(t));
         p.strokes
-            .insert(0, Stroke { x1: x.clone(), y1: TOP.to_string(), x2: x.clone(), y2: y.to_string(), class: "hour" });
+            .insert(0, Stroke { x1: x.clone(), y1: TOP.to_string(), x2: x.clone(), y2: y.to_string(), class: "hour".into() });
         let anchor = match k {
             8 => "end",
             _ => "middle",
         };
         let x = if k == 8 { (WIDTH - 2).to_string() } else { x };
-        p.labels.push(Label { x, y: (y + 15).to_string(), text: clock(at(t)), anchor });
+        p.labels.push(Label { x, y: (y + 15).to_string(), text: clock(at(t)), anchor: anchor.into() });
     }
     if let Some(r) = reached {
         let x = text(across(r.at));
-        p.strokes.push(Stroke { x1: x.clone(), y1: TOP.to_string(), x2: x, y2: y.to_string(), class: "maximum" });
+        p.strokes.push(Stroke { x1: x.clone(), y1: TOP.to_string(), x2: x, y2: y.to_string(), class: "maximum".into() });
     }
     p.height = y + 22;
     let names: Vec<&str> = p.names.iter().map(|n| n.text.as_str()).collect();
@@ -380,7 +380,7 @@ fn changes(
                 y1: (TOP + NAME).to_string(),
                 x2: x,
                 y2: (TOP + NAME + AMOUNTS + BARS).to_string(),
-                class: "change",
+                class: "change".into(),
             });
         }
     }
@@ -448,14 +448,14 @@ fn curve(
         x: LEFT.to_string(),
         y: (top + 12).to_string(),
         text: "feed since the day began, mL".to_owned(),
-        anchor: "start",
+        anchor: "start".into(),
     });
-    let edge = |y: Exact, class| Stroke {
+    let edge = |y: Exact, class: &'static str| Stroke {
         x1: LEFT.to_string(),
         y1: text(y),
         x2: (WIDTH - RIGHT).to_string(),
         y2: text(y),
-        class,
+        class: class.into(),
     };
     p.strokes.push(edge(units(bottom), "base"));
     p.strokes.push(edge(height(total), "axis"));
@@ -463,7 +463,7 @@ fn curve(
         x: (LEFT - 5).to_string(),
         y: text(height(v).add(units(4)).unwrap_or(Exact::ZERO)),
         text: words,
-        anchor: "end",
+        anchor: "end".into(),
     };
     p.labels.push(beside(total, total.short(0)));
     p.labels.push(beside(Exact::ZERO, "0".to_owned()));
@@ -473,7 +473,7 @@ fn curve(
             x: (LEFT + 6).to_string(),
             y: text(height(cap).sub(units(4)).unwrap_or(Exact::ZERO)),
             text: format!("maximum {} mL", cap.short(0)),
-            anchor: "start",
+            anchor: "start".into(),
         });
     }
     bottom
