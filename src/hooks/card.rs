@@ -7,7 +7,7 @@ use super::markdown::{escaped, plain, shortened};
 use super::prefetch::State;
 use super::suggestion::Suggestion;
 use crate::answer::{self, PROGRAM, STANDING};
-use crate::appraise::OrderReport;
+use crate::appraise::{Appraisal, OrderReport};
 use crate::findings::{Finding, Outcome, Rule, RuleKind, Tier};
 use crate::intake::json::Node;
 use crate::intake::order::At;
@@ -376,7 +376,7 @@ fn found(evaluated: &Evaluated<'_>, report: &OrderReport<'_>, rule: &Rule, findi
         item("A way out", fix);
     }
     let data: Vec<String> =
-        finding.at.iter().filter_map(|at| datum(evaluated, report, *at)).take(LONGEST_LIST).collect();
+        finding.at.iter().filter_map(|at| datum(&evaluated.appraisal, report, *at)).take(LONGEST_LIST).collect();
     if !data.is_empty() {
         item("Data", &data.join("; "));
     }
@@ -417,7 +417,7 @@ fn data_used(evaluated: &Evaluated<'_>, report: &OrderReport<'_>, sorted: &Sorte
     let mut places: Vec<At> = report.weight.iter().map(|(_, at)| *at).collect();
     places.extend(sorted.shown.iter().flat_map(|(_, finding)| finding.at.iter().copied()));
     let mut out: Vec<String> = Vec::new();
-    for line in places.into_iter().filter_map(|at| datum(evaluated, report, at)) {
+    for line in places.into_iter().filter_map(|at| datum(&evaluated.appraisal, report, at)) {
         if !out.contains(&line) {
             out.push(line);
         }
@@ -426,8 +426,9 @@ fn data_used(evaluated: &Evaluated<'_>, report: &OrderReport<'_>, sorted: &Sorte
 }
 
 /// A resource beside the order, in words: what it is, its value, its date and how long before the order that was.
-fn datum(evaluated: &Evaluated<'_>, report: &OrderReport<'_>, at: At) -> Option<String> {
-    let node = evaluated.node(at)?;
+pub fn datum(a: &Appraisal<'_>, report: &OrderReport<'_>, at: At) -> Option<String> {
+    let document = a.document.as_ref()?;
+    let node = document.node(at);
     let resource = std::iter::successors(Some(node), |n| n.parent()).find(|n| n.resource_type().is_some())?;
     if resource.at() == report.at {
         return None;
@@ -453,7 +454,7 @@ fn datum(evaluated: &Evaluated<'_>, report: &OrderReport<'_>, at: At) -> Option<
         None => {}
         Some(written) => {
             out.push_str(&format!(" of {}", shortened(&written, 40)));
-            let ordered = evaluated.node(report.at).and_then(|o| o.get("dateTime")).and_then(Node::as_str);
+            let ordered = document.node(report.at).get("dateTime").and_then(Node::as_str);
             let days = |text: &str| text.get(..10).and_then(|day| day.parse::<Date>().ok());
             if let (Some(then), Some(ordered)) = (days(&written), ordered.as_deref().and_then(days))
                 && let Ok(span) = then.until(ordered)

@@ -31,6 +31,7 @@ pub mod stack;
 pub mod tls;
 
 use crate::settings::Settings;
+use crate::store::Store;
 use appraiser::Appraiser;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64};
@@ -109,9 +110,11 @@ pub struct App {
     pub(crate) doors: Doors,
 }
 
-/// How the service is reached.
+/// How the service is reached, and what keeps its queue.
 #[derive(Default)]
 pub struct Doors {
+    /// What keeps the queue; without it nothing is kept between requests.
+    pub store: Option<Arc<dyn Store>>,
     /// Who may pass; without it everybody may.
     pub gate: Option<Arc<gate::Gate>>,
     /// TLS of the public listener; without it plain HTTP.
