@@ -84,7 +84,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
         ],
     ),
     ("rehearsal", &["appraise", "findings", "formulary", "intake", "rulebook", "settings"]),
-    ("hooks", &["answer", "appraise", "findings", "intake", "nutrition", "rulebook", "settings"]),
+    ("hooks", &["answer", "appraise", "findings", "intake", "nutrition", "rulebook", "settings", "sheet"]),
     // Orders as people see, work and close them: data of reports, and what is done with them.
     (
         "queue",

@@ -9,6 +9,7 @@ use crate::appraise::{Appraisal, Institution, OrderReport, check_by};
 use crate::findings::{Correction, Outcome, RuleKind, Tier};
 use crate::intake::json::Node;
 use crate::intake::order::FhirVersion;
+use crate::sheet::Offer;
 use serde::Serialize;
 use serde_json::value::RawValue;
 use std::collections::BTreeMap;
@@ -150,20 +151,9 @@ fn replaced(text: &str, order: Node<'_>, corrected: &str) -> Option<String> {
     Some(format!("{}{corrected}{}", text.get(..span.start)?, text.get(span.end..)?))
 }
 
-/// A correction of an order that was appraised by itself, after it was tried.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Tried {
-    /// Id of the rule.
-    pub rule: String,
-    /// What it does.
-    pub label: String,
-    /// Whether it holds, or why it does not.
-    pub held: Result<(), &'static str>,
-}
-
 /// Every correction of the findings of an input's orders, each put in by itself and judged again with all of the input;
 /// by order.
-pub fn try_corrections(text: &str, a: &Appraisal<'_>, version: FhirVersion, by: Institution<'_>) -> Vec<Vec<Tried>> {
+pub fn try_corrections(text: &str, a: &Appraisal<'_>, version: FhirVersion, by: Institution<'_>) -> Vec<Vec<Offer>> {
     let Some(document) = &a.document else { return Vec::new() };
     let before: Vec<Option<Verdict>> = a.orders.iter().map(|o| Some(of_report(o))).collect();
     let mut left = MOST_JUDGED_AGAIN;
@@ -191,7 +181,11 @@ pub fn try_corrections(text: &str, a: &Appraisal<'_>, version: FhirVersion, by: 
             for f in list {
                 let Some(correction) = &f.correction else { continue };
                 let held = tried(nth, report, &j.rule.id, f.tier, correction);
-                of.push(Tried { rule: j.rule.id.to_string(), label: correction.label.clone(), held });
+                of.push(Offer {
+                    rule: j.rule.id.to_string(),
+                    label: correction.label.clone(),
+                    held: held.map_err(Into::into),
+                });
             }
         }
         out.push(of);

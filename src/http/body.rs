@@ -15,6 +15,13 @@ pub struct Whole {
     _share: Option<OwnedSemaphorePermit>,
 }
 
+impl Whole {
+    /// Bytes that are held already, in another form.
+    pub fn of(bytes: Vec<u8>) -> Self {
+        Self { bytes, _share: None }
+    }
+}
+
 /// Reads the whole body. A declared length over the limit is refused before a byte is read.
 pub async fn read(app: &App, headers: &HeaderMap, mut body: Body) -> Result<Whole, Refusal> {
     let limits = &app.limits;

@@ -115,6 +115,8 @@ pub struct App {
 pub struct Doors {
     /// What keeps the queue; without it nothing is kept between requests.
     pub store: Option<Arc<dyn Store>>,
+    /// People at the pages; without them there is no page of the queue.
+    pub people: Option<Arc<pages::people::People>>,
     /// Who may pass; without it everybody may.
     pub gate: Option<Arc<gate::Gate>>,
     /// TLS of the public listener; without it plain HTTP.

@@ -39,7 +39,9 @@ use crate::needs::{self, Validity};
 use crate::nutrition::derive::{derive, shown};
 use crate::nutrition::measure::{Measure, spelled};
 use crate::nutrition::plan::{Kind, Plan, Source};
+use crate::nutrition::totals::totals as all_totals;
 use crate::patient;
+use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
 
 /// A text of the program.
@@ -49,7 +51,8 @@ pub type Word = Cow<'static, str>;
 pub const MOST_ROWS: usize = 200;
 
 /// A correction of a finding, put in and judged again before it is shown.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Offer {
     /// Id of the rule whose finding it mends.
     pub rule: String,
@@ -60,7 +63,8 @@ pub struct Offer {
 }
 
 /// A place in the input.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Place {
     /// FHIRPath.
     pub path: String,
@@ -71,7 +75,8 @@ pub struct Place {
 }
 
 /// One thing that the order gives.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Given {
     /// `feed`, `water` or `additive`.
     pub what: Word,
@@ -84,7 +89,8 @@ pub struct Given {
 }
 
 /// A day of the order.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct DaySheet {
     /// `First day`, `Day 2`, `Every later day`.
     pub title: String,
@@ -97,7 +103,8 @@ pub struct DaySheet {
 }
 
 /// A measure of the day.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Total {
     /// Its name.
     pub label: Word,
@@ -112,7 +119,8 @@ pub struct Total {
 }
 
 /// A requirement estimate beside what is delivered.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Need {
     /// `energy` or `protein`.
     pub kind: Word,
@@ -135,7 +143,8 @@ pub struct Need {
 }
 
 /// Something found.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Found {
     /// Tier.
     pub tier: Tier,
@@ -162,7 +171,8 @@ pub struct Found {
 }
 
 /// Rules that could not be evaluated, for one reason.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Open {
     /// Ids and titles.
     pub rules: Vec<(String, String)>,
@@ -173,7 +183,8 @@ pub struct Open {
 }
 
 /// One order.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Sheet {
     /// Name for people: the id, or that it has none.
     pub label: String,
@@ -226,7 +237,8 @@ pub struct Sheet {
 }
 
 /// Everything about one input.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Sheets {
     /// Why nothing was read: sentence, line and column, path.
     pub refused: Option<(String, Option<(u32, u32)>, Option<String>)>,
@@ -307,6 +319,13 @@ fn place(a: &Appraisal<'_>, at: At) -> Place {
     Place { path: a.path(at), line, column }
 }
 
+/// The sheet of one order of an appraisal.
+pub fn of_order_alone(a: &Appraisal<'_>, nth: usize, offers: &[Offer]) -> Option<Sheet> {
+    let order = a.orders.get(nth)?;
+    let gathered = a.document.as_ref().map(gather);
+    Some(sheet(a, order, gathered.as_ref(), offers))
+}
+
 fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>, offers: &[Offer]) -> Sheet {
     let zone = &a.settings.zone;
     let read = a.document.as_ref().zip(gathered).map(|(document, gathered)| {
@@ -324,7 +343,11 @@ fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>
     }
     let weight = o.weight.map(|(kg, at)| (kg, Some(at)));
     let (totals, not_known) = match o.typical() {
-        Some((day, totals)) if o.computed => measures(&[(&o.plan, day)], totals, weight, SHOWN),
+        // A check works out only what rules look at; a sheet shows the lot.
+        Some((day, _)) if o.computed => {
+            let days = [(&o.plan, day)];
+            measures(&days, &all_totals(&days, o.plan.weight), weight, SHOWN)
+        }
         _ => Default::default(),
     };
     let (not_sent, not_read) = not_provided(&o.judged);

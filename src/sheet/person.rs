@@ -10,12 +10,14 @@ use crate::intake::json::Node;
 use crate::intake::order::{At, Order};
 use crate::patient::laboratory::TESTS;
 use crate::patient::{Context, CorrectionBasis, Measurements, Person, ReferenceSource, Sent, Sex};
+use serde::{Deserialize, Serialize};
 
 /// Most entries of one list of context that are named.
 const MOST_NAMED: usize = 12;
 
 /// One fact, or that it is not there.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Fact {
     /// What.
     pub name: Word,
@@ -24,6 +26,7 @@ pub struct Fact {
     /// How old it was at the time of the order; empty where that has no meaning.
     pub age: String,
     /// Where it stands.
+    #[serde(skip)]
     pub at: Option<At>,
     /// What to know about it: an older value, why another was not taken.
     pub note: String,

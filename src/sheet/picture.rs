@@ -9,6 +9,7 @@ use crate::nutrition::totals::OrderDay;
 use crate::timing::calendar::clock;
 use crate::timing::day::Segment;
 use jiff::tz::TimeZone;
+use serde::{Deserialize, Serialize};
 
 /// Width of the picture.
 pub const WIDTH: i64 = 900;
@@ -27,7 +28,8 @@ const MOST_BARS: usize = 600;
 const MOST_CHANGES: usize = 24;
 
 /// A rectangle.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Bar {
     /// Left, top, width and height.
     pub x: String,
@@ -44,7 +46,8 @@ pub struct Bar {
 }
 
 /// A text at a place.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Label {
     /// Where.
     pub x: String,
@@ -57,7 +60,8 @@ pub struct Label {
 }
 
 /// A line of the drawing.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Stroke {
     /// From.
     pub x1: String,
@@ -72,7 +76,8 @@ pub struct Stroke {
 }
 
 /// A row of the table.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Row {
     /// Clock time it begins.
     pub from: String,
@@ -89,7 +94,8 @@ pub struct Row {
 }
 
 /// Drawing and table of one day.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
 pub struct Picture {
     /// Height.
     pub height: i64,
@@ -273,8 +279,10 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
     for k in 0..=8 {
         let t = window.length.mul(Exact::ratio(k, 8)).unwrap_or(Exact::ZERO);
         let x = text(across(t));
-        p.strokes
-            .insert(0, Stroke { x1: x.clone(), y1: TOP.to_string(), x2: x.clone(), y2: y.to_string(), class: "hour".into() });
+        p.strokes.insert(
+            0,
+            Stroke { x1: x.clone(), y1: TOP.to_string(), x2: x.clone(), y2: y.to_string(), class: "hour".into() },
+        );
         let anchor = match k {
             8 => "end",
             _ => "middle",
@@ -284,7 +292,13 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
     }
     if let Some(r) = reached {
         let x = text(across(r.at));
-        p.strokes.push(Stroke { x1: x.clone(), y1: TOP.to_string(), x2: x, y2: y.to_string(), class: "maximum".into() });
+        p.strokes.push(Stroke {
+            x1: x.clone(),
+            y1: TOP.to_string(),
+            x2: x,
+            y2: y.to_string(),
+            class: "maximum".into(),
+        });
     }
     p.height = y + 22;
     let names: Vec<&str> = p.names.iter().map(|n| n.text.as_str()).collect();
