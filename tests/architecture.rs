@@ -88,7 +88,19 @@ const MAY_USE: &[(&str, &[&str])] = &[
     // Orders as people see, work and close them: data of reports, and what is done with them.
     (
         "queue",
-        &["amount", "answer", "appraise", "exact", "findings", "hooks", "intake", "nutrition", "rulebook", "timing"],
+        &[
+            "amount",
+            "answer",
+            "appraise",
+            "exact",
+            "findings",
+            "hooks",
+            "intake",
+            "nutrition",
+            "rulebook",
+            "sheet",
+            "timing",
+        ],
     ),
     ("store", &["audit", "findings", "queue"]),
     (

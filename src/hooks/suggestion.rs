@@ -152,8 +152,14 @@ fn replaced(text: &str, order: Node<'_>, corrected: &str) -> Option<String> {
 }
 
 /// Every correction of the findings of an input's orders, each put in by itself and judged again with all of the input;
-/// by order.
-pub fn try_corrections(text: &str, a: &Appraisal<'_>, version: FhirVersion, by: Institution<'_>) -> Vec<Vec<Offer>> {
+/// by order; only those of one order where that is asked.
+pub fn try_corrections(
+    text: &str,
+    a: &Appraisal<'_>,
+    only: Option<usize>,
+    version: FhirVersion,
+    by: Institution<'_>,
+) -> Vec<Vec<Offer>> {
     let Some(document) = &a.document else { return Vec::new() };
     let before: Vec<Option<Verdict>> = a.orders.iter().map(|o| Some(of_report(o))).collect();
     let mut left = MOST_JUDGED_AGAIN;
@@ -176,7 +182,7 @@ pub fn try_corrections(text: &str, a: &Appraisal<'_>, version: FhirVersion, by: 
     let mut out = Vec::with_capacity(a.orders.len());
     for (nth, report) in a.orders.iter().enumerate() {
         let mut of = Vec::new();
-        for j in &report.judged {
+        for j in report.judged.iter().filter(|_| only.is_none_or(|only| only == nth)) {
             let Outcome::Flagged(list) = &j.outcome else { continue };
             for f in list {
                 let Some(correction) = &f.correction else { continue };

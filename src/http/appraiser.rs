@@ -161,7 +161,7 @@ impl Appraiser for Core {
         let rulebook = self.rules.snapshot();
         let by = Institution { formulary: &self.formulary, rulebook: &rulebook, settings };
         let appraisal = appraise_by(input, "", version, by);
-        let tried = hooks::suggestion::try_corrections(&String::from_utf8_lossy(input), &appraisal, version, by);
+        let tried = hooks::suggestion::try_corrections(&String::from_utf8_lossy(input), &appraisal, None, version, by);
         sheet::sheets(&appraisal, &tried)
     }
 

@@ -100,6 +100,7 @@ pub struct App {
     pub settings: Settings,
     /// Bounds.
     pub limits: Limits,
+    pub(crate) started: jiff::Timestamp,
     pub(crate) slots: Arc<Semaphore>,
     pub(crate) held: Arc<Semaphore>,
     pub(crate) panics: AtomicU64,
@@ -134,6 +135,7 @@ impl App {
     /// The same behind doors.
     pub fn behind(doors: Doors, appraiser: Arc<dyn Appraiser>, settings: Settings, limits: Limits) -> Arc<Self> {
         Arc::new(Self {
+            started: jiff::Timestamp::now(),
             slots: Arc::new(Semaphore::new(limits.appraisals)),
             held: Arc::new(Semaphore::new(limits.held)),
             panics: AtomicU64::new(0),

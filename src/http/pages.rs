@@ -4,7 +4,9 @@ pub mod assets;
 pub mod form;
 pub mod html;
 pub mod people;
+pub mod queue;
 pub mod rules;
+pub mod sign_in;
 pub mod state;
 pub mod try_out;
 

@@ -63,7 +63,7 @@ pub struct Offer {
 }
 
 /// A place in the input.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "camelCase")]
 pub struct Place {
     /// FHIRPath.
@@ -183,7 +183,7 @@ pub struct Open {
 }
 
 /// One order.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "camelCase")]
 pub struct Sheet {
     /// Name for people: the id, or that it has none.

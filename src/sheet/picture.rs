@@ -4,7 +4,7 @@
 use super::words::{length, moment, per_hour};
 use super::{MOST_ROWS, Word, seen};
 use crate::exact::Exact;
-use crate::nutrition::plan::{Kind, Part, Plan, Source};
+use crate::nutrition::plan::{Kind, Plan, Source};
 use crate::nutrition::totals::OrderDay;
 use crate::timing::calendar::clock;
 use crate::timing::day::Segment;
@@ -125,9 +125,10 @@ pub struct Picture {
     pub reading: Option<String>,
 }
 
+/// What is given of one thing; the steps of a feed share a lane.
 struct Lane<'p> {
-    part: &'p Part,
-    line: usize,
+    kind: Kind,
+    content: usize,
     segments: Vec<&'p Segment>,
     name: String,
 }
@@ -149,16 +150,20 @@ fn share(part: Exact, whole: Exact, scale: i64) -> Exact {
 pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
     let laid = &day.laid;
     let window = laid.window;
-    let lanes: Vec<Lane<'_>> = plan
-        .parts
-        .iter()
-        .filter_map(|part| {
-            let Source::Line(line) = part.source else { return None };
-            let segments: Vec<&Segment> = laid.segments.iter().filter(|s| s.line == line).collect();
-            let name = plan.contents.get(part.content).map_or_else(String::new, |c| seen(&c.label));
-            (!segments.is_empty()).then_some(Lane { part, line, segments, name })
-        })
-        .collect();
+    let mut lanes: Vec<Lane<'_>> = Vec::new();
+    for part in &plan.parts {
+        let Source::Line(line) = part.source else { continue };
+        let segments = laid.segments.iter().filter(|s| s.line == line);
+        match lanes.iter_mut().find(|l| l.kind == part.kind && l.content == part.content) {
+            Some(lane) => lane.segments.extend(segments),
+            None => {
+                let name = plan.contents.get(part.content).map_or_else(String::new, |c| seen(&c.label));
+                lanes.push(Lane { kind: part.kind, content: part.content, segments: segments.collect(), name });
+            }
+        }
+    }
+    lanes.retain(|lane| !lane.segments.is_empty());
+    lanes.iter_mut().for_each(|lane| lane.segments.sort_by_key(|s| (s.from, s.to)));
     if lanes.is_empty() {
         return None;
     }
@@ -197,7 +202,7 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
     let mut y = TOP;
     let drawable = laid.segments.len() <= MOST_BARS;
     for lane in &lanes {
-        let what = if lane.part.kind == Kind::Flush { "water" } else { "feed" };
+        let what = if lane.kind == Kind::Flush { "water" } else { "feed" };
         let name: String = lane.name.chars().take(60).collect();
         let name =
             if what == "water" && name.to_lowercase().contains("water") { name } else { format!("{what}: {name}") };
@@ -217,7 +222,7 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
                 (Some(rate), true) if highest.is_positive() => {
                     share(rate, highest, BARS - 8).add(units(8)).unwrap_or(units(BARS))
                 }
-                _ if lane.part.kind == Kind::Flush => units(BARS / 2),
+                _ if lane.kind == Kind::Flush => units(BARS / 2),
                 _ => units(BARS),
             };
             let top = units(base).sub(tall).unwrap_or(units(base));
@@ -228,12 +233,12 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
                 s.volume.short(1),
                 rate.map_or_else(|| " at once".to_owned(), |r| format!(" at {}", per_hour(r)))
             );
-            let cut = reached.filter(|_| capped(lane.line)).map(|r| r.at);
+            let cut = reached.filter(|_| capped(s.line)).map(|r| r.at);
             let mut put = |from: Exact, to: Exact, beyond: bool| {
                 let (a, b) = (across(from), across(to));
                 // What takes no time, or little, is still to be seen.
                 let wide = b.sub(a).unwrap_or(Exact::ZERO).max(units(4));
-                let class = match (lane.part.kind, s.continuous, beyond) {
+                let class = match (lane.kind, s.continuous, beyond) {
                     (Kind::Flush, _, false) => "water",
                     (Kind::Flush, _, true) => "water beyond",
                     (Kind::Feed, true, false) => "run",
@@ -315,7 +320,7 @@ fn rows(p: &mut Picture, lanes: &[Lane<'_>], at: &dyn Fn(Exact) -> Exact, rate_o
     let mut sum = Exact::ZERO;
     p.left_out = all.len().saturating_sub(MOST_ROWS);
     for (lane, s) in all.into_iter().take(MOST_ROWS) {
-        let feed = lane.part.kind == Kind::Feed;
+        let feed = lane.kind == Kind::Feed;
         if feed {
             sum = sum.add(s.volume).unwrap_or(sum);
         }
@@ -346,7 +351,7 @@ fn changes(
     _below: Exact,
 ) {
     let mut words = Vec::new();
-    let mut contents: Vec<usize> = lanes.iter().filter(|l| l.part.kind == Kind::Feed).map(|l| l.part.content).collect();
+    let mut contents: Vec<usize> = lanes.iter().filter(|l| l.kind == Kind::Feed).map(|l| l.content).collect();
     contents.dedup();
     for ix in contents {
         let Some(content) = plan.contents.get(ix) else { continue };
@@ -361,7 +366,7 @@ fn changes(
         };
         let mut of: Vec<&Segment> = lanes
             .iter()
-            .filter(|l| l.part.content == ix && l.part.kind == Kind::Feed)
+            .filter(|l| l.content == ix && l.kind == Kind::Feed)
             .flat_map(|l| l.segments.iter().copied())
             .collect();
         of.sort_by_key(|s| (s.from, s.to));
@@ -411,7 +416,7 @@ fn curve(
     end: Exact,
 ) -> i64 {
     let of: Vec<&Segment> =
-        lanes.iter().filter(|l| l.part.kind == Kind::Feed).flat_map(|l| l.segments.iter().copied()).collect();
+        lanes.iter().filter(|l| l.kind == Kind::Feed).flat_map(|l| l.segments.iter().copied()).collect();
     let bottom = top + NAME + CURVE;
     if of.is_empty() || of.len() > MOST_BARS {
         return top;

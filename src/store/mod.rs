@@ -3,6 +3,8 @@
 //! What is acknowledged is durable: an `Ok` of [`Store::record`], [`Store::act`] and [`Store::feedback`] comes after the
 //! commit reached the disk. What could not be kept is an error, and the caller says so; nothing is half done.
 
+pub mod memory;
+
 use crate::findings::Tier;
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
 use crate::queue::tally::RuleStatistics;

@@ -2,6 +2,7 @@
 
 use super::form::{self, Form};
 use super::html::{Chrome, page, sentence, tier_word};
+use super::queue::Work;
 use super::signed;
 use crate::exact::Decimal;
 use crate::http::App;
@@ -51,6 +52,7 @@ struct Page<'p> {
     problems: Vec<String>,
     asked: bool,
     sheets: Sheets,
+    work: Option<Work>,
 }
 
 /// `GET /try`
@@ -117,6 +119,7 @@ async fn answer(app: &Arc<App>, chrome: Chrome, form: Form) -> Result<Response, 
         problems,
         asked,
         sheets,
+        work: None,
     };
     Ok(page(StatusCode::OK, &page_of))
 }

@@ -51,12 +51,16 @@
   const live = $("[data-live]");
   if (live && window.EventSource) {
     const source = new EventSource(live.dataset.live);
-    const since = live.dataset.since;
-    const note = $("#changed");
+    const { item, version } = live.dataset;
+    const seen = new Set();
     source.addEventListener("change", (event) => {
-      if (event.data === since) return;
-      note.hidden = false;
-      $("#changed-words").textContent = live.dataset.words;
+      const change = JSON.parse(event.data);
+      if (item && (change.item !== item || change.version <= Number(version))) return;
+      seen.add(change.item);
+      $("#changed-words").textContent = item
+        ? "This order changed while you were looking."
+        : seen.size === 1 ? "One order changed or came while you were looking." : `${seen.size} orders changed or came while you were looking.`;
+      $("#changed").hidden = false;
     });
     source.onerror = () => {
       const lost = $("#lost");
