@@ -142,6 +142,24 @@ pub struct Need {
     pub source: String,
 }
 
+/// All estimates of one kind on one axis, with what is delivered.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
+pub struct Band {
+    /// `energy` or `protein`.
+    pub kind: Word,
+    /// What is delivered.
+    pub delivered: String,
+    /// How many estimates, and between what they lie.
+    pub estimates: String,
+    /// From and to of what is delivered, in thousandths of the axis; `None` when not known.
+    pub got: Option<(i64, i64)>,
+    /// From and to of each estimate, likewise.
+    pub marks: Vec<(i64, i64)>,
+    /// The end of the axis.
+    pub end: String,
+}
+
 /// Something found.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "camelCase")]
@@ -220,6 +238,9 @@ pub struct Sheet {
     pub not_known: Vec<(String, String)>,
     /// Requirement estimates that fit the patient.
     pub needs: Vec<Need>,
+    /// The same on one axis per kind.
+    #[serde(default)]
+    pub bands: Vec<Band>,
     /// What was found, the gravest first.
     pub found: Vec<Found>,
     /// What could not be evaluated.
@@ -392,6 +413,7 @@ fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>
         totals,
         not_known,
         needs: estimates(o),
+        bands: bands(o),
         found: found(a, o, offers, &facts),
         open: not_evaluated(&o.judged)
             .into_iter()
@@ -517,9 +539,17 @@ fn days(a: &Appraisal<'_>, o: &OrderReport<'_>) -> Vec<DaySheet> {
         out.push(one("First day".to_owned(), first));
     }
     match &o.steady {
-        Ok(day) => {
-            out.push(one(if alone { "Every day" } else { "Every day once the last step is reached" }.to_owned(), day))
-        }
+        Ok(day) => out.push(one(
+            if alone {
+                "Every day"
+            } else if o.plan.settled.steps.is_empty() {
+                "Every later day"
+            } else {
+                "Every day once the last step is reached"
+            }
+            .to_owned(),
+            day,
+        )),
         Err(_) => {
             let more = o.days.iter().enumerate().skip(1).take(2);
             out.extend(more.map(|(nth, day)| one(format!("Day {}", nth + 1), day)));
@@ -613,6 +643,52 @@ fn measures(
         });
     }
     (out, not_known.into_iter().map(|(reason, names)| (seen(&reason), names.join(", "))).collect())
+}
+
+/// Per kind, what is delivered and every estimate on one axis.
+fn bands(o: &OrderReport<'_>) -> Vec<Band> {
+    let Some((_, totals)) = o.typical().filter(|_| o.computed) else { return Vec::new() };
+    let mut groups: Vec<(Measure, Vec<(Exact, Exact)>)> =
+        vec![(Measure::Energy, Vec::new()), (Measure::Protein, Vec::new())];
+    for e in needs::estimates(&o.needs).iter().filter(|e| e.holds()) {
+        let (Some(m), Some(figure)) = (delivered(e.kind, e.unit), e.result) else { continue };
+        let ends = (figure.low().or(figure.high()), figure.high().or(figure.low()));
+        if let (Some(low), Some(high)) = ends
+            && let Some((_, list)) = groups.iter_mut().find(|(own, _)| *own == m)
+        {
+            list.push((low, high));
+        }
+    }
+    let mut out = Vec::new();
+    for (m, list) in groups {
+        let (Some(low), Some(high)) = (list.iter().map(|x| x.0).min(), list.iter().map(|x| x.1).max()) else {
+            continue;
+        };
+        let amount = totals.get(m);
+        let most = amount.high().or(amount.low()).map_or(high, |x| x.max(high));
+        let end = most.mul(Exact::ratio(11, 10)).unwrap_or(most);
+        let at = |x: Exact| {
+            let place = x.mul(Exact::int(1000)).and_then(|x| x.div(end)).map_or(1000, Exact::floor);
+            i64::try_from(place).unwrap_or(1000).clamp(0, 1000)
+        };
+        let unit = m.unit_text();
+        let n = list.len();
+        let between = if low == high {
+            format!("{} {unit}", low.short(0))
+        } else {
+            format!("{} to {} {unit}", low.short(0), high.short(0))
+        };
+        let estimates = if n == 1 { format!("1 estimate: {between}") } else { format!("{n} estimates, {between}") };
+        out.push(Band {
+            kind: m.label().into(),
+            delivered: shown(amount, m.places(), unit),
+            estimates,
+            got: amount.low().map(|low| (at(low), amount.high().map_or(1000, at))),
+            marks: list.into_iter().map(|(a, b)| (at(a), at(b))).collect(),
+            end: format!("{} {unit}", end.short(0)),
+        });
+    }
+    out
 }
 
 fn estimates(o: &OrderReport<'_>) -> Vec<Need> {

@@ -192,10 +192,21 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
             )
         }),
         changes: String::new(),
-        reading: (!plan.lines.iter().all(crate::timing::schedule::Line::is_exact)).then(|| {
-            "Drawn is the most that the order allows; it leaves room for less. The table of totals gives both."
-                .to_owned()
-        }),
+        reading: {
+            let mut remarks = Vec::new();
+            if !plan.lines.iter().all(crate::timing::schedule::Line::is_exact) {
+                remarks.push(
+                    "Drawn is the most that the order allows; it leaves room for less. The table of totals gives both.",
+                );
+            }
+            if plan.parts.iter().any(|part| matches!(part.source, Source::WithFeeds { .. })) {
+                remarks.push("Water given with each feed has no time of its own and is not drawn.");
+            }
+            if laid.segments.len() > MOST_BARS {
+                remarks.push("There is too much in this day to be drawn; the table has it.");
+            }
+            (!remarks.is_empty()).then(|| remarks.join(" "))
+        },
     };
     let rate_of = |s: &Segment| s.to.sub(s.from).filter(|d| d.is_positive()).and_then(|d| s.volume.div(d));
     let highest = laid.segments.iter().filter(|s| s.continuous).filter_map(rate_of).fold(Exact::ZERO, Exact::max);

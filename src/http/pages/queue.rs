@@ -80,8 +80,6 @@ struct Row {
     unchecked: usize,
     late: bool,
     reasons: String,
-    more: usize,
-    comments: u64,
     states: Vec<String>,
 }
 
@@ -433,7 +431,11 @@ fn row(app: &App, item: &Summary, now: Timestamp) -> Row {
         Standing::Replaced => states.push("Replaced: the order was changed".to_owned()),
     }
     // The chips say the tier already.
-    let reasons: Vec<String> = urgency.reasons.into_iter().filter(|r| !r.starts_with("finding of tier")).collect();
+    let mut reasons: Vec<String> = urgency.reasons.into_iter().filter(|r| !r.starts_with("finding of tier")).collect();
+    let count = |n: u64, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
+    let more = item.findings.saturating_sub(1) as u64;
+    reasons.extend((more > 0).then(|| count(more, "more finding")));
+    reasons.extend((item.comments > 0).then(|| count(item.comments, "comment")));
     Row {
         id: item.id.to_string(),
         label: crate::sheet::seen(&item.label),
@@ -444,8 +446,6 @@ fn row(app: &App, item: &Summary, now: Timestamp) -> Row {
         unchecked: item.not_evaluated,
         late: urgency.overdue,
         reasons: sentence(reasons.join("; ")),
-        more: item.findings.saturating_sub(1),
-        comments: item.comments,
         states,
     }
 }
@@ -457,6 +457,7 @@ struct One {
     id: String,
     version: u64,
     arrived: String,
+    late: bool,
     done: Option<String>,
     replaced: Option<(String, Option<String>)>,
     before: Option<String>,
@@ -519,6 +520,7 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         };
         (words.to_owned(), s.replaced_by.as_ref().map(|id| format!("/queue/{id}")))
     });
+    let mut late = false;
     let mut arrived = format!("received {}", moment(&app, s.received));
     if s.seen > 1 {
         arrived.push_str(&format!(", {} times, last {}", s.seen, moment(&app, s.last_seen)));
@@ -528,7 +530,9 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
     }
     if s.standing == Standing::Open {
         let urgency = urgency(s, now);
-        arrived.push_str(&format!(" · {}{}", if urgency.overdue { "LATE: " } else { "" }, urgency.reasons.join("; ")));
+        late = urgency.overdue;
+        let reasons: Vec<String> = urgency.reasons.into_iter().filter(|r| !r.starts_with("finding of tier")).collect();
+        arrived.push_str(&format!(" · {}", reasons.join("; ")));
     }
     let by = &item.report.by;
     let one = One {
@@ -536,6 +540,7 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         id: id.to_string(),
         version: s.version,
         arrived,
+        late,
         done,
         replaced,
         before: s.replaces.as_ref().map(|id| format!("/queue/{id}")),

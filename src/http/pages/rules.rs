@@ -288,7 +288,7 @@ fn of_limit(book: &Rulebook, l: &Limit) -> Full {
             .iter()
             .map(|t| Example {
                 title: t.title.clone(),
-                given: toml::to_string(&t.given).unwrap_or_default().trim().replace('\n', ", "),
+                given: t.given.iter().map(|(k, v)| format!("{k} = {v}")).collect::<Vec<_>>().join(", "),
                 comes: match t.expect {
                     crate::rulebook::Expected::Flagged => "flagged",
                     crate::rulebook::Expected::Clear => "nothing found",
