@@ -18,18 +18,19 @@ use crate::queue::policy::Policy;
 use crate::queue::report;
 use crate::rulebook::Rulebook;
 use crate::settings::Settings;
-use crate::store::Store;
-use crate::store::memory::Memory;
+use crate::store::{SqlStore, Store};
 use clap::Args;
 use jiff::{SignedDuration, Timestamp};
 use serde_json::Value;
 use std::borrow::Cow;
 use std::io::{self, Write};
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
+use uuid::Uuid;
 
 /// Arguments of `demo`.
 #[derive(Args, Debug)]
@@ -58,10 +59,12 @@ impl Demo {
             let listener = bind(wanted).await?;
             let here = listener.local_addr().map_err(|error| error.to_string())?;
             let (people, token) = People::with_token(people::invented(), false);
-            let store = Arc::new(Memory::new(Policy::default()));
+            let kept = Folder::new()?;
+            let store = SqlStore::sqlite(&kept.file(), Policy::default()).await.map_err(|error| error.to_string())?;
+            let store = Arc::new(store);
             let formulary = Arc::new(formulary);
             store.record(queue(&formulary, &rulebook, &settings)).await.map_err(|error| error.to_string())?;
-            let doors = Doors { people: Some(Arc::new(people)), store: Some(store), ..Doors::default() };
+            let doors = Doors { people: Some(Arc::new(people)), store: Some(store.clone()), ..Doors::default() };
             let rehearsal = Source::new(Vec::new(), formulary.clone())?.rehearse(&rulebook);
             let rules = Arc::new(RulesInUse::new(rulebook, Some(rehearsal)));
             let core = Arc::new(Core::over(formulary, rules));
@@ -80,8 +83,31 @@ impl Demo {
             let served = service.await.map_err(|error| error.to_string())?;
             shown?;
             served.map_err(|error| error.to_string())?;
+            store.close().await.map_err(|error| error.to_string())?;
+            drop(kept);
             Ok(Exit::Clear)
         })
+    }
+}
+
+/// Where the queue of the demonstration is kept while it runs; nothing of it is left after.
+struct Folder(PathBuf);
+
+impl Folder {
+    fn new() -> Result<Self, String> {
+        let path = std::env::temp_dir().join(format!("enteral-gate-demo-{}", Uuid::new_v4().simple()));
+        std::fs::create_dir(&path).map_err(|error| format!("{}: {error}", path.display()))?;
+        Ok(Self(path))
+    }
+
+    fn file(&self) -> PathBuf {
+        self.0.join("queue.sqlite")
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
     }
 }
 

@@ -16,6 +16,7 @@ use crate::intake::json::{Kind, Node};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
 use std::fmt;
 use std::fmt::Write as _;
 use uuid::Uuid;
@@ -300,6 +301,8 @@ pub struct Summary {
     pub findings: usize,
     /// Rules with a finding.
     pub rules: Vec<String>,
+    /// Rules with a finding that is for the profession of a lane.
+    pub for_lane: BTreeMap<Lane, Vec<String>>,
     /// How many rules could not be evaluated; 1 at least where anything could not.
     pub not_evaluated: usize,
     /// One line of what was found, or not evaluated.
@@ -363,6 +366,14 @@ impl Summary {
         self.tier = report.tier();
         self.findings = report.findings.len();
         self.rules = report.rules();
+        let of = |lane: Lane| {
+            let own = report.findings.iter().filter(|found| found.audience.iter().any(|who| who == lane.word()));
+            let mut rules: Vec<String> = own.map(|found| found.rule.clone()).collect();
+            rules.sort();
+            rules.dedup();
+            (lane, rules)
+        };
+        self.for_lane = Lane::ALL.into_iter().map(of).collect();
         let rules = report.unevaluated_rules().len();
         self.not_evaluated = if report.not_evaluated.is_empty() { 0 } else { rules.max(1) };
         self.headline = report.headline();
@@ -421,6 +432,7 @@ impl Item {
             tier: None,
             findings: 0,
             rules: Vec::new(),
+            for_lane: BTreeMap::new(),
             not_evaluated: 0,
             headline: String::new(),
             version: 1,

@@ -69,6 +69,19 @@ pub enum Event {
 }
 
 impl Event {
+    /// Its word, as the chain of entries has it.
+    pub const fn word(&self) -> &'static str {
+        match self {
+            Self::Recorded { .. } => "recorded",
+            Self::JudgedAgain { .. } => "judged-again",
+            Self::Replaced { .. } => "replaced",
+            Self::Returned { .. } => "returned",
+            Self::Did { action, .. } => action.word(),
+            Self::Viewed => "viewed",
+            Self::CardAnswered { .. } => "card-answered",
+        }
+    }
+
     /// In a few words, for people.
     pub fn words(&self) -> String {
         match self {

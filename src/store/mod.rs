@@ -3,9 +3,18 @@
 //! What is acknowledged is durable: an `Ok` of [`Store::record`], [`Store::act`] and [`Store::feedback`] comes after the
 //! commit reached the disk. What could not be kept is an error, and the caller says so; nothing is half done.
 
-pub mod memory;
-
 use crate::findings::Tier;
+pub mod postgres;
+mod reader;
+pub mod schema;
+mod sql;
+pub mod sqlite;
+mod upkeep;
+mod writer;
+
+pub use sql::SqlStore;
+pub use upkeep::{Verified, is_postgres, open, tables, verify};
+
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
 use crate::queue::tally::RuleStatistics;
 use crate::queue::trail::Entry;
@@ -32,6 +41,9 @@ pub enum Unavailable {
     /// The database cannot be reached, or cannot write.
     #[error("the store cannot be used: {0}")]
     Database(String),
+    /// The place to go on from is none that a page gave.
+    #[error("the page asked for is none: its place was not given out here")]
+    NoSuchPage,
     /// What is kept cannot be read.
     #[error("what is kept cannot be read: {0}")]
     Damaged(String),
@@ -239,7 +251,8 @@ pub struct Change {
 
 /// What keeps the queue.
 pub trait Store: Send + Sync + 'static {
-    /// Records orders, in this order; clear ones only to replace an earlier content. `Ok` means durable.
+    /// Records orders, in this order; clear ones only to replace an earlier content. `Ok` means durable. What could not
+    /// be recorded is kept in memory, as far as there is room, and tried again; it is lost when the process ends before.
     fn record(&self, orders: Vec<Received>) -> Answer<'_, Vec<Recorded>>;
 
     /// Carries out an action. `Ok` means durable, and gives the item as it is then.
@@ -269,13 +282,12 @@ pub trait Store: Send + Sync + 'static {
     /// Notes that an order was received, whatever came of it. Does not wait.
     fn received(&self, at: Timestamp);
 
-    /// Keeps orders that could not be recorded, to record them later. Does not wait; gives how many there was no room
-    /// for.
-    fn set_aside(&self, orders: Vec<Received>) -> usize;
-
     /// How the store is. Does not wait.
     fn health(&self) -> Health;
 
     /// Tells of changes from now on, those of other replicas too.
     fn changes(&self) -> broadcast::Receiver<Change>;
+
+    /// Writes what waits and lets go of the database.
+    fn close(&self) -> Answer<'_, ()>;
 }
