@@ -41,10 +41,15 @@
 
   // The start-up token may come after the # of the printed address: it is never sent to the service in an address.
   const token = $("#token");
-  if (token && location.hash.length > 1) {
-    token.value = decodeURIComponent(location.hash.slice(1));
-    history.replaceState(null, "", location.pathname + location.search);
-    $("#person")?.focus();
+  if (token) {
+    const take = () => {
+      if (location.hash.length < 2) return;
+      token.value = decodeURIComponent(location.hash.slice(1));
+      history.replaceState(null, "", location.pathname + location.search);
+      $("#person")?.focus();
+    };
+    take();
+    window.addEventListener("hashchange", take);
   }
 
   // What changed while looking.
