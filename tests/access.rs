@@ -472,8 +472,7 @@ struct Service {
 impl Service {
     async fn new(access: Access, pace: Pace, admin: bool) -> Self {
         let sets = KeySets::new(&access, Vec::new(), pace).unwrap();
-        let doors =
-            Doors { gate: Some(Arc::new(Gate::new(access, sets))), certificates: None, admin, ..Doors::default() };
+        let doors = Doors { gate: Some(Arc::new(Gate::new(access, sets))), admin, ..Doors::default() };
         let formulary = Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
         let limits = Limits { hook_time: Duration::from_secs(20), ..Limits::default() };
         let app = App::behind(doors, Arc::new(Core::new(formulary)), Settings::default(), limits);

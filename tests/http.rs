@@ -1,11 +1,11 @@
 //! The HTTP rim from outside, over loopback, with a stand-in for the core: every status, every hostile
 //! transport. The behaviour asked for is that of HTTP (RFC 9110, RFC 9112) and of FHIR's "RESTful API" page.
 
+use enteral_gate::hooks::Answered;
 use enteral_gate::hooks::fetch::Fetched;
 use enteral_gate::hooks::request::{self, Malformed};
 use enteral_gate::hooks::service::Service as HookService;
-use enteral_gate::hooks::{Answered, Tally};
-use enteral_gate::http::appraiser::{Appraised, Appraiser, Rendering};
+use enteral_gate::http::appraiser::{Appraised, Appraiser, Hooked, Rendering};
 use enteral_gate::http::{App, Limits, definitions, routes, samples, server};
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::settings::{DayKind, Settings};
@@ -26,7 +26,14 @@ struct StandIn {
 }
 
 impl Appraiser for StandIn {
-    fn appraise(&self, input: &[u8], version: FhirVersion, settings: &Settings, rendering: Rendering) -> Appraised {
+    fn appraise(
+        &self,
+        input: &[u8],
+        version: FhirVersion,
+        settings: &Settings,
+        rendering: Rendering,
+        _: bool,
+    ) -> Appraised {
         let text = String::from_utf8_lossy(input);
         assert!(!text.contains("PANIC"), "SECRET-OF-{text}");
         if text.contains("SLOW") {
@@ -53,10 +60,17 @@ impl Appraiser for StandIn {
             }
         };
         let status = if unreadable { StatusCode::BAD_REQUEST } else { StatusCode::OK };
-        Appraised { body: body.to_string(), status, disposition: "clear" }
+        Appraised { body: body.to_string(), status, disposition: "clear", orders: Vec::new() }
     }
 
-    fn hook(&self, input: &[u8], service: &HookService, _: &Settings, _: Fetched) -> Result<Answered, Malformed> {
+    fn hook(
+        &self,
+        input: &[u8],
+        service: &HookService,
+        _: &Settings,
+        _: Fetched,
+        _: bool,
+    ) -> Result<Hooked, Malformed> {
         let text = String::from_utf8_lossy(input);
         assert!(!text.contains("PANIC"), "SECRET-OF-{text}");
         if text.contains("SLOW") {
@@ -64,7 +78,8 @@ impl Appraiser for StandIn {
         }
         request::read(request::document(input)?.root(), service, FhirVersion::R4)?;
         let body = json!({"cards": []}).to_string();
-        Ok(Answered { body, nothing_checked: false, disposition: "clear", tally: Tally::default() })
+        let answered = Answered::plain(body, "clear");
+        Ok(Hooked { answered, orders: Vec::new(), kept: Vec::new(), base: String::new() })
     }
 
     fn ready(&self) -> Result<String, String> {

@@ -12,7 +12,6 @@ use enteral_gate::http::{App, Doors, Limits, server};
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::queue::item::Received;
 use enteral_gate::queue::policy::Policy;
-use enteral_gate::queue::report;
 use enteral_gate::rulebook::Rulebook;
 use enteral_gate::settings::Settings;
 use enteral_gate::store::{SqlStore, Store};
@@ -57,7 +56,7 @@ fn received(text: &str, version: FhirVersion) -> Vec<Received> {
     let by = Institution { formulary: &formulary, rulebook: &rulebook, settings: &settings };
     let a = appraise_by(text.as_bytes(), "", version, by);
     let of = |order| {
-        let mut received = Received::of(&a, order, report::of(&a, order, &[]));
+        let mut received = Received::of(&a, order, &[]);
         received.at = Timestamp::now();
         received
     };

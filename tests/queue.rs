@@ -5,7 +5,6 @@ use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::queue::item::{Item, Received, Standing};
 use enteral_gate::queue::policy::{Closing, Policy};
-use enteral_gate::queue::report;
 use enteral_gate::queue::trail::Event;
 use enteral_gate::queue::work::{Action, Command, LaneState, Reason, Refused, may};
 use enteral_gate::queue::{Lane, Person, Role, urgency};
@@ -26,7 +25,7 @@ fn received(json: &str, minute: i64) -> Received {
     let settings = Settings::default();
     let appraisal = enteral_gate::appraise::check(json.as_bytes(), "", FhirVersion::R4, &formulary, &settings);
     let order = &appraisal.orders[0];
-    let mut out = Received::of(&appraisal, order, report::of(&appraisal, order, &[]));
+    let mut out = Received::of(&appraisal, order, &[]);
     out.at = at(minute);
     out
 }

@@ -15,7 +15,6 @@ use crate::http::samples::{SAMPLES, Sample};
 use crate::http::{App, Doors, Limits, server};
 use crate::queue::item::Received;
 use crate::queue::policy::Policy;
-use crate::queue::report;
 use crate::rulebook::Rulebook;
 use crate::settings::Settings;
 use crate::store::{SqlStore, Store};
@@ -121,8 +120,7 @@ fn queue(formulary: &Formulary, rulebook: &Rulebook, settings: &Settings) -> Vec
         let appraisal = appraise_by(sample.text.as_bytes(), "", sample.version, by);
         let minutes = i64::try_from(nth * 7 + 2).unwrap_or(2);
         for order in &appraisal.orders {
-            let report = report::of(&appraisal, order, &[]);
-            let mut received = Received::of(&appraisal, order, report);
+            let mut received = Received::of(&appraisal, order, &[]);
             received.at = now.checked_sub(SignedDuration::from_mins(minutes)).unwrap_or(now);
             "$appraise".clone_into(&mut received.through);
             received.ward = WARDS.get(nth % WARDS.len()).map(|ward| (*ward).to_owned());

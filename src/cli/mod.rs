@@ -27,6 +27,7 @@ pub mod rules;
 pub mod serve;
 pub mod settings;
 pub mod settings_file;
+pub mod store;
 
 use crate::http::asked;
 use crate::intake::order::FhirVersion;
@@ -95,6 +96,11 @@ enum Command {
     Settings {
         #[command(subcommand)]
         command: settings::SettingsCommand,
+    },
+    /// Look after what the queue keeps
+    Store {
+        #[command(subcommand)]
+        command: store::StoreCommand,
     },
 }
 
@@ -220,6 +226,7 @@ pub fn run() -> ExitCode {
         Command::Formulary { command } => command.run(),
         Command::Hook { command } => command.run(),
         Command::Rules { command } => command.run(),
+        Command::Store { command } => command.run(),
         Command::Settings { command } => command.run(&matches),
     };
     match done {

@@ -5,12 +5,14 @@ use super::exit::Exit;
 use super::log::{self, LogFormat};
 use super::reload::{Pace, Source, keep};
 use super::rules::Book;
+use super::store::Keeping;
 use super::{Institution, Products, formulary, rulebook};
 use crate::answer::book_warning;
 use crate::http::appraiser::Core;
+use crate::http::pages::people::People;
 use crate::http::rules_in_use::RulesInUse;
 use crate::http::server::{self, only_loopback};
-use crate::http::{App, Limits, routes};
+use crate::http::{App, Doors, Limits, routes};
 use clap::Args;
 use std::io::Write;
 use std::net::SocketAddr;
@@ -39,6 +41,8 @@ pub struct Serve {
     book: Book,
     #[command(flatten)]
     institution: Institution,
+    #[command(flatten)]
+    keeping: Keeping,
     /// Form of the log on standard error
     #[arg(long, value_enum, default_value_t)]
     log: LogFormat,
@@ -50,7 +54,7 @@ impl Serve {
     /// # Errors
     /// What about the configuration cannot be used; nothing is bound before all of it was read.
     pub fn run(self) -> Result<Exit, String> {
-        let Opened { doors, address, admin, kept } = self.reached.open(&self.listen)?;
+        let Opened { mut doors, address, admin, kept } = self.reached.open(&self.listen)?;
         let settings = self.institution.settings()?;
         let file = self.products.formulary.ok_or("--formulary FILE is needed: without products nothing can be worked out (`enteral-gate demo` uses an invented one)")?;
         let formulary = Arc::new(formulary::load(&file)?);
@@ -84,14 +88,24 @@ impl Serve {
                 None => None,
                 Some(admin) => Some((bind("--admin-listen", admin.address).await?, admin.guarded)),
             };
+            let kept_store = self.keeping.open(&mut doors).await?;
+            let token = sign_in_by_token(&mut doors);
             let rules = Arc::new(RulesInUse::new(rulebook, Some(rehearsal)));
             let pace = Pace::default();
             let mut keeping = vec![tokio::spawn(keep(source, rules.clone(), pace, texts))];
             keeping.extend(kept.into_iter().flat_map(|kept| kept.keep(pace.look)));
             let certificates = doors.certificates.clone();
-            say_where("listening on", certificates.is_some(), &listener)?;
+            say_where("listening on", certificates.is_some(), &listener, "")?;
+            if let Some(token) = token {
+                say_where(
+                    "sign in with the token after the #",
+                    certificates.is_some(),
+                    &listener,
+                    &format!("/sign-in#{token}"),
+                )?;
+            }
             if let Some((listener, guarded)) = &beside {
-                say_where("metrics on", *guarded, listener)?;
+                say_where("metrics on", *guarded, listener, "")?;
             }
             let app = App::behind(doors, Arc::new(Core::over(formulary, rules)), settings, limits);
             let (ended, end) = oneshot::channel::<()>();
@@ -109,10 +123,24 @@ impl Serve {
             };
             let (served, beside) = tokio::join!(public, inside);
             keeping.iter().for_each(tokio::task::JoinHandle::abort);
+            if let Some(store) = kept_store {
+                store.close().await;
+            }
             served.and(beside).map_err(|error| error.to_string())?;
             Ok(Exit::Clear)
         })
     }
+}
+
+/// Where callers are not told apart, and so only this machine can reach the service, whoever reads what is printed at the
+/// start may sign in at the pages of the queue.
+fn sign_in_by_token(doors: &mut Doors) -> Option<String> {
+    if doors.gate.is_some() || doors.store.is_none() {
+        return None;
+    }
+    let (people, token) = People::with_token(Vec::new(), doors.certificates.is_some());
+    doors.people = Some(Arc::new(people));
+    Some(token)
 }
 
 async fn bind(flag: &str, address: SocketAddr) -> Result<TcpListener, String> {
@@ -136,10 +164,10 @@ pub fn runtime() -> Result<tokio::runtime::Runtime, String> {
     tokio::runtime::Builder::new_multi_thread().enable_all().build().map_err(|error| format!("no runtime: {error}"))
 }
 
-fn say_where(what: &str, tls: bool, listener: &TcpListener) -> Result<(), String> {
+fn say_where(what: &str, tls: bool, listener: &TcpListener, path: &str) -> Result<(), String> {
     let address = listener.local_addr().map_err(|error| error.to_string())?;
     let scheme = if tls { "https" } else { "http" };
     let mut out = std::io::stdout().lock();
-    let _ = writeln!(out, "{what} {scheme}://{address}").and_then(|()| out.flush());
+    let _ = writeln!(out, "{what} {scheme}://{address}{path}").and_then(|()| out.flush());
     Ok(())
 }

@@ -261,6 +261,18 @@ pub fn not_checked(why: &str) -> Card {
     bare(summary, detail, Source { label: PROGRAM.to_owned() }).with_uuid("")
 }
 
+/// Said where an order could not be recorded.
+const NOT_RECORDED: &str =
+    "Not recorded: this order could not be put on the queue, where pharmacists and dietitians see it.";
+
+/// The card of an order that has findings for others only, and could not be recorded.
+pub fn only_not_recorded(order: &str, findings: usize) -> Card {
+    let them = if findings == 1 { "1 finding" } else { &format!("{findings} findings") };
+    let summary = format!("Tube feed: {them} for pharmacist or dietitian could not be recorded");
+    let detail = format!("**Tube-feeding order** {}\n\n{NOT_RECORDED}\n\n{}", escaped(order), escaped(STANDING));
+    bare(summary, detail, Source { label: PROGRAM.to_owned() }).with_uuid(order)
+}
+
 fn bare(summary: String, detail: String, source: Source) -> Card {
     Card {
         uuid: String::new(),
@@ -275,6 +287,12 @@ fn bare(summary: String, detail: String, source: Source) -> Card {
 }
 
 impl Card {
+    /// Says that the order could not be recorded. The card keeps its id: feedback on it is on the same findings.
+    pub fn not_recorded(&mut self) {
+        self.detail.push_str("\n\n");
+        self.detail.push_str(NOT_RECORDED);
+    }
+
     fn with_uuid(mut self, order: &str) -> Self {
         let offered = self.suggestions.iter().map(Suggestion::id);
         let parts = [order, &self.summary, &self.detail, self.indicator, &self.source.label];

@@ -7,7 +7,7 @@
 //!
 //! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]), counters ([`metrics`]) and
 //! the ids of tokens used, no outgoing connection except to the FHIR servers of the settings ([`callback`]) and for
-//! issuers' keys, no stored order, no request decompression, no XML. Without a gate only loopback addresses are bound,
+//! issuers' keys, no stored order except in the queue ([`keeping`]), no request decompression, no XML. Without a gate only loopback addresses are bound,
 //! see [`server::Exposed`].
 
 pub mod appraiser;
@@ -17,6 +17,7 @@ pub mod callback;
 pub mod definitions;
 pub mod gate;
 pub mod hooks;
+pub mod keeping;
 pub mod key_sets;
 pub mod metrics;
 pub mod negotiate;
@@ -106,6 +107,7 @@ pub struct App {
     pub(crate) panics: AtomicU64,
     pub(crate) appraised: metrics::ByDisposition,
     pub(crate) hooks: metrics::Counters,
+    pub(crate) kept: metrics::Counters,
     pub(crate) callback: callback::Callback,
     pub(crate) stopping: AtomicBool,
     pub(crate) doors: Doors,
@@ -141,6 +143,7 @@ impl App {
             panics: AtomicU64::new(0),
             appraised: metrics::ByDisposition::default(),
             hooks: metrics::Counters::default(),
+            kept: metrics::Counters::default(),
             callback: callback::Callback::new(&settings),
             stopping: AtomicBool::new(false),
             doors,

@@ -117,7 +117,7 @@ fn readiness(app: &App) -> (bool, String) {
     }
     let certificates = app.doors.certificates.as_ref().map_or_else(String::new, |c| c.ready() + "\n");
     let callers = app.doors.gate.as_ref().map_or_else(String::new, |gate| gate.ready() + "\n");
-    let reached = callers + &certificates;
+    let reached = callers + &certificates + &super::keeping::ready(app);
     match app.appraiser.ready() {
         Ok(with) => (true, format!("ready: {with}\n{reached}")),
         Err(why) => (false, format!("not ready: {why}\n{reached}")),

@@ -5,7 +5,7 @@
 //! whatever its spaces and the order of its members, and without the parts of `meta` that a server changes by itself.
 
 use super::policy::Policy;
-use super::report::Report;
+use super::report::{self, Report};
 use super::trail::Event;
 use super::urgency;
 use super::work::{LaneRecord, LaneState};
@@ -13,6 +13,7 @@ use super::{Lane, Person};
 use crate::appraise::{Appraisal, OrderReport};
 use crate::findings::{Disposition, Tier};
 use crate::intake::json::{Kind, Node};
+use crate::intake::order::At;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -112,27 +113,41 @@ pub struct Received {
 }
 
 impl Received {
-    /// What is recorded of one order of an appraisal; client, base, way and time are the caller's to fill in.
-    pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, report: Report) -> Self {
-        let node = a.document.as_ref().map(|document| document.node(order.at));
-        let (patient, ward) = node.map_or((String::new(), None), |node| (patient(node), ward(node)));
+    /// What is recorded of one order of an appraisal; client, base, way and time are the caller's to fill in. `lacks` is
+    /// what the sender tried to send and could not.
+    pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String]) -> Self {
         let starts = || {
             let seconds = i64::try_from(order.plan.start.floor()).ok()?;
             Timestamp::from_second(seconds).ok()
         };
+        let wanted = report::wanted(a, order, !lacks.is_empty());
+        let report = if wanted { report::of(a, order, lacks) } else { report::nothing(a) };
+        let starts = if order.plan.start_assumed { None } else { starts() };
+        Self { starts, ..Self::new(a, (order.at, order.id.clone(), &order.label), report) }
+    }
+
+    /// What is recorded of an order that could not be judged.
+    pub fn unjudged(a: &Appraisal<'_>, order: (At, Option<String>, &str), why: &str) -> Self {
+        Self::new(a, order, report::unjudged(a, why))
+    }
+
+    fn new(a: &Appraisal<'_>, (at, id, label): (At, Option<String>, &str), report: Report) -> Self {
+        let node = a.document.as_ref().map(|document| document.node(at));
+        // Of an order that is no item only its identity is looked at.
+        let item = node.filter(|_| report.for_the_queue());
         Self {
             key: OrderKey {
                 client: String::new(),
                 base: String::new(),
-                patient,
-                order: order.id.clone().unwrap_or_default(),
+                patient: node.map(patient).unwrap_or_default(),
+                order: id.unwrap_or_default(),
             },
-            content: node.map(content_hash).unwrap_or_default(),
-            label: order.label.clone(),
+            content: item.map(content_hash).unwrap_or_default(),
+            label: label.to_owned(),
             through: String::new(),
-            resource: node.map_or("", Node::raw).to_owned(),
-            ward,
-            starts: if order.plan.start_assumed { None } else { starts() },
+            resource: item.map_or("", Node::raw).to_owned(),
+            ward: item.and_then(ward),
+            starts: None,
             at: Timestamp::UNIX_EPOCH,
             report,
             cards: Vec::new(),

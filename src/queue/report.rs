@@ -5,7 +5,7 @@ use crate::amount::{Amount, Why};
 use crate::answer::{self, PROGRAM};
 use crate::appraise::{Appraisal, Institution, OrderReport};
 use crate::exact::Exact;
-use crate::findings::{Disposition, Finding, Outcome, Rule, RuleKind, Tier};
+use crate::findings::{Disposition, Finding, Judged, Outcome, Rule, RuleKind, Tier};
 use crate::hooks::{card, suggestion};
 use crate::intake::order::At;
 use crate::nutrition::derive::shown;
@@ -225,6 +225,67 @@ impl Report {
     }
 }
 
+/// Whether an order is for the queue, without its report: as [`Report::for_the_queue`].
+pub fn wanted(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: bool) -> bool {
+    let told = |j: &Judged<'_>| match &j.outcome {
+        Outcome::Flagged(findings) => findings.iter().any(|finding| !audience(a, j.rule, finding).0.is_empty()),
+        _ => false,
+    };
+    lacks || order.disposition() != Disposition::Clear || order.judged.iter().any(told)
+}
+
+/// The report of an order that has nothing for anybody.
+pub fn nothing(a: &Appraisal<'_>) -> Report {
+    Report {
+        disposition: Disposition::Clear,
+        findings: Vec::new(),
+        not_evaluated: Vec::new(),
+        not_provided: Vec::new(),
+        switched_off: Vec::new(),
+        notes: Vec::new(),
+        delivered: Vec::new(),
+        day: None,
+        data: Vec::new(),
+        assumptions: Vec::new(),
+        by: versions(a),
+        sheet: None,
+    }
+}
+
+/// The report of an order that could not be judged at all.
+pub fn unjudged(a: &Appraisal<'_>, why: &str) -> Report {
+    let missing = NotEvaluated { rules: Vec::new(), why: why.to_owned(), at: Vec::new() };
+    let notes = a.problems.iter().map(|problem| answer::capital(&problem.text)).collect();
+    Report { disposition: Disposition::NotFullyChecked, not_evaluated: vec![missing], notes, ..nothing(a) }
+}
+
+fn versions(a: &Appraisal<'_>) -> Versions {
+    Versions {
+        program: PROGRAM.to_owned(),
+        rulebook: answer::book(a.rulebook).into_owned(),
+        rulebook_hash: if a.rulebook.is_empty() { String::new() } else { a.rulebook.hash.clone() },
+        formulary: a.formulary.label().to_owned(),
+        formulary_hash: a.formulary.hash().to_owned(),
+        settings_hash: a.settings.hash.clone(),
+        fhir_version: a.version.name().to_owned(),
+        time_zone: a.settings.zone_name.clone(),
+        demo: a.settings.demo,
+    }
+}
+
+/// Who can act on a finding, whether it goes on the prescriber's card, and whether its rule is a limit.
+fn audience(a: &Appraisal<'_>, rule: &Rule, finding: &Finding) -> (Vec<Audience>, bool, bool) {
+    match a.rulebook.limits.iter().find(|l| rule.kind == RuleKind::Limit && l.rule.id == rule.id) {
+        Some(l) => {
+            let on_card = l.mode == Mode::Card && l.audience.contains(&Audience::Prescriber);
+            (l.audience.iter().copied().collect(), on_card, true)
+        }
+        None if finding.tier == Tier::Low => (Vec::new(), false, false),
+        // Contradictions and gaps of the order itself: the prescriber can mend them, the pharmacist verifies.
+        None => (vec![Audience::Prescriber, Audience::Pharmacist], true, false),
+    }
+}
+
 /// The report of one order of an appraisal. `lacks` is what the sender tried to send and could not.
 pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String]) -> Report {
     let mut disposition = order.disposition();
@@ -288,17 +349,7 @@ pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String]) -> Repor
         day: day(a, order),
         data: data(a, order),
         assumptions: order.assumptions.iter().map(|(x, _)| (x.id().to_owned(), x.text().to_owned())).collect(),
-        by: Versions {
-            program: PROGRAM.to_owned(),
-            rulebook: answer::book(a.rulebook).into_owned(),
-            rulebook_hash: if a.rulebook.is_empty() { String::new() } else { a.rulebook.hash.clone() },
-            formulary: a.formulary.label().to_owned(),
-            formulary_hash: a.formulary.hash().to_owned(),
-            settings_hash: a.settings.hash.clone(),
-            fhir_version: a.version.name().to_owned(),
-            time_zone: a.settings.zone_name.clone(),
-            demo: a.settings.demo,
-        },
+        by: versions(a),
         findings,
         sheet: sheet(a, order),
     }
@@ -318,27 +369,18 @@ fn sheet(a: &Appraisal<'_>, order: &OrderReport<'_>) -> Option<Box<Sheet>> {
 }
 
 fn found(a: &Appraisal<'_>, rule: &Rule, finding: &Finding) -> Found {
-    let limit = a.rulebook.limits.iter().find(|l| rule.kind == RuleKind::Limit && l.rule.id == rule.id);
-    let (audience, on_card) = match limit {
-        Some(l) => (
-            l.audience.iter().map(|who| who.word().to_owned()).collect(),
-            l.mode == Mode::Card && l.audience.contains(&Audience::Prescriber),
-        ),
-        None if finding.tier == Tier::Low => (Vec::new(), false),
-        // Contradictions and gaps of the order itself: the prescriber can mend them, the pharmacist verifies.
-        None => (vec![Audience::Prescriber.word().to_owned(), Audience::Pharmacist.word().to_owned()], true),
-    };
+    let (audience, on_card, limit) = audience(a, rule, finding);
     Found {
         rule: rule.id.to_string(),
         title: rule.title.to_string(),
-        limit: limit.is_some(),
+        limit,
         tier: finding.tier,
         text: finding.text.clone(),
         arithmetic: finding.arithmetic.clone(),
         fix: finding.fix.clone(),
         at: finding.at.iter().map(|at| a.path(*at)).collect(),
         source: rule.source.to_string(),
-        audience,
+        audience: audience.iter().map(|who| who.word().to_owned()).collect(),
         on_card,
     }
 }

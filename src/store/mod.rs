@@ -4,6 +4,7 @@
 //! commit reached the disk. What could not be kept is an error, and the caller says so; nothing is half done.
 
 use crate::findings::Tier;
+pub mod backup;
 pub mod postgres;
 mod reader;
 pub mod schema;

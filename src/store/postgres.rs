@@ -5,6 +5,7 @@ use super::sql::{Dialect, Opening, Shared, statement, trouble};
 use super::{Change, SqlStore, Unavailable};
 use crate::queue::item::ItemId;
 use crate::queue::policy::Policy;
+use sqlx::ConnectOptions as _;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::postgres::{PgListener, PgPoolOptions};
 use sqlx::{AnyConnection, AnyPool};
@@ -39,12 +40,17 @@ fn label(url: &str) -> String {
     format!("PostgreSQL {}", place.split('?').next().unwrap_or_default())
 }
 
-/// One pool, for the commands that look at a database.
-pub(super) fn existing(url: &str) -> Result<AnyPool, Unavailable> {
+fn options(url: &str) -> Result<AnyConnectOptions, Unavailable> {
     sqlx::any::install_default_drivers();
     let options = AnyConnectOptions::from_str(url)
         .map_err(|_| Unavailable::Database("its address is none that PostgreSQL has".to_owned()))?;
-    Ok(pool(options, 1))
+    // What is bound to a statement is never logged; the statements are not either.
+    Ok(options.disable_statement_logging())
+}
+
+/// One pool, for the commands that look at a database.
+pub(super) fn existing(url: &str) -> Result<AnyPool, Unavailable> {
+    Ok(pool(options(url)?, 1))
 }
 
 impl SqlStore {
@@ -53,9 +59,7 @@ impl SqlStore {
     /// # Errors
     /// Where it cannot be reached or used. Nothing of a password is in it.
     pub async fn postgres(url: &str, policy: Policy) -> Result<Self, Unavailable> {
-        sqlx::any::install_default_drivers();
-        let options = AnyConnectOptions::from_str(url)
-            .map_err(|_| Unavailable::Database("its address is none that PostgreSQL has".to_owned()))?;
+        let options = options(url)?;
         let opening = Opening {
             dialect: Dialect::Postgres,
             label: label(url),

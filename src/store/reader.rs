@@ -11,7 +11,7 @@ use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 use sqlx::any::AnyRow;
 use sqlx::{AnyPool, Row};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 use std::fmt::Write as _;
 
 fn text(row: &AnyRow, at: usize) -> Result<String, Unavailable> {
@@ -35,6 +35,25 @@ async fn rows(pool: &AnyPool, sql: String, values: Vec<Value>) -> Result<Vec<Any
 pub(super) async fn last_received(pool: &AnyPool) -> Result<Option<i64>, Unavailable> {
     let row = statement("SELECT MAX(received) FROM items".to_owned(), []).fetch_one(pool).await;
     row.and_then(|row| row.try_get(0)).map_err(|error| trouble(&error))
+}
+
+/// Orders that have an item which is their content now.
+pub(super) async fn current_orders(pool: &AnyPool) -> Result<HashSet<String>, Unavailable> {
+    let sql = "SELECT order_key FROM items WHERE order_key IS NOT NULL AND standing <> 'replaced'".to_owned();
+    rows(pool, sql, Vec::new()).await?.iter().map(|row| text(row, 0)).collect()
+}
+
+/// Whether any of these orders has an item which is its content now.
+pub(super) async fn any_current(pool: &AnyPool, keys: Vec<String>) -> Result<bool, Unavailable> {
+    let (marks, values) = super::writer::list(keys);
+    let sql = format!("SELECT id FROM items WHERE order_key IN ({marks}) AND standing <> 'replaced' LIMIT 1");
+    Ok(!rows(pool, sql, values).await?.is_empty())
+}
+
+/// Whether there is an item that a purge would remove.
+pub(super) async fn any_past(pool: &AnyPool, before: Timestamp) -> Result<bool, Unavailable> {
+    let sql = "SELECT id FROM items WHERE standing <> 'open' AND changed < $1 LIMIT 1".to_owned();
+    Ok(!rows(pool, sql, vec![before.into()]).await?.is_empty())
 }
 
 pub(super) async fn get(pool: &AnyPool, item: &ItemId) -> Result<Option<Item>, Unavailable> {

@@ -19,7 +19,7 @@ use jiff::civil::Date;
 use sqlx::any::AnyRow;
 use sqlx::query::Query as Statement;
 use sqlx::{Any, AnyConnection, AnyPool, AssertSqlSafe};
-use std::collections::VecDeque;
+use std::collections::{HashSet, VecDeque};
 use std::future::Future;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -153,6 +153,9 @@ pub(super) struct Shared {
     aside: Mutex<Aside>,
     lost: AtomicU64,
     last_order: AtomicI64,
+    /// Orders that may have an item, where no other replica writes: a clear order that is not among them has nothing to
+    /// replace.
+    known: Option<Mutex<HashSet<String>>>,
 }
 
 pub(super) fn locked<T>(of: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -193,6 +196,12 @@ impl Shared {
             aside.bytes += size;
             aside.orders.push_back(order);
         }
+    }
+
+    /// What is wrong, where orders wait in memory for it to be over.
+    fn still_in_trouble(&self) -> Option<String> {
+        let waits = !locked(&self.aside).orders.is_empty();
+        locked(&self.trouble).as_ref().filter(|_| waits).map(|(_, text)| text.clone())
     }
 
     /// Some of the orders that were set aside.
@@ -240,6 +249,10 @@ impl SqlStore {
             aside: Mutex::default(),
             lost: AtomicU64::new(0),
             last_order: AtomicI64::new(i64::MIN),
+            known: match dialect {
+                Dialect::Sqlite => Some(Mutex::new(reader::current_orders(&readers).await?)),
+                Dialect::Postgres => None,
+            },
         });
         let last = reader::last_received(&readers).await?;
         shared.last_order.store(last.unwrap_or(i64::MIN), Ordering::Relaxed);
@@ -284,6 +297,27 @@ impl SqlStore {
         }
     }
 
+    /// Whether recording these changes anything: one is an item, or may replace an item.
+    async fn concerns(&self, orders: &[Received]) -> Result<bool, Unavailable> {
+        let keys: Vec<String> = orders.iter().filter_map(|order| order.key.text()).collect();
+        if orders.iter().any(Received::is_item) {
+            if let Some(known) = &self.shared.known {
+                locked(known).extend(keys);
+            }
+            return Ok(true);
+        }
+        if keys.is_empty() {
+            return Ok(false);
+        }
+        match &self.shared.known {
+            Some(known) => {
+                let known = locked(known);
+                Ok(keys.iter().any(|key| known.contains(key)))
+            }
+            None => self.looked(reader::any_current(&self.readers, keys)).await,
+        }
+    }
+
     async fn looked<T>(&self, look: impl Future<Output = Result<T, Unavailable>>) -> Result<T, Unavailable> {
         let found = look.await;
         if found.as_ref().is_err_and(|error| *error != Unavailable::NoSuchPage) {
@@ -299,6 +333,16 @@ impl SqlStore {
     /// As every write.
     pub async fn purge(&self, before: Timestamp, by: Person, at: Timestamp) -> Result<u64, Unavailable> {
         self.written(|done| Op::Purge { before, by, at, done }).await
+    }
+}
+
+impl SqlStore {
+    /// The same, where there is anything to remove: no line in the trail for nothing.
+    ///
+    /// # Errors
+    /// As [`SqlStore::purge`].
+    pub async fn purge_if_any(&self, before: Timestamp, by: Person, at: Timestamp) -> Result<u64, Unavailable> {
+        if reader::any_past(&self.readers, before).await? { self.purge(before, by, at).await } else { Ok(0) }
     }
 }
 
@@ -367,6 +411,14 @@ impl Store for SqlStore {
         Box::pin(async move {
             if orders.is_empty() {
                 return Ok(Vec::new());
+            }
+            if !self.concerns(&orders).await? {
+                return Ok(vec![Recorded::Nothing; orders.len()]);
+            }
+            // While what was set aside cannot be recorded, nothing else can: no answer waits to find that out again.
+            if let Some(trouble) = self.shared.still_in_trouble() {
+                self.shared.set_aside(orders);
+                return Err(Unavailable::Database(trouble));
             }
             let orders = orders.into_iter().map(writer::Ready::of).collect();
             self.written(|done| Op::Record { orders, done }).await

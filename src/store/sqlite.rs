@@ -4,6 +4,7 @@
 use super::sql::{Dialect, Opening, run, trouble};
 use super::{SqlStore, Unavailable};
 use crate::queue::policy::Policy;
+use sqlx::ConnectOptions as _;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::{AnyPool, Row};
 use std::fmt::Write as _;
@@ -38,7 +39,9 @@ fn options(path: &Path, mode: &str) -> Result<AnyConnectOptions, Unavailable> {
         }
     }
     let _ = write!(url, "?mode={mode}");
-    AnyConnectOptions::from_str(&url).map_err(|error| trouble(&error))
+    let options = AnyConnectOptions::from_str(&url).map_err(|error| trouble(&error))?;
+    // What is bound to a statement is never logged; the statements are not either.
+    Ok(options.disable_statement_logging())
 }
 
 fn pool(options: AnyConnectOptions, connections: u32) -> AnyPool {
@@ -71,6 +74,11 @@ fn file_system(path: &Path) -> Option<String> {
 /// One pool of a file that exists, for the commands that look at it.
 pub(super) fn existing(path: &Path) -> Result<AnyPool, Unavailable> {
     Ok(pool(options(path, "rw")?, 1))
+}
+
+/// One pool of a file that is made.
+pub(super) fn new(path: &Path) -> Result<AnyPool, Unavailable> {
+    Ok(pool(options(path, "rwc")?, 1))
 }
 
 impl SqlStore {

@@ -30,11 +30,15 @@ pub async fn open(place: &str, policy: Policy) -> Result<SqlStore, Unavailable> 
     }
 }
 
-fn existing(place: &str) -> Result<(AnyPool, Dialect), Unavailable> {
+pub(super) fn existing(place: &str) -> Result<(AnyPool, Dialect), Unavailable> {
     if is_postgres(place) {
         return Ok((postgres::existing(place)?, Dialect::Postgres));
     }
-    Ok((sqlite::existing(Path::new(place))?, Dialect::Sqlite))
+    let path = Path::new(place);
+    if !path.exists() {
+        return Err(Unavailable::Database(format!("{place} is not there")));
+    }
+    Ok((sqlite::existing(path)?, Dialect::Sqlite))
 }
 
 /// The version of the tables of a store that nobody uses, after they were brought to `target` where one is given.
@@ -66,13 +70,13 @@ pub struct Verified {
     pub last: Anchor,
 }
 
-/// Whether a store is whole: the file, every item, every entry and the chain over them.
+/// Whether a store is whole: the file, every item, every entry and the chain over them, with `anchor` in it.
 ///
 /// # Errors
 /// The first thing that is not as it should be.
-pub async fn verify(place: &str) -> Result<Verified, Unavailable> {
+pub async fn verify(place: &str, anchor: Option<Anchor>) -> Result<Verified, Unavailable> {
     let (pool, dialect) = existing(place)?;
-    let found = verify_pool(&pool, dialect).await;
+    let found = verify_pool(&pool, dialect, anchor).await;
     pool.close().await;
     found
 }
@@ -83,23 +87,30 @@ impl SqlStore {
     /// # Errors
     /// The first thing that is not as it should be.
     pub async fn verify(&self) -> Result<Verified, Unavailable> {
-        verify_pool(&self.readers, self.shared.dialect).await
+        verify_pool(&self.readers, self.shared.dialect, None).await
     }
 }
 
-async fn verify_pool(pool: &AnyPool, dialect: Dialect) -> Result<Verified, Unavailable> {
-    if dialect == Dialect::Sqlite {
-        sqlite::integrity(pool).await?;
-    }
-    let mut conn = pool.acquire().await.map_err(|error| trouble(&error))?;
-    // All of it as it is at one moment.
+/// A transaction that reads everything as it is at one moment.
+pub(super) async fn snapshot(
+    conn: &mut AnyConnection,
+    dialect: Dialect,
+) -> Result<sqlx::Transaction<'_, sqlx::Any>, Unavailable> {
     let begun = match dialect {
         Dialect::Sqlite => conn.begin_with("BEGIN").await,
         Dialect::Postgres => conn.begin_with("BEGIN ISOLATION LEVEL REPEATABLE READ").await,
     };
-    let mut tx = begun.map_err(|error| trouble(&error))?;
+    begun.map_err(|error| trouble(&error))
+}
+
+async fn verify_pool(pool: &AnyPool, dialect: Dialect, anchor: Option<Anchor>) -> Result<Verified, Unavailable> {
+    if dialect == Dialect::Sqlite {
+        sqlite::integrity(pool).await?;
+    }
+    let mut conn = pool.acquire().await.map_err(|error| trouble(&error))?;
+    let mut tx = snapshot(&mut conn, dialect).await?;
     let mut out = Verified::default();
-    let mut last = trail(&mut tx, &mut out).await?;
+    let mut last = trail(&mut tx, &mut out, anchor).await?;
     let mut rows = sqlx::query("SELECT id, state, report, standing, order_key FROM items").fetch(&mut *tx);
     let mut current: BTreeMap<String, ItemId> = BTreeMap::new();
     while let Some(row) = rows.try_next().await.map_err(|error| trouble(&error))? {
@@ -137,7 +148,11 @@ async fn verify_pool(pool: &AnyPool, dialect: Dialect) -> Result<Verified, Unava
 }
 
 /// The last version of every item by the trail.
-async fn trail(conn: &mut AnyConnection, out: &mut Verified) -> Result<BTreeMap<ItemId, u64>, Unavailable> {
+async fn trail(
+    conn: &mut AnyConnection,
+    out: &mut Verified,
+    anchor: Option<Anchor>,
+) -> Result<BTreeMap<ItemId, u64>, Unavailable> {
     let mut chain = Chain::default();
     let mut last: BTreeMap<ItemId, u64> = BTreeMap::new();
     let mut rows = sqlx::query("SELECT seq, line, item, detail FROM trail ORDER BY seq").fetch(&mut *conn);
@@ -149,6 +164,9 @@ async fn trail(conn: &mut AnyConnection, out: &mut Verified) -> Result<BTreeMap<
         let detail: Option<String> = row.try_get(3).map_err(|error| trouble(&error))?;
         let entry = audit::line::read(line.as_bytes()).map_err(|why| wrong(&why.to_string()))?;
         chain.take(&entry).map_err(|why| wrong(&why.to_string()))?;
+        if anchor.is_some_and(|anchor| anchor.sequence == entry.sequence && anchor.hash != entry.hash) {
+            return Err(wrong("is another one than was noted"));
+        }
         let on = &entry.event.on;
         if on.item.as_ref().map(audit::Reference::as_str) != item.as_deref() {
             return Err(wrong("is about another item than its row says"));
@@ -167,5 +185,9 @@ async fn trail(conn: &mut AnyConnection, out: &mut Verified) -> Result<BTreeMap<
         }
     }
     out.last = chain.last();
+    if let Some(anchor) = anchor.filter(|anchor| anchor.sequence > out.last.sequence) {
+        let text = format!("the trail ends at entry {}; entry {} was noted", out.last.sequence, anchor.sequence);
+        return Err(Unavailable::Damaged(text));
+    }
     Ok(last)
 }

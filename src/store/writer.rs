@@ -133,10 +133,21 @@ fn may_be_one(error: &Unavailable) -> bool {
     matches!(error, Unavailable::Damaged(_))
 }
 
+type Written = (Vec<Came>, Vec<Change>);
+
 /// One transaction.
-async fn batch(pool: &AnyPool, shared: &Shared, ops: &[Op]) -> Result<(Vec<Came>, Vec<Change>), Unavailable> {
+async fn batch(pool: &AnyPool, shared: &Shared, ops: &[Op]) -> Result<Written, Unavailable> {
     let mut conn = pool.acquire().await.map_err(|error| trouble(&error))?;
-    let mut tx = begin(&mut conn, shared.dialect).await?;
+    let written = transaction(&mut conn, shared, ops).await;
+    if written.is_err() {
+        // Some errors (a full disk) end the transaction in the database already, which the connection does not know.
+        let _ = conn.close().await;
+    }
+    written
+}
+
+async fn transaction(conn: &mut AnyConnection, shared: &Shared, ops: &[Op]) -> Result<Written, Unavailable> {
+    let mut tx = begin(conn, shared.dialect).await?;
     let mut work = Work::default();
     work.read(&mut tx, ops).await?;
     let mut came = Vec::with_capacity(ops.len());
@@ -733,7 +744,7 @@ async fn update(conn: &mut AnyConnection, id: &ItemId, held: Held) -> Result<(),
 }
 
 /// Many rows by few statements: as many as the largest power of two that is left, at most 32.
-async fn insert(
+pub(super) async fn insert(
     conn: &mut AnyConnection,
     table: &str,
     columns: &[&str],

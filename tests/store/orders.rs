@@ -6,7 +6,7 @@ use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::queue::item::{ItemId, Received};
 use enteral_gate::queue::policy::Policy;
 use enteral_gate::queue::work::{Action, Command, Reason};
-use enteral_gate::queue::{Lane, Person, Role, report};
+use enteral_gate::queue::{Lane, Person, Role};
 use enteral_gate::settings::Settings;
 use enteral_gate::store::{Query, SqlStore, Store};
 use jiff::Timestamp;
@@ -127,7 +127,7 @@ pub fn appraised(order: &str, minute: i64) -> Received {
     let settings = Settings::default();
     let appraisal = enteral_gate::appraise::check(order.as_bytes(), "", FhirVersion::R4, formulary, &settings);
     let one = &appraisal.orders[0];
-    let mut out = Received::of(&appraisal, one, report::of(&appraisal, one, &[]));
+    let mut out = Received::of(&appraisal, one, &[]);
     out.at = at(minute);
     out.through = "$validate".to_owned();
     out
