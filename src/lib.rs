@@ -34,6 +34,7 @@ pub mod queue;
 pub mod rehearsal;
 pub mod rulebook;
 pub mod settings;
+pub mod sheet;
 pub mod store;
 pub mod timing;
 pub mod units;

@@ -48,6 +48,23 @@ const MAY_USE: &[(&str, &[&str])] = &[
         ],
     ),
     ("answer", &["amount", "appraise", "exact", "findings", "intake", "needs", "nutrition", "rulebook", "timing"]),
+    // A report as a person reads it who decides, for pages.
+    (
+        "sheet",
+        &[
+            "amount",
+            "answer",
+            "appraise",
+            "exact",
+            "findings",
+            "formulary",
+            "intake",
+            "needs",
+            "nutrition",
+            "patient",
+            "timing",
+        ],
+    ),
     // Limits: data of the institution, judged on facts of one order.
     (
         "rulebook",
@@ -67,11 +84,23 @@ const MAY_USE: &[(&str, &[&str])] = &[
         ],
     ),
     ("rehearsal", &["appraise", "findings", "formulary", "intake", "rulebook", "settings"]),
-    ("hooks", &["answer", "appraise", "findings", "intake", "nutrition", "rulebook", "settings"]),
+    ("hooks", &["answer", "appraise", "findings", "intake", "nutrition", "rulebook", "settings", "sheet"]),
     // Orders as people see, work and close them: data of reports, and what is done with them.
     (
         "queue",
-        &["amount", "answer", "appraise", "exact", "findings", "hooks", "intake", "nutrition", "rulebook", "timing"],
+        &[
+            "amount",
+            "answer",
+            "appraise",
+            "exact",
+            "findings",
+            "hooks",
+            "intake",
+            "nutrition",
+            "rulebook",
+            "sheet",
+            "timing",
+        ],
     ),
     ("store", &["audit", "findings", "queue"]),
     (
@@ -89,6 +118,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "queue",
             "rulebook",
             "settings",
+            "sheet",
             "store",
         ],
     ),

@@ -760,9 +760,16 @@ async fn the_page_is_static_and_strict() {
     let r = get(s.here, "/").await;
     assert_eq!(r.header("content-type"), Some("text/html; charset=utf-8"));
     assert!(r.header("content-security-policy").is_some_and(|v| v.starts_with("default-src 'none'; style-src 'self'")));
-    assert!(!r.body.contains("{{") && !r.body.contains("<script") && !r.body.contains("style="));
+    assert_eq!(r.body.matches("<script").count(), 1);
+    assert!(r.body.contains("<script src=\"/assets/gate.js\" defer></script>"));
+    assert!(!r.body.contains("{{") && !r.body.contains("style=") && !r.body.contains("<style"));
     assert!(!r.body.contains("invented"));
-    assert_eq!(get(s.here, "/page.css").await.header("content-type"), Some("text/css; charset=utf-8"));
+    for (file, kind) in [("gate.css", "text/css; charset=utf-8"), ("gate.js", "text/javascript; charset=utf-8")] {
+        let r = get(s.here, &format!("/assets/{file}")).await;
+        assert_eq!(r.header("content-type"), Some(kind));
+        // Nothing is fetched from anywhere else.
+        assert!(!r.body.contains("http:") && !r.body.contains("https:") && !r.body.contains("@import"), "{file}");
+    }
 }
 
 #[tokio::test]
@@ -771,7 +778,7 @@ async fn the_demo_marks_everything() {
     for path in ["/", "/livez", "/fhir/R4/metadata", "/nothing", "/demo/orders/demo-1-toddler"] {
         assert_eq!(get(s.here, path).await.header("x-demo"), Some("invented data"), "{path}");
     }
-    assert!(get(s.here, "/").await.body.contains("All data here is invented"));
+    assert!(get(s.here, "/").await.body.contains("are invented. Never use it for a real person."));
     assert!(get(s.here, "/fhir/R4/metadata").await.body.contains("INVENTED"));
     for sample in &samples::SAMPLES {
         let r = get(s.here, &format!("/demo/orders/{}", sample.name)).await;

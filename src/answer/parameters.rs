@@ -348,7 +348,7 @@ fn estimate(e: &Estimate, totals: Option<&Totals>, to: &mut Parameters) {
 }
 
 /// The measure an estimate is compared with.
-pub(super) fn delivered(kind: Kind, unit: &str) -> Option<Measure> {
+pub(crate) fn delivered(kind: Kind, unit: &str) -> Option<Measure> {
     match unit {
         "kcal/d" if kind.is_energy() => Some(Measure::Energy),
         "g/d" if kind == Kind::Protein => Some(Measure::Protein),

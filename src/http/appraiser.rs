@@ -1,6 +1,6 @@
 //! The seam between the rim and the core: one call, bytes to an answer. Tests put a faulty core behind it.
 
-use super::rules_in_use::RulesInUse;
+use super::rules_in_use::{RulesInUse, Told};
 use crate::answer;
 use crate::appraise::{Institution, Refusal, appraise_by, check_by};
 use crate::formulary::Formulary;
@@ -13,6 +13,7 @@ use crate::intake::order::FhirVersion;
 use crate::queue::item::Received;
 use crate::rulebook::Rulebook;
 use crate::settings::{Settings, normal_base};
+use crate::sheet::{self, Sheets};
 use http::StatusCode;
 use std::sync::Arc;
 
@@ -88,6 +89,26 @@ pub trait Appraiser: Send + Sync + 'static {
     /// What it judges by, by hash: `formulary`, `rulebook`.
     fn versions(&self) -> Vec<(&'static str, String)> {
         Vec::new()
+    }
+
+    /// What was said of one input, for people.
+    fn sheets(&self, _input: &[u8], _version: FhirVersion, _settings: &Settings) -> Sheets {
+        Sheets::default()
+    }
+
+    /// The rulebook in use.
+    fn rulebook(&self) -> Arc<Rulebook> {
+        Arc::default()
+    }
+
+    /// When it was loaded and rehearsed.
+    fn rules_told(&self) -> Option<Told> {
+        None
+    }
+
+    /// The products, in words.
+    fn formulary_told(&self) -> Option<String> {
+        None
     }
 
     /// Appends what it counts, in Prometheus text format.
@@ -209,6 +230,27 @@ impl Appraiser for Core {
         let rulebook = self.rules.snapshot();
         let rulebook = if rulebook.hash.is_empty() { "none".to_owned() } else { rulebook.hash.clone() };
         vec![("formulary", self.formulary.hash().to_owned()), ("rulebook", rulebook)]
+    }
+
+    fn sheets(&self, input: &[u8], version: FhirVersion, settings: &Settings) -> Sheets {
+        let rulebook = self.rules.snapshot();
+        let by = Institution { formulary: &self.formulary, rulebook: &rulebook, settings };
+        let appraisal = appraise_by(input, "", version, by);
+        let tried = hooks::suggestion::try_corrections(&String::from_utf8_lossy(input), &appraisal, None, version, by);
+        sheet::sheets(&appraisal, &tried)
+    }
+
+    fn rulebook(&self) -> Arc<Rulebook> {
+        self.rules.snapshot()
+    }
+
+    fn rules_told(&self) -> Option<Told> {
+        Some(self.rules.told())
+    }
+
+    fn formulary_told(&self) -> Option<String> {
+        let f = &self.formulary;
+        Some(format!("{}, {} products, hash {}", f.label(), f.len(), f.hash()))
     }
 
     fn metrics(&self, out: &mut String) {

@@ -26,6 +26,13 @@ impl ByDisposition {
     }
 }
 
+impl ByDisposition {
+    /// Each with its count.
+    pub fn shown(&self) -> Vec<(&'static str, u64)> {
+        DISPOSITIONS.iter().zip(&self.0).map(|(name, count)| (*name, count.load(Ordering::Relaxed))).collect()
+    }
+}
+
 /// Counters: name, labels, count. The labels are words of the program, so there are few of them.
 #[derive(Debug, Default)]
 pub struct Counters(Mutex<BTreeMap<(&'static str, String), u64>>);

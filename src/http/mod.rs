@@ -103,6 +103,7 @@ pub struct App {
     pub settings: Settings,
     /// Bounds.
     pub limits: Limits,
+    pub(crate) started: jiff::Timestamp,
     pub(crate) slots: Arc<Semaphore>,
     pub(crate) held: Arc<Semaphore>,
     pub(crate) panics: AtomicU64,
@@ -119,6 +120,8 @@ pub struct App {
 pub struct Doors {
     /// What keeps the queue; without it nothing is kept between requests.
     pub store: Option<Arc<dyn Store>>,
+    /// People at the pages; without them there is no page of the queue.
+    pub people: Option<Arc<pages::people::People>>,
     /// Who may pass; without it everybody may.
     pub gate: Option<Arc<gate::Gate>>,
     /// TLS of the public listener; without it plain HTTP.
@@ -138,6 +141,7 @@ impl App {
     /// The same behind doors.
     pub fn behind(doors: Doors, appraiser: Arc<dyn Appraiser>, settings: Settings, limits: Limits) -> Arc<Self> {
         Arc::new(Self {
+            started: jiff::Timestamp::now(),
             slots: Arc::new(Semaphore::new(limits.appraisals)),
             held: Arc::new(Semaphore::new(limits.held)),
             panics: AtomicU64::new(0),

@@ -3,16 +3,17 @@
 
 use crate::amount::{Amount, Why};
 use crate::answer::{self, PROGRAM};
-use crate::appraise::{Appraisal, OrderReport};
+use crate::appraise::{Appraisal, Institution, OrderReport};
 use crate::exact::Exact;
 use crate::findings::{Disposition, Finding, Judged, Outcome, Rule, RuleKind, Tier};
-use crate::hooks::card;
+use crate::hooks::{card, suggestion};
 use crate::intake::order::At;
 use crate::nutrition::derive::shown;
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Plan, Source};
 use crate::nutrition::totals::OrderDay;
 use crate::rulebook::{Audience, Mode};
+use crate::sheet::Sheet;
 use crate::timing::calendar::stamp;
 use serde::{Deserialize, Serialize};
 
@@ -42,6 +43,9 @@ pub struct Report {
     pub assumptions: Vec<(String, String)>,
     /// What judged.
     pub by: Versions,
+    /// The whole of it as a person reads it; it is not there in what earlier programs recorded.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sheet: Option<Box<Sheet>>,
 }
 
 /// A finding.
@@ -244,6 +248,7 @@ pub fn nothing(a: &Appraisal<'_>) -> Report {
         data: Vec::new(),
         assumptions: Vec::new(),
         by: versions(a),
+        sheet: None,
     }
 }
 
@@ -346,7 +351,21 @@ pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String]) -> Repor
         assumptions: order.assumptions.iter().map(|(x, _)| (x.id().to_owned(), x.text().to_owned())).collect(),
         by: versions(a),
         findings,
+        sheet: sheet(a, order),
     }
+}
+
+/// The order's sheet. Corrections are tried where the input is a FHIR resource; of a hook's the cards tell.
+fn sheet(a: &Appraisal<'_>, order: &OrderReport<'_>) -> Option<Box<Sheet>> {
+    let nth = a.orders.iter().position(|o| o.at == order.at)?;
+    let document = a.document.as_ref()?;
+    let by = Institution { formulary: a.formulary, rulebook: a.rulebook, settings: a.settings };
+    let offers = match document.root().resource_type() {
+        Some(_) => suggestion::try_corrections(document.text(), a, Some(nth), a.version, by),
+        None => Vec::new(),
+    };
+    let offers = offers.get(nth).map_or(&[][..], Vec::as_slice);
+    crate::sheet::of_order_alone(a, nth, offers).map(Box::new)
 }
 
 fn found(a: &Appraisal<'_>, rule: &Rule, finding: &Finding) -> Found {
