@@ -133,7 +133,7 @@ async fn update_needs_the_id_of_the_address() {
     // The same issues, and one that says what was not checked.
     assert_eq!(&good.issues()[1..], &plain.issues()[..]);
     let note = ("information".to_owned(), "incomplete".to_owned(), None);
-    assert_eq!(good.issue("Whether this order exists"), [note.clone()]);
+    assert_eq!(good.issue("Whether this order exists"), std::slice::from_ref(&note));
     for (path, body, code, place) in [
         (at.as_str(), order(None), "required", "NutritionOrder"),
         (&at, order(Some("feed-2")), "value", "NutritionOrder.id"),
@@ -146,7 +146,7 @@ async fn update_needs_the_id_of_the_address() {
         let first = &answer.issues()[0];
         assert_eq!((&first["severity"], &first["code"]), (&json!("error"), &json!(code)));
         assert_eq!(first["expression"], json!([place]));
-        assert_eq!(answer.issue("Whether this order exists"), [note.clone()]);
+        assert_eq!(answer.issue("Whether this order exists"), std::slice::from_ref(&note));
         assert_eq!(answer.issues().len(), plain.issues().len() + 2);
     }
     let good = s.post(INSTANCE, &parameters("update", &order(Some("feed-1")))).await;
