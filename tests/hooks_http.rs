@@ -395,7 +395,7 @@ fn what_cannot_be_sent_is_said() {
     for (arguments, code, words) in [
         (vec!["hook", "send"], 64, "<file>"),
         (vec!["hook", "send", &clear, "--to", "localhost:1"], 64, "in full"),
-        (vec!["hook", "send", &clear, "--to", "https://gate.example"], 64, "https"),
+        (vec!["hook", "send", &clear, "--to", "ftp://gate.example"], 64, "--to: expected an address in full"),
         (vec!["hook", "send", &clear, "--to", "http://user@127.0.0.1:1"], 64, "in full"),
         (vec!["hook", "send", &clear, "--to", "http://127.0.0.1:1"], 3, "could not be reached"),
         (vec!["hook", "send", "--order", &clear, "--service", "x"], 64, "tube-feeding-order-sign"),

@@ -368,6 +368,77 @@ async fn served_with_tls_and_tokens() {
     assert!(!said.contains("CANARY") && !said.contains("PRIVATE KEY"), "{said}");
 }
 
+/// `hook send` over TLS, with a token from a file or the environment; nothing that it says holds the token.
+#[tokio::test(flavor = "multi_thread")]
+async fn hooks_are_sent_over_tls_with_a_token() {
+    let folder = Folder::new();
+    let (authority, ehr) = (Authority::new("Invented"), OrderEntry::new());
+    folder.write("ehr.json", &ehr.jwks);
+    let access = folder.write("access.toml", ACCESS);
+    let (certificate, key) = authority.signs("localhost");
+    let (cert, key) = (folder.write("cert.pem", certificate), folder.write("key.pem", &key));
+    let running = Running::start(&[
+        "--listen",
+        "0.0.0.0:0",
+        "--access",
+        &access,
+        "--tls-cert",
+        &cert,
+        "--tls-key",
+        &key,
+        "--admin-listen",
+        "off",
+        "--rulebook",
+        "none",
+    ]);
+    let to = format!("https://localhost:{}", running.here.port());
+    let ca = folder.write("authority.pem", authority.pem());
+    let other = folder.write("other.pem", Authority::new("Another").pem());
+    let request = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/hooks/requests/sign-clear.json");
+    let mut tokens = Vec::new();
+    let mut token = |name: &str| {
+        tokens.push(ehr.token(SIGN, name, 300));
+        tokens.last().unwrap().clone()
+    };
+    let file = folder.write("token", token("file") + "\n");
+    let spaced = folder.write("spaced", "CANARY two\n");
+    let send = |to: &str, more: &[&str], environment: Option<&str>| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_enteral-gate"));
+        command.env_clear().args(["hook", "send", "--to", to]).args(more).arg(request);
+        if let Some(token) = environment {
+            command.env("ENTERAL_GATE_HOOK_TOKEN", token);
+        }
+        let out = command.stdin(Stdio::null()).output().unwrap();
+        (out.status.code().unwrap(), String::from_utf8([out.stdout, out.stderr].concat()).unwrap())
+    };
+    let plain = "http://gate.example";
+    let mut all = String::new();
+    for (to, more, environment, code, words) in [
+        (to.as_str(), vec!["--ca", &ca, "--token-file", &file], None, 0, "NutritionOrder/feed-1"),
+        (&to, vec!["--ca", &ca, "--token-file", &file], None, 3, "401 Unauthorized"),
+        (&to, vec!["--ca", &ca], Some(token("environment")), 0, "NutritionOrder/feed-1"),
+        (&to, vec!["--ca", &ca], None, 3, "needs a token that is good for it"),
+        (&to, vec!["--ca", &other], Some(token("stranger")), 3, "could not be reached"),
+        (&to, vec![], Some(token("machine")), 3, "could not be reached"),
+        (&to, vec!["--ca", &file], None, 64, "--ca"),
+        (plain, vec!["--token-file", &file], None, 64, "a token is sent over https"),
+        (plain, vec![], Some(token("plain")), 64, "ENTERAL_GATE_HOOK_TOKEN: a token is sent over https"),
+        (&to, vec!["--ca", &ca, "--token-file", &spaced], None, 64, "this is no token"),
+        (&to, vec!["--token-file", "no-such-file"], None, 64, "--token-file no-such-file"),
+    ] {
+        let (got, said) = send(to, &more, environment.as_deref());
+        assert!(said.contains(words), "{more:?}: {said}");
+        assert_eq!(got, code, "{more:?}: {said}");
+        all += &said;
+    }
+    for token in &tokens {
+        for part in token.split('.') {
+            assert!(!all.contains(part), "a part of a token is in {all}");
+        }
+    }
+    assert!(!all.contains("CANARY"), "{all}");
+}
+
 /// A handshake that does not go on ends like a header that does not.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_slow_handshake_is_cut_off() {

@@ -14,6 +14,9 @@ use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+/// Where a token may be: not on the command line, which others on the machine can see.
+const TOKEN: &str = "ENTERAL_GATE_HOOK_TOKEN";
+
 /// Largest answer read, bytes.
 const LARGEST: usize = 8 << 20;
 
@@ -49,9 +52,15 @@ pub struct Send {
     /// FHIR version of the order, for a composed request [default: what the service is configured for]
     #[arg(long, value_enum, requires = "order")]
     fhir: Option<Fhir>,
-    /// Base address of the service; the service of this machine unless given in full
+    /// Base address of the service, http or https; the service of this machine unless given in full
     #[arg(long, value_name = "BASE", default_value_t = format!("http://{DEFAULT_LISTEN}"))]
     to: String,
+    /// Certification authorities (PEM) for https, instead of those of the machine
+    #[arg(long, value_name = "FILE")]
+    ca: Option<PathBuf>,
+    /// File with the bearer token to send; without it that of ENTERAL_GATE_HOOK_TOKEN, if there is one. Sent over https, or to this machine
+    #[arg(long, value_name = "FILE")]
+    token_file: Option<PathBuf>,
     /// Id of the service, as its discovery lists it [default: the one for the request's hook]
     #[arg(long, value_name = "ID")]
     service: Option<String>,
@@ -77,13 +86,13 @@ impl HookCommand {
 impl Send {
     fn run(self) -> Result<Exit, String> {
         let base = base(&self.to)?;
+        let token = self.token(&base)?;
         let requests = self.requests()?;
         let mut exit = Exit::Clear;
         let mut out = io::stdout().lock();
         let runtime = runtime()?;
-        let client = reqwest::Client::builder()
-            // Nothing is sent over TLS here, so the machine need not have certification authorities.
-            .tls_certs_only([])
+        let client = self
+            .trusting(&base)?
             .timeout(Duration::from_secs(30))
             // An address that answers with another one is not the one that was given.
             .redirect(reqwest::redirect::Policy::none())
@@ -92,7 +101,7 @@ impl Send {
         for (name, request) in requests {
             let done = request.and_then(|body| {
                 let service = self.service_for(&body)?;
-                runtime.block_on(call(&client, &format!("{base}/cds-services/{service}"), body))
+                runtime.block_on(call(&client, &format!("{base}/cds-services/{service}"), token.as_deref(), body))
             });
             let written = match done {
                 Err(why) => {
@@ -116,6 +125,44 @@ impl Send {
             }
         }
         Ok(exit)
+    }
+
+    /// A client that trusts the authorities that were given, or those of the machine.
+    fn trusting(&self, base: &str) -> Result<reqwest::ClientBuilder, String> {
+        let builder = reqwest::Client::builder();
+        let Some(file) = &self.ca else {
+            // Over plain HTTP the machine need not have any.
+            return Ok(if is_plain(base) { builder.tls_certs_only([]) } else { builder });
+        };
+        let wrong = |what: &str| format!("--ca {}: {what}", file.display());
+        let pem = std::fs::read(file).map_err(|why| wrong(&why.to_string()))?;
+        let authorities = reqwest::Certificate::from_pem_bundle(&pem).ok().filter(|all| !all.is_empty());
+        let authorities = authorities.ok_or_else(|| wrong("this is not a list of certificates in PEM"))?;
+        Ok(builder.tls_certs_only(authorities))
+    }
+
+    /// The token to send. What is said of it holds nothing of it.
+    fn token(&self, base: &str) -> Result<Option<String>, String> {
+        let (from, text) = match (&self.token_file, std::env::var(TOKEN)) {
+            (Some(file), _) => {
+                let from = format!("--token-file {}", file.display());
+                let text = std::fs::read_to_string(file).map_err(|why| format!("{from}: {why}"))?;
+                (from, text)
+            }
+            (None, Ok(text)) => (TOKEN.to_owned(), text),
+            (None, Err(std::env::VarError::NotPresent)) => return Ok(None),
+            (None, Err(_)) => return Err(format!("{TOKEN}: this is no token")),
+        };
+        let token = text.trim();
+        if token.is_empty() || !token.bytes().all(|byte| byte.is_ascii_graphic()) {
+            return Err(format!("{from}: this is no token: one is a single line without spaces"));
+        }
+        if is_plain(base) && !is_here(base) {
+            return Err(format!(
+                "{from}: a token is sent over https, or to an address of this machine; --to is neither"
+            ));
+        }
+        Ok(Some(token.to_owned()))
     }
 
     /// The requests by name; what cannot be read is told when its turn comes.
@@ -171,10 +218,7 @@ fn read(path: &Path) -> Result<Vec<u8>, String> {
 /// The base address, without its last slash.
 fn base(given: &str) -> Result<String, String> {
     let wanted = format!("--to: expected an address in full, such as http://{DEFAULT_LISTEN}");
-    if given.starts_with("https://") {
-        return Err("--to: https is not spoken here; send to a gateway on this machine".to_owned());
-    }
-    let host = given.strip_prefix("http://").ok_or(&wanted)?;
+    let host = given.strip_prefix("http://").or_else(|| given.strip_prefix("https://")).ok_or(&wanted)?;
     let base = given.trim_end_matches('/');
     if host.is_empty() || host.contains(['?', '#', '@']) || reqwest::Url::parse(base).is_err() {
         return Err(wanted);
@@ -182,9 +226,26 @@ fn base(given: &str) -> Result<String, String> {
     Ok(base.to_owned())
 }
 
-async fn call(client: &reqwest::Client, url: &str, body: Vec<u8>) -> Result<String, String> {
+fn is_plain(base: &str) -> bool {
+    base.starts_with("http://")
+}
+
+/// Whether an address is one of this machine, as far as it says so itself.
+fn is_here(base: &str) -> bool {
+    let Ok(url) = reqwest::Url::parse(base) else { return false };
+    match url.host_str().map(|host| host.trim_matches(['[', ']'])) {
+        Some("localhost") => true,
+        Some(host) => host.parse::<std::net::IpAddr>().is_ok_and(|address| address.to_canonical().is_loopback()),
+        None => false,
+    }
+}
+
+async fn call(client: &reqwest::Client, url: &str, token: Option<&str>, body: Vec<u8>) -> Result<String, String> {
     let reached = |error: reqwest::Error| format!("{url} could not be reached: {}", error.without_url());
-    let request = client.post(url).header("content-type", "application/json").body(body);
+    let mut request = client.post(url).header("content-type", "application/json").body(body);
+    if let Some(token) = token {
+        request = request.bearer_auth(token);
+    }
     let mut response = request.send().await.map_err(reached)?;
     let status = response.status();
     let mut bytes = Vec::new();

@@ -90,7 +90,16 @@ pub struct Query {
     pub profile: Option<String>,
     /// Values of [`NAMES`], as given.
     pub asked: Vec<(&'static str, String)>,
+    /// The id in the address, for an operation on one order.
+    pub instance: Option<String>,
+    /// `Prefer: handling=lenient`: what is not known is passed over, and named.
+    pub lenient: bool,
+    /// Names that were.
+    pub passed_over: Vec<String>,
 }
+
+/// Names that are passed over; one more is refused, so that an answer cannot be filled with them.
+const PASSED_OVER: usize = 20;
 
 impl Query {
     /// Reads a query string. `validate` allows `mode` and `profile`.
@@ -98,7 +107,15 @@ impl Query {
     /// # Errors
     /// An unknown, repeated or badly encoded parameter.
     pub fn read(query: Option<&str>, validate: bool) -> Result<Self, Refusal> {
-        let mut out = Self::default();
+        Self::default().with(query, validate)
+    }
+
+    /// The same, added to what is known already.
+    ///
+    /// # Errors
+    /// As [`Query::read`].
+    pub fn with(self, query: Option<&str>, validate: bool) -> Result<Self, Refusal> {
+        let mut out = self;
         for pair in query.unwrap_or("").split('&').filter(|pair| !pair.is_empty()) {
             let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
             let undecodable =
@@ -138,12 +155,29 @@ impl Query {
                         return bad("is given more than once.");
                     }
                     self.asked.push((known, value));
-                } else if !name.starts_with("x-") && !matches!(name, "_summary" | "_elements") {
+                } else if !name.starts_with("x-") && !matches!(name, "_summary" | "_elements") && !self.pass_over(name)
+                {
                     return bad(&format!("is not known here; known are {}.", NAMES.join(", ")));
                 }
             }
         }
         Ok(())
+    }
+
+    /// Whether a parameter means something here.
+    pub fn knows(&self, name: &str, validate: bool) -> bool {
+        NAMES.contains(&name)
+            || validate && matches!(name, "mode" | "profile")
+            || matches!(name, "_pretty" | "_format" | "_summary" | "_elements")
+    }
+
+    /// Passes over a parameter, if that was asked for.
+    pub fn pass_over(&mut self, name: &str) -> bool {
+        let room = self.lenient && self.passed_over.len() < PASSED_OVER;
+        if room {
+            self.passed_over.push(shown(name));
+        }
+        room
     }
 
     /// The institution's settings with what is asked put in.
@@ -166,8 +200,8 @@ impl Query {
     }
 }
 
-/// A parameter name that a caller made up, cut and cleaned so that it can be repeated to them.
-fn shown(name: &str) -> String {
+/// A name that a caller made up, cut and cleaned so that it can be repeated to them.
+pub fn shown(name: &str) -> String {
     name.chars()
         .take(40)
         .map(|c| if c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.') { c } else { '?' })

@@ -59,6 +59,81 @@ pub fn readable(headers: &HeaderMap, version: FhirVersion) -> Result<(), Refusal
     }
 }
 
+/// Conditions that a request can set (RFC 9110, section 13; FHIR, `If-None-Exist`), and the same of an entry of a batch.
+const CONDITIONS: [(&str, &str); 5] = [
+    ("If-None-Exist", "ifNoneExist"),
+    ("If-Match", "ifMatch"),
+    ("If-None-Match", "ifNoneMatch"),
+    ("If-Modified-Since", "ifModifiedSince"),
+    ("If-Unmodified-Since", ""),
+];
+
+/// Refuses conditions: passed over they would look as if they had been met.
+///
+/// # Errors
+/// 412, with the name of the first.
+pub fn unconditional(headers: &HeaderMap) -> Result<(), Refusal> {
+    CONDITIONS
+        .into_iter()
+        .find(|(name, _)| headers.contains_key(*name))
+        .map_or(Ok(()), |(name, _)| Err(Refusal::Condition(name)))
+}
+
+/// The same for the request of an entry.
+///
+/// # Errors
+/// 412, with the name of the first.
+pub fn unconditional_entry(has: impl Fn(&str) -> bool) -> Result<(), Refusal> {
+    let set = CONDITIONS.into_iter().find(|(_, element)| !element.is_empty() && has(element));
+    set.map_or(Ok(()), |(_, element)| Err(Refusal::Condition(element)))
+}
+
+/// What a caller would like (`Prefer`, RFC 7240; FHIR, "HTTP"), as far as it can be done.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Preferences {
+    /// `handling`: whether parameters that are not known are passed over.
+    pub lenient: Option<bool>,
+    /// `return=OperationOutcome`
+    pub outcome: bool,
+}
+
+impl Preferences {
+    /// Reads the header. Of a preference given twice the first counts; what is not known is passed over, as the
+    /// standard has it.
+    pub fn read(headers: &HeaderMap) -> Self {
+        let mut out = Self::default();
+        let (mut handling, mut returns) = (false, false);
+        let all = headers.get_all("prefer").iter().filter_map(|value| value.to_str().ok());
+        for preference in all.flat_map(|value| value.split(',')) {
+            let preference = preference.split(';').next().unwrap_or("");
+            let (name, value) = preference.split_once('=').unwrap_or((preference, ""));
+            let value = value.trim().trim_matches('"');
+            match name.trim().to_ascii_lowercase().as_str() {
+                "handling" if !std::mem::replace(&mut handling, true) => {
+                    out.lenient = match value {
+                        "lenient" => Some(true),
+                        "strict" => Some(false),
+                        _ => None,
+                    }
+                }
+                "return" if !std::mem::replace(&mut returns, true) => out.outcome = value == "OperationOutcome",
+                _ => {}
+            }
+        }
+        out
+    }
+
+    /// `Preference-Applied`, for an operation that answers with an OperationOutcome or does not.
+    pub fn applied(self, outcome: bool) -> Option<HeaderValue> {
+        let handling = self.lenient.map(|lenient| if lenient { "handling=lenient" } else { "handling=strict" });
+        let returned = (self.outcome && outcome).then_some("return=OperationOutcome");
+        match (handling, returned) {
+            (Some(handling), Some(returned)) => HeaderValue::try_from(format!("{handling}, {returned}")).ok(),
+            (one, other) => one.or(other).map(HeaderValue::from_static),
+        }
+    }
+}
+
 /// Whether the caller can read JSON: `_format` if given, else Accept.
 pub fn acceptable(headers: &HeaderMap, format: Option<&str>, version: FhirVersion) -> Result<(), Refusal> {
     if let Some(format) = format {
@@ -179,6 +254,30 @@ mod tests {
             assert_eq!(readable(&headers(header::CONTENT_TYPE, value), FhirVersion::R4).is_ok(), ok, "{value}");
         }
         assert!(readable(&HeaderMap::new(), FhirVersion::R4).is_err());
+    }
+
+    #[test]
+    fn preferences() {
+        for (value, lenient, outcome, applied) in [
+            ("handling=lenient", Some(true), false, Some("handling=lenient")),
+            ("Handling = \"strict\"", Some(false), false, Some("handling=strict")),
+            ("handling=strict, handling=lenient", Some(false), false, Some("handling=strict")),
+            ("handling=loose", None, false, None),
+            ("return=OperationOutcome", None, true, Some("return=OperationOutcome")),
+            ("return=minimal, return=OperationOutcome", None, false, None),
+            (
+                "respond-async; wait=5, handling=lenient;x=y, return=OperationOutcome",
+                Some(true),
+                true,
+                Some("handling=lenient, return=OperationOutcome"),
+            ),
+            (", =, ;", None, false, None),
+        ] {
+            let read = Preferences::read(&headers(header::HeaderName::from_static("prefer"), value));
+            assert_eq!(read, Preferences { lenient, outcome }, "{value}");
+            assert_eq!(read.applied(true).as_ref().map(|v| v.to_str().unwrap()), applied, "{value}");
+        }
+        assert_eq!(Preferences { lenient: None, outcome: true }.applied(false), None);
     }
 
     #[test]

@@ -2,12 +2,12 @@
 
 use super::App;
 use super::appraiser::{Appraised, Appraiser, Rendering};
-use super::asked::Query;
+use super::asked::{Query, shown};
 use super::body::{self, Whole};
 use super::gate::{Caller, scope_text};
 use super::keeping::{self, Kept, Sender};
-use super::negotiate;
-use super::refusal::Refusal;
+use super::negotiate::{self, Preferences};
+use super::refusal::{Refusal, put_before};
 use super::stack::{Disposition, logs};
 use super::trail::Noted;
 use crate::access::scope::{self, Grants};
@@ -34,12 +34,23 @@ pub enum Operation {
     ValidateBundle,
     /// `NutritionOrder/$validate`
     ValidateOrder,
+    /// `NutritionOrder/{id}/$validate`
+    ValidateInstance,
     /// `NutritionOrder/$appraise`: an order, or a Bundle of an order and what is known about the person.
     Appraise,
 }
 
 impl Operation {
-    /// The address below the base, and what it calls.
+    /// What an address below the base calls, and the id in it.
+    fn at(address: &str) -> Option<(Self, Option<&str>)> {
+        if let Some((_, operation)) = Self::ALL.into_iter().find(|(known, _)| *known == address) {
+            return Some((operation, None));
+        }
+        let id = address.strip_prefix("NutritionOrder/")?.strip_suffix("/$validate")?;
+        Some((Self::ValidateInstance, Some(id)))
+    }
+
+    /// The address below the base, and what it calls; beside those on one order.
     const ALL: [(&'static str, Self); 4] = [
         ("$validate", Self::Validate),
         ("Bundle/$validate", Self::ValidateBundle),
@@ -55,7 +66,7 @@ impl Operation {
         match self {
             Self::Validate | Self::Appraise => &["NutritionOrder", "Bundle"],
             Self::ValidateBundle => &["Bundle"],
-            Self::ValidateOrder => &["NutritionOrder"],
+            Self::ValidateOrder | Self::ValidateInstance => &["NutritionOrder"],
         }
     }
 
@@ -71,7 +82,7 @@ impl Operation {
 
 /// `POST [base]/$validate`
 pub async fn validate(state: State<Arc<App>>, version: Path<String>, request: Request) -> Result<Response, Refusal> {
-    operate(state, version, request, Operation::Validate).await
+    operate(state, version.0, None, request, Operation::Validate).await
 }
 
 /// `POST [base]/Bundle/$validate`
@@ -80,7 +91,7 @@ pub async fn validate_bundle(
     version: Path<String>,
     request: Request,
 ) -> Result<Response, Refusal> {
-    operate(state, version, request, Operation::ValidateBundle).await
+    operate(state, version.0, None, request, Operation::ValidateBundle).await
 }
 
 /// `POST [base]/NutritionOrder/$validate`
@@ -89,7 +100,16 @@ pub async fn validate_order(
     version: Path<String>,
     request: Request,
 ) -> Result<Response, Refusal> {
-    operate(state, version, request, Operation::ValidateOrder).await
+    operate(state, version.0, None, request, Operation::ValidateOrder).await
+}
+
+/// `POST [base]/NutritionOrder/{id}/$validate`
+pub async fn validate_instance(
+    state: State<Arc<App>>,
+    Path((version, id)): Path<(String, String)>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    operate(state, version, Some(id), request, Operation::ValidateInstance).await
 }
 
 /// `POST [base]/NutritionOrder/$appraise`
@@ -98,7 +118,7 @@ pub async fn appraise_order(
     version: Path<String>,
     request: Request,
 ) -> Result<Response, Refusal> {
-    operate(state, version, request, Operation::Appraise).await
+    operate(state, version.0, None, request, Operation::Appraise).await
 }
 
 /// The FHIR version of a base address.
@@ -113,14 +133,17 @@ pub fn base(version: &str) -> Result<FhirVersion, Refusal> {
 
 async fn operate(
     State(app): State<Arc<App>>,
-    Path(version): Path<String>,
+    version: String,
+    instance: Option<String>,
     request: Request,
     operation: Operation,
 ) -> Result<Response, Refusal> {
     let version = base(&version)?;
     let (parts, incoming) = request.into_parts();
+    let preferences = Preferences::read(&parts.headers);
     let checked = (|| {
-        let query = Query::read(parts.uri.query(), operation.validates())?;
+        negotiate::unconditional(&parts.headers)?;
+        let query = asked(instance, preferences)?.with(parts.uri.query(), operation.validates())?;
         negotiate::acceptable(&parts.headers, query.format.as_deref(), version)?;
         negotiate::readable(&parts.headers, version)?;
         Ok(query)
@@ -152,10 +175,27 @@ async fn operate(
     let body = if kept == Kept::NotRecorded { keeping::with_issue(appraised.body) } else { appraised.body };
     let mut response = negotiate::fhir(appraised.status, body, pretty);
     kept.mark(&mut response);
+    if let Some(applied) = preferences.applied(operation.validates()) {
+        response.headers_mut().insert("preference-applied", applied);
+    }
     if logs() || app.doors.trail.is_some() {
         response.extensions_mut().insert(Disposition(appraised.disposition));
     }
     Ok(response)
+}
+
+/// What is known of a call before its parameters are read.
+fn asked(instance: Option<String>, preferences: Preferences) -> Result<Query, Refusal> {
+    // FHIR, "id": letters, digits, hyphens, dots.
+    let is_id = |id: &String| {
+        (1..=64).contains(&id.len()) && id.bytes().all(|b| b.is_ascii_alphanumeric() || b"-.".contains(&b))
+    };
+    if instance.as_ref().is_some_and(|id| !is_id(id)) {
+        return Err(Refusal::NotFound(
+            "The address names no order: an id has 1 to 64 letters, digits, hyphens and dots.".to_owned(),
+        ));
+    }
+    Ok(Query { instance, lenient: preferences.lenient == Some(true), ..Query::default() })
 }
 
 /// Runs `work` with rules that stay the same, and notes for the audit trail which they are, where there is one.
@@ -215,14 +255,44 @@ fn run(
     // command line.
     // A resource type in its usual first place needs no second reading; a second one is refused by the core.
     let fits = leading_type(input).is_some_and(|kind| kind != "Parameters" && operation.takes().contains(&kind));
-    if !fits && let Ok(document) = Document::read(input, &limits) {
-        admit(document.root(), operation, &mut query)?;
+    let mut sent = None;
+    if (!fits || query.instance.is_some())
+        && let Ok(document) = Document::read(input, &limits)
+    {
+        let resource = admit(document.root(), operation, &mut query)?;
+        sent = Some(resource)
+            .map(|resource| (resource.path(), resource.get("id").map(|id| (id.path(), id.as_str().map(Into::into)))));
     }
     let settings = query.settings(&app.settings)?;
     mode_and_profile(&query, version)?;
-    let appraised = by.appraise(input, version, &settings, operation.rendering(), keeping::keeps(app));
+    let mut appraised = by.appraise(input, version, &settings, operation.rendering(), keeping::keeps(app));
+    if appraised.status.is_success() {
+        if let (Some(instance), Some("update"), Some(sent)) = (&query.instance, query.mode.as_deref(), sent) {
+            as_update(&mut appraised, instance, sent);
+        }
+        for name in query.passed_over.iter().rev() {
+            let text = format!("Parameter {name}: is not known here and was passed over, as handling=lenient asks.");
+            put_before(&mut appraised.body, "warning", "not-supported", text, None);
+        }
+    }
     app.appraised.count(appraised.disposition);
     Ok(appraised)
+}
+
+/// Path of the resource that was sent; path and value of its id, if it has one.
+type Sent = (String, Option<(String, Option<String>)>);
+
+/// What an update asks beside the content: the id in the order is that in the address (FHIR, "update").
+fn as_update(appraised: &mut Appraised, instance: &str, (path, id): Sent) {
+    let text = "Checked as an update: the content, and that its id is that of the address. Whether this order exists and what of it may be changed was not checked, because nothing is stored here.";
+    put_before(&mut appraised.body, "information", "incomplete", text.to_owned(), None);
+    let (code, text, at) = match id {
+        Some((_, Some(id))) if id == instance => return,
+        Some((at, _)) => ("value", "The id of the order is not that of the address: an update would be refused.", at),
+        None => ("required", "The order has no id: an update needs the id of the address in the order as well.", path),
+    };
+    put_before(&mut appraised.body, "error", code, text.to_owned(), Some(at));
+    appraised.disposition = "flagged";
 }
 
 /// The resource type, when it is the first member.
@@ -243,7 +313,7 @@ fn leading_type(input: &[u8]) -> Option<&str> {
 }
 
 /// Whether the operation takes this resource; reads the parameters beside it.
-fn admit(root: Node<'_>, operation: Operation, query: &mut Query) -> Result<(), Refusal> {
+fn admit<'d>(root: Node<'d>, operation: Operation, query: &mut Query) -> Result<Node<'d>, Refusal> {
     let expected = operation.takes().join(" or ");
     let refuse = |node: Node<'_>, found: &str| {
         let hint =
@@ -252,13 +322,13 @@ fn admit(root: Node<'_>, operation: Operation, query: &mut Query) -> Result<(), 
         Err(Refusal::Unreadable("invalid", text, Some(node.path()).filter(|path| !path.is_empty())))
     };
     // Without a resource type at all the core's own refusal is the better one.
-    let Some(kind) = root.resource_type() else { return Ok(()) };
+    let Some(kind) = root.resource_type() else { return Ok(root) };
     if kind != "Parameters" {
         // What no appraisal takes, the core refuses in the words of the command line.
         if matches!(operation, Operation::Appraise) {
-            return Ok(());
+            return Ok(root);
         }
-        return if operation.takes().contains(&&*kind) { Ok(()) } else { refuse(root, &kind) };
+        return if operation.takes().contains(&&*kind) { Ok(root) } else { refuse(root, &kind) };
     }
     let mut resource = None;
     for parameter in root.get("parameter").into_iter().flat_map(Node::items) {
@@ -277,7 +347,7 @@ fn admit(root: Node<'_>, operation: Operation, query: &mut Query) -> Result<(), 
             node.as_str().map(|text| text.into_owned()).or_else(|| node.literal().map(str::to_owned))
         });
         let Some(value) = value else {
-            if name.starts_with("x-") {
+            if name.starts_with("x-") || !query.knows(&name, operation.validates()) && query.pass_over(&name) {
                 continue;
             }
             let text = "This parameter needs a primitive value.".to_owned();
@@ -297,13 +367,14 @@ fn admit(root: Node<'_>, operation: Operation, query: &mut Query) -> Result<(), 
         return Err(Refusal::Unreadable("required", text, Some(parameter.path())));
     };
     match inner.resource_type() {
-        Some(kind) if operation.takes().contains(&&*kind) => Ok(()),
+        Some(kind) if operation.takes().contains(&&*kind) => Ok(inner),
         Some(kind) => refuse(inner, &kind),
         None => refuse(inner, ""),
     }
 }
 
-/// `mode` and `profile` of `$validate`, as far as a service without stored resources can honour them.
+/// `mode` and `profile` of `$validate` (resource-validation-mode), as far as a service without stored resources can
+/// honour them. FHIR has `update` and `delete` on one order only.
 fn mode_and_profile(query: &Query, version: FhirVersion) -> Result<(), Refusal> {
     match query.mode.as_deref() {
         None | Some("create") => {}
@@ -314,15 +385,21 @@ fn mode_and_profile(query: &Query, version: FhirVersion) -> Result<(), Refusal> 
                 "profile needs the parameter profile as well.".to_owned(),
             ));
         }
-        Some("update" | "delete") => {
+        Some("update") if query.instance.is_some() => {}
+        Some("delete") if query.instance.is_some() => {
             return Err(Refusal::NotSupported(
-                "Parameter mode: update and delete need a stored resource, and nothing is stored here; use create, or no mode.".to_owned(),
+                "Parameter mode: whether an order may be deleted cannot be told, because nothing is stored here. Nothing was checked.".to_owned(),
             ));
         }
-        Some(_) => {
+        Some(mode @ ("update" | "delete")) => {
+            return Err(Refusal::NotSupported(format!(
+                "Parameter mode: {mode} is for one order, at NutritionOrder/ID/$validate. Nothing was checked.",
+            )));
+        }
+        Some(mode) => {
             return Err(Refusal::Parameter(
                 "mode".to_owned(),
-                "expected create, update, delete or profile.".to_owned(),
+                format!("\"{}\" is not known; expected create, update, delete or profile.", shown(mode)),
             ));
         }
     }
@@ -348,7 +425,9 @@ pub async fn batch(
 ) -> Result<Response, Refusal> {
     let version = base(&version)?;
     let (parts, incoming) = request.into_parts();
+    let preferences = Preferences::read(&parts.headers);
     let checked = (|| {
+        negotiate::unconditional(&parts.headers)?;
         let query = Query::read(parts.uri.query(), false)?;
         negotiate::acceptable(&parts.headers, query.format.as_deref(), version)?;
         negotiate::readable(&parts.headers, version)?;
@@ -370,7 +449,7 @@ pub async fn batch(
     let (grants, client) = (caller.map(|c| c.grants), caller.map_or_else(String::new, |c| c.name.to_string()));
     let noted = parts.extensions.get::<Noted>().cloned();
     let (mut answer, of_entries) = calculate(&app, whole, app.limits.appraisal_time, move |app, input| {
-        answer_batch(app, input, version, grants, noted.as_ref())
+        answer_batch(app, input, &Called { version, grants, preferences }, noted.as_ref())
     })
     .await??;
     let (entries, orders): (Vec<Vec<bool>>, Vec<Vec<Received>>) = of_entries
@@ -388,6 +467,9 @@ pub async fn batch(
     let answer = serde_json::to_string(&answer).map_err(|_| Refusal::Fault)?;
     let mut response = negotiate::fhir(StatusCode::OK, answer, query.pretty);
     kept.mark(&mut response);
+    if let Some(applied) = preferences.applied(false) {
+        response.headers_mut().insert("preference-applied", applied);
+    }
     response.extensions_mut().insert(Disposition("batch"));
     Ok(response)
 }
@@ -418,13 +500,14 @@ struct EntryStatus {
 /// The answer, and the orders of each entry.
 type Batch = (BatchResponse, Vec<Vec<Received>>);
 
-fn answer_batch(
-    app: &App,
-    input: &[u8],
+/// What is the same for all entries of a batch.
+struct Called {
     version: FhirVersion,
     grants: Option<Grants>,
-    noted: Option<&Noted>,
-) -> Result<Batch, Refusal> {
+    preferences: Preferences,
+}
+
+fn answer_batch(app: &App, input: &[u8], called: &Called, noted: Option<&Noted>) -> Result<Batch, Refusal> {
     let limits = json::Limits { bytes: app.limits.body, ..json::Limits::default() };
     let document = Document::read(input, &limits).map_err(|error| {
         Refusal::Unreadable(
@@ -476,7 +559,7 @@ fn answer_batch(
     let (entry, orders) = entries
         .into_iter()
         .map(|entry| {
-            let (answer, orders) = answer_entry(app, by, entry, (version, grants), left);
+            let (answer, orders) = answer_entry(app, by, entry, called, left);
             left = left.saturating_sub(answer.resource.as_ref().map_or(0, |body| body.get().len()));
             (answer, orders)
         })
@@ -489,11 +572,11 @@ fn answer_entry(
     app: &App,
     by: &dyn Appraiser,
     entry: Node<'_>,
-    (version, grants): (FhirVersion, Option<Grants>),
+    called: &Called,
     left: usize,
 ) -> (ResponseEntry, Vec<Received>) {
     let answered = catch_unwind(AssertUnwindSafe(|| {
-        if left == 0 { Err(Refusal::BatchFull) } else { run_entry(app, by, entry, version, grants) }
+        if left == 0 { Err(Refusal::BatchFull) } else { run_entry(app, by, entry, called) }
     }))
     .unwrap_or_else(|_| {
         app.panics.fetch_add(1, Ordering::Relaxed);
@@ -519,34 +602,28 @@ fn answer_entry(
     (entry, orders)
 }
 
-fn run_entry(
-    app: &App,
-    by: &dyn Appraiser,
-    entry: Node<'_>,
-    version: FhirVersion,
-    grants: Option<Grants>,
-) -> Result<Appraised, Refusal> {
+fn run_entry(app: &App, by: &dyn Appraiser, entry: Node<'_>, called: &Called) -> Result<Appraised, Refusal> {
     let missing =
         |what: &str, at: Node<'_>| Refusal::Unreadable("required", format!("{what} is missing."), Some(at.path()));
     let request = entry.get("request").ok_or_else(|| missing("request", entry))?;
     let method = request.get("method").and_then(Node::as_str).ok_or_else(|| missing("request.method", request))?;
     let url = request.get("url").and_then(Node::as_str).ok_or_else(|| missing("request.url", request))?;
     let (path, query) = url.split_once('?').map_or((&*url, None), |(path, query)| (path, Some(query)));
-    let Some((_, operation)) = Operation::ALL.into_iter().find(|(address, _)| *address == path.trim_start_matches('/'))
-    else {
+    let Some((operation, instance)) = Operation::at(path.trim_start_matches('/')) else {
         return Err(Refusal::NotFound(
-            "An entry of a batch may call NutritionOrder/$appraise, NutritionOrder/$validate, Bundle/$validate or $validate.".to_owned(),
+            "An entry of a batch may call NutritionOrder/$appraise, NutritionOrder/$validate, NutritionOrder/ID/$validate, Bundle/$validate or $validate.".to_owned(),
         ));
     };
     if method != "POST" {
         return Err(Refusal::MethodNotAllowed);
     }
     let need = if operation.validates() { scope::Need::Validate } else { scope::Need::Appraise };
-    if grants.is_some_and(|grants| !grants.allow(need)) {
+    if called.grants.is_some_and(|grants| !grants.allow(need)) {
         return Err(Refusal::Forbidden(scope_text()));
     }
-    let query = Query::read(query, operation.validates())?;
+    negotiate::unconditional_entry(|element| request.get(element).is_some())?;
+    let query = asked(instance.map(str::to_owned), called.preferences)?.with(query, operation.validates())?;
     let resource =
         entry.get("resource").filter(|node| node.kind() == Kind::Object).ok_or_else(|| missing("resource", entry))?;
-    run(app, by, resource.raw().as_bytes(), version, operation, query)
+    run(app, by, resource.raw().as_bytes(), called.version, operation, query)
 }

@@ -29,6 +29,8 @@ pub enum Refusal {
     Parameter(String, String),
     /// Readable, but not offered. (sentence)
     NotSupported(String),
+    /// A condition on a version that there is not. (the header or element)
+    Condition(&'static str),
     /// Too much at once.
     Overloaded,
     /// The appraisal took too long and was given up.
@@ -60,6 +62,7 @@ impl Refusal {
             Self::Unreadable(..) | Self::Parameter(..) | Self::NotSupported(_) | Self::Incomplete => {
                 StatusCode::BAD_REQUEST
             }
+            Self::Condition(_) => StatusCode::PRECONDITION_FAILED,
             Self::Overloaded | Self::AppraisalTimeout => StatusCode::SERVICE_UNAVAILABLE,
             Self::Fault => StatusCode::INTERNAL_SERVER_ERROR,
             Self::Unauthorized => StatusCode::UNAUTHORIZED,
@@ -72,9 +75,11 @@ impl Refusal {
     pub fn code(&self) -> &'static str {
         match self {
             Self::NotFound(_) => "not-found",
-            Self::MethodNotAllowed | Self::NotAcceptable(_) | Self::MediaType(_) | Self::NotSupported(_) => {
-                "not-supported"
-            }
+            Self::MethodNotAllowed
+            | Self::NotAcceptable(_)
+            | Self::MediaType(_)
+            | Self::NotSupported(_)
+            | Self::Condition(_) => "not-supported",
             Self::BodyTimeout | Self::AppraisalTimeout => "timeout",
             Self::TooLarge(_) => "too-long",
             Self::BatchFull => "too-costly",
@@ -102,6 +107,9 @@ impl Refusal {
             Self::Unreadable(_, what, _) => what.clone(),
             Self::Parameter(name, what) => format!("Parameter {name}: {what}"),
             Self::NotSupported(what) => what.clone(),
+            Self::Condition(name) => format!(
+                "{name}: nothing is stored here, so there is no version or resource that this condition could be met by. Nothing was checked; send the same without it."
+            ),
             Self::Overloaded => "Too many requests at this moment; try again shortly. Nothing was checked.".to_owned(),
             Self::AppraisalTimeout => "The appraisal took too long and was given up. Nothing was checked.".to_owned(),
             Self::Fault => {
@@ -119,17 +127,22 @@ impl Refusal {
         }
     }
 
-    /// The OperationOutcome, compact JSON.
-    pub fn outcome(&self) -> String {
+    fn issue(&self, severity: &'static str) -> Issue {
         let expression = match self {
             Self::Unreadable(_, _, Some(path)) => vec![path.clone()],
             _ => Vec::new(),
         };
-        let severity = if matches!(self, Self::Parameter(..) | Self::NotSupported(_)) { "error" } else { "fatal" };
-        let outcome = Outcome {
-            resource_type: "OperationOutcome",
-            issue: [Issue { severity, code: self.code(), details: Details { text: self.text() }, expression }],
+        Issue { severity, code: self.code(), details: Details { text: self.text() }, expression }
+    }
+
+    /// The OperationOutcome, compact JSON.
+    pub fn outcome(&self) -> String {
+        let severity = if matches!(self, Self::Parameter(..) | Self::NotSupported(_) | Self::Condition(_)) {
+            "error"
+        } else {
+            "fatal"
         };
+        let outcome = Outcome { resource_type: "OperationOutcome", issue: [self.issue(severity)] };
         // Strings and nothing else: cannot fail to serialise; an empty body would be the worst answer.
         serde_json::to_string(&outcome).unwrap_or_else(|_| {
             r#"{"resourceType":"OperationOutcome","issue":[{"severity":"fatal","code":"exception"}]}"#.to_owned()
@@ -156,6 +169,16 @@ struct Issue {
 #[derive(Serialize)]
 struct Details {
     text: String,
+}
+
+/// Puts an issue before those of an answer of the core, which is an OperationOutcome or holds one.
+pub fn put_before(body: &mut String, severity: &'static str, code: &'static str, text: String, at: Option<String>) {
+    // In a text the quotation marks of this would be escaped.
+    const ISSUES: &str = "\"issue\":[";
+    let issue = Issue { severity, code, details: Details { text }, expression: at.into_iter().collect() };
+    if let (Some(place), Ok(issue)) = (body.find(ISSUES), serde_json::to_string(&issue)) {
+        body.insert_str(place + ISSUES.len(), &(issue + ","));
+    }
 }
 
 impl IntoResponse for Refusal {

@@ -47,6 +47,7 @@ pub fn table() -> Vec<Route> {
         ("POST", "/fhir/{version}/$validate", validate, post(operations::validate)),
         ("POST", "/fhir/{version}/Bundle/$validate", validate, post(operations::validate_bundle)),
         ("POST", "/fhir/{version}/NutritionOrder/$validate", validate, post(operations::validate_order)),
+        ("POST", "/fhir/{version}/NutritionOrder/{id}/$validate", validate, post(operations::validate_instance)),
         ("POST", "/fhir/{version}/NutritionOrder/$appraise", appraise, post(operations::appraise_order)),
         ("GET", "/fhir/{version}/OperationDefinition/{id}", Need::Open, get(definitions::operation)),
         ("GET", "/fhir/{version}/StructureDefinition/{id}", Need::Open, get(definitions::structure)),

@@ -203,7 +203,13 @@ def refusals(service):
         ("POST", "/fhir/R4/NutritionOrder/$appraise", b" " * ((1 << 20) + 1), {}),
         ("POST", "/fhir/R4", b'{"resourceType":"Bundle","type":"transaction"}', {}),
         ("POST", "/fhir/R5/NutritionOrder/$appraise", order, {"Content_Type": "application/fhir+json; fhirVersion=4.0"}),
+        ("POST", "/fhir/R4/NutritionOrder/$validate?mode=destroy", order, {}), ("POST", "/fhir/R5/NutritionOrder/x/$validate?mode=delete", order, {}),
+        ("POST", "/fhir/R4/NutritionOrder/$validate", order, {"If_Match": 'W/"1"'}), ("POST", "/fhir/R5", order, {"If_None_Exist": "a=b"}),
     ]
+    for version, ident in (("R4", "x"), ("R4B", "y"), ("R5", None)):
+        sent = {"resourceType": "NutritionOrder", **({"id": ident} if ident else {})}
+        _, answer = service.ask("POST", f"/fhir/{version}/NutritionOrder/x/$validate?mode=update&other=1", json.dumps(sent), Prefer="handling=lenient")
+        judge(f"as an update, {version}", answer, version, sent, "OperationOutcome")
     for method, path, body, headers in asks:
         status, answer = service.ask(method, path, body, **headers)
         judge(f"{method} {path} -> {status}", answer, "R5" if "R5" in path else "R4", kind="OperationOutcome")

@@ -419,7 +419,7 @@ pub struct TurnedAway {
 
 /// What a call is called in the trail, by the route and method; None for calls that are not kept.
 pub fn action(method: &str, route: &str) -> Option<(&'static str, &'static str)> {
-    const KEPT: [(&str, &str); 8] = [
+    const KEPT: [(&str, &str); 9] = [
         ("hook", "/cds-services/{id}"),
         ("feedback", "/cds-services/{id}/feedback"),
         ("batch", "/fhir/{version}"),
@@ -427,6 +427,7 @@ pub fn action(method: &str, route: &str) -> Option<(&'static str, &'static str)>
         ("validate", "/fhir/{version}/$validate"),
         ("validate", "/fhir/{version}/Bundle/$validate"),
         ("validate", "/fhir/{version}/NutritionOrder/$validate"),
+        ("validate", "/fhir/{version}/NutritionOrder/{id}/$validate"),
         ("appraise", "/fhir/{version}/NutritionOrder/$appraise"),
     ];
     KEPT.into_iter().find(|(_, kept)| *kept == route && method == "POST")
