@@ -457,6 +457,7 @@ pub fn task(summary: &Summary, version: FhirVersion) -> Value {
         LaneState::Taken { by, .. } | LaneState::Asked { by, .. } | LaneState::Snoozed { by, .. } => Some(who(by)),
         _ => None,
     });
+    let r5 = version == FhirVersion::R5;
     let mut out = json!({
         "resourceType": "Task",
         "id": summary.id,
@@ -471,8 +472,13 @@ pub fn task(summary: &Summary, version: FhirVersion) -> Value {
         "authoredOn": summary.received.to_string(),
         "lastModified": summary.changed_at.to_string(),
         "requester": { "display": PROGRAM },
-        "restriction": { "period": { "end": due(grade, summary.received, summary.starts).to_string() } },
     });
+    let by_when = json!({ "end": due(grade, summary.received, summary.starts).to_string() });
+    if r5 {
+        out["requestedPeriod"] = by_when;
+    } else {
+        out["restriction"] = json!({ "period": by_when });
+    }
     if let Some(patient) = patient(summary) {
         out["for"] = patient;
     }
@@ -518,7 +524,11 @@ pub fn issue(item: &Item, nth: usize, found: &Found, version: FhirVersion) -> Va
         "resourceType": "DetectedIssue",
         "id": issue_id(&summary.id, nth),
         "meta": { "lastUpdated": summary.changed_at.to_string() },
-        "status": if summary.standing == Standing::Replaced { "cancelled" } else { "final" },
+        "status": match (summary.standing, version) {
+            (Standing::Replaced, FhirVersion::R5) => "mitigated",
+            (Standing::Replaced, _) => "cancelled",
+            (Standing::Open | Standing::Closed, _) => "final",
+        },
         "code": { "coding": [{ "system": system, "code": found.rule, "display": found.title }], "text": found.title },
         "severity": severity,
         "identifiedDateTime": summary.received.to_string(),
@@ -526,6 +536,10 @@ pub fn issue(item: &Item, nth: usize, found: &Found, version: FhirVersion) -> Va
         "implicated": [order(summary)],
         "detail": detail.join("\n"),
     });
+    if summary.standing == Standing::Replaced {
+        out["mitigation"] =
+            json!([{ "action": { "text": "The order was changed; this is not its content any more." } }]);
+    }
     if let Some(patient) = patient(summary) {
         out[if version == FhirVersion::R5 { "subject" } else { "patient" }] = patient;
     }
