@@ -391,16 +391,17 @@ fn patient(summary: &Summary) -> Option<Value> {
     }
     Some(match named.split_once('|') {
         Some((system, value)) => json!({ "identifier": { "system": system, "value": value } }),
-        None if named.contains('/') || named.starts_with('#') || named.starts_with("urn:") => {
+        None if named.starts_with('#') => json!({ "display": "the patient inside the order" }),
+        None if named.contains('/') || named.starts_with("urn:") => {
             json!({ "reference": absolute(summary, named) })
         }
         None => json!({ "identifier": { "value": named } }),
     })
 }
 
-/// A relative reference with the client's server in front, where that is known; an inner one is of the order only.
+/// A relative reference with the client's server in front, where that is known.
 fn absolute(summary: &Summary, reference: &str) -> String {
-    let relative = !reference.contains(':') && !reference.starts_with('#');
+    let relative = !reference.contains(':');
     if summary.key.base.is_empty() || !relative {
         reference.to_owned()
     } else {
