@@ -30,6 +30,7 @@ pub mod rules_in_use;
 pub mod samples;
 pub mod server;
 pub mod stack;
+pub mod tasks;
 pub mod tls;
 pub mod trail;
 
