@@ -260,12 +260,15 @@ pub struct Sheet {
     pub assumed: Vec<(String, String)>,
 }
 
+/// Why nothing was read: sentence, line and column, path.
+pub type NotRead = (String, Option<(u32, u32)>, Option<String>);
+
 /// Everything about one input.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "camelCase")]
 pub struct Sheets {
     /// Why nothing was read: sentence, line and column, path.
-    pub refused: Option<(String, Option<(u32, u32)>, Option<String>)>,
+    pub refused: Option<NotRead>,
     /// `clear`, `flagged`, `not-fully-checked` or `refused`.
     pub disposition: Word,
     /// Orders.
