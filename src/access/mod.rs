@@ -20,6 +20,7 @@
     )
 )]
 
+pub mod id_token;
 pub mod keys;
 pub mod replay;
 pub mod scope;

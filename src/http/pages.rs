@@ -3,6 +3,7 @@
 pub mod assets;
 pub mod form;
 pub mod html;
+pub mod oidc;
 pub mod people;
 pub mod queue;
 pub mod rules;

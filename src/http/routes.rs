@@ -24,6 +24,8 @@ pub fn table() -> Vec<Route> {
         ("GET", "/keys", Need::Open, get(pages::keys)),
         ("GET", "/sign-in", Need::Open, get(pages::sign_in::show)),
         ("POST", "/sign-in", Need::Open, post(pages::sign_in::sign_in)),
+        ("GET", "/sign-in/begin", Need::Open, get(pages::sign_in::begin)),
+        ("GET", "/sign-in/answer", Need::Open, get(pages::sign_in::answer)),
         ("POST", "/sign-out", Need::Open, post(pages::sign_in::sign_out)),
         ("GET", "/queue", Need::Person, get(pages::queue::list)),
         ("GET", "/queue/events", Need::Person, get(pages::queue::events)),

@@ -247,6 +247,9 @@ pub struct Sheet {
     pub open: Vec<Open>,
     /// What this sender does not provide: kind of context, rules.
     pub not_sent: Vec<(String, String)>,
+    /// Rules whose data this version does not read.
+    #[serde(default)]
+    pub not_read: Vec<String>,
     /// Other remarks on what was not checked.
     pub not_checked: Vec<String>,
     /// What is known of the patient.
@@ -257,12 +260,15 @@ pub struct Sheet {
     pub assumed: Vec<(String, String)>,
 }
 
+/// Why nothing was read: sentence, line and column, path.
+pub type NotRead = (String, Option<(u32, u32)>, Option<String>);
+
 /// Everything about one input.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "camelCase")]
 pub struct Sheets {
     /// Why nothing was read: sentence, line and column, path.
-    pub refused: Option<(String, Option<(u32, u32)>, Option<String>)>,
+    pub refused: Option<NotRead>,
     /// `clear`, `flagged`, `not-fully-checked` or `refused`.
     pub disposition: Word,
     /// Orders.
@@ -373,9 +379,6 @@ fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>
     };
     let (not_sent, not_read) = not_provided(&o.judged);
     let mut not_checked = Vec::new();
-    if !not_read.is_empty() {
-        not_checked.push(format!("This version does not read what these rules need: {}.", not_read.join(", ")));
-    }
     if !o.unlisted.is_empty() {
         not_checked.push(unlisted(o.unlisted.len()));
     }
@@ -424,6 +427,7 @@ fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>
             })
             .collect(),
         not_sent: not_sent.into_iter().map(|(what, rules)| (what.to_owned(), rules.join(", "))).collect(),
+        not_read: not_read.into_iter().map(str::to_owned).collect(),
         not_checked,
         facts,
         reckoned,

@@ -79,7 +79,7 @@ const post = async (service, bundle, version = "R4") => {
 const orderIn = (bundle) => bundle.entry.map((e) => e.resource).find((r) => r.resourceType === "NutritionOrder");
 const labels = (page) => page.locator(".queue a.open").allTextContents();
 const open = async (page, service, label, lane = "all") => {
-  await page.goto(`${service.base}/queue?lane=${lane}&state=all`);
+  await page.goto(`${service.base}/queue?lane=${lane}&state=all&q=${label}`);
   await page.locator(".queue a.open", { hasText: new RegExp(`^${label}$`) }).first().click();
   await page.waitForURL(/\/queue\/[0-9a-f-]{36}/);
 };

@@ -3,6 +3,7 @@
 //! INVARIANT: neither the token nor a session's id is in a log line or an answer's body; of a session only a hash of its id
 //! is kept.
 
+use super::oidc::Provider;
 use crate::queue::{self, Lane};
 use http::{HeaderMap, HeaderValue, header};
 use jiff::{SignedDuration, Timestamp};
@@ -135,7 +136,8 @@ pub enum NotSigned {
 
 /// Who may sign in, and who is.
 pub struct People {
-    token: Key,
+    token: Option<Key>,
+    provider: Option<Provider>,
     listed: Vec<Person>,
     secure: bool,
     kept: Mutex<Kept>,
@@ -156,7 +158,22 @@ impl People {
     pub fn with_token(listed: Vec<Person>, secure: bool) -> (Self, String) {
         let token = random();
         let kept = Mutex::default();
-        (Self { token: hash(&token), listed, secure, kept }, token)
+        (Self { token: Some(hash(&token)), provider: None, listed, secure, kept }, token)
+    }
+
+    /// People whom the institution's provider knows.
+    pub fn with_provider(provider: Provider, secure: bool) -> Self {
+        Self { token: None, provider: Some(provider), listed: Vec::new(), secure, kept: Mutex::default() }
+    }
+
+    /// The provider, where there is one.
+    pub fn provider(&self) -> Option<&Provider> {
+        self.provider.as_ref()
+    }
+
+    /// Whether the pages are reached over TLS.
+    pub fn secure(&self) -> bool {
+        self.secure
     }
 
     /// Those to pick from.
@@ -191,7 +208,7 @@ impl People {
             return Err(NotSigned::TooMany);
         }
         // Hashes are compared, so the time it takes tells nothing of the token.
-        if hash(token.trim()) != self.token {
+        if Some(hash(token.trim())) != self.token {
             let (begun, n) = kept.wrong.unwrap_or((now, 0));
             kept.wrong = Some((begun, n + 1));
             return Err(NotSigned::Token);
@@ -207,6 +224,13 @@ impl People {
             }
             Err(_) => return Err(NotSigned::Nobody),
         };
+        drop(kept);
+        self.begin(person, now).ok_or(NotSigned::Nobody)
+    }
+
+    /// Begins a session of somebody who is known; gives the cookie.
+    pub fn begin(&self, person: Person, now: Timestamp) -> Option<HeaderValue> {
+        let mut kept = self.kept();
         kept.sessions.retain(|_, s| alive(s, now));
         while kept.sessions.len() >= MOST_SESSIONS {
             let oldest = kept.sessions.iter().min_by_key(|(_, s)| s.used).map(|(key, _)| *key);
@@ -216,7 +240,7 @@ impl People {
         let id = random();
         kept.sessions.insert(hash(&id), Session { person, csrf: random(), begun: now, used: now });
         drop(kept);
-        self.set_cookie(&id, LIFE.as_secs()).ok_or(NotSigned::Nobody)
+        self.set_cookie(&id, LIFE.as_secs())
     }
 
     fn set_cookie(&self, id: &str, seconds: i64) -> Option<HeaderValue> {

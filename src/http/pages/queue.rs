@@ -241,11 +241,10 @@ impl Asked {
     }
 }
 
+type Entered<'a> = (Signed, &'a Arc<dyn Store>, &'a People);
+
 /// Whoever sees orders, the store and the people; a page that says why not.
-fn entered<'a>(
-    app: &'a App,
-    signed: Option<Signed>,
-) -> Result<(Signed, &'a Arc<dyn Store>, &'a People), Box<Response>> {
+fn entered(app: &App, signed: Option<Signed>) -> Result<Entered<'_>, Box<Response>> {
     let (Some(store), Some(people), Some(signed)) = (&app.doors.store, &app.doors.people, signed) else {
         let text = vec!["This service keeps nothing, so there is no queue.".to_owned()];
         let chrome = Chrome::new(app, "No queue", "queue", None);
