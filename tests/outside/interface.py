@@ -27,9 +27,9 @@ CHECKS = ("not_a_server_error", "status_code_conformance", "content_type_conform
 # Operations, and how many requests are made up for each of them beside those that cover its parameters. Each part has a
 # process of its own, because one uses one core.
 PARTS = {
-    "read": (["--include-method", "GET"], 800),
-    "hooks": (["--include-path-regex", "^/cds-services/", "--include-method", "POST"], 700),
-    "operations": (["--include-path-regex", "^/fhir/", "--include-method", "POST"], 550),
+    "read": (["--include-method", "GET"], 720),
+    "hooks": (["--include-path-regex", "^/cds-services/"], 150),
+    "operations": (["--include-operation-id-regex", "^(validate|appraise|batch)"], 560),
 }
 
 
