@@ -630,14 +630,25 @@ fn the_page_shows_an_access_file() {
     let folder = Folder::new();
     folder.write("monitoring.json", OrderEntry::new().jwks);
     folder.write("authorities.pem", Authority::new("Invented").pem());
+    folder.write("pages-secret.txt", "an invented secret\n");
     let read = load(Path::new(&folder.write("access.toml", example))).unwrap();
     let names: Vec<&str> = read.access.issuers.iter().map(|issuer| issuer.name.as_str()).collect();
     assert_eq!(names, ["order-entry", "monitoring", "login"]);
     let Kind::AuthorizationServer { audience, clients } = &read.access.issuers[2].kind else { panic!("no server") };
     assert_eq!((audience.as_str(), clients.contains("nightly-checks")), ("https://gate.example/fhir", true));
+    let people = read.people.as_ref().unwrap();
+    assert_eq!((people.client_id.as_str(), people.secret.as_deref()), ("enteral-gate", Some("an invented secret")));
+    assert_eq!(
+        people.jobs.iter().map(|(group, job)| (group.as_str(), job.words())).collect::<Vec<_>>(),
+        [("pharmacy", "pharmacist"), ("nutrition-team", "dietitian")]
+    );
     for key in KEYS.into_iter().flatten() {
-        let table = matches!(*key, "client" | "authorization-server");
-        let named = page.contains(&if table { format!("[[{key}]]") } else { format!("`{key}`") });
+        let named = page.contains(&match *key {
+            "client" | "authorization-server" => format!("[[{key}]]"),
+            "people" => "[people]".to_owned(),
+            "role" => "[[people.role]]".to_owned(),
+            _ => format!("`{key}`"),
+        });
         assert!(named, "{key} is not described");
     }
     // A key that the reader does not know would have been refused; one that is not in the list would be new to it.

@@ -7,6 +7,8 @@ use crate::access::token::algorithms;
 use crate::access::{Access, Issuer, Kind, Role};
 use crate::formulary::suggestion::hint;
 use crate::http::key_sets::{KeySets, Pace};
+use crate::http::pages::oidc::{Config, Provider};
+use crate::http::pages::people::Job;
 use http::Uri;
 use reqwest::Certificate;
 use serde::Deserialize;
@@ -32,6 +34,8 @@ pub struct Callers {
     pub access: Access,
     /// Certification authorities for fetching keys, PEM; empty: those of the machine.
     pub key_authorities: Vec<u8>,
+    /// Where people sign in for the pages.
+    pub people: Option<Config>,
     /// Of everything that was read.
     fingerprint: [u8; 32],
 }
@@ -43,6 +47,16 @@ impl PartialEq for Callers {
 }
 
 impl Callers {
+    /// The provider at which people sign in, where there is one.
+    ///
+    /// # Errors
+    /// When it could not be asked.
+    pub fn provider(&self) -> Result<Option<Provider>, String> {
+        let roots = Certificate::from_pem_bundle(&self.key_authorities);
+        let roots = roots.map_err(|_| "key-authorities: not a list of certificates in PEM")?;
+        self.people.clone().map(|config| Provider::new(config, roots)).transpose()
+    }
+
     /// Those who may call, with what fetches their keys.
     ///
     /// # Errors
@@ -65,6 +79,27 @@ struct File {
     client: Vec<Spanned<Client>>,
     #[serde(default)]
     authorization_server: Vec<Spanned<Server>>,
+    people: Option<Spanned<People>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+struct People {
+    name: Spanned<String>,
+    issuer: Spanned<String>,
+    client_id: Spanned<String>,
+    client_secret: Option<Spanned<String>>,
+    #[serde(default)]
+    scopes: Vec<String>,
+    groups_claim: Option<String>,
+    role: Vec<Spanned<GroupRole>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+struct GroupRole {
+    group: String,
+    is: Spanned<String>,
 }
 
 #[derive(Deserialize)]
@@ -94,11 +129,13 @@ struct Server {
     concurrent: Option<Spanned<u16>>,
 }
 
-/// Keys of the file, of a `[[client]]` and of an `[[authorization-server]]`.
-pub const KEYS: [&[&str]; 3] = [
-    &["public-url", "leeway", "key-authorities", "client", "authorization-server"],
+/// Keys of the file, of a `[[client]]`, of an `[[authorization-server]]`, of `[people]` and of a `[[people.role]]`.
+pub const KEYS: [&[&str]; 5] = [
+    &["public-url", "leeway", "key-authorities", "client", "authorization-server", "people"],
     &["name", "iss", "jku", "jwks", "algorithms", "roles", "concurrent"],
     &["name", "issuer", "jwks-url", "jwks", "audience", "clients", "algorithms", "concurrent"],
+    &["name", "issuer", "client-id", "client-secret", "scopes", "groups-claim", "role"],
+    &["group", "is"],
 ];
 
 /// Reads an access file and the files it names.
@@ -182,6 +219,7 @@ impl Reader {
             };
             self.issuer(of, kind, &mut issuers);
         }
+        let people = file.people.and_then(|people| self.people(people.into_inner(), &public_url, leeway));
         if issuers.is_empty() && self.found.is_empty() {
             self.found.push(format!(
                 "{}: nobody may call: expected at least one [[client]] or [[authorization-server]]",
@@ -194,7 +232,67 @@ impl Reader {
         let access = Access { public_url, leeway: i64::from(leeway), issuers };
         self.read.update(self.text.as_bytes());
         let fingerprint = self.read.finalize().into();
-        Ok(Callers { access, key_authorities: key_authorities.unwrap_or_default(), fingerprint })
+        Ok(Callers { access, key_authorities: key_authorities.unwrap_or_default(), people, fingerprint })
+    }
+
+    /// Where people sign in, and what their groups are here.
+    fn people(&mut self, people: People, public_url: &str, leeway: u16) -> Option<Config> {
+        let before = self.found.len();
+        if let Err(what) = address(people.issuer.get_ref()) {
+            self.tell(people.issuer.span().start, &format!("people.issuer: {what}"));
+        }
+        for (key, text) in [("name", &people.name), ("client-id", &people.client_id)] {
+            if text.get_ref().trim().is_empty() {
+                self.tell(text.span().start, &format!("people.{key}: is empty"));
+            }
+        }
+        let secret = people.client_secret.and_then(|name| {
+            let at = name.span().start;
+            let text = self.text_of(&name, "people.client-secret", 4096)?;
+            let text = String::from_utf8(text).map(|text| text.trim().to_owned());
+            match text {
+                Ok(text) if !text.is_empty() => Some(text),
+                _ => {
+                    self.tell(at, "people.client-secret: the file is empty, or not UTF-8");
+                    None
+                }
+            }
+        });
+        let mut jobs = Vec::new();
+        for role in people.role {
+            let role = role.into_inner();
+            match Job::of(role.is.get_ref()) {
+                Some(job) => jobs.push((role.group, job)),
+                None => {
+                    let known = Job::ALL.map(|(_, word, _)| word);
+                    let meant = hint(role.is.get_ref(), known);
+                    self.tell(
+                        role.is.span().start,
+                        &format!("people.role.is: expected one of {}{meant}", known.join(", ")),
+                    );
+                }
+            }
+        }
+        if jobs.is_empty() && before == self.found.len() {
+            self.tell(
+                people.name.span().start,
+                "people: expected at least one [[people.role]], or nobody could sign in",
+            );
+        }
+        if before != self.found.len() {
+            return None;
+        }
+        Some(Config {
+            name: people.name.into_inner(),
+            issuer: people.issuer.into_inner(),
+            client_id: people.client_id.into_inner(),
+            secret,
+            scopes: people.scopes,
+            groups: people.groups_claim.unwrap_or_else(|| "groups".to_owned()),
+            jobs,
+            public_url: public_url.to_owned(),
+            leeway: i64::from(leeway),
+        })
     }
 
     fn roles(&mut self, given: Option<Spanned<Vec<String>>>) -> BTreeSet<Role> {

@@ -6,6 +6,7 @@ use super::certificates::{self, CertificateFiles};
 use super::reload::watch;
 use crate::http::Doors;
 use crate::http::gate::Gate;
+use crate::http::pages::people::People;
 use crate::http::server::{Exposed, is_loopback};
 use crate::http::tls::{Certificates, Pem};
 use clap::Args;
@@ -151,8 +152,12 @@ impl Reached {
             }
         };
         let mut kept = Vec::new();
+        let mut people = None;
         let gate = match (callers, self.access) {
             (Some(callers), Some(path)) => {
+                // Over TLS here, or at a proxy that ends it.
+                let secure = watched.is_some() || callers.access.public_url.starts_with("https:");
+                people = callers.provider()?.map(|provider| Arc::new(People::with_provider(provider, secure)));
                 let (access, sets) = callers.clone().with_keys()?;
                 let gate = Arc::new(Gate::new(access, sets));
                 kept.push(Kept::Access { path, gate: gate.clone(), read: callers });
@@ -162,7 +167,7 @@ impl Reached {
         };
         let certificates = watched.as_ref().map(|(_, certificates, _)| certificates.clone());
         kept.extend(watched.map(|(files, certificates, pem)| Kept::Certificates { files, certificates, pem }));
-        let doors = Doors { gate, certificates, admin: admin.is_some(), trail: None, store: None, people: None };
+        let doors = Doors { gate, certificates, admin: admin.is_some(), trail: None, store: None, people };
         Ok(Opened { doors, address, admin, kept })
     }
 }
