@@ -6,7 +6,7 @@
 //! hash, or a [`Reference`] that its caller passes as such. No type here takes a text that somebody sent.
 //!
 //! The flow: an [`Event`] is sealed by [`chain::Chain`] into a [`chain::Entry`], which has a place in the sequence and a
-//! hash over the hash before it and its own canonical bytes; [`line`] writes and reads one as a line of JSON;
+//! hash over the hash before it and its own canonical bytes; [`mod@line`] writes and reads one as a line of JSON;
 //! [`verify::Verifier`] takes such lines and names the first that does not belong where it is. A sequence can always be
 //! cut at its end without a trace in itself: an [`chain::Anchor`] kept elsewhere shows that. [`fhir`] writes entries as
 //! AuditEvents.
