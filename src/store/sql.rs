@@ -498,9 +498,9 @@ impl Store for SqlStore {
             let left = self.shared.take_aside(MOST_SET_ASIDE);
             if !left.is_empty() {
                 // A last time; what fails is set aside again, and said below.
+                self.shared.trying.store(0, Ordering::Relaxed);
                 let _ = self.record(left).await;
             }
-            self.shared.trying.store(0, Ordering::Relaxed);
             // Without a sender the writer ends after what waits.
             drop(locked(&self.ops).take());
             let writing = locked(&self.writing).take();
