@@ -1,7 +1,7 @@
 //! Copies of a store while it is used. A copy is a file of SQLite with the same tables, whichever database it is of, so
 //! that it can be verified, opened, and restored into either.
 
-use super::sql::{Dialect, Value, begin, migrate, run, trouble};
+use super::sql::{Dialect, Value, begin, migrate, trouble};
 use super::upkeep::{Verified, existing, snapshot, verify};
 use super::writer::insert;
 use super::{Unavailable, is_postgres, schema, sqlite};
@@ -140,8 +140,6 @@ async fn into_new(from: &mut AnyConnection, file: &Path) -> Result<(), Unavailab
     let mut to = begin(&mut conn, Dialect::Sqlite).await?;
     copy(from, &mut to).await?;
     to.commit().await.map_err(|error| trouble(&error))?;
-    // One file, without a log beside it.
-    run(&mut conn, "PRAGMA journal_mode = DELETE".to_owned()).await?;
     drop(conn);
     pool.close().await;
     Ok(())

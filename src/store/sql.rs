@@ -151,6 +151,8 @@ pub(super) struct Shared {
     label: String,
     trouble: Mutex<Option<(Timestamp, String)>>,
     aside: Mutex<Aside>,
+    /// Orders that were set aside and are being tried again now.
+    trying: AtomicU64,
     lost: AtomicU64,
     last_order: AtomicI64,
     /// Orders that may have an item, where no other replica writes: a clear order that is not among them has nothing to
@@ -200,8 +202,14 @@ impl Shared {
 
     /// What is wrong, where orders wait in memory for it to be over.
     fn still_in_trouble(&self) -> Option<String> {
-        let waits = !locked(&self.aside).orders.is_empty();
+        let waits = self.waiting() > 0;
         locked(&self.trouble).as_ref().filter(|_| waits).map(|(_, text)| text.clone())
+    }
+
+    /// Orders that wait in memory.
+    fn waiting(&self) -> u64 {
+        let aside = locked(&self.aside);
+        aside.orders.len() as u64 + self.trying.load(Ordering::Relaxed)
     }
 
     /// Some of the orders that were set aside.
@@ -210,6 +218,8 @@ impl Shared {
         let n = most.min(aside.orders.len());
         let out: Vec<Received> = aside.orders.drain(..n).collect();
         aside.bytes = aside.bytes.saturating_sub(out.iter().map(size).sum());
+        // Under the lock, so that nobody sees none waiting in between.
+        self.trying.store(out.len() as u64, Ordering::Relaxed);
         out
     }
 }
@@ -247,6 +257,7 @@ impl SqlStore {
             label,
             trouble: Mutex::new(None),
             aside: Mutex::default(),
+            trying: AtomicU64::new(0),
             lost: AtomicU64::new(0),
             last_order: AtomicI64::new(i64::MIN),
             known: match dialect {
@@ -389,17 +400,21 @@ async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
             let Some(ops) = ops.upgrade() else { return };
             let (done, wait) = oneshot::channel();
             let ready = orders.into_iter().map(writer::Ready::of).collect();
-            match ops.try_send(Op::Record { orders: ready, done }) {
-                Ok(()) => {}
+            let sent = ops.try_send(Op::Record { orders: ready, done });
+            // Only a weak hold while it waits, so that the store can be closed.
+            drop(ops);
+            let recorded = match sent {
+                // What could not be written was set aside again by the writer.
+                Ok(()) => matches!(wait.await, Ok(Ok(_))),
                 Err(error) => {
                     if let Op::Record { orders, .. } = error.into_inner() {
                         shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
                     }
-                    break;
+                    false
                 }
-            }
-            // What could not be written was set aside again by the writer.
-            if !matches!(wait.await, Ok(Ok(_))) {
+            };
+            shared.trying.store(0, Ordering::Relaxed);
+            if !recorded {
                 break;
             }
         }
@@ -468,7 +483,7 @@ impl Store for SqlStore {
             kind: self.shared.label.clone(),
             since: trouble.as_ref().map(|(since, _)| *since),
             trouble: trouble.map(|(_, text)| text),
-            waiting: locked(&self.shared.aside).orders.len() as u64,
+            waiting: self.shared.waiting(),
             lost: self.shared.lost.load(Ordering::Relaxed),
             last_order: if last == i64::MIN { None } else { Timestamp::from_microsecond(last).ok() },
         }
@@ -483,6 +498,7 @@ impl Store for SqlStore {
             let left = self.shared.take_aside(MOST_SET_ASIDE);
             if !left.is_empty() {
                 // A last time; what fails is set aside again, and said below.
+                self.shared.trying.store(0, Ordering::Relaxed);
                 let _ = self.record(left).await;
             }
             // Without a sender the writer ends after what waits.

@@ -23,6 +23,9 @@ const READERS: u32 = 4;
 const TOLD: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; \
                     PRAGMA wal_autocheckpoint = 0; PRAGMA cache_size = -16000; PRAGMA temp_store = MEMORY;";
 
+/// What a connection is told that looks at a file which may be a copy: whether there is a log stays as it is.
+const TOLD_OF_A_COPY: &str = "PRAGMA busy_timeout = 5000; PRAGMA synchronous = FULL; PRAGMA temp_store = MEMORY;";
+
 /// File systems over a network, on which locks and shared memory cannot be relied on.
 const NETWORK: [&str; 10] =
     ["nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "fuse.sshfs", "fuse.glusterfs"];
@@ -44,14 +47,14 @@ fn options(path: &Path, mode: &str) -> Result<AnyConnectOptions, Unavailable> {
     Ok(options.disable_statement_logging())
 }
 
-fn pool(options: AnyConnectOptions, connections: u32) -> AnyPool {
+fn pool(options: AnyConnectOptions, connections: u32, told: &'static str) -> AnyPool {
     AnyPoolOptions::new()
         .max_connections(connections)
         .acquire_timeout(Duration::from_secs(6))
         .idle_timeout(None)
         .max_lifetime(None)
         .test_before_acquire(false)
-        .after_connect(|conn, _| Box::pin(async move { sqlx::raw_sql(TOLD).execute(conn).await.map(drop) }))
+        .after_connect(move |conn, _| Box::pin(async move { sqlx::raw_sql(told).execute(conn).await.map(drop) }))
         .connect_lazy_with(options)
 }
 
@@ -73,12 +76,12 @@ fn file_system(path: &Path) -> Option<String> {
 
 /// One pool of a file that exists, for the commands that look at it.
 pub(super) fn existing(path: &Path) -> Result<AnyPool, Unavailable> {
-    Ok(pool(options(path, "rw")?, 1))
+    Ok(pool(options(path, "rw")?, 1, TOLD_OF_A_COPY))
 }
 
 /// One pool of a file that is made.
 pub(super) fn new(path: &Path) -> Result<AnyPool, Unavailable> {
-    Ok(pool(options(path, "rwc")?, 1))
+    Ok(pool(options(path, "rwc")?, 1, TOLD_OF_A_COPY))
 }
 
 impl SqlStore {
@@ -96,12 +99,12 @@ impl SqlStore {
         let opening = Opening {
             dialect: Dialect::Sqlite,
             label: format!("SQLite file {}", path.display()),
-            readers: pool(options(path, "rwc")?, READERS),
-            writer: pool(options(path, "rwc")?, 1),
+            readers: pool(options(path, "rwc")?, READERS, TOLD),
+            writer: pool(options(path, "rwc")?, 1, TOLD),
             policy,
         };
         let store = Self::start(opening).await?;
-        let checkpoints = pool(options(path, "rw")?, 1);
+        let checkpoints = pool(options(path, "rw")?, 1, TOLD);
         store.keep(tokio::spawn(checkpoint(checkpoints, path.with_extension(log_extension(path)))));
         Ok(store)
     }

@@ -69,7 +69,9 @@ fn copied_and_put_back(place: &Place) {
     assert!(fails(&["backup", "--store", &place.text(), &copy], 64).contains("there already"));
     // The place of the last entry is found again, and not where the end is missing.
     let anchor = said.trim().rsplit(' ').next().unwrap().to_owned();
+    let bytes = std::fs::read(&copy).unwrap();
     done(&["verify", "--store", &copy, "--anchor", &anchor]);
+    assert_eq!(std::fs::read(&copy).unwrap(), bytes, "to look at a copy changes nothing in it");
     // Put back into a file, and into a database.
     let said = done(&["restore", "--store", &other, &copy]);
     assert!(said.starts_with("restored: 70 orders"), "{said}");
