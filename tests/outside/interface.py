@@ -9,6 +9,7 @@ have, or answer a method that it does not have. The seed is fixed; settings are 
 """
 import argparse
 import filecmp
+import json
 import pathlib
 import re
 import shutil
@@ -27,9 +28,9 @@ CHECKS = ("not_a_server_error", "status_code_conformance", "content_type_conform
 # Operations, and how many requests are made up for each of them beside those that cover its parameters. Each part has a
 # process of its own, because one uses one core.
 PARTS = {
-    "read": (["--include-method", "GET"], 720),
+    "read": (["--include-method", "GET"], 950),
     "hooks": (["--include-path-regex", "^/cds-services/"], 150),
-    "operations": (["--include-operation-id-regex", "^(validate|appraise|batch)"], 560),
+    "operations": (["--include-operation-id-regex", "^(validate|appraise|batch)"], 660),
 }
 
 
@@ -82,13 +83,14 @@ def main():
                     failed += max(1, generated - good)
                     print(text)
             # A document without a status that the service has: that must be found.
-            document = (ROOT / "src/http/openapi.json").read_text()
+            document = json.loads((ROOT / "src/http/openapi.json").read_text())
+            del document["paths"]["/fhir/{version}/CodeSystem/{id}"]["get"]["responses"]["404"]
             lacking = folder / "lacking.json"
-            lacking.write_text(document.replace('"404": {\n            "$ref": "#/components/responses/NotFound"', '"499": {\n            "$ref": "#/components/responses/NotFound"'))
+            lacking.write_text(json.dumps(document))
             PARTS["lacking"] = (["--include-path", "/fhir/{version}/CodeSystem/{id}"], 20)
             with open(folder / "lacking.log", "w") as log:
                 found = start(tool, base, "lacking", log, lacking).wait() != 0
-            if found and "Undocumented HTTP status code" in (folder / "lacking.log").read_text():
+            if found and "Undocumented status code" in (folder / "lacking.log").read_text():
                 passed += 1
             else:
                 failed += 1
