@@ -580,6 +580,12 @@ fn actors() -> Vec<Actor> {
         actor("backend, `….write`, `.c` or `.u`", Some(Role::Fhir), Grants::of("system/NutritionOrder.cu"), |_| {
             backend("system/NutritionOrder.write")
         }),
+        actor(
+            "backend, `Task.rs` and `DetectedIssue.rs`",
+            Some(Role::Fhir),
+            Grants::of("system/Task.rs system/DetectedIssue.rs"),
+            |_| backend("system/Task.rs system/DetectedIssue.rs"),
+        ),
         actor("backend, other scopes", Some(Role::Fhir), none, |_| backend("system/Patient.read")),
     ]
 }

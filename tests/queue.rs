@@ -59,6 +59,14 @@ fn content_is_told_whatever_its_spaces_and_order() {
     assert_ne!(one.content, other.content, "50 and 50.0 are two contents: nothing is read into them here");
     let of_another = received(&ORDER.replace("Patient/p1", "Patient/p2"), 0);
     assert_ne!(one.key.text(), of_another.key.text(), "drafts of two patients may have one id");
+    let inside = |family: &str| {
+        let person = format!(
+            "\"contained\":[{{\"resourceType\":\"Patient\",\"id\":\"p\",\"name\":[{{\"family\":\"{family}\"}}]}}],\"status\""
+        );
+        received(&ORDER.replace("Patient/p1", "#p").replace("\"status\"", &person), 0)
+    };
+    assert_ne!(inside("Invented").key.text(), inside("Made-up").key.text(), "`#p` may be anybody");
+    assert_eq!(inside("Invented").key.text(), inside("Invented").key.text());
 }
 
 #[test]

@@ -10,14 +10,37 @@ pub enum Need {
     Appraise,
     /// Several of them; each entry is looked at by itself.
     Batch,
+    /// Orders on the queue, searched.
+    SearchTasks,
+    /// One of them.
+    ReadTask,
+    /// Findings of orders on the queue, searched.
+    SearchIssues,
+    /// One of them.
+    ReadIssue,
 }
 
-/// What was granted on NutritionOrder.
+/// What was granted on NutritionOrder, and on the queue.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Grants {
     create: bool,
     read: bool,
     update: bool,
+    tasks: Queue,
+    issues: Queue,
+}
+
+/// What was granted on a resource of the queue.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Queue {
+    read: bool,
+    search: bool,
+}
+
+impl Queue {
+    fn or(self, other: Self) -> Self {
+        Self { read: self.read || other.read, search: self.search || other.search }
+    }
 }
 
 impl Grants {
@@ -28,6 +51,8 @@ impl Grants {
             create: all.create || one.create,
             read: all.read || one.read,
             update: all.update || one.update,
+            tasks: all.tasks.or(one.tasks),
+            issues: all.issues.or(one.issues),
         })
     }
 
@@ -36,28 +61,41 @@ impl Grants {
         match need {
             Need::Appraise => self.read,
             Need::Validate | Need::Batch => self.read || self.create || self.update,
+            Need::SearchTasks => self.tasks.search,
+            Need::ReadTask => self.tasks.read,
+            Need::SearchIssues => self.issues.search,
+            Need::ReadIssue => self.issues.read,
         }
     }
 }
 
 fn one(scope: &str) -> Option<Grants> {
     let (resource, permission) = scope.strip_prefix("system/")?.split_once('.')?;
-    if !matches!(resource, "NutritionOrder" | "*") {
-        return None;
-    }
-    match permission {
-        "read" => return Some(Grants { read: true, ..Grants::default() }),
-        "write" => return Some(Grants { create: true, update: true, read: false }),
-        "*" => return Some(Grants { create: true, update: true, read: true }),
-        _ => {}
-    }
-    // A subset of `cruds` in that order. One with a query (`.rs?status=active`) is for some orders only, which cannot be
-    // told apart here, and grants nothing.
-    let mut left = "cruds".chars();
-    let in_order = permission.chars().all(|letter| left.any(|known| known == letter));
-    (in_order && !permission.is_empty()).then(|| Grants {
-        create: permission.contains('c'),
-        read: permission.contains('r'),
-        update: permission.contains('u'),
-    })
+    let letters = match permission {
+        "read" => "rs",
+        "write" => "cu",
+        "*" => "crus",
+        // A subset of `cruds` in that order. One with a query (`.rs?status=active`) is for some orders only, which cannot
+        // be told apart here, and grants nothing.
+        own => {
+            let mut left = "cruds".chars();
+            let in_order = own.chars().all(|letter| left.any(|known| known == letter));
+            if own.is_empty() || !in_order {
+                return None;
+            }
+            own
+        }
+    };
+    let has = |letter: char| letters.contains(letter);
+    let is = |name: &str| resource == name || resource == "*";
+    let queue = |name: &str| Queue { read: is(name) && has('r'), search: is(name) && has('s') };
+    let order = is("NutritionOrder");
+    let grants = Grants {
+        create: order && has('c'),
+        read: order && has('r'),
+        update: order && has('u'),
+        tasks: queue("Task"),
+        issues: queue("DetectedIssue"),
+    };
+    (grants != Grants::default()).then_some(grants)
 }

@@ -175,7 +175,7 @@ fn shown(name: &str) -> String {
 }
 
 /// `application/x-www-form-urlencoded` text; `None` when an escape is broken or the result is not UTF-8.
-fn decoded(text: &str) -> Option<String> {
+pub(super) fn decoded(text: &str) -> Option<String> {
     let mut out = Vec::with_capacity(text.len());
     let mut bytes = text.bytes();
     while let Some(byte) = bytes.next() {

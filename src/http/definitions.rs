@@ -8,6 +8,7 @@ use super::asked::Query;
 use super::negotiate;
 use super::operations::base;
 use super::refusal::Refusal;
+use super::tasks;
 use crate::intake::order::FhirVersion::{self, R4, R4B, R5};
 use axum::extract::{Path, Request, State};
 use axum::response::Response;
@@ -121,9 +122,9 @@ pub async fn metadata(
 /// The CapabilityStatement: what is offered, and nothing that is not.
 pub fn capabilities(app: &App, version: FhirVersion) -> Value {
     let description = if app.settings.demo {
-        "DEMONSTRATION WITH INVENTED DATA. Appraises tube-feeding orders; stores nothing."
+        "DEMONSTRATION WITH INVENTED DATA. Appraises tube-feeding orders."
     } else {
-        "Appraises tube-feeding orders: what they deliver over a day, and what in them does not add up. Stores nothing."
+        "Appraises tube-feeding orders: what they deliver over a day, and what in them does not add up."
     };
     let security = if app.doors.gate.is_some() {
         json!({
@@ -139,7 +140,15 @@ pub fn capabilities(app: &App, version: FhirVersion) -> Value {
             DEFINITIONS.iter().filter(|d| d.kind == kind && d.versions.contains(&version)).map(|d| d.id).collect();
         json!({"type": kind, "interaction": [{"code": "read"}], "documentation": format!("Fixed definitions of this service: {}.", ids.join(", "))})
     };
-    json!({
+    let queue = |kind: &str, note: &str, parameters: &[(&str, &str, &str)]| {
+        let parameters: Vec<Value> = parameters
+            .iter()
+            .filter(|(name, ..)| *name != "_count")
+            .map(|(name, of, what)| json!({"name": name, "type": of, "documentation": what}))
+            .collect();
+        json!({"type": kind, "documentation": note, "interaction": [{"code": "read"}, {"code": "search-type"}], "searchParam": parameters})
+    };
+    let mut out = json!({
         "resourceType": "CapabilityStatement",
         "url": format!("{CANONICAL}/CapabilityStatement/{}", version.name()),
         "version": env!("CARGO_PKG_VERSION"),
@@ -155,12 +164,12 @@ pub fn capabilities(app: &App, version: FhirVersion) -> Value {
         "format": ["application/fhir+json", "json"],
         "rest": [{
             "mode": "server",
-            "documentation": "JSON only. No resource is stored, so none can be read or searched, except the definitions listed. Findings are judged from what one request holds; references are resolved only within it.",
+            "documentation": "JSON only. What can be read or searched is listed. Findings are judged from what one request holds; references are resolved only within it.",
             "security": security,
             "resource": [
                 {
                     "type": "NutritionOrder",
-                    "documentation": "Judged as sent, never stored.",
+                    "documentation": "Judged as sent.",
                     "operation": [
                         {"name": "appraise", "definition": format!("{CANONICAL}/OperationDefinition/NutritionOrder-appraise")},
                         validate("Reads the tube-feeding part strictly and judges it. Modes: create, profile (the base profile only); update and delete are refused."),
@@ -174,5 +183,12 @@ pub fn capabilities(app: &App, version: FhirVersion) -> Value {
             "interaction": [{"code": "batch", "documentation": "Entries may call the operations listed; transactions are refused."}],
             "operation": [validate("On the base address: a NutritionOrder or a Bundle.")],
         }],
-    })
+    });
+    if app.doors.store.is_some()
+        && let Some(resources) = out.pointer_mut("/rest/0/resource").and_then(Value::as_array_mut)
+    {
+        resources.push(queue("Task", "Orders on the queue: flagged, or not fully checked.", &tasks::TASK_PARAMETERS));
+        resources.push(queue("DetectedIssue", "Findings of orders on the queue.", &tasks::ISSUE_PARAMETERS));
+    }
+    out
 }

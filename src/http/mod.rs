@@ -29,6 +29,7 @@ pub mod rules_in_use;
 pub mod samples;
 pub mod server;
 pub mod stack;
+pub mod tasks;
 pub mod tls;
 
 use crate::settings::Settings;

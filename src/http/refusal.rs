@@ -44,6 +44,8 @@ pub enum Refusal {
     Forbidden(String),
     /// This caller asks too much at once.
     Busy,
+    /// What is kept cannot be read now.
+    QueueAway,
 }
 
 impl Refusal {
@@ -59,7 +61,7 @@ impl Refusal {
             Self::Unreadable(..) | Self::Parameter(..) | Self::NotSupported(_) | Self::Incomplete => {
                 StatusCode::BAD_REQUEST
             }
-            Self::Overloaded | Self::AppraisalTimeout => StatusCode::SERVICE_UNAVAILABLE,
+            Self::Overloaded | Self::AppraisalTimeout | Self::QueueAway => StatusCode::SERVICE_UNAVAILABLE,
             Self::Fault => StatusCode::INTERNAL_SERVER_ERROR,
             Self::Unauthorized => StatusCode::UNAUTHORIZED,
             Self::Forbidden(_) => StatusCode::FORBIDDEN,
@@ -84,6 +86,7 @@ impl Refusal {
             Self::Fault => "exception",
             Self::Unauthorized => "login",
             Self::Forbidden(_) => "forbidden",
+            Self::QueueAway => "transient",
         }
     }
 
@@ -112,6 +115,7 @@ impl Refusal {
             Self::Incomplete => "The request body ended before it was complete. Nothing was checked.".to_owned(),
             Self::Unauthorized => "This call needs a token that is good for it. Nothing was checked.".to_owned(),
             Self::Forbidden(what) => what.clone(),
+            Self::QueueAway => "The queue cannot be read now; try again shortly. Orders are still checked.".to_owned(),
             Self::Busy => {
                 "This client has too many requests running; try again shortly. Nothing was checked.".to_owned()
             }

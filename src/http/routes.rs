@@ -3,7 +3,7 @@
 use super::gate::{Need, gate};
 use super::refusal::Refusal;
 use super::stack::stack;
-use super::{App, definitions, hooks, metrics, operations, pages};
+use super::{App, definitions, hooks, metrics, operations, pages, tasks};
 use crate::access::scope;
 use axum::Router;
 use axum::middleware::from_fn_with_state;
@@ -50,6 +50,10 @@ pub fn table() -> Vec<Route> {
         ("POST", "/fhir/{version}/Bundle/$validate", validate, post(operations::validate_bundle)),
         ("POST", "/fhir/{version}/NutritionOrder/$validate", validate, post(operations::validate_order)),
         ("POST", "/fhir/{version}/NutritionOrder/$appraise", appraise, post(operations::appraise_order)),
+        ("GET", "/fhir/{version}/Task", Need::Order(scope::Need::SearchTasks), get(tasks::tasks)),
+        ("GET", "/fhir/{version}/Task/{id}", Need::Order(scope::Need::ReadTask), get(tasks::one_task)),
+        ("GET", "/fhir/{version}/DetectedIssue", Need::Order(scope::Need::SearchIssues), get(tasks::issues)),
+        ("GET", "/fhir/{version}/DetectedIssue/{id}", Need::Order(scope::Need::ReadIssue), get(tasks::one_issue)),
         ("GET", "/fhir/{version}/OperationDefinition/{id}", Need::Open, get(definitions::operation)),
         ("GET", "/fhir/{version}/StructureDefinition/{id}", Need::Open, get(definitions::structure)),
         ("GET", "/fhir/{version}/CodeSystem/{id}", Need::Open, get(definitions::code_system)),

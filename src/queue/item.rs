@@ -174,7 +174,14 @@ fn patient(order: Node<'_>) -> String {
     let text = |node: Node<'_>, name: &str| node.get(name).and_then(Node::as_str).map(|text| text.into_owned());
     let Some(named) = named else { return String::new() };
     if let Some(reference) = text(named, "reference") {
-        return reference;
+        // Inside an order `#p` may be anybody: what is there tells them apart.
+        let Some(inner) = reference.strip_prefix('#') else { return reference };
+        let mut contained = order.get("contained").into_iter().flat_map(Node::items);
+        let person = contained.find(|resource| text(*resource, "id").as_deref() == Some(inner));
+        return match person {
+            Some(person) => format!("{reference} {}", content_hash(person).chars().take(16).collect::<String>()),
+            None => reference,
+        };
     }
     let Some(identifier) = named.get("identifier") else { return String::new() };
     match (text(identifier, "system"), text(identifier, "value")) {
@@ -358,6 +365,12 @@ impl Summary {
             Lane::Pharmacist => &mut self.pharmacist,
             Lane::Dietitian => &mut self.dietitian,
         }
+    }
+
+    /// Whether anybody has done anything in a lane that still stands.
+    pub fn has_begun(&self) -> bool {
+        let lanes = [&self.pharmacist.state, &self.dietitian.state];
+        lanes.iter().any(|state| !matches!(state, LaneState::NotAsked | LaneState::Open))
     }
 
     /// Whether somebody has to look.

@@ -278,7 +278,7 @@ fn audience(a: &Appraisal<'_>, rule: &Rule, finding: &Finding) -> (Vec<Audience>
     match a.rulebook.limits.iter().find(|l| rule.kind == RuleKind::Limit && l.rule.id == rule.id) {
         Some(l) => {
             let on_card = l.mode == Mode::Card && l.audience.contains(&Audience::Prescriber);
-            (l.audience.iter().copied().collect(), on_card, true)
+            (l.audience.to_vec(), on_card, true)
         }
         None if finding.tier == Tier::Low => (Vec::new(), false, false),
         // Contradictions and gaps of the order itself: the prescriber can mend them, the pharmacist verifies.

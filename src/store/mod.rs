@@ -121,6 +121,8 @@ pub struct Filter {
     pub lane: Option<(Lane, LaneIs)>,
     /// Where items stand; any when empty.
     pub standing: Vec<Standing>,
+    /// Where items stand, and whether anybody has begun in a lane, where that is given; one of these, any when empty.
+    pub begun: Vec<(Standing, Option<bool>)>,
     /// The gravest finding is one of these; any when empty.
     pub tiers: Vec<Tier>,
     /// Where the patient is.

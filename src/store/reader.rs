@@ -109,6 +109,16 @@ impl Where {
         out.any_of("standing", filter.standing.iter().map(|standing| standing.word().into()).collect());
         out.any_of("tier", filter.tiers.iter().map(|tier| tier.code().into()).collect());
         out.any_of("grade", filter.grades.iter().map(|grade| i64::from(*grade).into()).collect());
+        if !filter.begun.is_empty() {
+            let untouched = "pharmacist IN ('not-asked', 'open') AND dietitian IN ('not-asked', 'open')";
+            let one = |begun: &Option<bool>| match begun {
+                None => "standing = ?".to_owned(),
+                Some(false) => format!("standing = ? AND {untouched}"),
+                Some(true) => format!("standing = ? AND NOT ({untouched})"),
+            };
+            let any: Vec<String> = filter.begun.iter().map(|(_, begun)| format!("({})", one(begun))).collect();
+            out.and(&any.join(" OR "), filter.begun.iter().map(|(standing, _)| standing.word().into()));
+        }
         if let Some((lane, is)) = filter.lane {
             let lane = lane.word();
             match is {

@@ -681,7 +681,7 @@ fn search_text(summary: &Summary) -> String {
         &summary.headline,
     ];
     for part in own.into_iter().chain(summary.rules.iter().map(String::as_str)).chain(people).chain(decided) {
-        let _ = write!(out, "{}\n", part.to_lowercase());
+        let _ = writeln!(out, "{}", part.to_lowercase());
     }
     out
 }

@@ -25,7 +25,7 @@ pub async fn what_is_recorded_is_read_back(place: Place) {
     assert_eq!(s.ward.as_deref(), Some("Ward A"));
     assert_eq!(s.pharmacist.state, LaneState::Open);
     assert!(s.not_evaluated > 0 && s.findings > 0, "{s:?}");
-    assert_eq!(all(&store).await, [s.clone()]);
+    assert_eq!(all(&store).await, std::slice::from_ref(s));
     let trail = store.trail(id).await.unwrap();
     assert_eq!(trail.len(), 1);
     assert_eq!(trail[0].what, Event::Recorded { replaces: None });

@@ -75,13 +75,16 @@ fn strike(place: &Place, round: usize, after: Duration, acknowledged: &mut Ackno
         .spawn()
         .unwrap();
     let lines = BufReader::new(child.stderr.take().unwrap());
-    let killer = std::thread::spawn({
-        let id = child.id().to_string();
-        move || {
+    let id = child.id().to_string();
+    let kill = || {
+        let id = id.clone();
+        std::thread::spawn(move || {
             std::thread::sleep(after);
             assert!(Command::new("kill").args(["-KILL", &id]).status().unwrap().success());
-        }
-    });
+        })
+    };
+    // Every tenth is struck while it opens the store, the others while they write.
+    let mut killer = (round % 10 == 9).then(kill);
     let mut n = 0;
     for line in lines.lines() {
         // The last line may be cut off; what was not said whole was not acknowledged.
@@ -90,12 +93,13 @@ fn strike(place: &Place, round: usize, after: Duration, acknowledged: &mut Ackno
         if words.next() != Some("ack") {
             continue;
         }
-        if let (Some(what), Some(id)) = (words.next(), words.next().and_then(ItemId::read)) {
-            acknowledged.entry(id).or_default().push(what.to_owned());
+        if let (Some(what), Some(item)) = (words.next(), words.next().and_then(ItemId::read)) {
+            acknowledged.entry(item).or_default().push(what.to_owned());
             n += 1;
+            killer = killer.or_else(|| Some(kill()));
         }
     }
-    killer.join().unwrap();
+    killer.expect("something was acknowledged").join().unwrap();
     let status = child.wait().unwrap();
     assert!(!status.success(), "it was to be killed, and ended by itself");
     n
@@ -131,7 +135,7 @@ fn many(place: &Place, name: &str) {
         number ^= number << 13;
         number ^= number >> 7;
         number ^= number << 17;
-        let after = Duration::from_micros(20_000 + number % 230_000);
+        let after = Duration::from_micros(number % 120_000);
         let mut acknowledged = Acknowledged::new();
         let n = strike(place, round, after, &mut acknowledged);
         total += n;

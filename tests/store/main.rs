@@ -2,6 +2,7 @@
 
 mod behaviours;
 mod cluster;
+mod commands;
 mod killed;
 mod orders;
 mod together;

@@ -1,0 +1,548 @@
+//! The queue in FHIR's terms: an item is a Task, each of its findings a DetectedIssue. Read only; people work at the
+//! pages. What is told is told by version: R4 and R5 differ in a few names.
+
+use super::App;
+use super::asked::decoded;
+use super::negotiate;
+use super::operations::base;
+use super::refusal::Refusal;
+use crate::answer::{FINDING_SYSTEM, LIMIT_SYSTEM, PROGRAM};
+use crate::findings::Tier;
+use crate::intake::order::FhirVersion;
+use crate::queue::item::{Item, ItemId, Standing, Summary};
+use crate::queue::report::Found;
+use crate::queue::urgency::due;
+use crate::queue::work::{ACCEPT_REASONS, Decision, LaneState};
+use crate::queue::{Lane, Person};
+use crate::store::{Filter, Page, Query, Sort, Store, Unavailable};
+use axum::extract::{Path, Request, State};
+use axum::response::Response;
+use http::{StatusCode, header};
+use jiff::Timestamp;
+use jiff::civil::{Date, DateTime};
+use jiff::tz::TimeZone;
+use serde_json::{Value, json};
+use std::sync::Arc;
+
+/// Entries of a page where the client does not say.
+const PAGE: usize = 50;
+
+/// Codes of `Task.status`, and the items that have them: where they stand, and whether a lane has begun.
+const STATUS: [(&str, Standing, Option<bool>); 4] = [
+    ("requested", Standing::Open, Some(false)),
+    ("in-progress", Standing::Open, Some(true)),
+    ("completed", Standing::Closed, None),
+    ("cancelled", Standing::Replaced, None),
+];
+
+/// Codes of `Task.priority`, and the grades of urgency that have them.
+const PRIORITY: [(&str, &[u8]); 4] = [("stat", &[4]), ("asap", &[3]), ("urgent", &[2]), ("routine", &[0, 1])];
+
+/// Parameters of a search for Tasks.
+pub const TASK_PARAMETERS: [(&str, &str, &str); 9] = [
+    ("_id", "token", "Ids, separated by commas."),
+    ("status", "token", "requested, in-progress, completed, cancelled; several separated by commas."),
+    ("priority", "token", "stat, asap, urgent, routine; several separated by commas."),
+    ("owner", "reference", "Id of somebody who holds, asked about, put off or decided."),
+    ("patient", "reference", "The patient as the order names them, or their id."),
+    ("authored-on", "date", "When the order was received first; with the prefixes eq, ge, gt, le, lt."),
+    ("modified", "date", "When anything changed last; as authored-on."),
+    ("_lastUpdated", "date", "The same."),
+    ("_count", "number", "Entries of a page, 1 to 200."),
+];
+
+/// Parameters of a search for DetectedIssues: those of the Tasks that they are findings of.
+pub const ISSUE_PARAMETERS: [(&str, &str, &str); 4] = [
+    ("patient", "reference", "The patient as the order names them, or their id."),
+    ("identified", "date", "When the order was received first; with the prefixes eq, ge, gt, le, lt."),
+    ("_lastUpdated", "date", "When anything changed last."),
+    ("_count", "number", "Orders of a page, 1 to 200; each with all its findings."),
+];
+
+/// What is asked of a search.
+struct Asked {
+    query: Query,
+    ids: Option<Vec<ItemId>>,
+    pretty: bool,
+    /// The parameters as sent, for the links of a page.
+    own: Vec<(String, String)>,
+    /// Address of the service as the client wrote it.
+    at: String,
+}
+
+/// The address of the service as the client wrote it; nothing where it wrote none that is one.
+fn address(request: &Request, app: &App) -> String {
+    let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or_default();
+    let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '-' | ':' | '[' | ']');
+    let scheme = if app.doors.certificates.is_some() { "https" } else { "http" };
+    if host.is_empty() || !host.chars().all(plain) { String::new() } else { format!("{scheme}://{host}") }
+}
+
+fn wrong(name: &str, what: impl Into<String>) -> Refusal {
+    Refusal::Parameter(name.to_owned(), what.into())
+}
+
+/// The span of a FHIR date or time: a year, a month, a day, a minute, or an instant to the second.
+fn span(text: &str, zone: &TimeZone) -> Option<(Timestamp, Timestamp)> {
+    let of_days = |first: Date, next: Date| {
+        let begin = |day: Date| zone.to_timestamp(day.at(0, 0, 0, 0)).ok();
+        Some((begin(first)?, begin(next)?))
+    };
+    let number = |text: &str| text.bytes().all(|b| b.is_ascii_digit()).then(|| text.parse::<i16>().ok()).flatten();
+    if text.len() == 4 {
+        let year = number(text)?;
+        return of_days(Date::new(year, 1, 1).ok()?, Date::new(year.checked_add(1)?, 1, 1).ok()?);
+    }
+    if text.len() == 7 {
+        let first: Date = format!("{text}-01").parse().ok()?;
+        return of_days(first, first.last_of_month().tomorrow().ok()?);
+    }
+    if text.len() == 10 {
+        let day: Date = text.parse().ok()?;
+        return of_days(day, day.tomorrow().ok()?);
+    }
+    // A `+` in a query arrives as a space.
+    let text = text.replace(' ', "+");
+    let first = text.parse::<Timestamp>().ok().or_else(|| {
+        let local: DateTime = text.parse().ok()?;
+        zone.to_timestamp(local).ok()
+    })?;
+    let length =
+        if text.contains('.') { jiff::SignedDuration::from_millis(1) } else { jiff::SignedDuration::from_secs(1) };
+    Some((first, first.checked_add(length).ok()?))
+}
+
+/// From, and before.
+type Bounds = (Option<Timestamp>, Option<Timestamp>);
+
+/// Narrows bounds by a date with its prefix.
+fn bounds(name: &str, value: &str, zone: &TimeZone, (from, before): &mut Bounds) -> Result<(), Refusal> {
+    let (prefix, date) = match value.get(..2) {
+        Some(prefix) if prefix.bytes().all(|b| b.is_ascii_alphabetic()) => (prefix, value.get(2..).unwrap_or("")),
+        _ => ("eq", value),
+    };
+    let (first, next) = span(date, zone).ok_or_else(|| {
+        wrong(name, "expected a date such as 2026-11-25, or a time with its zone, after eq, ge, gt, le or lt.")
+    })?;
+    let (a, b) = match prefix {
+        "eq" => (Some(first), Some(next)),
+        "ge" => (Some(first), None),
+        "gt" => (Some(next), None),
+        "lt" => (None, Some(first)),
+        "le" => (None, Some(next)),
+        _ => return Err(wrong(name, "expected one of the prefixes eq, ge, gt, le, lt.")),
+    };
+    *from = (*from).max(a);
+    *before = match (*before, b) {
+        (Some(x), Some(y)) => Some(x.min(y)),
+        (x, y) => x.or(y),
+    };
+    Ok(())
+}
+
+fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Result<Asked, Refusal> {
+    let mut out = Asked {
+        query: Query {
+            filter: Filter::default(),
+            sort: Sort::Changed,
+            after: None,
+            limit: PAGE,
+            now: Timestamp::now(),
+        },
+        ids: None,
+        pretty: false,
+        own: Vec::new(),
+        at: address(request, app),
+    };
+    let mut format = None;
+    let (mut received, mut changed): (Bounds, Bounds) = Default::default();
+    let zone = &app.settings.zone;
+    for pair in request.uri().query().unwrap_or("").split('&').filter(|pair| !pair.is_empty()) {
+        let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
+        let text = |text| decoded(text).ok_or_else(|| wrong("of the query", "is not valid percent-encoded UTF-8."));
+        let (name, value) = (text(name)?, text(value)?);
+        let filter = &mut out.query.filter;
+        match name.as_str() {
+            "_format" => format = Some(value),
+            "_pretty" => out.pretty = value == "true",
+            "page" => out.query.after = Some(value),
+            "_count" => {
+                let n = value.parse().ok().filter(|n| (1..=crate::store::MOST_OF_A_PAGE).contains(n));
+                out.query.limit = n.ok_or_else(|| wrong("_count", "expected a whole number from 1 to 200."))?;
+                out.own.push((name, value));
+            }
+            "_lastUpdated" => {
+                bounds(&name, &value, zone, &mut changed)?;
+                out.own.push((name, value));
+            }
+            "modified" if !issues => {
+                bounds(&name, &value, zone, &mut changed)?;
+                out.own.push((name, value));
+            }
+            "authored-on" | "identified" if (name == "identified") == issues => {
+                bounds(&name, &value, zone, &mut received)?;
+                out.own.push((name, value));
+            }
+            "patient" => {
+                filter.patient = Some(value.clone());
+                out.own.push((name, value));
+            }
+            "owner" if !issues => {
+                filter.by = Some(value.clone());
+                out.own.push((name, value));
+            }
+            "_id" if !issues => {
+                // What is no id of an item is the id of none.
+                out.ids = Some(value.split(',').filter_map(ItemId::read).take(out.query.limit).collect());
+                out.own.push((name, value));
+            }
+            "status" if !issues => {
+                for code in value.split(',') {
+                    let known = STATUS.iter().find(|(own, ..)| *own == code);
+                    let (_, standing, begun) = known.ok_or_else(|| {
+                        wrong("status", format!("expected {}.", STATUS.map(|(own, ..)| own).join(", ")))
+                    })?;
+                    filter.begun.push((*standing, *begun));
+                }
+                out.own.push((name, value));
+            }
+            "priority" if !issues => {
+                for code in value.split(',') {
+                    let known = PRIORITY.iter().find(|(own, _)| *own == code);
+                    let (_, grades) = known.ok_or_else(|| {
+                        wrong("priority", format!("expected {}.", PRIORITY.map(|(own, _)| own).join(", ")))
+                    })?;
+                    filter.grades.extend(grades.iter());
+                }
+                out.own.push((name, value));
+            }
+            _ => {
+                let names = if issues {
+                    ISSUE_PARAMETERS.map(|(n, ..)| n).join(", ")
+                } else {
+                    TASK_PARAMETERS.map(|(n, ..)| n).join(", ")
+                };
+                return Err(Refusal::Parameter(
+                    name.chars().take(40).filter(|c| c.is_ascii_alphanumeric() || "-_:.".contains(*c)).collect(),
+                    format!("is not known here; known are {names}."),
+                ));
+            }
+        }
+    }
+    let filter = &mut out.query.filter;
+    // Times are kept to the microsecond.
+    let until = |at: Timestamp| at.checked_sub(jiff::SignedDuration::from_micros(1)).unwrap_or(at);
+    (filter.received_from, filter.received_by) = (received.0, received.1.map(until));
+    (filter.changed_from, filter.changed_before) = changed;
+    negotiate::acceptable(request.headers(), format.as_deref(), version)?;
+    Ok(out)
+}
+
+fn store(app: &App) -> Result<&dyn Store, Refusal> {
+    let none = || Refusal::NotFound("No queue is kept here, so there are no Tasks and DetectedIssues.".to_owned());
+    app.doors.store.as_deref().ok_or_else(none)
+}
+
+impl From<Unavailable> for Refusal {
+    fn from(error: Unavailable) -> Self {
+        match error {
+            Unavailable::NoSuchPage => wrong("page", "this page was not given out here."),
+            Unavailable::Busy | Unavailable::Database(_) | Unavailable::Damaged(_) => Self::QueueAway,
+        }
+    }
+}
+
+fn quoted(text: &str) -> String {
+    let mut out = String::new();
+    for byte in text.bytes() {
+        if byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'_' | b'.' | b'/' | b',' | b':') {
+            out.push(char::from(byte));
+        } else {
+            out.push_str(&format!("%{byte:02X}"));
+        }
+    }
+    out
+}
+
+fn bundle(
+    kind: &str,
+    version: FhirVersion,
+    asked: &Asked,
+    page: &Page,
+    entries: Vec<(String, Value)>,
+    total: bool,
+) -> Value {
+    let link = |relation: &str, after: Option<&String>| {
+        let own = asked.own.iter().map(|(name, value)| format!("{name}={}", quoted(value)));
+        let all: Vec<String> = own.chain(after.map(|after| format!("page={}", quoted(after)))).collect();
+        json!({ "relation": relation, "url": format!("{}/fhir/{}/{kind}?{}", asked.at, version.name(), all.join("&")) })
+    };
+    let mut links = vec![link("self", asked.query.after.as_ref())];
+    links.extend(page.next.as_ref().map(|next| link("next", Some(next))));
+    let entry: Vec<Value> = entries
+        .into_iter()
+        .map(|(id, resource)| {
+            json!({ "fullUrl": format!("{}/fhir/{}/{kind}/{id}", asked.at, version.name()), "resource": resource, "search": { "mode": "match" } })
+        })
+        .collect();
+    let mut out = json!({ "resourceType": "Bundle", "type": "searchset", "link": links });
+    if total {
+        out["total"] = json!(page.total);
+    }
+    // FHIR knows no empty arrays.
+    if !entry.is_empty() {
+        out["entry"] = json!(entry);
+    }
+    out
+}
+
+async fn page(store: &dyn Store, asked: &Asked) -> Result<Page, Refusal> {
+    let Some(ids) = &asked.ids else { return Ok(store.list(asked.query.clone()).await?) };
+    let mut items = Vec::new();
+    for id in ids {
+        items.extend(store.get(id.clone()).await?.map(|item| item.summary));
+    }
+    Ok(Page { total: items.len() as u64, items, next: None })
+}
+
+/// `GET [base]/Task`
+pub async fn tasks(
+    State(app): State<Arc<App>>,
+    Path(version): Path<String>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    let version = base(&version)?;
+    let asked = asked(&request, version, &app, false)?;
+    let page = page(store(&app)?, &asked).await?;
+    let entries = page.items.iter().map(|item| (item.id.to_string(), task(item, version))).collect();
+    let bundle = bundle("Task", version, &asked, &page, entries, true);
+    Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
+}
+
+/// `GET [base]/Task/{id}`
+pub async fn one_task(
+    State(app): State<Arc<App>>,
+    Path((version, id)): Path<(String, String)>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    let version = base(&version)?;
+    let query = super::asked::Query::read(request.uri().query(), false)?;
+    negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
+    let item = item(&app, &id).await?;
+    Ok(negotiate::fhir(StatusCode::OK, task(&item.summary, version).to_string(), query.pretty))
+}
+
+async fn item(app: &App, id: &str) -> Result<Item, Refusal> {
+    let none = || Refusal::NotFound("There is no such order on the queue.".to_owned());
+    let id = ItemId::read(id).ok_or_else(none)?;
+    store(app)?.get(id).await?.ok_or_else(none)
+}
+
+/// `GET [base]/DetectedIssue`
+pub async fn issues(
+    State(app): State<Arc<App>>,
+    Path(version): Path<String>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    let version = base(&version)?;
+    let asked = asked(&request, version, &app, true)?;
+    let store = store(&app)?;
+    let page = page(store, &asked).await?;
+    let mut entries = Vec::new();
+    for summary in &page.items {
+        // One that was removed meanwhile has no findings any more.
+        if let Some(item) = store.get(summary.id.clone()).await? {
+            let found = item.report.findings.iter().enumerate();
+            entries
+                .extend(found.map(|(nth, found)| (issue_id(&item.summary.id, nth), issue(&item, nth, found, version))));
+        }
+    }
+    // How many findings there are on all pages is not known.
+    let bundle = bundle("DetectedIssue", version, &asked, &page, entries, false);
+    Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
+}
+
+/// `GET [base]/DetectedIssue/{id}`
+pub async fn one_issue(
+    State(app): State<Arc<App>>,
+    Path((version, id)): Path<(String, String)>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    let version = base(&version)?;
+    let query = super::asked::Query::read(request.uri().query(), false)?;
+    negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
+    let none = || Refusal::NotFound("There is no such finding on the queue.".to_owned());
+    let (of, number) = id.rsplit_once('-').ok_or_else(none)?;
+    let nth = number.parse::<usize>().ok().and_then(|n| n.checked_sub(1)).ok_or_else(none)?;
+    let item = item(&app, of).await?;
+    let found = item.report.findings.get(nth).filter(|_| issue_id(&item.summary.id, nth) == id).ok_or_else(none)?;
+    Ok(negotiate::fhir(StatusCode::OK, issue(&item, nth, found, version).to_string(), query.pretty))
+}
+
+fn issue_id(item: &ItemId, nth: usize) -> String {
+    format!("{item}-{}", nth + 1)
+}
+
+/// What names the patient: a reference where the order has one, otherwise an identifier.
+fn patient(summary: &Summary) -> Option<Value> {
+    let named = summary.key.patient.as_str();
+    if named.is_empty() {
+        return None;
+    }
+    Some(match named.split_once('|') {
+        Some((system, value)) => json!({ "identifier": { "system": system, "value": value } }),
+        None if named.starts_with('#') => json!({ "display": "the patient inside the order" }),
+        None if named.contains('/') || named.starts_with("urn:") => {
+            json!({ "reference": absolute(summary, named) })
+        }
+        None => json!({ "identifier": { "value": named } }),
+    })
+}
+
+/// A relative reference with the client's server in front, where that is known.
+fn absolute(summary: &Summary, reference: &str) -> String {
+    let relative = !reference.contains(':');
+    if summary.key.base.is_empty() || !relative {
+        reference.to_owned()
+    } else {
+        format!("{}/{reference}", summary.key.base)
+    }
+}
+
+fn order(summary: &Summary) -> Value {
+    if summary.key.order.is_empty() {
+        return json!({ "type": "NutritionOrder", "display": summary.label });
+    }
+    let reference = absolute(summary, &format!("NutritionOrder/{}", summary.key.order));
+    json!({ "reference": reference, "type": "NutritionOrder" })
+}
+
+fn status(summary: &Summary) -> &'static str {
+    let found = STATUS.iter().find(|(_, standing, begun)| {
+        *standing == summary.standing && begun.is_none_or(|begun| begun == summary.has_begun())
+    });
+    found.map_or("requested", |(code, ..)| code)
+}
+
+fn who(person: &Person) -> Value {
+    json!({ "identifier": { "value": person.id }, "display": person.name })
+}
+
+/// The decisions of the lanes, as notes.
+fn notes(summary: &Summary) -> Vec<Value> {
+    let decided = |lane: Lane| match &summary.lane(lane).state {
+        LaneState::Decided { by, at, decision } => {
+            let text = match decision {
+                Decision::Accepted { reason } => {
+                    let known = ACCEPT_REASONS.iter().find(|(code, _)| *code == reason.code);
+                    let words = known.map_or(reason.code.as_str(), |(_, words)| words);
+                    let own = reason.text.as_deref().map_or_else(String::new, |text| format!(": {text}"));
+                    format!("{} accepted: {words}{own}", lane.word())
+                }
+                Decision::Changed { note } => format!("{} closed, the order was changed: {note}", lane.word()),
+            };
+            Some(json!({ "authorString": by.name, "time": at.to_string(), "text": text }))
+        }
+        _ => None,
+    };
+    Lane::ALL.into_iter().filter_map(decided).collect()
+}
+
+/// An item as a Task.
+pub fn task(summary: &Summary, version: FhirVersion) -> Value {
+    let lanes: Vec<String> =
+        Lane::ALL.into_iter().map(|lane| format!("{}: {}", lane.word(), summary.lane(lane).state.word())).collect();
+    let grade = summary.grade();
+    let priority = PRIORITY.iter().find(|(_, grades)| grades.contains(&grade)).map_or("routine", |(code, _)| code);
+    let owner = Lane::ALL.into_iter().find_map(|lane| match &summary.lane(lane).state {
+        LaneState::Taken { by, .. } | LaneState::Asked { by, .. } | LaneState::Snoozed { by, .. } => Some(who(by)),
+        _ => None,
+    });
+    let r5 = version == FhirVersion::R5;
+    let mut out = json!({
+        "resourceType": "Task",
+        "id": summary.id,
+        "meta": { "versionId": summary.version.to_string(), "lastUpdated": summary.changed_at.to_string() },
+        "status": status(summary),
+        "businessStatus": { "text": lanes.join("; ") },
+        "intent": "order",
+        "priority": priority,
+        "code": { "text": "Review of a tube-feeding order" },
+        "description": summary.headline,
+        "focus": order(summary),
+        "authoredOn": summary.received.to_string(),
+        "lastModified": summary.changed_at.to_string(),
+        "requester": { "display": PROGRAM },
+    });
+    let by_when = json!({ "end": due(grade, summary.received, summary.starts).to_string() });
+    if r5 {
+        out["requestedPeriod"] = by_when;
+    } else {
+        out["restriction"] = json!({ "period": by_when });
+    }
+    if let Some(patient) = patient(summary) {
+        out["for"] = patient;
+    }
+    if let Some(owner) = owner {
+        out["owner"] = owner;
+    }
+    if summary.standing == Standing::Replaced {
+        let text = "The order was changed; this is not its content any more.";
+        out["statusReason"] =
+            if version == FhirVersion::R5 { json!({ "concept": { "text": text } }) } else { json!({ "text": text }) };
+    }
+    if let Some(ward) = &summary.ward {
+        out["location"] = json!({ "display": ward });
+    }
+    let found: Vec<Value> = (0..summary.findings)
+        .map(|nth| {
+            let reference = format!("DetectedIssue/{}", issue_id(&summary.id, nth));
+            json!({ "type": { "text": "finding" }, "valueReference": { "reference": reference } })
+        })
+        .collect();
+    if !found.is_empty() {
+        out["input"] = json!(found);
+    }
+    let notes = notes(summary);
+    if !notes.is_empty() {
+        out["note"] = json!(notes);
+    }
+    out
+}
+
+/// A finding as a DetectedIssue.
+pub fn issue(item: &Item, nth: usize, found: &Found, version: FhirVersion) -> Value {
+    let summary = &item.summary;
+    let severity = match found.tier {
+        Tier::Stop | Tier::High => "high",
+        Tier::Med => "moderate",
+        Tier::Low => "low",
+    };
+    let parts = [Some(&found.text), found.arithmetic.as_ref(), found.fix.as_ref(), Some(&found.source)];
+    let detail: Vec<&str> = parts.into_iter().flatten().map(String::as_str).collect();
+    let system = if found.limit { LIMIT_SYSTEM } else { FINDING_SYSTEM };
+    let mut out = json!({
+        "resourceType": "DetectedIssue",
+        "id": issue_id(&summary.id, nth),
+        "meta": { "lastUpdated": summary.changed_at.to_string() },
+        "status": match (summary.standing, version) {
+            (Standing::Replaced, FhirVersion::R5) => "mitigated",
+            (Standing::Replaced, _) => "cancelled",
+            (Standing::Open | Standing::Closed, _) => "final",
+        },
+        "code": { "coding": [{ "system": system, "code": found.rule, "display": found.title }], "text": found.title },
+        "severity": severity,
+        "identifiedDateTime": summary.received.to_string(),
+        "author": { "display": item.report.by.program },
+        "implicated": [order(summary)],
+        "detail": detail.join("\n"),
+    });
+    if summary.standing == Standing::Replaced {
+        out["mitigation"] =
+            json!([{ "action": { "text": "The order was changed; this is not its content any more." } }]);
+    }
+    if let Some(patient) = patient(summary) {
+        out[if version == FhirVersion::R5 { "subject" } else { "patient" }] = patient;
+    }
+    out
+}

@@ -1,0 +1,80 @@
+//! Flagged orders recorded durably a second, and how long one waits for it, on SQLite and on PostgreSQL. It measures; it
+//! is no test. `tests/load/store` runs it.
+
+#[path = "../store/cluster.rs"]
+#[allow(dead_code, reason = "only what is needed here of it")]
+mod cluster;
+#[path = "../store/orders.rs"]
+#[allow(dead_code, reason = "only what is needed here of it")]
+mod orders;
+
+use enteral_gate::store::Store;
+use orders::{Folder, Place, accept, command, order, pharmacist};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
+
+/// One measurement: what was done, and how long each took.
+async fn measure(place: &Place, callers: usize, seconds: u64, decide: bool) -> (f64, Duration, Duration) {
+    let store = Arc::new(place.open().await);
+    let stop = Arc::new(AtomicBool::new(false));
+    let number = Arc::new(AtomicUsize::new(if decide { 100_000_000 } else { 1 }));
+    let begun = Instant::now();
+    let tasks: Vec<_> = (0..callers)
+        .map(|who| {
+            let (store, stop, number) = (store.clone(), stop.clone(), number.clone());
+            tokio::spawn(async move {
+                let me = pharmacist(&format!("p{who}"));
+                let mut times = Vec::new();
+                while !stop.load(Ordering::Relaxed) {
+                    let n = number.fetch_add(1, Ordering::Relaxed);
+                    let one = order(n, 1, 0);
+                    let id = one.id();
+                    let from = Instant::now();
+                    store.record(vec![one]).await.unwrap();
+                    if decide {
+                        store.act(id, command(&me, 1, 1, accept())).await.unwrap();
+                    }
+                    times.push(from.elapsed());
+                }
+                times
+            })
+        })
+        .collect();
+    tokio::time::sleep(Duration::from_secs(seconds)).await;
+    stop.store(true, Ordering::Relaxed);
+    let mut times = Vec::new();
+    for task in tasks {
+        times.extend(task.await.unwrap());
+    }
+    let rate = times.len() as f64 / begun.elapsed().as_secs_f64();
+    times.sort();
+    let at = |share: f64| times[((times.len() - 1) as f64 * share) as usize];
+    let out = (rate, at(0.5), at(0.99));
+    store.close().await.unwrap();
+    out
+}
+
+fn main() {
+    let seconds = std::env::var("EG_SECONDS").ok().map_or(10, |n| n.parse().expect("EG_SECONDS is a number"));
+    let folder = Folder::new();
+    let cluster = cluster::Cluster::start("load");
+    let bytes = order(1, 1, 0);
+    let report = serde_json::to_string(&bytes.report).unwrap().len();
+    println!("an order of {} bytes with a report of {report} bytes; {seconds} s each", bytes.resource.len());
+    println!("{:12} {:>8} {:18} {:>10} {:>12} {:>12}", "store", "callers", "what", "a second", "median", "99 of 100");
+    for callers in [1, 16, 64] {
+        for (name, place) in [
+            ("SQLite", Place::Sqlite(folder.join(&format!("queue-{callers}.sqlite")))),
+            ("PostgreSQL", Place::Postgres(cluster.database())),
+        ] {
+            for (what, decide) in [("record", false), ("record and decide", true)] {
+                if decide && callers != 64 {
+                    continue;
+                }
+                let (rate, median, most) = orders::runtime().block_on(measure(&place, callers, seconds, decide));
+                println!("{name:12} {callers:>8} {what:18} {rate:>10.0} {median:>12.1?} {most:>12.1?}");
+            }
+        }
+    }
+}

@@ -1,0 +1,69 @@
+#!/usr/bin/env python3
+"""The queue over FHIR, held against other people's FHIR libraries.
+
+    queue_fhir.py PROGRAM
+
+Sends the project's orders and recorded hook requests, works on nothing, and reads every page of Task and DetectedIssue in R4, R4B
+and R5: each answer, and each resource by itself, must be valid for its version; what a Task refers to must be there.
+"""
+import argparse
+import json
+import pathlib
+import sys
+import tempfile
+from urllib.parse import urlsplit
+
+import answers
+from answers import ROOT, Service, corpus, judge
+
+
+def pages(service, version, kind):
+    at = f"/fhir/{version}/{kind}?_count=20"
+    while at:
+        status, raw = service.ask("GET", at)
+        assert status == 200, (at, status, raw)
+        judge(at, raw, version, kind="Bundle")
+        page = json.loads(raw)
+        yield from page.get("entry", [])
+        following = [link["url"] for link in page["link"] if link["relation"] == "next"]
+        at = f"{urlsplit(following[0]).path}?{urlsplit(following[0]).query}" if following else None
+
+
+def main():
+    parser = argparse.ArgumentParser()
+    parser.add_argument("program")
+    program = parser.parse_args().program
+    with tempfile.TemporaryDirectory() as folder:
+        service = Service(program, store=f"{folder}/queue.sqlite")
+        try:
+            for _, raw, version in corpus():
+                service.ask("POST", f"/fhir/{version}/$validate", raw)
+            for path in sorted((ROOT / "tests/hooks/requests").glob("sign-*.json")):
+                service.ask("POST", "/cds-services/tube-feeding-order-sign", path.read_bytes(), Content_Type="application/json")
+            seen = 0
+            for version in ("R4", "R4B", "R5"):
+                issues = {entry["resource"]["id"] for entry in pages(service, version, "DetectedIssue")}
+                for entry in pages(service, version, "Task"):
+                    task = entry["resource"]
+                    seen += 1
+                    status, raw = service.ask("GET", f"/fhir/{version}/Task/{task['id']}")
+                    assert status == 200, raw
+                    judge(f"Task/{task['id']}", raw, version, kind="Task")
+                    for found in task.get("input", []):
+                        reference = found["valueReference"]["reference"]
+                        assert reference.removeprefix("DetectedIssue/") in issues, reference
+                for one in sorted(issues)[:20]:
+                    status, raw = service.ask("GET", f"/fhir/{version}/DetectedIssue/{one}")
+                    assert status == 200, raw
+                    judge(f"DetectedIssue/{one}", raw, version, kind="DetectedIssue")
+            assert seen > 30, f"only {seen} orders on the queue"
+        finally:
+            service.process.terminate()
+            service.process.wait(timeout=20)
+    print(f"counts: {seen} tasks in three versions")
+    print(f"{answers.passed} passed, {answers.failed} failed")
+    sys.exit(1 if answers.failed else 0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,201 @@
+//! The command line looks after a store while it is used: copies that are whole, copies put back into either database,
+//! and what is past its time removed with a line that says so.
+
+use crate::cluster;
+use crate::orders::{Folder, Place, accept, all, command, order, pharmacist, put, runtime};
+use enteral_gate::queue::item::Summary;
+use enteral_gate::store::{Store, tables};
+use jiff::{SignedDuration, Timestamp};
+use std::path::Path;
+use std::process::{Command, Output, Stdio};
+
+fn store(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_enteral-gate"))
+        .env_clear()
+        .arg("store")
+        .args(arguments)
+        .stdin(Stdio::null())
+        .output()
+        .unwrap()
+}
+
+/// What a command says that does what it should.
+fn done(arguments: &[&str]) -> String {
+    let out = store(arguments);
+    let said = String::from_utf8(out.stdout).unwrap();
+    assert!(out.status.success(), "{arguments:?}: {said}{}", String::from_utf8_lossy(&out.stderr));
+    said
+}
+
+fn fails(arguments: &[&str], code: i32) -> String {
+    let out = store(arguments);
+    assert_eq!(out.status.code(), Some(code), "{arguments:?}: {out:?}");
+    String::from_utf8(if code == 64 { out.stderr } else { out.stdout }).unwrap()
+}
+
+fn items(place: &Place) -> Vec<Summary> {
+    runtime().block_on(async {
+        let store = place.open().await;
+        let items = all(&store).await;
+        store.verify().await.unwrap();
+        store.close().await.unwrap();
+        items
+    })
+}
+
+fn fill(place: &Place) {
+    runtime().block_on(async {
+        let store = place.open().await;
+        let ann = pharmacist("ann");
+        for n in 0..70 {
+            put(&store, order(n, 1, n as i64)).await;
+        }
+        for n in 0..10 {
+            store.act(order(n, 1, 0).id(), command(&ann, 1, 100, accept())).await.unwrap();
+        }
+        store.close().await.unwrap();
+    });
+}
+
+fn copied_and_put_back(place: &Place) {
+    fill(place);
+    let before = items(place);
+    let folder = Folder::new();
+    let path = |name: &str| folder.join(name).to_str().unwrap().to_owned();
+    let (copy, other) = (path("copy.sqlite"), path("other.sqlite"));
+    let said = done(&["backup", "--store", &place.text(), &copy]);
+    assert!(said.contains("70 orders, 80 entries of the trail (0 of removed orders)"), "{said}");
+    assert!(!Path::new(&format!("{copy}-wal")).exists() && !Path::new(&format!("{copy}.part")).exists());
+    assert!(fails(&["backup", "--store", &place.text(), &copy], 64).contains("there already"));
+    // The place of the last entry is found again, and not where the end is missing.
+    let anchor = said.trim().rsplit(' ').next().unwrap().to_owned();
+    done(&["verify", "--store", &copy, "--anchor", &anchor]);
+    // Put back into a file, and into a database.
+    let said = done(&["restore", "--store", &other, &copy]);
+    assert!(said.starts_with("restored: 70 orders"), "{said}");
+    assert_eq!(items(&Place::Sqlite(other.clone().into())), before);
+    let database = Place::Postgres(cluster::shared().database());
+    done(&["restore", "--store", &database.text(), &copy]);
+    assert_eq!(items(&database), before);
+    assert!(fails(&["restore", "--store", &database.text(), &copy], 64).contains("not empty"));
+    // Over a file: what was there is kept.
+    runtime().block_on(async {
+        let store = Place::Sqlite(other.clone().into()).open().await;
+        put(&store, order(500, 1, 500)).await;
+        store.close().await.unwrap();
+    });
+    let said = done(&["restore", "--store", &other, &copy]);
+    assert!(said.contains(&format!("kept as {other}.before-1")), "{said}");
+    assert_eq!(items(&Place::Sqlite(other.clone().into())), before);
+    assert_eq!(items(&Place::Sqlite(format!("{other}.before-1").into())).len(), 71);
+    // And what comes after goes on in the same chain.
+    runtime().block_on(async {
+        let store = database.open().await;
+        put(&store, order(600, 1, 600)).await;
+        let verified = store.verify().await.unwrap();
+        assert_eq!((verified.items, verified.entries), (71, 81));
+        store.close().await.unwrap();
+    });
+    // A copy that was changed is not put back, and is named.
+    runtime().block_on(Place::Sqlite(copy.clone().into()).tamper("DELETE FROM trail WHERE seq = 80"));
+    let said = fails(&["verify", "--store", &copy, "--anchor", &anchor], 1);
+    assert!(said.starts_with("NOT whole: "), "{said}");
+    let text = std::fs::read(&other).unwrap();
+    fails(&["restore", "--store", &other, &copy], 64);
+    assert_eq!(std::fs::read(&other).unwrap(), text, "nothing has changed");
+}
+
+#[test]
+fn copies_of_sqlite_are_whole_and_put_back() {
+    let folder = Folder::new();
+    copied_and_put_back(&Place::Sqlite(folder.join("queue.sqlite")));
+}
+
+#[test]
+fn copies_of_postgres_are_whole_and_put_back() {
+    copied_and_put_back(&Place::Postgres(cluster::shared().database()));
+}
+
+/// A copy made while others write is of one moment.
+#[test]
+fn copies_are_made_while_others_write() {
+    let folder = Folder::new();
+    for (n, place) in
+        [Place::Sqlite(folder.join("queue.sqlite")), Place::Postgres(cluster::shared().database())].iter().enumerate()
+    {
+        runtime().block_on(async {
+            let store = std::sync::Arc::new(place.open().await);
+            let stop = std::sync::Arc::new(std::sync::atomic::AtomicBool::new(false));
+            let writing = tokio::spawn({
+                let (store, stop) = (store.clone(), stop.clone());
+                async move {
+                    let mut n = 0;
+                    while !stop.load(std::sync::atomic::Ordering::Relaxed) {
+                        put(&*store, order(n / 2, n % 2, n as i64)).await;
+                        n += 1;
+                    }
+                    n
+                }
+            });
+            for round in 0..5 {
+                let file = folder.join(&format!("copy-{n}-{round}.sqlite"));
+                let (place, to) = (place.text(), file.clone());
+                let said =
+                    tokio::task::spawn_blocking(move || done(&["backup", "--store", &place, to.to_str().unwrap()]));
+                assert!(said.await.unwrap().contains("orders, "));
+            }
+            stop.store(true, std::sync::atomic::Ordering::Relaxed);
+            assert!(writing.await.unwrap() > 10);
+            store.close().await.unwrap();
+        });
+    }
+}
+
+#[test]
+fn what_is_past_its_time_is_removed_with_a_line() {
+    let folder = Folder::new();
+    for place in [Place::Sqlite(folder.join("queue.sqlite")), Place::Postgres(cluster::shared().database())] {
+        let now = Timestamp::now();
+        let days_ago = |days: i64| now.checked_sub(SignedDuration::from_hours(days * 24)).unwrap();
+        runtime().block_on(async {
+            let store = place.open().await;
+            for (n, days) in [(1, 40), (2, 40), (3, 1)] {
+                let mut one = order(n, 1, 0);
+                one.at = days_ago(days);
+                put(&store, one).await;
+                if n != 2 {
+                    let mut decide = command(&pharmacist("ann"), 1, 0, accept());
+                    decide.at = days_ago(days);
+                    store.act(order(n, 1, 0).id(), decide).await.unwrap();
+                }
+            }
+            store.close().await.unwrap();
+        });
+        let at = place.text();
+        assert_eq!(done(&["purge", "--store", &at, "--keep-days", "30"]), "1 orders removed\n");
+        let left: Vec<String> = items(&place).into_iter().map(|s| s.key.order).collect();
+        assert_eq!(left.len(), 2, "the open one stays however old it is: {left:?}");
+        assert!(left.contains(&"n2".to_owned()) && left.contains(&"n3".to_owned()));
+        let said = done(&["verify", "--store", &at]);
+        assert!(said.contains("2 orders, 6 entries of the trail (2 of removed orders)"), "{said}");
+    }
+}
+
+#[test]
+fn versions_of_the_tables_are_said_and_taken_back() {
+    let folder = Folder::new();
+    let place = Place::Sqlite(folder.join("queue.sqlite"));
+    fill(&place);
+    let at = place.text();
+    assert_eq!(done(&["tables", "--store", &at]), "tables of version 2; this program makes version 2\n");
+    assert!(done(&["tables", "--store", &at, "--to", "1"]).starts_with("tables of version 1;"));
+    assert!(fails(&["tables", "--store", &at, "--to", "9"], 64).contains("no version 9"));
+    assert_eq!(items(&place).len(), 70);
+    assert_eq!(runtime().block_on(tables(&at, None)).unwrap(), 2);
+    let nowhere = folder.join("nowhere.sqlite");
+    for command in ["verify", "tables"] {
+        assert!(fails(&[command, "--store", nowhere.to_str().unwrap()], 64).contains("is not there"));
+    }
+    assert!(!nowhere.exists(), "no command but serve makes a store");
+    assert!(fails(&["verify", "--store", "none"], 64).contains("none"));
+}

@@ -1,0 +1,300 @@
+//! The queue over FHIR: what was recorded through the operations and a hook is found as Task and DetectedIssue.
+
+use axum::body::Body;
+use enteral_gate::formulary::Formulary;
+use enteral_gate::http::appraiser::Core;
+use enteral_gate::http::{App, Doors, Limits, routes};
+use enteral_gate::queue::policy::Policy;
+use enteral_gate::queue::work::{Action, Command, Reason};
+use enteral_gate::queue::{Lane, Person, Role};
+use enteral_gate::settings::Settings;
+use enteral_gate::store::{SqlStore, Store};
+use http::{Request, StatusCode};
+use http_body_util::BodyExt;
+use jiff::Timestamp;
+use serde_json::{Value, json};
+use std::path::PathBuf;
+use std::sync::Arc;
+
+struct Service {
+    router: axum::Router,
+    store: Arc<SqlStore>,
+    folder: PathBuf,
+}
+
+impl Drop for Service {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.folder);
+    }
+}
+
+impl Service {
+    async fn new(name: &str) -> Self {
+        let folder = std::env::temp_dir().join(format!("eg-tasks-{name}-{}", std::process::id()));
+        std::fs::create_dir_all(&folder).unwrap();
+        let store = Arc::new(SqlStore::sqlite(&folder.join("queue.sqlite"), Policy::default()).await.unwrap());
+        let csv = include_bytes!("../deploy/demo/formulary.csv");
+        let core = Core::new(Formulary::from_csv("formulary.csv", csv).unwrap());
+        let doors = Doors { store: Some(store.clone()), ..Doors::default() };
+        let app = App::behind(doors, Arc::new(core), Settings::default(), Limits::default());
+        Self { router: routes::router(app), store, folder }
+    }
+
+    async fn ask(&self, method: &str, path: &str, body: &str) -> (StatusCode, Option<String>, Value) {
+        use tower::ServiceExt;
+        let kind = if path.starts_with("/cds") { "application/json" } else { "application/fhir+json" };
+        let request =
+            Request::builder().method(method).uri(path).header("host", "gate.example").header("content-type", kind);
+        let response = self.router.clone().oneshot(request.body(Body::from(body.to_owned())).unwrap()).await.unwrap();
+        let header = response.headers().get("enteral-gate-queue").map(|v| v.to_str().unwrap().to_owned());
+        let status = response.status();
+        let bytes = response.into_body().collect().await.unwrap().to_bytes();
+        (status, header, serde_json::from_slice(&bytes).unwrap_or(Value::Null))
+    }
+
+    async fn get(&self, path: &str) -> Value {
+        let (status, _, body) = self.ask("GET", path, "").await;
+        assert_eq!(status, StatusCode::OK, "{path}: {body}");
+        body
+    }
+
+    /// Sends an order with a gap.
+    async fn order(&self, n: usize, rate: u32) -> Option<String> {
+        let order = json!({"resourceType": "NutritionOrder", "id": format!("n{n}"), "status": "draft", "intent": "order",
+            "patient": {"reference": format!("Patient/p{n}")}, "dateTime": "2026-11-25",
+            "enteralFormula": {"administration": [{"rateQuantity": {"value": rate, "unit": "mL/h"}}]}});
+        let (status, header, body) = self.ask("POST", "/fhir/R4/NutritionOrder/$validate", &order.to_string()).await;
+        assert_eq!(status, StatusCode::OK, "{body}");
+        header
+    }
+}
+
+fn resources(bundle: &Value) -> Vec<Value> {
+    bundle["entry"].as_array().into_iter().flatten().map(|e| e["resource"].clone()).collect()
+}
+
+#[tokio::test]
+async fn orders_are_recorded_and_found_as_tasks() {
+    let s = Service::new("found").await;
+    for n in 0..5 {
+        assert_eq!(s.order(n, 50).await.as_deref(), Some("recorded"));
+    }
+    // The same once more is the same; another rate takes its place.
+    assert_eq!(s.order(0, 50).await.as_deref(), Some("recorded"));
+    assert_eq!(s.order(1, 60).await.as_deref(), Some("recorded"));
+    for version in ["R4", "R4B", "R5"] {
+        let all = s.get(&format!("/fhir/{version}/Task")).await;
+        assert_eq!((all["type"].as_str(), all["total"].as_u64()), (Some("searchset"), Some(6)), "{all:#}");
+        let open = s.get(&format!("/fhir/{version}/Task?status=requested,in-progress")).await;
+        assert_eq!(open["total"], 5);
+        let replaced = s.get(&format!("/fhir/{version}/Task?status=cancelled")).await;
+        assert_eq!(replaced["total"], 1);
+        let task = &resources(&replaced)[0];
+        assert_eq!(
+            (task["focus"]["reference"].as_str(), task["for"]["reference"].as_str()),
+            (Some("NutritionOrder/n1"), Some("Patient/p1"))
+        );
+        let reason = if version == "R5" { &task["statusReason"]["concept"] } else { &task["statusReason"] };
+        assert!(reason["text"].as_str().unwrap().contains("changed"));
+        // What a Task refers to is there.
+        let findings = task["input"].as_array().unwrap();
+        assert!(!findings.is_empty());
+        for input in findings {
+            let reference = input["valueReference"]["reference"].as_str().unwrap();
+            let issue = s.get(&format!("/fhir/{version}/{reference}")).await;
+            assert_eq!(issue["resourceType"], "DetectedIssue");
+            assert_eq!(reference, format!("DetectedIssue/{}", issue["id"].as_str().unwrap()));
+            let who = if version == "R5" { "subject" } else { "patient" };
+            assert_eq!(issue[who]["reference"], "Patient/p1");
+            assert!(["high", "moderate", "low"].contains(&issue["severity"].as_str().unwrap()));
+            assert!(!issue["detail"].as_str().unwrap().is_empty());
+        }
+        let id = task["id"].as_str().unwrap();
+        assert_eq!(s.get(&format!("/fhir/{version}/Task/{id}")).await, *task);
+        assert_eq!(s.get(&format!("/fhir/{version}/Task?_id={id},nonsense")).await["total"], 1);
+    }
+}
+
+#[tokio::test]
+async fn searches_narrow_and_pages_lose_nothing() {
+    let s = Service::new("pages").await;
+    for n in 0..23 {
+        s.order(n, 50).await;
+    }
+    let first = resources(&s.get("/fhir/R4/Task?patient=Patient/p7").await);
+    assert_eq!(first.len(), 1);
+    let item = enteral_gate::queue::item::ItemId::read(first[0]["id"].as_str().unwrap()).unwrap();
+    let ann = Person { id: "ann".into(), name: "Invented Ann".into(), role: Role::Pharmacist };
+    let command = |seen, action| Command {
+        id: String::new(),
+        by: ann.clone(),
+        at: Timestamp::now(),
+        lane: Lane::Pharmacist,
+        seen,
+        action,
+    };
+    s.store.act(item.clone(), command(1, Action::Take)).await.unwrap();
+    let held = s.get("/fhir/R4/Task?owner=ann").await;
+    assert_eq!(held["total"], 1);
+    let task = &resources(&held)[0];
+    assert_eq!(
+        (task["status"].as_str(), task["owner"]["display"].as_str()),
+        (Some("in-progress"), Some("Invented Ann"))
+    );
+    assert_eq!(task["meta"]["versionId"], "2");
+    let reason = Reason { code: "other".into(), text: Some("seen at the bedside".into()) };
+    s.store.act(item, command(2, Action::Accept { reason })).await.unwrap();
+    let done = s.get("/fhir/R4/Task?status=completed").await;
+    assert!(resources(&done)[0]["note"][0]["text"].as_str().unwrap().ends_with("seen at the bedside"));
+    assert_eq!(s.get("/fhir/R4/Task?status=requested").await["total"], 22);
+    // Pages by their own links.
+    let mut ids = std::collections::BTreeSet::new();
+    let mut at = "/fhir/R4/Task?_count=5&status=requested".to_owned();
+    let mut pages = 0;
+    loop {
+        let page = s.get(&at).await;
+        pages += 1;
+        assert_eq!(page["total"], 22);
+        ids.extend(resources(&page).iter().map(|t| t["id"].as_str().unwrap().to_owned()));
+        for entry in page["entry"].as_array().unwrap() {
+            assert!(entry["fullUrl"].as_str().unwrap().starts_with("http://gate.example/fhir/R4/Task/"));
+        }
+        let next = page["link"].as_array().unwrap().iter().find(|l| l["relation"] == "next").cloned();
+        match next {
+            Some(next) => at = next["url"].as_str().unwrap().strip_prefix("http://gate.example").unwrap().to_owned(),
+            None => break,
+        }
+    }
+    assert_eq!((ids.len(), pages), (22, 5));
+    // Dates with their prefixes, to the day and to the second.
+    let now = Timestamp::now();
+    let day = jiff::tz::TimeZone::UTC.to_datetime(now).date();
+    let total = async |query: String| s.get(&format!("/fhir/R4/Task?{query}")).await["total"].as_u64().unwrap();
+    assert_eq!(total(format!("authored-on=lt{}", day.yesterday().unwrap())).await, 0);
+    assert_eq!(total(format!("authored-on=ge{}", day.yesterday().unwrap())).await, 23);
+    assert_eq!(total(format!("authored-on=gt{}", day.tomorrow().unwrap())).await, 0);
+    assert_eq!(
+        total(format!("_lastUpdated=ge{}&_lastUpdated=le{}", day.yesterday().unwrap(), day.tomorrow().unwrap())).await,
+        23
+    );
+    assert_eq!(
+        total(format!("authored-on={}", day.year())).await + total(format!("authored-on=lt{}", day.year())).await,
+        23
+    );
+    let later = now.checked_add(jiff::SignedDuration::from_secs(60)).unwrap();
+    assert_eq!(total(format!("modified=gt{later:.0}")).await, 0);
+    assert_eq!(total("priority=stat,asap,urgent,routine".to_owned()).await, 23);
+    assert_eq!(total("patient=p7".to_owned()).await, 1);
+    let issues = s.get("/fhir/R4/DetectedIssue?patient=Patient/p3&_count=1").await;
+    assert!(!resources(&issues).is_empty());
+    assert!(resources(&issues).iter().all(|i| i["patient"]["reference"] == "Patient/p3"));
+}
+
+#[tokio::test]
+async fn what_is_not_understood_is_refused_by_its_name() {
+    let s = Service::new("refused").await;
+    for (query, said) in [
+        ("status=open", "status"),
+        ("priority=now", "priority"),
+        ("_count=0", "_count"),
+        ("_count=201", "_count"),
+        ("authored-on=yesterday", "authored-on"),
+        ("authored-on=ap2026", "authored-on"),
+        ("modified=2026-13-01", "modified"),
+        ("page=nonsense", "page"),
+        ("subject=x", "subject"),
+        ("patient:identifier=x", "patient:identifier"),
+    ] {
+        let (status, _, body) = s.ask("GET", &format!("/fhir/R4/Task?{query}"), "").await;
+        assert_eq!(status, StatusCode::BAD_REQUEST, "{query}");
+        assert!(
+            body["issue"][0]["details"]["text"].as_str().unwrap().starts_with(&format!("Parameter {said}: ")),
+            "{body}"
+        );
+    }
+    for path in [
+        "Task/x",
+        "Task/3b241101-e2bb-4255-8caf-4136c566a962",
+        "DetectedIssue/x-1",
+        "DetectedIssue/3b241101-e2bb-4255-8caf-4136c566a962-1",
+    ] {
+        let (status, _, body) = s.ask("GET", &format!("/fhir/R4/{path}"), "").await;
+        assert_eq!((status, body["issue"][0]["code"].as_str()), (StatusCode::NOT_FOUND, Some("not-found")), "{path}");
+    }
+}
+
+#[tokio::test]
+async fn a_hook_is_recorded_with_its_card_and_feedback_finds_it() {
+    let s = Service::new("hook").await;
+    let request = std::fs::read_to_string("tests/hooks/requests/sign-maximum-below-schedule.json").unwrap();
+    let (status, header, body) = s.ask("POST", "/cds-services/tube-feeding-order-sign", &request).await;
+    assert_eq!((status, header.as_deref()), (StatusCode::OK, Some("recorded")), "{body}");
+    let order = &body["extension"]["example.enteral-gate"]["orders"][0];
+    assert_eq!(order["recorded"], true, "{order}");
+    let card = body["cards"][0]["uuid"].as_str().unwrap();
+    let feedback = json!({"feedback": [{"card": card, "outcome": "overridden", "outcomeTimestamp": "2026-11-25T08:12:00Z",
+        "overrideReason": {"reason": {"code": "will-adjust", "system": "x"}, "userComment": "at once"}}]});
+    let (_, _, said) = s.ask("POST", "/cds-services/tube-feeding-order-sign/feedback", &feedback.to_string()).await;
+    assert_eq!((said["kept"].as_bool(), said["received"].as_u64()), (Some(true), Some(1)), "{said}");
+    let tasks = s.get("/fhir/R4/Task").await;
+    assert_eq!(tasks["total"], 1);
+    let id = enteral_gate::queue::item::ItemId::read(resources(&tasks)[0]["id"].as_str().unwrap()).unwrap();
+    let words: Vec<String> = s.store.trail(id).await.unwrap().iter().map(|e| e.what.words()).collect();
+    assert_eq!(words, ["recorded", "the prescriber went on all the same: will-adjust: at once"]);
+    // A card that is not of here is counted and not kept.
+    let other = feedback.to_string().replace(card, "4e0a3a1e-3283-4575-ab82-028d55fe2719");
+    let (_, _, said) = s.ask("POST", "/cds-services/tube-feeding-order-sign/feedback", &other).await;
+    assert_eq!(said["kept"], false, "{said}");
+}
+
+/// Each entry of a batch; an order that is clear, and one that could not be read, leave nothing behind.
+#[tokio::test]
+async fn a_batch_is_recorded_whole() {
+    let s = Service::new("batch").await;
+    let order = |n: usize| {
+        json!({"resourceType": "NutritionOrder", "id": format!("b{n}"), "status": "draft", "intent": "order",
+        "patient": {"reference": "Patient/p"}, "dateTime": "2026-11-25",
+        "enteralFormula": {"administration": [{"rateQuantity": {"value": 50, "unit": "mL/h"}}]}})
+    };
+    let entry = |resource: Value| json!({"request": {"method": "POST", "url": "NutritionOrder/$validate"}, "resource": resource});
+    let batch = json!({"resourceType": "Bundle", "type": "batch",
+        "entry": [entry(order(1)), entry(order(2)), entry(json!({"resourceType": "Patient"})), entry(order(2))]});
+    let (status, header, body) = s.ask("POST", "/fhir/R4", &batch.to_string()).await;
+    assert_eq!((status, header.as_deref()), (StatusCode::OK, Some("recorded")), "{body}");
+    assert_eq!(s.get("/fhir/R4/Task").await["total"], 2);
+    let clear = std::fs::read_to_string("tests/hooks/requests/sign-clear.json").unwrap();
+    let (status, header, body) = s.ask("POST", "/cds-services/tube-feeding-order-sign", &clear).await;
+    assert_eq!((status, header), (StatusCode::OK, None), "{body}");
+    assert_eq!(s.get("/fhir/R4/Task").await["total"], 2);
+}
+
+/// When nothing can be recorded any more, every way says so and nothing of the findings is missing.
+#[tokio::test]
+async fn not_recorded_is_said_in_every_answer() {
+    let s = Service::new("away").await;
+    s.store.close().await.unwrap();
+    let order = json!({"resourceType": "NutritionOrder", "id": "n", "status": "draft", "intent": "order",
+        "enteralFormula": {"administration": [{"rateQuantity": {"value": 50, "unit": "mL/h"}}]}})
+    .to_string();
+    let quiet = Service::new("none").await;
+    for (operation, at) in [("$validate", "/issue"), ("$appraise", "/parameter/1/resource/issue")] {
+        let path = format!("/fhir/R4/NutritionOrder/{operation}");
+        let (status, header, body) = s.ask("POST", &path, &order).await;
+        assert_eq!((status, header.as_deref()), (StatusCode::OK, Some("not-recorded")));
+        let (_, _, whole) = quiet.ask("POST", &path, &order).await;
+        let issues = body.pointer(at).and_then(Value::as_array).unwrap();
+        let others = whole.pointer(at).and_then(Value::as_array).unwrap();
+        assert_eq!(&issues[..issues.len() - 1], &others[..], "the same findings and one issue more");
+        assert!(issues.last().unwrap()["details"]["text"].as_str().unwrap().starts_with("Not recorded"));
+    }
+    let request = std::fs::read_to_string("tests/hooks/requests/sign-maximum-below-schedule.json").unwrap();
+    let (_, header, body) = s.ask("POST", "/cds-services/tube-feeding-order-sign", &request).await;
+    let (_, _, whole) = quiet.ask("POST", "/cds-services/tube-feeding-order-sign", &request).await;
+    assert_eq!(header.as_deref(), Some("not-recorded"));
+    assert_eq!(body["extension"]["example.enteral-gate"]["orders"][0]["recorded"], false);
+    let detail = body["cards"][0]["detail"].as_str().unwrap();
+    assert!(detail.starts_with(whole["cards"][0]["detail"].as_str().unwrap()) && detail.contains("Not recorded"));
+    assert_eq!(body["cards"][0]["uuid"], whole["cards"][0]["uuid"], "feedback is on the same card");
+    let (status, _, said) = s.ask("GET", "/fhir/R4/Task", "").await;
+    assert_eq!((status, said["issue"][0]["code"].as_str()), (StatusCode::SERVICE_UNAVAILABLE, Some("transient")));
+}
