@@ -176,7 +176,9 @@ pub fn try_corrections(
         if holds(&before, &after, nth, (rule, tier)) {
             Ok(())
         } else {
-            Err("judged again, it does not mend the finding or brings another")
+            Err(
+                "judged again, it is held back: the finding stays, something as grave comes, or a limit still flags the order",
+            )
         }
     };
     let mut out = Vec::with_capacity(a.orders.len());

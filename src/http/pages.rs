@@ -33,6 +33,7 @@ struct Home {
     chrome: html::Chrome,
     samples: &'static [super::samples::Sample],
     version: &'static str,
+    keeps: bool,
 }
 
 #[derive(Template)]
@@ -81,7 +82,10 @@ pub async fn signed_in(State((app, need)): State<(Arc<App>, Need)>, request: Req
 /// `GET /`
 pub async fn home(State(app): State<Arc<App>>, request: Request) -> Response {
     let chrome = html::Chrome::new(&app, "Tube-feeding orders", "home", signed(&app, &request).as_ref());
-    html::page(StatusCode::OK, &Home { chrome, samples: &SAMPLES, version: env!("CARGO_PKG_VERSION") })
+    html::page(
+        StatusCode::OK,
+        &Home { chrome, samples: &SAMPLES, version: env!("CARGO_PKG_VERSION"), keeps: app.doors.store.is_some() },
+    )
 }
 
 /// `GET /keys`: keys and words.
