@@ -91,22 +91,31 @@ impl fmt::Display for Why {
 pub enum Amount {
     /// Exactly this.
     Known(Exact),
-    /// Between `low` and `high` (`None`: no upper bound is known, "at least"), both ends included.
-    Range {
-        /// Lowest completion.
-        low: Exact,
-        /// Highest completion; `None` when something unknown may be added.
-        high: Option<Exact>,
-        /// Mean over the repeating cycle, where the range comes from a repeating schedule.
-        mean: Option<Exact>,
-        /// Why it is not one number.
-        why: Vec<Why>,
-    },
+    /// Between two ends.
+    Range(Box<Span>),
     /// Nothing can be said.
     Unknown(Vec<Why>),
 }
 
+/// Between `low` and `high`, both ends included.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Span {
+    /// Lowest completion.
+    pub low: Exact,
+    /// Highest completion; `None` when something unknown may be added: "at least".
+    pub high: Option<Exact>,
+    /// Mean over the repeating cycle, where the range comes from a repeating schedule.
+    pub mean: Option<Exact>,
+    /// Why it is not one number.
+    pub why: Vec<Why>,
+}
+
 impl Amount {
+    /// A range.
+    pub fn range(low: Exact, high: Option<Exact>, mean: Option<Exact>, why: Vec<Why>) -> Self {
+        Amount::Range(Box::new(Span { low, high, mean, why }))
+    }
+
     /// Exactly zero.
     pub const ZERO: Self = Amount::Known(Exact::ZERO);
 
@@ -117,16 +126,12 @@ impl Amount {
 
     /// A range, or the exact value where both ends meet.
     pub fn between(low: Exact, high: Exact, why: Why) -> Self {
-        if low == high {
-            Amount::Known(low)
-        } else {
-            Amount::Range { low, high: Some(high), mean: None, why: vec![why] }
-        }
+        if low == high { Amount::Known(low) } else { Amount::range(low, Some(high), None, vec![why]) }
     }
 
     /// `low` or more.
     pub fn at_least(low: Exact, why: Vec<Why>) -> Self {
-        Amount::Range { low, high: None, mean: None, why }
+        Amount::range(low, None, None, why)
     }
 
     /// The exact value, if it is one.
@@ -138,7 +143,7 @@ impl Amount {
     pub fn low(&self) -> Option<Exact> {
         match self {
             Amount::Known(x) => Some(*x),
-            Amount::Range { low, .. } => Some(*low),
+            Amount::Range(span) => Some(span.low),
             Amount::Unknown(_) => None,
         }
     }
@@ -147,7 +152,7 @@ impl Amount {
     pub fn high(&self) -> Option<Exact> {
         match self {
             Amount::Known(x) => Some(*x),
-            Amount::Range { high, .. } => *high,
+            Amount::Range(span) => span.high,
             Amount::Unknown(_) => None,
         }
     }
@@ -156,7 +161,8 @@ impl Amount {
     pub fn why(&self) -> &[Why] {
         match self {
             Amount::Known(_) => &[],
-            Amount::Range { why, .. } | Amount::Unknown(why) => why,
+            Amount::Range(span) => &span.why,
+            Amount::Unknown(why) => why,
         }
     }
 
@@ -167,7 +173,7 @@ impl Amount {
 
     /// Sum. Unknown + known = "at least the known": both must be amounts that cannot be negative.
     pub fn plus(&self, other: &Amount) -> Amount {
-        use Amount::{Known, Range, Unknown};
+        use Amount::{Known, Unknown};
         match (self, other) {
             (Known(a), Known(b)) => a.add(*b).map_or_else(|| Amount::unknown(Why::Range), Known),
             (Unknown(a), Unknown(b)) => Unknown(join(a, b)),
@@ -187,7 +193,7 @@ impl Amount {
                     _ => None,
                 };
                 let mean = am.zip(bm).and_then(|(x, y)| x.add(y));
-                Range { low, high, mean, why: join(a.why(), b.why()) }
+                Amount::range(low, high, mean, join(a.why(), b.why()))
             }
         }
     }
@@ -196,7 +202,7 @@ impl Amount {
     pub fn mean(&self) -> Option<Exact> {
         match self {
             Amount::Known(x) => Some(*x),
-            Amount::Range { mean, .. } => *mean,
+            Amount::Range(span) => span.mean,
             Amount::Unknown(_) => None,
         }
     }
@@ -225,16 +231,16 @@ impl Amount {
             }
             (Known(a), x) | (x, Known(a)) => x.scaled(*a),
             (Unknown(a), b) | (b, Unknown(a)) => Unknown(join(a, b.why())),
-            (Range { low: al, high: ah, why: aw, .. }, Range { low: bl, high: bh, why: bw, .. }) => {
-                let Some(low) = al.mul(*bl) else { return Amount::unknown(Why::Range) };
-                let high = match (ah, bh) {
-                    (Some(x), Some(y)) => match x.mul(*y) {
+            (Range(a), Range(b)) => {
+                let Some(low) = a.low.mul(b.low) else { return Amount::unknown(Why::Range) };
+                let high = match (a.high, b.high) {
+                    (Some(x), Some(y)) => match x.mul(y) {
                         Some(product) => Some(product),
                         None => return Amount::unknown(Why::Range),
                     },
                     _ => None,
                 };
-                Range { low, high, mean: None, why: join(aw, bw) }
+                Amount::range(low, high, None, join(&a.why, &b.why))
             }
         }
     }
@@ -245,7 +251,8 @@ impl Amount {
         match by {
             Amount::Known(x) => self.divided(*x, what),
             Amount::Unknown(why) => Amount::Unknown(join(self.why(), why)),
-            Amount::Range { low: bl, high: bh, why, .. } => {
+            Amount::Range(divisor) => {
+                let Span { low: bl, high: bh, why, .. } = &**divisor;
                 let (Some(low), high) = (self.low(), self.high()) else {
                     return Amount::Unknown(join(self.why(), why));
                 };
@@ -256,16 +263,19 @@ impl Amount {
                 };
                 let Some(low) = low else { return Amount::unknown(Why::Range) };
                 let high = if bl.is_positive() { high.and_then(|h| h.div(*bl)) } else { None };
-                Amount::Range { low, high, mean: None, why: join(self.why(), why) }
+                Amount::range(low, high, None, join(self.why(), why))
             }
         }
     }
 
     /// The same amount with one more reason; an exact amount stays exact.
     pub fn because(mut self, reason: Why) -> Amount {
-        if let Amount::Range { why, .. } | Amount::Unknown(why) = &mut self
-            && !why.contains(&reason)
-        {
+        let why = match &mut self {
+            Amount::Known(_) => return self,
+            Amount::Range(span) => &mut span.why,
+            Amount::Unknown(why) => why,
+        };
+        if !why.contains(&reason) {
             why.push(reason);
         }
         self
@@ -275,7 +285,8 @@ impl Amount {
         match self {
             Amount::Known(x) => f(*x).map_or_else(|| Amount::unknown(Why::Range), Amount::Known),
             Amount::Unknown(why) => Amount::Unknown(why.clone()),
-            Amount::Range { low, high, mean, why } => {
+            Amount::Range(span) => {
+                let Span { low, high, mean, why } = &**span;
                 let Some(low) = f(*low) else { return Amount::unknown(Why::Range) };
                 let high = match high {
                     Some(h) => match f(*h) {
@@ -284,7 +295,7 @@ impl Amount {
                     },
                     None => None,
                 };
-                Amount::Range { low, high, mean: mean.and_then(&f), why: why.clone() }
+                Amount::range(low, high, mean.and_then(&f), why.clone())
             }
         }
     }

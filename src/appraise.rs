@@ -995,7 +995,7 @@ fn assumptions_of(d: &Draft<'_>, settings: &Settings) -> Vec<(Assumption, Vec<At
             }
         }
         if let Ok((day, _)) = &d.steady
-            && day.laid.lines.iter().any(|l| matches!(&l.volume, Amount::Range { mean: Some(_), .. }))
+            && day.laid.lines.iter().any(|l| matches!(&l.volume, Amount::Range(span) if span.mean.is_some()))
         {
             add(Assumption::RepeatingCycle, here);
         }

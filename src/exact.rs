@@ -234,6 +234,12 @@ impl Exact {
         self.den.get().cast_signed()
     }
 
+    /// Both parts, where each has at most 64 bits, as nearly all have.
+    #[inline]
+    fn narrow(self) -> Option<(i64, i64)> {
+        Some((i64::try_from(self.num).ok()?, i64::try_from(self.den.get()).ok()?))
+    }
+
     /// A whole number.
     pub const fn int(n: i64) -> Self {
         Self::over(n as i128, 1)
@@ -322,6 +328,10 @@ impl Exact {
 
     /// `self × other`.
     pub fn mul(self, other: Self) -> Option<Self> {
+        if let (Some((a, b)), Some((c, d))) = (self.narrow(), other.narrow()) {
+            let (num, den) = (i128::from(a).wrapping_mul(i128::from(c)), i128::from(b).wrapping_mul(i128::from(d)));
+            return Self::settled(num, den);
+        }
         if let (Some(num), Some(den)) = (product(self.num, other.num), product(self.den(), other.den())) {
             return Self::settled(num, den);
         }
@@ -600,7 +610,16 @@ impl PartialOrd for Exact {
 impl Ord for Exact {
     #[inline]
     fn cmp(&self, other: &Self) -> Ordering {
-        if self.den == other.den { self.num.cmp(&other.num) } else { self.cmp_unlike(other) }
+        if self.den == other.den {
+            return self.num.cmp(&other.num);
+        }
+        match (self.narrow(), other.narrow()) {
+            // Products of 64 bits each fit.
+            (Some((a, b)), Some((c, d))) => {
+                (i128::from(a).wrapping_mul(i128::from(d))).cmp(&i128::from(c).wrapping_mul(i128::from(b)))
+            }
+            _ => self.cmp_unlike(other),
+        }
     }
 }
 

@@ -9,7 +9,9 @@
 //!
 //! [`access`] decides who may call; [`audit`] keeps who called what as a sequence that cannot be changed unseen.
 //!
-//! Everything except `http` and `cli` does no I/O, reads no clock and never rounds before display.
+//! [`queue`] is what people do with flagged orders, and [`store`] keeps it.
+//!
+//! Everything except `http`, `cli` and `store` does no I/O, reads no clock and never rounds before display.
 
 pub mod access;
 pub mod amount;
@@ -28,8 +30,11 @@ pub mod integrity;
 pub mod needs;
 pub mod nutrition;
 pub mod patient;
+pub mod queue;
 pub mod rehearsal;
 pub mod rulebook;
 pub mod settings;
+pub mod sheet;
+pub mod store;
 pub mod timing;
 pub mod units;

@@ -17,6 +17,8 @@
     )
 )]
 
+pub mod site;
+
 use crate::appraise::{Institution, appraise_by};
 use crate::findings::Outcome;
 use crate::formulary::Formulary;
@@ -89,7 +91,7 @@ fn run(book: &Rulebook, limit: &Limit, test: &Test, formulary: &Formulary, setti
         said,
     };
     let mut settings = settings.clone();
-    if let Err(what) = declares(test, &mut settings) {
+    if let Err(what) = declares(&test.given, &mut settings) {
         return done("not run", Some(what), None);
     }
     let bundle = match short_form::compose(&test.given, book) {
@@ -120,9 +122,9 @@ fn run(book: &Rulebook, limit: &Limit, test: &Test, formulary: &Formulary, setti
     done(word, failure, said)
 }
 
-fn declares(test: &Test, settings: &mut Settings) -> Result<(), String> {
+fn declares(given: &toml::Table, settings: &mut Settings) -> Result<(), String> {
     settings.declared.clear();
-    let Some(list) = test.given.get("declares") else { return Ok(()) };
+    let Some(list) = given.get("declares") else { return Ok(()) };
     for name in list.as_array().ok_or("declares: expected a list")? {
         let kind = ContextKind::ALL.iter().find(|(_, n)| Some(*n) == name.as_str());
         settings.declared.insert(kind.ok_or_else(|| format!("declares: {name} is not a kind of context"))?.0);

@@ -477,7 +477,7 @@ impl Service {
 
     async fn kept(access: Access, pace: Pace, admin: bool, trail: Option<Arc<Trail>>) -> Self {
         let sets = KeySets::new(&access, Vec::new(), pace).unwrap();
-        let doors = Doors { gate: Some(Arc::new(Gate::new(access, sets))), certificates: None, admin, trail };
+        let doors = Doors { gate: Some(Arc::new(Gate::new(access, sets))), admin, trail, ..Doors::default() };
         let formulary = Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
         let limits = Limits { hook_time: Duration::from_secs(20), ..Limits::default() };
         let app = App::behind(doors, Arc::new(Core::new(formulary)), Settings::default(), limits);
@@ -593,6 +593,8 @@ fn actors() -> Vec<Actor> {
 fn expected(need: Need, actor: &Actor) -> &'static str {
     match (need, actor.role) {
         (Need::Open, _) => "answered",
+        // No token of a client opens a page for people: who they are, a session says.
+        (Need::Page | Need::Person, _) => "403",
         (_, None) => "401",
         (Need::Order(_), Some(Role::Fhir)) if matches!(need, Need::Order(of) if actor.grants.allow(of)) => "answered",
         (Need::Hooks, Some(Role::Hooks)) | (Need::Metrics, Some(Role::Metrics)) => "answered",
@@ -1088,6 +1090,12 @@ fn openapi_says_who_may_call() {
         let operation = &described["paths"][path][method.to_lowercase()];
         let scheme = match need {
             Need::Open => None,
+            // People have sessions, which are held by tests/pages.rs.
+            Need::Page | Need::Person => {
+                assert_eq!(operation["security"][0], json!({"session": []}), "{method} {path}");
+                assert_eq!(operation["security"][1] == json!({}), need == Need::Page, "{method} {path}");
+                continue;
+            }
             Need::Hooks | Need::Metrics => Some("hookClient"),
             Need::Order(_) => Some("backendService"),
         };

@@ -5,11 +5,10 @@
 
 use enteral_gate::cli::log::{self, LogFormat};
 use enteral_gate::formulary::Formulary;
-use enteral_gate::hooks::Answered;
 use enteral_gate::hooks::fetch::Fetched;
 use enteral_gate::hooks::request::Malformed;
 use enteral_gate::hooks::service::Service as HookService;
-use enteral_gate::http::appraiser::{Appraised, Appraiser, Core, Rendering};
+use enteral_gate::http::appraiser::{Appraised, Appraiser, Core, Hooked, Rendering};
 use enteral_gate::http::trail::{Bounds, Trail, file};
 use enteral_gate::http::{App, Doors, Limits, server};
 use enteral_gate::intake::order::FhirVersion;
@@ -202,7 +201,9 @@ impl Running {
         while found.len() < addresses {
             let mut line = String::new();
             assert!(out.read_line(&mut line).unwrap() > 0, "it does not serve");
-            found.extend(line.trim().rsplit_once("http://").map(|(_, address)| address.to_owned()));
+            let said = line.trim();
+            let address = said.strip_prefix("listening on http://").or(said.strip_prefix("metrics on http://"));
+            found.extend(address.map(str::to_owned));
         }
         let inside = found.pop().unwrap();
         let here = found.pop().unwrap_or_else(|| inside.clone());
@@ -557,9 +558,16 @@ impl Faulty {
 }
 
 impl Appraiser for Faulty {
-    fn appraise(&self, input: &[u8], version: FhirVersion, settings: &Settings, rendering: Rendering) -> Appraised {
+    fn appraise(
+        &self,
+        input: &[u8],
+        version: FhirVersion,
+        settings: &Settings,
+        rendering: Rendering,
+        keep: bool,
+    ) -> Appraised {
         self.look(input);
-        self.core.appraise(input, version, settings, rendering)
+        self.core.appraise(input, version, settings, rendering, keep)
     }
 
     fn hook(
@@ -568,9 +576,10 @@ impl Appraiser for Faulty {
         service: &HookService,
         settings: &Settings,
         fetched: Fetched,
-    ) -> Result<Answered, Malformed> {
+        keep: bool,
+    ) -> Result<Hooked, Malformed> {
         self.look(input);
-        self.core.hook(input, service, settings, fetched)
+        self.core.hook(input, service, settings, fetched, keep)
     }
 
     fn ready(&self) -> Result<String, String> {

@@ -357,6 +357,8 @@ fn serve_answers_as_the_command_line_does_and_ends_when_asked() {
         "127.0.0.1:0",
         "--log",
         "json",
+        "--store",
+        "none",
     ]);
     for text in [TODDLER, JEJUNAL, UNLISTED] {
         let file = folder.write("order.json", text);

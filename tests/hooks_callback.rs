@@ -614,7 +614,13 @@ fn nothing_of_it_is_logged_or_counted() {
             ("HTTPS_PROXY", "http://127.0.0.1:1"),
             ("ALL_PROXY", "http://127.0.0.1:1"),
         ])
-        .args(["serve", "--formulary", concat!(env!("CARGO_MANIFEST_DIR"), "/deploy/demo/formulary.csv")])
+        .args([
+            "serve",
+            "--store",
+            "none",
+            "--formulary",
+            concat!(env!("CARGO_MANIFEST_DIR"), "/deploy/demo/formulary.csv"),
+        ])
         .args(["--listen", "127.0.0.1:0", "--settings", settings.to_str().unwrap()])
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
@@ -680,8 +686,14 @@ fn asked_once(environment: &[(&str, &Path)], settings: &Path, request: &Value) -
     let mut child = Command::new(env!("CARGO_BIN_EXE_enteral-gate"))
         .env_clear()
         .envs(environment.iter().copied())
-        .args(["serve", "--formulary", concat!(env!("CARGO_MANIFEST_DIR"), "/deploy/demo/formulary.csv")])
-        .args(["--listen", "127.0.0.1:0", "--settings", settings.to_str().unwrap()])
+        .args([
+            "serve",
+            "--store",
+            "none",
+            "--formulary",
+            concat!(env!("CARGO_MANIFEST_DIR"), "/deploy/demo/formulary.csv"),
+        ])
+        .args(["--listen", "127.0.0.1:0", "--rulebook", "none", "--settings", settings.to_str().unwrap()])
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
         .stderr(Stdio::null())

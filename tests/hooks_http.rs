@@ -1,11 +1,11 @@
 //! CDS Hooks over HTTP, and `hook send`: statuses, bodies, counters, logs. What is on cards is in `tests/hooks.rs`.
 
 use enteral_gate::formulary::Formulary;
+use enteral_gate::hooks::EXTENSION;
 use enteral_gate::hooks::fetch::Fetched;
 use enteral_gate::hooks::request::Malformed;
 use enteral_gate::hooks::service::{SERVICES, Service as HookService};
-use enteral_gate::hooks::{Answered, EXTENSION};
-use enteral_gate::http::appraiser::{Appraised, Appraiser, Core, Rendering};
+use enteral_gate::http::appraiser::{Appraised, Appraiser, Core, Hooked, Rendering};
 use enteral_gate::http::{App, Limits, server};
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::settings::{Hooks, NothingChecked, Settings};
@@ -188,11 +188,11 @@ async fn status_412_where_the_client_asks_for_it() {
 struct Failing;
 
 impl Appraiser for Failing {
-    fn appraise(&self, _: &[u8], _: FhirVersion, _: &Settings, _: Rendering) -> Appraised {
+    fn appraise(&self, _: &[u8], _: FhirVersion, _: &Settings, _: Rendering, _: bool) -> Appraised {
         panic!("not asked here")
     }
 
-    fn hook(&self, input: &[u8], _: &HookService, _: &Settings, _: Fetched) -> Result<Answered, Malformed> {
+    fn hook(&self, input: &[u8], _: &HookService, _: &Settings, _: Fetched, _: bool) -> Result<Hooked, Malformed> {
         if input.starts_with(b"SLOW") {
             std::thread::sleep(Duration::from_millis(1_500));
         }
@@ -206,12 +206,12 @@ impl Appraiser for Failing {
 
 #[tokio::test]
 async fn a_late_answer_and_a_fault_show_that_nothing_was_checked() {
-    let limits = Limits { hook_time: Duration::from_millis(300), ..Limits::default() };
-    let s = Service::over(Failing, Settings::default(), limits).await;
-    for (body, words, counter) in [
-        ("SLOW", "it took too long", "enteral_gate_hook_gave_up_total{reason=\"timeout\"}"),
-        ("FAULT", "a fault in the program", "enteral_gate_hook_gave_up_total{reason=\"fault\"}"),
+    for (body, millis, words, counter) in [
+        ("SLOW", 300, "it took too long", "enteral_gate_hook_gave_up_total{reason=\"timeout\"}"),
+        ("FAULT", 60_000, "a fault in the program", "enteral_gate_hook_gave_up_total{reason=\"fault\"}"),
     ] {
+        let limits = Limits { hook_time: Duration::from_millis(millis), ..Limits::default() };
+        let s = Service::over(Failing, Settings::default(), limits).await;
         let (status, answer) = s.post(SIGN, body.to_owned()).await;
         assert_eq!(status, 200);
         let card = &answer["cards"][0];
@@ -415,10 +415,14 @@ fn what_cannot_be_sent_is_said() {
 fn logs_hold_nothing_of_the_request() {
     use std::io::{BufRead, BufReader, Read, Write};
     let formulary = concat!(env!("CARGO_MANIFEST_DIR"), "/deploy/demo/formulary.csv");
+    let folder = std::env::temp_dir().join(format!("eg-hooks-log-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let queue = folder.join("queue.sqlite");
     let mut child = Command::new(env!("CARGO_BIN_EXE_enteral-gate"))
         .env_clear()
         .env("ENTERAL_GATE_LOG", "trace")
-        .args(["serve", "--formulary", formulary, "--listen", "127.0.0.1:0"])
+        .args(["serve", "--formulary", formulary, "--listen", "127.0.0.1:0", "--store"])
+        .arg(&queue)
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
@@ -441,7 +445,9 @@ fn logs_hold_nothing_of_the_request() {
             .replace("Invented", "CANARY")
     };
     for name in ["unknown-members", "sign-maximum-below-schedule", "hostile-texts", "weights-another"] {
-        assert!(ask(SIGN, &marked(name)).starts_with("HTTP/1.1 200"), "{name}");
+        let answer = ask(SIGN, &marked(name));
+        assert!(answer.starts_with("HTTP/1.1 200"), "{name}");
+        assert!(answer.contains("enteral-gate-queue: recorded") && answer.contains("\"recorded\":true"), "{answer}");
     }
     assert!(ask(SIGN, &marked("sign-clear").replace("\"draftOrders\"", "\"CANARY\"")).starts_with("HTTP/1.1 400"));
     let feedback = json!({"feedback": [{"card": "4e0a3a1e-3283-4575-ab82-028d55fe2719", "outcome": "overridden",
@@ -454,4 +460,11 @@ fn logs_hold_nothing_of_the_request() {
     assert!(log.contains("hook service=\"tube-feeding-order-sign\" orders=1"), "{log}");
     assert!(log.contains("feedback service=\"tube-feeding-order-sign\" accepted=0"), "{log}");
     assert!(!log.contains("CANARY") && !log.contains("evil"), "{log}");
+    // Where it belongs it is.
+    let kept: Vec<u8> = ["queue.sqlite", "queue.sqlite-wal"]
+        .iter()
+        .flat_map(|name| std::fs::read(folder.join(name)).unwrap_or_default())
+        .collect();
+    assert!(kept.windows(12).any(|bytes| bytes == b"CANARY-order"));
+    std::fs::remove_dir_all(&folder).unwrap();
 }

@@ -1,11 +1,11 @@
 //! The HTTP rim from outside, over loopback, with a stand-in for the core: every status, every hostile
 //! transport. The behaviour asked for is that of HTTP (RFC 9110, RFC 9112) and of FHIR's "RESTful API" page.
 
+use enteral_gate::hooks::Answered;
 use enteral_gate::hooks::fetch::Fetched;
 use enteral_gate::hooks::request::{self, Malformed};
 use enteral_gate::hooks::service::Service as HookService;
-use enteral_gate::hooks::{Answered, Tally};
-use enteral_gate::http::appraiser::{Appraised, Appraiser, Rendering};
+use enteral_gate::http::appraiser::{Appraised, Appraiser, Hooked, Rendering};
 use enteral_gate::http::{App, Limits, definitions, routes, samples, server};
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::settings::{DayKind, Settings};
@@ -26,7 +26,14 @@ struct StandIn {
 }
 
 impl Appraiser for StandIn {
-    fn appraise(&self, input: &[u8], version: FhirVersion, settings: &Settings, rendering: Rendering) -> Appraised {
+    fn appraise(
+        &self,
+        input: &[u8],
+        version: FhirVersion,
+        settings: &Settings,
+        rendering: Rendering,
+        _: bool,
+    ) -> Appraised {
         let text = String::from_utf8_lossy(input);
         assert!(!text.contains("PANIC"), "SECRET-OF-{text}");
         if text.contains("SLOW") {
@@ -53,10 +60,17 @@ impl Appraiser for StandIn {
             }
         };
         let status = if unreadable { StatusCode::BAD_REQUEST } else { StatusCode::OK };
-        Appraised { body: body.to_string(), status, disposition: "clear" }
+        Appraised { body: body.to_string(), status, disposition: "clear", orders: Vec::new() }
     }
 
-    fn hook(&self, input: &[u8], service: &HookService, _: &Settings, _: Fetched) -> Result<Answered, Malformed> {
+    fn hook(
+        &self,
+        input: &[u8],
+        service: &HookService,
+        _: &Settings,
+        _: Fetched,
+        _: bool,
+    ) -> Result<Hooked, Malformed> {
         let text = String::from_utf8_lossy(input);
         assert!(!text.contains("PANIC"), "SECRET-OF-{text}");
         if text.contains("SLOW") {
@@ -64,7 +78,8 @@ impl Appraiser for StandIn {
         }
         request::read(request::document(input)?.root(), service, FhirVersion::R4)?;
         let body = json!({"cards": []}).to_string();
-        Ok(Answered { body, nothing_checked: false, disposition: "clear", tally: Tally::default() })
+        let answered = Answered::plain(body, "clear");
+        Ok(Hooked { answered, orders: Vec::new(), kept: Vec::new(), base: String::new() })
     }
 
     fn ready(&self) -> Result<String, String> {
@@ -745,9 +760,16 @@ async fn the_page_is_static_and_strict() {
     let r = get(s.here, "/").await;
     assert_eq!(r.header("content-type"), Some("text/html; charset=utf-8"));
     assert!(r.header("content-security-policy").is_some_and(|v| v.starts_with("default-src 'none'; style-src 'self'")));
-    assert!(!r.body.contains("{{") && !r.body.contains("<script") && !r.body.contains("style="));
+    assert_eq!(r.body.matches("<script").count(), 1);
+    assert!(r.body.contains("<script src=\"/assets/gate.js\" defer></script>"));
+    assert!(!r.body.contains("{{") && !r.body.contains("style=") && !r.body.contains("<style"));
     assert!(!r.body.contains("invented"));
-    assert_eq!(get(s.here, "/page.css").await.header("content-type"), Some("text/css; charset=utf-8"));
+    for (file, kind) in [("gate.css", "text/css; charset=utf-8"), ("gate.js", "text/javascript; charset=utf-8")] {
+        let r = get(s.here, &format!("/assets/{file}")).await;
+        assert_eq!(r.header("content-type"), Some(kind));
+        // Nothing is fetched from anywhere else.
+        assert!(!r.body.contains("http:") && !r.body.contains("https:") && !r.body.contains("@import"), "{file}");
+    }
 }
 
 #[tokio::test]
@@ -756,7 +778,7 @@ async fn the_demo_marks_everything() {
     for path in ["/", "/livez", "/fhir/R4/metadata", "/nothing", "/demo/orders/demo-1-toddler"] {
         assert_eq!(get(s.here, path).await.header("x-demo"), Some("invented data"), "{path}");
     }
-    assert!(get(s.here, "/").await.body.contains("All data here is invented"));
+    assert!(get(s.here, "/").await.body.contains("are invented. Never use it for a real person."));
     assert!(get(s.here, "/fhir/R4/metadata").await.body.contains("INVENTED"));
     for sample in &samples::SAMPLES {
         let r = get(s.here, &format!("/demo/orders/{}", sample.name)).await;

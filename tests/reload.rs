@@ -109,7 +109,9 @@ fn gate(rules: &Path) -> Command {
     for (name, _) in std::env::vars().filter(|(n, _)| n.starts_with("ENTERAL_GATE_")) {
         command.env_remove(name);
     }
-    command.args(["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--rulebook"]).arg(rules);
+    command
+        .args(["serve", "--store", "none", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--rulebook"])
+        .arg(rules);
     command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
     command
 }

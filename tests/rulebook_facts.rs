@@ -94,10 +94,10 @@ fn shown(bundle: &Json, name: &str, unit: &str) -> String {
     let factor = if unit == "a" { Exact::int(31_557_600) } else { Unit::parse(unit).unwrap().factor };
     match value(bundle, name) {
         Value::Quantity(Amount::Known(x)) => x.div(factor).unwrap().short(2),
-        Value::Quantity(Amount::Range { low, high, .. }) => format!(
+        Value::Quantity(Amount::Range(span)) => format!(
             "{} to {}",
-            low.div(factor).unwrap().short(2),
-            high.map_or_else(|| "more".to_owned(), |h| h.div(factor).unwrap().short(2))
+            span.low.div(factor).unwrap().short(2),
+            span.high.map_or_else(|| "more".to_owned(), |h| h.div(factor).unwrap().short(2))
         ),
         other => panic!("{name}: {other:?}"),
     }
@@ -125,7 +125,7 @@ fn missing(bundle: &Json, name: &str) -> Vec<Missing> {
 }
 
 fn why(bundle: &Json, name: &str) -> String {
-    missing(bundle, name).iter().map(|m| m.why.clone()).collect::<Vec<_>>().join("; ")
+    missing(bundle, name).iter().map(|m| m.why.to_string()).collect::<Vec<_>>().join("; ")
 }
 
 fn patient(born: &str) -> Json {

@@ -91,7 +91,7 @@ impl Drop for Service {
 
 fn serve() -> Service {
     let mut child = Command::new(env!("CARGO_BIN_EXE_enteral-gate"))
-        .args(["serve", "--listen", "127.0.0.1:0", "--formulary"])
+        .args(["serve", "--store", "none", "--listen", "127.0.0.1:0", "--formulary"])
         .arg(root().join("deploy/demo/formulary.csv"))
         .stdout(Stdio::piped())
         .stderr(Stdio::null())

@@ -89,7 +89,7 @@ impl Running {
     fn start(arguments: &[&str]) -> Self {
         let mut command = Command::new(env!("CARGO_BIN_EXE_enteral-gate"));
         command.env_clear().env("ENTERAL_GATE_LOG", "trace");
-        command.args(["serve", "--formulary", FORMULARY]).args(arguments);
+        command.args(["serve", "--store", "none", "--formulary", FORMULARY]).args(arguments);
         let mut child = command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
         let said = Arc::new(Mutex::new(String::new()));
         let streams: [Box<dyn Read + Send>; 2] =
@@ -198,7 +198,7 @@ async fn hook(client: &Client, here: SocketAddr, token: &str) -> u16 {
 
 fn refused(arguments: &[&str]) -> String {
     let mut command = Command::new(env!("CARGO_BIN_EXE_enteral-gate"));
-    command.env_clear().args(["serve", "--formulary", FORMULARY]).args(arguments);
+    command.env_clear().args(["serve", "--store", "none", "--formulary", FORMULARY]).args(arguments);
     let Output { status, stderr, stdout } = command.stdin(Stdio::null()).output().unwrap();
     let text = String::from_utf8(stderr).unwrap();
     assert_eq!((status.code(), stdout.len()), (Some(64), 0), "{arguments:?}: {text}");

@@ -34,6 +34,7 @@ pub(crate) use outcome::capital;
 pub use outcome::{
     ASSUMPTION_SYSTEM, Counts, FINDING_SYSTEM, LIMIT_SYSTEM, STANDING, counts, outcome_json, refusal_json,
 };
+pub(crate) use parameters::delivered;
 pub use parameters::{MEASURE_SYSTEM, parameters_json};
 pub use text::text;
 

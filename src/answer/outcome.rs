@@ -238,7 +238,7 @@ fn not_evaluated(order: &OrderReport<'_>, paths: &Paths<'_>, issues: &mut Issues
 }
 
 /// How the rules of one order came out.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "camelCase")]
 pub struct Counts {
     /// Evaluated.

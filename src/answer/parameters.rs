@@ -195,7 +195,7 @@ fn idle(m: Measure, amount: &Amount) -> bool {
     match amount {
         Amount::Unknown(why) => !why.is_empty() && why.iter().all(|w| matches!(w, Why::Nothing(_))),
         Amount::Known(x) => m == Measure::AdditiveVolume && x.is_zero(),
-        Amount::Range { .. } => false,
+        Amount::Range(_) => false,
     }
 }
 
@@ -225,7 +225,7 @@ fn segment(
 fn measured(name: &'static str, amount: &Amount, unit: &'static str, to: &mut Parameters) {
     match amount {
         Amount::Known(x) => to.quantity(name, *x, unit),
-        Amount::Range { low, high, .. } => to.range(name, *low, *high, unit),
+        Amount::Range(span) => to.range(name, span.low, span.high, unit),
         Amount::Unknown(why) => {
             let reasons: Vec<String> = why.iter().map(ToString::to_string).collect();
             to.parts(name, |to| to.string("unknown", &reasons.join("; ")));
@@ -246,8 +246,8 @@ fn derivation_part(
 ) {
     to.code("measure", m.code());
     to.string("arithmetic", &d.arithmetic);
-    if let Amount::Range { mean: Some(mean), .. } = amount {
-        to.quantity("mean", *mean, m.unit());
+    if let (None, Some(mean)) = (amount.known(), amount.mean()) {
+        to.quantity("mean", mean, m.unit());
     }
     for reason in amount.why() {
         to.string("reason", &reason.to_string());
@@ -337,7 +337,7 @@ fn estimate(e: &Estimate, totals: Option<&Totals>, to: &mut Parameters) {
     {
         match e.percent_met(t.get(m)) {
             Amount::Known(x) => to.quantity("delivered-share", x, "%"),
-            Amount::Range { low, high, .. } => to.range("delivered-share", low, high, "%"),
+            Amount::Range(span) => to.range("delivered-share", span.low, span.high, "%"),
             Amount::Unknown(_) => {}
         }
     }
@@ -348,7 +348,7 @@ fn estimate(e: &Estimate, totals: Option<&Totals>, to: &mut Parameters) {
 }
 
 /// The measure an estimate is compared with.
-pub(super) fn delivered(kind: Kind, unit: &str) -> Option<Measure> {
+pub(crate) fn delivered(kind: Kind, unit: &str) -> Option<Measure> {
     match unit {
         "kcal/d" if kind.is_energy() => Some(Measure::Energy),
         "g/d" if kind == Kind::Protein => Some(Measure::Protein),

@@ -295,8 +295,10 @@ impl Writer {
             let setting = e.setting.map_or_else(String::new, |s| format!(", {s}"));
             let met = match e.percent_met(totals.get(m)) {
                 Amount::Unknown(_) => "not known".to_owned(),
-                Amount::Range { low, high: Some(high), .. } if low.is_zero() => format!("at most {} %", high.short(0)),
-                known => shown(&known, 0, "%"),
+                met => match met.high().filter(|_| met.known().is_none() && met.low() == Some(Exact::ZERO)) {
+                    Some(high) => format!("at most {} %", high.short(0)),
+                    None => shown(&met, 0, "%"),
+                },
             };
             self.wrapped(
                 "      ",

@@ -2,22 +2,34 @@
 
 use super::exit::{Exit, complain};
 use super::log::{self, LogFormat};
+use super::reload::Source;
 use super::serve::{DEFAULT_LISTEN, address, runtime};
 use super::{INVENTED, formulary, rulebook, settings_file};
 use crate::answer::book_warning;
+use crate::appraise::{Institution, appraise_by};
+use crate::formulary::Formulary;
 use crate::http::appraiser::Core;
+use crate::http::pages::people::{self, People};
+use crate::http::rules_in_use::RulesInUse;
 use crate::http::samples::{SAMPLES, Sample};
-use crate::http::{App, Limits, server};
+use crate::http::{App, Doors, Limits, server};
+use crate::queue::item::Received;
+use crate::queue::policy::Policy;
+use crate::rulebook::Rulebook;
 use crate::settings::Settings;
+use crate::store::{SqlStore, Store};
 use clap::Args;
+use jiff::{SignedDuration, Timestamp};
 use serde_json::Value;
 use std::borrow::Cow;
 use std::io::{self, Write};
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
+use uuid::Uuid;
 
 /// Arguments of `demo`.
 #[derive(Args, Debug)]
@@ -45,7 +57,17 @@ impl Demo {
         runtime()?.block_on(async {
             let listener = bind(wanted).await?;
             let here = listener.local_addr().map_err(|error| error.to_string())?;
-            let app = App::new(Arc::new(Core::with(formulary, rulebook)), settings, Limits::default());
+            let (people, token) = People::with_token(people::invented(), false);
+            let kept = Folder::new()?;
+            let store = SqlStore::sqlite(&kept.file(), Policy::default()).await.map_err(|error| error.to_string())?;
+            let store = Arc::new(store);
+            let formulary = Arc::new(formulary);
+            store.record(queue(&formulary, &rulebook, &settings)).await.map_err(|error| error.to_string())?;
+            let doors = Doors { people: Some(Arc::new(people)), store: Some(store.clone()), ..Doors::default() };
+            let rehearsal = Source::new(Vec::new(), formulary.clone())?.rehearse(&rulebook);
+            let rules = Arc::new(RulesInUse::new(rulebook, Some(rehearsal)));
+            let core = Arc::new(Core::over(formulary, rules));
+            let app = App::behind(doors, core, settings, Limits::default());
             let (stop, stopped) = oneshot::channel::<()>();
             let service = tokio::spawn(server::serve(listener, app, async {
                 tokio::select! {
@@ -53,16 +75,60 @@ impl Demo {
                     () = server::asked_to_stop() => {}
                 }
             }));
-            let shown = show(here, !self.once, warning).await;
+            let shown = show(here, (!self.once).then_some(token.as_str()), warning).await;
             if self.once || shown.is_err() {
                 drop(stop);
             }
             let served = service.await.map_err(|error| error.to_string())?;
             shown?;
             served.map_err(|error| error.to_string())?;
+            store.close().await.map_err(|error| error.to_string())?;
+            drop(kept);
             Ok(Exit::Clear)
         })
     }
+}
+
+/// Where the queue of the demonstration is kept while it runs; nothing of it is left after.
+struct Folder(PathBuf);
+
+impl Folder {
+    fn new() -> Result<Self, String> {
+        let path = std::env::temp_dir().join(format!("enteral-gate-demo-{}", Uuid::new_v4().simple()));
+        std::fs::create_dir(&path).map_err(|error| format!("{}: {error}", path.display()))?;
+        Ok(Self(path))
+    }
+
+    fn file(&self) -> PathBuf {
+        self.0.join("queue.sqlite")
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+/// The invented orders as they would have come in over the last hour, for the queue.
+fn queue(formulary: &Formulary, rulebook: &Rulebook, settings: &Settings) -> Vec<Received> {
+    const WARDS: [&str; 3] = ["Invented ward 1", "Invented ward 2", "Invented intensive care"];
+    let by = Institution { formulary, rulebook, settings };
+    let now = Timestamp::now();
+    let mut out = Vec::new();
+    for (nth, sample) in SAMPLES.iter().enumerate() {
+        let appraisal = appraise_by(sample.text.as_bytes(), "", sample.version, by);
+        let minutes = i64::try_from(nth * 7 + 2).unwrap_or(2);
+        for order in &appraisal.orders {
+            let mut received = Received::of(&appraisal, order, &[]);
+            received.at = now.checked_sub(SignedDuration::from_mins(minutes)).unwrap_or(now);
+            "$appraise".clone_into(&mut received.through);
+            received.ward = WARDS.get(nth % WARDS.len()).map(|ward| (*ward).to_owned());
+            out.push(received);
+        }
+    }
+    out.sort_by_key(|received| received.at);
+    out
 }
 
 async fn bind(wanted: Option<SocketAddr>) -> Result<TcpListener, String> {
@@ -80,7 +146,7 @@ async fn bind(wanted: Option<SocketAddr>) -> Result<TcpListener, String> {
 }
 
 /// Prints where the service is, what it answers to each sample, and how to ask it.
-async fn show(here: SocketAddr, stays: bool, warning: Option<String>) -> Result<(), String> {
+async fn show(here: SocketAddr, token: Option<&str>, warning: Option<String>) -> Result<(), String> {
     // The demo speaks plain HTTP with itself, so a machine without certification authorities can run it too.
     let client = reqwest::Client::builder().tls_certs_only([]).timeout(Duration::from_secs(30)).build();
     let client = client.map_err(|error| error.to_string())?;
@@ -96,9 +162,11 @@ async fn show(here: SocketAddr, stays: bool, warning: Option<String>) -> Result<
     lines.push(format!(
         "  curl -s -H 'Content-Type: application/fhir+json' --data-binary @- 'http://{here}/fhir/R4/NutritionOrder/$appraise?_pretty=true'"
     ));
-    if stays {
+    if let Some(token) = token {
         lines.push(String::new());
-        lines.push(format!("A page about the service: http://{here}/   End with Ctrl-C."));
+        lines.push("The queue, filled with these orders; sign in as one of the invented people:".to_owned());
+        lines.push(format!("  http://{here}/sign-in#{token}"));
+        lines.push(format!("To try an order: http://{here}/try   End with Ctrl-C."));
     }
     lines.push(INVENTED.to_owned());
     lines.push(String::new());

@@ -162,7 +162,7 @@ impl Reached {
         };
         let certificates = watched.as_ref().map(|(_, certificates, _)| certificates.clone());
         kept.extend(watched.map(|(files, certificates, pem)| Kept::Certificates { files, certificates, pem }));
-        let doors = Doors { gate, certificates, admin: admin.is_some(), trail: None };
+        let doors = Doors { gate, certificates, admin: admin.is_some(), trail: None, store: None, people: None };
         Ok(Opened { doors, address, admin, kept })
     }
 }

@@ -28,6 +28,7 @@ pub mod rules;
 pub mod serve;
 pub mod settings;
 pub mod settings_file;
+pub mod store;
 
 use crate::http::asked;
 use crate::intake::order::FhirVersion;
@@ -101,6 +102,11 @@ enum Command {
     Settings {
         #[command(subcommand)]
         command: settings::SettingsCommand,
+    },
+    /// Look after what the queue keeps
+    Store {
+        #[command(subcommand)]
+        command: store::StoreCommand,
     },
 }
 
@@ -227,6 +233,7 @@ pub fn run() -> ExitCode {
         Command::Formulary { command } => command.run(),
         Command::Hook { command } => command.run(),
         Command::Rules { command } => command.run(),
+        Command::Store { command } => command.run(),
         Command::Settings { command } => command.run(&matches),
     };
     match done {

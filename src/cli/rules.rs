@@ -7,11 +7,11 @@ use crate::answer;
 use crate::appraise::{Institution, appraise_by, own_rules};
 use crate::findings::Tier;
 use crate::formulary::Formulary;
-use crate::rehearsal::{Extent, rehearse, uncovered};
+use crate::rehearsal::{Extent, Rehearsed, rehearse, site, uncovered};
 use crate::rulebook::{Limit, Mode, Rulebook};
 use clap::{Args, Subcommand, ValueEnum};
 use serde_json::{Value, json};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -82,8 +82,14 @@ pub enum RulesCommand {
         #[arg(long, value_name = "FILE")]
         formulary: Option<PathBuf>,
         /// Only this rule
-        #[arg(long, value_name = "ID")]
+        #[arg(long, value_name = "ID", conflicts_with = "site_tests")]
         rule: Option<String>,
+        /// The institution's own tests, a file (TOML, or Markdown with TOML in it) or a folder of them; may be given more than once
+        #[arg(long, value_name = "PATH")]
+        site_tests: Vec<PathBuf>,
+        /// What the site's tests are judged with
+        #[command(flatten)]
+        institution: SettingsOf,
         /// Form of the report
         #[arg(long, value_enum, default_value_t)]
         format: Format,
@@ -142,9 +148,11 @@ impl RulesCommand {
             Self::Show { id, book, format } => show(&rulebook::load(&book.files)?, &id, format),
             Self::Effective { book, format } => Ok(effective(&rulebook::load(&book.files)?, format)),
             Self::Check { book } => Ok(check(&book)),
-            Self::Test { book, formulary, rule, format } => {
+            Self::Test { book, formulary, rule, site_tests, institution, format } => {
                 let book = rulebook::load(&book.files)?;
-                test(&book, &products(formulary.as_ref())?, rule.as_deref(), format)
+                let products = products(formulary.as_ref())?;
+                let own = site_outcomes(&site_tests, &book, &products, &institution.settings()?)?;
+                test(&book, &products, rule.as_deref(), own, format)
             }
             Self::Diff { old, new, orders, with } => diff(&old, &new, &orders, &with),
             Self::Replay { book, orders, with } => replay(&rulebook::load(&book.files)?, &orders, &with),
@@ -344,7 +352,86 @@ fn check(book: &Book) -> Exit {
     }
 }
 
-fn test(book: &Rulebook, formulary: &Formulary, rule: Option<&str>, format: Format) -> Result<Exit, String> {
+/// Files of tests: those named, and the `.toml` and `.md` files of folders named, in order.
+fn site_files(paths: &[PathBuf]) -> Result<Vec<PathBuf>, String> {
+    let (mut files, mut waiting) = (BTreeSet::new(), paths.to_vec());
+    let mut entered = BTreeSet::new();
+    while let Some(path) = waiting.pop() {
+        let why = |error: std::io::Error| format!("{}: {error}", path.display());
+        if !std::fs::metadata(&path).map_err(why)?.is_dir() {
+            files.insert(path);
+            continue;
+        }
+        // A folder that is reached again through a link is not entered again.
+        if !entered.insert(std::fs::canonicalize(&path).map_err(why)?) {
+            continue;
+        }
+        for entry in std::fs::read_dir(&path).map_err(why)? {
+            let inner = entry.map_err(why)?.path();
+            let ending = inner.extension().and_then(|e| e.to_str()).unwrap_or_default().to_ascii_lowercase();
+            if inner.is_dir() || matches!(ending.as_str(), "toml" | "md") {
+                waiting.push(inner);
+            }
+        }
+    }
+    Ok(files.into_iter().collect())
+}
+
+/// What the institution's own tests came to.
+fn site_outcomes(
+    paths: &[PathBuf],
+    book: &Rulebook,
+    formulary: &Formulary,
+    settings: &crate::settings::Settings,
+) -> Result<Vec<Rehearsed>, String> {
+    let (mut out, mut problems) = (Vec::new(), Vec::new());
+    for file in site_files(paths)? {
+        let name = file.display().to_string();
+        let text = std::fs::read_to_string(&file).map_err(|error| format!("{name}: {error}"))?;
+        let tests = match site::read(&name, &text, book) {
+            Ok(tests) => tests,
+            Err(list) => {
+                problems.extend(list.into_iter().map(|p| format!("{}: {}", p.place, p.message)));
+                continue;
+            }
+        };
+        for test in tests {
+            let order = match &test.order {
+                site::Order::Given(_) => None,
+                site::Order::File(order, _) => std::fs::read(file.with_file_name(order)).ok(),
+            };
+            let failure = match site::run(&test, order.as_deref(), book, formulary, settings) {
+                Ok(wrong) if wrong.is_empty() => None,
+                Ok(wrong) => Some(wrong.join("; ")),
+                Err(why) => Some(why),
+            };
+            let outcome = if failure.is_none() { "as expected" } else { "not as expected" };
+            out.push(Rehearsed {
+                rule: "site".to_owned(),
+                title: test.title,
+                place: test.place,
+                failure,
+                outcome,
+                said: None,
+            });
+        }
+    }
+    if !problems.is_empty() {
+        return Err(problems.join("\n"));
+    }
+    if out.is_empty() && !paths.is_empty() {
+        return Err("--site-tests: no test was found (`[[test]]` in a .toml file, or in a block of a .md file that is marked toml)".to_owned());
+    }
+    Ok(out)
+}
+
+fn test(
+    book: &Rulebook,
+    formulary: &Formulary,
+    rule: Option<&str>,
+    own: Vec<Rehearsed>,
+    format: Format,
+) -> Result<Exit, String> {
     let mut book = book.clone();
     if let Some(id) = rule
         && !book.limits.iter().any(|l| l.rule.id == id)
@@ -363,10 +450,12 @@ fn test(book: &Rulebook, formulary: &Formulary, rule: Option<&str>, format: Form
             l.tests.clear();
         }
     }
-    let done = rehearse(&book, formulary, &crate::settings::Settings::default(), Extent::Whole);
+    let mut done = rehearse(&book, formulary, &crate::settings::Settings::default(), Extent::Whole);
+    let (limits, sites) = (done.len(), own.len());
+    done.extend(own);
     let failed = done.iter().filter(|d| d.failure.is_some()).count();
     let enabled = book.limits.iter().filter(|l| l.mode != Mode::Off && rule.is_none_or(|id| l.rule.id == id)).count();
-    let fails = failed > 0 || !uncovered.is_empty() || done.is_empty() || enabled == 0;
+    let fails = failed > 0 || !uncovered.is_empty() || limits == 0 || enabled == 0;
     match format {
         Format::Junit => {
             let mut cases: Vec<(String, String, Option<String>)> =
@@ -374,7 +463,7 @@ fn test(book: &Rulebook, formulary: &Formulary, rule: Option<&str>, format: Form
             cases.extend(uncovered.iter().map(|(id, missing)| {
                 (id.clone(), "coverage".to_owned(), Some(format!("no test: {}", missing.join(", "))))
             }));
-            if done.is_empty() {
+            if limits == 0 {
                 cases.push(("rulebook".to_owned(), "tests".to_owned(), Some("no test was run".to_owned())));
             }
             print(&answer::junit_of("rules", &cases));
@@ -398,14 +487,17 @@ fn test(book: &Rulebook, formulary: &Formulary, rule: Option<&str>, format: Form
             for (id, missing) in &uncovered {
                 out.push_str(&format!("NO TEST {id}: {}\n", missing.join(", ")));
             }
-            if done.is_empty() {
-                out.push_str("no test was run\n");
+            if limits == 0 {
+                out.push_str("no test of a limit was run\n");
             }
             out.push_str(&format!(
                 "{} passed, {failed} failed; {} of {enabled} limits have all four kinds of test",
                 done.len() - failed,
                 enabled - uncovered.len()
             ));
+            if sites > 0 {
+                out.push_str(&format!("; {sites} of the tests are the institution's own"));
+            }
             print(&out);
         }
     }

@@ -5,14 +5,16 @@ use super::exit::Exit;
 use super::log::{self, LogFormat};
 use super::reload::{Pace, Source, keep};
 use super::rules::Book;
+use super::store::Keeping;
 use super::{Institution, Products, formulary, rulebook};
 use crate::answer::book_warning;
 use crate::http::appraiser::Core;
+use crate::http::pages::people::People;
 use crate::http::rules_in_use::RulesInUse;
 use crate::http::server::{self, only_loopback};
 use crate::http::trail::file::open;
 use crate::http::trail::{Bounds, Trail};
-use crate::http::{App, Limits, routes};
+use crate::http::{App, Doors, Limits, routes};
 use clap::Args;
 use std::io::Write;
 use std::net::SocketAddr;
@@ -45,6 +47,8 @@ pub struct Serve {
     /// Audit trail: a file to which an entry is appended for every call of an operation, hook or feedback, for callers turned away and for reloads
     #[arg(long, env = "ENTERAL_GATE_AUDIT", value_name = "FILE")]
     audit: Option<PathBuf>,
+    #[command(flatten)]
+    keeping: Keeping,
     /// Form of the log on standard error
     #[arg(long, value_enum, default_value_t)]
     log: LogFormat,
@@ -101,6 +105,8 @@ impl Serve {
                 None => None,
                 Some(admin) => Some((bind("--admin-listen", admin.address).await?, admin.guarded)),
             };
+            let kept_store = self.keeping.open(&mut doors).await?;
+            let token = sign_in_by_token(&mut doors);
             let rules = Arc::new(RulesInUse::new(rulebook, Some(rehearsal)));
             if let Some(trail) = &trail {
                 rules.keep_in(trail.clone());
@@ -109,9 +115,17 @@ impl Serve {
             let mut keeping = vec![tokio::spawn(keep(source, rules.clone(), pace, texts))];
             keeping.extend(kept.into_iter().flat_map(|kept| kept.keep(pace.look)));
             let certificates = doors.certificates.clone();
-            say_where("listening on", certificates.is_some(), &listener)?;
+            say_where("listening on", certificates.is_some(), &listener, "")?;
+            if let Some(token) = token {
+                say_where(
+                    "sign in with the token after the #",
+                    certificates.is_some(),
+                    &listener,
+                    &format!("/sign-in#{token}"),
+                )?;
+            }
             if let Some((listener, guarded)) = &beside {
-                say_where("metrics on", *guarded, listener)?;
+                say_where("metrics on", *guarded, listener, "")?;
             }
             let app = App::behind(doors, Arc::new(Core::over(formulary, rules)), settings, limits);
             let (ended, end) = oneshot::channel::<()>();
@@ -129,6 +143,9 @@ impl Serve {
             };
             let (served, beside) = tokio::join!(public, inside);
             keeping.iter().for_each(tokio::task::JoinHandle::abort);
+            if let Some(store) = kept_store {
+                store.close().await;
+            }
             if let Some(trail) = &trail {
                 trail.close();
             }
@@ -147,6 +164,17 @@ fn trail(file: &Path, settings: &str) -> Result<Arc<Trail>, String> {
     tracing::info!(entries = found.chain.last().sequence, "audit trail opened");
     let fixed = vec![("program", env!("CARGO_PKG_VERSION").to_owned()), ("settings", settings.to_owned())];
     Trail::start(store, found, Bounds::default(), fixed).map_err(|why| format!("--audit: {why}"))
+}
+
+/// Where callers are not told apart, and so only this machine can reach the service, whoever reads what is printed at the
+/// start may sign in at the pages of the queue.
+fn sign_in_by_token(doors: &mut Doors) -> Option<String> {
+    if doors.gate.is_some() || doors.store.is_none() {
+        return None;
+    }
+    let (people, token) = People::with_token(Vec::new(), doors.certificates.is_some());
+    doors.people = Some(Arc::new(people));
+    Some(token)
 }
 
 async fn bind(flag: &str, address: SocketAddr) -> Result<TcpListener, String> {
@@ -170,10 +198,10 @@ pub fn runtime() -> Result<tokio::runtime::Runtime, String> {
     tokio::runtime::Builder::new_multi_thread().enable_all().build().map_err(|error| format!("no runtime: {error}"))
 }
 
-fn say_where(what: &str, tls: bool, listener: &TcpListener) -> Result<(), String> {
+fn say_where(what: &str, tls: bool, listener: &TcpListener, path: &str) -> Result<(), String> {
     let address = listener.local_addr().map_err(|error| error.to_string())?;
     let scheme = if tls { "https" } else { "http" };
     let mut out = std::io::stdout().lock();
-    let _ = writeln!(out, "{what} {scheme}://{address}").and_then(|()| out.flush());
+    let _ = writeln!(out, "{what} {scheme}://{address}{path}").and_then(|()| out.flush());
     Ok(())
 }

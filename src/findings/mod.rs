@@ -17,10 +17,12 @@
 )]
 
 use crate::intake::order::At;
+use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
 
 /// How grave a finding is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "UPPERCASE")]
 pub enum Tier {
     /// Reminder or information.
     Low,
@@ -182,7 +184,8 @@ pub struct Judged<'a> {
 }
 
 /// What an order, or a whole input, came to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Disposition {
     /// Read in full, every rule that applies evaluated, nothing found above a reminder.
     Clear,

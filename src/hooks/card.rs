@@ -7,7 +7,7 @@ use super::markdown::{escaped, plain, shortened};
 use super::prefetch::State;
 use super::suggestion::Suggestion;
 use crate::answer::{self, PROGRAM, STANDING};
-use crate::appraise::OrderReport;
+use crate::appraise::{Appraisal, OrderReport};
 use crate::findings::{Finding, Outcome, Rule, RuleKind, Tier};
 use crate::intake::json::Node;
 use crate::intake::order::At;
@@ -16,6 +16,7 @@ use crate::nutrition::measure::Measure;
 use crate::rulebook::{Audience, Limit, Mode, Rulebook};
 use jiff::civil::Date;
 use serde::Serialize;
+use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use uuid::Uuid;
 
@@ -73,13 +74,13 @@ struct Coding {
 /// An id that follows from content.
 pub fn uuid_of<'p>(parts: impl IntoIterator<Item = &'p str>) -> Uuid {
     let space = Uuid::new_v5(&Uuid::NAMESPACE_URL, b"https://enteral-gate.example/cds-hooks");
-    let mut content = Vec::new();
+    let mut content = Sha256::new();
     for part in parts {
         // Each with its length first, so that no two contents look alike.
-        content.extend_from_slice(&(part.len() as u64).to_be_bytes());
-        content.extend_from_slice(part.as_bytes());
+        content.update((part.len() as u64).to_be_bytes());
+        content.update(part.as_bytes());
     }
-    Uuid::new_v5(&space, &content)
+    Uuid::new_v5(&space, &content.finalize())
 }
 
 /// What was found in an order, by who is told.
@@ -261,6 +262,18 @@ pub fn not_checked(why: &str) -> Card {
     bare(summary, detail, Source { label: PROGRAM.to_owned() }).with_uuid("")
 }
 
+/// Said where an order could not be recorded.
+const NOT_RECORDED: &str =
+    "Not recorded: this order could not be put on the queue, where pharmacists and dietitians see it.";
+
+/// The card of an order that has findings for others only, and could not be recorded.
+pub fn only_not_recorded(order: &str, findings: usize) -> Card {
+    let them = if findings == 1 { "1 finding" } else { &format!("{findings} findings") };
+    let summary = format!("Tube feed: {them} for pharmacist or dietitian could not be recorded");
+    let detail = format!("**Tube-feeding order** {}\n\n{NOT_RECORDED}\n\n{}", escaped(order), escaped(STANDING));
+    bare(summary, detail, Source { label: PROGRAM.to_owned() }).with_uuid(order)
+}
+
 fn bare(summary: String, detail: String, source: Source) -> Card {
     Card {
         uuid: String::new(),
@@ -275,6 +288,12 @@ fn bare(summary: String, detail: String, source: Source) -> Card {
 }
 
 impl Card {
+    /// Says that the order could not be recorded. The card keeps its id: feedback on it is on the same findings.
+    pub fn not_recorded(&mut self) {
+        self.detail.push_str("\n\n");
+        self.detail.push_str(NOT_RECORDED);
+    }
+
     fn with_uuid(mut self, order: &str) -> Self {
         let offered = self.suggestions.iter().map(Suggestion::id);
         let parts = [order, &self.summary, &self.detail, self.indicator, &self.source.label];
@@ -376,7 +395,7 @@ fn found(evaluated: &Evaluated<'_>, report: &OrderReport<'_>, rule: &Rule, findi
         item("A way out", fix);
     }
     let data: Vec<String> =
-        finding.at.iter().filter_map(|at| datum(evaluated, report, *at)).take(LONGEST_LIST).collect();
+        finding.at.iter().filter_map(|at| datum(&evaluated.appraisal, report, *at)).take(LONGEST_LIST).collect();
     if !data.is_empty() {
         item("Data", &data.join("; "));
     }
@@ -417,7 +436,7 @@ fn data_used(evaluated: &Evaluated<'_>, report: &OrderReport<'_>, sorted: &Sorte
     let mut places: Vec<At> = report.weight.iter().map(|(_, at)| *at).collect();
     places.extend(sorted.shown.iter().flat_map(|(_, finding)| finding.at.iter().copied()));
     let mut out: Vec<String> = Vec::new();
-    for line in places.into_iter().filter_map(|at| datum(evaluated, report, at)) {
+    for line in places.into_iter().filter_map(|at| datum(&evaluated.appraisal, report, at)) {
         if !out.contains(&line) {
             out.push(line);
         }
@@ -426,8 +445,9 @@ fn data_used(evaluated: &Evaluated<'_>, report: &OrderReport<'_>, sorted: &Sorte
 }
 
 /// A resource beside the order, in words: what it is, its value, its date and how long before the order that was.
-fn datum(evaluated: &Evaluated<'_>, report: &OrderReport<'_>, at: At) -> Option<String> {
-    let node = evaluated.node(at)?;
+pub fn datum(a: &Appraisal<'_>, report: &OrderReport<'_>, at: At) -> Option<String> {
+    let document = a.document.as_ref()?;
+    let node = document.node(at);
     let resource = std::iter::successors(Some(node), |n| n.parent()).find(|n| n.resource_type().is_some())?;
     if resource.at() == report.at {
         return None;
@@ -453,7 +473,7 @@ fn datum(evaluated: &Evaluated<'_>, report: &OrderReport<'_>, at: At) -> Option<
         None => {}
         Some(written) => {
             out.push_str(&format!(" of {}", shortened(&written, 40)));
-            let ordered = evaluated.node(report.at).and_then(|o| o.get("dateTime")).and_then(Node::as_str);
+            let ordered = document.node(report.at).get("dateTime").and_then(Node::as_str);
             let days = |text: &str| text.get(..10).and_then(|day| day.parse::<Date>().ok());
             if let (Some(then), Some(ordered)) = (days(&written), ordered.as_deref().and_then(days))
                 && let Ok(span) = then.until(ordered)

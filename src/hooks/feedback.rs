@@ -1,5 +1,5 @@
-//! Feedback on cards (CDS Hooks 2.0, "Feedback"): read and counted. Which order or person it is about is not in it,
-//! and its free text is not kept.
+//! Feedback on cards (CDS Hooks 2.0, "Feedback"): read and counted. Which order or person it is about is not in it; where
+//! a queue is kept, the card's id tells its item.
 //!
 //! Two published shapes of an override are read: `overrideReason` with `reason` and `userComment` inside (2.0), and
 //! with `code` and `system` directly inside (as in the drafts before). A single entry without the list is read as well.
@@ -33,33 +33,57 @@ impl Feedback {
     }
 }
 
+/// One entry: what became of a card.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Entry {
+    /// The card's id.
+    pub card: String,
+    /// When, as the client says.
+    pub at: Timestamp,
+    /// Whether its advice, or a suggestion, was taken.
+    pub accepted: bool,
+    /// The code of the reason for going on all the same.
+    pub reason: Option<String>,
+    /// What the prescriber wrote.
+    pub comment: Option<String>,
+}
+
 /// Reads feedback; all of it or nothing counts.
 ///
 /// # Errors
 /// The first thing that cannot be read, by its JSON Pointer.
 pub fn read(input: &[u8]) -> Result<Feedback, Malformed> {
+    read_entries(input).map(|(feedback, _)| feedback)
+}
+
+/// The same with every entry.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_entries(input: &[u8]) -> Result<(Feedback, Vec<Entry>), Malformed> {
     let document = Document::read(input, &Limits::default())?;
     let root = document.root();
     if root.kind() != Kind::Object {
         return Err(Malformed::at(root, "an object with the array \"feedback\""));
     }
     let mut out = Feedback::default();
+    let mut entries = Vec::new();
     match root.get("feedback") {
-        None if root.get("card").is_some() => entry(root, &mut out)?,
+        None if root.get("card").is_some() => entries.push(entry(root, &mut out)?),
         None => return Err(Malformed::missing(root, "feedback", "an array of feedback on cards")),
         Some(list) if list.kind() != Kind::Array || list.is_empty() => {
             return Err(Malformed::at(list, "an array of at least one entry"));
         }
         Some(list) => {
             for item in list.items() {
-                entry(item, &mut out)?;
+                entries.push(entry(item, &mut out)?);
             }
         }
     }
-    Ok(out)
+    Ok((out, entries))
 }
 
-fn entry(node: Node<'_>, out: &mut Feedback) -> Result<(), Malformed> {
+fn entry(node: Node<'_>, out: &mut Feedback) -> Result<Entry, Malformed> {
     if node.kind() != Kind::Object {
         return Err(Malformed::at(node, "feedback on a card"));
     }
@@ -68,24 +92,27 @@ fn entry(node: Node<'_>, out: &mut Feedback) -> Result<(), Malformed> {
     let ours = Uuid::parse_str(&card).is_ok_and(|id| id.get_version_num() == 5);
     out.unknown += usize::from(!ours);
     let stamp = text(node, "outcomeTimestamp", "a time in UTC such as 2026-11-25T08:00:00Z")?;
-    if stamp.parse::<Timestamp>().is_err() {
+    let Ok(at) = stamp.parse::<Timestamp>() else {
         let place = node.get("outcomeTimestamp").unwrap_or(node);
         return Err(Malformed::at(place, "a time in UTC such as 2026-11-25T08:00:00Z"));
-    }
+    };
+    let mut entry = Entry { card: card.to_string(), at, accepted: false, reason: None, comment: None };
     match &*text(node, "outcome", "accepted or overridden")? {
         "accepted" => {
             out.accepted += 1;
+            entry.accepted = true;
             out.with_suggestion += usize::from(suggestions(node)?);
         }
         "overridden" => {
             out.overridden += 1;
             let (reason, comment) = reason(node)?;
-            out.with_reason += usize::from(reason);
-            out.with_comment += usize::from(comment);
+            out.with_reason += usize::from(reason.is_some());
+            out.with_comment += usize::from(comment.is_some());
+            (entry.reason, entry.comment) = (reason, comment);
         }
         _ => return Err(Malformed::at(node.get("outcome").unwrap_or(node), "accepted or overridden")),
     }
-    Ok(())
+    Ok(entry)
 }
 
 /// Whether suggestions are named.
@@ -103,9 +130,9 @@ fn suggestions(node: Node<'_>) -> Result<bool, Malformed> {
     Ok(!list.is_empty())
 }
 
-/// Whether a coded reason and a comment are given.
-fn reason(node: Node<'_>) -> Result<(bool, bool), Malformed> {
-    let Some(given) = node.get("overrideReason") else { return Ok((false, false)) };
+/// Code of a reason, and a comment, where they are given.
+fn reason(node: Node<'_>) -> Result<(Option<String>, Option<String>), Malformed> {
+    let Some(given) = node.get("overrideReason") else { return Ok((None, None)) };
     if given.kind() != Kind::Object {
         return Err(Malformed::at(given, "an object with reason or userComment"));
     }
@@ -118,8 +145,7 @@ fn reason(node: Node<'_>) -> Result<(bool, bool), Malformed> {
         Some(reason) => Some(reason),
         None => given.get("code").map(|_| given),
     };
-    if let Some(coding) = coding {
-        text(coding, "code", "the code of a reason")?;
-    }
-    Ok((coding.is_some(), comment.is_some()))
+    let code = coding.map(|coding| text(coding, "code", "the code of a reason")).transpose()?;
+    let comment = comment.and_then(Node::as_str).map(|comment| comment.into_owned());
+    Ok((code.map(|code| code.to_string()), comment))
 }

@@ -7,10 +7,16 @@ use crate::answer::unseen;
 /// turned into a link. Line breaks become spaces, so no block can begin.
 pub fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len() + text.len() / 8);
-    let mut before = ' ';
     let line = one_line(text);
-    let mut chars = line.chars().peekable();
-    while let Some(c) = chars.next() {
+    let mut rest = line.as_str();
+    let mut last = None;
+    // What needs no mark is taken over in one piece up to the next character that may.
+    while let Some(at) = rest.find(|c: char| c.is_ascii_punctuation()) {
+        let (plain, marked) = rest.split_at(at);
+        out.push_str(plain);
+        let before = plain.chars().next_back().or(last).unwrap_or(' ');
+        let mut chars = marked.chars();
+        let Some(c) = chars.next() else { break };
         match c {
             '<' => out.push_str("&lt;"),
             '>' => out.push_str("&gt;"),
@@ -18,13 +24,15 @@ pub fn escaped(text: &str) -> String {
             '\\' | '`' | '*' | '_' | '[' | ']' | '|' | '~' | '#' | '!' | '@' => out.extend(['\\', c]),
             // `https://…` becomes a link by itself, and so does `www.…`, with many readers any `name.org`.
             '/' if before == ':' || before == '/' => out.extend(['\\', c]),
-            '.' if before.is_alphanumeric() && chars.peek().is_some_and(|next| next.is_alphabetic()) => {
+            '.' if before.is_alphanumeric() && chars.clone().next().is_some_and(char::is_alphabetic) => {
                 out.extend(['\\', c]);
             }
             _ => out.push(c),
         }
-        before = c;
+        last = Some(c);
+        rest = chars.as_str();
     }
+    out.push_str(rest);
     out
 }
 
@@ -44,9 +52,18 @@ pub fn plain(text: &str) -> String {
 
 /// Text of one line, with nothing in it that a terminal would act on.
 pub fn one_line(text: &str) -> String {
-    let spaced: String = text.chars().map(|c| if c.is_whitespace() { ' ' } else { c }).collect();
-    let shown: String = spaced.chars().map(|c| if unseen(c) { '\u{FFFD}' } else { c }).collect();
-    shown.split(' ').filter(|word| !word.is_empty()).collect::<Vec<_>>().join(" ")
+    let mut out = String::with_capacity(text.len());
+    for word in text.split(char::is_whitespace).filter(|word| !word.is_empty()) {
+        if !out.is_empty() {
+            out.push(' ');
+        }
+        if word.bytes().all(|b| b.is_ascii_graphic()) {
+            out.push_str(word);
+        } else {
+            out.extend(word.chars().map(|c| if unseen(c) { '\u{FFFD}' } else { c }));
+        }
+    }
+    out
 }
 
 /// At most so many characters, cut at a word, with an ellipsis.

@@ -61,6 +61,57 @@ pub struct Answered {
     pub disposition: &'static str,
     /// Counts, without anything of a person or an order.
     pub tally: Tally,
+    said: Said,
+}
+
+/// What an answer is written from.
+#[derive(Clone, Debug)]
+struct Said {
+    cards: Vec<Card>,
+    extension: Extension,
+    /// By order of the extension: its card.
+    card_of: Vec<Option<usize>>,
+}
+
+/// A draft with what came of it, for whoever keeps it.
+pub struct Seen<'s, 'a> {
+    /// The request with its orders judged.
+    pub evaluated: &'s Evaluated<'a>,
+    /// The draft.
+    pub draft: &'s evaluate::Draft,
+    /// What became of it.
+    pub fate: Fate<'s, 'a>,
+    /// The id of the card about it, or about the request as a whole where the draft was not judged.
+    pub card: Option<&'s str>,
+}
+
+impl Answered {
+    /// An answer of this body, without cards that are known.
+    pub fn plain(body: String, disposition: &'static str) -> Self {
+        let said = Said { cards: Vec::new(), extension: Extension::default(), card_of: Vec::new() };
+        Self { body, nothing_checked: false, disposition, tally: Tally::default(), said }
+    }
+
+    /// The response when the orders that are for the queue (`kept`, by their place among the drafts) were recorded
+    /// durably, or could not be. What is on no card must not be lost then: the prescriber is told.
+    pub fn body_when(&self, kept: &[bool], recorded: bool) -> String {
+        if self.nothing_checked || !kept.contains(&true) {
+            return self.body.clone();
+        }
+        let mut said = self.said.clone();
+        let kept = |nth: usize| kept.get(nth).copied().unwrap_or_default();
+        for (nth, order) in said.extension.orders.iter_mut().enumerate().filter(|(nth, _)| kept(*nth)) {
+            order.recorded = Some(recorded);
+            if recorded {
+                continue;
+            }
+            match said.card_of.get(nth).copied().flatten().and_then(|card| said.cards.get_mut(card)) {
+                Some(card) => card.not_recorded(),
+                None => said.cards.push(card::only_not_recorded(&order.order, order.not_on_card.values().sum())),
+            }
+        }
+        said.written()
+    }
 }
 
 /// What was counted over one request.
@@ -89,11 +140,11 @@ pub struct Tally {
 #[derive(Serialize)]
 struct Response<'r> {
     cards: &'r [Card],
-    extension: BTreeMap<&'static str, Extension>,
+    extension: BTreeMap<&'static str, &'r Extension>,
 }
 
 /// What was done with the request, for the client's log and for people who look into a missing card.
-#[derive(Serialize)]
+#[derive(Clone, Debug, Default, Serialize)]
 #[serde(rename_all = "camelCase")]
 struct Extension {
     #[serde(skip_serializing_if = "Vec::is_empty")]
@@ -108,7 +159,7 @@ struct Extension {
     demo: bool,
 }
 
-#[derive(Serialize)]
+#[derive(Clone, Debug, Serialize)]
 #[serde(rename_all = "camelCase")]
 struct OrderSummary {
     order: String,
@@ -123,6 +174,9 @@ struct OrderSummary {
     not_on_card: BTreeMap<&'static str, usize>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     not_provided: Vec<String>,
+    /// Whether it is in the queue, durably; nothing where there is nothing to record, or nowhere.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    recorded: Option<bool>,
 }
 
 /// Answers a hook by what the request holds.
@@ -141,7 +195,21 @@ pub fn answer_with(
     input: &[u8],
     service: &Service,
     by: Institution<'_>,
+    fetched: Fetched,
+) -> Result<Answered, Malformed> {
+    answer_seen(input, service, by, fetched, &mut |_| {})
+}
+
+/// The same, and shows every draft with what came of it.
+///
+/// # Errors
+/// As [`answer()`].
+pub fn answer_seen(
+    input: &[u8],
+    service: &Service,
+    by: Institution<'_>,
     mut fetched: Fetched,
+    see: &mut dyn FnMut(Seen<'_, '_>),
 ) -> Result<Answered, Malformed> {
     let mut document = request::document(input)?;
     let woven = fetched.woven(&document);
@@ -164,11 +232,12 @@ pub fn answer_with(
         fetched: outcomes(&evaluated, &fetched),
         ..Tally::default()
     };
-    let (mut cards, mut orders) = (Vec::new(), Vec::new());
+    let (mut cards, mut orders, mut card_of) = (Vec::new(), Vec::new(), Vec::new());
     let (mut judged, mut asked) = (false, false);
     let mut gravest: Option<Disposition> = None;
     let mut left = suggestion::MOST_JUDGED_AGAIN;
     for (nth, draft) in evaluated.sent.drafts.iter().enumerate() {
+        let mut own = None;
         let word = match evaluated.fate(nth) {
             Fate::NotSelected => "not-selected",
             Fate::NotATubeFeed => "not-a-tube-feed",
@@ -204,7 +273,9 @@ pub fn answer_with(
                 );
                 tally.offered += suggestions.len();
                 tally.withheld += withheld;
-                cards.extend(card::of_order(&evaluated, draft, report, &sorted, suggestions));
+                let card = card::of_order(&evaluated, draft, report, &sorted, suggestions);
+                own = card.as_ref().map(|_| cards.len());
+                cards.extend(card);
                 let (not_sent, _) = answer::not_provided(&report.judged);
                 orders.push(OrderSummary {
                     order: draft.name.clone(),
@@ -214,6 +285,7 @@ pub fn answer_with(
                     reminders: Some(sorted.reminders.len()),
                     not_on_card: sorted.not_on_card.clone(),
                     not_provided: not_sent.iter().map(|(what, _)| (*what).to_owned()).collect(),
+                    recorded: None,
                 });
                 disposition.code()
             }
@@ -228,26 +300,39 @@ pub fn answer_with(
                 reminders: None,
                 not_on_card: BTreeMap::new(),
                 not_provided: Vec::new(),
+                recorded: None,
             });
         }
+        card_of.push(own);
     }
     if let Some(general) = card::of_request(&evaluated) {
         gravest = gravest.max(Some(Disposition::NotFullyChecked));
         asked = true;
         cards.insert(0, general);
+        for (nth, own) in card_of.iter_mut().enumerate() {
+            *own = match (&*own, evaluated.fate(nth)) {
+                (Some(card), _) => Some(card + 1),
+                (None, Fate::NotRead | Fate::AnotherPatient) => Some(0),
+                (None, _) => None,
+            };
+        }
     }
     card::number(&mut cards);
+    for (nth, (draft, own)) in evaluated.sent.drafts.iter().zip(&card_of).enumerate() {
+        let card = own.and_then(|own| cards.get(own)).map(|card| card.uuid.as_str());
+        see(Seen { evaluated: &evaluated, draft, fate: evaluated.fate(nth), card });
+    }
     for card in &cards {
         *tally.cards.entry(card.indicator).or_default() += 1;
     }
     let disposition = gravest.map_or("none", Disposition::code);
+    let said = Said { extension: extension(by, &tally, orders), cards, card_of };
     if asked && !judged && by.settings.hooks.nothing_checked == NothingChecked::Status412 {
-        let why: Vec<&str> = cards.iter().map(|c| c.summary.as_str()).collect();
+        let why: Vec<&str> = said.cards.iter().map(|c| c.summary.as_str()).collect();
         let body = answer::refusal_json(&format!("Nothing could be checked. {}", why.join(" ")), "incomplete");
-        return Ok(Answered { body, nothing_checked: true, disposition, tally });
+        return Ok(Answered { body, nothing_checked: true, disposition, tally, said });
     }
-    let body = rendered(by, &tally, &cards, orders);
-    Ok(Answered { body, nothing_checked: false, disposition, tally })
+    Ok(Answered { body: said.written(), nothing_checked: false, disposition, tally, said })
 }
 
 /// What came of the keys that were to be fetched, in a word: `fetched`, `in-part`, or why not.
@@ -261,8 +346,8 @@ fn outcomes(evaluated: &Evaluated<'_>, fetched: &Fetched) -> BTreeMap<&'static s
     tried.chain(not_listed).collect()
 }
 
-fn rendered(by: Institution<'_>, tally: &Tally, cards: &[Card], orders: Vec<OrderSummary>) -> String {
-    let extension = Extension {
+fn extension(by: Institution<'_>, tally: &Tally, orders: Vec<OrderSummary>) -> Extension {
+    Extension {
         orders,
         prefetch: tally.prefetch.iter().copied().collect(),
         fetched: tally.fetched.clone(),
@@ -270,10 +355,15 @@ fn rendered(by: Institution<'_>, tally: &Tally, cards: &[Card], orders: Vec<Orde
         rulebook: answer::book(by.rulebook).into_owned(),
         formulary: format!("{} ({})", by.formulary.label(), by.formulary.hash()),
         demo: by.settings.demo,
-    };
-    let response = Response { cards, extension: BTreeMap::from([(EXTENSION, extension)]) };
-    // Texts and numbers only: cannot fail; an answer without cards would say that all is well.
-    serde_json::to_string(&response).unwrap_or_else(|_| not_checked("the answer could not be written"))
+    }
+}
+
+impl Said {
+    fn written(&self) -> String {
+        let response = Response { cards: &self.cards, extension: BTreeMap::from([(EXTENSION, &self.extension)]) };
+        // Texts and numbers only: cannot fail; an answer without cards would say that all is well.
+        serde_json::to_string(&response).unwrap_or_else(|_| not_checked("the answer could not be written"))
+    }
 }
 
 /// A response of one card that says that nothing was checked, for when the program itself gave up.

@@ -5,9 +5,11 @@ use super::evaluate::{self, Draft, Evaluated, Fate};
 use super::fetch::Fetched;
 use super::request;
 use super::service::Service;
-use crate::appraise::{Institution, OrderReport};
+use crate::appraise::{Appraisal, Institution, OrderReport, check_by};
 use crate::findings::{Correction, Outcome, RuleKind, Tier};
 use crate::intake::json::Node;
+use crate::intake::order::FhirVersion;
+use crate::sheet::Offer;
 use serde::Serialize;
 use serde_json::value::RawValue;
 use std::collections::BTreeMap;
@@ -149,6 +151,54 @@ fn replaced(text: &str, order: Node<'_>, corrected: &str) -> Option<String> {
     Some(format!("{}{corrected}{}", text.get(..span.start)?, text.get(span.end..)?))
 }
 
+/// Every correction of the findings of an input's orders, each put in by itself and judged again with all of the input;
+/// by order; only those of one order where that is asked.
+pub fn try_corrections(
+    text: &str,
+    a: &Appraisal<'_>,
+    only: Option<usize>,
+    version: FhirVersion,
+    by: Institution<'_>,
+) -> Vec<Vec<Offer>> {
+    let Some(document) = &a.document else { return Vec::new() };
+    let before: Vec<Option<Verdict>> = a.orders.iter().map(|o| Some(of_report(o))).collect();
+    let mut left = MOST_JUDGED_AGAIN;
+    let mut tried = |nth: usize, report: &OrderReport<'_>, rule: &str, tier: Tier, correction: &Correction| {
+        let Some(rest) = left.checked_sub(a.orders.len().max(1)) else {
+            return Err("it was not tried: there are too many corrections in this input");
+        };
+        left = rest;
+        let order = document.node(report.at);
+        let changed = corrected(order, correction).and_then(|changed| replaced(text, order, &changed));
+        let Some(changed) = changed.filter(|_| report.computed) else { return Err("it cannot be put in") };
+        let again = check_by(changed.as_bytes(), "", version, by);
+        let after: Vec<Option<Verdict>> = again.orders.iter().map(|o| Some(of_report(o))).collect();
+        if holds(&before, &after, nth, (rule, tier)) {
+            Ok(())
+        } else {
+            Err("judged again, it does not mend the finding or brings another")
+        }
+    };
+    let mut out = Vec::with_capacity(a.orders.len());
+    for (nth, report) in a.orders.iter().enumerate() {
+        let mut of = Vec::new();
+        for j in report.judged.iter().filter(|_| only.is_none_or(|only| only == nth)) {
+            let Outcome::Flagged(list) = &j.outcome else { continue };
+            for f in list {
+                let Some(correction) = &f.correction else { continue };
+                let held = tried(nth, report, &j.rule.id, f.tier, correction);
+                of.push(Offer {
+                    rule: j.rule.id.to_string(),
+                    label: correction.label.clone(),
+                    held: held.map_err(Into::into),
+                });
+            }
+        }
+        out.push(of);
+    }
+    out
+}
+
 /// What a draft's rules came to.
 #[derive(Debug, Default)]
 struct Verdict {
@@ -166,6 +216,10 @@ fn verdict(evaluated: &Evaluated<'_>, nth: usize) -> Option<Verdict> {
         Fate::NotSelected => evaluated.appraisal.orders.iter().find(|o| o.at == draft.at)?,
         Fate::NotATubeFeed | Fate::AnotherPatient | Fate::NotRead => return None,
     };
+    Some(of_report(report))
+}
+
+fn of_report(report: &OrderReport<'_>) -> Verdict {
     let mut out = Verdict::default();
     for j in &report.judged {
         match &j.outcome {
@@ -180,7 +234,7 @@ fn verdict(evaluated: &Evaluated<'_>, nth: usize) -> Option<Verdict> {
             _ => {}
         }
     }
-    Some(out)
+    out
 }
 
 fn after((text, fetched): (&str, &Fetched), service: &Service, by: Institution<'_>) -> Option<Vec<Option<Verdict>>> {

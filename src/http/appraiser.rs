@@ -1,16 +1,19 @@
 //! The seam between the rim and the core: one call, bytes to an answer. Tests put a faulty core behind it.
 
-use super::rules_in_use::RulesInUse;
+use super::rules_in_use::{RulesInUse, Told};
 use crate::answer;
 use crate::appraise::{Institution, Refusal, appraise_by, check_by};
 use crate::formulary::Formulary;
+use crate::hooks::evaluate::Fate;
 use crate::hooks::fetch::Fetched;
 use crate::hooks::request::Malformed;
 use crate::hooks::service::Service;
-use crate::hooks::{self, Answered};
+use crate::hooks::{self, Answered, Seen};
 use crate::intake::order::FhirVersion;
+use crate::queue::item::Received;
 use crate::rulebook::Rulebook;
-use crate::settings::Settings;
+use crate::settings::{Settings, normal_base};
+use crate::sheet::{self, Sheets};
 use http::StatusCode;
 use std::sync::Arc;
 
@@ -32,12 +35,35 @@ pub struct Appraised {
     pub status: StatusCode,
     /// The overall judgement in one word, for the log.
     pub disposition: &'static str,
+    /// The orders for the queue, and those that may replace an earlier content on it; only where that was asked for.
+    pub orders: Vec<Received>,
+}
+
+/// What came of a hook request.
+#[derive(Clone, Debug)]
+pub struct Hooked {
+    /// The answer.
+    pub answered: Answered,
+    /// As in [`Appraised`].
+    pub orders: Vec<Received>,
+    /// By draft, whether it is one of those for the queue.
+    pub kept: Vec<bool>,
+    /// Base of the client's FHIR server, as it says.
+    pub base: String,
 }
 
 /// The core, as the rim sees it.
 pub trait Appraiser: Send + Sync + 'static {
-    /// Appraises one input. Pure: same input and settings, same answer.
-    fn appraise(&self, input: &[u8], version: FhirVersion, settings: &Settings, rendering: Rendering) -> Appraised;
+    /// Appraises one input. Pure: same input and settings, same answer. With `keep` the orders for the queue are given
+    /// as well.
+    fn appraise(
+        &self,
+        input: &[u8],
+        version: FhirVersion,
+        settings: &Settings,
+        rendering: Rendering,
+        keep: bool,
+    ) -> Appraised;
 
     /// Answers a CDS Hooks request, with what was fetched for it. Pure as well.
     ///
@@ -49,7 +75,8 @@ pub trait Appraiser: Send + Sync + 'static {
         service: &Service,
         settings: &Settings,
         fetched: Fetched,
-    ) -> Result<Answered, Malformed>;
+        keep: bool,
+    ) -> Result<Hooked, Malformed>;
 
     /// Whether there is anything to appraise with, and what it is, in words.
     fn ready(&self) -> Result<String, String>;
@@ -62,6 +89,26 @@ pub trait Appraiser: Send + Sync + 'static {
     /// What it judges by, by hash: `formulary`, `rulebook`.
     fn versions(&self) -> Vec<(&'static str, String)> {
         Vec::new()
+    }
+
+    /// What was said of one input, for people.
+    fn sheets(&self, _input: &[u8], _version: FhirVersion, _settings: &Settings) -> Sheets {
+        Sheets::default()
+    }
+
+    /// The rulebook in use.
+    fn rulebook(&self) -> Arc<Rulebook> {
+        Arc::default()
+    }
+
+    /// When it was loaded and rehearsed.
+    fn rules_told(&self) -> Option<Told> {
+        None
+    }
+
+    /// The products, in words.
+    fn formulary_told(&self) -> Option<String> {
+        None
     }
 
     /// Appends what it counts, in Prometheus text format.
@@ -91,8 +138,32 @@ impl Core {
     }
 }
 
+/// What is recorded of a draft.
+fn received(seen: &Seen<'_, '_>) -> Option<Received> {
+    let a = &seen.evaluated.appraisal;
+    let unjudged = |why: &str| {
+        let draft = (seen.draft.at, seen.draft.id.clone(), seen.draft.name.as_str());
+        Received::unjudged(a, draft, why)
+    };
+    let mut received = match &seen.fate {
+        Fate::NotSelected | Fate::NotATubeFeed => return None,
+        Fate::NotRead => unjudged("It could not be read as an order."),
+        Fate::AnotherPatient => unjudged("It is for another patient than the one the request was about."),
+        Fate::Judged(report) => Received::of(a, report, &seen.evaluated.lacks().collect::<Vec<_>>()),
+    };
+    received.cards.extend(seen.card.map(str::to_owned));
+    Some(received)
+}
+
 impl Appraiser for Core {
-    fn appraise(&self, input: &[u8], version: FhirVersion, settings: &Settings, rendering: Rendering) -> Appraised {
+    fn appraise(
+        &self,
+        input: &[u8],
+        version: FhirVersion,
+        settings: &Settings,
+        rendering: Rendering,
+        keep: bool,
+    ) -> Appraised {
         let run = if rendering == Rendering::Outcome { check_by } else { appraise_by };
         let rulebook = self.rules.snapshot();
         let by = Institution { formulary: &self.formulary, rulebook: &rulebook, settings };
@@ -101,8 +172,11 @@ impl Appraiser for Core {
             Rendering::Outcome => answer::outcome_json(&appraisal),
             Rendering::Parameters => answer::parameters_json(&appraisal),
         };
+        // Orders that are over, in error or of food by mouth are history beside the others.
+        let computed = appraisal.orders.iter().filter(|order| keep && order.computed);
+        let orders = computed.map(|order| Received::of(&appraisal, order, &[])).collect();
         match appraisal.refusal() {
-            None => Appraised { body, status: StatusCode::OK, disposition: appraisal.disposition().code() },
+            None => Appraised { body, status: StatusCode::OK, disposition: appraisal.disposition().code(), orders },
             // What could not be appraised at all is an OperationOutcome whatever was asked for.
             Some(refusal) => {
                 let status =
@@ -111,6 +185,7 @@ impl Appraiser for Core {
                     body: answer::outcome_json(&appraisal),
                     status,
                     disposition: appraisal.disposition().code(),
+                    orders: Vec::new(),
                 }
             }
         }
@@ -122,10 +197,20 @@ impl Appraiser for Core {
         service: &Service,
         settings: &Settings,
         fetched: Fetched,
-    ) -> Result<Answered, Malformed> {
+        keep: bool,
+    ) -> Result<Hooked, Malformed> {
         let rulebook = self.rules.snapshot();
         let by = Institution { formulary: &self.formulary, rulebook: &rulebook, settings };
-        hooks::answer_with(input, service, by, fetched)
+        let (mut orders, mut kept, mut base) = (Vec::new(), Vec::new(), String::new());
+        let answered = hooks::answer_seen(input, service, by, fetched, &mut |seen| {
+            let order = if keep { received(&seen) } else { None };
+            kept.push(order.as_ref().is_some_and(Received::is_item));
+            orders.extend(order);
+            let document = seen.evaluated.appraisal.document.as_ref();
+            let server = document.and_then(|document| document.root().get("fhirServer")?.as_str());
+            base = server.and_then(|server| normal_base(&server)).unwrap_or_default();
+        })?;
+        Ok(Hooked { answered, orders, kept, base })
     }
 
     fn ready(&self) -> Result<String, String> {
@@ -145,6 +230,27 @@ impl Appraiser for Core {
         let rulebook = self.rules.snapshot();
         let rulebook = if rulebook.hash.is_empty() { "none".to_owned() } else { rulebook.hash.clone() };
         vec![("formulary", self.formulary.hash().to_owned()), ("rulebook", rulebook)]
+    }
+
+    fn sheets(&self, input: &[u8], version: FhirVersion, settings: &Settings) -> Sheets {
+        let rulebook = self.rules.snapshot();
+        let by = Institution { formulary: &self.formulary, rulebook: &rulebook, settings };
+        let appraisal = appraise_by(input, "", version, by);
+        let tried = hooks::suggestion::try_corrections(&String::from_utf8_lossy(input), &appraisal, None, version, by);
+        sheet::sheets(&appraisal, &tried)
+    }
+
+    fn rulebook(&self) -> Arc<Rulebook> {
+        self.rules.snapshot()
+    }
+
+    fn rules_told(&self) -> Option<Told> {
+        Some(self.rules.told())
+    }
+
+    fn formulary_told(&self) -> Option<String> {
+        let f = &self.formulary;
+        Some(format!("{}, {} products, hash {}", f.label(), f.len(), f.hash()))
     }
 
     fn metrics(&self, out: &mut String) {

@@ -18,6 +18,13 @@ pub struct Whole {
     _share: Option<OwnedSemaphorePermit>,
 }
 
+impl Whole {
+    /// Bytes that are held already, in another form.
+    pub fn of(bytes: Vec<u8>) -> Self {
+        Self { bytes, _share: None }
+    }
+}
+
 /// Reads the whole body, and notes its hash where there is an audit trail. A declared length over the limit is refused
 /// before a byte is read.
 pub async fn read(app: &App, parts: &Parts, body: Body) -> Result<Whole, Refusal> {

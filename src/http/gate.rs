@@ -51,6 +51,10 @@ const COUNTERS: [(&str, &str); 4] = [
 pub enum Need {
     /// Nothing.
     Open,
+    /// Nothing where callers are not told apart; otherwise somebody who is signed in. Shows nothing of a person.
+    Page,
+    /// Somebody who is signed in and sees orders.
+    Person,
     /// The role for hooks.
     Hooks,
     /// The role for FHIR, and a scope.
@@ -63,7 +67,7 @@ impl Need {
     /// The role, if any.
     pub fn role(self) -> Option<Role> {
         match self {
-            Self::Open => None,
+            Self::Open | Self::Page | Self::Person => None,
             Self::Hooks => Some(Role::Hooks),
             Self::Order(_) => Some(Role::Fhir),
             Self::Metrics => Some(Role::Metrics),

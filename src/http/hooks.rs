@@ -5,24 +5,28 @@
 //! which would look like an order without findings.
 
 use super::App;
+use super::appraiser::Hooked;
 use super::body;
 use super::callback::{self, Brought};
+use super::gate::Caller;
+use super::keeping::{self, Kept, Sender};
 use super::negotiate;
 use super::operations::{calculate, noting};
 use super::refusal::Refusal;
 use super::stack::Disposition;
 use super::trail::Noted;
-use crate::hooks::feedback::Feedback;
+use crate::hooks::feedback::{Entry, Feedback};
 use crate::hooks::request::Malformed;
 use crate::hooks::service::{SERVICES, Service, by_id};
 use crate::hooks::{self, Answered, Tally};
+use crate::store::CardAnswer;
 use axum::extract::{Path, Request, State};
 use axum::response::{IntoResponse, Response};
 use http::{HeaderValue, StatusCode, header};
 use serde_json::json;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::time::Instant;
+use tokio::time::{Instant, timeout_at};
 
 /// Most of the time for an answer that is kept for judging, when something is fetched before.
 const LONGEST_JUDGING: Duration = Duration::from_millis(100);
@@ -80,6 +84,7 @@ async fn received(
 
 /// `POST /cds-services/{id}`
 pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: Request) -> Result<Response, Refusal> {
+    let client = request.extensions().get::<Caller>().map_or_else(String::new, |caller| caller.name.to_string());
     let (service, whole, noted) = received(&app, &id, request).await?;
     // One time for the whole answer; what was not fetched by then is not waited for, so that there is time to judge.
     let time = app.limits.hook_time;
@@ -95,10 +100,10 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
     let noting_into = noted.clone();
     let done = calculate(&app, whole, left, move |app, input| {
         let _share = share;
-        noting(app, noting_into.as_ref(), |by| by.hook(input, service, &app.settings, fetched))
+        noting(app, noting_into.as_ref(), |by| by.hook(input, service, &app.settings, fetched, keeping::keeps(app)))
     })
     .await;
-    let answered = match done {
+    let Hooked { answered, orders, kept, base } = match done {
         Ok(answered) => answered?,
         Err(Refusal::AppraisalTimeout) => return Ok(gave_up(&app, noted.as_ref(), "timeout", "it took too long")),
         Err(Refusal::Fault) => return Ok(gave_up(&app, noted.as_ref(), "fault", "a fault in the program")),
@@ -109,11 +114,18 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
         noted.count(answered.tally.orders.values().sum());
     }
     log(&app, service, &answered, (bytes, fetching));
-    let mut response = if answered.nothing_checked {
-        negotiate::fhir(StatusCode::PRECONDITION_FAILED, answered.body, false)
-    } else {
-        answer(StatusCode::OK, answered.body)
+    let sender = Sender { client, base, through: service.id };
+    let recorded = keeping::keep(&app, orders, sender, deadline).await;
+    let body = match recorded {
+        Kept::Nothing => answered.body,
+        Kept::Recorded | Kept::NotRecorded => answered.body_when(&kept, recorded == Kept::Recorded),
     };
+    let mut response = if answered.nothing_checked {
+        negotiate::fhir(StatusCode::PRECONDITION_FAILED, body, false)
+    } else {
+        answer(StatusCode::OK, body)
+    };
+    recorded.mark(&mut response);
     response.extensions_mut().insert(Disposition(answered.disposition));
     Ok(response)
 }
@@ -184,6 +196,26 @@ fn log(app: &App, service: &Service, answered: &Answered, (fetched_bytes, time):
     );
 }
 
+const NOT_KEPT: &str = "Counted and not kept: no queue is kept here, so nothing tells which order a card was about.";
+
+/// Joins feedback to the items of its cards: how many are known, or that it cannot be written; nothing without a store.
+async fn join(app: &App, entries: Vec<Entry>) -> Option<Result<usize, ()>> {
+    let store = app.doors.store.as_ref()?;
+    let answers = entries.into_iter().map(|entry| {
+        let Entry { card, at, accepted, reason, comment } = entry;
+        CardAnswer { card, accepted, reason, comment, at }
+    });
+    let until = Instant::now() + keeping::PATIENCE;
+    match timeout_at(until, store.feedback(answers.collect())).await {
+        Ok(Ok(known)) => Some(Ok(known)),
+        Ok(Err(error)) => {
+            tracing::error!(problem = %error, "feedback was counted and not kept");
+            Some(Err(()))
+        }
+        Err(_) => Some(Err(())),
+    }
+}
+
 /// `POST /cds-services/{id}/feedback`
 pub async fn feedback(
     State(app): State<Arc<App>>,
@@ -191,7 +223,7 @@ pub async fn feedback(
     request: Request,
 ) -> Result<Response, Refusal> {
     let (service, whole, noted) = received(&app, &id, request).await?;
-    let feedback = hooks::feedback::read(&whole.bytes)?;
+    let (feedback, entries) = hooks::feedback::read_entries(&whole.bytes)?;
     for (outcome, n) in [("accepted", feedback.accepted), ("overridden", feedback.overridden)] {
         app.hooks.add("enteral_gate_hook_feedback_total", format!("outcome=\"{outcome}\""), n);
     }
@@ -213,14 +245,23 @@ pub async fn feedback(
     if let Some(noted) = &noted {
         noted.count(feedback.received());
     }
-    let text = "Counted and not kept: this version stores no cards and no feedback, so it cannot tell which order a card was about.";
+    let joined = join(&app, entries).await;
+    let text = match joined {
+        None => NOT_KEPT.to_owned(),
+        Some(Err(())) => "Counted and not kept: the queue cannot be written now. Send it again later.".to_owned(),
+        Some(Ok(n)) if n == feedback.received() => "Kept with the orders that the cards were about.".to_owned(),
+        Some(Ok(n)) => format!(
+            "Kept for {n} of {} cards; the others are about no order on the queue and were counted.",
+            feedback.received()
+        ),
+    };
     let said = json!({
         "received": feedback.received(),
         "accepted": accepted,
         "overridden": overridden,
         "unknownCards": unknown,
-        "kept": false,
-        "text": if unknown == 0 { text.to_owned() } else { format!("{text} {unknown} of the cards were not given out by this service.") },
+        "kept": matches!(joined, Some(Ok(n)) if n > 0),
+        "text": if unknown == 0 { text } else { format!("{text} {unknown} of the cards were not given out by this service.") },
     });
     Ok(answer(StatusCode::OK, said.to_string()))
 }

@@ -26,6 +26,13 @@ impl ByDisposition {
     }
 }
 
+impl ByDisposition {
+    /// Each with its count.
+    pub fn shown(&self) -> Vec<(&'static str, u64)> {
+        DISPOSITIONS.iter().zip(&self.0).map(|(name, count)| (*name, count.load(Ordering::Relaxed))).collect()
+    }
+}
+
 /// Counters: name, labels, count. The labels are words of the program, so there are few of them.
 #[derive(Debug, Default)]
 pub struct Counters(Mutex<BTreeMap<(&'static str, String), u64>>);
@@ -42,7 +49,7 @@ const HOOKS: [(&str, &str); 8] = [
     ("enteral_gate_hook_prefetch_total", "Prefetch keys by state."),
     ("enteral_gate_hook_fetch_total", "Prefetch keys that were to be fetched from the client's server, by outcome."),
     ("enteral_gate_hook_gave_up_total", "Hook requests answered with a card that nothing was checked, by reason."),
-    ("enteral_gate_hook_feedback_total", "Feedback on cards, by outcome. It is counted and not kept."),
+    ("enteral_gate_hook_feedback_total", "Feedback on cards, by outcome."),
 ];
 
 impl Counters {
@@ -122,6 +129,7 @@ pub async fn metrics(State(app): State<Arc<App>>) -> Response {
     );
     app.hooks.write(&mut out, &HOOKS);
     app.callback.durations.write(&mut out);
+    super::keeping::metrics(&app, &app.kept, &mut out);
     if let Some(gate) = &app.doors.gate {
         gate.metrics(&mut out);
     }

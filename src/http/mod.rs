@@ -6,8 +6,9 @@
 //! [`refusal::Refusal`], which renders itself as an OperationOutcome.
 //!
 //! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]), counters ([`metrics`]), the
-//! ids of tokens used and the audit trail ([`trail`]), no outgoing connection except to the FHIR servers of the settings ([`callback`]) and for
-//! issuers' keys, no stored order, no request decompression, no XML. Without a gate only loopback addresses are bound,
+//! ids of tokens used and the audit trail ([`trail`]), no outgoing connection except to the FHIR servers of the settings
+//! ([`callback`]) and for issuers' keys, no stored order except in the queue ([`keeping`]), no request decompression, no
+//! XML. Without a gate only loopback addresses are bound,
 //! see [`server::Exposed`].
 
 pub mod appraiser;
@@ -17,6 +18,7 @@ pub mod callback;
 pub mod definitions;
 pub mod gate;
 pub mod hooks;
+pub mod keeping;
 pub mod key_sets;
 pub mod metrics;
 pub mod negotiate;
@@ -32,6 +34,7 @@ pub mod tls;
 pub mod trail;
 
 use crate::settings::Settings;
+use crate::store::Store;
 use appraiser::Appraiser;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64};
@@ -100,19 +103,25 @@ pub struct App {
     pub settings: Settings,
     /// Bounds.
     pub limits: Limits,
+    pub(crate) started: jiff::Timestamp,
     pub(crate) slots: Arc<Semaphore>,
     pub(crate) held: Arc<Semaphore>,
     pub(crate) panics: AtomicU64,
     pub(crate) appraised: metrics::ByDisposition,
     pub(crate) hooks: metrics::Counters,
+    pub(crate) kept: metrics::Counters,
     pub(crate) callback: callback::Callback,
     pub(crate) stopping: AtomicBool,
     pub(crate) doors: Doors,
 }
 
-/// How the service is reached.
+/// How the service is reached, and what keeps its queue.
 #[derive(Default)]
 pub struct Doors {
+    /// What keeps the queue; without it nothing is kept between requests.
+    pub store: Option<Arc<dyn Store>>,
+    /// People at the pages; without them there is no page of the queue.
+    pub people: Option<Arc<pages::people::People>>,
     /// Who may pass; without it everybody may.
     pub gate: Option<Arc<gate::Gate>>,
     /// TLS of the public listener; without it plain HTTP.
@@ -132,11 +141,13 @@ impl App {
     /// The same behind doors.
     pub fn behind(doors: Doors, appraiser: Arc<dyn Appraiser>, settings: Settings, limits: Limits) -> Arc<Self> {
         Arc::new(Self {
+            started: jiff::Timestamp::now(),
             slots: Arc::new(Semaphore::new(limits.appraisals)),
             held: Arc::new(Semaphore::new(limits.held)),
             panics: AtomicU64::new(0),
             appraised: metrics::ByDisposition::default(),
             hooks: metrics::Counters::default(),
+            kept: metrics::Counters::default(),
             callback: callback::Callback::new(&settings),
             stopping: AtomicBool::new(false),
             doors,

@@ -5,6 +5,7 @@ use super::appraiser::{Appraised, Appraiser, Rendering};
 use super::asked::{Query, shown};
 use super::body::{self, Whole};
 use super::gate::{Caller, scope_text};
+use super::keeping::{self, Kept, Sender};
 use super::negotiate::{self, Preferences};
 use super::refusal::{Refusal, put_before};
 use super::stack::{Disposition, logs};
@@ -12,6 +13,7 @@ use super::trail::Noted;
 use crate::access::scope::{self, Grants};
 use crate::intake::json::{self, Document, Kind, Node};
 use crate::intake::order::FhirVersion;
+use crate::queue::item::Received;
 use axum::extract::{Path, Request, State};
 use axum::response::Response;
 use http::StatusCode;
@@ -21,7 +23,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
-use tokio::time::timeout;
+use tokio::time::{Instant, timeout};
 
 /// What is called.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -66,6 +68,11 @@ impl Operation {
             Self::ValidateBundle => &["Bundle"],
             Self::ValidateOrder | Self::ValidateInstance => &["NutritionOrder"],
         }
+    }
+
+    /// Its name, for the trail.
+    fn name(self) -> &'static str {
+        if self.validates() { "$validate" } else { "$appraise" }
     }
 
     fn rendering(self) -> Rendering {
@@ -151,6 +158,7 @@ async fn operate(
     let pretty = query.pretty;
     let noted = parts.extensions.get::<Noted>().cloned();
     let whole = body::read(&app, &parts, incoming).await?;
+    let client = parts.extensions.get::<Caller>().map_or_else(String::new, |caller| caller.name.to_string());
     // A check of an order takes tens of microseconds: less than a hand-over to another thread and back.
     let appraised = if whole.bytes.len() <= app.limits.at_once && operation.validates() {
         at_once(&app, &whole, |app, input| {
@@ -162,10 +170,14 @@ async fn operate(
         })
         .await??
     };
-    let mut response = negotiate::fhir(appraised.status, appraised.body, pretty);
+    let sender = Sender { client, base: String::new(), through: operation.name() };
+    let kept = keeping::keep(&app, appraised.orders, sender, Instant::now() + keeping::PATIENCE).await;
+    let body = if kept == Kept::NotRecorded { keeping::with_issue(appraised.body) } else { appraised.body };
+    let mut response = negotiate::fhir(appraised.status, body, pretty);
     if let Some(applied) = preferences.applied(operation.validates()) {
         response.headers_mut().insert("preference-applied", applied);
     }
+    kept.mark(&mut response);
     if logs() || app.doors.trail.is_some() {
         response.extensions_mut().insert(Disposition(appraised.disposition));
     }
@@ -253,7 +265,7 @@ fn run(
     }
     let settings = query.settings(&app.settings)?;
     mode_and_profile(&query, version)?;
-    let mut appraised = by.appraise(input, version, &settings, operation.rendering());
+    let mut appraised = by.appraise(input, version, &settings, operation.rendering(), keeping::keeps(app));
     if appraised.status.is_success() {
         if let (Some(instance), Some("update"), Some(sent)) = (&query.instance, query.mode.as_deref(), sent) {
             as_update(&mut appraised, instance, sent);
@@ -433,16 +445,31 @@ pub async fn batch(
         }
     };
     let whole = body::read(&app, &parts, incoming).await?;
-    let grants = parts.extensions.get::<Caller>().map(|caller| caller.grants);
+    let caller = parts.extensions.get::<Caller>();
+    let (grants, client) = (caller.map(|c| c.grants), caller.map_or_else(String::new, |c| c.name.to_string()));
     let noted = parts.extensions.get::<Noted>().cloned();
-    let answer = calculate(&app, whole, app.limits.appraisal_time, move |app, input| {
+    let (mut answer, of_entries) = calculate(&app, whole, app.limits.appraisal_time, move |app, input| {
         answer_batch(app, input, &Called { version, grants, preferences }, noted.as_ref())
     })
     .await??;
+    let (entries, orders): (Vec<Vec<bool>>, Vec<Vec<Received>>) = of_entries
+        .into_iter()
+        .map(|orders| (orders.iter().map(Received::is_item).collect::<Vec<bool>>(), orders))
+        .unzip();
+    let sender = Sender { client, base: String::new(), through: "batch" };
+    let orders = orders.into_iter().flatten().collect();
+    let kept = keeping::keep(&app, orders, sender, Instant::now() + keeping::PATIENCE).await;
+    if kept == Kept::NotRecorded {
+        for (entry, _) in answer.entry.iter_mut().zip(&entries).filter(|(_, items)| items.contains(&true)) {
+            entry.response.outcome = RawValue::from_string(keeping::outcome()).ok();
+        }
+    }
+    let answer = serde_json::to_string(&answer).map_err(|_| Refusal::Fault)?;
     let mut response = negotiate::fhir(StatusCode::OK, answer, query.pretty);
     if let Some(applied) = preferences.applied(false) {
         response.headers_mut().insert("preference-applied", applied);
     }
+    kept.mark(&mut response);
     response.extensions_mut().insert(Disposition("batch"));
     Ok(response)
 }
@@ -477,7 +504,10 @@ struct Called {
     preferences: Preferences,
 }
 
-fn answer_batch(app: &App, input: &[u8], called: &Called, noted: Option<&Noted>) -> Result<String, Refusal> {
+/// The answer, and the orders of each entry.
+type Batch = (BatchResponse, Vec<Vec<Received>>);
+
+fn answer_batch(app: &App, input: &[u8], called: &Called, noted: Option<&Noted>) -> Result<Batch, Refusal> {
     let limits = json::Limits { bytes: app.limits.body, ..json::Limits::default() };
     let document = Document::read(input, &limits).map_err(|error| {
         Refusal::Unreadable(
@@ -526,20 +556,25 @@ fn answer_batch(app: &App, input: &[u8], called: &Called, noted: Option<&Noted>)
         noted.versions(by.versions());
         noted.count(entries.len());
     }
-    let entry = entries
+    let (entry, orders) = entries
         .into_iter()
         .map(|entry| {
-            let answer = answer_entry(app, by, entry, called, left);
+            let (answer, orders) = answer_entry(app, by, entry, called, left);
             left = left.saturating_sub(answer.resource.as_ref().map_or(0, |body| body.get().len()));
-            answer
+            (answer, orders)
         })
-        .collect();
-    let response = BatchResponse { resource_type: "Bundle", r#type: "batch-response", entry };
-    serde_json::to_string(&response).map_err(|_| Refusal::Fault)
+        .unzip();
+    Ok((BatchResponse { resource_type: "Bundle", r#type: "batch-response", entry }, orders))
 }
 
 /// One entry; whatever goes wrong in it stays in it.
-fn answer_entry(app: &App, by: &dyn Appraiser, entry: Node<'_>, called: &Called, left: usize) -> ResponseEntry {
+fn answer_entry(
+    app: &App,
+    by: &dyn Appraiser,
+    entry: Node<'_>,
+    called: &Called,
+    left: usize,
+) -> (ResponseEntry, Vec<Received>) {
     let answered = catch_unwind(AssertUnwindSafe(|| {
         if left == 0 { Err(Refusal::BatchFull) } else { run_entry(app, by, entry, called) }
     }))
@@ -547,9 +582,9 @@ fn answer_entry(app: &App, by: &dyn Appraiser, entry: Node<'_>, called: &Called,
         app.panics.fetch_add(1, Ordering::Relaxed);
         Err(Refusal::Fault)
     });
-    let (status, body) = match answered {
-        Ok(appraised) => (appraised.status, appraised.body),
-        Err(refusal) => (refusal.status(), refusal.outcome()),
+    let (status, body, orders) = match answered {
+        Ok(appraised) => (appraised.status, appraised.body, appraised.orders),
+        Err(refusal) => (refusal.status(), refusal.outcome(), Vec::new()),
     };
     let (status, body) = match RawValue::from_string(body) {
         Ok(body) => (status, Some(body)),
@@ -559,11 +594,12 @@ fn answer_entry(app: &App, by: &dyn Appraiser, entry: Node<'_>, called: &Called,
     let code = status
         .canonical_reason()
         .map_or_else(|| status.as_str().to_owned(), |reason| format!("{} {reason}", status.as_str()));
-    if status.is_success() {
+    let entry = if status.is_success() {
         ResponseEntry { resource: body, response: EntryStatus { status: code, outcome: None } }
     } else {
         ResponseEntry { resource: None, response: EntryStatus { status: code, outcome: body } }
-    }
+    };
+    (entry, orders)
 }
 
 fn run_entry(app: &App, by: &dyn Appraiser, entry: Node<'_>, called: &Called) -> Result<Appraised, Refusal> {

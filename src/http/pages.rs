@@ -1,53 +1,92 @@
-//! What is not FHIR: the start page, health, the API description, the samples.
+//! What is not FHIR: pages for people, health, the API description, the samples.
+
+pub mod assets;
+pub mod form;
+pub mod html;
+pub mod people;
+pub mod queue;
+pub mod rules;
+pub mod sign_in;
+pub mod state;
+pub mod try_out;
 
 use super::App;
+use super::gate::Need;
 use super::refusal::{FHIR_JSON, Refusal};
 use super::samples::SAMPLES;
-use axum::extract::{Path, State};
+use askama::Template;
+use axum::extract::{Path, Request, State};
+use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
-use http::{HeaderValue, StatusCode, header};
+use http::{HeaderValue, Method, StatusCode, header};
+use jiff::Timestamp;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 /// The API description, OpenAPI 3.1.
 pub const OPENAPI: &str = include_str!("openapi.json");
 
-const PAGE: &str = include_str!("page.html");
-const PAGE_STYLE: &str = include_str!("page.css");
-const DEMO_NOTICE: &str = "<p class=\"demo\"><strong>Demonstration.</strong> All data here is invented: the people, the orders, the products and their composition. Never use it for a real person.</p>";
-
-/// `GET /`
-pub async fn home(State(app): State<Arc<App>>) -> Response {
-    let demo = app.settings.demo;
-    let samples: String = if demo {
-        let items = SAMPLES.iter().map(|s| {
-            format!("<li><a href=\"/demo/orders/{0}\">{0}</a> ({1}): {2}</li>\n", s.name, s.version.name(), s.about)
-        });
-        format!("<h2>Invented sample orders</h2>\n<ul>\n{}</ul>\n", items.collect::<String>())
-    } else {
-        String::new()
-    };
-    let page = PAGE
-        .replace("{{demo}}", if demo { DEMO_NOTICE } else { "" })
-        .replace("{{samples}}", &samples)
-        .replace("{{fetch}}", if demo { "curl -s http://ADDRESS/demo/orders/demo-1-toddler |\n" } else { "" })
-        .replace("{{order}}", if demo { "@-" } else { "@order.json" })
-        .replace("{{version}}", env!("CARGO_PKG_VERSION"));
-    let headers = [
-        (header::CONTENT_TYPE, HeaderValue::from_static("text/html; charset=utf-8")),
-        (
-            header::CONTENT_SECURITY_POLICY,
-            HeaderValue::from_static(
-                "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
-            ),
-        ),
-    ];
-    (headers, page).into_response()
+#[derive(Template)]
+#[template(path = "home.html")]
+struct Home {
+    chrome: html::Chrome,
+    samples: &'static [super::samples::Sample],
+    version: &'static str,
 }
 
-/// `GET /page.css`
-pub async fn style() -> Response {
-    ([(header::CONTENT_TYPE, HeaderValue::from_static("text/css; charset=utf-8"))], PAGE_STYLE).into_response()
+#[derive(Template)]
+#[template(path = "keys.html")]
+struct Keys {
+    chrome: html::Chrome,
+}
+
+/// Who sent a request, where people sign in.
+pub(crate) fn signed(app: &App, request: &Request) -> Option<people::Signed> {
+    app.doors.people.as_ref()?.signed(request.headers(), Timestamp::now())
+}
+
+/// The middleware of pages that are for whoever is signed in; those of orders for whoever may see orders.
+pub async fn signed_in(State((app, need)): State<(Arc<App>, Need)>, request: Request, next: Next) -> Response {
+    let chrome = |title: &str, signed| html::Chrome::new(&app, title, "", signed);
+    if app.doors.people.is_none() {
+        let text = vec!["Nobody can sign in at this service, so it has no pages that need it.".to_owned()];
+        return html::message(
+            StatusCode::FORBIDDEN,
+            chrome("No such page here", None),
+            "No such page here",
+            text,
+            None,
+        );
+    }
+    let Some(signed) = signed(&app, &request) else {
+        if request.method() == Method::GET {
+            let wanted = request.uri().path_and_query().map_or("/", |p| p.as_str());
+            let mut to = String::from("/sign-in?");
+            to.push_str(&form_urlencoded::Serializer::new(String::new()).append_pair("next", wanted).finish());
+            return html::see_other(&to);
+        }
+        let text = vec!["Nothing was done. The session is over, or there was none.".to_owned()];
+        let link = Some(("/sign-in", "Sign in"));
+        return html::message(StatusCode::FORBIDDEN, chrome("Sign in first", None), "Sign in first", text, link);
+    };
+    if need == Need::Person && signed.person.job.role().is_none() {
+        let text = vec![format!("This page is about orders, which a {} does not see.", signed.person.job.words())];
+        let chrome = chrome("Not for this role", Some(&signed));
+        return html::message(StatusCode::FORBIDDEN, chrome, "Not for this role", text, Some(("/rules", "Rules")));
+    }
+    next.run(request).await
+}
+
+/// `GET /`
+pub async fn home(State(app): State<Arc<App>>, request: Request) -> Response {
+    let chrome = html::Chrome::new(&app, "Tube-feeding orders", "home", signed(&app, &request).as_ref());
+    html::page(StatusCode::OK, &Home { chrome, samples: &SAMPLES, version: env!("CARGO_PKG_VERSION") })
+}
+
+/// `GET /keys`: keys and words.
+pub async fn keys(State(app): State<Arc<App>>, request: Request) -> Response {
+    let chrome = html::Chrome::new(&app, "Help", "keys", signed(&app, &request).as_ref());
+    html::page(StatusCode::OK, &Keys { chrome })
 }
 
 /// `GET /livez`: the process answers.
@@ -79,7 +118,7 @@ fn readiness(app: &App) -> (bool, String) {
     let certificates = app.doors.certificates.as_ref().map_or_else(String::new, |c| c.ready() + "\n");
     let callers = app.doors.gate.as_ref().map_or_else(String::new, |gate| gate.ready() + "\n");
     let trail = app.doors.trail.as_ref().map_or_else(String::new, |trail| trail.ready() + "\n");
-    let reached = callers + &certificates + &trail;
+    let reached = callers + &certificates + &trail + &super::keeping::ready(app);
     match app.appraiser.ready() {
         Ok(with) => (true, format!("ready: {with}\n{reached}")),
         Err(why) => (false, format!("not ready: {why}\n{reached}")),

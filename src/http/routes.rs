@@ -20,7 +20,20 @@ pub fn table() -> Vec<Route> {
     let batch = Need::Order(scope::Need::Batch);
     vec![
         ("GET", "/", Need::Open, get(pages::home)),
-        ("GET", "/page.css", Need::Open, get(pages::style)),
+        ("GET", "/assets/{name}", Need::Open, get(pages::assets::asset)),
+        ("GET", "/keys", Need::Open, get(pages::keys)),
+        ("GET", "/sign-in", Need::Open, get(pages::sign_in::show)),
+        ("POST", "/sign-in", Need::Open, post(pages::sign_in::sign_in)),
+        ("POST", "/sign-out", Need::Open, post(pages::sign_in::sign_out)),
+        ("GET", "/queue", Need::Person, get(pages::queue::list)),
+        ("GET", "/queue/events", Need::Person, get(pages::queue::events)),
+        ("GET", "/queue/{id}", Need::Person, get(pages::queue::one)),
+        ("POST", "/queue/{id}", Need::Person, post(pages::queue::act)),
+        ("GET", "/try", Need::Page, get(pages::try_out::show)),
+        ("POST", "/try", Need::Page, post(pages::try_out::work_out)),
+        ("GET", "/rules", Need::Page, get(pages::rules::list)),
+        ("GET", "/rules/{id}", Need::Page, get(pages::rules::one)),
+        ("GET", "/state", Need::Page, get(pages::state::state)),
         ("GET", "/livez", Need::Open, get(pages::alive)),
         ("GET", "/readyz", Need::Open, get(pages::ready)),
         ("GET", "/metrics", Need::Metrics, get(metrics::metrics)),
@@ -72,8 +85,14 @@ pub fn admin(app: Arc<App>, tokens: bool) -> Router {
 
 /// The handler behind the gate, where there is one and the route asks for something.
 fn guarded(app: &Arc<App>, need: Need, handler: MethodRouter<Arc<App>>) -> MethodRouter<Arc<App>> {
-    if need == Need::Open || app.doors.gate.is_none() {
-        return handler;
+    match need {
+        Need::Open => return handler,
+        Need::Page if app.doors.gate.is_none() => return handler,
+        Need::Page | Need::Person => {
+            return handler.route_layer(from_fn_with_state((app.clone(), need), pages::signed_in));
+        }
+        _ if app.doors.gate.is_none() => return handler,
+        _ => {}
     }
     handler.route_layer(from_fn_with_state((app.clone(), need), gate))
 }

@@ -32,6 +32,17 @@ pub struct NotTaken {
     pub problems: Vec<String>,
 }
 
+/// What is known of the rules in use.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Told {
+    /// When they were put in place.
+    pub loaded: Option<Timestamp>,
+    /// Their last rehearsal.
+    pub rehearsal: Option<Rehearsal>,
+    /// Files that could not be taken.
+    pub not_taken: Option<NotTaken>,
+}
+
 #[derive(Clone, Debug, Default)]
 struct Known {
     loaded: Option<Timestamp>,
@@ -101,6 +112,12 @@ impl RulesInUse {
     /// Remembers what a rehearsal of the book in use came to.
     pub fn rehearsed(&self, rehearsal: Rehearsal) {
         self.known().rehearsal = Some(rehearsal);
+    }
+
+    /// When the book was loaded and rehearsed, and what of the files on disk was not taken.
+    pub fn told(&self) -> Told {
+        let Known { loaded, rehearsal, not_taken } = self.known().clone();
+        Told { loaded, rehearsal, not_taken }
     }
 
     fn known(&self) -> MutexGuard<'_, Known> {

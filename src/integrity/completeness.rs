@@ -1,7 +1,7 @@
 //! What a complete order states.
 
 use super::{Case, Identity, Weight, finding, found};
-use crate::amount::{Amount, Why};
+use crate::amount::Why;
 use crate::exact::Exact;
 use crate::findings::{Finding, Outcome, Tier};
 use crate::formulary::Match;
@@ -514,8 +514,7 @@ pub(super) fn totals(case: &Case<'_>) -> Outcome {
     for m in [Measure::FormulaVolume, Measure::Energy, Measure::Protein] {
         let amount = totals.get(m);
         // A range for want of a product's figure (how much room an additive takes) is not the schedule's own.
-        let open = matches!(amount, Amount::Unknown(_) | Amount::Range { high: None, .. })
-            || amount.why().iter().any(|w| matches!(w, Why::NotStated(..)));
+        let open = amount.high().is_none() || amount.why().iter().any(|w| matches!(w, Why::NotStated(..)));
         if open {
             let why: Vec<String> = amount.why().iter().map(ToString::to_string).collect();
             unknown.push(format!("{} ({})", m.label(), why.join("; ")));

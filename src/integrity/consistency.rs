@@ -441,7 +441,8 @@ fn feeds_not_daily(case: &Case<'_>, out: &mut Vec<Finding>) {
 fn days_without_feed(case: &Case<'_>, out: &mut Vec<Finding>) {
     let Some((_, totals)) = case.steady else { return };
     let volume = totals.get(Measure::FormulaVolume);
-    if let crate::amount::Amount::Range { low, mean: Some(mean), .. } = volume
+    if let crate::amount::Amount::Range(span) = volume
+        && let crate::amount::Span { low, mean: Some(mean), .. } = &**span
         && low.is_zero()
         && mean.is_positive()
     {

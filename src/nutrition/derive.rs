@@ -45,16 +45,18 @@ pub fn shown(a: &Amount, places: u32, unit: &str) -> String {
     let mut out = String::with_capacity(32);
     match a {
         Amount::Known(x) => x.short_into(&mut out, places),
-        Amount::Range { low, high: Some(high), .. } => {
-            let (l, h) = (low.short(places), high.short(places));
-            // Two ends that look alike when rounded are shown with more digits.
-            let ends = if l == h { [low.short(places + 3), high.short(places + 3)] } else { [l, h] };
-            out.push_str(&ends.join(" to "));
-        }
-        Amount::Range { low, high: None, .. } => {
-            out.push_str("at least ");
-            low.short_into(&mut out, places);
-        }
+        Amount::Range(span) => match (span.low, span.high) {
+            (low, Some(high)) => {
+                let (l, h) = (low.short(places), high.short(places));
+                // Two ends that look alike when rounded are shown with more digits.
+                let ends = if l == h { [low.short(places + 3), high.short(places + 3)] } else { [l, h] };
+                out.push_str(&ends.join(" to "));
+            }
+            (low, None) => {
+                out.push_str("at least ");
+                low.short_into(&mut out, places);
+            }
+        },
         Amount::Unknown(_) => {
             out.push_str("not known");
             return out;
@@ -64,7 +66,7 @@ pub fn shown(a: &Amount, places: u32, unit: &str) -> String {
         out.push(' ');
         out.push_str(unit);
     }
-    if let Amount::Range { high: Some(_), mean: Some(mean), .. } = a {
+    if let (None, Some(_), Some(mean)) = (a.known(), a.high(), a.mean()) {
         out.push_str(" (mean ");
         mean.short_into(&mut out, places);
         out.push(')');

@@ -82,7 +82,7 @@ pub fn lay_plan(plan: &Plan, settings: &Settings, window: Window, is_steady: boo
             Per::Day if nothing_runs => Amount::ZERO,
             Per::Day if may_be_nothing => {
                 let why = plan.lines.iter().fold(Vec::new(), |all, l| join(&all, &l.why));
-                Amount::Range { low: Exact::ZERO, high: Some(d.amount), mean: None, why }
+                Amount::range(Exact::ZERO, Some(d.amount), None, why)
             }
             Per::Day => Amount::Known(d.amount),
             Per::Feed => feeds.scaled(d.amount),
@@ -421,7 +421,7 @@ fn corners(
         (Some(l), Some(h)) if l == h => Amount::Known(l),
         (Some(l), Some(h)) if !empty => {
             let why = relevant.iter().fold(Vec::new(), |acc, g| join(&acc, g.amount.why()));
-            Amount::Range { low: l, high: Some(h), mean: None, why }
+            Amount::range(l, Some(h), None, why)
         }
         // With nothing given there is no ratio; where anything is, it lies among the corners of what is.
         (Some(_), Some(_)) => {
@@ -439,7 +439,7 @@ fn corners(
                     let why = relevant.iter().fold(Vec::new(), |acc, g| join(&acc, g.amount.why()));
                     match (l, h) {
                         (Some(l), Some(h)) if l == h => Amount::Known(l),
-                        (Some(l), Some(h)) => Amount::Range { low: l, high: Some(h), mean: None, why },
+                        (Some(l), Some(h)) => Amount::range(l, Some(h), None, why),
                         _ => Amount::unknown(Why::Nothing(what)),
                     }
                 }
@@ -600,7 +600,7 @@ fn largest(a: &Amount, b: &Amount) -> Amount {
             };
             match high {
                 Some(h) if h == low => Amount::Known(low),
-                _ => Amount::Range { low, high, mean: None, why: join(a.why(), b.why()) },
+                _ => Amount::range(low, high, None, join(a.why(), b.why())),
             }
         }
         (Some(x), None) => Amount::at_least(x, b.why().to_vec()),
@@ -646,7 +646,7 @@ fn largest_feed(days: &[(&Plan, &OrderDay)]) -> Amount {
                 if low == h {
                     Amount::Known(h)
                 } else {
-                    Amount::Range { low: low.min(h), high: Some(low.max(h)), mean: None, why: line.why.clone() }
+                    Amount::range(low.min(h), Some(low.max(h)), None, line.why.clone())
                 }
             }
             (None, Some(_)) => continue,

@@ -38,6 +38,7 @@ use crate::units::Dimension;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use measured::{Sought, choose, has_modifier, matching_code};
+use std::cell::RefCell;
 
 /// Whether one kind of fact was sent.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -471,16 +472,35 @@ impl<'d> Context<'d> {
         choose(own, &sought, self.reference.map(|r| r.latest), &self.zone, problems)
     }
 
-    /// Whether any observation of the patient is coded as one of these tests.
-    pub fn any_laboratory(&self, gathered: &Gathered<'d>, tests: &[LabTest]) -> bool {
-        let mut own = self.observations.iter().filter_map(|at| gathered.resource(*at));
-        own.any(|o| matching_code(o.node, &|code| tests.iter().any(|t| t.code(code).is_some())).is_some())
+    /// Own Observations with a code of one of these tests, as (index of the test, place); which of them count is told
+    /// by [`Context::laboratory`].
+    pub fn laboratories(&self, gathered: &Gathered<'d>, tests: &[LabTest]) -> Vec<(usize, At)> {
+        let found = RefCell::new(Vec::new());
+        for at in &self.observations {
+            let Some(observation) = gathered.resource(*at) else { continue };
+            // All codes are looked at, each once.
+            let note = |code: &str| {
+                let own = tests.iter().enumerate().filter(|(_, test)| test.code(code).is_some());
+                found.borrow_mut().extend(own.map(|(ix, _)| (ix, *at)));
+                false
+            };
+            let _ = matching_code(observation.node, &note);
+        }
+        let mut found = found.into_inner();
+        found.dedup();
+        found
     }
 
     /// The latest value of a laboratory test up to the reference time, in base units: mmol/mL, or mL/s for a
     /// filtration rate.
-    pub fn laboratory(&self, gathered: &Gathered<'d>, test: &LabTest, problems: &mut Vec<Problem>) -> Measurements<'d> {
-        let own = self.observations.iter().filter_map(|at| gathered.resource(*at));
+    pub fn laboratory(
+        &self,
+        gathered: &Gathered<'d>,
+        test: &LabTest,
+        among: impl Iterator<Item = At>,
+        problems: &mut Vec<Problem>,
+    ) -> Measurements<'d> {
+        let own = among.filter_map(|at| gathered.resource(at));
         let of = |code: &str| (test.code(code).and_then(|c| c.molar_mass), test.charge);
         let sought = Sought {
             name: test.name,

@@ -3,7 +3,7 @@
 use super::context::{self, Care, Set};
 use super::expression::Expression;
 use super::facts::{FACTS, Name, SOURCES, Source, find};
-use super::value::{Facts, Missing, Truth, Type, Value};
+use super::value::{Facts, Missing, Truth, Type, Value, Words};
 use super::{ConceptKind, Rulebook};
 use crate::amount::{Amount, Why};
 use crate::exact::Exact;
@@ -18,12 +18,12 @@ use crate::nutrition::plan::{Kind, Plan, Source as Given};
 use crate::nutrition::route::site;
 use crate::nutrition::totals::{OrderDay, Sums, Totals};
 use crate::patient::{Context, CorrectionBasis, LabTest, Measured, Measurements, Sent, Sex};
-use crate::settings::{Settings, Site};
+use crate::settings::{ContextKind, Settings, Site};
 use crate::timing::schedule::{Line, Method, Occurrences};
 use crate::units::{Unit, energy_density};
 use std::cell::{Cell, OnceCell, RefCell};
 use std::collections::BTreeMap;
-use std::sync::{Arc, LazyLock};
+use std::sync::LazyLock;
 
 /// What the facts of one order are taken from.
 #[derive(Clone, Copy)]
@@ -63,7 +63,7 @@ pub struct CaseFacts<'a> {
     care: OnceCell<Care>,
     sets: [OnceCell<Set>; 3],
     labs: RefCell<BTreeMap<&'static str, Lab<'a>>>,
-    any_laboratory: OnceCell<bool>,
+    laboratories: OnceCell<Vec<(usize, At)>>,
     choosing: Cell<bool>,
 }
 
@@ -78,7 +78,7 @@ static FACTORS: LazyLock<Vec<Exact>> =
 const YEAR: Exact = Exact::int(31_557_600);
 const DAY: Exact = Exact::int(86_400);
 
-fn lacks(fact: usize, why: impl Into<Arc<str>>, at: Vec<At>) -> Vec<Missing> {
+fn lacks(fact: usize, why: impl Into<Words>, at: Vec<At>) -> Vec<Missing> {
     vec![Missing { fact, why: why.into(), at }]
 }
 
@@ -106,7 +106,7 @@ impl<'a> CaseFacts<'a> {
             care: OnceCell::new(),
             sets: Default::default(),
             labs: RefCell::default(),
-            any_laboratory: OnceCell::new(),
+            laboratories: OnceCell::new(),
             choosing: Cell::new(false),
         }
     }
@@ -162,12 +162,12 @@ impl<'a> CaseFacts<'a> {
         let mut out: Vec<Missing> = Vec::new();
         for reason in why {
             let cause = match reason {
-                Why::NoWeight => "weight",
-                Why::MissingInput("the birth date" | "the full birth date") => "age",
-                Why::MissingInput("the gestational age at birth") => "gestation",
-                _ => "",
+                Why::NoWeight => Some(Name::Weight),
+                Why::MissingInput("the birth date" | "the full birth date") => Some(Name::Age),
+                Why::MissingInput("the gestational age at birth") => Some(Name::Gestation),
+                _ => None,
             };
-            let cause = find(cause).filter(|cause| *cause != ix);
+            let cause = cause.map(|name| name as usize).filter(|cause| *cause != ix);
             let more = match cause {
                 Some(cause) => match self.value(cause) {
                     Value::Missing(missing) => missing,
@@ -192,7 +192,7 @@ impl<'a> CaseFacts<'a> {
         &self,
         ix: usize,
         found: &'s Measurements<'a>,
-        name: &str,
+        name: &'static str,
     ) -> Result<&'s Measured<'a>, Vec<Missing>> {
         if let Some(m) = &found.chosen {
             return self.fresh(ix, m).map(|()| m);
@@ -205,7 +205,7 @@ impl<'a> CaseFacts<'a> {
             let at = found.rejected.iter().map(|r| r.at).collect();
             return Err(lacks(ix, format!("{name} was sent and cannot be used: {}", first.why), at));
         }
-        Err(lacks(ix, format!("no {name} was sent"), Vec::new()))
+        Err(lacks(ix, Words::NotSent(name), Vec::new()))
     }
 
     fn fresh(&self, ix: usize, m: &Measured<'_>) -> Result<(), Vec<Missing>> {
@@ -221,19 +221,23 @@ impl<'a> CaseFacts<'a> {
         Err(lacks(ix, why, vec![m.at]))
     }
 
+    fn laboratories(&self) -> &[(usize, At)] {
+        self.laboratories.get_or_init(|| self.m.context.laboratories(self.m.gathered, self.m.tests))
+    }
+
     fn lab(&self, test: &'static str) -> Lab<'a> {
         if let Some(lab) = self.labs.borrow().get(test) {
             return lab.clone();
         }
         let mut problems = Vec::new();
-        let any = *self.any_laboratory.get_or_init(|| self.m.context.any_laboratory(self.m.gathered, self.m.tests));
-        let found = self
-            .m
-            .tests
-            .iter()
-            .find(|t| any && t.fact == test)
-            .map(|t| self.m.context.laboratory(self.m.gathered, t, &mut problems))
-            .unwrap_or_default();
+        let found =
+            match self.m.tests.iter().position(|t| t.fact == test).and_then(|ix| Some((ix, self.m.tests.get(ix)?))) {
+                Some((ix, t)) => {
+                    let own = self.laboratories().iter().filter(|(of, _)| *of == ix).map(|(_, at)| *at);
+                    self.m.context.laboratory(self.m.gathered, t, own, &mut problems)
+                }
+                None => Measurements::default(),
+            };
         let hidden = problems.into_iter().find(|p| p.grave && p.code == "incomplete").map(|p| (p.text, p.at));
         let lab = std::rc::Rc::new((found, hidden));
         self.labs.borrow_mut().insert(test, lab.clone());
@@ -245,10 +249,16 @@ impl<'a> CaseFacts<'a> {
     }
 
     fn laboratory(&self, ix: usize, test: &'static str) -> Found {
+        let none = "the sender looked for laboratory values and there are none";
+        if self.laboratories().is_empty() {
+            let none =
+                if self.m.context.labs == Sent::Empty { none.into() } else { Words::NotSent(self.lab_name(test)) };
+            return Err(lacks(ix, none, Vec::new()));
+        }
         let lab = self.lab(test);
         let (found, hidden) = &*lab;
         if !found.is_sent() && self.m.context.labs == Sent::Empty {
-            return Err(lacks(ix, "the sender looked for laboratory values and there are none", Vec::new()));
+            return Err(lacks(ix, none, Vec::new()));
         }
         let m = self.current(ix, found, self.lab_name(test))?;
         match hidden {
@@ -258,12 +268,15 @@ impl<'a> CaseFacts<'a> {
     }
 
     fn earlier(&self, ix: usize, test: &'static str) -> Found {
-        let lab = self.lab(test);
         let name = self.lab_name(test);
+        if self.laboratories().is_empty() {
+            return Err(lacks(ix, Words::NotSent(name), Vec::new()));
+        }
+        let lab = self.lab(test);
         let latest = self.current(ix, &lab.0, name)?;
         match before(&lab.0, latest) {
             Some(m) => Ok(Value::Quantity(Amount::Known(m.value))),
-            None => Err(lacks(ix, format!("no earlier {name} was sent"), Vec::new())),
+            None => Err(lacks(ix, Words::NoEarlier(name), Vec::new())),
         }
     }
 
@@ -272,7 +285,7 @@ impl<'a> CaseFacts<'a> {
         let Some(latest) = &found.chosen else { return Err(self.missing(Name::Weight)) };
         match before(found, latest) {
             Some(m) => self.fresh(ix, m).map(|()| (m, latest)),
-            None => Err(lacks(ix, "no earlier weight was sent", Vec::new())),
+            None => Err(lacks(ix, Words::NoEarlier("weight"), Vec::new())),
         }
     }
 
@@ -415,10 +428,10 @@ impl<'a> CaseFacts<'a> {
         )
     }
 
-    fn set(&self, ix: usize, kind: ConceptKind, what: &str) -> Found {
+    fn set(&self, ix: usize, kind: ConceptKind, none: &'static str) -> Found {
         match self.coded(kind) {
             Some(Set::Of(keys, ..)) => Ok(Value::Keys(keys.clone())),
-            _ => Err(lacks(ix, format!("no {what} were sent"), Vec::new())),
+            _ => Err(lacks(ix, none, Vec::new())),
         }
     }
 
@@ -630,7 +643,7 @@ impl<'a> CaseFacts<'a> {
     }
 
     /// The highest, or lowest, of several amounts that were read.
-    fn least(&self, ix: usize, read: Vec<context::Read>, none: &str) -> Found {
+    fn least(&self, ix: usize, read: Vec<context::Read>, none: &'static str) -> Found {
         let mut least: Option<Exact> = None;
         for (value, at) in read {
             match value {
@@ -879,9 +892,9 @@ impl<'a> CaseFacts<'a> {
             Name::RestingEnergy => self.resting(ix),
             Name::IdealWeight => self.estimate(ix, Single::Ideal),
             Name::AdjustedWeight => self.estimate(ix, Single::Adjusted25),
-            Name::Conditions => self.set(ix, ConceptKind::Condition, "conditions"),
-            Name::Allergies => self.set(ix, ConceptKind::Allergy, "allergies"),
-            Name::Medicines => self.set(ix, ConceptKind::Medicine, "medicines"),
+            Name::Conditions => self.set(ix, ConceptKind::Condition, "no conditions were sent"),
+            Name::Allergies => self.set(ix, ConceptKind::Allergy, "no allergies were sent"),
+            Name::Medicines => self.set(ix, ConceptKind::Medicine, "no medicines were sent"),
             Name::Potassium => self.laboratory(ix, "serum_potassium"),
             Name::Sodium => self.laboratory(ix, "serum_sodium"),
             Name::Phosphate => self.laboratory(ix, "serum_phosphate"),
@@ -945,6 +958,10 @@ impl Facts for CaseFacts<'_> {
         }
         let value = self.work_out(ix).unwrap_or_else(Value::Missing);
         Some(cell.get_or_init(|| value))
+    }
+
+    fn some_sent(&self, kind: ContextKind) -> bool {
+        kind == ContextKind::Labs && !self.laboratories().is_empty()
     }
 
     fn places(&self, ix: usize) -> Vec<At> {

@@ -184,12 +184,12 @@ fn outcome(
                 Some(Truth::Unknown { missing, why }) => not_evaluated(&missing, &why, facts, about),
                 _ => not_evaluated(&[], &["its scope could not be judged".to_owned()], facts, about),
             };
-            return either(limit, undeclared(gap), full);
+            return either(limit, undeclared(gap, facts), full);
         }
         Verdict::True => {}
     }
     // Among limits of one name the highest priority whose scope holds is the one that counts.
-    for (_, rival) in book.rivals.iter().filter(|(of, _)| *of == ix) {
+    for rival in book.rivals.get(ix).into_iter().flatten() {
         // Where it cannot be told whether the narrower limit applies, it says so itself; this one still counts.
         if let (Some(other), Some(Verdict::True)) = (book.limits.get(*rival), scopes.get(*rival))
             && in_effect(other, about.on)
@@ -213,9 +213,9 @@ fn either(limit: &Limit, quick: Option<Outcome>, full: impl Fn() -> Outcome) -> 
 }
 
 /// The outcome for want of context that the sender does not declare.
-fn undeclared(gap: Gap) -> Option<Outcome> {
+fn undeclared(gap: Gap, facts: &dyn Facts) -> Option<Outcome> {
     match gap {
-        Gap::Undeclared(kind) => Some(Outcome::NotProvided(Cow::Borrowed(kind_words(kind)))),
+        Gap::Undeclared(kind) => Some(not_provided(kind, facts)),
         Gap::Other => None,
     }
 }
@@ -235,7 +235,7 @@ fn without_reasons(limit: &Limit, facts: &dyn Facts, declared: &BTreeSet<Context
             Verdict::Open(gap) => open = open.or(Some(gap)),
         }
     }
-    open.map_or(Some(Outcome::Clear), undeclared)
+    open.map_or(Some(Outcome::Clear), |gap| undeclared(gap, facts))
 }
 
 /// Whether a check finds something, without reasons.
@@ -246,22 +246,7 @@ fn compared(check: &Check, facts: &dyn Facts, declared: &BTreeSet<ContextKind>) 
         Bound::Below(bound) => (bound, false),
     };
     let Some(measure) = &check.measure else { return Verdict::Open(Gap::Other) };
-    match (measure.extent(facts, declared).ends(), bound.extent(facts, declared).ends()) {
-        (Ok((low, high)), Ok((bound_low, bound_high))) => {
-            let (surely, maybe) = if above {
-                (bound_high.is_some_and(|b| low > b), high.is_none_or(|m| m > bound_low))
-            } else {
-                (high.is_some_and(|m| m < bound_low), bound_high.is_none_or(|b| low < b))
-            };
-            match (surely, maybe) {
-                (true, _) => Verdict::True,
-                (false, false) => Verdict::False,
-                (false, true) => Verdict::Open(Gap::Other),
-            }
-        }
-        (Err(a), Err(b)) => Verdict::Open(a.and(b)),
-        (Err(gap), _) | (_, Err(gap)) => Verdict::Open(gap),
-    }
+    measure.beyond(bound, above, facts, declared)
 }
 
 fn checks(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Outcome {
@@ -362,7 +347,7 @@ fn beyond(measure: &Amount, bound: &Amount, above: bool) -> Option<bool> {
     if !maybe {
         return Some(false);
     }
-    let capped = matches!(measure, Amount::Range { why, .. } if why.iter().all(|w| *w == Why::CapBelowSchedule));
+    let capped = matches!(measure, Amount::Range(span) if span.why.iter().all(|w| *w == Why::CapBelowSchedule));
     (capped && bound.known().is_some()).then_some(true)
 }
 
@@ -440,7 +425,7 @@ fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: 
         && missing.iter().all(|m| undeclared(m).is_some())
         && let Some(kind) = missing.iter().find_map(undeclared)
     {
-        return Outcome::NotProvided(Cow::Borrowed(kind_words(kind)));
+        return not_provided(kind, facts);
     }
     let said = lacking(missing, why);
     let mut at: Vec<At> = missing.iter().flat_map(|m| m.at.iter().copied()).collect();
@@ -481,6 +466,11 @@ fn lower_first(text: &str) -> String {
         (Some(first), Some(second)) if !second.is_uppercase() => first.to_lowercase().chain(chars).collect(),
         _ => text.to_owned(),
     }
+}
+
+fn not_provided(kind: ContextKind, facts: &dyn Facts) -> Outcome {
+    let further = kind == ContextKind::Labs && facts.some_sent(kind);
+    Outcome::NotProvided(Cow::Borrowed(if further { "further laboratory results" } else { kind_words(kind) }))
 }
 
 /// A kind of context in the trade's words.

@@ -61,8 +61,8 @@ pub struct Rulebook {
     pub warnings: Vec<file::RulebookProblem>,
     /// Keys of limits with their values and places.
     effective: Vec<Effective>,
-    /// Limits and those of the same name and a higher priority, which take their place where their scope holds.
-    rivals: Vec<(usize, usize)>,
+    /// For each limit those of the same name and a higher priority, which take its place where their scope holds.
+    rivals: Vec<Vec<usize>>,
 }
 
 /// A book without limits.
@@ -82,22 +82,26 @@ impl Rulebook {
                 check.compared = compared;
             }
         }
-        let all = self.limits.iter().enumerate();
-        self.rivals = all
-            .clone()
-            .flat_map(|(ix, limit)| {
-                all.clone()
-                    .filter(move |(_, other)| {
-                        other.rule.name == limit.rule.name
-                            && other.rule.id != limit.rule.id
-                            && other.priority > limit.priority
-                            // In shadow a limit has no effect, so it takes nobody's place.
-                            && !matches!(other.mode, Mode::Off | Mode::Shadow)
-                    })
-                    .map(move |(other, _)| (ix, other))
-            })
-            .collect();
+        let rivals_of = |limit: &Limit| {
+            let others = self.limits.iter().enumerate().filter(|(_, other)| {
+                other.rule.name == limit.rule.name
+                    && other.rule.id != limit.rule.id
+                    && other.priority > limit.priority
+                    // In shadow a limit has no effect, so it takes nobody's place.
+                    && !matches!(other.mode, Mode::Off | Mode::Shadow)
+            });
+            others.map(|(ix, _)| ix).collect()
+        };
+        self.rivals = self.limits.iter().map(rivals_of).collect();
         self
+    }
+
+    /// The same book without a limit.
+    #[must_use]
+    pub fn without(&self, id: &str) -> Self {
+        let mut rest = self.clone();
+        rest.limits.retain(|limit| limit.rule.id != id);
+        rest.prepared()
     }
 
     /// Per limit and key the value in effect and where it comes from, in the order of the limits.

@@ -4,6 +4,7 @@ use crate::amount::Amount;
 use crate::intake::order::At;
 use crate::settings::ContextKind;
 use crate::units::Dimension;
+use std::fmt;
 use std::sync::Arc;
 
 /// What a fact or an expression is.
@@ -48,10 +49,70 @@ pub struct Fact {
 pub struct Missing {
     /// Index of the fact in the list of facts.
     pub fact: usize,
-    /// Why it is not there, in words: "not sent", "9 days old; usable for 3 days", ….
-    pub why: Arc<str>,
+    /// Why it is not there: "not sent", "9 days old; usable for 3 days", ….
+    pub why: Words,
     /// Places concerned, when there are any.
     pub at: Vec<At>,
+}
+
+/// Why something is missing, in words. Most orders come without most of their context, and nobody reads why for each
+/// fact: what is always said in the same words is only written out when it is shown.
+#[derive(Clone, Debug)]
+pub enum Words {
+    /// As they stand.
+    Fixed(&'static str),
+    /// Written for this order.
+    Own(Arc<str>),
+    /// "no … was sent".
+    NotSent(&'static str),
+    /// "no earlier … was sent".
+    NoEarlier(&'static str),
+}
+
+impl Words {
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        match self {
+            Self::Fixed(text) => text.is_empty(),
+            Self::Own(text) => text.is_empty(),
+            Self::NotSent(_) | Self::NoEarlier(_) => false,
+        }
+    }
+}
+
+impl fmt::Display for Words {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Fixed(text) => f.write_str(text),
+            Self::Own(text) => f.write_str(text),
+            Self::NotSent(what) => write!(f, "no {what} was sent"),
+            Self::NoEarlier(what) => write!(f, "no earlier {what} was sent"),
+        }
+    }
+}
+
+impl PartialEq for Words {
+    fn eq(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::NotSent(a), Self::NotSent(b)) | (Self::NoEarlier(a), Self::NoEarlier(b)) => a == b,
+            (Self::Fixed(a), Self::Fixed(b)) => a == b,
+            _ => self.to_string() == other.to_string(),
+        }
+    }
+}
+
+impl Eq for Words {}
+
+impl From<&'static str> for Words {
+    fn from(text: &'static str) -> Self {
+        Self::Fixed(text)
+    }
+}
+
+impl From<String> for Words {
+    fn from(text: String) -> Self {
+        Self::Own(text.into())
+    }
 }
 
 /// Three truth values.
@@ -104,6 +165,11 @@ pub trait Facts {
     fn held(&self, fact: usize) -> Option<&Value> {
         let _ = fact;
         None
+    }
+    /// Whether some context of a kind was sent, though not all that is asked for.
+    fn some_sent(&self, kind: ContextKind) -> bool {
+        let _ = kind;
+        false
     }
     /// Places of a fact's value in the input, for the finding.
     fn places(&self, fact: usize) -> Vec<At>;

@@ -644,11 +644,7 @@ fn between(
 
 fn ends(a: Exact, b: Exact, why: &[Why]) -> Amount {
     let (low, high) = (a.min(b), a.max(b));
-    if low == high {
-        Amount::Known(low)
-    } else {
-        Amount::Range { low, high: Some(high), mean: None, why: why.to_vec() }
-    }
+    if low == high { Amount::Known(low) } else { Amount::range(low, Some(high), None, why.to_vec()) }
 }
 
 /// Whether two volumes differ by more than the tolerance of a cap: the larger of 0.5 % and 1 mL.
@@ -729,7 +725,7 @@ fn cut(
             && Exact::int(begun) < low
         {
             let why = crate::amount::join(day.feeds.why(), &[Why::CapBelowSchedule]);
-            day.feeds = Amount::Range { low: Exact::int(begun), high: Some(high), mean: None, why };
+            day.feeds = Amount::range(Exact::int(begun), Some(high), None, why);
         }
         if let (Some(low), Some(high)) = (day.volume.low(), day.volume.high()) {
             let low = low.min(given);
@@ -738,7 +734,7 @@ fn cut(
                 if !why.contains(&Why::CapBelowSchedule) {
                     why.push(Why::CapBelowSchedule);
                 }
-                day.volume = Amount::Range { low, high: Some(high), mean: None, why };
+                day.volume = Amount::range(low, Some(high), None, why);
             }
         }
     }
@@ -762,7 +758,7 @@ fn cut_anywhere(days: &mut [LineDay], capped: &[bool], cap: Exact, length: Exact
         for amount in [&mut day.volume, &mut day.feeds] {
             if let Some(high) = amount.high().filter(|h| h.is_positive()) {
                 let why = crate::amount::join(amount.why(), &[Why::CapBelowSchedule, Why::Range]);
-                *amount = Amount::Range { low: Exact::ZERO, high: Some(high), mean: None, why };
+                *amount = Amount::range(Exact::ZERO, Some(high), None, why);
             }
         }
     }
@@ -955,7 +951,7 @@ fn spread<'a>(amounts: impl Iterator<Item = &'a Amount>) -> Amount {
         return Amount::Known(low);
     }
     why.insert(0, Why::Spread("the schedule does not repeat every day".to_owned()));
-    Amount::Range { low, high: if open { None } else { high }, mean: sum.and_then(|s| s.div(Exact::int(n))), why }
+    Amount::range(low, if open { None } else { high }, sum.and_then(|s| s.div(Exact::int(n))), why)
 }
 
 /// The same window, or one up to three days later: the first that gives at most what the day one cycle later gives. A feed of

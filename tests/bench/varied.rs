@@ -63,3 +63,80 @@ fn order(i: usize) -> String {
         ["GT", "NGT", "OGT"][i % 3],
     )
 }
+
+/// `n` requests of the hook `order-sign`: the same orders as drafts, with every key of the prefetch: weights, a height,
+/// two laboratory panels, conditions, medicines, an order that stands, the tube and the encounter. Invented.
+pub fn hooks(n: usize) -> Vec<Vec<u8>> {
+    (0..n).map(|i| hook(i).to_string().into_bytes()).collect()
+}
+
+fn hook(i: usize) -> serde_json::Value {
+    use serde_json::{Value, json};
+    let bundle: Value = serde_json::from_str(&order(i)).unwrap_or_default();
+    let resource = |nth: usize| bundle["entry"][nth]["resource"].clone();
+    let (patient, mut weight, mut draft) = (resource(0), resource(1), resource(2));
+    let day = 1 + i % 27;
+    let subject = json!({"reference": format!("Patient/p{i}")});
+    let at = |hour: usize| format!("2026-11-{day:02}T{hour:02}:15:00Z");
+    weight["subject"] = subject.clone();
+    draft["patient"] = subject.clone();
+    draft["status"] = json!("draft");
+    let found = |resources: Vec<Value>| {
+        let entries: Vec<Value> =
+            resources.iter().map(|r| json!({"resource": r, "search": {"mode": "match"}})).collect();
+        json!({"resourceType": "Bundle", "type": "searchset", "total": entries.len(), "entry": entries})
+    };
+    let measured = |code: &str, category: &str, value: String, unit: &str, when: String| {
+        let value: Value = serde_json::from_str(&value).unwrap_or_default();
+        json!({
+            "resourceType": "Observation", "id": format!("o{code}-{i}"), "status": "final", "subject": subject,
+            "category": [{"coding": [{"system": "http://terminology.hl7.org/CodeSystem/observation-category", "code": category}]}],
+            "code": {"coding": [{"system": "http://loinc.org", "code": code}]}, "effectiveDateTime": when,
+            "valueQuantity": {"value": value, "unit": unit, "system": "http://unitsofmeasure.org", "code": unit}})
+    };
+    let labs = [
+        ("2823-3", "4.1", "mmol/L"),
+        ("2951-2", "139", "mmol/L"),
+        ("14879-1", "1.05", "mmol/L"),
+        ("2601-3", "0.84", "mmol/L"),
+        ("14749-6", "6.2", "mmol/L"),
+        ("14682-9", "74", "umol/L"),
+    ];
+    let labs = [3, 5].into_iter().flat_map(|hour| {
+        labs.map(|(code, value, unit)| measured(code, "laboratory", value.to_owned(), unit, at(hour)))
+    });
+    let coded = |kind: &str, field: &str, system: &str, code: &str| {
+        let mut out = json!({"resourceType": kind, "id": format!("c{code}-{i}"), "subject": subject});
+        out[field] = json!({"coding": [{"system": system, "code": code}]});
+        out
+    };
+    let condition = |code: &str| {
+        let mut out = coded("Condition", "code", "http://snomed.info/sct", code);
+        out["clinicalStatus"] = json!({"coding": [{"system": "http://terminology.hl7.org/CodeSystem/condition-clinical", "code": "active"}]});
+        out
+    };
+    let medicine = |code: &str| {
+        let mut out = coded("MedicationRequest", "medicationCodeableConcept", "http://www.whocc.no/atc", code);
+        (out["status"], out["intent"]) = (json!("active"), json!("order"));
+        out
+    };
+    let none = || found(Vec::new());
+    json!({
+        "hook": "order-sign", "hookInstance": format!("0d9b5d0e-6f6a-4c69-9e39-{i:012x}"),
+        "context": {
+            "userId": "Practitioner/pr1", "patientId": format!("p{i}"), "encounterId": "stay-1",
+            "draftOrders": {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": draft}]}},
+        "prefetch": {
+            "patient": patient,
+            "weights": found(vec![weight.clone(), measured("29463-7", "vital-signs", format!("{}.5", 50 + i % 37), "kg", "2026-10-30T07:00:00Z".to_owned())]),
+            "measured-weights": none(),
+            "heights": found(vec![measured("8302-2", "vital-signs", (155 + i % 35).to_string(), "cm", at(4))]),
+            "lengths": none(), "birth-weight": none(), "gestation": none(),
+            "labs": found(labs.collect()),
+            "allergies": none(),
+            "conditions": found(vec![condition("38341003"), condition("230690007")]),
+            "medicines": found(vec![medicine("C07AB02"), medicine("A02BC02"), medicine("B01AB05")]),
+            "orders": none(), "devices": none(),
+            "encounter": {"resourceType": "Encounter", "id": "stay-1", "status": "in-progress", "subject": subject,
+                "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"}}}})
+}

@@ -1,5 +1,5 @@
 //! The yardstick for the load measurement: an axum handler that parses the same body into
-//! `serde_json::Value` and answers with a fixed body. `parse_only ADDR:PORT`.
+//! `serde_json::Value` and answers with a fixed body or a fixed card. `parse_only ADDR:PORT`.
 
 use axum::Router;
 use axum::body::Bytes;
@@ -10,10 +10,21 @@ use tokio::net::TcpListener;
 const ANSWER: &str =
     r#"{"resourceType":"OperationOutcome","issue":[{"severity":"information","code":"informational"}]}"#;
 
+const CARD: &str = r#"{"cards":[{"uuid":"4e0a3a1e-3283-4575-ab82-028d55fe2719","summary":"A fixed card","indicator":"info","source":{"label":"yardstick"}}]}"#;
+
 async fn parse(body: Bytes) -> (StatusCode, &'static str) {
     match serde_json::from_slice::<serde_json::Value>(&body) {
         Ok(value) if value["resourceType"] == "Bundle" => (StatusCode::OK, ANSWER),
         _ => (StatusCode::BAD_REQUEST, ANSWER),
+    }
+}
+
+/// The same for a hook's request, with one fixed card.
+async fn card(body: Bytes) -> (StatusCode, [(&'static str, &'static str); 1], &'static str) {
+    let json = [("content-type", "application/json")];
+    match serde_json::from_slice::<serde_json::Value>(&body) {
+        Ok(value) if value["hook"] == "order-sign" => (StatusCode::OK, json, CARD),
+        _ => (StatusCode::BAD_REQUEST, json, CARD),
     }
 }
 
@@ -31,7 +42,7 @@ fn main() {
     runtime.block_on(async {
         let listener = TcpListener::bind(&address).await.expect("the address is free");
         println!("listening on http://{}", listener.local_addr().expect("bound"));
-        let app = Router::new().route("/parse", post(parse)).route("/fixed", post(fixed));
+        let app = Router::new().route("/parse", post(parse)).route("/hook", post(card)).route("/fixed", post(fixed));
         axum::serve(listener, app).await.expect("served");
     });
 }

@@ -58,7 +58,7 @@ def judge(name, raw, version, against=None, kind=None):
 class Service:
     def __init__(self, program, *more):
         self.process = subprocess.Popen(
-            [program, "serve", "--listen", "127.0.0.1:0", "--formulary", str(ROOT / "deploy/demo/formulary.csv"), *more],
+            [program, "serve", "--store", "none", "--listen", "127.0.0.1:0", "--formulary", str(ROOT / "deploy/demo/formulary.csv"), *more],
             stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
         for line in self.process.stdout:
             found = re.search(r"127\.0\.0\.1:(\d+)", line)

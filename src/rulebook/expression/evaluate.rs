@@ -116,8 +116,8 @@ impl Side {
     fn of(amount: &Amount) -> Self {
         match amount {
             Amount::Known(x) => Self::Known(*x),
-            Amount::Range { low, high, why, .. } => {
-                Self::Span(Box::new(Span { low: Some(*low), high: *high, why: why.clone() }))
+            Amount::Range(range) => {
+                Self::Span(Box::new(Span { low: Some(range.low), high: range.high, why: range.why.clone() }))
             }
             Amount::Unknown(why) => Self::Lack(Box::new(Lack { why: why.clone(), ..Lack::default() })),
         }
@@ -143,7 +143,7 @@ impl Side {
         match self {
             Self::Known(x) => Value::Quantity(Amount::Known(x)),
             Self::Span(span) => Value::Quantity(match span.low {
-                Some(low) => Amount::Range { low, high: span.high, mean: None, why: span.why },
+                Some(low) => Amount::range(low, span.high, None, span.why),
                 None => Amount::Unknown(span.why),
             }),
             Self::Lack(lack) if lack.missing.is_empty() => {
@@ -622,7 +622,7 @@ fn cut(a: &Side, b: &Side, unit: Option<&Scale>) -> String {
     let text = |side: &Side| -> String {
         let amount = match side {
             Side::Known(x) => Some(Amount::Known(*x)),
-            Side::Span(span) => span.low.map(|low| Amount::Range { low, high: span.high, mean: None, why: vec![] }),
+            Side::Span(span) => span.low.map(|low| Amount::range(low, span.high, None, vec![])),
             Side::Lack(_) => None,
         };
         // Without a unit the figures would be in base units, which nobody reads.

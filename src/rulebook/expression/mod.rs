@@ -18,7 +18,7 @@ use lower::Node;
 pub use scale::Scale;
 use std::collections::BTreeSet;
 pub use template::Template;
-pub use verdict::{Extent, Gap, Verdict};
+pub use verdict::{Gap, Verdict};
 
 /// Longest expression, in characters.
 pub const MAX_CHARACTERS: usize = 2_000;
@@ -136,8 +136,9 @@ impl Expression {
         verdict::Quick { facts, declared }.verdict(&self.node)
     }
 
-    /// Its amount for one order without reasons, in base units; the same holds against [`Expression::evaluate`].
-    pub fn extent(&self, facts: &dyn Facts, declared: &BTreeSet<ContextKind>) -> Extent {
-        verdict::Quick { facts, declared }.extent(&self.node)
+    /// Whether its amount for one order lies above (or else below) a bound, without reasons; held against
+    /// [`Expression::evaluate`] of both as [`Expression::verdict`] is against [`Expression::holds`].
+    pub fn beyond(&self, bound: &Self, above: bool, facts: &dyn Facts, declared: &BTreeSet<ContextKind>) -> Verdict {
+        verdict::Quick { facts, declared }.beyond(&self.node, &bound.node, above)
     }
 }

@@ -248,11 +248,13 @@ pub(super) fn shown(amount: &Amount, unit: Option<&Scale>, places: u32) -> Optio
     };
     let mut text = match amount {
         Amount::Known(x) => number(*x)?,
-        Amount::Range { low, high: None, .. } => format!("at least {}", number(*low)?),
-        Amount::Range { low, high: Some(high), .. } => {
-            let (low, high) = (number(*low)?, number(*high)?);
-            if low == high { low } else { format!("{low} to {high}") }
-        }
+        Amount::Range(span) => match (number(span.low)?, span.high) {
+            (low, None) => format!("at least {low}"),
+            (low, Some(high)) => match number(high)? {
+                high if low == high => low,
+                high => format!("{low} to {high}"),
+            },
+        },
         Amount::Unknown(_) => return None,
     };
     if let Some(unit) = unit.map(Scale::spelled).filter(|u| !u.is_empty()) {

@@ -203,7 +203,7 @@ fn a_divisor_that_may_be_zero_leaves_nothing_known() {
     }
     let nothing = Given(vec![("weight", Value::Quantity(Amount::unknown(Why::NoWeight)))]);
     match compile("weight * 2").evaluate(&nothing, &[]) {
-        Value::Missing(missing) => assert_eq!(&*missing[0].why, "no usable dosing weight"),
+        Value::Missing(missing) => assert_eq!(missing[0].why.to_string(), "no usable dosing weight"),
         other => panic!("{other:?}"),
     }
 }

@@ -41,7 +41,7 @@ pub enum Verdict {
 
 /// An amount without its reasons, in base units.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Extent {
+enum Extent {
     /// Exactly this.
     Known(Exact),
     /// From the first to the second, which may be open.
@@ -57,7 +57,7 @@ impl Extent {
     ///
     /// # Errors
     /// What keeps it open.
-    pub fn ends(self) -> Result<(Exact, Option<Exact>), Gap> {
+    fn ends(self) -> Result<(Exact, Option<Exact>), Gap> {
         match self {
             Self::Known(x) => Ok((x, Some(x))),
             Self::Span(low, high) => Ok((low, high)),
@@ -114,7 +114,10 @@ impl<'o> Quick<'o> {
             },
             Node::All(parts) => self.connected(parts, Verdict::False, Verdict::True),
             Node::Any(parts) => self.connected(parts, Verdict::True, Verdict::False),
-            Node::Compare { test, sides, .. } => compare(*test, self.extent(&sides.0), self.extent(&sides.1)),
+            Node::Compare { test, sides, .. } => match (self.exact(&sides.0), self.exact(&sides.1)) {
+                (Some(a), Some(b)) => said(test.holds(a.cmp(b))),
+                _ => compare(*test, self.extent(&sides.0), self.extent(&sides.1)),
+            },
             Node::SameTruth(sides) => match (self.verdict(&sides.0), self.verdict(&sides.1)) {
                 (Verdict::Open(a), Verdict::Open(b)) => Verdict::Open(a.and(b)),
                 (open @ Verdict::Open(_), _) | (_, open @ Verdict::Open(_)) => open,
@@ -174,12 +177,50 @@ impl<'o> Quick<'o> {
         }
     }
 
-    pub(super) fn extent(self, node: &Node) -> Extent {
+    /// An amount that stands there as it is, without a copy.
+    fn exact<'n>(self, node: &'n Node) -> Option<&'n Exact>
+    where
+        'o: 'n,
+    {
+        match node {
+            Node::Amount(x) => Some(x),
+            Node::Fact(fact) => match self.facts.held(*fact) {
+                Some(Value::Quantity(Amount::Known(x))) => Some(x),
+                _ => None,
+            },
+            _ => None,
+        }
+    }
+
+    /// Whether a measure lies surely beyond a bound, surely not, or neither.
+    pub(super) fn beyond(self, measure: &Node, bound: &Node, above: bool) -> Verdict {
+        if let (Some(m), Some(b)) = (self.exact(measure), self.exact(bound)) {
+            return said(if above { m > b } else { m < b });
+        }
+        match (self.extent(measure).ends(), self.extent(bound).ends()) {
+            (Ok((low, high)), Ok((bound_low, bound_high))) => {
+                let (surely, maybe) = if above {
+                    (bound_high.is_some_and(|b| low > b), high.is_none_or(|m| m > bound_low))
+                } else {
+                    (high.is_some_and(|m| m < bound_low), bound_high.is_none_or(|b| low < b))
+                };
+                match (surely, maybe) {
+                    (true, _) => Verdict::True,
+                    (false, false) => Verdict::False,
+                    (false, true) => Verdict::Open(Gap::Other),
+                }
+            }
+            (Err(a), Err(b)) => Verdict::Open(a.and(b)),
+            (Err(gap), _) | (_, Err(gap)) => Verdict::Open(gap),
+        }
+    }
+
+    fn extent(self, node: &Node) -> Extent {
         match node {
             Node::Amount(x) => Extent::Known(*x),
             Node::Fact(_) => match self.held(node) {
                 Some(Value::Quantity(Amount::Known(x))) => Extent::Known(*x),
-                Some(Value::Quantity(Amount::Range { low, high, .. })) => Extent::Span(*low, *high),
+                Some(Value::Quantity(Amount::Range(span))) => Extent::Span(span.low, span.high),
                 other => Extent::Open(self.gap(other)),
             },
             Node::Arithmetic(operation, sides) => operated(*operation, self.extent(&sides.0), self.extent(&sides.1)),

@@ -1,0 +1,254 @@
+//! `store`: looking after what the queue keeps; and the flags by which `serve` keeps one.
+
+use super::exit::Exit;
+use super::serve::runtime;
+use crate::http::Doors;
+use crate::queue::policy::{Closing, Policy};
+use crate::queue::{Person, Role};
+use crate::store::backup::{backup, restore};
+use crate::store::{SqlStore, Store, Unavailable, Verified, is_postgres, open, schema, tables, verify};
+use clap::builder::PossibleValuesParser;
+use clap::{Args, Subcommand};
+use jiff::{SignedDuration, Timestamp};
+use std::io::Write as _;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::task::JoinHandle;
+
+/// What `--store` says where nothing is to be kept.
+const NONE: &str = "none";
+/// The file's name where none is given.
+const FILE: &str = "queue.sqlite";
+/// How often what is past its time is removed.
+const PURGE: Duration = Duration::from_secs(3600);
+
+fn closings() -> PossibleValuesParser {
+    PossibleValuesParser::new(Closing::ALL.map(|(_, word)| word))
+}
+
+/// Flags about the queue, for `serve`.
+#[derive(Args, Debug)]
+pub struct Keeping {
+    /// Where flagged and not fully checked orders are kept: a file (SQLite), postgres://USER@HOST/DATABASE, or "none" [default: queue.sqlite in $STATE_DIRECTORY, $XDG_STATE_HOME/enteral-gate or ~/.local/state/enteral-gate]
+    #[arg(long, env = "ENTERAL_GATE_STORE", value_name = "PLACE", hide_env_values = true)]
+    store: Option<String>,
+    /// Days after which orders that are closed or replaced are removed [default: never]
+    #[arg(long, env = "ENTERAL_GATE_KEEP_DAYS", value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..=36500))]
+    keep_days: Option<u32>,
+    /// When an order on the queue is closed
+    #[arg(long, env = "ENTERAL_GATE_CLOSING", value_name = "POLICY", value_parser = closings(), default_value = "every-lane-asked")]
+    closing: String,
+    /// Minutes for which somebody holds an order that they took
+    #[arg(long, env = "ENTERAL_GATE_HOLD_MINUTES", value_name = "MINUTES", default_value_t = 30, value_parser = clap::value_parser!(u16).range(1..=1440))]
+    hold_minutes: u16,
+}
+
+/// The place of a store: as given, or the usual one. The folder of the usual one is made.
+fn place(given: Option<&str>) -> Result<String, String> {
+    if let Some(given) = given {
+        return Ok(given.to_owned());
+    }
+    let variable = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
+    let folder = variable("STATE_DIRECTORY")
+        .or_else(|| variable("XDG_STATE_HOME").map(|home| home.join("enteral-gate")))
+        .or_else(|| variable("HOME").map(|home| home.join(".local/state/enteral-gate")))
+        .ok_or("--store PLACE is needed: there is no home folder to keep the queue in (`--store none` keeps none)")?;
+    std::fs::create_dir_all(&folder)
+        .map_err(|error| format!("--store: the folder {} cannot be made: {error}", folder.display()))?;
+    folder
+        .join(FILE)
+        .into_os_string()
+        .into_string()
+        .map_err(|_| "--store PLACE is needed: the name of the state folder is no text".to_owned())
+}
+
+impl Keeping {
+    /// The institution's choices.
+    fn policy(&self) -> Policy {
+        let closing = Closing::ALL.into_iter().find(|(_, word)| *word == self.closing);
+        Policy {
+            closing: closing.map(|(closing, _)| closing).unwrap_or_default(),
+            hold: SignedDuration::from_mins(self.hold_minutes.into()),
+            ..Policy::default()
+        }
+    }
+
+    /// Opens the store and puts it into the service; gives what keeps it in order, to be stopped and closed at the end.
+    ///
+    /// # Errors
+    /// A store that cannot be used: a service that cannot record from the start is not started.
+    pub async fn open(&self, doors: &mut Doors) -> Result<Option<Open>, String> {
+        if self.store.as_deref() == Some(NONE) {
+            tracing::warn!("--store none: flagged orders are answered, and nobody sees them on a queue");
+            return Ok(None);
+        }
+        let place = place(self.store.as_deref())?;
+        let store = open(&place, self.policy()).await.map_err(|error| format!("--store: {error}"))?;
+        let store = Arc::new(store);
+        tracing::info!(store = store.health().kind, keep_days = self.keep_days, "the queue is kept");
+        doors.store = Some(store.clone());
+        let purging = self.keep_days.map(|days| tokio::spawn(purge_again(store.clone(), days)));
+        Ok(Some(Open { store, purging }))
+    }
+}
+
+/// A store in use.
+pub struct Open {
+    store: Arc<SqlStore>,
+    purging: Option<JoinHandle<()>>,
+}
+
+impl Open {
+    /// Writes what waits and lets go of it.
+    pub async fn close(self) {
+        if let Some(purging) = self.purging {
+            purging.abort();
+        }
+        // It never fails: what could not be written is in the log.
+        let _ = self.store.close().await;
+    }
+}
+
+fn before(now: Timestamp, days: u32) -> Timestamp {
+    now.checked_sub(SignedDuration::from_hours(i64::from(days) * 24)).unwrap_or(Timestamp::MIN)
+}
+
+async fn purge_again(store: Arc<SqlStore>, days: u32) {
+    loop {
+        let now = Timestamp::now();
+        match store.purge_if_any(before(now, days), Person::program(), now).await {
+            Ok(0) => {}
+            Ok(removed) => tracing::info!(removed, keep_days = days, "orders past their time were removed"),
+            Err(error) => tracing::error!(problem = %error, "orders past their time could not be removed"),
+        }
+        tokio::time::sleep(PURGE).await;
+    }
+}
+
+/// Where a store is, for the commands.
+#[derive(Args, Debug)]
+pub struct Where {
+    /// A file (SQLite) or postgres://USER@HOST/DATABASE [default: as `serve`]
+    #[arg(long, env = "ENTERAL_GATE_STORE", value_name = "PLACE", hide_env_values = true)]
+    store: Option<String>,
+}
+
+/// Commands about what the queue keeps.
+#[derive(Subcommand, Debug)]
+pub enum StoreCommand {
+    /// Copy everything, as it is at one moment, into a new file, and verify the copy; the service may run meanwhile
+    Backup {
+        /// Where
+        #[command(flatten)]
+        at: Where,
+        /// The new file
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+    },
+    /// Say whether everything is whole: the file, every order, every entry of the trail and the chain over them
+    Verify {
+        /// Where
+        #[command(flatten)]
+        at: Where,
+        /// Place of an entry that was noted before (SEQUENCE:HASH); it has to be in the chain, or at its end
+        #[arg(long, value_name = "SEQUENCE:HASH")]
+        anchor: Option<String>,
+    },
+    /// Put a copy in the place of a store that no service uses; a file that is there is kept under another name
+    Restore {
+        /// Where
+        #[command(flatten)]
+        at: Where,
+        /// The copy
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+    },
+    /// Remove orders that are closed or replaced and did not change for some days; the trail keeps a line of it
+    Purge {
+        /// Where
+        #[command(flatten)]
+        at: Where,
+        /// Days
+        #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..=36500))]
+        keep_days: u32,
+    },
+    /// Say of which version the tables are, or bring them to one, forward or back; no service may use them meanwhile
+    Tables {
+        /// Where
+        #[command(flatten)]
+        at: Where,
+        /// The version
+        #[arg(long, value_name = "VERSION")]
+        to: Option<i64>,
+    },
+}
+
+fn say(text: &str) -> Result<(), String> {
+    writeln!(std::io::stdout().lock(), "{text}").map_err(|error| error.to_string())
+}
+
+fn counted(found: &Verified) -> String {
+    let Verified { items, entries, purged, last } = found;
+    format!("{items} orders, {entries} entries of the trail ({purged} of removed orders), last entry {last}")
+}
+
+impl StoreCommand {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// What cannot be used, or is not whole.
+    pub fn run(self) -> Result<Exit, String> {
+        let usable = |at: &Where| match at.store.as_deref() {
+            Some(NONE) => Err("--store none keeps nothing to work on".to_owned()),
+            given => place(given),
+        };
+        let trouble = |error: Unavailable| error.to_string();
+        runtime()?.block_on(async {
+            match self {
+                Self::Backup { at, file } => {
+                    let found = backup(&usable(&at)?, &file).await.map_err(trouble)?;
+                    say(&format!("{}: {}", file.display(), counted(&found)))?;
+                }
+                Self::Verify { at, anchor } => {
+                    let place = usable(&at)?;
+                    let anchor =
+                        anchor.map(|anchor| anchor.parse()).transpose().map_err(|what| format!("--anchor: {what}"))?;
+                    match verify(&place, anchor).await {
+                        Ok(found) => say(&format!("whole: {}", counted(&found)))?,
+                        Err(Unavailable::Damaged(what)) => {
+                            say(&format!("NOT whole: {what}"))?;
+                            return Ok(Exit::Flagged);
+                        }
+                        Err(error) => return Err(error.to_string()),
+                    }
+                }
+                Self::Restore { at, file } => {
+                    let (found, before) = restore(&file, &usable(&at)?).await.map_err(trouble)?;
+                    say(&format!("restored: {}", counted(&found)))?;
+                    if let Some(before) = before {
+                        say(&format!("what was there before is kept as {}", before.display()))?;
+                    }
+                }
+                Self::Purge { at, keep_days } => {
+                    let place = usable(&at)?;
+                    if !is_postgres(&place) && !std::path::Path::new(&place).exists() {
+                        return Err(format!("{place} is not there"));
+                    }
+                    let store = open(&place, Policy::default()).await.map_err(trouble)?;
+                    let now = Timestamp::now();
+                    let by =
+                        Person { id: "command-line".to_owned(), name: "command line".to_owned(), role: Role::Program };
+                    let removed = store.purge(before(now, keep_days), by, now).await.map_err(trouble)?;
+                    store.close().await.map_err(trouble)?;
+                    say(&format!("{removed} orders removed"))?;
+                }
+                Self::Tables { at, to } => {
+                    let version = tables(&usable(&at)?, to).await.map_err(trouble)?;
+                    say(&format!("tables of version {version}; this program makes version {}", schema::VERSION))?;
+                }
+            }
+            Ok(Exit::Clear)
+        })
+    }
+}

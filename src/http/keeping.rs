@@ -1,0 +1,202 @@
+//! Appraised orders on their way to the queue. What is found always goes out; whether it was recorded as well is said in
+//! the answer, and counted.
+
+use super::App;
+use super::metrics::Counters;
+use crate::queue::item::Received;
+use crate::store::{Recorded, Store};
+use axum::response::Response;
+use http::{HeaderName, HeaderValue};
+use jiff::Timestamp;
+use serde_json::{Value, json};
+use std::fmt::Write as _;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::Semaphore;
+use tokio::time::{Instant, timeout_at};
+
+/// Says in an answer whether what it tells of is in the queue: `recorded` or `not-recorded`; absent where nothing was to
+/// be recorded.
+pub const HEADER: HeaderName = HeaderName::from_static("enteral-gate-queue");
+
+/// Counter of orders that were to be recorded.
+pub const RECORDED: &str = "enteral_gate_queue_orders_total";
+
+/// What the counters are.
+pub const COUNTERS: [(&str, &str); 1] = [(
+    RECORDED,
+    "Orders that were to be recorded: new, again, not-recorded (tried again from memory), late (not known when the answer went out).",
+)];
+
+/// Longest time that an answer to an operation waits for its orders to be recorded.
+pub const PATIENCE: Duration = Duration::from_secs(2);
+
+/// Clear orders that are looked up at the same time; of more, an earlier content stays on the queue.
+static CLEAR: Semaphore = Semaphore::const_new(64);
+
+/// Who sent orders, and how.
+#[derive(Clone, Debug, Default)]
+pub struct Sender {
+    /// The caller, as configured.
+    pub client: String,
+    /// Base of its FHIR server, as it says.
+    pub base: String,
+    /// What was called.
+    pub through: &'static str,
+}
+
+/// What came of recording.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kept {
+    /// There was nothing to record, or nothing is kept here.
+    Nothing,
+    /// All of it is durable.
+    Recorded,
+    /// It is not, as far as is known now.
+    NotRecorded,
+}
+
+impl Kept {
+    /// Says it in a header.
+    pub fn mark(self, response: &mut Response) {
+        let word = match self {
+            Self::Nothing => return,
+            Self::Recorded => "recorded",
+            Self::NotRecorded => "not-recorded",
+        };
+        response.headers_mut().insert(HEADER, HeaderValue::from_static(word));
+    }
+}
+
+/// Whether anything is kept, and so whether it is worth while to put it together.
+pub fn keeps(app: &App) -> bool {
+    app.doors.store.is_some()
+}
+
+/// Records the orders of one request, all or none, and waits for it as long as there is time.
+pub async fn keep(app: &App, mut orders: Vec<Received>, sender: Sender, until: Instant) -> Kept {
+    let Some(store) = app.doors.store.clone() else { return Kept::Nothing };
+    if orders.is_empty() {
+        return Kept::Nothing;
+    }
+    let now = Timestamp::now();
+    store.received(now);
+    for order in &mut orders {
+        order.at = now;
+        order.key.client.clone_from(&sender.client);
+        order.key.base.clone_from(&sender.base);
+        order.through = sender.through.to_owned();
+    }
+    let items = orders.iter().filter(|order| order.is_item()).count();
+    if items == 0 {
+        replace_earlier(store, orders);
+        return Kept::Nothing;
+    }
+    let count = |result: &str, n| app.kept.add(RECORDED, format!("result=\"{result}\""), n);
+    match timeout_at(until, store.record(orders)).await {
+        Ok(Ok(recorded)) => {
+            let new = recorded.iter().filter(|r| matches!(r, Recorded::New(_))).count();
+            count("new", new);
+            count("again", recorded.iter().filter(|r| matches!(r, Recorded::Again(_))).count());
+            Kept::Recorded
+        }
+        Ok(Err(error)) => {
+            count("not-recorded", items);
+            tracing::error!(orders = items, problem = %error, "orders were answered and not recorded");
+            Kept::NotRecorded
+        }
+        Err(_) => {
+            count("late", items);
+            tracing::error!(orders = items, "orders were answered before it was known whether they are recorded");
+            Kept::NotRecorded
+        }
+    }
+}
+
+/// Takes earlier contents of clear orders off the queue. No answer waits for that.
+fn replace_earlier(store: Arc<dyn Store>, orders: Vec<Received>) {
+    let orders: Vec<Received> = orders.into_iter().filter(|order| order.key.text().is_some()).collect();
+    if orders.is_empty() {
+        return;
+    }
+    let Ok(turn) = CLEAR.try_acquire() else { return };
+    tokio::spawn(async move {
+        let _turn = turn;
+        if let Err(error) = store.record(orders).await {
+            tracing::warn!(problem = %error, "earlier contents of clear orders may still be on the queue");
+        }
+    });
+}
+
+const NOT_RECORDED: &str =
+    "Not recorded: this could not be put on the queue, where pharmacists and dietitians see it. It is tried again.";
+
+fn issue() -> Value {
+    json!({ "severity": "warning", "code": "transient", "details": { "text": NOT_RECORDED } })
+}
+
+/// An answer with an issue that it was not recorded: an OperationOutcome, or Parameters with one. Anything else stays as
+/// it is; the header says it.
+pub fn with_issue(body: String) -> String {
+    let Ok(mut answer) = serde_json::from_str::<Value>(&body) else { return body };
+    let parameters = answer.get("parameter").and_then(Value::as_array);
+    let outcome = parameters.and_then(|list| list.iter().position(|p| p["name"] == "outcome"));
+    let issues = match outcome {
+        Some(nth) => answer.pointer_mut(&format!("/parameter/{nth}/resource/issue")),
+        None => answer.get_mut("issue"),
+    };
+    let Some(issues) = issues.and_then(Value::as_array_mut) else { return body };
+    issues.push(issue());
+    answer.to_string()
+}
+
+/// An OperationOutcome that says only that.
+pub fn outcome() -> String {
+    json!({ "resourceType": "OperationOutcome", "issue": [issue()] }).to_string()
+}
+
+/// What `/readyz` says of the store. A store that cannot be used is no reason to take no orders: what is found goes out.
+pub fn ready(app: &App) -> String {
+    let Some(store) = &app.doors.store else { return String::new() };
+    let health = store.health();
+    let mut out = format!("queue: {}", health.kind);
+    match (&health.trouble, health.since) {
+        (Some(trouble), Some(since)) => {
+            let _ = write!(out, ": orders are answered and NOT recorded since {since:.0}: {trouble}");
+        }
+        _ => out.push_str(": recording"),
+    }
+    if health.waiting > 0 {
+        let _ = write!(out, "; {} wait in memory to be recorded", health.waiting);
+    }
+    if health.lost > 0 {
+        let _ = write!(out, "; {} were lost since the start", health.lost);
+    }
+    match health.last_order {
+        Some(at) => {
+            let _ = writeln!(out, "; last order received {at:.0}");
+        }
+        None => out.push_str("; no order was ever received\n"),
+    }
+    out
+}
+
+/// Appends the metrics of the queue.
+pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
+    let Some(store) = &app.doors.store else { return };
+    counters.write(out, &COUNTERS);
+    let health = store.health();
+    let gauges = [
+        ("enteral_gate_queue_up", "Whether orders are recorded (1) or not (0).", u64::from(health.trouble.is_none())),
+        ("enteral_gate_queue_waiting", "Orders that wait in memory to be recorded.", health.waiting),
+        ("enteral_gate_queue_lost", "Orders for which there was no room in memory, since the start.", health.lost),
+        (
+            "enteral_gate_queue_last_order_seconds",
+            "When the last order was received, seconds since 1970; 0 for never.",
+            health.last_order.map_or(0, |at| u64::try_from(at.as_second()).unwrap_or_default()),
+        ),
+    ];
+    for (name, what, value) in gauges {
+        let _ = writeln!(out, "# HELP {name} {what}\n# TYPE {name} gauge\n{name} {value}");
+    }
+}

@@ -1,0 +1,844 @@
+//! The queue as people work it: a list, an order, what they do, and what changes while they look.
+
+use super::form::{self, Form};
+use super::html::{Chrome, message, moment, page, see_other, sentence, tier_word};
+use super::people::{Job, People, Person, Signed};
+use super::signed;
+use crate::findings::{Disposition, Tier};
+use crate::http::App;
+use crate::http::refusal::Refusal;
+use crate::queue::item::{Item, ItemId, Standing, Summary};
+use crate::queue::report::Report;
+use crate::queue::urgency::{length, urgency};
+use crate::queue::work::{ACCEPT_REASONS, Action, Command, Conflict, LaneState, Reason, Refused, may};
+use crate::queue::{Lane, Role};
+use crate::sheet::{Found, Offer, Open, Place, Sheet};
+use crate::store::{Change, Filter, LaneIs, NotDone, Query, Sort, Store};
+use askama::Template;
+use axum::body::Body;
+use axum::extract::{Path, Request, State};
+use axum::response::{IntoResponse, Response};
+use http::{HeaderValue, Method, StatusCode, header};
+use http_body_util::StreamBody;
+use hyper::body::{Bytes, Frame};
+use jiff::{SignedDuration, Timestamp};
+use std::convert::Infallible;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Duration;
+use tokio::sync::broadcast;
+use uuid::Uuid;
+
+/// Orders on one page of the list.
+const A_PAGE: usize = 50;
+/// Pages that may wait for changes at the same time.
+const MOST_LISTENERS: usize = 200;
+/// A sign of life on the line to a page that waits for changes.
+const BEAT: Duration = Duration::from_secs(15);
+
+/// What can be done with an item by whoever looks at it.
+pub struct Work {
+    /// The item.
+    pub id: String,
+    /// Its version as shown.
+    pub version: u64,
+    /// The lane that they work in.
+    pub lane: &'static str,
+    /// State of each lane.
+    pub states: Vec<(String, String)>,
+    /// Why something cannot be done.
+    pub note: Option<String>,
+    /// They may take it.
+    pub take: bool,
+    /// They may give it back.
+    pub give_back: bool,
+    /// They may decide.
+    pub decide: bool,
+    /// They may take a decision back.
+    pub reopen: bool,
+    /// They may comment.
+    pub comment: bool,
+    /// They may judge findings.
+    pub judge: bool,
+    /// To whom it can be handed over.
+    pub to: Vec<Person>,
+    /// Rules with a finding.
+    pub rules: Vec<String>,
+    /// Reasons for leaving an order as it is.
+    pub reasons: &'static [(&'static str, &'static str)],
+    /// An id, so that a form that is sent twice is done once.
+    pub command: String,
+}
+
+struct Row {
+    id: String,
+    label: String,
+    patient: String,
+    ward: String,
+    headline: String,
+    tier: Option<Tier>,
+    unchecked: usize,
+    late: bool,
+    reasons: String,
+    states: Vec<String>,
+}
+
+struct View {
+    name: &'static str,
+    href: String,
+    here: bool,
+    count: Option<u64>,
+}
+
+/// Filters as the address has them.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+struct Asked {
+    lane: String,
+    state: String,
+    tier: String,
+    ward: String,
+    rule: String,
+    waits: String,
+    starts: String,
+    unchecked: bool,
+    mine: bool,
+    q: String,
+}
+
+struct Banner {
+    bad: bool,
+    rows: Vec<(&'static str, String)>,
+}
+
+type Choice = (&'static str, &'static str);
+
+const STATES: [Choice; 9] = [
+    ("waiting", "waits for a decision"),
+    ("free", "free to take"),
+    ("taken", "held by somebody"),
+    ("asked", "prescriber asked"),
+    ("snoozed", "put off"),
+    ("decided", "decided"),
+    ("closed", "closed"),
+    ("replaced", "replaced"),
+    ("all", "any"),
+];
+const TIERS: [Choice; 6] = [
+    ("", "any"),
+    ("STOP", "Stop"),
+    ("HIGH", "High"),
+    ("MED", "Medium"),
+    ("LOW", "Reminder"),
+    ("grave", "Stop or High"),
+];
+const WAITS: [Choice; 5] = [("", "any time"), ("15", "15 min"), ("30", "30 min"), ("60", "1 h"), ("240", "4 h")];
+const STARTS: [Choice; 5] =
+    [("", "any time"), ("1", "within 1 h"), ("4", "within 4 h"), ("24", "within 24 h"), ("began", "already")];
+
+#[derive(Template)]
+#[template(path = "queue.html")]
+struct List<'l> {
+    chrome: Chrome,
+    title: String,
+    banner: Banner,
+    here: String,
+    views: Vec<View>,
+    f: Asked,
+    states: &'l [Choice],
+    tiers: &'l [Choice],
+    waits: &'l [Choice],
+    starts: &'l [Choice],
+    wards: Vec<(String, u64)>,
+    filtered: bool,
+    trouble: Option<String>,
+    total_words: String,
+    empty: String,
+    items: Vec<Row>,
+    next: Option<String>,
+}
+
+impl Asked {
+    fn read(form: &Form, job: Job) -> Self {
+        let text = |name: &str| form.get(name).trim().chars().take(200).collect::<String>();
+        let known = |list: &[Choice], name: &str| {
+            let word = text(name);
+            if list.iter().any(|(own, _)| *own == word) { word } else { String::new() }
+        };
+        let mut lane = text("lane");
+        if lane != "all" && Lane::of(&lane).is_none() {
+            lane = job.lane().map_or("all", Lane::word).to_owned();
+        }
+        let mut state = known(&STATES, "state");
+        if state.is_empty() {
+            "waiting".clone_into(&mut state);
+        }
+        Self {
+            lane,
+            state,
+            tier: known(&TIERS, "tier"),
+            ward: text("ward"),
+            rule: text("rule"),
+            waits: known(&WAITS, "waits"),
+            starts: known(&STARTS, "starts"),
+            unchecked: form.get("unchecked") == "1",
+            mine: form.get("mine") == "1",
+            q: text("q"),
+        }
+    }
+
+    fn href(&self, after: Option<&str>) -> String {
+        let mut query = form_urlencoded::Serializer::new(String::new());
+        let parts = [
+            ("lane", self.lane.as_str()),
+            ("state", &self.state),
+            ("tier", &self.tier),
+            ("ward", &self.ward),
+            ("rule", &self.rule),
+            ("waits", &self.waits),
+            ("starts", &self.starts),
+            ("q", &self.q),
+            ("unchecked", if self.unchecked { "1" } else { "" }),
+            ("mine", if self.mine { "1" } else { "" }),
+            ("after", after.unwrap_or("")),
+        ];
+        for (name, value) in parts.into_iter().filter(|(_, value)| !value.is_empty()) {
+            query.append_pair(name, value);
+        }
+        format!("/queue?{}", query.finish())
+    }
+
+    fn filter(&self, now: Timestamp, me: &Person) -> Filter {
+        let lane = Lane::of(&self.lane);
+        let state = LaneIs::ALL.into_iter().find(|(_, word)| *word == self.state).map(|(state, _)| state);
+        let standing = match self.state.as_str() {
+            "closed" => vec![Standing::Closed],
+            "replaced" => vec![Standing::Replaced],
+            "all" | "decided" => Vec::new(),
+            _ => vec![Standing::Open],
+        };
+        let tiers = match self.tier.as_str() {
+            "grave" => vec![Tier::Stop, Tier::High],
+            word => [Tier::Stop, Tier::High, Tier::Med, Tier::Low].into_iter().filter(|t| t.code() == word).collect(),
+        };
+        let text = |text: &String| (!text.is_empty()).then(|| text.clone());
+        let minutes = self.waits.parse::<i64>().ok();
+        let hours = self.starts.parse::<i64>().ok();
+        let later = |hours: i64| now.checked_add(SignedDuration::from_hours(hours)).ok();
+        Filter {
+            lane: lane.zip(state),
+            standing,
+            tiers,
+            ward: text(&self.ward),
+            rule: text(&self.rule),
+            by: self.mine.then(|| me.id.clone()),
+            received_by: minutes.and_then(|m| now.checked_sub(SignedDuration::from_mins(m)).ok()),
+            starts_before: if self.starts == "began" { Some(now) } else { hours.and_then(later) },
+            starts_from: hours.map(|_| now),
+            not_fully_checked: self.unchecked.then_some(true),
+            search: self.q.clone(),
+            ..Filter::default()
+        }
+    }
+}
+
+/// Whoever sees orders, the store and the people; a page that says why not.
+fn entered<'a>(
+    app: &'a App,
+    signed: Option<Signed>,
+) -> Result<(Signed, &'a Arc<dyn Store>, &'a People), Box<Response>> {
+    let (Some(store), Some(people), Some(signed)) = (&app.doors.store, &app.doors.people, signed) else {
+        let text = vec!["This service keeps nothing, so there is no queue.".to_owned()];
+        let chrome = Chrome::new(app, "No queue", "queue", None);
+        return Err(Box::new(message(StatusCode::NOT_FOUND, chrome, "No queue", text, Some(("/", "Start page")))));
+    };
+    Ok((signed, store, people))
+}
+
+/// `GET /queue`
+pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
+    let (signed, store, _) = match entered(&app, signed(&app, &request)) {
+        Ok(found) => found,
+        Err(answer) => return *answer,
+    };
+    let now = Timestamp::now();
+    let form = Form::parse(request.uri().query().unwrap_or("").as_bytes());
+    let asked = Asked::read(&form, signed.person.job);
+    let after = Some(form.get("after").to_owned()).filter(|a| !a.is_empty());
+    let counts = store.counts(now).await;
+    let query = Query { filter: asked.filter(now, &signed.person), sort: Sort::Urgency, after, limit: A_PAGE, now };
+    let found = store.list(query).await;
+    let trouble = match (&found, &counts) {
+        (Err(why), _) | (_, Err(why)) => {
+            Some(format!("The queue cannot be read now: {why}. It is not empty because of that."))
+        }
+        _ => None,
+    };
+    let counts = counts.unwrap_or_default();
+    let banner = banner(&app, &**store, &counts);
+    let (items, next, total) = match found {
+        Ok(page) => (page.items, page.next, page.total),
+        Err(_) => (Vec::new(), None, 0),
+    };
+    let lane = Lane::of(&asked.lane);
+    let title = lane.map_or("both lanes", |lane| match lane {
+        Lane::Pharmacist => "pharmacists",
+        Lane::Dietitian => "dietitians",
+    });
+    let plain = Asked { lane: asked.lane.clone(), state: "waiting".to_owned(), ..Asked::default() };
+    let filtered = asked != plain;
+    let empty = if filtered {
+        "Nothing fits these filters. That says nothing of the other orders.".to_owned()
+    } else {
+        match store.health().last_order {
+            Some(at) => format!(
+                "No order waits for a decision here. The last order of any kind was received {}.",
+                moment(&app, at)
+            ),
+            None => format!(
+                "No order has been received at all since {}. An empty queue does not mean that all is well: orders may not be sent here.",
+                moment(&app, app.started)
+            ),
+        }
+    };
+    let total_words = if total == 1 { "1 order.".to_owned() } else { format!("{total} orders.") };
+    let list = List {
+        chrome: Chrome::new(&app, format!("Queue, {title}"), "queue", Some(&signed)),
+        title: title.to_owned(),
+        banner,
+        here: asked.href(None),
+        views: views(&asked, &counts, &signed.person),
+        states: &STATES,
+        tiers: &TIERS,
+        waits: &WAITS,
+        starts: &STARTS,
+        wards: counts.wards.iter().filter(|(ward, _)| !ward.is_empty()).map(|(w, n)| (w.clone(), *n)).collect(),
+        filtered,
+        trouble,
+        total_words,
+        empty,
+        items: items.iter().map(|item| row(&app, item, now)).collect(),
+        next: next.map(|after| asked.href(Some(&after))),
+        f: asked,
+    };
+    page(StatusCode::OK, &list)
+}
+
+fn banner(app: &App, store: &dyn Store, counts: &crate::store::Counts) -> Banner {
+    let health = store.health();
+    let mut rows = Vec::new();
+    let mut bad = health.trouble.is_some() || health.lost > 0;
+    match health.last_order {
+        Some(at) => rows.push(("Last order received", moment(app, at))),
+        None => {
+            bad = true;
+            rows.push(("Last order received", format!("none since {}", moment(app, app.started))));
+        }
+    }
+    match app.appraiser.rules_told().and_then(|told| told.rehearsal) {
+        Some(r) if r.failing.is_empty() => {
+            rows.push(("Last self-check of the rules", format!("{}, as expected", moment(app, r.at))))
+        }
+        Some(r) => {
+            bad = true;
+            rows.push((
+                "Last self-check of the rules",
+                format!("{}, NOT as expected: {}", moment(app, r.at), r.failing.join(", ")),
+            ));
+        }
+        None => rows.push(("Last self-check of the rules", "none since the start".to_owned())),
+    }
+    rows.push(("Open", counts.open.to_string()));
+    rows.push(("Not fully checked", counts.not_fully_checked.to_string()));
+    if let Some(oldest) = counts.oldest {
+        rows.push(("Waits longest", length(Timestamp::now().duration_since(oldest))));
+    }
+    if let Some(trouble) = health.trouble {
+        rows.push(("Store", trouble));
+    }
+    if health.waiting > 0 {
+        rows.push(("Not recorded yet", health.waiting.to_string()));
+    }
+    if health.lost > 0 {
+        rows.push(("Could not be recorded", health.lost.to_string()));
+    }
+    Banner { bad, rows }
+}
+
+fn views(asked: &Asked, counts: &crate::store::Counts, me: &Person) -> Vec<View> {
+    let waiting = |lane: Lane| -> u64 {
+        let states = counts.lanes.get(&lane);
+        states.map_or(0, |states| {
+            states.iter().filter(|(s, _)| !matches!(s.as_str(), "not-asked" | "decided")).map(|(_, n)| n).sum()
+        })
+    };
+    let view = |name, to: Asked, count| View { name, here: *asked == to, href: to.href(None), count };
+    let plain = |lane: &str| Asked { lane: lane.to_owned(), state: "waiting".to_owned(), ..Asked::default() };
+    let mut out = vec![
+        view("Pharmacists", plain("pharmacist"), Some(waiting(Lane::Pharmacist))),
+        view("Dietitians", plain("dietitian"), Some(waiting(Lane::Dietitian))),
+        view("Both lanes", plain("all"), Some(counts.open)),
+        view("Not fully checked", Asked { unchecked: true, ..plain("all") }, Some(counts.not_fully_checked)),
+        view("Starts within 4 h", Asked { starts: "4".to_owned(), ..plain("all") }, None),
+    ];
+    if me.job.lane().is_some() {
+        out.push(view("Mine", Asked { mine: true, ..plain("all") }, None));
+    }
+    out.push(view("Closed", Asked { state: "closed".to_owned(), ..plain("all") }, None));
+    out.push(view("Replaced", Asked { state: "replaced".to_owned(), ..plain("all") }, None));
+    out
+}
+
+fn lane_name(lane: Lane) -> &'static str {
+    match lane {
+        Lane::Pharmacist => "Pharmacist",
+        Lane::Dietitian => "Dietitian",
+    }
+}
+
+/// A lane's state in words.
+fn state_words(app: &App, state: &LaneState, now: Timestamp) -> String {
+    let left = |until: Timestamp| length(until.duration_since(now));
+    match state {
+        LaneState::NotAsked => "not asked".to_owned(),
+        LaneState::Taken { by, until, .. } if *until > now => format!("held by {}, {} left", by.name, left(*until)),
+        LaneState::Snoozed { by, until, .. } if *until > now => {
+            format!("put off by {} until {}", by.name, moment(app, *until))
+        }
+        LaneState::Open | LaneState::Taken { .. } | LaneState::Snoozed { .. } => "open".to_owned(),
+        LaneState::Asked { by, at, .. } => {
+            format!("prescriber asked by {}, {} ago", by.name, length(now.duration_since(*at)))
+        }
+        LaneState::Decided { by, at, decision } => {
+            let what = match decision {
+                crate::queue::work::Decision::Accepted { .. } => "accepted",
+                crate::queue::work::Decision::Changed { .. } => "closed as changed",
+            };
+            format!("{what} by {}, {}", by.name, moment(app, *at))
+        }
+    }
+}
+
+fn row(app: &App, item: &Summary, now: Timestamp) -> Row {
+    let urgency = urgency(item, now);
+    let mut states: Vec<String> = Lane::ALL
+        .into_iter()
+        .filter(|lane| item.lane(*lane).state != LaneState::NotAsked)
+        .map(|lane| format!("{}: {}", lane_name(lane), state_words(app, &item.lane(lane).state, now)))
+        .collect();
+    match item.standing {
+        Standing::Open => {}
+        Standing::Closed => states.push("Closed".to_owned()),
+        Standing::Replaced => states.push("Replaced: the order was changed".to_owned()),
+    }
+    // The chips say the tier already.
+    let mut reasons: Vec<String> = urgency.reasons.into_iter().filter(|r| !r.starts_with("finding of tier")).collect();
+    let count = |n: u64, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
+    let more = item.findings.saturating_sub(1) as u64;
+    reasons.extend((more > 0).then(|| count(more, "more finding")));
+    reasons.extend((item.comments > 0).then(|| count(item.comments, "comment")));
+    Row {
+        id: item.id.to_string(),
+        label: crate::sheet::seen(&item.label),
+        patient: crate::sheet::seen(&item.key.patient),
+        ward: item.ward.as_deref().map(crate::sheet::seen).unwrap_or_default(),
+        headline: crate::sheet::seen(&item.headline),
+        tier: item.tier,
+        unchecked: item.not_evaluated,
+        late: urgency.overdue,
+        reasons: sentence(reasons.join("; ")),
+        states,
+    }
+}
+
+#[derive(Template)]
+#[template(path = "item.html")]
+struct One {
+    chrome: Chrome,
+    id: String,
+    version: u64,
+    arrived: String,
+    late: bool,
+    done: Option<String>,
+    replaced: Option<(String, Option<String>)>,
+    before: Option<String>,
+    whole: bool,
+    sheet: Sheet,
+    work: Option<Work>,
+    trail: Vec<(String, String, String)>,
+    trail_trouble: Option<String>,
+    notes: Vec<String>,
+    by: String,
+}
+
+fn no_such(app: &App, signed: &Signed) -> Response {
+    let text =
+        vec!["There is no such order on the queue, or it is past the time for which orders are kept.".to_owned()];
+    let chrome = Chrome::new(app, "No such order", "queue", Some(signed));
+    message(StatusCode::NOT_FOUND, chrome, "No such order", text, Some(("/queue", "Back to the queue")))
+}
+
+fn unavailable(app: &App, signed: &Signed, why: &str) -> Response {
+    let text = vec![format!("The store does not answer now: {why}. Nothing was done.")];
+    let chrome = Chrome::new(app, "Not possible now", "queue", Some(signed));
+    message(StatusCode::SERVICE_UNAVAILABLE, chrome, "Not possible now", text, Some(("/queue", "Back to the queue")))
+}
+
+/// `GET /queue/{id}`
+pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: Request) -> Response {
+    let (signed, store, people) = match entered(&app, signed(&app, &request)) {
+        Ok(found) => found,
+        Err(answer) => return *answer,
+    };
+    let Some(id) = ItemId::read(&id) else { return no_such(&app, &signed) };
+    let now = Timestamp::now();
+    let item = match store.get(id.clone()).await {
+        Ok(Some(item)) => item,
+        Ok(None) => return no_such(&app, &signed),
+        Err(why) => return unavailable(&app, &signed, &why.to_string()),
+    };
+    // Who looked at what is part of the trail; without it nothing is shown.
+    if let Some(person) = signed.person.on_queue()
+        && request.method() == Method::GET
+        && let Err(why) = store.viewed(id.clone(), person, now).await
+    {
+        return unavailable(&app, &signed, &why.to_string());
+    }
+    let (trail, trail_trouble) = match store.trail(id.clone()).await {
+        Ok(entries) => (entries, None),
+        Err(why) => (Vec::new(), Some(why.to_string())),
+    };
+    let trail =
+        trail.iter().map(|e| (moment(&app, e.at), e.by.name.clone(), crate::sheet::seen(&e.what.words()))).collect();
+    let form = Form::parse(request.uri().query().unwrap_or("").as_bytes());
+    let done = DONE.iter().find(|(word, _)| *word == form.get("done")).map(|(_, words)| (*words).to_owned());
+    let s = &item.summary;
+    let replaced = (s.standing == Standing::Replaced).then(|| {
+        let words = if s.replaced_by.is_some() {
+            "The order was changed; what is below can no longer be decided."
+        } else {
+            "The order was changed, and nothing was found in what it is now. What is below can no longer be decided."
+        };
+        (words.to_owned(), s.replaced_by.as_ref().map(|id| format!("/queue/{id}")))
+    });
+    let mut late = false;
+    let mut arrived = format!("received {}", moment(&app, s.received));
+    if s.seen > 1 {
+        arrived.push_str(&format!(", {} times, last {}", s.seen, moment(&app, s.last_seen)));
+    }
+    if let Some(ward) = &s.ward {
+        arrived.push_str(&format!(" · {}", crate::sheet::seen(ward)));
+    }
+    if s.standing == Standing::Open {
+        let urgency = urgency(s, now);
+        late = urgency.overdue;
+        let reasons: Vec<String> = urgency.reasons.into_iter().filter(|r| !r.starts_with("finding of tier")).collect();
+        arrived.push_str(&format!(" · {}", reasons.join("; ")));
+    }
+    let by = &item.report.by;
+    let one = One {
+        chrome: Chrome::new(&app, format!("Order {}", s.label), "queue", Some(&signed)),
+        id: id.to_string(),
+        version: s.version,
+        arrived,
+        late,
+        done,
+        replaced,
+        before: s.replaces.as_ref().map(|id| format!("/queue/{id}")),
+        whole: item.report.sheet.is_some(),
+        work: Some(work(&app, s, &signed.person, people, now)),
+        sheet: sheet_of(&item),
+        trail,
+        trail_trouble,
+        notes: item.report.notes.iter().map(|n| crate::sheet::seen(n)).collect(),
+        by: format!(
+            "{}; rulebook {}; formulary {} ({}); FHIR {}; time zone {}",
+            by.program, by.rulebook, by.formulary, by.formulary_hash, by.fhir_version, by.time_zone
+        ),
+    };
+    page(StatusCode::OK, &one)
+}
+
+/// The sheet as it was kept, or what the report alone gives.
+fn sheet_of(item: &Item) -> Sheet {
+    if let Some(sheet) = &item.report.sheet {
+        return (**sheet).clone();
+    }
+    let r: &Report = &item.report;
+    let places = |at: &[String]| -> Vec<Place> {
+        at.iter().map(|path| Place { path: path.clone(), line: 0, column: 0 }).collect()
+    };
+    let seen = crate::sheet::seen;
+    Sheet {
+        label: seen(&item.summary.label),
+        patient: seen(&item.summary.key.patient),
+        disposition: r.disposition.code().into(),
+        computed: r.disposition != Disposition::Refused,
+        found: r
+            .findings
+            .iter()
+            .map(|f| Found {
+                tier: f.tier,
+                rule: f.rule.clone(),
+                title: f.title.clone(),
+                text: seen(&f.text),
+                arithmetic: f.arithmetic.as_deref().map(seen),
+                fix: f.fix.as_deref().map(seen),
+                offers: Vec::<Offer>::new(),
+                source: f.source.clone(),
+                limit: f.limit,
+                places: places(&f.at),
+                ages: r.data.iter().map(|d| seen(d)).collect(),
+            })
+            .collect(),
+        open: r
+            .not_evaluated
+            .iter()
+            .map(|n| Open {
+                rules: n.rules.iter().map(|id| (id.clone(), String::new())).collect(),
+                why: seen(&n.why),
+                places: places(&n.at),
+            })
+            .collect(),
+        not_sent: r.not_provided.iter().map(|n| (n.what.clone(), n.rules.join(", "))).collect(),
+        assumed: r.assumptions.clone(),
+        ..Sheet::default()
+    }
+}
+
+fn work(app: &App, s: &Summary, me: &Person, people: &People, now: Timestamp) -> Work {
+    let role = me.job.role().unwrap_or(Role::Reader);
+    let lane = role.lane().unwrap_or(Lane::Pharmacist);
+    let own = role.lane().is_some();
+    let open = s.standing != Standing::Replaced;
+    let state = &s.lane(lane).state;
+    let decided = matches!(state, LaneState::Decided { .. });
+    let holder = match state {
+        LaneState::Taken { by, until, .. } if *until > now => Some(by),
+        _ => None,
+    };
+    let mine = holder.is_some_and(|h| h.id == me.id);
+    let free = holder.is_none() || mine;
+    let note = match (own, holder) {
+        (true, Some(holder)) if !mine => {
+            Some(format!("{} holds this order. You can comment; to decide, ask them to give it back.", holder.name))
+        }
+        (false, _) if role == Role::Coordinator => Some(
+            "You can hand the order over and give it back for others; pharmacists and dietitians decide.".to_owned(),
+        ),
+        (false, _) => Some(format!(
+            "As a {} you can read{}; pharmacists and dietitians decide.",
+            me.job.words(),
+            if role == Role::Prescriber { " and comment" } else { "" }
+        )),
+        _ => None,
+    };
+    let to = |job: Job| job.lane().is_some_and(|l| if role == Role::Coordinator { true } else { l == lane && own });
+    let hand = open && !decided && (role == Role::Coordinator || own && free);
+    Work {
+        id: s.id.to_string(),
+        version: s.version,
+        lane: lane.word(),
+        states: Lane::ALL
+            .into_iter()
+            .map(|l| (lane_name(l).to_owned(), state_words(app, &s.lane(l).state, now)))
+            .collect(),
+        note,
+        take: own && open && !decided && holder.is_none(),
+        give_back: own && open && mine,
+        decide: own && open && !decided && free,
+        reopen: own && open && decided,
+        comment: may(role, lane, &Action::Comment { text: String::new() }),
+        judge: own,
+        to: if hand {
+            people.listed().iter().filter(|p| to(p.job) && p.id != me.id).cloned().collect()
+        } else {
+            Vec::new()
+        },
+        rules: s.rules.clone(),
+        reasons: &ACCEPT_REASONS,
+        command: Uuid::new_v4().to_string(),
+    }
+}
+
+/// What is said after something was done.
+const DONE: [(&str, &str); 11] = [
+    ("take", "You hold this order now."),
+    ("give-back", "The order was given back."),
+    ("hand-over", "The order was handed over."),
+    ("ask-prescriber", "The question to the prescriber was noted. The service does not send it."),
+    ("accept", "The decision was recorded: the order is left as it is."),
+    ("close-as-changed", "The decision was recorded: the order was changed."),
+    ("snooze", "The order was put off."),
+    ("reopen", "The decision was taken back."),
+    ("comment", "The comment was added."),
+    ("useful", "Counted as useful."),
+    ("not-useful", "Counted as not useful."),
+];
+
+#[derive(Template)]
+#[template(path = "conflict.html")]
+struct NotDonePage {
+    chrome: Chrome,
+    heading: &'static str,
+    what: String,
+    who: Option<String>,
+    text: String,
+    id: String,
+    now: Option<String>,
+}
+
+/// `POST /queue/{id}`: one action.
+///
+/// # Errors
+/// What keeps the form from being read.
+pub async fn act(State(app): State<Arc<App>>, Path(id): Path<String>, request: Request) -> Result<Response, Refusal> {
+    let found = signed(&app, &request);
+    let (signed, store, people) = match entered(&app, found) {
+        Ok(found) => found,
+        Err(answer) => return Ok(*answer),
+    };
+    let form = form::read(&app, request).await?;
+    let Some(id) = ItemId::read(&id) else { return Ok(no_such(&app, &signed)) };
+    let text = form.text("text");
+    let answer = |status, heading, what: String, who, now: Option<&ItemId>| {
+        let chrome = Chrome::new(&app, heading, "queue", Some(&signed));
+        let now = now.map(ToString::to_string);
+        Ok(page(
+            status,
+            &NotDonePage { chrome, heading, what: sentence(what), who, text: text.clone(), id: id.to_string(), now },
+        ))
+    };
+    if form.get("csrf") != signed.csrf {
+        let what = "This form is not of this session. Open the order again and repeat what you did".to_owned();
+        return answer(StatusCode::FORBIDDEN, "Not of this session", what, None, None);
+    }
+    let now = Timestamp::now();
+    let act = form.get("act").to_owned();
+    let (Some(person), Some((lane, action))) = (signed.person.on_queue(), action(&form, &text, &act, people, now))
+    else {
+        return answer(
+            StatusCode::BAD_REQUEST,
+            "Not understood",
+            "The form does not say what is to be done".to_owned(),
+            None,
+            None,
+        );
+    };
+    let command = Command {
+        id: form.get("command").chars().take(64).collect(),
+        by: person,
+        at: now,
+        lane,
+        seen: form.get("seen").parse().unwrap_or(0),
+        action,
+    };
+    match store.act(id.clone(), command).await {
+        Ok(_) => Ok(see_other(&format!("/queue/{id}?done={act}"))),
+        Err(NotDone::NoSuchItem) => Ok(no_such(&app, &signed)),
+        Err(NotDone::Unavailable(why)) => answer(
+            StatusCode::SERVICE_UNAVAILABLE,
+            "Not possible now",
+            format!("The store does not answer: {why}"),
+            None,
+            None,
+        ),
+        Err(NotDone::Refused(Refused::Conflict(Conflict { what, by, at, replaced_by, .. }))) => {
+            let who = format!("By {} ({}), {}.", by.name, by.role.word(), moment(&app, at));
+            answer(StatusCode::CONFLICT, "Somebody was faster", what, Some(who), replaced_by.as_ref())
+        }
+        Err(NotDone::Refused(Refused::NotAllowed(why))) => {
+            answer(StatusCode::FORBIDDEN, "Not for this role", why, None, None)
+        }
+        Err(NotDone::Refused(Refused::NotPossible(why))) => {
+            answer(StatusCode::CONFLICT, "Not possible", why, None, None)
+        }
+        Err(NotDone::Refused(Refused::Invalid(why))) => {
+            answer(StatusCode::UNPROCESSABLE_ENTITY, "Something is missing", why, None, None)
+        }
+    }
+}
+
+/// What a form asks for.
+fn action(form: &Form, text: &str, act: &str, people: &People, now: Timestamp) -> Option<(Lane, Action)> {
+    let mut lane = Lane::of(form.get("lane"));
+    let text = text.trim().to_owned();
+    let action = match act {
+        "take" => Action::Take,
+        "give-back" => Action::GiveBack,
+        "hand-over" => {
+            let to = people.listed().iter().find(|p| p.id == form.get("to"))?;
+            lane = to.job.lane();
+            Action::HandOver { to: to.on_queue()?, note: text }
+        }
+        "ask-prescriber" => Action::AskPrescriber { question: text },
+        "accept" => Action::Accept {
+            reason: Reason { code: form.get("reason").to_owned(), text: (!text.is_empty()).then_some(text) },
+        },
+        "close-as-changed" => Action::CloseAsChanged { note: text },
+        "snooze" => {
+            let minutes: i64 = form.get("minutes").parse().ok().filter(|m| (1..=1440).contains(m))?;
+            Action::Snooze { until: now.checked_add(SignedDuration::from_mins(minutes)).ok()?, note: text }
+        }
+        "reopen" => Action::Reopen { note: text },
+        "comment" => Action::Comment { text },
+        "useful" | "not-useful" => Action::Judge { rule: form.get("rule").to_owned(), useful: act == "useful" },
+        _ => return None,
+    };
+    Some((lane?, action))
+}
+
+static LISTENERS: AtomicUsize = AtomicUsize::new(0);
+
+/// One place among those that may wait for changes.
+struct Listener;
+
+impl Listener {
+    fn new() -> Option<Self> {
+        let taken =
+            LISTENERS.fetch_update(Ordering::AcqRel, Ordering::Acquire, |n| (n < MOST_LISTENERS).then_some(n + 1));
+        taken.ok().map(|_| Self)
+    }
+}
+
+impl Drop for Listener {
+    fn drop(&mut self) {
+        LISTENERS.fetch_sub(1, Ordering::AcqRel);
+    }
+}
+
+/// `GET /queue/events`: what changes, as server-sent events: ids of items and versions, nothing of an order.
+pub async fn events(State(app): State<Arc<App>>, request: Request) -> Response {
+    let found = signed(&app, &request);
+    let (signed, store, _) = match entered(&app, found) {
+        Ok(found) => found,
+        Err(answer) => return *answer,
+    };
+    let Some(listener) = Listener::new() else { return Refusal::Overloaded.into_response() };
+    let changes = store.changes();
+    let begun = (app.clone(), signed, changes, listener, true);
+    let stream = futures_util::stream::unfold(begun, |(app, signed, mut changes, listener, first)| async move {
+        if first {
+            let hello = Bytes::from_static(b"retry: 3000\n: listening\n\n");
+            return Some((Ok::<_, Infallible>(Frame::data(hello)), (app, signed, changes, listener, false)));
+        }
+        let next = tokio::time::timeout(BEAT, changes.recv()).await;
+        let people = app.doors.people.as_ref()?;
+        if app.stopping.load(Ordering::Relaxed) || !people.still(&signed, Timestamp::now()) {
+            return None;
+        }
+        let text = match next {
+            Err(_) => ": still here\n\n".to_owned(),
+            Ok(Ok(Change { item, version })) => {
+                format!("event: change\ndata: {{\"item\":\"{item}\",\"version\":{version}}}\n\n")
+            }
+            // Too much at once to tell each: the page asks again.
+            Ok(Err(broadcast::error::RecvError::Lagged(n))) => {
+                format!("event: change\ndata: {{\"item\":\"{n} more\",\"version\":0}}\n\n")
+            }
+            Ok(Err(broadcast::error::RecvError::Closed)) => return None,
+        };
+        Some((Ok(Frame::data(Bytes::from(text))), (app, signed, changes, listener, false)))
+    });
+    let kind = HeaderValue::from_static("text/event-stream");
+    ([(header::CONTENT_TYPE, kind)], Body::new(StreamBody::new(stream))).into_response()
+}

@@ -1,0 +1,316 @@
+//! Rules: a list of them, and a page per rule.
+
+use super::html::{Chrome, message, page, sentence, tier_word};
+use super::signed;
+use crate::answer::book_warning;
+use crate::appraise::own_rules;
+use crate::findings::{Rule, Tier};
+use crate::http::App;
+use crate::http::refusal::Refusal;
+use crate::rulebook::{Bound, Limit, Mode, Rulebook};
+use askama::Template;
+use axum::extract::{Path, Request, State};
+use axum::response::Response;
+use http::StatusCode;
+use jiff::{Span, Timestamp};
+use std::sync::Arc;
+
+struct Short {
+    id: String,
+    title: String,
+    tier: Tier,
+    goes: &'static str,
+    source: String,
+}
+
+struct Group {
+    title: &'static str,
+    about: &'static str,
+    rules: Vec<Short>,
+}
+
+#[derive(Template)]
+#[template(path = "rules.html")]
+struct List {
+    chrome: Chrome,
+    count: usize,
+    book: String,
+    warning: Option<String>,
+    groups: Vec<Group>,
+}
+
+struct Check {
+    tier: Tier,
+    when: String,
+    says: String,
+    offers: String,
+}
+
+struct Figure {
+    key: String,
+    value: String,
+    place: String,
+    replaced: String,
+}
+
+struct Example {
+    title: String,
+    given: String,
+    comes: String,
+}
+
+#[derive(Default)]
+struct Full {
+    id: String,
+    title: String,
+    name: String,
+    tier: Option<Tier>,
+    stands: String,
+    goes: String,
+    who: String,
+    owner: String,
+    off: Option<String>,
+    waits: Option<String>,
+    applies: String,
+    checks: Vec<Check>,
+    figures: Vec<Figure>,
+    source: String,
+    evidence: &'static str,
+    note: String,
+    reasons: Vec<String>,
+    tests: Vec<Example>,
+    changes: Vec<String>,
+}
+
+/// What was counted of a rule.
+struct Counted {
+    rows: Vec<(&'static str, String)>,
+    days: i64,
+    recent: Vec<(String, String, String)>,
+}
+
+#[derive(Template)]
+#[template(path = "rule.html")]
+struct One {
+    chrome: Chrome,
+    r: Full,
+    tier: Tier,
+    counted: Option<Counted>,
+}
+
+fn goes(mode: Mode) -> &'static str {
+    match mode {
+        Mode::Off => "nobody: switched off",
+        Mode::Shadow => "nobody yet: recorded apart",
+        Mode::Queue => "the queue",
+        Mode::Card => "the prescriber's card and the queue",
+    }
+}
+
+fn short(rule: &Rule, goes: &'static str) -> Short {
+    Short {
+        id: rule.id.to_string(),
+        title: rule.title.to_string(),
+        tier: rule.tier,
+        goes,
+        source: rule.source.to_string(),
+    }
+}
+
+const OWN: &str = "the prescriber's card and the queue; reminders to nobody";
+
+/// `GET /rules`
+pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
+    let chrome = Chrome::new(&app, "Rules", "rules", signed(&app, &request).as_ref());
+    let book = app.appraiser.rulebook();
+    let own: Vec<Short> = own_rules().map(|rule| short(rule, OWN)).collect();
+    let limits: Vec<Short> = book.limits.iter().map(|l| short(&l.rule, goes(l.mode))).collect();
+    let waiting: Vec<Short> = book.waiting.iter().map(|w| short(&w.rule, "nobody: cannot be evaluated yet")).collect();
+    let count = own.len() + limits.len() + waiting.len();
+    let mut groups = vec![Group {
+        title: "Limits of the rulebook",
+        about: "Figures of the institution. An institution changes them in its own files, without a new program.",
+        rules: limits,
+    }];
+    groups.push(Group {
+        title: "Rules of the program",
+        about: "They find contradictions, slips of units and gaps, and need no figure of the institution.",
+        rules: own,
+    });
+    groups.push(Group {
+        title: "Listed, and not evaluated by this version",
+        about: "What they need cannot be read yet. They are listed so that nobody takes them for done.",
+        rules: waiting,
+    });
+    groups.retain(|g| !g.rules.is_empty());
+    let name = if book.is_empty() { String::new() } else { format!("{} {} ({})", book.label, book.edition, book.hash) };
+    let warning = book_warning(&book).map(std::borrow::Cow::into_owned);
+    page(StatusCode::OK, &List { chrome, count, book: name, warning, groups })
+}
+
+/// `GET /rules/{id}`
+///
+/// # Errors
+/// What keeps a page from being shown.
+pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: Request) -> Result<Response, Refusal> {
+    let signed = signed(&app, &request);
+    let book = app.appraiser.rulebook();
+    let Some(r) = full(&book, &id) else {
+        let chrome = Chrome::new(&app, "No such rule", "rules", signed.as_ref());
+        let text = vec!["Neither the program nor the rulebook in use has a rule of that name.".to_owned()];
+        return Ok(message(StatusCode::NOT_FOUND, chrome, "No such rule", text, Some(("/rules", "All rules"))));
+    };
+    let chrome = Chrome::new(&app, format!("{} {}", r.id, r.title), "rules", signed.as_ref());
+    let counted = counted(&app, &r.id, signed.as_ref().is_some_and(|s| s.person.job.role().is_some())).await;
+    let tier = r.tier.unwrap_or(Tier::Low);
+    Ok(page(StatusCode::OK, &One { chrome, r, tier, counted }))
+}
+
+async fn counted(app: &App, id: &str, sees_orders: bool) -> Option<Counted> {
+    const DAYS: i64 = 28;
+    let store = app.doors.store.as_ref()?;
+    let now = Timestamp::now();
+    let today = now.to_zoned_date(&app.settings.zone);
+    let from = today.checked_sub(Span::new().days(DAYS - 1)).ok()?;
+    let of = store.statistics(from, today).await.ok()?;
+    let s = of.into_iter().find(|s| s.rule == id).unwrap_or_default();
+    let with_reasons = |map: &std::collections::BTreeMap<String, i64>| {
+        let sum: i64 = map.values().sum();
+        let list: Vec<String> = map
+            .iter()
+            .map(|(why, n)| format!("{}: {n}", if why.is_empty() { "no reason given" } else { why }))
+            .collect();
+        if list.is_empty() { sum.to_string() } else { format!("{sum} ({})", list.join(", ")) }
+    };
+    let rows = vec![
+        ("orders in which it found something", s.fired.to_string()),
+        ("orders for which it could not be evaluated", s.not_evaluated.to_string()),
+        ("left as ordered by a reviewer", with_reasons(&s.accepted)),
+        ("order changed", s.changed.to_string()),
+        ("card followed by the prescriber", s.card_accepted.to_string()),
+        ("card passed over", with_reasons(&s.card_overridden)),
+        ("judged useful, not useful", format!("{}, {}", s.useful, s.not_useful)),
+    ];
+    let mut recent = Vec::new();
+    if sees_orders {
+        let filter = crate::store::Filter { rule: Some(id.to_owned()), ..Default::default() };
+        let query = crate::store::Query { filter, sort: crate::store::Sort::Changed, after: None, limit: 10, now };
+        if let Ok(found) = store.list(query).await {
+            recent = found
+                .items
+                .into_iter()
+                .map(|i| (i.id.to_string(), i.label, super::html::moment(app, i.received)))
+                .collect();
+        }
+    }
+    Some(Counted { rows, days: DAYS, recent })
+}
+
+fn full(book: &Rulebook, id: &str) -> Option<Full> {
+    if let Some(limit) = book.limits.iter().find(|l| l.rule.id == id) {
+        return Some(of_limit(book, limit));
+    }
+    if let Some(waiting) = book.waiting.iter().find(|w| w.rule.id == id) {
+        let mut out = of_rule(&waiting.rule, format!("the rulebook, {}", book.label));
+        out.waits = Some(waiting.why.clone());
+        "nobody: cannot be evaluated yet".clone_into(&mut out.goes);
+        return Some(out);
+    }
+    let own = own_rules().find(|rule| rule.id == id)?;
+    let mut out = of_rule(own, "the program".to_owned());
+    OWN.clone_into(&mut out.goes);
+    out.off = book
+        .off
+        .iter()
+        .find(|off| off.rule == id)
+        .map(|off| format!("by {}, until {}: {}", off.by, off.until, off.why));
+    Some(out)
+}
+
+fn of_rule(rule: &Rule, stands: String) -> Full {
+    Full {
+        id: rule.id.to_string(),
+        title: rule.title.to_string(),
+        name: rule.name.to_string(),
+        tier: Some(rule.tier),
+        source: rule.source.to_string(),
+        stands,
+        ..Full::default()
+    }
+}
+
+fn of_limit(book: &Rulebook, l: &Limit) -> Full {
+    let who: Vec<&str> = l.audience.iter().map(|a| a.word()).collect();
+    let checks = l.checks.iter().map(|c| {
+        let what = match (&c.measure, &c.bound) {
+            (Some(m), Bound::Above(b)) => format!("{} above {}", m.text, b.text),
+            (Some(m), Bound::Below(b)) => format!("{} below {}", m.text, b.text),
+            (_, Bound::When(w)) => w.text.clone(),
+            (None, _) => String::new(),
+        };
+        let when = c.when.as_ref().map_or_else(String::new, |w| format!(", when {}", w.text));
+        Check {
+            tier: c.tier,
+            when: what + &when,
+            says: c.text.text.clone(),
+            offers: c.fix.as_ref().map_or_else(String::new, |f| f.text.clone()),
+        }
+    });
+    let figures = book
+        .effective()
+        .iter()
+        .filter(|e| e.limit == l.rule.id)
+        .filter(|e| e.key.starts_with("parameters.") || !e.replaced.is_empty());
+    Full {
+        goes: goes(l.mode).to_owned(),
+        who: who.join(", "),
+        owner: l.owner.clone(),
+        applies: if l.scope_text.is_empty() { "every order.".to_owned() } else { sentence(&l.scope_text) },
+        checks: checks.collect(),
+        figures: figures
+            .map(|e| Figure {
+                key: e.key.trim_start_matches("parameters.").to_owned(),
+                value: e.value.clone(),
+                place: e.place.clone(),
+                replaced: e
+                    .replaced
+                    .iter()
+                    .map(|(value, place)| format!("{value} ({place})"))
+                    .collect::<Vec<_>>()
+                    .join("; "),
+            })
+            .collect(),
+        evidence: l.evidence.mark(),
+        note: l.note.clone(),
+        reasons: l.override_reasons.clone(),
+        tests: l
+            .tests
+            .iter()
+            .map(|t| Example {
+                title: t.title.clone(),
+                given: t.given.iter().map(|(k, v)| format!("{k} = {v}")).collect::<Vec<_>>().join(", "),
+                comes: match t.expect {
+                    crate::rulebook::Expected::Flagged => "flagged",
+                    crate::rulebook::Expected::Clear => "nothing found",
+                    crate::rulebook::Expected::NotEvaluated => "not evaluated",
+                    crate::rulebook::Expected::NotProvided => "not provided by the sender",
+                    crate::rulebook::Expected::NotApplicable => "does not apply",
+                }
+                .to_owned(),
+            })
+            .collect(),
+        changes: l.changes.clone(),
+        ..of_rule(&l.rule, format!("the rulebook, {} {} ({})", book.label, book.edition, l.places.join(", ")))
+    }
+}
+
+/// The local date of a moment.
+trait LocalDate {
+    fn to_zoned_date(self, zone: &jiff::tz::TimeZone) -> jiff::civil::Date;
+}
+
+impl LocalDate for Timestamp {
+    fn to_zoned_date(self, zone: &jiff::tz::TimeZone) -> jiff::civil::Date {
+        zone.to_datetime(self).date()
+    }
+}

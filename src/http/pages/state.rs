@@ -1,0 +1,181 @@
+//! The state of the service, for people: rules, products, self-check, readiness, queue.
+
+use super::html::{Chrome, moment, page};
+use super::signed;
+use crate::answer::{PROGRAM, book_warning};
+use crate::http::App;
+use askama::Template;
+use axum::extract::{Request, State};
+use axum::response::Response;
+use http::StatusCode;
+use jiff::Timestamp;
+use std::sync::Arc;
+
+struct Group {
+    title: &'static str,
+    rows: Vec<(String, String, bool)>,
+}
+
+#[derive(Template)]
+#[template(path = "state.html")]
+struct Page {
+    chrome: Chrome,
+    ready: bool,
+    ready_text: String,
+    now: String,
+    groups: Vec<Group>,
+}
+
+/// `GET /state`
+pub async fn state(State(app): State<Arc<App>>, request: Request) -> Response {
+    let chrome = Chrome::new(&app, "State of the service", "state", signed(&app, &request).as_ref());
+    let now = Timestamp::now();
+    let (ready, ready_text) = super::readiness(&app);
+    let ready_text = ready_text
+        .lines()
+        .next()
+        .unwrap_or("")
+        .trim_start_matches("not ready: ")
+        .trim_start_matches("ready: ")
+        .to_owned();
+    let book = app.appraiser.rulebook();
+    let row = |name: &str, value: String, bad: bool| (name.to_owned(), value, bad);
+    let mut rules = Vec::new();
+    if book.is_empty() {
+        rules.push(row("Rulebook", "none is loaded: limits of the institution are not judged".to_owned(), true));
+    } else {
+        rules.push(row("Rulebook", format!("{}, edition {}", book.label, book.edition), false));
+        rules.push(row("Hash", book.hash.clone(), false));
+        match &book.adopted {
+            Some(by) => rules.push(row("Adopted", format!("by {} on {}", by.by, by.on), false)),
+            None => rules.push(row(
+                "Adopted",
+                book_warning(&book).map_or_else(String::new, std::borrow::Cow::into_owned),
+                true,
+            )),
+        }
+        rules.push(row(
+            "Limits",
+            format!("{}, and {} that wait for data that cannot be read yet", book.limits.len(), book.waiting.len()),
+            false,
+        ));
+    }
+    let off = book.off.iter().map(|off| format!("{} until {} (by {}: {})", off.rule, off.until, off.by, off.why));
+    let off: Vec<String> = off.collect();
+    rules.push(row(
+        "Switched off",
+        if off.is_empty() { "no rule of the program".to_owned() } else { off.join("; ") },
+        !off.is_empty(),
+    ));
+    if let Some(told) = app.appraiser.rules_told() {
+        rules.extend(told.loaded.map(|at| row("Loaded", moment(&app, at), false)));
+        match &told.rehearsal {
+            None => rules.push(row("Last self-check", "never since the start".to_owned(), true)),
+            Some(r) if r.failing.is_empty() => {
+                rules.push(row(
+                    "Last self-check",
+                    format!("{}: {} examples came out as expected", moment(&app, r.at), r.examples),
+                    false,
+                ));
+            }
+            Some(r) => {
+                let text = format!("{}: not as expected: {}", moment(&app, r.at), r.failing.join(", "));
+                rules.push(row("Last self-check", text, true));
+            }
+        }
+        if let Some(r) = told.rehearsal.as_ref().filter(|r| !r.without.is_empty()) {
+            rules.push(row(
+                "Without examples",
+                format!("whether these limits still fire is not known: {}", r.without.join(", ")),
+                true,
+            ));
+        }
+        if let Some(not) = &told.not_taken {
+            let text =
+                format!("since {}: {}", moment(&app, not.since), not.problems.first().map_or("", String::as_str));
+            rules.push(row("Files on disk are not in use", text, true));
+        }
+    }
+    let mut groups = vec![Group { title: "Rules", rows: rules }];
+    let mut data = vec![row("Program", PROGRAM.to_owned(), false)];
+    data.extend(app.appraiser.formulary_told().map(|told| row("Formulary", told, false)));
+    data.push(row(
+        "Time zone",
+        format!(
+            "{}; the feeding day begins at {:02}:{:02}",
+            app.settings.zone_name,
+            app.settings.day_start / 3600,
+            app.settings.day_start % 3600 / 60
+        ),
+        false,
+    ));
+    let faults = app.panics();
+    data.push(row("Faults since the start", faults.to_string(), faults > 0));
+    groups.push(Group { title: "Program and data", rows: data });
+    let counts = app.appraised.shown();
+    let total: u64 = counts.iter().map(|(_, n)| n).sum();
+    let since = if total == 0 {
+        "none: no order was sent to the FHIR operations since the start".to_owned()
+    } else {
+        total.to_string()
+    };
+    let mut orders = vec![row("Inputs since the start", since, false)];
+    orders.extend(counts.into_iter().map(|(name, n)| {
+        let name = match name {
+            "clear" => "nothing found",
+            "not-fully-checked" => "not fully checked",
+            other => other,
+        };
+        row(name, n.to_string(), false)
+    }));
+    groups.push(Group { title: "FHIR operations", rows: orders });
+    groups.push(Group { title: "Queue", rows: queue(&app, now).await });
+    let reached = match &app.doors.gate {
+        Some(_) => row("Callers", "each is known by a token".to_owned(), false),
+        None => {
+            row("Callers", "not told apart: everybody on this machine may call; no other machine can".to_owned(), false)
+        }
+    };
+    let tls = if app.doors.certificates.is_some() { "TLS" } else { "plain HTTP, on this machine only" };
+    groups.push(Group { title: "How it is reached", rows: vec![reached, row("Connections", tls.to_owned(), false)] });
+    page(StatusCode::OK, &Page { chrome, ready, ready_text, now: moment(&app, now), groups })
+}
+
+async fn queue(app: &App, now: Timestamp) -> Vec<(String, String, bool)> {
+    let row = |name: &str, value: String, bad: bool| (name.to_owned(), value, bad);
+    let Some(store) = &app.doors.store else {
+        return vec![row("Store", "none: nothing is kept, and there is no queue".to_owned(), false)];
+    };
+    let health = store.health();
+    let mut out = vec![row("Store", health.kind.clone(), false)];
+    match (&health.trouble, health.since) {
+        (Some(trouble), since) => {
+            let since = since.map_or_else(String::new, |at| format!(" since {}", moment(app, at)));
+            out.push(row("Trouble", format!("{trouble}{since}"), true));
+        }
+        (None, _) => out.push(row("Trouble", "none: the last write and the last look worked".to_owned(), false)),
+    }
+    if health.waiting > 0 {
+        out.push(row("Wait to be recorded", health.waiting.to_string(), true));
+    }
+    if health.lost > 0 {
+        out.push(row("Could not be recorded", health.lost.to_string(), true));
+    }
+    out.push(row(
+        "Last order received",
+        health.last_order.map_or_else(|| "none since the store began".to_owned(), |at| moment(app, at)),
+        false,
+    ));
+    match store.counts(now).await {
+        Ok(counts) => {
+            out.push(row(
+                "Open",
+                format!("{}, of which {} not fully checked", counts.open, counts.not_fully_checked),
+                false,
+            ));
+            out.extend(counts.oldest.map(|at| row("Waits longest", format!("since {}", moment(app, at)), false)));
+        }
+        Err(why) => out.push(row("Open", why.to_string(), true)),
+    }
+    out
+}

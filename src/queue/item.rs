@@ -1,0 +1,515 @@
+//! An order on the queue: which order and which content of it, and what became of earlier contents.
+//!
+//! The order is told by who sent it, the server it is of, its patient and its id: drafts of two patients may well have
+//! the same id. An order without an id is told by its content alone. The content is told by a hash of the order as JSON,
+//! whatever its spaces and the order of its members, and without the parts of `meta` that a server changes by itself.
+
+use super::policy::Policy;
+use super::report::{self, Report};
+use super::trail::Event;
+use super::urgency;
+use super::work::{LaneRecord, LaneState};
+use super::{Lane, Person};
+use crate::appraise::{Appraisal, OrderReport};
+use crate::findings::{Disposition, Tier};
+use crate::intake::json::{Kind, Node};
+use crate::intake::order::At;
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
+use std::fmt;
+use std::fmt::Write as _;
+use uuid::Uuid;
+
+/// The id of an item; it follows from the order and its content.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct ItemId(String);
+
+impl ItemId {
+    /// An id as it was written; only ids that this program gives.
+    pub fn read(text: &str) -> Option<Self> {
+        let id = Uuid::parse_str(text).ok()?;
+        Some(Self(id.to_string()))
+    }
+
+    /// As it is written.
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+}
+
+impl fmt::Display for ItemId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+/// Which order it is.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
+pub struct OrderKey {
+    /// Who sent it, as the access file calls them; empty where nobody has to say.
+    pub client: String,
+    /// Base of the FHIR server it is of, as the client says; empty where it does not.
+    pub base: String,
+    /// The patient as the order names them; empty where it names none.
+    pub patient: String,
+    /// The order's id; empty where it has none.
+    pub order: String,
+}
+
+impl OrderKey {
+    /// One text for the order; `None` where it has no id, and so nothing tells that two contents are of one order.
+    pub fn text(&self) -> Option<String> {
+        if self.order.is_empty() {
+            return None;
+        }
+        Some(hash(&[&self.client, &self.base, &self.patient, &self.order]))
+    }
+}
+
+/// Hash of texts, each with its length, so that no two lists look alike.
+fn hash(parts: &[&str]) -> String {
+    let mut digest = Sha256::new();
+    for part in parts {
+        digest.update((part.len() as u64).to_be_bytes());
+        digest.update(part.as_bytes());
+    }
+    hex(&digest.finalize())
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::with_capacity(64), |mut out, byte| {
+        let _ = write!(out, "{byte:02x}");
+        out
+    })
+}
+
+/// An appraised order on its way to the queue.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Received {
+    /// Which order.
+    pub key: OrderKey,
+    /// Hash of its content.
+    pub content: String,
+    /// Its name for people.
+    pub label: String,
+    /// What brought it: the id of a hook's service, `$validate`, `$appraise`.
+    pub through: String,
+    /// The order as it was sent, JSON.
+    pub resource: String,
+    /// Where the patient is, as far as it was sent.
+    pub ward: Option<String>,
+    /// When the feed starts, where the order says so.
+    pub starts: Option<Timestamp>,
+    /// When it was received.
+    pub at: Timestamp,
+    /// What was said of it.
+    pub report: Report,
+    /// Ids of the cards about it.
+    pub cards: Vec<String>,
+}
+
+impl Received {
+    /// What is recorded of one order of an appraisal; client, base, way and time are the caller's to fill in. `lacks` is
+    /// what the sender tried to send and could not.
+    pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String]) -> Self {
+        let starts = || {
+            let seconds = i64::try_from(order.plan.start.floor()).ok()?;
+            Timestamp::from_second(seconds).ok()
+        };
+        let wanted = report::wanted(a, order, !lacks.is_empty());
+        let report = if wanted { report::of(a, order, lacks) } else { report::nothing(a) };
+        let starts = if order.plan.start_assumed { None } else { starts() };
+        Self { starts, ..Self::new(a, (order.at, order.id.clone(), &order.label), report) }
+    }
+
+    /// What is recorded of an order that could not be judged.
+    pub fn unjudged(a: &Appraisal<'_>, order: (At, Option<String>, &str), why: &str) -> Self {
+        Self::new(a, order, report::unjudged(a, why))
+    }
+
+    fn new(a: &Appraisal<'_>, (at, id, label): (At, Option<String>, &str), report: Report) -> Self {
+        let node = a.document.as_ref().map(|document| document.node(at));
+        // Of an order that is no item only its identity is looked at.
+        let item = node.filter(|_| report.for_the_queue());
+        Self {
+            key: OrderKey {
+                client: String::new(),
+                base: String::new(),
+                patient: node.map(patient).unwrap_or_default(),
+                order: id.unwrap_or_default(),
+            },
+            content: item.map(content_hash).unwrap_or_default(),
+            label: label.to_owned(),
+            through: String::new(),
+            resource: item.map_or("", Node::raw).to_owned(),
+            ward: item.and_then(ward),
+            starts: None,
+            at: Timestamp::UNIX_EPOCH,
+            report,
+            cards: Vec::new(),
+        }
+    }
+
+    /// The id of its item. Without an order's id the content tells it, with whose it is.
+    pub fn id(&self) -> ItemId {
+        let key = &self.key;
+        let space = Uuid::new_v5(&Uuid::NAMESPACE_URL, b"https://enteral-gate.example/queue");
+        let text = hash(&[&key.client, &key.base, &key.patient, &key.order, &self.content]);
+        ItemId(Uuid::new_v5(&space, text.as_bytes()).to_string())
+    }
+
+    /// Whether it becomes an item; one that does not may still take the place of an earlier content.
+    pub fn is_item(&self) -> bool {
+        self.report.for_the_queue()
+    }
+}
+
+/// The patient of an order, as it names them.
+fn patient(order: Node<'_>) -> String {
+    let named = order.get("patient").or_else(|| order.get("subject"));
+    let text = |node: Node<'_>, name: &str| node.get(name).and_then(Node::as_str).map(|text| text.into_owned());
+    let Some(named) = named else { return String::new() };
+    if let Some(reference) = text(named, "reference") {
+        return reference;
+    }
+    let Some(identifier) = named.get("identifier") else { return String::new() };
+    match (text(identifier, "system"), text(identifier, "value")) {
+        (Some(system), Some(value)) => format!("{system}|{value}"),
+        (None, Some(value)) => value,
+        (_, None) => String::new(),
+    }
+}
+
+/// Where the patient is: the location of the order's encounter, where that was sent, or what the reference says.
+fn ward(order: Node<'_>) -> Option<String> {
+    let encounter = order.get("encounter")?;
+    let reference = encounter.get("reference").and_then(Node::as_str);
+    let root = std::iter::successors(Some(order), |node| node.parent()).last()?;
+    let named = |resource: &Node<'_>| {
+        let id = resource.get("id").and_then(Node::as_str);
+        let is = |id: &str| reference.as_deref().is_some_and(|r| r.rsplit('/').next() == Some(id));
+        resource.resource_type().as_deref() == Some("Encounter") && id.is_some_and(|id| is(&id))
+    };
+    let sent = root.within().filter(|node| node.kind() == Kind::Object).find(named);
+    let location = |encounter: Node<'_>| {
+        let last = encounter.get("location")?.items().last()?.get("location")?;
+        let text = last.get("display").or_else(|| last.get("reference"))?.as_str()?;
+        Some(text.into_owned())
+    };
+    let display = || encounter.get("display").and_then(Node::as_str).map(|text| text.into_owned());
+    sent.and_then(location).or_else(display)
+}
+
+/// Hash of an order's content.
+pub fn content_hash(order: Node<'_>) -> String {
+    let mut text = String::with_capacity(order.raw().len());
+    write_content(order, true, &mut text);
+    hex(&Sha256::digest(text.as_bytes()))
+}
+
+/// Parts of `meta` that a server changes by itself.
+const OWN_OF_THE_SERVER: [&str; 3] = ["versionId", "lastUpdated", "source"];
+
+/// JSON without spaces, members by name. As deep as the reader lets a document be.
+fn write_content(node: Node<'_>, top: bool, out: &mut String) {
+    match node.kind() {
+        Kind::Object => {
+            let meta = !top && node.key().is_some_and(|key| key == "meta");
+            let mut members: Vec<_> = node
+                .members()
+                .filter(|(name, _)| !(meta && OWN_OF_THE_SERVER.contains(&&**name)))
+                .filter(|(name, value)| !(top && &**name == "meta" && only_the_servers(*value)))
+                .collect();
+            members.sort_by(|(a, _), (b, _)| a.cmp(b));
+            out.push('{');
+            for (name, value) in members {
+                let _ = write!(out, "{}:", serde_json::Value::from(&*name));
+                write_content(value, false, out);
+                out.push(',');
+            }
+            out.push('}');
+        }
+        Kind::Array => {
+            out.push('[');
+            for item in node.items() {
+                write_content(item, false, out);
+                out.push(',');
+            }
+            out.push(']');
+        }
+        Kind::String => {
+            let text = node.as_str().unwrap_or_default();
+            let _ = write!(out, "{}", serde_json::Value::from(&*text));
+        }
+        Kind::Null | Kind::Bool | Kind::Number => out.push_str(node.raw()),
+    }
+}
+
+fn only_the_servers(meta: Node<'_>) -> bool {
+    meta.kind() == Kind::Object && meta.members().all(|(name, _)| OWN_OF_THE_SERVER.contains(&&*name))
+}
+
+/// Where an item stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Standing {
+    /// Somebody has to look.
+    Open,
+    /// Decided, by the institution's policy.
+    Closed,
+    /// The order has another content now.
+    Replaced,
+}
+
+impl Standing {
+    /// All.
+    pub const ALL: [Self; 3] = [Self::Open, Self::Closed, Self::Replaced];
+
+    /// Its word.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Open => "open",
+            Self::Closed => "closed",
+            Self::Replaced => "replaced",
+        }
+    }
+
+    /// The standing of that word.
+    pub fn of(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|standing| standing.word() == word)
+    }
+}
+
+/// What a list shows of an item, and everything that changes.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
+pub struct Summary {
+    /// Its id.
+    pub id: ItemId,
+    /// Which order.
+    pub key: OrderKey,
+    /// Hash of its content.
+    pub content: String,
+    /// The order's name for people.
+    pub label: String,
+    /// What brought it first.
+    pub through: String,
+    /// Where the patient is.
+    pub ward: Option<String>,
+    /// When the feed starts.
+    pub starts: Option<Timestamp>,
+    /// When this content was received first.
+    pub received: Timestamp,
+    /// And last.
+    pub last_seen: Timestamp,
+    /// How often it was received.
+    pub seen: u64,
+    /// What it came to.
+    pub disposition: Disposition,
+    /// The gravest finding.
+    pub tier: Option<Tier>,
+    /// How many findings.
+    pub findings: usize,
+    /// Rules with a finding.
+    pub rules: Vec<String>,
+    /// Rules with a finding that is for the profession of a lane.
+    pub for_lane: BTreeMap<Lane, Vec<String>>,
+    /// How many rules could not be evaluated; 1 at least where anything could not.
+    pub not_evaluated: usize,
+    /// One line of what was found, or not evaluated.
+    pub headline: String,
+    /// Counts every change.
+    pub version: u64,
+    /// The version at which it was judged last, was replaced, or came back.
+    pub judged: u64,
+    /// When that was.
+    pub judged_at: Timestamp,
+    /// When anything changed last.
+    pub changed_at: Timestamp,
+    /// Where it stands.
+    pub standing: Standing,
+    /// The pharmacists' lane.
+    pub pharmacist: LaneRecord,
+    /// The dietitians' lane.
+    pub dietitian: LaneRecord,
+    /// The item of the content before.
+    pub replaces: Option<ItemId>,
+    /// The item of the content after.
+    pub replaced_by: Option<ItemId>,
+    /// Comments.
+    pub comments: u64,
+}
+
+impl Summary {
+    /// The record of a lane.
+    pub fn lane(&self, lane: Lane) -> &LaneRecord {
+        match lane {
+            Lane::Pharmacist => &self.pharmacist,
+            Lane::Dietitian => &self.dietitian,
+        }
+    }
+
+    pub(super) fn lane_mut(&mut self, lane: Lane) -> &mut LaneRecord {
+        match lane {
+            Lane::Pharmacist => &mut self.pharmacist,
+            Lane::Dietitian => &mut self.dietitian,
+        }
+    }
+
+    /// Whether somebody has to look.
+    pub fn is_open(&self) -> bool {
+        self.standing == Standing::Open
+    }
+
+    /// How grave it is for the order of the queue.
+    pub fn grade(&self) -> u8 {
+        urgency::grade(self.tier, self.disposition, self.not_evaluated > 0)
+    }
+
+    /// A text by which the queue is sorted, the most urgent first.
+    pub fn sort_key(&self) -> String {
+        let grade = self.grade();
+        urgency::sort_key(grade, urgency::due(grade, self.received, self.starts))
+    }
+
+    fn judge(&mut self, report: &Report) {
+        self.disposition = report.disposition;
+        self.tier = report.tier();
+        self.findings = report.findings.len();
+        self.rules = report.rules();
+        let of = |lane: Lane| {
+            let own = report.findings.iter().filter(|found| found.audience.iter().any(|who| who == lane.word()));
+            let mut rules: Vec<String> = own.map(|found| found.rule.clone()).collect();
+            rules.sort();
+            rules.dedup();
+            (lane, rules)
+        };
+        self.for_lane = Lane::ALL.into_iter().map(of).collect();
+        let rules = report.unevaluated_rules().len();
+        self.not_evaluated = if report.not_evaluated.is_empty() { 0 } else { rules.max(1) };
+        self.headline = report.headline();
+    }
+
+    /// Another content of the order came; `by` is its item, where it is one.
+    pub fn replace(&mut self, by: Option<ItemId>, at: Timestamp) -> Event {
+        self.standing = Standing::Replaced;
+        self.replaced_by.clone_from(&by);
+        self.judged_changed(at);
+        Event::Replaced { by }
+    }
+
+    fn judged_changed(&mut self, at: Timestamp) {
+        self.version += 1;
+        self.judged = self.version;
+        self.judged_at = at;
+        self.changed_at = at;
+    }
+}
+
+/// An item in full.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "camelCase")]
+pub struct Item {
+    /// What a list shows, and everything that changes by what people do.
+    pub summary: Summary,
+    /// The order as it was sent, JSON.
+    pub resource: String,
+    /// What was said of it last.
+    pub report: Report,
+}
+
+impl Item {
+    /// A new item, and what its trail begins with.
+    pub fn new(received: &Received, replaces: Option<ItemId>, policy: &Policy) -> (Self, Event) {
+        let asked = policy.asks(&received.report);
+        let lane = |lane| LaneRecord {
+            state: if asked.contains(&lane) { LaneState::Open } else { LaneState::NotAsked },
+            version: 1,
+            changed_at: received.at,
+            changed_by: Person::program(),
+        };
+        let mut summary = Summary {
+            id: received.id(),
+            key: received.key.clone(),
+            content: received.content.clone(),
+            label: received.label.clone(),
+            through: received.through.clone(),
+            ward: received.ward.clone(),
+            starts: received.starts,
+            received: received.at,
+            last_seen: received.at,
+            seen: 1,
+            disposition: received.report.disposition,
+            tier: None,
+            findings: 0,
+            rules: Vec::new(),
+            for_lane: BTreeMap::new(),
+            not_evaluated: 0,
+            headline: String::new(),
+            version: 1,
+            judged: 1,
+            judged_at: received.at,
+            changed_at: received.at,
+            standing: Standing::Open,
+            pharmacist: lane(Lane::Pharmacist),
+            dietitian: lane(Lane::Dietitian),
+            replaces: replaces.clone(),
+            replaced_by: None,
+            comments: 0,
+        };
+        summary.judge(&received.report);
+        let item = Self { summary, resource: received.resource.clone(), report: received.report.clone() };
+        (item, Event::Recorded { replaces })
+    }
+
+    /// The same content came again. `instead_of` is the current item of the order where that is another one. Gives
+    /// what the trail says of it; nothing where nothing changed but the count.
+    pub fn seen_again(&mut self, received: &Received, instead_of: Option<&ItemId>, policy: &Policy) -> Vec<Event> {
+        let mut events = Vec::new();
+        let summary = &mut self.summary;
+        summary.seen += 1;
+        summary.last_seen = summary.last_seen.max(received.at);
+        if received.ward.is_some() {
+            summary.ward.clone_from(&received.ward);
+        }
+        if summary.standing == Standing::Replaced {
+            summary.judged_changed(received.at);
+            summary.replaced_by = None;
+            summary.replaces = instead_of.cloned().or_else(|| summary.replaces.take());
+            summary.standing = Standing::Open;
+            events.push(Event::Returned { replaces: instead_of.cloned() });
+        }
+        if received.report != self.report {
+            let more = received.report.says_more_than(&self.report);
+            summary.judge(&received.report);
+            summary.judged_changed(received.at);
+            let asked = policy.asks(&received.report);
+            let mut reopened = Vec::new();
+            for lane in Lane::ALL {
+                let version = summary.version;
+                let record = summary.lane_mut(lane);
+                let opens = match record.state {
+                    LaneState::Decided { .. } => more && asked.contains(&lane),
+                    LaneState::NotAsked => asked.contains(&lane),
+                    _ => false,
+                };
+                if opens {
+                    if matches!(record.state, LaneState::Decided { .. }) {
+                        reopened.push(lane);
+                    }
+                    record.set(LaneState::Open, version, &Person::program(), received.at);
+                }
+            }
+            self.report = received.report.clone();
+            events.push(Event::JudgedAgain { reopened });
+        }
+        if !events.is_empty() {
+            self.summary.settle(policy);
+        }
+        events
+    }
+}

@@ -1,0 +1,206 @@
+//! Copies of a store while it is used. A copy is a file of SQLite with the same tables, whichever database it is of, so
+//! that it can be verified, opened, and restored into either.
+
+use super::sql::{Dialect, Value, begin, migrate, run, trouble};
+use super::upkeep::{Verified, existing, snapshot, verify};
+use super::writer::insert;
+use super::{Unavailable, is_postgres, schema, sqlite};
+use futures_util::TryStreamExt as _;
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
+use std::path::{Path, PathBuf};
+
+/// Rows that are copied at a time.
+const AT_A_TIME: usize = 32;
+
+/// Every table with its columns, and whether they are numbers.
+const TABLES: [(&str, &[(&str, bool)]); 5] = [
+    (
+        "items",
+        &[
+            ("id", false),
+            ("order_key", false),
+            ("standing", false),
+            ("sort_key", false),
+            ("grade", true),
+            ("tier", false),
+            ("not_checked", true),
+            ("ward", false),
+            ("patient", false),
+            ("starts", true),
+            ("received", true),
+            ("changed", true),
+            ("pharmacist", false),
+            ("pharmacist_by", false),
+            ("pharmacist_until", true),
+            ("dietitian", false),
+            ("dietitian_by", false),
+            ("dietitian_until", true),
+            ("rules", false),
+            ("search", false),
+            ("state", false),
+            ("report", false),
+            ("resource", false),
+        ],
+    ),
+    ("trail", &[("seq", true), ("line", false), ("item", false), ("detail", false), ("command", false)]),
+    ("cards", &[("card", false), ("item", false)]),
+    ("counts", &[("day", false), ("rule", false), ("fate", false), ("reason", false), ("n", true)]),
+    ("votes", &[("item", false), ("rule", false), ("person", false), ("useful", true)]),
+];
+
+fn value(row: &AnyRow, at: usize, number: bool) -> Result<Value, Unavailable> {
+    let value = if number {
+        row.try_get::<Option<i64>, _>(at).map(Value::from)
+    } else {
+        row.try_get::<Option<String>, _>(at).map(Value::from)
+    };
+    value.map_err(|error| trouble(&error))
+}
+
+async fn copy(from: &mut AnyConnection, to: &mut AnyConnection) -> Result<(), Unavailable> {
+    for (table, columns) in TABLES {
+        let names: Vec<&str> = columns.iter().map(|(name, _)| *name).collect();
+        let sql = format!("SELECT {} FROM {table}", names.join(", "));
+        let mut rows = sqlx::query(AssertSqlSafe(sql)).fetch(&mut *from);
+        let mut some = Vec::with_capacity(AT_A_TIME);
+        while let Some(row) = rows.try_next().await.map_err(|error| trouble(&error))? {
+            let values: Result<Vec<Value>, _> =
+                columns.iter().enumerate().map(|(at, (_, number))| value(&row, at, *number)).collect();
+            some.push(values?);
+            if some.len() == AT_A_TIME {
+                insert(to, table, &names, "", std::mem::take(&mut some)).await?;
+            }
+        }
+        insert(to, table, &names, "", some).await?;
+    }
+    Ok(())
+}
+
+fn file_trouble(path: &Path, error: &std::io::Error) -> Unavailable {
+    Unavailable::Database(format!("{}: {error}", path.display()))
+}
+
+/// The name of a file with something at its end.
+fn beside(path: &Path, end: &str) -> PathBuf {
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(end);
+    path.with_file_name(name)
+}
+
+fn remove_with_logs(path: &Path) {
+    for end in ["", "-wal", "-shm"] {
+        // What is not there need not be removed.
+        let _ = std::fs::remove_file(beside(path, end));
+    }
+}
+
+/// Copies what is kept at `place`, as it is at one moment, into a new file, and verifies the copy.
+///
+/// # Errors
+/// Where it cannot be read or written, the file is there already, or the copy is not whole. No half copy stays.
+pub async fn backup(place: &str, to: &Path) -> Result<Verified, Unavailable> {
+    if to.exists() {
+        return Err(Unavailable::Database(format!("{} is there already", to.display())));
+    }
+    // Under another name until it is whole.
+    let part = beside(to, ".part");
+    remove_with_logs(&part);
+    let done = fill(place, &part).await;
+    if done.is_err() {
+        remove_with_logs(&part);
+    }
+    let verified = done?;
+    std::fs::rename(&part, to).map_err(|error| file_trouble(to, &error))?;
+    let folder = to.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    std::fs::File::open(folder).and_then(|folder| folder.sync_all()).map_err(|error| file_trouble(folder, &error))?;
+    Ok(verified)
+}
+
+async fn fill(place: &str, part: &Path) -> Result<Verified, Unavailable> {
+    let (source, dialect) = existing(place)?;
+    let mut conn = source.acquire().await.map_err(|error| trouble(&error))?;
+    let mut from = snapshot(&mut conn, dialect).await?;
+    let copied = into_new(&mut from, part).await;
+    drop(from);
+    drop(conn);
+    source.close().await;
+    copied?;
+    let text = part.to_str().ok_or_else(|| Unavailable::Database("the path is no text".to_owned()))?;
+    let verified = verify(text, None).await?;
+    std::fs::File::open(part).and_then(|file| file.sync_all()).map_err(|error| file_trouble(part, &error))?;
+    Ok(verified)
+}
+
+/// Copies everything into a file that is made, with nothing beside it at the end.
+async fn into_new(from: &mut AnyConnection, file: &Path) -> Result<(), Unavailable> {
+    let pool = sqlite::new(file)?;
+    migrate(&pool, Dialect::Sqlite, schema::VERSION).await?;
+    let mut conn = pool.acquire().await.map_err(|error| trouble(&error))?;
+    let mut to = begin(&mut conn, Dialect::Sqlite).await?;
+    copy(from, &mut to).await?;
+    to.commit().await.map_err(|error| trouble(&error))?;
+    // One file, without a log beside it.
+    run(&mut conn, "PRAGMA journal_mode = DELETE".to_owned()).await?;
+    drop(conn);
+    pool.close().await;
+    Ok(())
+}
+
+/// Puts a copy in the place of a store that nobody uses. A file that is there is kept beside it under the name that is
+/// given back; a database must be empty.
+///
+/// # Errors
+/// When the copy is not whole, or the place cannot be written or is not empty. Nothing has changed then.
+pub async fn restore(from: &Path, place: &str) -> Result<(Verified, Option<PathBuf>), Unavailable> {
+    let text = from.to_str().ok_or_else(|| Unavailable::Database("the path is no text".to_owned()))?;
+    if !from.exists() {
+        return Err(Unavailable::Database(format!("{} is not there", from.display())));
+    }
+    let verified = verify(text, None).await?;
+    let (source, dialect) = existing(text)?;
+    let mut conn = source.acquire().await.map_err(|error| trouble(&error))?;
+    let mut from = snapshot(&mut conn, dialect).await?;
+    if is_postgres(place) {
+        let (target, dialect) = existing(place)?;
+        migrate(&target, dialect, schema::VERSION).await?;
+        let mut conn = target.acquire().await.map_err(|error| trouble(&error))?;
+        let mut to = begin(&mut conn, dialect).await?;
+        let row = sqlx::query("SELECT COUNT(*) FROM trail").fetch_one(&mut *to).await;
+        let there: i64 = row.and_then(|row| row.try_get(0)).map_err(|error| trouble(&error))?;
+        if there > 0 {
+            return Err(Unavailable::Database("the database is not empty; restore into a new one".to_owned()));
+        }
+        copy(&mut from, &mut to).await?;
+        to.commit().await.map_err(|error| trouble(&error))?;
+        drop(conn);
+        target.close().await;
+        return Ok((verified, None));
+    }
+    let path = Path::new(place);
+    let part = beside(path, ".part");
+    remove_with_logs(&part);
+    into_new(&mut from, &part).await?;
+    std::fs::File::open(&part).and_then(|file| file.sync_all()).map_err(|error| file_trouble(&part, &error))?;
+    let before = set_aside(path)?;
+    std::fs::rename(&part, path).map_err(|error| file_trouble(path, &error))?;
+    Ok((verified, before))
+}
+
+/// Moves a store's files to another name; its log belongs to it.
+fn set_aside(path: &Path) -> Result<Option<PathBuf>, Unavailable> {
+    if !path.exists() {
+        return Ok(None);
+    }
+    let free = (1..1000).map(|n| beside(path, &format!(".before-{n}"))).find(|free| !free.exists());
+    let Some(free) = free else {
+        return Err(Unavailable::Database(format!("{}: too many earlier files beside it", path.display())));
+    };
+    for end in ["-wal", "-shm", ""] {
+        let own = beside(path, end);
+        if own.exists() {
+            std::fs::rename(&own, beside(&free, end)).map_err(|error| file_trouble(&own, &error))?;
+        }
+    }
+    Ok(Some(free))
+}

@@ -1,0 +1,294 @@
+//! What keeps the queue ([`crate::queue`]): one interface, with SQLite or PostgreSQL behind it.
+//!
+//! What is acknowledged is durable: an `Ok` of [`Store::record`], [`Store::act`] and [`Store::feedback`] comes after the
+//! commit reached the disk. What could not be kept is an error, and the caller says so; nothing is half done.
+
+use crate::findings::Tier;
+pub mod backup;
+pub mod postgres;
+mod reader;
+pub mod schema;
+mod sql;
+pub mod sqlite;
+mod upkeep;
+mod writer;
+
+pub use sql::SqlStore;
+pub use upkeep::{Verified, is_postgres, open, tables, verify};
+
+use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
+use crate::queue::tally::RuleStatistics;
+use crate::queue::trail::Entry;
+use crate::queue::work::{Command, Refused};
+use crate::queue::{Lane, Person};
+use jiff::Timestamp;
+use jiff::civil::Date;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::future::Future;
+use std::pin::Pin;
+use thiserror::Error;
+use tokio::sync::broadcast;
+
+/// What a store gives in time.
+pub type Answer<'s, T, E = Unavailable> = Pin<Box<dyn Future<Output = Result<T, E>> + Send + 's>>;
+
+/// The store could not do it; whether anything was kept is said by nothing else.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+pub enum Unavailable {
+    /// More waits to be written than is let wait.
+    #[error("too much waits to be written")]
+    Busy,
+    /// The database cannot be reached, or cannot write.
+    #[error("the store cannot be used: {0}")]
+    Database(String),
+    /// The place to go on from is none that a page gave.
+    #[error("the page asked for is none: its place was not given out here")]
+    NoSuchPage,
+    /// What is kept cannot be read.
+    #[error("what is kept cannot be read: {0}")]
+    Damaged(String),
+}
+
+/// Why an action was not carried out.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+pub enum NotDone {
+    /// There is no such item.
+    #[error("there is no such item")]
+    NoSuchItem,
+    /// It may not, or cannot, be done.
+    #[error(transparent)]
+    Refused(#[from] Refused),
+    /// It could not be kept.
+    #[error(transparent)]
+    Unavailable(#[from] Unavailable),
+}
+
+/// What came of one order that was to be recorded.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Recorded {
+    /// It is an item now.
+    New(ItemId),
+    /// It was one before.
+    Again(ItemId),
+    /// It is none: there is nothing for anybody in it. An earlier content was replaced, where there was one.
+    Nothing,
+}
+
+impl Recorded {
+    /// Its item.
+    pub fn item(&self) -> Option<&ItemId> {
+        match self {
+            Self::New(id) | Self::Again(id) => Some(id),
+            Self::Nothing => None,
+        }
+    }
+}
+
+/// Which state of a lane is looked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LaneIs {
+    /// Waits for a decision of the lane, whatever else.
+    Waiting,
+    /// Anybody may take it: open, or held or put off beyond its time.
+    Free,
+    /// Somebody holds it.
+    Taken,
+    /// The prescriber was asked.
+    Asked,
+    /// Put off.
+    Snoozed,
+    /// Decided.
+    Decided,
+}
+
+impl LaneIs {
+    /// Each with its word.
+    pub const ALL: [(Self, &'static str); 6] = [
+        (Self::Waiting, "waiting"),
+        (Self::Free, "free"),
+        (Self::Taken, "taken"),
+        (Self::Asked, "asked"),
+        (Self::Snoozed, "snoozed"),
+        (Self::Decided, "decided"),
+    ];
+}
+
+/// Which items are looked for; everything that is given must hold.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Filter {
+    /// A lane and its state.
+    pub lane: Option<(Lane, LaneIs)>,
+    /// Where items stand; any when empty.
+    pub standing: Vec<Standing>,
+    /// The gravest finding is one of these; any when empty.
+    pub tiers: Vec<Tier>,
+    /// Where the patient is.
+    pub ward: Option<String>,
+    /// A rule with a finding.
+    pub rule: Option<String>,
+    /// The patient, as orders name them; or the end of that after a `/`.
+    pub patient: Option<String>,
+    /// Id of somebody who holds, asked, put off or decided, in any lane.
+    pub by: Option<String>,
+    /// Received at that time or before.
+    pub received_by: Option<Timestamp>,
+    /// Received at that time or after.
+    pub received_from: Option<Timestamp>,
+    /// Starts before that time.
+    pub starts_before: Option<Timestamp>,
+    /// Starts at that time or after.
+    pub starts_from: Option<Timestamp>,
+    /// Changed at that time or after.
+    pub changed_from: Option<Timestamp>,
+    /// Changed before that time.
+    pub changed_before: Option<Timestamp>,
+    /// Not everything could be evaluated (`true`), or everything could (`false`).
+    pub not_fully_checked: Option<bool>,
+    /// Grade of urgency: one of these; any when empty.
+    pub grades: Vec<u8>,
+    /// Words that are all in the order's name, patient, ward, headline or rules; case does not matter.
+    pub search: String,
+}
+
+/// In which order items are listed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Sort {
+    /// The most urgent first.
+    #[default]
+    Urgency,
+    /// What changed last first.
+    Changed,
+}
+
+/// A page of items that is asked for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Query {
+    /// Which items.
+    pub filter: Filter,
+    /// In which order.
+    pub sort: Sort,
+    /// [`Page::next`] of the page before.
+    pub after: Option<String>,
+    /// At most so many; 1 to [`MOST_OF_A_PAGE`].
+    pub limit: usize,
+    /// The time now: what is held or put off beyond it is open.
+    pub now: Timestamp,
+}
+
+/// Most items of one page.
+pub const MOST_OF_A_PAGE: usize = 200;
+
+/// A page of items.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Page {
+    /// The items.
+    pub items: Vec<Summary>,
+    /// Where the next page begins; none when this is the last.
+    pub next: Option<String>,
+    /// How many items there are on all pages.
+    pub total: u64,
+}
+
+/// How many items there are, of those that are open.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "camelCase")]
+pub struct Counts {
+    /// Open items.
+    pub open: u64,
+    /// Of those, not fully checked.
+    pub not_fully_checked: u64,
+    /// By the gravest finding; `none` without any.
+    pub tiers: BTreeMap<String, u64>,
+    /// By lane and the word of its state now.
+    pub lanes: BTreeMap<Lane, BTreeMap<String, u64>>,
+    /// By ward; empty text where it is not known.
+    pub wards: BTreeMap<String, u64>,
+    /// When the item that waits longest was received.
+    pub oldest: Option<Timestamp>,
+}
+
+/// What a prescriber's system says became of a card.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CardAnswer {
+    /// The card's id.
+    pub card: String,
+    /// Whether its advice was taken.
+    pub accepted: bool,
+    /// The code of the reason for going on all the same.
+    pub reason: Option<String>,
+    /// What the prescriber wrote.
+    pub comment: Option<String>,
+    /// When, as the client says.
+    pub at: Timestamp,
+}
+
+/// How the store is.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "camelCase")]
+pub struct Health {
+    /// Which store, in words without secrets.
+    pub kind: String,
+    /// What is wrong; nothing when the last write and the last look worked.
+    pub trouble: Option<String>,
+    /// Since when.
+    pub since: Option<Timestamp>,
+    /// Orders that wait in memory until they can be recorded.
+    pub waiting: u64,
+    /// Orders that could be neither recorded nor kept in memory, since the start.
+    pub lost: u64,
+    /// When the last order was received, whatever came of it.
+    pub last_order: Option<Timestamp>,
+}
+
+/// Something changed that somebody may be looking at.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Change {
+    /// The item.
+    pub item: ItemId,
+    /// Its version now.
+    pub version: u64,
+}
+
+/// What keeps the queue.
+pub trait Store: Send + Sync + 'static {
+    /// Records orders, in this order; clear ones only to replace an earlier content. `Ok` means durable. What could not
+    /// be recorded is kept in memory, as far as there is room, and tried again; it is lost when the process ends before.
+    fn record(&self, orders: Vec<Received>) -> Answer<'_, Vec<Recorded>>;
+
+    /// Carries out an action. `Ok` means durable, and gives the item as it is then.
+    fn act(&self, item: ItemId, command: Command) -> Answer<'_, Summary, NotDone>;
+
+    /// An item in full.
+    fn get(&self, item: ItemId) -> Answer<'_, Option<Item>>;
+
+    /// A page of items.
+    fn list(&self, query: Query) -> Answer<'_, Page>;
+
+    /// How many items wait.
+    fn counts(&self, now: Timestamp) -> Answer<'_, Counts>;
+
+    /// What happened to an item, the first first.
+    fn trail(&self, item: ItemId) -> Answer<'_, Vec<Entry>>;
+
+    /// What was counted per rule from one day to another, both included.
+    fn statistics(&self, from: Date, to: Date) -> Answer<'_, Vec<RuleStatistics>>;
+
+    /// Notes that somebody looked at an item.
+    fn viewed(&self, item: ItemId, by: Person, at: Timestamp) -> Answer<'_, ()>;
+
+    /// Joins what became of cards to their items; gives how many cards are known here.
+    fn feedback(&self, answers: Vec<CardAnswer>) -> Answer<'_, usize>;
+
+    /// Notes that an order was received, whatever came of it. Does not wait.
+    fn received(&self, at: Timestamp);
+
+    /// How the store is. Does not wait.
+    fn health(&self) -> Health;
+
+    /// Tells of changes from now on, those of other replicas too.
+    fn changes(&self) -> broadcast::Receiver<Change>;
+
+    /// Writes what waits and lets go of the database.
+    fn close(&self) -> Answer<'_, ()>;
+}

@@ -1,0 +1,255 @@
+//! Reading: lists, counts, an item, its trail. Each answer is of one moment where it is one statement.
+
+use super::sql::{Value, damaged, statement, trouble};
+use super::{Counts, Filter, LaneIs, MOST_OF_A_PAGE, Page, Query, Sort, Unavailable};
+use crate::queue::Lane;
+use crate::queue::item::{Item, ItemId, Summary};
+use crate::queue::tally::{Fate, RuleStatistics};
+use crate::queue::trail::Entry;
+use jiff::Timestamp;
+use jiff::civil::Date;
+use serde::de::DeserializeOwned;
+use sqlx::any::AnyRow;
+use sqlx::{AnyPool, Row};
+use std::collections::{BTreeMap, HashSet};
+use std::fmt::Write as _;
+
+fn text(row: &AnyRow, at: usize) -> Result<String, Unavailable> {
+    row.try_get(at).map_err(|error| trouble(&error))
+}
+
+fn whole(row: &AnyRow, at: usize) -> Result<u64, Unavailable> {
+    let n: i64 = row.try_get(at).map_err(|error| trouble(&error))?;
+    Ok(u64::try_from(n).unwrap_or_default())
+}
+
+fn read<T: DeserializeOwned>(what: &str, text: &str) -> Result<T, Unavailable> {
+    serde_json::from_str(text).map_err(|error| damaged(what, &error))
+}
+
+async fn rows(pool: &AnyPool, sql: String, values: Vec<Value>) -> Result<Vec<AnyRow>, Unavailable> {
+    statement(sql, values).fetch_all(pool).await.map_err(|error| trouble(&error))
+}
+
+/// When an order was received last, as far as that is kept.
+pub(super) async fn last_received(pool: &AnyPool) -> Result<Option<i64>, Unavailable> {
+    let row = statement("SELECT MAX(received) FROM items".to_owned(), []).fetch_one(pool).await;
+    row.and_then(|row| row.try_get(0)).map_err(|error| trouble(&error))
+}
+
+/// Orders that have an item which is their content now.
+pub(super) async fn current_orders(pool: &AnyPool) -> Result<HashSet<String>, Unavailable> {
+    let sql = "SELECT order_key FROM items WHERE order_key IS NOT NULL AND standing <> 'replaced'".to_owned();
+    rows(pool, sql, Vec::new()).await?.iter().map(|row| text(row, 0)).collect()
+}
+
+/// Whether any of these orders has an item which is its content now.
+pub(super) async fn any_current(pool: &AnyPool, keys: Vec<String>) -> Result<bool, Unavailable> {
+    let (marks, values) = super::writer::list(keys);
+    let sql = format!("SELECT id FROM items WHERE order_key IN ({marks}) AND standing <> 'replaced' LIMIT 1");
+    Ok(!rows(pool, sql, values).await?.is_empty())
+}
+
+/// Whether there is an item that a purge would remove.
+pub(super) async fn any_past(pool: &AnyPool, before: Timestamp) -> Result<bool, Unavailable> {
+    let sql = "SELECT id FROM items WHERE standing <> 'open' AND changed < $1 LIMIT 1".to_owned();
+    Ok(!rows(pool, sql, vec![before.into()]).await?.is_empty())
+}
+
+pub(super) async fn get(pool: &AnyPool, item: &ItemId) -> Result<Option<Item>, Unavailable> {
+    let sql = "SELECT state, report, resource FROM items WHERE id = $1".to_owned();
+    let row = statement(sql, [item.as_str().into()]).fetch_optional(pool).await.map_err(|error| trouble(&error))?;
+    let Some(row) = row else { return Ok(None) };
+    Ok(Some(Item {
+        summary: read("an item", &text(&row, 0)?)?,
+        report: read("a report", &text(&row, 1)?)?,
+        resource: text(&row, 2)?,
+    }))
+}
+
+pub(super) async fn trail(pool: &AnyPool, item: &ItemId) -> Result<Vec<Entry>, Unavailable> {
+    let sql = "SELECT detail FROM trail WHERE item = $1 AND detail IS NOT NULL ORDER BY seq".to_owned();
+    let rows = rows(pool, sql, vec![item.as_str().into()]).await?;
+    rows.iter().map(|row| read("an entry of the trail", &text(row, 0)?)).collect()
+}
+
+/// Conditions with their values.
+#[derive(Default)]
+struct Where {
+    sql: String,
+    values: Vec<Value>,
+}
+
+impl Where {
+    /// Adds a condition; every `?` of it is one of the values.
+    fn and(&mut self, condition: &str, values: impl IntoIterator<Item = Value>) {
+        self.sql.push_str(if self.sql.is_empty() { " WHERE (" } else { " AND (" });
+        let mut values = values.into_iter();
+        for part in condition.split_inclusive('?') {
+            match part.strip_suffix('?') {
+                Some(before) => {
+                    self.values.extend(values.next());
+                    let _ = write!(self.sql, "{before}${}", self.values.len());
+                }
+                None => self.sql.push_str(part),
+            }
+        }
+        self.sql.push(')');
+    }
+
+    fn any_of(&mut self, column: &str, values: Vec<Value>) {
+        if !values.is_empty() {
+            let marks = vec!["?"; values.len()].join(", ");
+            self.and(&format!("{column} IN ({marks})"), values);
+        }
+    }
+
+    fn of(filter: &Filter, now: Timestamp) -> Self {
+        let mut out = Self::default();
+        out.any_of("standing", filter.standing.iter().map(|standing| standing.word().into()).collect());
+        out.any_of("tier", filter.tiers.iter().map(|tier| tier.code().into()).collect());
+        out.any_of("grade", filter.grades.iter().map(|grade| i64::from(*grade).into()).collect());
+        if let Some((lane, is)) = filter.lane {
+            let lane = lane.word();
+            match is {
+                LaneIs::Waiting => out.and(&format!("{lane} NOT IN ('not-asked', 'decided')"), []),
+                LaneIs::Free => out.and(
+                    &format!("{lane} = 'open' OR ({lane} IN ('taken', 'snoozed') AND {lane}_until <= ?)"),
+                    [now.into()],
+                ),
+                LaneIs::Taken => out.and(&format!("{lane} = 'taken' AND {lane}_until > ?"), [now.into()]),
+                LaneIs::Snoozed => out.and(&format!("{lane} = 'snoozed' AND {lane}_until > ?"), [now.into()]),
+                LaneIs::Asked => out.and(&format!("{lane} = 'asked'"), []),
+                LaneIs::Decided => out.and(&format!("{lane} = 'decided'"), []),
+            }
+        }
+        if let Some(ward) = &filter.ward {
+            if ward.is_empty() {
+                out.and("ward IS NULL", []);
+            } else {
+                out.and("ward = ?", [ward.as_str().into()]);
+            }
+        }
+        if let Some(rule) = &filter.rule {
+            out.and("rules LIKE ? ESCAPE '\\'", [format!("%|{}|%", escaped(rule)).into()]);
+        }
+        if let Some(patient) = &filter.patient {
+            let end = format!("%/{}", escaped(patient));
+            out.and("patient = ? OR patient LIKE ? ESCAPE '\\'", [patient.as_str().into(), end.into()]);
+        }
+        if let Some(by) = &filter.by {
+            out.and("pharmacist_by = ? OR dietitian_by = ?", [by.as_str().into(), by.as_str().into()]);
+        }
+        let times = [
+            ("received <= ?", filter.received_by),
+            ("received >= ?", filter.received_from),
+            ("starts < ?", filter.starts_before),
+            ("starts >= ?", filter.starts_from),
+            ("changed >= ?", filter.changed_from),
+            ("changed < ?", filter.changed_before),
+        ];
+        for (condition, time) in times {
+            if let Some(time) = time {
+                out.and(condition, [time.into()]);
+            }
+        }
+        if let Some(missing) = filter.not_fully_checked {
+            out.and("not_checked = ?", [i64::from(missing).into()]);
+        }
+        for word in filter.search.split_whitespace().take(10) {
+            out.and("search LIKE ? ESCAPE '\\'", [format!("%{}%", escaped(&word.to_lowercase())).into()]);
+        }
+        out
+    }
+}
+
+/// A text as it stands, between the signs of `LIKE`.
+fn escaped(text: &str) -> String {
+    text.replace('\\', "\\\\").replace('%', "\\%").replace('_', "\\_")
+}
+
+/// Where a page ended: what it was sorted by, and the id.
+fn read_cursor(cursor: &str) -> Result<(&str, ItemId), Unavailable> {
+    cursor
+        .split_once('.')
+        .and_then(|(key, id)| Some((key, ItemId::read(id)?)))
+        .filter(|(key, _)| key.bytes().all(|b| b.is_ascii_digit() || b == b'-'))
+        .ok_or(Unavailable::NoSuchPage)
+}
+
+pub(super) async fn list(pool: &AnyPool, query: &Query) -> Result<Page, Unavailable> {
+    let mut found = Where::of(&query.filter, query.now);
+    let sql = format!("SELECT COUNT(*) FROM items{}", found.sql);
+    let all = rows(pool, sql, found.values.clone()).await?;
+    let total = all.first().map(|row| whole(row, 0)).transpose()?.unwrap_or_default();
+    if let Some(cursor) = &query.after {
+        let (key, id) = read_cursor(cursor)?;
+        match query.sort {
+            Sort::Urgency => {
+                found.and("sort_key > ? OR (sort_key = ? AND id > ?)", [key.into(), key.into(), id.as_str().into()]);
+            }
+            Sort::Changed => {
+                let at: i64 = key.parse().map_err(|_| Unavailable::NoSuchPage)?;
+                found.and("changed < ? OR (changed = ? AND id > ?)", [at.into(), at.into(), id.as_str().into()]);
+            }
+        }
+    }
+    let limit = query.limit.clamp(1, MOST_OF_A_PAGE);
+    let order = match query.sort {
+        Sort::Urgency => "sort_key, id",
+        Sort::Changed => "changed DESC, id",
+    };
+    let sql = format!("SELECT state FROM items{} ORDER BY {order} LIMIT {}", found.sql, limit + 1);
+    let rows = rows(pool, sql, found.values).await?;
+    let mut items = Vec::with_capacity(rows.len());
+    for row in rows.iter().take(limit) {
+        items.push(read::<Summary>("an item", &text(row, 0)?)?);
+    }
+    let next = items.last().filter(|_| rows.len() > limit).map(|last| match query.sort {
+        Sort::Urgency => format!("{}.{}", last.sort_key(), last.id),
+        Sort::Changed => format!("{}.{}", last.changed_at.as_microsecond(), last.id),
+    });
+    Ok(Page { items, next, total })
+}
+
+pub(super) async fn counts(pool: &AnyPool, now: Timestamp) -> Result<Counts, Unavailable> {
+    let mut out = Counts::default();
+    let sql = "SELECT COUNT(*), COALESCE(CAST(SUM(not_checked) AS BIGINT), 0), MIN(received) FROM items WHERE standing = 'open'";
+    if let Some(row) = rows(pool, sql.to_owned(), Vec::new()).await?.first() {
+        out.open = whole(row, 0)?;
+        out.not_fully_checked = whole(row, 1)?;
+        let oldest: Option<i64> = row.try_get(2).map_err(|error| trouble(&error))?;
+        out.oldest = oldest.and_then(|at| Timestamp::from_microsecond(at).ok());
+    }
+    let by = async |what: &str, values: Vec<Value>| -> Result<BTreeMap<String, u64>, Unavailable> {
+        let sql = format!("SELECT {what}, COUNT(*) FROM items WHERE standing = 'open' GROUP BY 1");
+        rows(pool, sql, values).await?.iter().map(|row| Ok((text(row, 0)?, whole(row, 1)?))).collect()
+    };
+    out.tiers = by("COALESCE(tier, 'none')", Vec::new()).await?;
+    out.wards = by("COALESCE(ward, '')", Vec::new()).await?;
+    for lane in Lane::ALL {
+        let name = lane.word();
+        let state = format!("CASE WHEN {name}_until <= $1 THEN 'open' ELSE {name} END");
+        out.lanes.insert(lane, by(&state, vec![now.into()]).await?);
+    }
+    Ok(out)
+}
+
+pub(super) async fn statistics(pool: &AnyPool, from: Date, to: Date) -> Result<Vec<RuleStatistics>, Unavailable> {
+    let sql = "SELECT rule, fate, reason, CAST(SUM(n) AS BIGINT) FROM counts WHERE day >= $1 AND day <= $2 \
+               GROUP BY rule, fate, reason ORDER BY rule";
+    let values = vec![from.to_string().into(), to.to_string().into()];
+    let mut out: Vec<RuleStatistics> = Vec::new();
+    for row in rows(pool, sql.to_owned(), values).await? {
+        let rule = text(&row, 0)?;
+        let Some(fate) = Fate::of(&text(&row, 1)?) else { continue };
+        let n: i64 = row.try_get(3).map_err(|error| trouble(&error))?;
+        if out.last().is_none_or(|last| last.rule != rule) {
+            out.push(RuleStatistics { rule, ..RuleStatistics::default() });
+        }
+        if let Some(last) = out.last_mut() {
+            last.add(fate, &text(&row, 2)?, n);
+        }
+    }
+    Ok(out)
+}

@@ -1,0 +1,113 @@
+//! The tables, in steps that are added to and never changed. A step says down to which version a program can be that
+//! works on a database after it: the version before stays able to, so that an upgrade can be taken back.
+
+use super::Unavailable;
+use super::sql::{Dialect, run};
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
+
+/// One step.
+struct Step {
+    /// What it does. `{text}` is the type of texts that are compared byte by byte.
+    up: &'static [&'static str],
+    /// What takes it back.
+    down: &'static [&'static str],
+    /// The oldest version of the tables that a program can know and still work on these.
+    works_with: i64,
+}
+
+const STEPS: [Step; 2] = [
+    Step {
+        up: &[
+            "CREATE TABLE items (id {text} PRIMARY KEY, order_key {text}, standing {text} NOT NULL, \
+             sort_key {text} NOT NULL, grade BIGINT NOT NULL, tier {text}, not_checked BIGINT NOT NULL, ward TEXT, \
+             patient TEXT NOT NULL, starts BIGINT, received BIGINT NOT NULL, changed BIGINT NOT NULL, \
+             pharmacist {text} NOT NULL, pharmacist_by {text}, pharmacist_until BIGINT, \
+             dietitian {text} NOT NULL, dietitian_by {text}, dietitian_until BIGINT, \
+             rules TEXT NOT NULL, search TEXT NOT NULL, state TEXT NOT NULL, report TEXT NOT NULL, \
+             resource TEXT NOT NULL)",
+            "CREATE INDEX items_order ON items (order_key)",
+            "CREATE INDEX items_urgency ON items (standing, sort_key, id)",
+            "CREATE INDEX items_changed ON items (changed, id)",
+            "CREATE TABLE trail (seq BIGINT PRIMARY KEY, line TEXT NOT NULL, item {text}, detail TEXT, \
+             command {text} UNIQUE)",
+            "CREATE INDEX trail_item ON trail (item, seq)",
+            "CREATE TABLE cards (card {text} NOT NULL, item {text} NOT NULL, PRIMARY KEY (card, item))",
+            "CREATE TABLE counts (day {text} NOT NULL, rule {text} NOT NULL, fate {text} NOT NULL, \
+             reason {text} NOT NULL, n BIGINT NOT NULL, PRIMARY KEY (day, rule, fate, reason))",
+            "CREATE TABLE votes (item {text} NOT NULL, rule {text} NOT NULL, person {text} NOT NULL, \
+             useful BIGINT NOT NULL, PRIMARY KEY (item, rule, person))",
+        ],
+        down: &["DROP TABLE votes", "DROP TABLE counts", "DROP TABLE cards", "DROP TABLE trail", "DROP TABLE items"],
+        works_with: 1,
+    },
+    Step {
+        up: &["CREATE INDEX items_patient ON items (patient)", "CREATE INDEX cards_item ON cards (item)"],
+        down: &["DROP INDEX cards_item", "DROP INDEX items_patient"],
+        works_with: 1,
+    },
+];
+
+/// The version of the tables that this program makes.
+pub const VERSION: i64 = STEPS.len() as i64;
+
+fn of_dialect(sql: &str, dialect: Dialect) -> String {
+    let text = match dialect {
+        Dialect::Sqlite => "TEXT",
+        Dialect::Postgres => "TEXT COLLATE \"C\"",
+    };
+    sql.replace("{text}", text)
+}
+
+/// The version of the tables, and the oldest version that a program may know to work on them; `None` where there is
+/// no table yet.
+pub(super) async fn found(conn: &mut AnyConnection, dialect: Dialect) -> Result<Option<(i64, i64)>, sqlx::Error> {
+    let there = match dialect {
+        Dialect::Sqlite => "SELECT COUNT(*) FROM sqlite_master WHERE name = 'layout'",
+        Dialect::Postgres => {
+            "SELECT COUNT(*) FROM information_schema.tables WHERE table_schema = current_schema() AND table_name = 'layout'"
+        }
+    };
+    let there: i64 = sqlx::query(there).fetch_one(&mut *conn).await?.try_get(0)?;
+    if there == 0 {
+        return Ok(None);
+    }
+    let row = sqlx::query("SELECT version, works_with FROM layout").fetch_optional(conn).await?;
+    row.map(|row| Ok((row.try_get(0)?, row.try_get(1)?))).transpose()
+}
+
+/// Brings the tables to `target`, forward or back, in the transaction of the caller.
+pub(super) async fn bring(conn: &mut AnyConnection, dialect: Dialect, target: i64) -> Result<(), Unavailable> {
+    let trouble = |error: sqlx::Error| super::sql::trouble(&error);
+    let mut now = match found(conn, dialect).await.map_err(trouble)? {
+        Some((version, works_with)) if version > VERSION => {
+            if works_with <= VERSION && target >= VERSION {
+                return Ok(());
+            }
+            return Err(Unavailable::Database(format!(
+                "its tables are of version {version}, made by a newer program; this one knows {VERSION}. Take the step back with the newer program first"
+            )));
+        }
+        Some((version, _)) => version,
+        None => {
+            run(conn, "CREATE TABLE layout (version BIGINT NOT NULL, works_with BIGINT NOT NULL)".to_owned()).await?;
+            run(conn, "INSERT INTO layout (version, works_with) VALUES (0, 0)".to_owned()).await?;
+            0
+        }
+    };
+    if !(0..=VERSION).contains(&target) {
+        return Err(Unavailable::Database(format!("there is no version {target} of the tables")));
+    }
+    while now != target {
+        let up = now < target;
+        let nth = usize::try_from(if up { now } else { now - 1 }).unwrap_or_default();
+        let Some(step) = STEPS.get(nth) else { break };
+        for sql in if up { step.up } else { step.down } {
+            run(conn, of_dialect(sql, dialect)).await?;
+        }
+        now += if up { 1 } else { -1 };
+        let works_with = usize::try_from(now - 1).ok().and_then(|nth| STEPS.get(nth)).map_or(0, |step| step.works_with);
+        let noted = sqlx::query(AssertSqlSafe("UPDATE layout SET version = $1, works_with = $2".to_owned()));
+        noted.bind(now).bind(works_with).execute(&mut *conn).await.map_err(trouble)?;
+    }
+    Ok(())
+}

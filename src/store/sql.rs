@@ -1,0 +1,517 @@
+//! The store over SQL. What SQLite and PostgreSQL do differently is how they are opened ([`super::sqlite`],
+//! [`super::postgres`]); every statement is the same.
+//!
+//! One task writes ([`super::writer`]): what waits is taken together, written in one transaction, and acknowledged after
+//! its commit. Reading goes past it ([`super::reader`]).
+
+use super::writer::{self, Op};
+use super::{
+    Answer, CardAnswer, Change, Counts, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader, schema,
+};
+use crate::queue::item::{Item, ItemId, Received, Summary};
+use crate::queue::policy::Policy;
+use crate::queue::tally::RuleStatistics;
+use crate::queue::trail::Entry;
+use crate::queue::work::Command;
+use crate::queue::{Person, item};
+use jiff::Timestamp;
+use jiff::civil::Date;
+use sqlx::any::AnyRow;
+use sqlx::query::Query as Statement;
+use sqlx::{Any, AnyConnection, AnyPool, AssertSqlSafe};
+use std::collections::{HashSet, VecDeque};
+use std::future::Future;
+use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+use tokio::sync::{broadcast, mpsc, oneshot};
+use tokio::task::JoinHandle;
+
+/// Most operations that wait to be written; more are turned away.
+const MOST_WAITING: usize = 1024;
+/// Most orders kept in memory that could not be recorded.
+const MOST_SET_ASIDE: usize = 2000;
+/// Most bytes of them.
+const MOST_BYTES_SET_ASIDE: usize = 64 << 20;
+/// Changes that a slow listener may be behind before it misses some.
+const CHANGES: usize = 1024;
+/// How often it is tried again to record what was set aside.
+const RETRY: Duration = Duration::from_millis(500);
+
+/// Which database.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Dialect {
+    Sqlite,
+    Postgres,
+}
+
+/// A value that is bound to a statement.
+#[derive(Clone, Debug)]
+pub(super) enum Value {
+    Text(String),
+    Int(i64),
+    NoText,
+    NoInt,
+}
+
+impl From<String> for Value {
+    fn from(text: String) -> Self {
+        Self::Text(text)
+    }
+}
+
+impl From<&str> for Value {
+    fn from(text: &str) -> Self {
+        Self::Text(text.to_owned())
+    }
+}
+
+impl From<Option<String>> for Value {
+    fn from(text: Option<String>) -> Self {
+        text.map_or(Self::NoText, Self::Text)
+    }
+}
+
+impl From<i64> for Value {
+    fn from(n: i64) -> Self {
+        Self::Int(n)
+    }
+}
+
+impl From<Option<i64>> for Value {
+    fn from(n: Option<i64>) -> Self {
+        n.map_or(Self::NoInt, Self::Int)
+    }
+}
+
+impl From<Timestamp> for Value {
+    fn from(at: Timestamp) -> Self {
+        Self::Int(at.as_microsecond())
+    }
+}
+
+impl From<Option<Timestamp>> for Value {
+    fn from(at: Option<Timestamp>) -> Self {
+        at.map(Timestamp::as_microsecond).into()
+    }
+}
+
+/// A statement with its values.
+pub(super) fn statement(
+    sql: String,
+    values: impl IntoIterator<Item = Value>,
+) -> Statement<'static, Any, sqlx::any::AnyArguments> {
+    values.into_iter().fold(sqlx::query(AssertSqlSafe(sql)), |query, value| match value {
+        Value::Text(text) => query.bind(text),
+        Value::Int(n) => query.bind(n),
+        Value::NoText => query.bind(None::<String>),
+        Value::NoInt => query.bind(None::<i64>),
+    })
+}
+
+/// Runs a statement without values.
+pub(super) async fn run(conn: &mut AnyConnection, sql: String) -> Result<(), Unavailable> {
+    sqlx::raw_sql(AssertSqlSafe(sql)).execute(conn).await.map(drop).map_err(|error| trouble(&error))
+}
+
+/// An error of the database in one line. Statements have their values bound, so that no data is in it but a name of a
+/// table or a rule that did not hold.
+pub(super) fn trouble(error: &sqlx::Error) -> Unavailable {
+    Unavailable::Database(match error {
+        sqlx::Error::Database(own) => {
+            let code = own.code().map_or_else(String::new, |code| format!(" (code {code})"));
+            format!("{}{code}", own.message().lines().next().unwrap_or_default())
+        }
+        sqlx::Error::Io(io) => format!("input or output failed: {}", io.kind()),
+        sqlx::Error::PoolTimedOut => "no connection in time".to_owned(),
+        sqlx::Error::PoolClosed => "it was closed".to_owned(),
+        other => other.to_string().lines().next().unwrap_or_default().to_owned(),
+    })
+}
+
+/// What is kept cannot be read as what it should be.
+pub(super) fn damaged(what: &str, error: &serde_json::Error) -> Unavailable {
+    Unavailable::Damaged(format!("{what}, column {}", error.column()))
+}
+
+/// Orders that could not be recorded.
+#[derive(Default)]
+struct Aside {
+    orders: VecDeque<Received>,
+    bytes: usize,
+}
+
+/// What the store and its tasks share.
+pub(super) struct Shared {
+    pub(super) dialect: Dialect,
+    pub(super) policy: Policy,
+    pub(super) changes: broadcast::Sender<Change>,
+    /// Tells replicas apart.
+    pub(super) instance: String,
+    label: String,
+    trouble: Mutex<Option<(Timestamp, String)>>,
+    aside: Mutex<Aside>,
+    lost: AtomicU64,
+    last_order: AtomicI64,
+    /// Orders that may have an item, where no other replica writes: a clear order that is not among them has nothing to
+    /// replace.
+    known: Option<Mutex<HashSet<String>>>,
+}
+
+pub(super) fn locked<T>(of: &Mutex<T>) -> MutexGuard<'_, T> {
+    of.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+fn size(order: &Received) -> usize {
+    order.resource.len() + 4096
+}
+
+impl Shared {
+    /// Notes how the last write or look went.
+    pub(super) fn went<T, E: std::fmt::Display>(&self, result: &Result<T, E>) {
+        let mut trouble = locked(&self.trouble);
+        match (result, &mut *trouble) {
+            (Ok(_), None) => {}
+            (Ok(_), Some(_)) => {
+                tracing::info!("the store works again");
+                *trouble = None;
+            }
+            (Err(error), Some((_, text))) => *text = error.to_string(),
+            (Err(error), None) => {
+                tracing::error!(problem = %error, "the store cannot be used");
+                *trouble = Some((Timestamp::now(), error.to_string()));
+            }
+        }
+    }
+
+    /// Keeps orders in memory; those for which there is no room are lost, and counted.
+    pub(super) fn set_aside(&self, orders: Vec<Received>) {
+        let mut aside = locked(&self.aside);
+        for order in orders.into_iter().filter(Received::is_item) {
+            let size = size(&order);
+            if aside.orders.len() >= MOST_SET_ASIDE || aside.bytes + size > MOST_BYTES_SET_ASIDE {
+                self.lost.fetch_add(1, Ordering::Relaxed);
+                continue;
+            }
+            aside.bytes += size;
+            aside.orders.push_back(order);
+        }
+    }
+
+    /// What is wrong, where orders wait in memory for it to be over.
+    fn still_in_trouble(&self) -> Option<String> {
+        let waits = !locked(&self.aside).orders.is_empty();
+        locked(&self.trouble).as_ref().filter(|_| waits).map(|(_, text)| text.clone())
+    }
+
+    /// Some of the orders that were set aside.
+    fn take_aside(&self, most: usize) -> Vec<Received> {
+        let mut aside = locked(&self.aside);
+        let n = most.min(aside.orders.len());
+        let out: Vec<Received> = aside.orders.drain(..n).collect();
+        aside.bytes = aside.bytes.saturating_sub(out.iter().map(size).sum());
+        out
+    }
+}
+
+/// The store over SQL.
+pub struct SqlStore {
+    pub(super) shared: Arc<Shared>,
+    pub(super) readers: AnyPool,
+    pub(super) writer: AnyPool,
+    ops: Mutex<Option<mpsc::Sender<Op>>>,
+    tasks: Mutex<Vec<JoinHandle<()>>>,
+    writing: Mutex<Option<JoinHandle<()>>>,
+}
+
+/// What a database is opened with.
+pub(super) struct Opening {
+    pub(super) dialect: Dialect,
+    pub(super) label: String,
+    pub(super) readers: AnyPool,
+    pub(super) writer: AnyPool,
+    pub(super) policy: Policy,
+}
+
+impl SqlStore {
+    /// Brings the tables up to date and begins to write.
+    pub(super) async fn start(opening: Opening) -> Result<Self, Unavailable> {
+        let Opening { dialect, label, readers, writer, policy } = opening;
+        migrate(&writer, dialect, schema::VERSION).await?;
+        let (changes, _) = broadcast::channel(CHANGES);
+        let shared = Arc::new(Shared {
+            dialect,
+            policy,
+            changes,
+            instance: uuid::Uuid::new_v4().simple().to_string(),
+            label,
+            trouble: Mutex::new(None),
+            aside: Mutex::default(),
+            lost: AtomicU64::new(0),
+            last_order: AtomicI64::new(i64::MIN),
+            known: match dialect {
+                Dialect::Sqlite => Some(Mutex::new(reader::current_orders(&readers).await?)),
+                Dialect::Postgres => None,
+            },
+        });
+        let last = reader::last_received(&readers).await?;
+        shared.last_order.store(last.unwrap_or(i64::MIN), Ordering::Relaxed);
+        let (ops, waiting) = mpsc::channel(MOST_WAITING);
+        let writing = tokio::spawn(writer::write(writer.clone(), shared.clone(), waiting));
+        let again = tokio::spawn(record_again(shared.clone(), ops.clone().downgrade()));
+        Ok(Self {
+            shared,
+            readers,
+            writer,
+            ops: Mutex::new(Some(ops)),
+            tasks: Mutex::new(vec![again]),
+            writing: Mutex::new(Some(writing)),
+        })
+    }
+
+    /// A task that ends with the store.
+    pub(super) fn keep(&self, task: JoinHandle<()>) {
+        locked(&self.tasks).push(task);
+    }
+
+    /// Sends an operation to the writer; gives it back where too many wait.
+    fn send(&self, op: Op) -> Result<(), Box<Op>> {
+        let ops = locked(&self.ops).clone();
+        let Some(ops) = ops else { return Err(Box::new(op)) };
+        ops.try_send(op).map_err(|error| Box::new(error.into_inner()))
+    }
+
+    async fn written<T, E>(&self, op: impl FnOnce(oneshot::Sender<Result<T, E>>) -> Op) -> Result<T, E>
+    where
+        E: From<Unavailable>,
+    {
+        let (done, wait) = oneshot::channel();
+        match self.send(op(done)) {
+            Ok(()) => wait.await.unwrap_or_else(|_| Err(ended().into())),
+            Err(op) => {
+                if let Op::Record { orders, .. } = *op {
+                    self.shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
+                }
+                Err(Unavailable::Busy.into())
+            }
+        }
+    }
+
+    /// Whether recording these changes anything: one is an item, or may replace an item.
+    async fn concerns(&self, orders: &[Received]) -> Result<bool, Unavailable> {
+        let keys: Vec<String> = orders.iter().filter_map(|order| order.key.text()).collect();
+        if orders.iter().any(Received::is_item) {
+            if let Some(known) = &self.shared.known {
+                locked(known).extend(keys);
+            }
+            return Ok(true);
+        }
+        if keys.is_empty() {
+            return Ok(false);
+        }
+        match &self.shared.known {
+            Some(known) => {
+                let known = locked(known);
+                Ok(keys.iter().any(|key| known.contains(key)))
+            }
+            None => self.looked(reader::any_current(&self.readers, keys)).await,
+        }
+    }
+
+    async fn looked<T>(&self, look: impl Future<Output = Result<T, Unavailable>>) -> Result<T, Unavailable> {
+        let found = look.await;
+        if found.as_ref().is_err_and(|error| *error != Unavailable::NoSuchPage) {
+            self.shared.went(&found);
+        }
+        found
+    }
+
+    /// Removes items that nobody works on any more and that changed last before a time. What is counted stays, and the
+    /// trail keeps its chain without what was written.
+    ///
+    /// # Errors
+    /// As every write.
+    pub async fn purge(&self, before: Timestamp, by: Person, at: Timestamp) -> Result<u64, Unavailable> {
+        self.written(|done| Op::Purge { before, by, at, done }).await
+    }
+}
+
+impl SqlStore {
+    /// The same, where there is anything to remove: no line in the trail for nothing.
+    ///
+    /// # Errors
+    /// As [`SqlStore::purge`].
+    pub async fn purge_if_any(&self, before: Timestamp, by: Person, at: Timestamp) -> Result<u64, Unavailable> {
+        if reader::any_past(&self.readers, before).await? { self.purge(before, by, at).await } else { Ok(0) }
+    }
+}
+
+fn ended() -> Unavailable {
+    Unavailable::Database("the store was closed".to_owned())
+}
+
+/// Brings the tables to a version.
+pub(super) async fn migrate(pool: &AnyPool, dialect: Dialect, target: i64) -> Result<(), Unavailable> {
+    let mut conn = pool.acquire().await.map_err(|error| trouble(&error))?;
+    let mut tx = begin(&mut conn, dialect).await?;
+    schema::bring(&mut tx, dialect, target).await?;
+    tx.commit().await.map_err(|error| trouble(&error))
+}
+
+/// Begins a transaction that writes, alone: other writers wait. What follows sees everything that was committed before.
+pub(super) async fn begin(
+    conn: &mut AnyConnection,
+    dialect: Dialect,
+) -> Result<sqlx::Transaction<'_, Any>, Unavailable> {
+    use sqlx::Connection as _;
+    let begun = match dialect {
+        Dialect::Sqlite => conn.begin_with("BEGIN IMMEDIATE").await,
+        Dialect::Postgres => conn.begin().await,
+    };
+    let mut tx = begun.map_err(|error| trouble(&error))?;
+    if dialect == Dialect::Postgres {
+        // Replicas write one after the other; a batch holds this for a few milliseconds.
+        let own = "SELECT pg_advisory_xact_lock(7310945218734)";
+        sqlx::raw_sql(own).execute(&mut *tx).await.map_err(|error| trouble(&error))?;
+    }
+    Ok(tx)
+}
+
+/// Tries again and again to record what was set aside.
+async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
+    loop {
+        tokio::time::sleep(RETRY).await;
+        loop {
+            let orders = shared.take_aside(50);
+            if orders.is_empty() {
+                break;
+            }
+            let Some(ops) = ops.upgrade() else { return };
+            let (done, wait) = oneshot::channel();
+            let ready = orders.into_iter().map(writer::Ready::of).collect();
+            match ops.try_send(Op::Record { orders: ready, done }) {
+                Ok(()) => {}
+                Err(error) => {
+                    if let Op::Record { orders, .. } = error.into_inner() {
+                        shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
+                    }
+                    break;
+                }
+            }
+            // What could not be written was set aside again by the writer.
+            if !matches!(wait.await, Ok(Ok(_))) {
+                break;
+            }
+        }
+    }
+}
+
+impl Store for SqlStore {
+    fn record(&self, orders: Vec<Received>) -> Answer<'_, Vec<Recorded>> {
+        Box::pin(async move {
+            if orders.is_empty() {
+                return Ok(Vec::new());
+            }
+            if !self.concerns(&orders).await? {
+                return Ok(vec![Recorded::Nothing; orders.len()]);
+            }
+            // While what was set aside cannot be recorded, nothing else can: no answer waits to find that out again.
+            if let Some(trouble) = self.shared.still_in_trouble() {
+                self.shared.set_aside(orders);
+                return Err(Unavailable::Database(trouble));
+            }
+            let orders = orders.into_iter().map(writer::Ready::of).collect();
+            self.written(|done| Op::Record { orders, done }).await
+        })
+    }
+
+    fn act(&self, item: ItemId, command: Command) -> Answer<'_, Summary, NotDone> {
+        Box::pin(async move { self.written(|done| Op::Act { item, command: Box::new(command), done }).await })
+    }
+
+    fn get(&self, item: ItemId) -> Answer<'_, Option<Item>> {
+        Box::pin(async move { self.looked(reader::get(&self.readers, &item)).await })
+    }
+
+    fn list(&self, query: Query) -> Answer<'_, Page> {
+        Box::pin(async move { self.looked(reader::list(&self.readers, &query)).await })
+    }
+
+    fn counts(&self, now: Timestamp) -> Answer<'_, Counts> {
+        Box::pin(async move { self.looked(reader::counts(&self.readers, now)).await })
+    }
+
+    fn trail(&self, item: ItemId) -> Answer<'_, Vec<Entry>> {
+        Box::pin(async move { self.looked(reader::trail(&self.readers, &item)).await })
+    }
+
+    fn statistics(&self, from: Date, to: Date) -> Answer<'_, Vec<RuleStatistics>> {
+        Box::pin(async move { self.looked(reader::statistics(&self.readers, from, to)).await })
+    }
+
+    fn viewed(&self, item: ItemId, by: Person, at: Timestamp) -> Answer<'_, ()> {
+        Box::pin(async move { self.written(|done| Op::View { item, by, at, done }).await })
+    }
+
+    fn feedback(&self, answers: Vec<CardAnswer>) -> Answer<'_, usize> {
+        Box::pin(async move { self.written(|done| Op::Feedback { answers, done }).await })
+    }
+
+    fn received(&self, at: Timestamp) {
+        self.shared.last_order.fetch_max(at.as_microsecond(), Ordering::Relaxed);
+    }
+
+    fn health(&self) -> Health {
+        let trouble = locked(&self.shared.trouble).clone();
+        let last = self.shared.last_order.load(Ordering::Relaxed);
+        Health {
+            kind: self.shared.label.clone(),
+            since: trouble.as_ref().map(|(since, _)| *since),
+            trouble: trouble.map(|(_, text)| text),
+            waiting: locked(&self.shared.aside).orders.len() as u64,
+            lost: self.shared.lost.load(Ordering::Relaxed),
+            last_order: if last == i64::MIN { None } else { Timestamp::from_microsecond(last).ok() },
+        }
+    }
+
+    fn changes(&self) -> broadcast::Receiver<Change> {
+        self.shared.changes.subscribe()
+    }
+
+    fn close(&self) -> Answer<'_, ()> {
+        Box::pin(async move {
+            let left = self.shared.take_aside(MOST_SET_ASIDE);
+            if !left.is_empty() {
+                // A last time; what fails is set aside again, and said below.
+                let _ = self.record(left).await;
+            }
+            // Without a sender the writer ends after what waits.
+            drop(locked(&self.ops).take());
+            let writing = locked(&self.writing).take();
+            if let Some(writing) = writing {
+                let _ = writing.await;
+            }
+            locked(&self.tasks).drain(..).for_each(|task| task.abort());
+            self.writer.close().await;
+            self.readers.close().await;
+            let waiting = locked(&self.shared.aside).orders.len();
+            if waiting > 0 {
+                tracing::error!(orders = waiting, "orders could not be recorded and are lost");
+            }
+            Ok(())
+        })
+    }
+}
+
+impl Drop for SqlStore {
+    fn drop(&mut self) {
+        locked(&self.tasks).drain(..).for_each(|task| task.abort());
+    }
+}
+
+/// Whether a text could be the id of an item at all.
+pub(super) fn id_of(row: &AnyRow, at: usize) -> Result<ItemId, Unavailable> {
+    use sqlx::Row as _;
+    let text: String = row.try_get(at).map_err(|error| trouble(&error))?;
+    item::ItemId::read(&text).ok_or_else(|| Unavailable::Damaged("an id of an item is none".to_owned()))
+}

@@ -1,0 +1,142 @@
+//! SQLite in one file. Durable at every commit (`synchronous=FULL` over a write-ahead log), written by one connection;
+//! the log is brought into the file by another one, so that no commit waits for it.
+
+use super::sql::{Dialect, Opening, run, trouble};
+use super::{SqlStore, Unavailable};
+use crate::queue::policy::Policy;
+use sqlx::ConnectOptions as _;
+use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
+use sqlx::{AnyPool, Row};
+use std::fmt::Write as _;
+use std::path::Path;
+use std::str::FromStr;
+use std::time::Duration;
+
+/// How often the log is brought into the file.
+const CHECKPOINT: Duration = Duration::from_secs(1);
+/// Bytes of the log from which on it is cut as well, which waits for readers.
+const LONGEST_LOG: u64 = 64 << 20;
+/// Connections that read.
+const READERS: u32 = 4;
+
+/// What every connection is told; a checkpoint never falls into a commit.
+const TOLD: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; \
+                    PRAGMA wal_autocheckpoint = 0; PRAGMA cache_size = -16000; PRAGMA temp_store = MEMORY;";
+
+/// File systems over a network, on which locks and shared memory cannot be relied on.
+const NETWORK: [&str; 10] =
+    ["nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "fuse.sshfs", "fuse.glusterfs"];
+
+fn options(path: &Path, mode: &str) -> Result<AnyConnectOptions, Unavailable> {
+    sqlx::any::install_default_drivers();
+    let path = path.to_str().ok_or_else(|| Unavailable::Database("its path is no text".to_owned()))?;
+    let mut url = "sqlite://".to_owned();
+    for byte in path.bytes() {
+        if byte.is_ascii_alphanumeric() || matches!(byte, b'/' | b'.' | b'_' | b'-') {
+            url.push(char::from(byte));
+        } else {
+            let _ = write!(url, "%{byte:02X}");
+        }
+    }
+    let _ = write!(url, "?mode={mode}");
+    let options = AnyConnectOptions::from_str(&url).map_err(|error| trouble(&error))?;
+    // What is bound to a statement is never logged; the statements are not either.
+    Ok(options.disable_statement_logging())
+}
+
+fn pool(options: AnyConnectOptions, connections: u32) -> AnyPool {
+    AnyPoolOptions::new()
+        .max_connections(connections)
+        .acquire_timeout(Duration::from_secs(6))
+        .idle_timeout(None)
+        .max_lifetime(None)
+        .test_before_acquire(false)
+        .after_connect(|conn, _| Box::pin(async move { sqlx::raw_sql(TOLD).execute(conn).await.map(drop) }))
+        .connect_lazy_with(options)
+}
+
+/// The file system that a path is on, where the operating system tells.
+fn file_system(path: &Path) -> Option<String> {
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let folder = folder.canonicalize().ok()?;
+    let mounts = std::fs::read_to_string("/proc/self/mounts").ok()?;
+    let of = |line: &str| {
+        let mut words = line.split(' ').skip(1);
+        let at = words.next()?.replace("\\040", " ");
+        Some((at, words.next()?.to_owned()))
+    };
+    let mut found: Vec<(String, String)> =
+        mounts.lines().filter_map(of).filter(|(at, _)| folder.starts_with(at)).collect();
+    found.sort_by_key(|(at, _)| at.len());
+    found.pop().map(|(_, kind)| kind)
+}
+
+/// One pool of a file that exists, for the commands that look at it.
+pub(super) fn existing(path: &Path) -> Result<AnyPool, Unavailable> {
+    Ok(pool(options(path, "rw")?, 1))
+}
+
+/// One pool of a file that is made.
+pub(super) fn new(path: &Path) -> Result<AnyPool, Unavailable> {
+    Ok(pool(options(path, "rwc")?, 1))
+}
+
+impl SqlStore {
+    /// Opens a file, or makes it.
+    ///
+    /// # Errors
+    /// Where it cannot be used, or lies on a file system of a network.
+    pub async fn sqlite(path: &Path, policy: Policy) -> Result<Self, Unavailable> {
+        if let Some(kind) = file_system(path).filter(|kind| NETWORK.contains(&kind.as_str())) {
+            return Err(Unavailable::Database(format!(
+                "{} is on a network file system ({kind}), where SQLite is not safe; use a local disk, or PostgreSQL",
+                path.display()
+            )));
+        }
+        let opening = Opening {
+            dialect: Dialect::Sqlite,
+            label: format!("SQLite file {}", path.display()),
+            readers: pool(options(path, "rwc")?, READERS),
+            writer: pool(options(path, "rwc")?, 1),
+            policy,
+        };
+        let store = Self::start(opening).await?;
+        let checkpoints = pool(options(path, "rw")?, 1);
+        store.keep(tokio::spawn(checkpoint(checkpoints, path.with_extension(log_extension(path)))));
+        Ok(store)
+    }
+}
+
+fn log_extension(path: &Path) -> String {
+    path.extension().map_or_else(|| "-wal".to_owned(), |own| format!("{}-wal", own.to_string_lossy()))
+}
+
+/// Brings the log into the file, again and again.
+async fn checkpoint(pool: AnyPool, log: std::path::PathBuf) {
+    loop {
+        tokio::time::sleep(CHECKPOINT).await;
+        let bytes = tokio::fs::metadata(&log).await.map_or(0, |log| log.len());
+        if bytes == 0 {
+            continue;
+        }
+        let how = if bytes > LONGEST_LOG { "TRUNCATE" } else { "PASSIVE" };
+        // What fails here fails where something is written as well, and is said there.
+        let Ok(mut conn) = pool.acquire().await else { continue };
+        let _ = run(&mut conn, format!("PRAGMA wal_checkpoint({how})")).await;
+    }
+}
+
+/// What SQLite itself says of the file.
+///
+/// # Errors
+/// What is wrong with it.
+pub(super) async fn integrity(pool: &AnyPool) -> Result<(), Unavailable> {
+    let rows = sqlx::query("PRAGMA integrity_check(10)").fetch_all(pool).await.map_err(|error| trouble(&error))?;
+    for row in rows {
+        let said: String = row.try_get(0).map_err(|error| trouble(&error))?;
+        if said != "ok" {
+            return Err(Unavailable::Damaged(said));
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,774 @@
+//! The one task that writes. What waits is taken together; the items concerned are read, changed in memory by the rules
+//! of [`crate::queue`], and written in one transaction; after its commit everybody is told. When a transaction fails for a
+//! reason that may lie in one operation, each is tried by itself.
+
+use super::sql::{Shared, Value, begin, damaged, id_of, run, statement, trouble};
+use super::{CardAnswer, Change, NotDone, Recorded, Unavailable};
+use crate::audit::chain::{Anchor, Chain, Hash};
+use crate::audit::{self, Kind, On, Outcome, Reference, Who, Word};
+use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
+use crate::queue::report::Report;
+use crate::queue::tally::{Count, Fate};
+use crate::queue::trail::{Entry, Event};
+use crate::queue::work::{Action, Command, Decision, LaneState};
+use crate::queue::{Lane, Person, Role};
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use sqlx::{AnyConnection, AnyPool, Row};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::fmt::Write as _;
+use std::sync::Arc;
+use tokio::sync::{mpsc, oneshot};
+
+/// Most operations of one transaction.
+const MOST_OF_A_BATCH: usize = 64;
+
+type Done<T, E = Unavailable> = oneshot::Sender<Result<T, E>>;
+
+/// An order with what can be worked out before it is its turn.
+pub(super) struct Ready {
+    pub(super) received: Received,
+    id: ItemId,
+    key: Option<String>,
+    report: String,
+}
+
+impl Ready {
+    pub(super) fn of(received: Received) -> Self {
+        let item = received.is_item();
+        Self {
+            id: received.id(),
+            key: received.key.text(),
+            // Texts and numbers only: cannot fail.
+            report: if item { serde_json::to_string(&received.report).unwrap_or_default() } else { String::new() },
+            received,
+        }
+    }
+}
+
+/// Something to be written.
+pub(super) enum Op {
+    Record { orders: Vec<Ready>, done: Done<Vec<Recorded>> },
+    Act { item: ItemId, command: Box<Command>, done: Done<Summary, NotDone> },
+    View { item: ItemId, by: Person, at: Timestamp, done: Done<()> },
+    Feedback { answers: Vec<CardAnswer>, done: Done<usize> },
+    Purge { before: Timestamp, by: Person, at: Timestamp, done: Done<u64> },
+}
+
+/// What came of an operation, to be said after the commit.
+enum Came {
+    Recorded(Vec<Recorded>),
+    Acted(Result<Box<Summary>, NotDone>),
+    Viewed,
+    Answered(usize),
+    Purged(u64),
+}
+
+impl Op {
+    fn say(self, came: Result<Came, Unavailable>, shared: &Shared) {
+        // Whoever does not wait any more does not want to know.
+        match (self, came) {
+            (Self::Record { done, .. }, Ok(Came::Recorded(recorded))) => drop(done.send(Ok(recorded))),
+            (Self::Record { orders, done }, Err(error)) => {
+                shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
+                drop(done.send(Err(error)));
+            }
+            (Self::Act { done, .. }, Ok(Came::Acted(acted))) => drop(done.send(acted.map(|item| *item))),
+            (Self::Act { done, .. }, Err(error)) => drop(done.send(Err(error.into()))),
+            (Self::View { done, .. }, Ok(Came::Viewed)) => drop(done.send(Ok(()))),
+            (Self::View { done, .. }, Err(error)) => drop(done.send(Err(error))),
+            (Self::Feedback { done, .. }, Ok(Came::Answered(n))) => drop(done.send(Ok(n))),
+            (Self::Feedback { done, .. }, Err(error)) => drop(done.send(Err(error))),
+            (Self::Purge { done, .. }, Ok(Came::Purged(n))) => drop(done.send(Ok(n))),
+            (Self::Purge { done, .. }, Err(error)) => drop(done.send(Err(error))),
+            // Each operation gives its own kind; a sender that is dropped tells its receiver that nothing is known.
+            (_, Ok(_)) => {}
+        }
+    }
+}
+
+/// Writes until nobody can send any more.
+pub(super) async fn write(pool: AnyPool, shared: Arc<Shared>, mut waiting: mpsc::Receiver<Op>) {
+    let mut ops = Vec::with_capacity(MOST_OF_A_BATCH);
+    while waiting.recv_many(&mut ops, MOST_OF_A_BATCH).await > 0 {
+        let came = batch(&pool, &shared, &ops).await;
+        shared.went(&came);
+        match came {
+            Ok((came, changes)) => {
+                for (op, came) in ops.drain(..).zip(came) {
+                    op.say(Ok(came), &shared);
+                }
+                for change in changes {
+                    // Nobody may be listening.
+                    let _ = shared.changes.send(change);
+                }
+            }
+            Err(error) if ops.len() == 1 || !may_be_one(&error) => {
+                for op in ops.drain(..) {
+                    op.say(Err(error.clone()), &shared);
+                }
+            }
+            Err(_) => {
+                for op in ops.drain(..) {
+                    let came = batch(&pool, &shared, std::slice::from_ref(&op)).await;
+                    match came {
+                        Ok((mut came, changes)) => {
+                            if let Some(came) = came.pop() {
+                                op.say(Ok(came), &shared);
+                            }
+                            for change in changes {
+                                let _ = shared.changes.send(change);
+                            }
+                        }
+                        Err(error) => op.say(Err(error), &shared),
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Whether one operation alone may be the cause: something that is kept and cannot be read.
+fn may_be_one(error: &Unavailable) -> bool {
+    matches!(error, Unavailable::Damaged(_))
+}
+
+type Written = (Vec<Came>, Vec<Change>);
+
+/// One transaction.
+async fn batch(pool: &AnyPool, shared: &Shared, ops: &[Op]) -> Result<Written, Unavailable> {
+    let mut conn = pool.acquire().await.map_err(|error| trouble(&error))?;
+    let written = transaction(&mut conn, shared, ops).await;
+    if written.is_err() {
+        // Some errors (a full disk) end the transaction in the database already, which the connection does not know.
+        let _ = conn.close().await;
+    }
+    written
+}
+
+async fn transaction(conn: &mut AnyConnection, shared: &Shared, ops: &[Op]) -> Result<Written, Unavailable> {
+    let mut tx = begin(conn, shared.dialect).await?;
+    let mut work = Work::default();
+    work.read(&mut tx, ops).await?;
+    let mut came = Vec::with_capacity(ops.len());
+    for op in ops {
+        came.push(work.apply(&mut tx, op, shared).await?);
+    }
+    let changes = work.write(&mut tx, shared).await?;
+    tx.commit().await.map_err(|error| trouble(&error))?;
+    Ok((came, changes))
+}
+
+/// An item during a batch.
+struct Held {
+    summary: Summary,
+    /// The report as it is kept; only read for orders that come again.
+    report: String,
+    /// The order as sent, of an item that is new.
+    resource: Option<String>,
+    changed: bool,
+    judged: bool,
+}
+
+/// What a batch has read and is going to write.
+#[derive(Default)]
+struct Work {
+    items: HashMap<ItemId, Held>,
+    /// The current item of an order.
+    current: HashMap<String, ItemId>,
+    /// Items by card.
+    cards: HashMap<String, ItemId>,
+    /// What commands that were done before led to.
+    done_before: HashMap<String, ItemId>,
+    votes: HashMap<(ItemId, String, String), bool>,
+    new: Vec<ItemId>,
+    entries: Vec<(Entry, Option<String>)>,
+    tally: BTreeMap<(String, Count), i64>,
+    new_cards: BTreeSet<(String, ItemId)>,
+    new_votes: BTreeMap<(ItemId, String, String), bool>,
+}
+
+/// `$1, $2, …` for a list that is made as long as the next power of two, so that there are few different statements.
+pub(super) fn list(values: Vec<String>) -> (String, Vec<Value>) {
+    let n = values.len().next_power_of_two();
+    let last = values.last().cloned().unwrap_or_default();
+    let marks: Vec<String> = (1..=n).map(|i| format!("${i}")).collect();
+    let missing = n - values.len();
+    let values = values.into_iter().chain(std::iter::repeat_n(last, missing)).map(Value::from).collect();
+    (marks.join(", "), values)
+}
+
+fn state_of(text: &str) -> Result<Summary, Unavailable> {
+    serde_json::from_str(text).map_err(|error| damaged("an item", &error))
+}
+
+impl Work {
+    /// Reads everything that the operations may touch.
+    async fn read(&mut self, conn: &mut AnyConnection, ops: &[Op]) -> Result<(), Unavailable> {
+        let (mut ids, mut again, mut keys, mut cards, mut commands) =
+            (BTreeSet::new(), BTreeSet::new(), BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
+        for op in ops {
+            match op {
+                Op::Record { orders, .. } => {
+                    again.extend(orders.iter().filter(|o| o.received.is_item()).map(|o| o.id.to_string()));
+                    keys.extend(orders.iter().filter_map(|o| o.key.clone()));
+                }
+                Op::Act { item, command, .. } => {
+                    ids.insert(item.to_string());
+                    if !command.id.is_empty() {
+                        commands.insert(command.id.clone());
+                    }
+                }
+                Op::View { item, .. } => drop(ids.insert(item.to_string())),
+                Op::Feedback { answers, .. } => cards.extend(answers.iter().map(|a| a.card.clone())),
+                Op::Purge { .. } => {}
+            }
+        }
+        if !cards.is_empty() {
+            let (marks, values) = list(cards.into_iter().collect());
+            let sql = format!(
+                "SELECT c.card, c.item FROM cards c JOIN items i ON i.id = c.item WHERE c.card IN ({marks}) ORDER BY i.changed"
+            );
+            for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
+                let item = id_of(&row, 1)?;
+                ids.insert(item.to_string());
+                self.cards.insert(row.try_get(0).map_err(|e| trouble(&e))?, item);
+            }
+        }
+        if !commands.is_empty() {
+            let (marks, values) = list(commands.into_iter().collect());
+            let sql = format!("SELECT command, item FROM trail WHERE command IN ({marks})");
+            for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
+                self.done_before.insert(row.try_get(0).map_err(|e| trouble(&e))?, id_of(&row, 1)?);
+            }
+        }
+        if !again.is_empty() {
+            let (marks, values) = list(again.into_iter().collect());
+            let sql = format!("SELECT id, state, report FROM items WHERE id IN ({marks})");
+            self.hold(conn, sql, values, true).await?;
+        }
+        if !keys.is_empty() {
+            let (marks, values) = list(keys.into_iter().collect());
+            let sql = format!(
+                "SELECT id, state, order_key FROM items WHERE order_key IN ({marks}) AND standing <> 'replaced'"
+            );
+            for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
+                let id = id_of(&row, 0)?;
+                self.current.insert(row.try_get(2).map_err(|e| trouble(&e))?, id.clone());
+                if !self.items.contains_key(&id) {
+                    let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
+                    self.put(id, state_of(&text)?, String::new());
+                }
+            }
+        }
+        ids.retain(|id| ItemId::read(id).is_some_and(|id| !self.items.contains_key(&id)));
+        if !ids.is_empty() {
+            let (marks, values) = list(ids.into_iter().collect());
+            self.hold(conn, format!("SELECT id, state FROM items WHERE id IN ({marks})"), values, false).await?;
+        }
+        Ok(())
+    }
+
+    async fn hold(
+        &mut self,
+        conn: &mut AnyConnection,
+        sql: String,
+        values: Vec<Value>,
+        report: bool,
+    ) -> Result<(), Unavailable> {
+        for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
+            let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
+            let report = if report { row.try_get(2).map_err(|e| trouble(&e))? } else { String::new() };
+            self.put(id_of(&row, 0)?, state_of(&text)?, report);
+        }
+        Ok(())
+    }
+
+    fn put(&mut self, id: ItemId, summary: Summary, report: String) {
+        self.items.insert(id, Held { summary, report, resource: None, changed: false, judged: false });
+    }
+
+    fn enter(&mut self, summary: &Summary, at: Timestamp, by: Person, what: Event, command: Option<String>) {
+        let entry = Entry { item: summary.id.clone(), version: summary.version, at, by, what };
+        self.entries.push((entry, command));
+    }
+
+    fn count(&mut self, at: Timestamp, count: Count) {
+        let day = TimeZone::UTC.to_datetime(at).date().to_string();
+        let n = count.n;
+        *self.tally.entry((day, Count { n: 0, ..count })).or_default() += n;
+    }
+
+    async fn apply(&mut self, conn: &mut AnyConnection, op: &Op, shared: &Shared) -> Result<Came, Unavailable> {
+        Ok(match op {
+            Op::Record { orders, .. } => {
+                let recorded: Result<_, _> = orders.iter().map(|order| self.record(order, shared)).collect();
+                Came::Recorded(recorded?)
+            }
+            Op::Act { item, command, .. } => Came::Acted(self.act(conn, item, command, shared).await?),
+            Op::View { item, by, at, .. } => {
+                if let Some(held) = self.items.get(item) {
+                    let summary = held.summary.clone();
+                    self.enter(&summary, *at, by.clone(), Event::Viewed, None);
+                }
+                Came::Viewed
+            }
+            Op::Feedback { answers, .. } => Came::Answered(answers.iter().filter(|a| self.answered(a)).count()),
+            Op::Purge { before, by, at, .. } => Came::Purged(self.purge(conn, *before, by, *at).await?),
+        })
+    }
+
+    fn record(&mut self, order: &Ready, shared: &Shared) -> Result<Recorded, Unavailable> {
+        let Ready { received, id, key, report } = order;
+        let at = received.at;
+        let before = key.as_ref().and_then(|key| self.current.get(key)).filter(|current| *current != id).cloned();
+        // What was set aside comes late: what was received after it stays the order's content.
+        let newer = |held: &Held| held.summary.last_seen > at;
+        let late = before.as_ref().and_then(|before| self.items.get(before)).is_some_and(newer);
+        if !received.is_item() {
+            let current = key.as_ref().and_then(|key| self.current.get(key)).cloned();
+            let stays = current.as_ref().and_then(|id| self.items.get(id)).is_none_or(newer);
+            if let Some(current) = current.filter(|_| !stays) {
+                self.replace(&current, None, at);
+                if let Some(key) = key {
+                    self.current.remove(key);
+                }
+            }
+            return Ok(Recorded::Nothing);
+        }
+        let policy = &shared.policy;
+        let recorded = if let Some(held) = self.items.get_mut(id) {
+            if late && held.summary.standing == Standing::Replaced {
+                held.summary.seen += 1;
+                held.changed = true;
+                return Ok(Recorded::Again(id.clone()));
+            }
+            let kept = if held.report == *report {
+                received.report.clone()
+            } else {
+                serde_json::from_str::<Report>(&held.report).map_err(|error| damaged("a report", &error))?
+            };
+            let known: BTreeSet<String> = kept.rules().into_iter().collect();
+            let mut item = Item { summary: held.summary.clone(), resource: String::new(), report: kept };
+            let events = item.seen_again(received, before.as_ref(), policy);
+            held.changed = true;
+            held.summary = item.summary;
+            if held.report != *report {
+                held.report.clone_from(report);
+                held.judged = true;
+            }
+            let summary = held.summary.clone();
+            for event in events {
+                self.enter(&summary, at, Person::program(), event, None);
+            }
+            for rule in received.report.rules().iter().filter(|rule| !known.contains(*rule)) {
+                self.count(at, Count::one(rule, Fate::Fired, ""));
+            }
+            Recorded::Again(id.clone())
+        } else {
+            let (mut item, event) = Item::new(received, before.clone().filter(|_| !late), policy);
+            self.enter(&item.summary, at, Person::program(), event, None);
+            if late {
+                let event = item.summary.replace(before.clone(), at);
+                self.enter(&item.summary, at, Person::program(), event, None);
+            }
+            self.put(id.clone(), item.summary, report.clone());
+            if let Some(held) = self.items.get_mut(id) {
+                held.resource = Some(received.resource.clone());
+            }
+            self.new.push(id.clone());
+            for rule in received.report.rules() {
+                self.count(at, Count::one(&rule, Fate::Fired, ""));
+            }
+            for rule in received.report.unevaluated_rules() {
+                self.count(at, Count::one(&rule, Fate::NotEvaluated, ""));
+            }
+            Recorded::New(id.clone())
+        };
+        self.new_cards.extend(received.cards.iter().map(|card| (card.clone(), id.clone())));
+        for card in &received.cards {
+            self.cards.insert(card.clone(), id.clone());
+        }
+        if !late {
+            if let Some(before) = before {
+                self.replace(&before, Some(id.clone()), at);
+            }
+            if let Some(key) = key {
+                self.current.insert(key.clone(), id.clone());
+            }
+        }
+        Ok(recorded)
+    }
+
+    fn replace(&mut self, old: &ItemId, by: Option<ItemId>, at: Timestamp) {
+        let Some(held) = self.items.get_mut(old) else { return };
+        let event = held.summary.replace(by, at);
+        held.changed = true;
+        let summary = held.summary.clone();
+        self.enter(&summary, at, Person::program(), event, None);
+    }
+
+    async fn act(
+        &mut self,
+        conn: &mut AnyConnection,
+        item: &ItemId,
+        command: &Command,
+        shared: &Shared,
+    ) -> Result<Result<Box<Summary>, NotDone>, Unavailable> {
+        let Some(held) = self.items.get_mut(item) else { return Ok(Err(NotDone::NoSuchItem)) };
+        if !command.id.is_empty()
+            && let Some(of) = self.done_before.get(&command.id)
+        {
+            return Ok(if of == item { Ok(Box::new(held.summary.clone())) } else { Err(NotDone::NoSuchItem) });
+        }
+        let mut summary = held.summary.clone();
+        let event = match summary.act(command, &shared.policy) {
+            Ok(event) => event,
+            Err(refused) => return Ok(Err(refused.into())),
+        };
+        held.changed = true;
+        held.summary = summary.clone();
+        let own = (!command.id.is_empty()).then(|| command.id.clone());
+        if let Some(own) = &own {
+            self.done_before.insert(own.clone(), item.clone());
+        }
+        self.enter(&summary, command.at, command.by.clone(), event, own);
+        self.count_action(conn, &summary, command).await?;
+        Ok(Ok(Box::new(summary)))
+    }
+
+    async fn count_action(
+        &mut self,
+        conn: &mut AnyConnection,
+        summary: &Summary,
+        command: &Command,
+    ) -> Result<(), Unavailable> {
+        let of_lane = summary.for_lane.get(&command.lane).cloned().unwrap_or_default();
+        let counts: Vec<Count> = match &command.action {
+            Action::Accept { reason } => {
+                of_lane.iter().map(|rule| Count::one(rule, Fate::Accepted, &reason.code)).collect()
+            }
+            Action::CloseAsChanged { .. } => of_lane.iter().map(|rule| Count::one(rule, Fate::Changed, "")).collect(),
+            Action::Judge { rule, useful } => {
+                let vote = (summary.id.clone(), rule.clone(), command.by.id.clone());
+                let before = match self.votes.get(&vote) {
+                    Some(before) => Some(*before),
+                    None => {
+                        let sql = "SELECT useful FROM votes WHERE item = $1 AND rule = $2 AND person = $3".to_owned();
+                        let values = [summary.id.as_str(), rule, &command.by.id].map(Value::from);
+                        let row = statement(sql, values).fetch_optional(conn).await.map_err(|e| trouble(&e))?;
+                        let vote = row.map(|row| row.try_get::<i64, _>(0)).transpose().map_err(|e| trouble(&e))?;
+                        vote.map(|vote| vote != 0)
+                    }
+                };
+                let fate = |useful| if useful { Fate::Useful } else { Fate::NotUseful };
+                let back = before.map(|before| Count { n: -1, ..Count::one(rule, fate(before), "") });
+                self.votes.insert(vote.clone(), *useful);
+                self.new_votes.insert(vote, *useful);
+                [Count::one(rule, fate(*useful), "")].into_iter().chain(back).collect()
+            }
+            _ => Vec::new(),
+        };
+        for count in counts {
+            self.count(command.at, count);
+        }
+        Ok(())
+    }
+
+    fn answered(&mut self, answer: &CardAnswer) -> bool {
+        let Some(item) = self.cards.get(&answer.card).cloned() else { return false };
+        let Some(held) = self.items.get_mut(&item) else { return false };
+        held.summary.version += 1;
+        held.summary.changed_at = held.summary.changed_at.max(answer.at);
+        held.changed = true;
+        let summary = held.summary.clone();
+        let (fate, reason) = if answer.accepted {
+            (Fate::CardAccepted, "")
+        } else {
+            (Fate::CardOverridden, answer.reason.as_deref().unwrap_or_default())
+        };
+        for rule in &summary.rules {
+            self.count(answer.at, Count::one(rule, fate, reason));
+        }
+        let what = Event::CardAnswered {
+            card: answer.card.clone(),
+            accepted: answer.accepted,
+            reason: answer.reason.clone(),
+            comment: answer.comment.clone(),
+        };
+        let by = Person { id: "prescriber".to_owned(), name: "the prescriber".to_owned(), role: Role::Prescriber };
+        self.enter(&summary, answer.at, by, what, None);
+        true
+    }
+
+    async fn purge(
+        &mut self,
+        conn: &mut AnyConnection,
+        before: Timestamp,
+        by: &Person,
+        at: Timestamp,
+    ) -> Result<u64, Unavailable> {
+        // Written first: what is removed here is seen as it is, whatever came before in the same transaction.
+        let time = before.as_microsecond();
+        let old = format!("(SELECT id FROM items WHERE standing <> 'open' AND changed < {time})");
+        for table in ["cards", "votes"] {
+            run(conn, format!("DELETE FROM {table} WHERE item IN {old}")).await?;
+        }
+        run(conn, format!("UPDATE trail SET detail = NULL WHERE item IN {old}")).await?;
+        let sql = format!("DELETE FROM items WHERE standing <> 'open' AND changed < {time}");
+        let removed = statement(sql, []).execute(&mut *conn).await.map_err(|e| trouble(&e))?.rows_affected();
+        let who = who(by);
+        let outcome = Outcome { count: Some(u32::try_from(removed).unwrap_or(u32::MAX)), ..Outcome::of("done") };
+        let event = audit::Event {
+            time: at,
+            who,
+            action: Word::of("purged"),
+            on: On::default(),
+            outcome,
+            versions: audit::Versions::new(),
+        };
+        let mut chain = Chain::after(last_of_the_chain(conn).await?);
+        let entry = chain.seal(event);
+        chain.advance(&entry);
+        let line = String::from_utf8_lossy(&audit::line::render(&entry)).into_owned();
+        let sql = "INSERT INTO trail (seq, line) VALUES ($1, $2)".to_owned();
+        let values = [Value::Int(number(entry.sequence)), Value::Text(line)];
+        statement(sql, values).execute(conn).await.map_err(|e| trouble(&e))?;
+        Ok(removed)
+    }
+
+    /// Writes what has changed; gives what to tell listeners.
+    async fn write(self, conn: &mut AnyConnection, shared: &Shared) -> Result<Vec<Change>, Unavailable> {
+        let Self { mut items, new, entries, tally, new_cards, new_votes, .. } = self;
+        let mut changes = BTreeMap::new();
+        for (entry, _) in entries.iter().filter(|(entry, _)| entry.what != Event::Viewed) {
+            changes.insert(entry.item.clone(), entry.version);
+        }
+        let mut rows = Vec::new();
+        for id in new {
+            let Some(held) = items.remove(&id) else { continue };
+            rows.push(row_of(held)?);
+        }
+        insert(conn, "items", &ITEM_COLUMNS, "", rows).await?;
+        for (id, held) in items.into_iter().filter(|(_, held)| held.changed) {
+            update(conn, &id, held).await?;
+        }
+        let rows = new_cards.into_iter().map(|(card, item)| vec![card.into(), item.as_str().into()]).collect();
+        insert(conn, "cards", &["card", "item"], "ON CONFLICT (card, item) DO NOTHING", rows).await?;
+        let rows = new_votes
+            .into_iter()
+            .map(|((item, rule, person), useful)| {
+                vec![item.as_str().into(), rule.into(), person.into(), i64::from(useful).into()]
+            })
+            .collect();
+        let again = "ON CONFLICT (item, rule, person) DO UPDATE SET useful = excluded.useful";
+        insert(conn, "votes", &["item", "rule", "person", "useful"], again, rows).await?;
+        let rows = tally
+            .into_iter()
+            .filter(|(_, n)| *n != 0)
+            .map(|((day, count), n)| {
+                vec![day.into(), count.rule.into(), count.fate.word().into(), count.reason.into(), n.into()]
+            })
+            .collect();
+        let more = "ON CONFLICT (day, rule, fate, reason) DO UPDATE SET n = counts.n + excluded.n";
+        insert(conn, "counts", &["day", "rule", "fate", "reason", "n"], more, rows).await?;
+        write_trail(conn, entries).await?;
+        let changes: Vec<Change> = changes.into_iter().map(|(item, version)| Change { item, version }).collect();
+        if shared.dialect == super::sql::Dialect::Postgres {
+            super::postgres::notify(conn, &shared.instance, &changes).await?;
+        }
+        Ok(changes)
+    }
+}
+
+fn who(person: &Person) -> Who {
+    let kind = if person.role == Role::Program { Kind::Program } else { Kind::Person };
+    Who { reference: Reference::new(&person.id), ..Who::nameless(kind) }
+}
+
+fn number(n: u64) -> i64 {
+    i64::try_from(n).unwrap_or(i64::MAX)
+}
+
+/// The place of the last entry of the trail.
+pub(super) async fn last_of_the_chain(conn: &mut AnyConnection) -> Result<Anchor, Unavailable> {
+    let sql = "SELECT line FROM trail ORDER BY seq DESC LIMIT 1".to_owned();
+    let row = statement(sql, []).fetch_optional(conn).await.map_err(|e| trouble(&e))?;
+    let Some(row) = row else { return Ok(Anchor::default()) };
+    let line: String = row.try_get(0).map_err(|e| trouble(&e))?;
+    let entry = audit::line::read(line.as_bytes()).map_err(|why| Unavailable::Damaged(format!("the trail {why}")))?;
+    Ok(Anchor { sequence: entry.sequence, hash: entry.hash })
+}
+
+async fn write_trail(conn: &mut AnyConnection, entries: Vec<(Entry, Option<String>)>) -> Result<(), Unavailable> {
+    if entries.is_empty() {
+        return Ok(());
+    }
+    let mut chain = Chain::after(last_of_the_chain(conn).await?);
+    let mut rows = Vec::with_capacity(entries.len());
+    for (entry, command) in entries {
+        let detail = serde_json::to_string(&entry).map_err(|error| damaged("an entry of the trail", &error))?;
+        let sealed = chain.seal(audit::Event {
+            time: entry.at,
+            who: who(&entry.by),
+            action: Word::of(entry.what.word()),
+            on: On {
+                content: Some(Hash::of(detail.as_bytes())),
+                item: Reference::new(entry.item.as_str()),
+                ..On::default()
+            },
+            outcome: Outcome::of("done"),
+            versions: audit::Versions::new(),
+        });
+        chain.advance(&sealed);
+        let line = String::from_utf8_lossy(&audit::line::render(&sealed)).into_owned();
+        rows.push(vec![
+            number(sealed.sequence).into(),
+            line.into(),
+            entry.item.as_str().into(),
+            detail.into(),
+            command.into(),
+        ]);
+    }
+    insert(conn, "trail", &["seq", "line", "item", "detail", "command"], "", rows).await
+}
+
+const ITEM_COLUMNS: [&str; 23] = [
+    "id",
+    "order_key",
+    "standing",
+    "sort_key",
+    "grade",
+    "tier",
+    "not_checked",
+    "ward",
+    "patient",
+    "starts",
+    "received",
+    "changed",
+    "pharmacist",
+    "pharmacist_by",
+    "pharmacist_until",
+    "dietitian",
+    "dietitian_by",
+    "dietitian_until",
+    "rules",
+    "search",
+    "state",
+    "report",
+    "resource",
+];
+
+fn lane_columns(summary: &Summary, lane: Lane) -> [Value; 3] {
+    let state = &summary.lane(lane).state;
+    [state.word().into(), state.by().map(|by| by.id.clone()).into(), state.until().into()]
+}
+
+/// What is searched for words.
+fn search_text(summary: &Summary) -> String {
+    let mut out = String::new();
+    let lanes = [&summary.pharmacist.state, &summary.dietitian.state];
+    let people = lanes.iter().filter_map(|state| state.by()).map(|by| by.name.as_str());
+    let decided = lanes.iter().filter_map(|state| match state {
+        LaneState::Decided { decision: Decision::Changed { note }, .. } => Some(note.as_str()),
+        _ => None,
+    });
+    let own = [
+        summary.label.as_str(),
+        &summary.key.patient,
+        &summary.key.order,
+        summary.ward.as_deref().unwrap_or_default(),
+        &summary.headline,
+    ];
+    for part in own.into_iter().chain(summary.rules.iter().map(String::as_str)).chain(people).chain(decided) {
+        let _ = write!(out, "{}\n", part.to_lowercase());
+    }
+    out
+}
+
+fn row_of(held: Held) -> Result<Vec<Value>, Unavailable> {
+    let s = &held.summary;
+    let state = serde_json::to_string(s).map_err(|error| damaged("an item", &error))?;
+    let rules = format!("|{}|", s.rules.join("|"));
+    let [pharmacist, pharmacist_by, pharmacist_until] = lane_columns(s, Lane::Pharmacist);
+    let [dietitian, dietitian_by, dietitian_until] = lane_columns(s, Lane::Dietitian);
+    Ok(vec![
+        s.id.as_str().into(),
+        s.key.text().into(),
+        s.standing.word().into(),
+        s.sort_key().into(),
+        i64::from(s.grade()).into(),
+        s.tier.map(|tier| tier.code().to_owned()).into(),
+        i64::from(s.not_evaluated > 0).into(),
+        s.ward.clone().into(),
+        s.key.patient.as_str().into(),
+        s.starts.into(),
+        s.received.into(),
+        s.changed_at.into(),
+        pharmacist,
+        pharmacist_by,
+        pharmacist_until,
+        dietitian,
+        dietitian_by,
+        dietitian_until,
+        rules.into(),
+        search_text(s).into(),
+        state.into(),
+        held.report.into(),
+        held.resource.unwrap_or_default().into(),
+    ])
+}
+
+/// Columns that change after an item was made; of the report only when it was judged again.
+async fn update(conn: &mut AnyConnection, id: &ItemId, held: Held) -> Result<(), Unavailable> {
+    let judged = held.judged;
+    let row = row_of(held)?;
+    let mut set = String::new();
+    let mut values = Vec::new();
+    for (column, value) in ITEM_COLUMNS.iter().zip(row) {
+        let fixed = matches!(*column, "id" | "order_key" | "resource" | "patient" | "received" | "starts");
+        if fixed || (*column == "report" && !judged) {
+            continue;
+        }
+        values.push(value);
+        let comma = if set.is_empty() { "" } else { ", " };
+        let _ = write!(set, "{comma}{column} = ${}", values.len());
+    }
+    values.push(id.as_str().into());
+    let sql = format!("UPDATE items SET {set} WHERE id = ${}", values.len());
+    let changed = statement(sql, values).execute(conn).await.map_err(|e| trouble(&e))?.rows_affected();
+    if changed != 1 {
+        return Err(Unavailable::Database("an item vanished while it was changed".to_owned()));
+    }
+    Ok(())
+}
+
+/// Many rows by few statements: as many as the largest power of two that is left, at most 32.
+pub(super) async fn insert(
+    conn: &mut AnyConnection,
+    table: &str,
+    columns: &[&str],
+    conflict: &str,
+    rows: Vec<Vec<Value>>,
+) -> Result<(), Unavailable> {
+    let mut rows = rows.into_iter();
+    while rows.len() > 0 {
+        let n = (1usize << rows.len().ilog2()).min(32);
+        let mut sql = format!("INSERT INTO {table} ({}) VALUES ", columns.join(", "));
+        let mut values = Vec::with_capacity(n * columns.len());
+        for row in rows.by_ref().take(n) {
+            sql.push_str(if values.is_empty() { "(" } else { ", (" });
+            for (nth, value) in row.into_iter().enumerate() {
+                values.push(value);
+                let _ = write!(sql, "{}${}", if nth == 0 { "" } else { ", " }, values.len());
+            }
+            sql.push(')');
+        }
+        if !conflict.is_empty() {
+            sql.push(' ');
+            sql.push_str(conflict);
+        }
+        statement(sql, values).execute(&mut *conn).await.map_err(|e| trouble(&e))?;
+    }
+    Ok(())
+}

@@ -1,0 +1,469 @@
+// The pages as people use them. What is held: WCAG 2.2 A and AA as far as axe-core can tell, the HTML standard (forms work
+// without script), Content Security Policy 3 (nothing of an order ever runs).
+"use strict";
+
+const { spawn } = require("node:child_process");
+const fs = require("node:fs");
+const path = require("node:path");
+const { chromium } = require("playwright-core");
+
+const axe = fs.readFileSync(require.resolve("axe-core/axe.min.js"), "utf8");
+const hostile = require("./hostile.json");
+const [program, pictures] = process.argv.slice(2);
+const orders = path.join(__dirname, "../../deploy/demo/orders");
+const sample = (name) => JSON.parse(fs.readFileSync(path.join(orders, `${name}.json`), "utf8"));
+
+let passed = 0;
+const failures = [];
+const only = process.env.ONLY;
+const tests = [];
+const test = (name, run) => tests.push([name, run]);
+const is = (got, wanted, what) => {
+  if (JSON.stringify(got) !== JSON.stringify(wanted)) throw new Error(`${what}: ${JSON.stringify(got)}, not ${JSON.stringify(wanted)}`);
+};
+const holds = (condition, what) => {
+  if (!condition) throw new Error(what);
+};
+
+const start = () => new Promise((resolve, reject) => {
+  const child = spawn(program, ["demo", "--listen", "127.0.0.1:0"], { stdio: ["ignore", "pipe", "inherit"] });
+  let said = "";
+  child.on("exit", (code) => reject(new Error(`the demonstration ended: ${code}`)));
+  child.stdout.on("data", (bytes) => {
+    said += bytes;
+    const found = /(http:\/\/[\d.:]+)\/sign-in#(\w+)/.exec(said);
+    if (found) resolve({ child, base: found[1], token: found[2] });
+  });
+});
+
+/** Pages that a browser opens, watched: errors, refusals of the policy, requests elsewhere. */
+const watched = async (browser, service, options = {}) => {
+  const context = await browser.newContext({ viewport: { width: 1360, height: 900 }, ...options });
+  const wrong = [];
+  await context.addInitScript(() => {
+    window.violations = [];
+    document.addEventListener("securitypolicyviolation", (event) => window.violations.push(`${event.violatedDirective} ${event.blockedURI}`));
+  });
+  const page = await context.newPage();
+  page.setDefaultTimeout(15000);
+  page.on("pageerror", (error) => wrong.push(`error: ${error.message}`));
+  page.on("dialog", (dialog) => {
+    wrong.push(`dialog: ${dialog.message()}`);
+    dialog.dismiss();
+  });
+  page.on("console", (message) => {
+    if (message.type() === "error" && !/status of 4\d\d/.test(message.text())) wrong.push(`console: ${message.text()}`);
+  });
+  page.on("request", (request) => {
+    if (!request.url().startsWith(service.base)) wrong.push(`request: ${request.url()}`);
+  });
+  return { context, page, wrong, done: async () => {
+    await context.close();
+    is(wrong, [], "errors");
+  } };
+};
+
+const signIn = async ({ page }, service, person) => {
+  await page.goto(`${service.base}/sign-in`);
+  await page.fill("#token", service.token);
+  await page.selectOption("#person", person);
+  await page.click("main button[type=submit]");
+  await page.waitForURL(/\/queue/);
+};
+const post = async (service, bundle, version = "R4") => {
+  const answer = await fetch(`${service.base}/fhir/${version}/NutritionOrder/$appraise`, {
+    method: "POST", headers: { "content-type": "application/fhir+json" }, body: JSON.stringify(bundle),
+  });
+  is(answer.status, 200, "the order is appraised");
+};
+const orderIn = (bundle) => bundle.entry.map((e) => e.resource).find((r) => r.resourceType === "NutritionOrder");
+const labels = (page) => page.locator(".queue a.open").allTextContents();
+const open = async (page, service, label, lane = "all") => {
+  await page.goto(`${service.base}/queue?lane=${lane}&state=all`);
+  await page.locator(".queue a.open", { hasText: new RegExp(`^${label}$`) }).first().click();
+  await page.waitForURL(/\/queue\/[0-9a-f-]{36}/);
+};
+const check = async (page, where) => {
+  await page.evaluate(axe);
+  const found = await page.evaluate(() => window.axe.run(document, { runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] }));
+  const words = found.violations.map((v) => `${v.id}: ${v.nodes.slice(0, 3).map((n) => n.target.join(" ") + " " + n.html.slice(0, 90)).join(" | ")}`);
+  is(words, [], `axe-core on ${where}`);
+  is(await page.evaluate(() => window.violations), [], `policy on ${where}`);
+};
+
+test("signing in: a wrong token, then the address that was printed", async (browser, service) => {
+  const w = await watched(browser, service);
+  await w.page.goto(`${service.base}/queue?lane=dietitian`);
+  await w.page.waitForURL(/\/sign-in\?next=/);
+  await w.page.fill("#token", "wrong");
+  await w.page.click("main button[type=submit]");
+  await w.page.getByText("This is not the start-up token").waitFor();
+  await w.page.goto(`${service.base}/sign-in#${service.token}`);
+  await w.page.waitForFunction(() => document.querySelector("#token").value.length > 20);
+  is(await w.page.evaluate(() => location.hash), "", "the token is not left in the address");
+  await w.page.selectOption("#person", "invented-3");
+  await w.page.click("main button[type=submit]");
+  await w.page.waitForURL(/\/queue/);
+  holds((await w.page.textContent("h1")).includes("dietitians"), "a dietitian sees the dietitians' lane first");
+  const cookie = (await w.context.cookies()).find((c) => c.name === "gate-session");
+  is([cookie.httpOnly, cookie.sameSite], [true, "Strict"], "cookie");
+  await w.page.click("text=Sign out");
+  await w.page.goto(`${service.base}/queue`);
+  await w.page.waitForURL(/\/sign-in/);
+  await w.done();
+});
+
+test("the list: urgency, counts, filters in the address, search", async (browser, service) => {
+  const w = await watched(browser, service);
+  await signIn(w, service, "invented-1");
+  await w.page.goto(`${service.base}/queue?lane=all`);
+  const all = await labels(w.page);
+  holds(all.length >= 8, `the demonstration fills the queue: ${all}`);
+  const tiers = await w.page.locator(".queue li > div:first-child").allTextContents();
+  const grade = (text) => (text.includes("Stop") ? 4 : text.includes("High") ? 3 : text.includes("Not checked") ? 2 : text.includes("Medium") ? 1 : 0);
+  const grades = tiers.map(grade);
+  is(grades, [...grades].sort((a, b) => b - a), "the most urgent first");
+  const shown = Number(await w.page.locator(".lanes a[aria-current] .count").textContent());
+  is(shown, all.length, "the count of the view");
+  await w.page.selectOption("#tier", "HIGH");
+  await w.page.click("form.filters button");
+  await w.page.waitForURL(/tier=HIGH/);
+  holds((await labels(w.page)).length < all.length && (await labels(w.page)).length > 0, "filtered");
+  await w.page.click("text=Without filters");
+  await w.page.check("#unchecked");
+  await w.page.click("form.filters button");
+  await w.page.waitForURL(/unchecked=1/);
+  const unchecked = await w.page.locator(".queue li").allTextContents();
+  holds(unchecked.length > 0 && unchecked.every((t) => t.includes("Not checked")), "not fully checked only");
+  await w.page.goto(`${service.base}/queue?lane=all`);
+  await w.page.fill("#search", "demo-5");
+  await w.page.press("#search", "Enter");
+  await w.page.waitForURL(/q=demo-5/);
+  is(await labels(w.page), ["demo-5"], "search");
+  await w.page.fill("#search", "no such thing");
+  await w.page.press("#search", "Enter");
+  await w.page.getByText("Nothing fits these filters").waitFor();
+  await w.done();
+});
+
+test("taking and deciding", async (browser, service) => {
+  const w = await watched(browser, service);
+  await signIn(w, service, "invented-1");
+  await open(w.page, service, "demo-7", "pharmacist");
+  await w.page.click("#act-take");
+  await w.page.getByText("You hold this order now.").waitFor();
+  await w.page.selectOption("#act-accept", "other");
+  await w.page.click("text=Accept with this reason");
+  await w.page.getByText("needs words").waitFor();
+  await w.page.click("text=Look at it again");
+  await w.page.selectOption("#act-accept", "agreed-with-prescriber");
+  await w.page.fill("#accept-text", "Weight mended in the record");
+  await w.page.click("text=Accept with this reason");
+  await w.page.getByText("The decision was recorded").waitFor();
+  holds((await w.page.textContent(".trail")).includes("Weight mended in the record"), "the trail has it");
+  await w.page.goto(`${service.base}/queue?lane=pharmacist`);
+  holds(!(await labels(w.page)).includes("demo-7"), "gone from what waits");
+  await w.page.goto(`${service.base}/queue?lane=all&state=closed`);
+  holds((await labels(w.page)).includes("demo-7"), "closed");
+  await open(w.page, service, "demo-7");
+  await w.page.fill("#reopen-text", "Wrong order");
+  await w.page.click("text=Open it again");
+  await w.page.getByText("The decision was taken back.").waitFor();
+  await w.page.fill("#act-comment", "Seen with the ward");
+  await w.page.click("text=Add the comment");
+  await w.page.getByText("comment: Seen with the ward").waitFor();
+  await w.page.click("summary:has-text('Put off')");
+  await w.page.fill("#snooze-text", "Result expected");
+  await w.page.click("text=Put it off");
+  await w.page.getByText("put off by Petra Probe until").first().waitFor();
+  await w.page.fill("#ask-text", "Is the weight in pounds?");
+  await w.page.click("text=Note the question");
+  await w.page.getByText("prescriber asked by Petra Probe").first().waitFor();
+  await w.page.click("summary:has-text('Hand over')");
+  await w.page.selectOption("#to", "invented-2");
+  await w.page.click("text=Hand it over");
+  await w.page.getByText("held by Paul Muster").first().waitFor();
+  await w.done();
+});
+
+test("two people, one order", async (browser, service) => {
+  const [a, b] = [await watched(browser, service), await watched(browser, service)];
+  await signIn(a, service, "invented-1");
+  await signIn(b, service, "invented-2");
+  await open(a.page, service, "demo-4", "pharmacist");
+  await open(b.page, service, "demo-4", "pharmacist");
+  await a.page.click("#act-take");
+  await a.page.getByText("You hold this order now.").waitFor();
+  // The other page hears of it without being loaded again.
+  await b.page.getByText("This order changed while you were looking.").waitFor();
+  await b.page.fill("#changed-text", "Rate lowered by telephone");
+  await b.page.click("text=Close as changed");
+  await b.page.getByText("Somebody was faster").waitFor();
+  const text = await b.page.textContent("main");
+  holds(text.includes("Petra Probe") && text.includes("Rate lowered by telephone"), text);
+  await b.page.screenshot({ path: `${pictures}/conflict.png` });
+  await check(b.page, "the conflict");
+  await a.page.click("#act-give-back");
+  await a.page.getByText("The order was given back.").waitFor();
+  await a.done();
+  await b.done();
+});
+
+test("an order arrives while the list is open", async (browser, service) => {
+  const w = await watched(browser, service);
+  await signIn(w, service, "invented-1");
+  await w.page.goto(`${service.base}/queue?lane=all`);
+  await w.page.waitForTimeout(500);
+  const bundle = sample("demo-4-jejunal-bolus");
+  orderIn(bundle).id = "arrives-now";
+  await post(service, bundle);
+  await w.page.locator("#changed").waitFor({ state: "visible" });
+  await w.page.screenshot({ path: `${pictures}/list-changed.png` });
+  await w.page.click("#changed a");
+  await w.page.locator(".queue a.open", { hasText: "arrives-now" }).waitFor();
+  await w.done();
+});
+
+test("an order is replaced while somebody looks at it", async (browser, service) => {
+  const w = await watched(browser, service);
+  const bundle = sample("demo-5-steps-over-cap");
+  orderIn(bundle).id = "replaced-soon";
+  await post(service, bundle);
+  await signIn(w, service, "invented-1");
+  await open(w.page, service, "replaced-soon");
+  await w.page.waitForTimeout(500);
+  orderIn(bundle).enteralFormula.administration[0].rateQuantity.value = 55;
+  await post(service, bundle);
+  await w.page.getByText("This order changed while you were looking.").waitFor();
+  await w.page.selectOption("#act-accept", "suits-this-patient");
+  await w.page.click("text=Accept with this reason");
+  await w.page.getByText("Nothing was done").waitFor();
+  await w.page.click("text=Go to what the order is now");
+  await w.page.getByText("The order was changed before.").waitFor();
+  await w.page.click("text=What it was");
+  await w.page.getByText("Not the order any more").waitFor();
+  is(await w.page.locator("#act-accept").count(), 0, "what was replaced cannot be decided");
+  await w.page.screenshot({ path: `${pictures}/replaced.png`, fullPage: true });
+  await check(w.page, "a replaced order");
+  await w.done();
+});
+
+test("reading and deciding without script", async (browser, service) => {
+  const w = await watched(browser, service, { javaScriptEnabled: false });
+  await signIn(w, service, "invented-3");
+  await open(w.page, service, "demo-2", "dietitian");
+  const text = await w.page.textContent("main");
+  holds(text.includes("The order in words") && text.includes("Feed so far"), "words, drawing and table are there");
+  await w.page.click("#act-take");
+  await w.page.fill("#changed-text", "More water by the ward");
+  await w.page.click("text=Close as changed");
+  await w.page.getByText("The decision was recorded: the order was changed.").waitFor();
+  await w.page.goto(`${service.base}/try?sample=demo-1-toddler`);
+  await w.page.fill("#now0", "400");
+  await w.page.click("text=Work it out");
+  holds((await w.page.textContent("#result")).length > 1000, "the try page answers a plain form");
+  is(await w.page.inputValue("#now0"), "400", "the field keeps what was asked for");
+  await w.done();
+});
+
+test("keyboard only", async (browser, service) => {
+  const w = await watched(browser, service);
+  await signIn(w, service, "invented-2");
+  const { page } = w;
+  await page.goto(`${service.base}/queue?lane=pharmacist`);
+  await page.keyboard.press("Tab");
+  is(await page.evaluate(() => document.activeElement.textContent), "Skip to the content", "first stop");
+  await page.keyboard.press("Enter");
+  is(await page.evaluate(() => document.activeElement.id), "main", "skips");
+  // Every stop can be seen, none holds the focus, and the way round ends.
+  const stops = [];
+  for (let n = 0; n < 400; n += 1) {
+    await page.keyboard.press("Tab");
+    const stop = await page.evaluate(() => {
+      const e = document.activeElement;
+      if (!e || e === document.body) return null;
+      const style = getComputedStyle(e);
+      const box = e.getBoundingClientRect();
+      return { what: `${e.tagName} ${e.id} ${e.textContent.trim().slice(0, 20)}`, seen: style.outlineStyle !== "none" && parseFloat(style.outlineWidth) >= 2, tall: box.height };
+    });
+    if (!stop) break;
+    stops.push(stop);
+  }
+  holds(stops.length > 20 && stops.length < 399, `${stops.length} stops`);
+  is(stops.filter((s) => !s.seen).map((s) => s.what), [], "stops whose focus cannot be seen");
+  await page.goto(`${service.base}/queue?lane=pharmacist`);
+  await page.keyboard.press("/");
+  is(await page.evaluate(() => document.activeElement.id), "search", "search");
+  await page.keyboard.type("jk?u");
+  is(await page.inputValue("#search"), "jk?u", "letters in a field are letters");
+  await page.goto(`${service.base}/queue?lane=pharmacist`);
+  const list = await labels(page);
+  await page.keyboard.press("j");
+  await page.keyboard.press("j");
+  await page.keyboard.press("k");
+  is(await page.evaluate(() => document.activeElement.textContent), list[0], "j and k move");
+  await page.keyboard.press("Enter");
+  await page.waitForURL(/\/queue\/[0-9a-f-]{36}/);
+  await page.keyboard.press("t");
+  is(await page.evaluate(() => document.activeElement.id), "act-take", "t goes to the button");
+  await page.keyboard.press("Enter");
+  await page.getByText("You hold this order now.").waitFor();
+  await page.keyboard.press("a");
+  is(await page.evaluate(() => document.activeElement.id), "act-accept", "a goes to the decision");
+  await page.keyboard.press("ArrowDown");
+  await page.keyboard.press("Tab");
+  await page.keyboard.type("Decided with the keyboard");
+  await page.keyboard.press("Tab");
+  await page.keyboard.press("Enter");
+  await page.getByText("The decision was recorded").waitFor();
+  holds((await page.textContent(".trail")).includes("Decided with the keyboard"), "recorded");
+  await page.keyboard.press("u");
+  await page.waitForURL(/\/queue$/);
+  await page.keyboard.press("?");
+  await page.waitForURL(/\/keys$/);
+  await page.click("#keys-toggle");
+  await page.goto(`${service.base}/queue`);
+  await page.keyboard.press("?");
+  await page.waitForTimeout(300);
+  holds(page.url().endsWith("/queue"), "letters can be switched off");
+  await w.done();
+});
+
+test("trying an order: figures follow, errors name their place", async (browser, service) => {
+  const w = await watched(browser, service);
+  const { page } = w;
+  await page.goto(`${service.base}/try`);
+  await page.screenshot({ path: `${pictures}/try-empty.png`, fullPage: true });
+  await page.selectOption("#sample", "demo-5-steps-over-cap");
+  await page.locator("#result .sheet").waitFor();
+  holds((await page.textContent("#result")).includes("1910 mL"), "as ordered");
+  await page.fill("#now0", "25");
+  await page.getByText("Worked out again.").waitFor();
+  // 25 mL/h for 4 h in place of 50: 100 mL less in the first day.
+  await page.getByText("1810 mL").first().waitFor();
+  await page.fill("#now0", "twenty");
+  await page.getByText("is not a number as FHIR writes it").first().waitFor();
+  await page.fill("#now0", "50");
+  await page.click("summary:has-text('The order as FHIR JSON')");
+  await page.fill("#json", '{\n "resourceType": "NutritionOrder",\n "status": }');
+  await page.locator("#result [role=alert]").waitFor();
+  holds((await page.textContent("#result")).includes("Line 3"), "names line and column");
+  await page.screenshot({ path: `${pictures}/try-error.png`, fullPage: true });
+  const before = await (await fetch(`${service.base}/metrics`)).text();
+  await page.goto(`${service.base}/try?sample=demo-9-no-density`);
+  const after = await (await fetch(`${service.base}/metrics`)).text();
+  const count = (text) => text.split("\n").filter((l) => l.startsWith("enteral_gate_appraisals_total")).join();
+  is(count(after), count(before), "nothing is counted");
+  await w.done();
+});
+
+test("paper", async (browser, service) => {
+  const w = await watched(browser, service);
+  await signIn(w, service, "invented-1");
+  await open(w.page, service, "demo-5");
+  await w.page.emulateMedia({ media: "print" });
+  for (const what of ["nav", ".acts", ".who form"]) {
+    is(await w.page.locator(what).first().isVisible(), false, `${what} on paper`);
+  }
+  await w.page.setViewportSize({ width: 794, height: 1123 });
+  await w.page.screenshot({ path: `${pictures}/paper.png`, fullPage: true });
+  const pdf = await w.page.pdf({ format: "A4", path: `${pictures}/paper.pdf` });
+  holds(pdf.length > 20000, "a document");
+  await w.done();
+});
+
+const PAGES = ["/", "/keys", "/sign-in", "/try", "/try?sample=demo-5-steps-over-cap", "/try?sample=demo-9-no-density", "/try?sample=demo-1-toddler", "/rules", "/rules/WAT-01", "/rules/CON-03", "/rules/NO-SUCH", "/state", "/queue?lane=all", "/queue?lane=all&q=nothing", "/queue/00000000-0000-0000-0000-000000000000"];
+
+for (const [colorScheme, width] of [["light", 1360], ["dark", 1360], ["light", 390], ["dark", 320]]) {
+  test(`every page, ${colorScheme}, ${width} wide`, async (browser, service) => {
+    const w = await watched(browser, service, { colorScheme, viewport: { width, height: 900 } });
+    await signIn(w, service, "invented-1");
+    const ids = await w.page.goto(`${service.base}/queue?lane=all&state=all`).then(() => w.page.locator(".queue a.open").evaluateAll((list) => list.map((a) => [a.textContent, a.getAttribute("href")])));
+    for (const [name, address] of [...PAGES.map((p) => [p, p]), ...ids.slice(0, 6)]) {
+      await w.page.goto(service.base + address);
+      await w.page.evaluate(() => document.querySelectorAll("details").forEach((d) => { d.open = true; }));
+      await check(w.page, `${name} (${colorScheme}, ${width})`);
+      const wide = await w.page.evaluate(() => document.documentElement.scrollWidth - window.innerWidth);
+      holds(wide <= 0, `${name} is ${wide} px wider than a window of ${width}`);
+      await w.page.evaluate(() => document.querySelectorAll("details").forEach((d) => { d.open = false; }));
+      const file = name.replace(/[^a-z0-9]+/gi, "-").replace(/^-|-$/g, "") || "home";
+      await w.page.screenshot({ path: `${pictures}/${colorScheme}-${width}-${file}.png`, fullPage: true });
+    }
+    await w.done();
+  });
+}
+
+test("what others write never runs", async (browser, service) => {
+  holds(hostile.length >= 300, `${hostile.length} strings`);
+  const w = await watched(browser, service);
+  await signIn(w, service, "invented-1");
+  const many = 10;
+  for (let from = 0; from < hostile.length; from += many) {
+    const bundle = sample("demo-8-hold-in-text");
+    const [order, patient] = [orderIn(bundle), bundle.entry.map((e) => e.resource).find((r) => r.resourceType === "Patient")];
+    const others = bundle.entry.filter((e) => e.resource !== order);
+    bundle.entry = others;
+    hostile.slice(from, from + many).forEach((word, nth) => {
+      const one = JSON.parse(JSON.stringify(order));
+      one.id = `hostile-${from + nth}`;
+      one.patient.display = word;
+      one.orderer = { display: word };
+      one.enteralFormula.administrationInstruction = word;
+      one.enteralFormula.baseFormulaProductName = word;
+      one.enteralFormula.baseFormulaType = { text: word };
+      one.enteralFormula.routeofAdministration = { text: word };
+      one.encounter = { display: word };
+      one.note = [{ text: word }];
+      one.enteralFormula.maxVolumeToDeliver = { value: 900, unit: word };
+      bundle.entry.push({ resource: one });
+    });
+    patient.name = [{ text: hostile[from] }];
+    await w.page.goto(`${service.base}/try`);
+    await w.page.evaluate((json) => {
+      document.querySelectorAll("details").forEach((d) => { d.open = true; });
+      document.querySelector("#json").value = json;
+      document.querySelector("#try").submit();
+    }, JSON.stringify(bundle));
+    await w.page.waitForSelector("#result > *");
+    const end = await w.page.evaluate(() => ({ ran: window.ran, violations: window.violations, scripts: document.scripts.length, orders: document.querySelectorAll(".sheet").length }));
+    is([end.ran ?? null, end.violations, end.scripts], [null, [], 1], `strings from ${from}`);
+    holds(end.orders > 0, `orders are shown (${from})`);
+    // The same on the queue: what arrives is recorded, listed and opened.
+    if (from % 50 === 0) {
+      await post(service, bundle);
+      await w.page.goto(`${service.base}/queue?lane=all&q=${encodeURIComponent(hostile[from])}`);
+      is(await w.page.evaluate(() => [window.ran ?? null, window.violations, document.scripts.length]), [null, [], 1], `list with ${hostile[from]}`);
+      await open(w.page, service, `hostile-${from}`);
+      await w.page.fill("#act-comment", hostile.slice(from, from + many).join("\n"));
+      await w.page.click("text=Add the comment");
+      await w.page.getByText("The comment was added.").waitFor();
+      is(await w.page.evaluate(() => [window.ran ?? null, window.violations, document.scripts.length]), [null, [], 1], `order with ${hostile[from]}`);
+    }
+  }
+  await w.done();
+});
+
+(async () => {
+  fs.mkdirSync(pictures, { recursive: true });
+  const service = await start();
+  service.child.removeAllListeners("exit");
+  const browser = await chromium.launch({ executablePath: process.env.CHROMIUM, args: ["--no-sandbox"] });
+  for (const [name, run] of tests) {
+    if (only && !name.includes(only)) continue;
+    try {
+      await run(browser, service);
+      passed += 1;
+      console.log(`ok: ${name}`);
+    } catch (error) {
+      failures.push(name);
+      console.log(`FAILED: ${name}\n  ${error.stack}`);
+    }
+  }
+  await browser.close();
+  service.child.kill("SIGTERM");
+  console.log(`${passed} passed, ${failures.length} failed`);
+  process.exit(failures.length > 0 || passed === 0 ? 1 : 0);
+})().catch((error) => {
+  console.error(error);
+  process.exit(1);
+});

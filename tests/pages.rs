@@ -1,0 +1,536 @@
+//! The pages for people over HTTP: who sees what, what a form may do, conflicts, and texts of others on a page.
+//!
+//! What is held here is said by RFC 6265bis (cookies), Content Security Policy 3, the HTML standard (server-sent events) and
+//! OWASP's cheat sheets on sessions and on cross-site request forgery; from memory. People, orders and texts are invented.
+
+use enteral_gate::appraise::{Institution, appraise_by};
+use enteral_gate::formulary::Formulary;
+use enteral_gate::http::appraiser::Core;
+use enteral_gate::http::pages::people::{self, Job, People};
+use enteral_gate::http::samples::SAMPLES;
+use enteral_gate::http::{App, Doors, Limits, server};
+use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::queue::item::Received;
+use enteral_gate::queue::policy::Policy;
+use enteral_gate::rulebook::Rulebook;
+use enteral_gate::settings::Settings;
+use enteral_gate::store::{SqlStore, Store};
+use jiff::Timestamp;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::{TcpListener, TcpStream};
+
+struct Folder(PathBuf);
+
+impl Folder {
+    fn new() -> Self {
+        let path = std::env::temp_dir().join(format!("enteral-gate-pages-{}", uuid::Uuid::new_v4()));
+        std::fs::create_dir(&path).unwrap();
+        Self(path)
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+struct Service {
+    here: SocketAddr,
+    token: String,
+    store: Arc<SqlStore>,
+    _kept: Folder,
+}
+
+fn formulary() -> Formulary {
+    let text = std::fs::read(concat!(env!("CARGO_MANIFEST_DIR"), "/deploy/demo/formulary.csv")).unwrap();
+    Formulary::from_csv("formulary.csv", &text).unwrap()
+}
+
+fn received(text: &str, version: FhirVersion) -> Vec<Received> {
+    let (formulary, rulebook, settings) = (formulary(), Rulebook::default(), Settings::default());
+    let by = Institution { formulary: &formulary, rulebook: &rulebook, settings: &settings };
+    let a = appraise_by(text.as_bytes(), "", version, by);
+    let of = |order| {
+        let mut received = Received::of(&a, order, &[]);
+        received.at = Timestamp::now();
+        received
+    };
+    a.orders.iter().map(of).collect()
+}
+
+fn sample(name: &str) -> &'static str {
+    SAMPLES.iter().find(|s| s.name == name).unwrap().text
+}
+
+async fn service(orders: &[&str]) -> Service {
+    let kept = Folder::new();
+    let store = Arc::new(SqlStore::sqlite(&kept.0.join("queue.sqlite"), Policy::default()).await.unwrap());
+    for text in orders {
+        store.record(received(text, FhirVersion::R4)).await.unwrap();
+    }
+    let (people, token) = People::with_token(people::invented(), false);
+    let doors = Doors { people: Some(Arc::new(people)), store: Some(store.clone()), ..Doors::default() };
+    let app = App::behind(doors, Arc::new(Core::new(formulary())), Settings::default(), Limits::default());
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let here = listener.local_addr().unwrap();
+    tokio::spawn(server::serve(listener, app, std::future::pending()));
+    Service { here, token, store, _kept: kept }
+}
+
+struct Said {
+    status: u16,
+    head: String,
+    body: String,
+}
+
+impl Said {
+    fn header(&self, name: &str) -> Option<&str> {
+        let name = format!("{name}:");
+        self.head.lines().find(|l| l.to_ascii_lowercase().starts_with(&name)).map(|l| l[name.len()..].trim())
+    }
+}
+
+async fn ask(here: SocketAddr, method: &str, path: &str, cookie: &str, form: Option<&[(&str, &str)]>) -> Said {
+    let body = form.map_or_else(String::new, |pairs| {
+        let mut out = form_urlencoded::Serializer::new(String::new());
+        out.extend_pairs(pairs);
+        out.finish()
+    });
+    let cookie = if cookie.is_empty() { String::new() } else { format!("cookie: {cookie}\r\n") };
+    let request = format!(
+        "{method} {path} HTTP/1.1\r\nhost: x\r\nconnection: close\r\n{cookie}content-type: application/x-www-form-urlencoded\r\ncontent-length: {}\r\n\r\n{body}",
+        body.len()
+    );
+    let mut stream = TcpStream::connect(here).await.unwrap();
+    stream.write_all(request.as_bytes()).await.unwrap();
+    let mut bytes = Vec::new();
+    stream.read_to_end(&mut bytes).await.unwrap();
+    let text = String::from_utf8(bytes).unwrap();
+    let (head, body) = text.split_once("\r\n\r\n").unwrap();
+    let body = if head.to_ascii_lowercase().contains("transfer-encoding: chunked") {
+        unchunked(body)
+    } else {
+        body.to_owned()
+    };
+    Said { status: head[9..12].parse().unwrap(), head: head.to_owned(), body }
+}
+
+fn unchunked(body: &str) -> String {
+    let mut out = Vec::new();
+    let mut rest = body.as_bytes();
+    while let Some(end) = rest.windows(2).position(|w| w == b"\r\n") {
+        let size = usize::from_str_radix(std::str::from_utf8(&rest[..end]).unwrap().trim(), 16).unwrap_or(0);
+        if size == 0 {
+            break;
+        }
+        out.extend_from_slice(&rest[end + 2..end + 2 + size]);
+        rest = &rest[end + 4 + size..];
+    }
+    String::from_utf8(out).unwrap()
+}
+
+impl Service {
+    async fn get(&self, path: &str, cookie: &str) -> Said {
+        ask(self.here, "GET", path, cookie, None).await
+    }
+
+    async fn sign_in(&self, person: &str) -> String {
+        let said = ask(self.here, "POST", "/sign-in", "", Some(&[("token", &self.token), ("person", person)])).await;
+        assert_eq!(said.status, 303, "{}", said.body);
+        said.header("set-cookie").unwrap().split(';').next().unwrap().to_owned()
+    }
+
+    async fn item(&self) -> String {
+        let query = enteral_gate::store::Query {
+            filter: Default::default(),
+            sort: Default::default(),
+            after: None,
+            limit: 50,
+            now: Timestamp::now(),
+        };
+        self.store.list(query).await.unwrap().items[0].id.to_string()
+    }
+
+    async fn act(&self, item: &str, cookie: &str, fields: &[(&str, &str)]) -> Said {
+        ask(self.here, "POST", &format!("/queue/{item}"), cookie, Some(fields)).await
+    }
+}
+
+/// The value of a hidden field of a page.
+fn hidden(page: &str, name: &str) -> String {
+    let from = page.split(&format!("name=\"{name}\" value=\"")).nth(1).unwrap_or_else(|| panic!("no {name}"));
+    from.split('"').next().unwrap().to_owned()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn without_a_session_there_is_no_order_to_see() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let item = s.item().await;
+    for path in ["/queue", "/queue/events", &format!("/queue/{item}"), "/queue/nothing"] {
+        let said = s.get(path, "").await;
+        assert_eq!(said.status, 303, "{path}");
+        let to = said.header("location").unwrap();
+        assert!(to.starts_with("/sign-in?next="), "{to}");
+        for cookie in ["gate-session=x", "gate-session=", "__Host-gate-session=x"] {
+            assert_eq!(s.get(path, cookie).await.status, 303, "{path} {cookie}");
+        }
+    }
+    let said = s.act(&item, "", &[("act", "take")]).await;
+    assert_eq!(said.status, 403);
+    // Pages that show nothing of a person are open where callers are not told apart.
+    for path in ["/try", "/rules", "/rules/CON-03", "/state", "/keys", "/", "/sign-in"] {
+        let said = s.get(path, "").await;
+        assert_eq!(said.status, 200, "{path}");
+        assert!(!said.body.contains(&item), "{path}");
+        assert_eq!(said.header("cache-control"), Some("no-store"), "{path}");
+        assert!(said.header("content-security-policy").unwrap().contains("default-src 'none'"), "{path}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn signing_in_goes_to_a_page_of_this_service_and_nowhere_else() {
+    let s = service(&[]).await;
+    for (next, goes) in [
+        ("/queue?lane=all", "/queue?lane=all"),
+        ("//evil.example", "/queue"),
+        ("https://evil.example", "/queue"),
+        ("/\\evil.example", "/queue"),
+        ("/a\r\nset-cookie: x=1", "/queue"),
+        ("/sign-out", "/queue"),
+        ("", "/queue"),
+    ] {
+        let fields = [("token", s.token.as_str()), ("person", "invented-1"), ("next", next)];
+        let said = ask(s.here, "POST", "/sign-in", "", Some(&fields)).await;
+        assert_eq!((said.status, said.header("location")), (303, Some(goes)), "{next:?}");
+        let cookie = said.header("set-cookie").unwrap();
+        assert!(
+            cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict") && cookie.contains("Path=/"),
+            "{cookie}"
+        );
+    }
+    let said = ask(s.here, "POST", "/sign-in", "", Some(&[("token", "wrong"), ("person", "invented-1")])).await;
+    assert_eq!(said.status, 401);
+    assert!(said.header("set-cookie").is_none() && !said.body.contains(&s.token));
+}
+
+/// What each role may see and do; the page of the documentation holds what came of it.
+#[tokio::test(flavor = "multi_thread")]
+async fn every_role_and_every_page() {
+    let s = service(&[sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")]).await;
+    let item = s.item().await;
+    let mut page = String::from(
+        "| role | list and orders | rules, service | decide | hand over | comment |\n|---|---|---|---|---|---|\n",
+    );
+    for person in people::invented() {
+        if ["invented-2", "invented-4"].contains(&person.id.as_str()) {
+            continue;
+        }
+        let cookie = s.sign_in(&person.id).await;
+        let list = s.get("/queue?lane=all", &cookie).await;
+        let sees = person.job != Job::RuleOwner;
+        assert_eq!(list.status, if sees { 200 } else { 403 }, "{}", person.name);
+        assert_eq!(list.body.contains("demo-"), sees);
+        let word = |yes: bool| if yes { "yes" } else { "no" };
+        assert_eq!(s.get("/rules", &cookie).await.status, 200);
+        assert_eq!(s.get("/state", &cookie).await.status, 200);
+        let one = s.get(&format!("/queue/{item}"), &cookie).await;
+        let (mut decide, mut over, mut comment) = (false, false, false);
+        if sees {
+            let (csrf, seen) = if one.body.contains("name=\"seen\"") {
+                (hidden(&one.body, "csrf"), hidden(&one.body, "seen"))
+            } else {
+                (hidden(&one.body, "csrf"), "1".to_owned())
+            };
+            let lane = person.job.lane().map_or("pharmacist", |l| l.word());
+            let with = |act, more: (&'static str, &'static str)| {
+                let (csrf, seen) = (csrf.clone(), seen.clone());
+                let (s, item, cookie) = (&s, &item, &cookie);
+                async move {
+                    let fields = [("csrf", csrf.as_str()), ("seen", &seen), ("lane", lane), ("act", act), more];
+                    s.act(item, cookie, &fields).await.status
+                }
+            };
+            let statuses = [
+                with("comment", ("text", "seen")).await,
+                with("hand-over", ("to", if lane == "dietitian" { "invented-4" } else { "invented-2" })).await,
+                with("accept", ("reason", "agreed-with-prescriber")).await,
+            ];
+            comment = statuses[0] == 303;
+            over = statuses[1] == 303;
+            // Handed to another a moment ago, so a conflict for whoever may decide.
+            decide = statuses[2] == 409;
+            assert!(statuses.iter().all(|status| [303, 403, 409].contains(status)), "{} {statuses:?}", person.name);
+            // Given back for the next.
+            if over {
+                let back = s.sign_in(if lane == "dietitian" { "invented-4" } else { "invented-2" }).await;
+                let one = s.get(&format!("/queue/{item}"), &back).await;
+                let (csrf, seen) = (hidden(&one.body, "csrf"), hidden(&one.body, "seen"));
+                let fields = [("csrf", csrf.as_str()), ("seen", &seen), ("lane", lane), ("act", "give-back")];
+                assert_eq!(s.act(&item, &back, &fields).await.status, 303);
+            }
+        } else {
+            assert_eq!(one.status, 403);
+        }
+        page.push_str(&format!(
+            "| {} | {} | yes | {} | {} | {} |\n",
+            person.job.words(),
+            word(sees),
+            word(decide),
+            word(over),
+            word(comment)
+        ));
+    }
+    let file = concat!(env!("CARGO_MANIFEST_DIR"), "/docs/queue-pages.md");
+    let text = std::fs::read_to_string(file).unwrap();
+    let (before, rest) = text.split_once("<!-- roles -->\n").unwrap();
+    let (_, after) = rest.split_once("<!-- end of roles -->").unwrap();
+    let fresh = format!("{before}<!-- roles -->\n{page}<!-- end of roles -->{after}");
+    if std::env::var_os("UPDATE").is_some() {
+        std::fs::write(file, &fresh).unwrap();
+    }
+    assert_eq!(std::fs::read_to_string(file).unwrap(), fresh, "stale: UPDATE=1 cargo test --test pages");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_form_of_another_session_does_nothing() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let item = s.item().await;
+    let (me, other) = (s.sign_in("invented-1").await, s.sign_in("invented-2").await);
+    let theirs = s.get(&format!("/queue/{item}"), &other).await;
+    let (csrf, seen) = (hidden(&theirs.body, "csrf"), hidden(&theirs.body, "seen"));
+    for csrf in [csrf.as_str(), "", "x"] {
+        let said = s.act(&item, &me, &[("csrf", csrf), ("seen", &seen), ("lane", "pharmacist"), ("act", "take")]).await;
+        assert_eq!(said.status, 403);
+        let said = ask(s.here, "POST", "/sign-out", &me, Some(&[("csrf", csrf)])).await;
+        assert_eq!(said.status, 403);
+    }
+    assert!(!s.get(&format!("/queue/{item}"), &me).await.body.contains("held by"));
+    // A body that is no form is not read as one.
+    let text = "POST /queue/x HTTP/1.1\r\nhost: x\r\nconnection: close\r\ncontent-type: text/plain\r\ncontent-length: 8\r\n\r\nact=take";
+    let mut stream = TcpStream::connect(s.here).await.unwrap();
+    stream.write_all(text.replace("\r\n\r\n", &format!("\r\ncookie: {me}\r\n\r\n")).as_bytes()).await.unwrap();
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).await.unwrap();
+    assert!(answer.starts_with("HTTP/1.1 415"), "{answer}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_conflict_says_who_and_keeps_what_was_written() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let item = s.item().await;
+    let (first, second) = (s.sign_in("invented-1").await, s.sign_in("invented-2").await);
+    let path = format!("/queue/{item}");
+    let (a, b) = (s.get(&path, &first).await, s.get(&path, &second).await);
+    let fields = |page: &Said| (hidden(&page.body, "csrf"), hidden(&page.body, "seen"));
+    let (csrf, seen) = fields(&a);
+    let taken =
+        s.act(&item, &first, &[("csrf", &csrf), ("seen", &seen), ("lane", "pharmacist"), ("act", "take")]).await;
+    assert_eq!(taken.header("location"), Some(format!("{path}?done=take").as_str()));
+    let (csrf, seen) = fields(&b);
+    let mine = "I called the ward <b>twice</b>";
+    let form =
+        [("csrf", csrf.as_str()), ("seen", &seen), ("lane", "pharmacist"), ("act", "close-as-changed"), ("text", mine)];
+    let said = s.act(&item, &second, &form).await;
+    assert_eq!(said.status, 409);
+    assert!(said.body.contains("Petra Probe") && said.body.contains("Nothing was done"), "{}", said.body);
+    assert!(said.body.contains("I called the ward &#60;b&#62;twice"), "what was written is not lost");
+    // The trail tells of the views and of what was done, in order.
+    let trail = s.get(&path, &first).await.body;
+    let (looked, took) = (trail.find("looked at").unwrap(), trail.find("taken (pharmacist)").unwrap());
+    assert!(looked < took);
+    // The same form sent twice is done once.
+    let again = s.get(&path, &first).await;
+    let (csrf, seen) = fields(&again);
+    let command = hidden(&again.body, "command");
+    let form = [
+        ("csrf", csrf.as_str()),
+        ("seen", &seen),
+        ("lane", "pharmacist"),
+        ("act", "comment"),
+        ("text", "once"),
+        ("command", &command),
+    ];
+    for _ in 0..2 {
+        assert_eq!(s.act(&item, &first, &form).await.status, 303);
+    }
+    assert_eq!(s.get(&path, &first).await.body.matches("comment: once").count(), 1);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_replaced_cannot_be_decided() {
+    let text = sample("demo-5-steps-over-cap");
+    let s = service(&[text]).await;
+    let item = s.item().await;
+    let me = s.sign_in("invented-1").await;
+    let before = s.get(&format!("/queue/{item}"), &me).await;
+    let (csrf, seen) = (hidden(&before.body, "csrf"), hidden(&before.body, "seen"));
+    s.store.record(received(&text.replace("\"value\": 90", "\"value\": 95"), FhirVersion::R4)).await.unwrap();
+    let form = [
+        ("csrf", csrf.as_str()),
+        ("seen", &seen),
+        ("lane", "pharmacist"),
+        ("act", "accept"),
+        ("reason", "suits-this-patient"),
+    ];
+    let said = s.act(&item, &me, &form).await;
+    assert_eq!(said.status, 409);
+    assert!(said.body.contains("Go to what the order is now"));
+    let old = s.get(&format!("/queue/{item}"), &me).await.body;
+    assert!(old.contains("Not the order any more") && !old.contains("Accept with this reason"));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_empty_queue_says_since_when() {
+    let s = service(&[]).await;
+    let me = s.sign_in("invented-3").await;
+    let page = s.get("/queue", &me).await.body;
+    assert!(page.contains("No order has been received at all since"), "{page}");
+    assert!(page.contains("none since") && page.contains("banner bad"));
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let me = s.sign_in("invented-1").await;
+    let page = s.get("/queue?q=nothing-like-it", &me).await.body;
+    assert!(page.contains("Nothing fits these filters"));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn changes_arrive_while_looking() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let me = s.sign_in("invented-1").await;
+    let mut stream = TcpStream::connect(s.here).await.unwrap();
+    stream
+        .write_all(format!("GET /queue/events HTTP/1.1\r\nhost: x\r\ncookie: {me}\r\n\r\n").as_bytes())
+        .await
+        .unwrap();
+    let mut heard = String::new();
+    let listen = async |stream: &mut TcpStream, heard: &mut String, for_what: &str| {
+        while !heard.contains(for_what) {
+            let mut bytes = [0; 4096];
+            let n = tokio::time::timeout(Duration::from_secs(20), stream.read(&mut bytes)).await.unwrap().unwrap();
+            assert!(n > 0, "ended: {heard}");
+            heard.push_str(std::str::from_utf8(&bytes[..n]).unwrap());
+        }
+    };
+    listen(&mut stream, &mut heard, "listening").await;
+    assert!(heard.contains("text/event-stream") && heard.contains("no-store"), "{heard}");
+    s.store.record(received(sample("demo-4-jejunal-bolus"), FhirVersion::R4)).await.unwrap();
+    listen(&mut stream, &mut heard, "event: change").await;
+    assert!(!heard.contains("demo-4"), "ids and versions, nothing of an order");
+}
+
+/// Strings that run, leave their cell or end a header where a page is careless; the browser's tests have the same.
+fn hostile() -> Vec<String> {
+    serde_json::from_str(include_str!("browser/hostile.json")).unwrap()
+}
+
+/// The page has exactly the tags that it has with harmless words in place of these.
+fn tags(page: &str) -> Vec<String> {
+    page.split('<').skip(1).map(|rest| rest.split([' ', '>', '\n']).next().unwrap().to_owned()).collect()
+}
+
+/// Every hostile string in every text of an order, in searches and in what people write: each page keeps its tags.
+#[tokio::test(flavor = "multi_thread")]
+async fn texts_of_others_stay_texts() {
+    let all = hostile();
+    assert!(all.len() >= 300, "{}", all.len());
+    let s = service(&[]).await;
+    let me = s.sign_in("invented-1").await;
+    let page_of = |word: &str| {
+        let quoted = |text: &str| serde_json::Value::from(text).to_string();
+        let text = sample("demo-8-hold-in-text")
+            .replace("\"Invented Standard 1.0 (A10)\"", &quoted(word))
+            .replace("\"Invented\"", &quoted(word))
+            .replace("\"Dr Invented\"", &quoted(word));
+        let mut value: serde_json::Value = serde_json::from_str(&text).unwrap();
+        for entry in value["entry"].as_array_mut().unwrap() {
+            if entry["resource"]["resourceType"] == "NutritionOrder" {
+                let order = &mut entry["resource"];
+                order["patient"]["display"] = word.into();
+                order["enteralFormula"]["administrationInstruction"] = word.into();
+                order["enteralFormula"]["routeofAdministration"]["text"] = word.into();
+                order["enteralFormula"]["baseFormulaProductName"] = word.into();
+                order["encounter"] = serde_json::json!({"display": word});
+            }
+        }
+        value.to_string()
+    };
+    let plain = ask(s.here, "POST", "/try", "", Some(&[("json", &page_of("harmless")), ("version", "R4")])).await;
+    assert_eq!(plain.status, 200);
+    let expected = tags(&plain.body);
+    assert!(plain.body.matches("harmless").count() > 6, "the word stands in many places");
+    let mut compared = 0;
+    for (nth, word) in all.iter().enumerate() {
+        let said = ask(s.here, "POST", "/try", "", Some(&[("json", &page_of(word)), ("version", "R4")])).await;
+        assert_eq!(said.status, 200, "{word:?}");
+        // Which findings there are may depend on the word (digits, times); none of it is a tag of its own.
+        for tag in tags(&said.body) {
+            assert!(
+                expected.contains(&tag) || ["blockquote", "/blockquote", "strong", "/strong"].contains(&tag.as_str()),
+                "{word:?} makes <{tag}"
+            );
+        }
+        assert!(!said.body.contains("<script>") && !said.head.contains("ran=1") && said.header("x-ran").is_none());
+        compared += 1;
+        if nth % 4 != 0 {
+            continue;
+        }
+        // In the queue: recorded, listed, searched for, opened, commented.
+        let mut orders = received(&page_of(word), FhirVersion::R4);
+        for order in &mut orders {
+            order.key.order = format!("order-{nth}");
+            order.label = word.clone();
+            order.ward = Some(word.clone());
+        }
+        s.store.record(orders).await.unwrap();
+        let query = form_urlencoded::Serializer::new(String::new())
+            .append_pair("q", word)
+            .append_pair("ward", word)
+            .append_pair("rule", word)
+            .append_pair("lane", word)
+            .finish();
+        let list = s.get(&format!("/queue?{query}"), &me).await;
+        assert_eq!(list.status, 200, "{word:?}");
+        assert!(
+            !list.body.contains("<svg/") && !list.body.contains("<script>") && !list.body.contains("onerror=\""),
+            "{word:?}"
+        );
+        let redirected =
+            ask(s.here, "POST", "/sign-in", "", Some(&[("token", &s.token), ("person", "invented-1"), ("next", word)]))
+                .await;
+        assert!(
+            redirected.header("location").is_some_and(|to| to.starts_with('/') && !to.starts_with("//")),
+            "{word:?}"
+        );
+    }
+    assert_eq!(compared, all.len());
+    let list = s.get("/queue?lane=all&state=all", &me).await.body;
+    let ids: Vec<&str> = list.split("href=\"/queue/").skip(1).map(|rest| rest.split('"').next().unwrap()).collect();
+    assert!(ids.len() >= 50);
+    let mut plain_tags = expected;
+    plain_tags.extend(tags(&s.get(&format!("/queue/{}", ids[0]), &me).await.body));
+    for (nth, id) in ids.iter().take(50).enumerate() {
+        let one = s.get(&format!("/queue/{id}"), &me).await;
+        let (csrf, seen) = (hidden(&one.body, "csrf"), hidden(&one.body, "seen"));
+        let word = &all[nth * 6 % all.len()];
+        let form = [
+            ("csrf", csrf.as_str()),
+            ("seen", &seen),
+            ("lane", "pharmacist"),
+            ("act", "comment"),
+            ("text", word.as_str()),
+        ];
+        let said = s.act(id, &me, &form).await;
+        assert!([303, 422].contains(&said.status), "{word:?} {}", said.status);
+        let one = s.get(&format!("/queue/{id}"), &me).await;
+        for tag in tags(&one.body) {
+            assert!(
+                plain_tags.contains(&tag) || ["blockquote", "/blockquote"].contains(&tag.as_str()),
+                "{word:?} makes <{tag}"
+            );
+        }
+    }
+}

@@ -1,0 +1,242 @@
+//! Items of the queue: who may do what, in which state, and what stands in the way.
+
+use enteral_gate::findings::{Disposition, Tier};
+use enteral_gate::formulary::Formulary;
+use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::queue::item::{Item, Received, Standing};
+use enteral_gate::queue::policy::{Closing, Policy};
+use enteral_gate::queue::trail::Event;
+use enteral_gate::queue::work::{Action, Command, LaneState, Reason, Refused, may};
+use enteral_gate::queue::{Lane, Person, Role, urgency};
+use enteral_gate::settings::Settings;
+use jiff::{SignedDuration, Timestamp};
+
+fn at(minutes: i64) -> Timestamp {
+    Timestamp::from_second(1_790_000_000 + minutes * 60).unwrap()
+}
+
+fn person(id: &str, role: Role) -> Person {
+    Person { id: id.to_owned(), name: id.to_uppercase(), role }
+}
+
+fn received(json: &str, minute: i64) -> Received {
+    let csv = include_bytes!("../deploy/demo/formulary.csv");
+    let formulary = Formulary::from_csv("formulary.csv", csv).unwrap();
+    let settings = Settings::default();
+    let appraisal = enteral_gate::appraise::check(json.as_bytes(), "", FhirVersion::R4, &formulary, &settings);
+    let order = &appraisal.orders[0];
+    let mut out = Received::of(&appraisal, order, &[]);
+    out.at = at(minute);
+    out
+}
+
+const ORDER: &str = r#"{"resourceType":"NutritionOrder","id":"n1","meta":{"versionId":"1"},"status":"draft","intent":"order",
+    "patient":{"reference":"Patient/p1"},"dateTime":"2026-11-25","enteralFormula":{"administration":[{"rateQuantity":{"value":50,"unit":"mL/h"}}]}}"#;
+
+fn item() -> Item {
+    Item::new(&received(ORDER, 0), None, &Policy::default()).0
+}
+
+fn command(who: &Person, lane: Lane, seen: u64, minute: i64, action: Action) -> Command {
+    Command { id: String::new(), by: who.clone(), at: at(minute), lane, seen, action }
+}
+
+fn accept() -> Action {
+    Action::Accept { reason: Reason { code: "suits-this-patient".to_owned(), text: None } }
+}
+
+#[test]
+fn content_is_told_whatever_its_spaces_and_order() {
+    let again = ORDER.replace(['\n', ' '], "").replace(r#""versionId":"1""#, r#""versionId":"2""#);
+    let moved = again.replace(r#""status":"draft","intent":"order","#, r#""intent":"order","status":"draft","#);
+    let (one, two, three) = (received(ORDER, 0), received(&again, 1), received(&moved, 2));
+    assert_ne!(ORDER, again);
+    assert_ne!(again, moved);
+    assert_eq!(one.content, two.content);
+    assert_eq!(one.content, three.content);
+    assert_eq!(one.id(), three.id());
+    let other = received(&ORDER.replace("50,", "50.0,"), 0);
+    assert_ne!(one.content, other.content, "50 and 50.0 are two contents: nothing is read into them here");
+    let of_another = received(&ORDER.replace("Patient/p1", "Patient/p2"), 0);
+    assert_ne!(one.key.text(), of_another.key.text(), "drafts of two patients may have one id");
+}
+
+#[test]
+fn who_may_do_what() {
+    let to = person("x", Role::Pharmacist);
+    let snooze = Action::Snooze { until: at(5), note: String::new() };
+    let actions = [
+        Action::Take,
+        Action::GiveBack,
+        Action::HandOver { to, note: String::new() },
+        Action::AskPrescriber { question: "?".into() },
+        accept(),
+        Action::CloseAsChanged { note: "n".into() },
+        snooze,
+        Action::Reopen { note: "n".into() },
+        Action::Comment { text: "t".into() },
+        Action::Judge { rule: "R".into(), useful: true },
+    ];
+    // Rows: roles; columns: the actions above, in the pharmacists' lane.
+    let expected = [
+        (Role::Pharmacist, "++++++++++"),
+        (Role::Dietitian, "--------+-"),
+        (Role::Coordinator, "-++-----+-"),
+        (Role::Prescriber, "--------+-"),
+        (Role::Reader, "----------"),
+        (Role::Program, "----------"),
+    ];
+    for (role, row) in expected {
+        let got: String = actions.iter().map(|a| if may(role, Lane::Pharmacist, a) { '+' } else { '-' }).collect();
+        assert_eq!(got, row, "{role:?}");
+    }
+    assert_eq!(expected.len(), Role::ALL.len());
+}
+
+#[test]
+fn an_item_is_taken_once_and_for_a_while() {
+    let (ann, bob) = (person("ann", Role::Pharmacist), person("bob", Role::Pharmacist));
+    let policy = Policy::default();
+    let mut s = item().summary;
+    s.act(&command(&ann, Lane::Pharmacist, 1, 1, Action::Take), &policy).unwrap();
+    let before = s.clone();
+    let refused = s.act(&command(&bob, Lane::Pharmacist, 1, 2, Action::Take), &policy).unwrap_err();
+    let Refused::Conflict(conflict) = refused else { panic!("{refused:?}") };
+    assert_eq!((conflict.by.id.as_str(), conflict.at, conflict.version), ("ann", at(1), 2));
+    let refused = s.act(&command(&bob, Lane::Pharmacist, 2, 2, accept()), &policy).unwrap_err();
+    let Refused::Conflict(conflict) = refused else { panic!("{refused:?}") };
+    assert_eq!(conflict.what, "ANN holds this item");
+    assert_eq!(s, before, "what is refused changes nothing");
+    assert_eq!(s.pharmacist.state.word_at(at(30)), "taken");
+    assert_eq!(s.pharmacist.state.word_at(at(31)), "open");
+    s.act(&command(&bob, Lane::Pharmacist, 2, 31, Action::Take), &policy).unwrap();
+    assert_eq!(s.pharmacist.state.by().unwrap().id, "bob");
+    let lead = person("cho", Role::Coordinator);
+    s.act(&command(&lead, Lane::Pharmacist, 3, 32, Action::HandOver { to: ann.clone(), note: String::new() }), &policy)
+        .unwrap();
+    assert_eq!(s.pharmacist.state.by().unwrap().id, "ann");
+}
+
+#[test]
+fn lanes_decide_independently_and_the_policy_closes() {
+    let (ann, dan) = (person("ann", Role::Pharmacist), person("dan", Role::Dietitian));
+    for (closing, after_first, after_second) in [
+        (Closing::EveryLaneAsked, Standing::Open, Standing::Closed),
+        (Closing::FirstDecision, Standing::Closed, Standing::Closed),
+        (Closing::BothLanes, Standing::Open, Standing::Closed),
+    ] {
+        let policy = Policy { closing, ..Policy::default() };
+        let mut s = item().summary;
+        // The dietitian joins; both see version 1 and neither is in the other's way.
+        s.act(&command(&dan, Lane::Dietitian, 1, 1, Action::Take), &policy).unwrap();
+        s.act(&command(&ann, Lane::Pharmacist, 1, 2, accept()), &policy).unwrap();
+        assert_eq!(s.standing, after_first, "{closing:?}");
+        s.act(&command(&dan, Lane::Dietitian, 2, 3, Action::CloseAsChanged { note: "rate lowered".into() }), &policy)
+            .unwrap();
+        assert_eq!(s.standing, after_second, "{closing:?}");
+        let again = s.act(&command(&ann, Lane::Pharmacist, s.version, 4, accept()), &policy);
+        assert!(matches!(again, Err(Refused::NotPossible(_))));
+        s.act(&command(&ann, Lane::Pharmacist, s.version, 5, Action::Reopen { note: "wrong patient".into() }), &policy)
+            .unwrap();
+        assert_eq!(s.pharmacist.state, LaneState::Open);
+    }
+}
+
+#[test]
+fn replaced_content_cannot_be_decided_and_says_what_took_its_place() {
+    let ann = person("ann", Role::Pharmacist);
+    let mut old = item();
+    let changed = received(&ORDER.replace("50,", "60,"), 7);
+    assert_eq!(changed.key.text(), received(ORDER, 0).key.text());
+    let event = old.summary.replace(Some(changed.id()), changed.at);
+    let (new, first) = Item::new(&changed, Some(old.summary.id.clone()), &Policy::default());
+    assert_eq!(event, Event::Replaced { by: Some(new.summary.id.clone()) });
+    assert_eq!(first, Event::Recorded { replaces: Some(old.summary.id.clone()) });
+    let refused = old.summary.act(&command(&ann, Lane::Pharmacist, 2, 8, accept()), &Policy::default()).unwrap_err();
+    let Refused::Conflict(conflict) = refused else { panic!("{refused:?}") };
+    assert_eq!(conflict.replaced_by, Some(new.summary.id));
+    assert_eq!(conflict.at, at(7));
+    // It comes back when the order is changed back.
+    let events = old.seen_again(&received(ORDER, 9), Some(&changed.id()), &Policy::default());
+    assert_eq!(events, [Event::Returned { replaces: Some(changed.id()) }]);
+    assert_eq!(old.summary.standing, Standing::Open);
+}
+
+#[test]
+fn a_decision_stands_until_something_new_is_said() {
+    let ann = person("ann", Role::Pharmacist);
+    let policy = Policy::default();
+    let mut one = item();
+    one.summary.act(&command(&ann, Lane::Pharmacist, 1, 1, accept()), &policy).unwrap();
+    assert_eq!(one.summary.standing, Standing::Closed);
+    assert!(one.seen_again(&received(ORDER, 2), None, &policy).is_empty());
+    assert_eq!((one.summary.seen, one.summary.standing), (2, Standing::Closed));
+    // Less is said: the decision covers it.
+    let mut less = received(ORDER, 3);
+    less.report.findings.pop();
+    let events = one.seen_again(&less, None, &policy);
+    assert_eq!(events, [Event::JudgedAgain { reopened: Vec::new() }]);
+    assert_eq!(one.summary.standing, Standing::Closed);
+    // More is said: it does not.
+    let events = one.seen_again(&received(ORDER, 4), None, &policy);
+    assert_eq!(events, [Event::JudgedAgain { reopened: vec![Lane::Pharmacist] }]);
+    assert_eq!(one.summary.standing, Standing::Open);
+    // And whoever saw it before is told.
+    let refused = one.summary.act(&command(&ann, Lane::Pharmacist, 2, 5, accept()), &policy).unwrap_err();
+    let Refused::Conflict(conflict) = refused else { panic!("{refused:?}") };
+    assert_eq!(conflict.what, "The order was judged again");
+}
+
+#[test]
+fn words_that_are_needed_are_asked_for() {
+    let ann = person("ann", Role::Pharmacist);
+    let policy = Policy::default();
+    let reason = |code: &str, text: Option<&str>| Action::Accept {
+        reason: Reason { code: code.to_owned(), text: text.map(str::to_owned) },
+    };
+    let wrong = [
+        reason("because", None),
+        reason("other", None),
+        reason("other", Some(" ")),
+        Action::AskPrescriber { question: String::new() },
+        Action::Comment { text: " ".into() },
+        Action::Comment { text: "x".repeat(4001) },
+        Action::CloseAsChanged { note: String::new() },
+        Action::HandOver { to: person("dan", Role::Dietitian), note: String::new() },
+        Action::Snooze { until: at(1), note: String::new() },
+        Action::Snooze { until: at(60 * 25), note: String::new() },
+        Action::Judge { rule: "NO-SUCH".into(), useful: true },
+    ];
+    for action in wrong {
+        let mut s = item().summary;
+        let refused = s.act(&command(&ann, Lane::Pharmacist, 1, 1, action.clone()), &policy);
+        assert!(matches!(refused, Err(Refused::Invalid(_))), "{action:?}: {refused:?}");
+        assert_eq!(s, item().summary);
+    }
+    let mut s = item().summary;
+    s.act(&command(&ann, Lane::Pharmacist, 1, 1, reason("other", Some("seen at the bedside"))), &policy).unwrap();
+}
+
+#[test]
+fn what_is_not_fully_checked_never_sinks_below_a_likely_suboptimal_order() {
+    use Disposition::{Clear, Flagged, NotFullyChecked};
+    let grades = [
+        urgency::grade(Some(Tier::Stop), Flagged, false),
+        urgency::grade(Some(Tier::High), Flagged, true),
+        urgency::grade(None, NotFullyChecked, true),
+        urgency::grade(Some(Tier::Med), Flagged, false),
+        urgency::grade(Some(Tier::Low), Clear, false),
+    ];
+    assert_eq!(grades, [4, 3, 2, 1, 0]);
+    assert_eq!(urgency::grade(Some(Tier::Med), Flagged, true), 2);
+    // The same grade: what starts, or has waited for its time, first.
+    let key = |grade, received, starts| urgency::sort_key(grade, urgency::due(grade, at(received), starts));
+    let keys = [key(4, 100, None), key(3, 0, Some(at(5))), key(3, 0, Some(at(600))), key(3, 1, None), key(1, 0, None)];
+    let mut sorted = keys.clone();
+    sorted.sort();
+    assert_eq!(keys, sorted);
+    let u = urgency::urgency(&item().summary, at(65));
+    assert!(u.reasons.iter().any(|r| r == "waiting 1 h 5 min"), "{u:?}");
+    assert!(u.reasons.iter().any(|r| r.starts_with("not fully checked")), "{u:?}");
+    assert_eq!(urgency::length(SignedDuration::from_hours(51)), "2 d 3 h");
+}

@@ -1,0 +1,475 @@
+//! What a store does, whichever it is.
+
+use crate::orders::{GAPS, Place, accept, all, appraised, at, command, json, order, person, pharmacist, put, query};
+use enteral_gate::findings::Tier;
+use enteral_gate::queue::item::Standing;
+use enteral_gate::queue::trail::Event;
+use enteral_gate::queue::work::{Action, LaneState, Refused};
+use enteral_gate::queue::{Lane, Role};
+use enteral_gate::store::{CardAnswer, Filter, LaneIs, NotDone, Query, Recorded, Sort, Store, Unavailable};
+use jiff::civil::date;
+use std::collections::BTreeSet;
+
+pub async fn what_is_recorded_is_read_back(place: Place) {
+    let store = place.open().await;
+    let mut received = appraised(&json("n1", "p1", GAPS), 0);
+    received.ward = Some("Ward A".to_owned());
+    received.starts = Some(at(30));
+    let id = put(&store, received.clone()).await;
+    assert_eq!(id, received.id());
+    let item = store.get(id.clone()).await.unwrap().unwrap();
+    assert_eq!(item.resource, json("n1", "p1", GAPS), "the order as it was sent, to the byte");
+    assert_eq!(item.report, received.report);
+    let s = &item.summary;
+    assert_eq!((s.version, s.seen, s.received, s.starts), (1, 1, at(0), Some(at(30))));
+    assert_eq!(s.ward.as_deref(), Some("Ward A"));
+    assert_eq!(s.pharmacist.state, LaneState::Open);
+    assert!(s.not_evaluated > 0 && s.findings > 0, "{s:?}");
+    assert_eq!(all(&store).await, [s.clone()]);
+    let trail = store.trail(id).await.unwrap();
+    assert_eq!(trail.len(), 1);
+    assert_eq!(trail[0].what, Event::Recorded { replaces: None });
+    assert_eq!(store.get(order(9, 9, 0).id()).await.unwrap(), None);
+}
+
+pub async fn the_same_content_is_one_item(place: Place) {
+    let store = place.open().await;
+    let first = store.record(vec![order(1, 1, 0)]).await.unwrap();
+    assert!(matches!(first[0], Recorded::New(_)));
+    // Twice in one call, and again later.
+    let again = store.record(vec![order(1, 1, 3), order(1, 1, 4)]).await.unwrap();
+    assert!(again.iter().all(|r| matches!(r, Recorded::Again(_))), "{again:?}");
+    let items = all(&store).await;
+    assert_eq!(items.len(), 1);
+    assert_eq!((items[0].seen, items[0].version, items[0].received, items[0].last_seen), (3, 1, at(0), at(4)));
+}
+
+pub async fn new_content_replaces_the_old_one(place: Place) {
+    let store = place.open().await;
+    let old = put(&store, order(1, 1, 0)).await;
+    let ann = pharmacist("ann");
+    store.act(old.clone(), command(&ann, 1, 1, Action::Take)).await.unwrap();
+    let new = put(&store, order(1, 2, 5)).await;
+    assert_ne!(old, new);
+    let before = store.get(old.clone()).await.unwrap().unwrap().summary;
+    let after = store.get(new.clone()).await.unwrap().unwrap().summary;
+    assert_eq!((before.standing, before.replaced_by.as_ref()), (Standing::Replaced, Some(&new)));
+    assert_eq!((after.standing, after.replaces.as_ref()), (Standing::Open, Some(&old)));
+    let refused = store.act(old.clone(), command(&ann, 2, 6, accept())).await.unwrap_err();
+    let NotDone::Refused(Refused::Conflict(conflict)) = refused else { panic!("{refused:?}") };
+    assert_eq!((conflict.replaced_by, conflict.at), (Some(new.clone()), at(5)));
+    // Back again.
+    put(&store, order(1, 1, 8)).await;
+    let items = all(&store).await;
+    let open: Vec<_> = items.iter().filter(|s| s.is_open()).collect();
+    assert_eq!(open.len(), 1, "one content of an order is its content");
+    assert_eq!((&open[0].id, open[0].replaces.as_ref()), (&old, Some(&new)));
+    let kinds: Vec<&str> = store.trail(old).await.unwrap().iter().map(|e| e.what.word()).collect();
+    assert_eq!(kinds, ["recorded", "take", "replaced", "returned"]);
+}
+
+pub async fn what_is_clear_is_no_item_and_replaces(place: Place) {
+    let store = place.open().await;
+    let id = put(&store, order(1, 1, 0)).await;
+    let mut clear = order(1, 2, 5);
+    clear.report.findings.clear();
+    clear.report.not_evaluated.clear();
+    clear.report.disposition = enteral_gate::findings::Disposition::Clear;
+    assert!(!clear.is_item());
+    assert_eq!(store.record(vec![clear]).await.unwrap(), [Recorded::Nothing]);
+    let items = all(&store).await;
+    assert_eq!(items.len(), 1);
+    assert_eq!((items[0].standing, items[0].replaced_by.as_ref()), (Standing::Replaced, None));
+    let last = store.trail(id).await.unwrap().pop().unwrap();
+    assert_eq!(last.what, Event::Replaced { by: None });
+}
+
+pub async fn what_comes_late_does_not_replace_what_is_newer(place: Place) {
+    let store = place.open().await;
+    let new = put(&store, order(1, 2, 10)).await;
+    let old = put(&store, order(1, 1, 3)).await;
+    let new = store.get(new).await.unwrap().unwrap().summary;
+    let old = store.get(old).await.unwrap().unwrap().summary;
+    assert_eq!(new.standing, Standing::Open);
+    assert_eq!((old.standing, old.replaced_by), (Standing::Replaced, Some(new.id)));
+}
+
+pub async fn orders_without_an_id_and_of_other_patients_are_apart(place: Place) {
+    let store = place.open().await;
+    let mut drafts = [order(1, 1, 0), order(1, 2, 1), order(1, 3, 2), order(1, 3, 3)];
+    drafts[0].key.order.clear();
+    drafts[1].key.order.clear();
+    drafts[2].key.patient = "Patient/x".to_owned();
+    drafts[3].key.client = "another".to_owned();
+    store.record(drafts.to_vec()).await.unwrap();
+    let items = all(&store).await;
+    assert_eq!(items.len(), 4);
+    assert!(items.iter().all(|s| s.is_open()));
+}
+
+pub async fn actions_are_kept_with_their_trail(place: Place) {
+    let store = place.open().await;
+    let id = put(&store, order(1, 1, 0)).await;
+    let (ann, bob, dan) = (pharmacist("ann"), pharmacist("bob"), person("dan", Role::Dietitian));
+    let steps = [
+        command(&ann, 1, 1, Action::Take),
+        command(&ann, 2, 2, Action::GiveBack),
+        command(&ann, 3, 3, Action::Take),
+        command(&ann, 4, 4, Action::HandOver { to: bob.clone(), note: "lunch".into() }),
+        command(&bob, 5, 5, Action::AskPrescriber { question: "rate?".into() }),
+        command(&dan, 1, 6, Action::Comment { text: "seen\n'\"; DROP TABLE items; --".into() }),
+        command(&bob, 6, 7, Action::Snooze { until: at(60), note: "waits".into() }),
+        command(&dan, 1, 8, Action::Take),
+        command(&dan, 9, 9, accept()),
+        command(&bob, 8, 10, Action::CloseAsChanged { note: "rate lowered".into() }),
+    ];
+    let n = steps.len();
+    for step in steps.clone() {
+        let expected = store.act(id.clone(), step.clone()).await;
+        assert!(expected.is_ok(), "{step:?}: {expected:?}");
+    }
+    let item = store.get(id.clone()).await.unwrap().unwrap().summary;
+    assert_eq!((item.standing, item.version, item.comments), (Standing::Closed, n as u64 + 1, 1));
+    let trail = store.trail(id.clone()).await.unwrap();
+    let did: Vec<_> = trail.iter().skip(1).map(|e| (e.by.clone(), e.at, e.what.clone())).collect();
+    let wanted: Vec<_> =
+        steps.into_iter().map(|c| (c.by, c.at, Event::Did { lane: c.lane, action: c.action })).collect();
+    assert_eq!(did, wanted);
+    let versions: Vec<u64> = trail.iter().map(|e| e.version).collect();
+    assert_eq!(versions, (1..=n as u64 + 1).collect::<Vec<_>>());
+    let nothing = store.act(order(7, 7, 7).id(), command(&ann, 1, 1, Action::Take)).await;
+    assert_eq!(nothing, Err(NotDone::NoSuchItem));
+}
+
+pub async fn a_command_sent_twice_is_done_once(place: Place) {
+    let store = place.open().await;
+    let id = put(&store, order(1, 1, 0)).await;
+    let mut take = command(&pharmacist("ann"), 1, 1, Action::Take);
+    take.id = "6a3c".to_owned();
+    let first = store.act(id.clone(), take.clone()).await.unwrap();
+    let second = store.act(id.clone(), take.clone()).await.unwrap();
+    assert_eq!(first, second);
+    let both = tokio::join!(
+        store.act(id.clone(), {
+            let mut c = command(&pharmacist("ann"), 2, 2, Action::Comment { text: "x".into() });
+            c.id = "c1".into();
+            c
+        }),
+        store.act(id.clone(), {
+            let mut c = command(&pharmacist("ann"), 2, 2, Action::Comment { text: "x".into() });
+            c.id = "c1".into();
+            c
+        }),
+    );
+    assert!(both.0.is_ok() && both.1.is_ok());
+    assert_eq!(store.trail(id.clone()).await.unwrap().len(), 3);
+    assert_eq!(store.get(id).await.unwrap().unwrap().summary.comments, 1);
+}
+
+pub async fn conflicts_say_who_and_when(place: Place) {
+    let store = place.open().await;
+    let id = put(&store, order(1, 1, 0)).await;
+    let (ann, bob) = (pharmacist("ann"), pharmacist("bob"));
+    store.act(id.clone(), command(&ann, 1, 1, accept())).await.unwrap();
+    let refused = store.act(id.clone(), command(&bob, 1, 2, accept())).await.unwrap_err();
+    let NotDone::Refused(Refused::Conflict(conflict)) = refused else { panic!("{refused:?}") };
+    assert_eq!((conflict.by, conflict.at, conflict.version), (ann, at(1), 2));
+    assert_eq!(store.trail(id).await.unwrap().len(), 2, "what is refused leaves no trail of a change");
+}
+
+pub async fn lists_filter_and_page_without_losing_any(place: Place) {
+    let store = place.open().await;
+    let mut orders = Vec::new();
+    for n in 0..250 {
+        let mut one = order(n, 1, (n as i64 * 7) % 100);
+        one.ward = Some(format!("Ward {}", n % 3));
+        one.starts = (n % 2 == 0).then(|| at(200 + n as i64));
+        let tier = [Tier::Stop, Tier::High, Tier::Med, Tier::Low][n % 4];
+        one.report.findings.truncate(1);
+        one.report.findings[0].tier = tier;
+        one.report.findings[0].rule = format!("RULE-{}", n % 5);
+        if n % 5 == 0 {
+            one.report.not_evaluated.clear();
+        }
+        orders.push(one);
+    }
+    store.record(orders.clone()).await.unwrap();
+    // Small pages give the same as one large one, in the order of urgency, also while items are added before.
+    let mut seen = Vec::new();
+    let mut q = query(7);
+    loop {
+        let page = store.list(q.clone()).await.unwrap();
+        seen.extend(page.items.iter().map(|s| (s.sort_key(), s.id.clone())));
+        match page.next {
+            Some(next) => q.after = Some(next),
+            None => break,
+        }
+    }
+    let mut sorted = seen.clone();
+    sorted.sort();
+    assert_eq!(seen, sorted);
+    assert_eq!(seen.len(), 250);
+    let count = async |filter: Filter| store.list(Query { filter, ..query(1) }).await.unwrap().total;
+    let by_hand = |holds: fn(usize) -> bool| (0..250).filter(|n| holds(*n)).count() as u64;
+    assert_eq!(count(Filter { ward: Some("Ward 1".into()), ..Filter::default() }).await, by_hand(|n| n % 3 == 1));
+    assert_eq!(count(Filter { tiers: vec![Tier::Stop], ..Filter::default() }).await, by_hand(|n| n % 4 == 0));
+    assert_eq!(count(Filter { rule: Some("RULE-2".into()), ..Filter::default() }).await, by_hand(|n| n % 5 == 2));
+    assert_eq!(count(Filter { rule: Some("RULE-".into()), ..Filter::default() }).await, 0, "no part of a rule's id");
+    assert_eq!(count(Filter { not_fully_checked: Some(false), ..Filter::default() }).await, by_hand(|n| n % 5 == 0));
+    assert_eq!(
+        count(Filter { starts_before: Some(at(250)), ..Filter::default() }).await,
+        by_hand(|n| n % 2 == 0 && 200 + n < 250)
+    );
+    assert_eq!(
+        count(Filter { received_by: Some(at(50)), ..Filter::default() }).await,
+        by_hand(|n| (n * 7) % 100 <= 50)
+    );
+    assert_eq!(
+        count(Filter { ward: Some("Ward 0".into()), tiers: vec![Tier::Stop, Tier::Med], ..Filter::default() }).await,
+        by_hand(|n| n % 3 == 0 && n % 2 == 0)
+    );
+    assert_eq!(count(Filter { patient: Some("Patient/p7".into()), ..Filter::default() }).await, 1);
+    assert_eq!(count(Filter { patient: Some("p7".into()), ..Filter::default() }).await, 1);
+    assert_eq!(count(Filter { search: "WARD p17 ".into(), ..Filter::default() }).await, 11, "p17 and p170 to p179");
+    // Lanes, by the time now.
+    let ann = pharmacist("ann");
+    for one in orders.iter().take(10) {
+        store.act(one.id(), command(&ann, 1, 101, Action::Take)).await.unwrap();
+    }
+    let lane = async |is, minute| {
+        let filter = Filter { lane: Some((Lane::Pharmacist, is)), ..Filter::default() };
+        store.list(Query { filter, now: at(minute), ..query(1) }).await.unwrap().total
+    };
+    assert_eq!(lane(LaneIs::Taken, 110).await, 10);
+    assert_eq!(lane(LaneIs::Free, 110).await, 240);
+    assert_eq!(lane(LaneIs::Taken, 131).await, 0, "held for half an hour");
+    assert_eq!(lane(LaneIs::Free, 131).await, 250);
+    assert_eq!(lane(LaneIs::Waiting, 110).await, 250);
+    assert_eq!(count(Filter { by: Some("ann".into()), ..Filter::default() }).await, 10);
+    let newest = store.list(Query { sort: Sort::Changed, ..query(10) }).await.unwrap();
+    assert!(newest.items.iter().all(|s| s.changed_at == at(101)));
+    let rest = store.list(Query { sort: Sort::Changed, after: newest.next, ..query(200) }).await.unwrap();
+    let ids: BTreeSet<_> = newest.items.iter().chain(&rest.items).map(|s| s.id.clone()).collect();
+    assert_eq!(ids.len(), 210);
+    for wrong in ["", "x", "1.2", "'.3b241101-e2bb-4255-8caf-4136c566a962"] {
+        let page = store.list(Query { after: Some(wrong.to_owned()), ..query(1) }).await;
+        assert_eq!(page, Err(Unavailable::NoSuchPage), "{wrong}");
+    }
+}
+
+pub async fn odd_texts_are_kept_and_found(place: Place) {
+    let store = place.open().await;
+    let odd = ["100%", "a_b", "back\\slash", "ÄÖÜ 漢字 🍼", "'; DROP TABLE items; --", "\"quoted\"", "tab\tand\nline"];
+    for (n, text) in odd.iter().enumerate() {
+        let mut one = order(n, 1, 0);
+        one.ward = Some((*text).to_owned());
+        one.resource = format!("{{\"text\":{}}}", serde_json::Value::from(*text));
+        put(&store, one).await;
+    }
+    for (n, text) in odd.iter().enumerate() {
+        let filter = Filter { ward: Some((*text).to_owned()), ..Filter::default() };
+        let page = store.list(Query { filter, ..query(10) }).await.unwrap();
+        assert_eq!(page.items.len(), 1, "{text}");
+        assert_eq!(page.items[0].id, order(n, 1, 0).id());
+        let word = text.split_whitespace().next().unwrap();
+        let filter = Filter { search: word.to_owned(), ..Filter::default() };
+        let found = store.list(Query { filter, ..query(10) }).await.unwrap();
+        assert!(found.items.iter().any(|s| s.ward.as_deref() == Some(*text)), "{text}");
+        if ["100%", "a_b", "back\\slash"].contains(text) {
+            assert_eq!(found.total, 1, "{text}: signs of a pattern stand for themselves");
+        }
+    }
+    let filter = Filter { search: "äöü".to_owned(), ..Filter::default() };
+    assert_eq!(store.list(Query { filter, ..query(10) }).await.unwrap().total, 1, "case does not matter");
+}
+
+pub async fn counts_are_those_of_open_items(place: Place) {
+    let store = place.open().await;
+    for n in 0..5 {
+        let mut one = order(n, 1, n as i64);
+        if n == 0 {
+            one.ward = Some("Ward A".to_owned());
+        }
+        put(&store, one).await;
+    }
+    let ann = pharmacist("ann");
+    store.act(order(0, 1, 0).id(), command(&ann, 1, 6, accept())).await.unwrap();
+    store.act(order(1, 1, 1).id(), command(&ann, 1, 6, Action::Take)).await.unwrap();
+    let counts = store.counts(at(7)).await.unwrap();
+    assert_eq!((counts.open, counts.not_fully_checked, counts.oldest), (4, 4, Some(at(1))));
+    assert_eq!(counts.lanes[&Lane::Pharmacist]["taken"], 1);
+    assert_eq!(counts.lanes[&Lane::Pharmacist]["open"], 3);
+    assert_eq!(counts.tiers.values().sum::<u64>(), 4);
+    assert_eq!(counts.wards.get(""), Some(&4));
+    let later = store.counts(at(60)).await.unwrap();
+    assert_eq!(later.lanes[&Lane::Pharmacist]["open"], 4);
+}
+
+pub async fn statistics_per_rule_hold_nothing_of_a_person(place: Place) {
+    let store = place.open().await;
+    let one = order(1, 1, 0);
+    let rule = one.report.findings.iter().find(|f| f.audience.iter().any(|a| a == "pharmacist")).unwrap().rule.clone();
+    let id = put(&store, one.clone()).await;
+    put(&store, one.clone()).await;
+    put(&store, order(2, 1, 0)).await;
+    let (ann, bob) = (pharmacist("ann"), pharmacist("bob"));
+    let judge = |useful| Action::Judge { rule: rule.clone(), useful };
+    for (who, useful) in [(&ann, true), (&bob, true), (&ann, false)] {
+        store.act(id.clone(), command(who, 1, 1, judge(useful))).await.unwrap();
+    }
+    store.act(id.clone(), command(&ann, 1, 2, accept())).await.unwrap();
+    store.act(order(2, 1, 0).id(), command(&ann, 1, 2, Action::CloseAsChanged { note: "n".into() })).await.unwrap();
+    let day = date(2026, 9, 21);
+    let all = store.statistics(day, day).await.unwrap();
+    let s = all.iter().find(|s| s.rule == rule).unwrap();
+    assert_eq!((s.fired, s.changed, s.useful, s.not_useful), (2, 1, 1, 1), "{s:?}");
+    assert_eq!(s.accepted.get("suits-this-patient"), Some(&1));
+    assert!(all.iter().any(|s| s.not_evaluated == 2));
+    let text = format!("{all:?}");
+    for private in ["ann", "Patient", "p1", "n1"] {
+        assert!(!text.split(|c: char| !c.is_alphanumeric()).any(|word| word == private), "{private}");
+    }
+    assert_eq!(store.statistics(date(2026, 9, 22), date(2027, 1, 1)).await.unwrap(), []);
+}
+
+pub async fn feedback_is_joined_to_its_item(place: Place) {
+    let store = place.open().await;
+    let mut one = order(1, 1, 0);
+    one.cards = vec!["c-1".to_owned()];
+    let rule = one.report.rules()[0].clone();
+    let id = put(&store, one).await;
+    let answer = |card: &str, accepted| CardAnswer {
+        card: card.to_owned(),
+        accepted,
+        reason: (!accepted).then(|| "will-adjust".to_owned()),
+        comment: None,
+        at: at(3),
+    };
+    let known = store.feedback(vec![answer("c-1", false), answer("unknown", true), answer("c-1", true)]).await.unwrap();
+    assert_eq!(known, 2);
+    let kinds: Vec<&str> = store.trail(id).await.unwrap().iter().map(|e| e.what.word()).collect();
+    assert_eq!(kinds, ["recorded", "card-answered", "card-answered"]);
+    let all = store.statistics(date(2026, 9, 1), date(2026, 9, 30)).await.unwrap();
+    let s = all.iter().find(|s| s.rule == rule).unwrap();
+    assert_eq!((s.card_accepted, s.card_overridden.get("will-adjust")), (1, Some(&1)));
+}
+
+pub async fn a_view_is_in_the_trail_and_changes_nothing(place: Place) {
+    let store = place.open().await;
+    let id = put(&store, order(1, 1, 0)).await;
+    let before = store.get(id.clone()).await.unwrap();
+    store.viewed(id.clone(), pharmacist("ann"), at(2)).await.unwrap();
+    store.viewed(order(5, 5, 5).id(), pharmacist("ann"), at(2)).await.unwrap();
+    assert_eq!(store.get(id.clone()).await.unwrap(), before);
+    let last = store.trail(id).await.unwrap().pop().unwrap();
+    assert_eq!((last.what, last.by.id.as_str(), last.at), (Event::Viewed, "ann", at(2)));
+}
+
+pub async fn changes_are_told(place: Place) {
+    let store = place.open().await;
+    let mut changes = store.changes();
+    let id = put(&store, order(1, 1, 0)).await;
+    let change = changes.recv().await.unwrap();
+    assert_eq!((&change.item, change.version), (&id, 1));
+    if let Place::Postgres(_) = place {
+        // Another replica hears of it, and so does the first of what the other does.
+        let other = place.open().await;
+        let mut heard = other.changes();
+        // Its listener may not be there yet: what is said until then is missed.
+        let ann = pharmacist("ann");
+        let mut minute = 1;
+        let told = loop {
+            store.act(id.clone(), command(&ann, 1, minute, Action::Comment { text: "x".into() })).await.unwrap();
+            minute += 1;
+            match tokio::time::timeout(std::time::Duration::from_millis(200), heard.recv()).await {
+                Ok(change) => break change.unwrap(),
+                Err(_) => assert!(minute < 100, "nothing was heard"),
+            }
+        };
+        assert_eq!(told.item, id);
+        other.close().await.unwrap();
+    }
+}
+
+pub async fn a_purge_keeps_open_items_counts_and_the_chain(place: Place) {
+    let store = place.open().await;
+    let ann = pharmacist("ann");
+    for n in 0..4 {
+        put(&store, order(n, 1, 0)).await;
+    }
+    for (n, minute) in [(0, 10), (1, 500)] {
+        store.act(order(n, 1, 0).id(), command(&ann, 1, minute, accept())).await.unwrap();
+    }
+    put(&store, order(2, 2, 20)).await;
+    let day = date(2026, 9, 21);
+    let counted = store.statistics(day, day).await.unwrap();
+    let removed = store.purge(at(100), person("ops", Role::Coordinator), at(1000)).await.unwrap();
+    assert_eq!(removed, 2, "one closed and one replaced before that time");
+    let left: BTreeSet<_> = all(&store).await.into_iter().map(|s| s.id).collect();
+    assert_eq!(left, [order(1, 1, 0).id(), order(2, 2, 0).id(), order(3, 1, 0).id()].into());
+    assert_eq!(store.trail(order(0, 1, 0).id()).await.unwrap(), []);
+    assert_eq!(store.statistics(day, day).await.unwrap(), counted);
+    let verified = store.verify().await.unwrap();
+    assert_eq!(verified.purged, 4, "entries without what was written");
+    put(&store, order(9, 1, 1001)).await;
+    store.verify().await.unwrap();
+}
+
+pub async fn the_trail_is_one_chain_and_a_changed_entry_is_named(place: Place) {
+    let store = place.open().await;
+    for n in 0..3 {
+        put(&store, order(n, 1, n as i64)).await;
+    }
+    let ann = pharmacist("ann");
+    store.act(order(0, 1, 0).id(), command(&ann, 1, 5, accept())).await.unwrap();
+    let verified = store.verify().await.unwrap();
+    assert_eq!((verified.items, verified.entries), (3, 4));
+    for (change, why) in [
+        ("UPDATE trail SET detail = replace(detail, 'Invented ann', 'Invented bob') WHERE seq = 4", "entry 4"),
+        ("DELETE FROM trail WHERE seq = 2", "entry"),
+    ] {
+        place.tamper(change).await;
+        let wrong = store.verify().await.unwrap_err().to_string();
+        assert!(wrong.contains(why), "{wrong}");
+    }
+}
+
+pub async fn tables_go_forward_and_one_version_back(place: Place) {
+    use enteral_gate::store::schema::VERSION;
+    let store = place.open().await;
+    let id = put(&store, order(1, 1, 0)).await;
+    store.close().await.unwrap();
+    let at = place.text();
+    let before = enteral_gate::store::tables(&at, Some(VERSION - 1)).await.unwrap();
+    assert_eq!(before, VERSION - 1);
+    // The version before works on them, as this one does again after it has brought them forward.
+    let store = place.open().await;
+    assert!(store.get(id.clone()).await.unwrap().is_some());
+    put(&store, order(1, 2, 1)).await;
+    store.close().await.unwrap();
+    assert_eq!(enteral_gate::store::tables(&at, None).await.unwrap(), VERSION);
+    // Tables of a newer program: those that say that this one can work on them are used, others are not.
+    let pretend = async |version, works_with| {
+        place.tamper(&format!("UPDATE layout SET version = {version}, works_with = {works_with}")).await;
+    };
+    pretend(VERSION + 1, VERSION).await;
+    let store = place.open().await;
+    assert_eq!(all(&store).await.len(), 2);
+    store.close().await.unwrap();
+    pretend(VERSION + 2, VERSION + 1).await;
+    let refused = enteral_gate::store::open(&at, Default::default()).await.err().unwrap().to_string();
+    assert!(refused.contains("newer program"), "{refused}");
+}
+
+pub async fn everything_is_there_after_it_was_closed(place: Place) {
+    let store = place.open().await;
+    let ids: Vec<_> = (0..20).map(|n| order(n, 1, n as i64)).collect();
+    store.record(ids.clone()).await.unwrap();
+    store.act(ids[0].id(), command(&pharmacist("ann"), 1, 30, accept())).await.unwrap();
+    let before = all(&store).await;
+    store.close().await.unwrap();
+    assert!(matches!(store.record(vec![order(1, 1, 1)]).await, Err(Unavailable::Busy)));
+    let again = place.open().await;
+    assert_eq!(all(&again).await, before);
+    assert_eq!(again.health().last_order, Some(at(19)));
+}

@@ -1,0 +1,43 @@
+//! What keeps the queue, the same behaviours on SQLite and on PostgreSQL: one suite, run on each.
+
+mod behaviours;
+mod cluster;
+mod killed;
+mod orders;
+mod together;
+mod trouble;
+
+/// Runs a behaviour on each store, in a fresh one.
+macro_rules! on_each {
+    ($($name:ident),* $(,)?) => {
+        mod sqlite {
+            $(#[test] fn $name() { crate::orders::on_sqlite(crate::behaviours::$name) })*
+        }
+        mod postgres {
+            $(#[test] fn $name() { crate::orders::on_postgres(crate::behaviours::$name) })*
+        }
+    };
+}
+
+on_each!(
+    what_is_recorded_is_read_back,
+    the_same_content_is_one_item,
+    new_content_replaces_the_old_one,
+    what_is_clear_is_no_item_and_replaces,
+    what_comes_late_does_not_replace_what_is_newer,
+    orders_without_an_id_and_of_other_patients_are_apart,
+    actions_are_kept_with_their_trail,
+    a_command_sent_twice_is_done_once,
+    conflicts_say_who_and_when,
+    lists_filter_and_page_without_losing_any,
+    odd_texts_are_kept_and_found,
+    counts_are_those_of_open_items,
+    statistics_per_rule_hold_nothing_of_a_person,
+    feedback_is_joined_to_its_item,
+    a_view_is_in_the_trail_and_changes_nothing,
+    changes_are_told,
+    a_purge_keeps_open_items_counts_and_the_chain,
+    the_trail_is_one_chain_and_a_changed_entry_is_named,
+    tables_go_forward_and_one_version_back,
+    everything_is_there_after_it_was_closed,
+);
