@@ -201,7 +201,9 @@ impl Running {
         while found.len() < addresses {
             let mut line = String::new();
             assert!(out.read_line(&mut line).unwrap() > 0, "it does not serve");
-            found.extend(line.trim().rsplit_once("http://").map(|(_, address)| address.to_owned()));
+            let said = line.trim();
+            let address = said.strip_prefix("listening on http://").or(said.strip_prefix("metrics on http://"));
+            found.extend(address.map(str::to_owned));
         }
         let inside = found.pop().unwrap();
         let here = found.pop().unwrap_or_else(|| inside.clone());
