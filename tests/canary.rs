@@ -214,7 +214,7 @@ impl Running {
     fn serve(folder: &Folder, arguments: &[&str]) -> Self {
         let mut command = Command::new(env!("CARGO_BIN_EXE_enteral-gate"));
         command.args(["serve", "--listen", "127.0.0.1:0", "--admin-listen", "127.0.0.1:0", "--formulary", FORMULARY]);
-        command.args(["--audit", &folder.path("trail.jsonl")]).args(arguments);
+        command.args(["--audit", &folder.path("trail.jsonl"), "--store", &folder.path("queue.sqlite")]).args(arguments);
         Self::of(command, 2)
     }
 

@@ -88,8 +88,8 @@ struct Running {
 impl Running {
     fn start(arguments: &[&str]) -> Self {
         let mut command = Command::new(env!("CARGO_BIN_EXE_enteral-gate"));
-        command.env_clear().env("ENTERAL_GATE_LOG", "trace");
-        command.args(["serve", "--store", "none", "--formulary", FORMULARY]).args(arguments);
+        command.env_clear().env("ENTERAL_GATE_LOG", "trace").env("ENTERAL_GATE_STORE", "none");
+        command.args(["serve", "--formulary", FORMULARY]).args(arguments);
         let mut child = command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
         let said = Arc::new(Mutex::new(String::new()));
         let streams: [Box<dyn Read + Send>; 2] =
@@ -306,7 +306,8 @@ async fn served_with_tls_and_tokens() {
     let (cert, key) = (folder.write("cert.pem", certificate), folder.write("key.pem", &key));
     let arguments = ["--listen", "0.0.0.0:0", "--access", &access, "--tls-cert", &cert, "--tls-key", &key];
     let trail = folder.write("trail.jsonl", "");
-    let inside = ["--admin-listen", "127.0.0.1:0", "--audit", &trail];
+    let queue = folder.0.join("queue.sqlite").display().to_string();
+    let inside = ["--admin-listen", "127.0.0.1:0", "--audit", &trail, "--store", &queue];
     let running = Running::with_inside(&[&arguments[..], &inside].concat());
     assert!(running.said().contains("listening on https://0.0.0.0:"), "{}", running.said());
     let client = authority.client().build().unwrap();

@@ -241,7 +241,7 @@ fn clean(mut command: Command) -> Command {
 }
 
 fn arguments(trail: &Path) -> Vec<String> {
-    let fixed = ["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--audit"];
+    let fixed = ["serve", "--store", "none", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--audit"];
     fixed.iter().map(|a| (*a).to_owned()).chain([trail.display().to_string()]).collect()
 }
 
