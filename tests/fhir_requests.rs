@@ -206,7 +206,7 @@ async fn conditions_are_refused() {
     ] {
         for path in [VALIDATE, INSTANCE, APPRAISE, "/fhir/R4/$validate", "/fhir/R4/Bundle/$validate", "/fhir/R4"] {
             let answer = s.post_with(path, &[(name, value)], &order(None)).await;
-            answer.refused(412, "not-supported", &format!("{name}: nothing is stored here"));
+            answer.refused(412, "not-supported", &format!("{name}: orders are not served from here"));
         }
         if element.is_empty() {
             continue;
@@ -216,7 +216,7 @@ async fn conditions_are_refused() {
         let entries = answer.body["entry"].as_array().unwrap();
         assert_eq!(entries[0]["response"]["status"], "412 Precondition Failed");
         let text = entries[0]["response"]["outcome"]["issue"][0]["details"]["text"].as_str().unwrap();
-        assert!(text.starts_with(&format!("{element}: nothing is stored")), "{text}");
+        assert!(text.starts_with(&format!("{element}: orders are not served from here")), "{text}");
         assert_eq!(entries[1]["response"]["status"], "200 OK", "the others are answered");
     }
     // What is read has no version: the whole is answered.

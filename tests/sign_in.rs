@@ -2,7 +2,7 @@
 //!
 //! What is held here is said by OpenID Connect Core 1.0 (sections 3.1.2 and 3.1.3), Discovery 1.0 (section 4.3), RFC 7636
 //! (PKCE; its appendix B is the example of a challenge), RFC 9207 (issuer in the answer) and RFC 9700 (best current practice);
-//! numbers of sections from memory. The provider, its keys and its people are invented and made for each run.
+//! numbers of sections from memory, to be confirmed. The provider, its keys and its people are invented and made for each run.
 
 use axum::extract::{Form, State};
 use axum::http::StatusCode;

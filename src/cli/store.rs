@@ -173,15 +173,22 @@ pub enum StoreCommand {
         #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..=36500))]
         keep_days: u32,
     },
-    /// Say of which version the tables are, or bring them to one, forward or back; no service may use them meanwhile
+    /// Say of which version the tables are, or bring them to one, forward or back. Back: no service may use them meanwhile
     Tables {
         /// Where
         #[command(flatten)]
         at: Where,
-        /// The version
-        #[arg(long, value_name = "VERSION")]
+        /// The version, or "latest" for the one this program makes
+        #[arg(long, value_name = "VERSION", value_parser = version)]
         to: Option<i64>,
     },
+}
+
+fn version(text: &str) -> Result<i64, String> {
+    if text == "latest" {
+        return Ok(schema::VERSION);
+    }
+    text.parse().map_err(|_| format!("`{text}` is no number and not \"latest\""))
 }
 
 fn say(text: &str) -> Result<(), String> {

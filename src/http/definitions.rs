@@ -172,7 +172,7 @@ pub fn capabilities(app: &App, version: FhirVersion) -> Value {
                     "documentation": "Judged as sent.",
                     "operation": [
                         {"name": "appraise", "definition": format!("{CANONICAL}/OperationDefinition/NutritionOrder-appraise")},
-                        validate("Reads the tube-feeding part strictly and judges it. Modes: create, update (on NutritionOrder/ID: the content and its id), profile (the base profile only); delete is refused, because nothing is stored."),
+                        validate("Reads the tube-feeding part strictly and judges it. Modes: create, update (on NutritionOrder/ID: the content and its id), profile (the base profile only); delete is refused, because orders are not served from here."),
                     ],
                 },
                 {"type": "Bundle", "operation": [validate("A Bundle of one or more orders and what is known about the person.")]},

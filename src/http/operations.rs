@@ -284,7 +284,7 @@ type Sent = (String, Option<(String, Option<String>)>);
 
 /// What an update asks beside the content: the id in the order is that in the address (FHIR, "update").
 fn as_update(appraised: &mut Appraised, instance: &str, (path, id): Sent) {
-    let text = "Checked as an update: the content, and that its id is that of the address. Whether this order exists and what of it may be changed was not checked, because nothing is stored here.";
+    let text = "Checked as an update: the content, and that its id is that of the address. Whether this order exists and what of it may be changed was not checked, because orders are not served from here.";
     put_before(&mut appraised.body, "information", "incomplete", text.to_owned(), None);
     let (code, text, at) = match id {
         Some((_, Some(id))) if id == instance => return,
@@ -388,7 +388,7 @@ fn mode_and_profile(query: &Query, version: FhirVersion) -> Result<(), Refusal> 
         Some("update") if query.instance.is_some() => {}
         Some("delete") if query.instance.is_some() => {
             return Err(Refusal::NotSupported(
-                "Parameter mode: whether an order may be deleted cannot be told, because nothing is stored here. Nothing was checked.".to_owned(),
+                "Parameter mode: whether an order may be deleted cannot be told, because orders are not served from here. Nothing was checked.".to_owned(),
             ));
         }
         Some(mode @ ("update" | "delete")) => {
@@ -525,7 +525,7 @@ fn answer_batch(app: &App, input: &[u8], called: &Called, noted: Option<&Noted>)
         Some("batch") => {}
         Some("transaction") => {
             return Err(Refusal::NotSupported(
-                "Transactions are not offered: nothing is stored here. Send the same entries as a Bundle of type batch.".to_owned(),
+                "Transactions are not offered: orders are not served from here. Send the same entries as a Bundle of type batch.".to_owned(),
             ));
         }
         Some("collection" | "document" | "message" | "searchset") => {

@@ -111,7 +111,7 @@ impl Refusal {
             Self::Parameter(name, what) => format!("Parameter {name}: {what}"),
             Self::NotSupported(what) => what.clone(),
             Self::Condition(name) => format!(
-                "{name}: nothing is stored here, so there is no version or resource that this condition could be met by. Nothing was checked; send the same without it."
+                "{name}: orders are not served from here, so there is no version or resource that this condition could be met by. Nothing was checked; send the same without it."
             ),
             Self::Overloaded => "Too many requests at this moment; try again shortly. Nothing was checked.".to_owned(),
             Self::AppraisalTimeout => "The appraisal took too long and was given up. Nothing was checked.".to_owned(),

@@ -18,7 +18,8 @@ pub fn grade(tier: Option<Tier>, disposition: Disposition, not_evaluated: bool) 
     }
 }
 
-/// Time after receipt within which an item of a grade should be looked at, where it does not start before.
+/// Time after receipt within which an item of a grade should be looked at, where it does not start before. Common
+/// practice, no source: it sorts the list and is no recommendation of how fast to act.
 pub fn allowance(grade: u8) -> SignedDuration {
     SignedDuration::from_mins(match grade {
         4.. => 15,

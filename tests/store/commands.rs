@@ -192,6 +192,12 @@ fn versions_of_the_tables_are_said_and_taken_back() {
     assert_eq!(done(&["tables", "--store", &at]), "tables of version 2; this program makes version 2\n");
     assert!(done(&["tables", "--store", &at, "--to", "1"]).starts_with("tables of version 1;"));
     assert!(fails(&["tables", "--store", &at, "--to", "9"], 64).contains("no version 9"));
+    assert!(fails(&["tables", "--store", &at, "--to", "last"], 64).contains("no number and not"));
+    // As the job of deploy/kubernetes does it.
+    let manifest = include_str!("../../deploy/kubernetes/enteral-gate.yaml");
+    assert!(manifest.contains(r#"args: ["store", "tables", "--to", "latest"]"#));
+    assert!(done(&["tables", "--store", &at, "--to", "latest"]).starts_with("tables of version 2;"));
+    assert!(done(&["tables", "--store", &at, "--to", "1"]).starts_with("tables of version 1;"));
     assert_eq!(items(&place).len(), 70);
     assert_eq!(runtime().block_on(tables(&at, None)).unwrap(), 2);
     let nowhere = folder.join("nowhere.sqlite");
