@@ -248,3 +248,66 @@ fn what_is_not_fully_checked_never_sinks_below_a_likely_suboptimal_order() {
     assert!(u.reasons.iter().any(|r| r.starts_with("not fully checked")), "{u:?}");
     assert_eq!(urgency::length(SignedDuration::from_hours(51)), "2 d 3 h");
 }
+
+#[test]
+fn what_was_to_be_changed_and_is_as_it_was_is_open_again() {
+    let ann = person("ann", Role::Pharmacist);
+    let policy = Policy::default();
+    let mut item = item();
+    let changed = Action::CloseAsChanged { note: "half the rate".to_owned() };
+    item.summary.act(&command(&ann, Lane::Pharmacist, 1, 5, changed), &policy).unwrap();
+    assert!(!item.summary.is_open());
+    // What was received before the decision says nothing of what came of it.
+    assert_eq!(item.seen_again(&received(ORDER, 4), None, &policy), []);
+    assert!(!item.summary.is_open());
+    let events = item.seen_again(&received(ORDER, 6), None, &policy);
+    assert_eq!(events, [Event::JudgedAgain { reopened: vec![Lane::Pharmacist] }]);
+    assert!(item.summary.is_open() && item.summary.pharmacist.state == LaneState::Open);
+    // An order that is accepted as it is may come again as it is.
+    let seen = item.summary.version;
+    item.summary.act(&command(&ann, Lane::Pharmacist, seen, 7, accept()), &policy).unwrap();
+    assert_eq!(item.seen_again(&received(ORDER, 8), None, &policy), []);
+    assert!(!item.summary.is_open());
+}
+
+#[test]
+fn what_is_put_off_or_asked_wakes_when_something_new_is_said() {
+    let ann = person("ann", Role::Pharmacist);
+    let policy = Policy::default();
+    let put_off = Action::Snooze { until: at(600), note: "later".to_owned() };
+    let asked = Action::AskPrescriber { question: "?".to_owned() };
+    for action in [put_off, asked] {
+        let mut item = item();
+        item.summary.act(&command(&ann, Lane::Pharmacist, 1, 5, action), &policy).unwrap();
+        let mut again = received(ORDER, 6);
+        let mut found = again.report.findings[0].clone();
+        (found.tier, found.text) = (Tier::Stop, "Something new.".to_owned());
+        again.report.findings.push(found);
+        let events = item.seen_again(&again, None, &policy);
+        assert_eq!(events, [Event::JudgedAgain { reopened: vec![Lane::Pharmacist] }]);
+        assert_eq!(item.summary.pharmacist.state, LaneState::Open);
+    }
+}
+
+#[test]
+fn what_nobody_else_is_asked_about_is_for_pharmacists() {
+    let mut report = received(ORDER, 0).report;
+    report.not_evaluated.clear();
+    report.disposition = Disposition::Flagged;
+    let of = |who: &str, tier| {
+        let mut found = report.findings[0].clone();
+        (found.audience, found.tier) = (vec![who.to_owned()], tier);
+        found
+    };
+    let (nurse, dietitian, reminder) = (of("nurse", Tier::High), of("dietitian", Tier::Med), of("nurse", Tier::Low));
+    let mut asked = |findings| {
+        report.findings = findings;
+        Policy::default().asks(&report).into_iter().collect::<Vec<_>>()
+    };
+    assert_eq!(
+        asked(vec![nurse, dietitian.clone()]),
+        Lane::ALL,
+        "a dietitian's decision does not close it for the nurse"
+    );
+    assert_eq!(asked(vec![reminder, dietitian]), [Lane::Dietitian]);
+}

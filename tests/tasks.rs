@@ -44,7 +44,7 @@ impl Service {
         use tower::ServiceExt;
         let kind = if path.starts_with("/cds") { "application/json" } else { "application/fhir+json" };
         let request =
-            Request::builder().method(method).uri(path).header("host", "gate.example").header("content-type", kind);
+            Request::builder().method(method).uri(path).header("host", "localhost:8731").header("content-type", kind);
         let response = self.router.clone().oneshot(request.body(Body::from(body.to_owned())).unwrap()).await.unwrap();
         let header = response.headers().get("enteral-gate-queue").map(|v| v.to_str().unwrap().to_owned());
         let status = response.status();
@@ -157,11 +157,11 @@ async fn searches_narrow_and_pages_lose_nothing() {
         assert_eq!(page["total"], 22);
         ids.extend(resources(&page).iter().map(|t| t["id"].as_str().unwrap().to_owned()));
         for entry in page["entry"].as_array().unwrap() {
-            assert!(entry["fullUrl"].as_str().unwrap().starts_with("http://gate.example/fhir/R4/Task/"));
+            assert!(entry["fullUrl"].as_str().unwrap().starts_with("http://localhost:8731/fhir/R4/Task/"));
         }
         let next = page["link"].as_array().unwrap().iter().find(|l| l["relation"] == "next").cloned();
         match next {
-            Some(next) => at = next["url"].as_str().unwrap().strip_prefix("http://gate.example").unwrap().to_owned(),
+            Some(next) => at = next["url"].as_str().unwrap().strip_prefix("http://localhost:8731").unwrap().to_owned(),
             None => break,
         }
     }

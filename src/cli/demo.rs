@@ -148,7 +148,7 @@ async fn bind(wanted: Option<SocketAddr>) -> Result<TcpListener, String> {
 /// Prints where the service is, what it answers to each sample, and how to ask it.
 async fn show(here: SocketAddr, token: Option<&str>, warning: Option<String>) -> Result<(), String> {
     // The demo speaks plain HTTP with itself, so a machine without certification authorities can run it too.
-    let client = reqwest::Client::builder().tls_certs_only([]).timeout(Duration::from_secs(30)).build();
+    let client = reqwest::Client::builder().no_proxy().tls_certs_only([]).timeout(Duration::from_secs(30)).build();
     let client = client.map_err(|error| error.to_string())?;
     let mut lines = vec![INVENTED.to_owned(), format!("listening on http://{here}"), String::new()];
     for sample in &SAMPLES {

@@ -129,7 +129,9 @@ impl Send {
 
     /// A client that trusts the authorities that were given, or those of the machine.
     fn trusting(&self, base: &str) -> Result<reqwest::ClientBuilder, String> {
+        // What goes to this machine goes through no proxy of another.
         let builder = reqwest::Client::builder();
+        let builder = if is_plain(base) { builder.no_proxy() } else { builder };
         let Some(file) = &self.ca else {
             // Over plain HTTP the machine need not have any.
             return Ok(if is_plain(base) { builder.tls_certs_only([]) } else { builder });

@@ -118,6 +118,8 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
     let recorded = keeping::keep(&app, orders, sender, deadline).await;
     let body = match recorded {
         Kept::Nothing => answered.body,
+        // An OperationOutcome has no card to say it on.
+        Kept::NotRecorded if answered.nothing_checked => keeping::with_issue(answered.body),
         Kept::Recorded | Kept::NotRecorded => answered.body_when(&kept, recorded == Kept::Recorded),
     };
     let mut response = if answered.nothing_checked {

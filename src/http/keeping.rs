@@ -119,7 +119,10 @@ fn replace_earlier(store: Arc<dyn Store>, orders: Vec<Received>) {
     if orders.is_empty() {
         return;
     }
-    let Ok(turn) = CLEAR.try_acquire() else { return };
+    let Ok(turn) = CLEAR.try_acquire() else {
+        tracing::warn!("too many clear orders at once: an earlier content may still be on the queue");
+        return;
+    };
     tokio::spawn(async move {
         let _turn = turn;
         if let Err(error) = store.record(orders).await {
@@ -128,8 +131,7 @@ fn replace_earlier(store: Arc<dyn Store>, orders: Vec<Received>) {
     });
 }
 
-const NOT_RECORDED: &str =
-    "Not recorded: this could not be put on the queue, where pharmacists and dietitians see it. It is tried again.";
+const NOT_RECORDED: &str = "Not recorded: this could not be put on the queue, where pharmacists and dietitians see it. It is tried again while there is room for it in memory.";
 
 fn issue() -> Value {
     json!({ "severity": "warning", "code": "transient", "details": { "text": NOT_RECORDED } })

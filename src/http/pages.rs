@@ -44,7 +44,8 @@ struct Keys {
 
 /// Who sent a request, where people sign in.
 pub(crate) fn signed(app: &App, request: &Request) -> Option<people::Signed> {
-    app.doors.people.as_ref()?.signed(request.headers(), Timestamp::now())
+    let by_hand = request.uri().path() != "/queue/events";
+    app.doors.people.as_ref()?.signed(request.headers(), Timestamp::now(), by_hand)
 }
 
 /// The middleware of pages that are for whoever is signed in; those of orders for whoever may see orders.

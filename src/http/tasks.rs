@@ -193,7 +193,10 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
             }
             "_id" if !issues => {
                 // What is no id of an item is the id of none.
-                out.ids = Some(value.split(',').filter_map(ItemId::read).take(out.query.limit).collect());
+                if value.split(',').count() > PAGE {
+                    return Err(wrong("_id", format!("expected at most {PAGE} ids.")));
+                }
+                out.ids = Some(value.split(',').filter_map(ItemId::read).collect());
                 out.own.push((name, value));
             }
             "status" if !issues => {
@@ -228,6 +231,9 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
                 ));
             }
         }
+    }
+    if out.ids.is_some() && out.own.iter().any(|(name, _)| !matches!(name.as_str(), "_id" | "_count")) {
+        return Err(wrong("_id", "cannot be asked together with other conditions here."));
     }
     let filter = &mut out.query.filter;
     // Times are kept to the microsecond.
@@ -312,6 +318,7 @@ pub async fn tasks(
     request: Request,
 ) -> Result<Response, Refusal> {
     let version = base(&version)?;
+    from_here(&request, &app)?;
     let asked = asked(&request, version, &app, false)?;
     let page = page(store(&app)?, &asked).await?;
     let entries = page.items.iter().map(|item| (item.id.to_string(), task(item, version))).collect();
@@ -326,10 +333,29 @@ pub async fn one_task(
     request: Request,
 ) -> Result<Response, Refusal> {
     let version = base(&version)?;
+    from_here(&request, &app)?;
     let query = super::asked::Query::read(request.uri().query(), false)?;
     negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
     let item = item(&app, &id).await?;
     Ok(negotiate::fhir(StatusCode::OK, task(&item.summary, version).to_string(), query.pretty))
+}
+
+/// Where callers are not told apart the service is for this machine: a page of another site that has its name lead here
+/// is not it.
+fn from_here(request: &Request, app: &App) -> Result<(), Refusal> {
+    let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or_default();
+    let name = host
+        .rsplit_once(':')
+        .filter(|(_, port)| port.bytes().all(|b| b.is_ascii_digit()))
+        .map_or(host, |(name, _)| name);
+    let here = name == "localhost"
+        || name.trim_matches(['[', ']']).parse::<std::net::IpAddr>().is_ok_and(|address| address.is_loopback());
+    if app.doors.gate.is_some() || here {
+        return Ok(());
+    }
+    Err(Refusal::Forbidden(
+        "No callers are configured, so the queue is told of to this machine only, by its own name.".to_owned(),
+    ))
 }
 
 async fn item(app: &App, id: &str) -> Result<Item, Refusal> {
@@ -345,6 +371,7 @@ pub async fn issues(
     request: Request,
 ) -> Result<Response, Refusal> {
     let version = base(&version)?;
+    from_here(&request, &app)?;
     let asked = asked(&request, version, &app, true)?;
     let store = store(&app)?;
     let page = page(store, &asked).await?;
@@ -369,6 +396,7 @@ pub async fn one_issue(
     request: Request,
 ) -> Result<Response, Refusal> {
     let version = base(&version)?;
+    from_here(&request, &app)?;
     let query = super::asked::Query::read(request.uri().query(), false)?;
     negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
     let none = || Refusal::NotFound("There is no such finding on the queue.".to_owned());
@@ -450,11 +478,17 @@ fn notes(summary: &Summary) -> Vec<Value> {
 
 /// An item as a Task.
 pub fn task(summary: &Summary, version: FhirVersion) -> Value {
-    let lanes: Vec<String> =
-        Lane::ALL.into_iter().map(|lane| format!("{}: {}", lane.word(), summary.lane(lane).state.word())).collect();
+    let now = Timestamp::now();
+    let lanes: Vec<String> = Lane::ALL
+        .into_iter()
+        .map(|lane| format!("{}: {}", lane.word(), summary.lane(lane).state.word_at(now)))
+        .collect();
     let grade = summary.grade();
     let priority = PRIORITY.iter().find(|(_, grades)| grades.contains(&grade)).map_or("routine", |(code, _)| code);
-    let owner = Lane::ALL.into_iter().find_map(|lane| match &summary.lane(lane).state {
+    // What is held or put off beyond its time is nobody's any more.
+    let held = |state: &LaneState| state.until().is_none_or(|until| until > now);
+    let states = Lane::ALL.into_iter().map(|lane| &summary.lane(lane).state).filter(|state| held(state));
+    let owner = states.into_iter().find_map(|state| match state {
         LaneState::Taken { by, .. } | LaneState::Asked { by, .. } | LaneState::Snoozed { by, .. } => Some(who(by)),
         _ => None,
     });
@@ -503,7 +537,14 @@ pub fn task(summary: &Summary, version: FhirVersion) -> Value {
     if !found.is_empty() {
         out["input"] = json!(found);
     }
-    let notes = notes(summary);
+    let mut notes = notes(summary);
+    if summary.not_evaluated > 0 {
+        let text = format!(
+            "Not fully checked: {} rules could not be evaluated; the order's page names them.",
+            summary.not_evaluated
+        );
+        notes.push(json!({ "text": text }));
+    }
     if !notes.is_empty() {
         out["note"] = json!(notes);
     }

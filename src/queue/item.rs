@@ -8,7 +8,7 @@ use super::policy::Policy;
 use super::report::{self, Report};
 use super::trail::Event;
 use super::urgency;
-use super::work::{LaneRecord, LaneState};
+use super::work::{Decision, LaneRecord, LaneState};
 use super::{Lane, Person};
 use crate::appraise::{Appraisal, OrderReport};
 use crate::findings::{Disposition, Tier};
@@ -61,9 +61,10 @@ pub struct OrderKey {
 }
 
 impl OrderKey {
-    /// One text for the order; `None` where it has no id, and so nothing tells that two contents are of one order.
+    /// One text for the order; `None` where it has no id or names no patient, and so nothing tells that two contents are
+    /// of one order: ids of drafts repeat from patient to patient.
     pub fn text(&self) -> Option<String> {
-        if self.order.is_empty() {
+        if self.order.is_empty() || self.patient.is_empty() {
             return None;
         }
         Some(hash(&[&self.client, &self.base, &self.patient, &self.order]))
@@ -133,8 +134,9 @@ impl Received {
 
     fn new(a: &Appraisal<'_>, (at, id, label): (At, Option<String>, &str), report: Report) -> Self {
         let node = a.document.as_ref().map(|document| document.node(at));
-        // Of an order that is no item only its identity is looked at.
+        // Of an order that is no item only its identity and whether its content is another are looked at.
         let item = node.filter(|_| report.for_the_queue());
+        let told = node.filter(|_| report.for_the_queue() || id.is_some());
         Self {
             key: OrderKey {
                 client: String::new(),
@@ -142,7 +144,7 @@ impl Received {
                 patient: node.map(patient).unwrap_or_default(),
                 order: id.unwrap_or_default(),
             },
-            content: item.map(content_hash).unwrap_or_default(),
+            content: told.map(content_hash).unwrap_or_default(),
             label: label.to_owned(),
             through: String::new(),
             resource: item.map_or("", Node::raw).to_owned(),
@@ -496,28 +498,34 @@ impl Item {
             summary.standing = Standing::Open;
             events.push(Event::Returned { replaces: instead_of.cloned() });
         }
-        if received.report != self.report {
-            let more = received.report.says_more_than(&self.report);
+        let otherwise = received.report != self.report;
+        let more = otherwise && received.report.says_more_than(&self.report);
+        let asked = policy.asks(&received.report);
+        let opens = |summary: &Summary, lane: Lane| match &summary.lane(lane).state {
+            // It was to be changed, and is as it was.
+            LaneState::Decided { decision: Decision::Changed { .. }, at, .. } if received.at > *at => true,
+            LaneState::Decided { .. } | LaneState::Snoozed { .. } | LaneState::Asked { .. } => {
+                more && asked.contains(&lane)
+            }
+            LaneState::NotAsked => otherwise && asked.contains(&lane),
+            LaneState::Open | LaneState::Taken { .. } => false,
+        };
+        let opened: Vec<Lane> = Lane::ALL.into_iter().filter(|lane| opens(summary, *lane)).collect();
+        if otherwise {
             summary.judge(&received.report);
+            self.report = received.report.clone();
+        }
+        if otherwise || !opened.is_empty() {
             summary.judged_changed(received.at);
-            let asked = policy.asks(&received.report);
             let mut reopened = Vec::new();
-            for lane in Lane::ALL {
+            for lane in opened {
                 let version = summary.version;
                 let record = summary.lane_mut(lane);
-                let opens = match record.state {
-                    LaneState::Decided { .. } => more && asked.contains(&lane),
-                    LaneState::NotAsked => asked.contains(&lane),
-                    _ => false,
-                };
-                if opens {
-                    if matches!(record.state, LaneState::Decided { .. }) {
-                        reopened.push(lane);
-                    }
-                    record.set(LaneState::Open, version, &Person::program(), received.at);
+                if !matches!(record.state, LaneState::NotAsked) {
+                    reopened.push(lane);
                 }
+                record.set(LaneState::Open, version, &Person::program(), received.at);
             }
-            self.report = received.report.clone();
             events.push(Event::JudgedAgain { reopened });
         }
         if !events.is_empty() {

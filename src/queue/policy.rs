@@ -1,8 +1,8 @@
 //! Which lanes are asked to decide, when an item is closed, and how long somebody may hold one.
 
 use super::Lane;
-use super::report::Report;
-use crate::findings::Disposition;
+use super::report::{Found, Report};
+use crate::findings::{Disposition, Tier};
 use jiff::SignedDuration;
 use std::collections::BTreeSet;
 
@@ -60,7 +60,13 @@ impl Policy {
             .iter()
             .flat_map(|finding| finding.audience.iter().filter_map(|who| Lane::of(who)))
             .collect();
-        if asked.is_empty() || report.disposition == Disposition::NotFullyChecked || !report.not_evaluated.is_empty() {
+        let unheard =
+            |finding: &Found| finding.tier > Tier::Low && !finding.audience.iter().any(|who| Lane::of(who).is_some());
+        if asked.is_empty()
+            || report.findings.iter().any(unheard)
+            || report.disposition == Disposition::NotFullyChecked
+            || !report.not_evaluated.is_empty()
+        {
             asked.insert(Lane::Pharmacist);
         }
         asked

@@ -90,7 +90,10 @@ impl Event {
             Self::JudgedAgain { reopened } if reopened.is_empty() => "judged again".to_owned(),
             Self::JudgedAgain { reopened } => {
                 let lanes: Vec<&str> = reopened.iter().map(|lane| lane.word()).collect();
-                format!("judged again with something new; open again: {}", lanes.join(", "))
+                format!(
+                    "judged again with something new, or unchanged after it was to be changed; open again: {}",
+                    lanes.join(", ")
+                )
             }
             Self::Replaced { by: Some(_) } => "replaced: the order was changed".to_owned(),
             Self::Replaced { by: None } => "replaced: the order was changed, and is clear now".to_owned(),

@@ -267,8 +267,7 @@ pub fn run(
     }
     for (id, wanted, tier) in &test.outcomes {
         let judged = order.judged.iter().chain(&order.shadow).find(|j| j.rule.id == *id);
-        // A rule that is switched off in the rulebook may not be judged at all.
-        let word = judged.map_or("off", |j| j.outcome.word());
+        let word = judged.map_or("not judged", |j| j.outcome.word());
         let found = judged.and_then(|j| j.outcome.tier());
         if word != *wanted {
             let more = judged.and_then(|j| said(&j.outcome)).map_or_else(String::new, |said| format!(" ({said})"));
@@ -280,6 +279,18 @@ pub fn run(
         }
     }
     if test.nothing_else {
+        if !order.computed {
+            wrong.push("nothing was worked out: the order is over, in error, or no tube feed".to_owned());
+        }
+        for j in order.judged.iter().filter(|j| j.outcome.word() == "not-evaluated") {
+            if !test.outcomes.iter().any(|(id, wanted, _)| *wanted == "not-evaluated" && j.rule.id == *id) {
+                wrong.push(format!(
+                    "{}: not evaluated, and that was not expected ({})",
+                    j.rule.id,
+                    said(&j.outcome).unwrap_or_default()
+                ));
+            }
+        }
         // A reminder alone flags no order.
         for j in order.judged.iter().filter(|j| j.outcome.tier() > Some(Tier::Low)) {
             if !test.outcomes.iter().any(|(id, wanted, _)| *wanted == "flagged" && j.rule.id == *id) {

@@ -189,6 +189,7 @@ impl Shared {
     /// Keeps orders in memory; those for which there is no room are lost, and counted.
     pub(super) fn set_aside(&self, orders: Vec<Received>) {
         let mut aside = locked(&self.aside);
+        let before = self.lost.load(Ordering::Relaxed);
         for order in orders.into_iter().filter(Received::is_item) {
             let size = size(&order);
             if aside.orders.len() >= MOST_SET_ASIDE || aside.bytes + size > MOST_BYTES_SET_ASIDE {
@@ -197,6 +198,10 @@ impl Shared {
             }
             aside.bytes += size;
             aside.orders.push_back(order);
+        }
+        let lost = self.lost.load(Ordering::Relaxed) - before;
+        if lost > 0 {
+            tracing::error!(orders = lost, "there is no room in memory: flagged orders are lost for the queue");
         }
     }
 

@@ -327,7 +327,10 @@ impl Work {
         let late = before.as_ref().and_then(|before| self.items.get(before)).is_some_and(newer);
         if !received.is_item() {
             let current = key.as_ref().and_then(|key| self.current.get(key)).cloned();
-            let stays = current.as_ref().and_then(|id| self.items.get(id)).is_none_or(newer);
+            // The same content with other data or less of it may look clear: that it was changed is not said, and who
+            // looks at it decides.
+            let same = |held: &Held| held.summary.content == received.content;
+            let stays = current.as_ref().and_then(|id| self.items.get(id)).is_none_or(|held| newer(held) || same(held));
             if let Some(current) = current.filter(|_| !stays) {
                 self.replace(&current, None, at);
                 if let Some(key) = key {
@@ -338,7 +341,8 @@ impl Work {
         }
         let policy = &shared.policy;
         let recorded = if let Some(held) = self.items.get_mut(id) {
-            if late && held.summary.standing == Standing::Replaced {
+            // What was said of it later stands.
+            if newer(held) || late && held.summary.standing == Standing::Replaced {
                 held.summary.seen += 1;
                 held.changed = true;
                 return Ok(Recorded::Again(id.clone()));

@@ -84,6 +84,33 @@ pub async fn what_is_clear_is_no_item_and_replaces(place: Place) {
     assert_eq!(last.what, Event::Replaced { by: None });
 }
 
+/// Less was sent than before, so the same content looks clear: that the order was changed would not be true.
+pub async fn the_same_content_that_looks_clear_stays(place: Place) {
+    let store = place.open().await;
+    let id = put(&store, order(1, 1, 0)).await;
+    let mut clear = order(1, 1, 5);
+    clear.report.findings.clear();
+    clear.report.not_evaluated.clear();
+    clear.report.disposition = enteral_gate::findings::Disposition::Clear;
+    assert_eq!(store.record(vec![clear]).await.unwrap(), [Recorded::Nothing]);
+    let summary = store.get(id).await.unwrap().unwrap().summary;
+    assert_eq!((summary.standing, summary.is_open()), (Standing::Open, true));
+}
+
+/// What was set aside and comes late says nothing over what was said of the same content since.
+pub async fn what_comes_late_of_the_same_content_changes_no_report(place: Place) {
+    let store = place.open().await;
+    let id = put(&store, order(1, 1, 10)).await;
+    let before = store.get(id.clone()).await.unwrap().unwrap();
+    let mut late = order(1, 1, 3);
+    late.report.findings.clear();
+    assert!(late.is_item() && late.report != before.report);
+    assert!(matches!(store.record(vec![late]).await.unwrap()[..], [Recorded::Again(_)]));
+    let after = store.get(id).await.unwrap().unwrap();
+    assert_eq!((after.report, after.summary.judged_at), (before.report, before.summary.judged_at));
+    assert_eq!(after.summary.seen, 2);
+}
+
 pub async fn what_comes_late_does_not_replace_what_is_newer(place: Place) {
     let store = place.open().await;
     let new = put(&store, order(1, 2, 10)).await;
@@ -96,14 +123,16 @@ pub async fn what_comes_late_does_not_replace_what_is_newer(place: Place) {
 
 pub async fn orders_without_an_id_and_of_other_patients_are_apart(place: Place) {
     let store = place.open().await;
-    let mut drafts = [order(1, 1, 0), order(1, 2, 1), order(1, 3, 2), order(1, 3, 3)];
+    let mut drafts = [order(1, 1, 0), order(1, 2, 1), order(1, 3, 2), order(1, 3, 3), order(1, 4, 4), order(1, 5, 5)];
+    drafts[4].key.patient.clear();
+    drafts[5].key.patient.clear();
     drafts[0].key.order.clear();
     drafts[1].key.order.clear();
     drafts[2].key.patient = "Patient/x".to_owned();
     drafts[3].key.client = "another".to_owned();
     store.record(drafts.to_vec()).await.unwrap();
     let items = all(&store).await;
-    assert_eq!(items.len(), 4);
+    assert_eq!(items.len(), 6);
     assert!(items.iter().all(|s| s.is_open()));
 }
 

@@ -25,6 +25,8 @@ on_each!(
     the_same_content_is_one_item,
     new_content_replaces_the_old_one,
     what_is_clear_is_no_item_and_replaces,
+    the_same_content_that_looks_clear_stays,
+    what_comes_late_of_the_same_content_changes_no_report,
     what_comes_late_does_not_replace_what_is_newer,
     orders_without_an_id_and_of_other_patients_are_apart,
     actions_are_kept_with_their_trail,

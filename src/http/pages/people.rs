@@ -249,8 +249,8 @@ impl People {
         HeaderValue::try_from(text).ok()
     }
 
-    /// Who sent a request, if they are signed in.
-    pub fn signed(&self, headers: &HeaderMap, now: Timestamp) -> Option<Signed> {
+    /// Who sent a request, if they are signed in. What a page asks by itself does not keep a session alive (`by_hand`).
+    pub fn signed(&self, headers: &HeaderMap, now: Timestamp, by_hand: bool) -> Option<Signed> {
         let mut ids = headers
             .get_all(header::COOKIE)
             .iter()
@@ -267,7 +267,9 @@ impl People {
             kept.sessions.remove(&key);
             return None;
         }
-        session.used = now;
+        if by_hand {
+            session.used = now;
+        }
         Some(Signed { person: session.person.clone(), csrf: session.csrf.clone(), key })
     }
 
@@ -327,20 +329,22 @@ mod tests {
         let cookie = people.sign_in(&token, Ok("invented-1"), now()).unwrap();
         let text = cookie.to_str().unwrap();
         assert!(text.contains("; HttpOnly; SameSite=Strict") && !text.contains("Secure"), "{text}");
-        let signed = people.signed(&headers(&cookie), now()).unwrap();
+        let signed = people.signed(&headers(&cookie), now(), true).unwrap();
         assert_eq!(signed.person.name, "Petra Probe");
         let later = |minutes| now().checked_add(SignedDuration::from_mins(minutes)).unwrap();
-        assert!(people.signed(&headers(&cookie), later(59)).is_some());
-        assert!(people.signed(&headers(&cookie), later(119)).is_none(), "an hour without a request");
+        assert!(people.signed(&headers(&cookie), later(59), true).is_some());
+        // A page that asks by itself does not keep it alive.
+        assert!(people.signed(&headers(&cookie), later(100), false).is_some());
+        assert!(people.signed(&headers(&cookie), later(120), true).is_none(), "an hour without a request");
         let cookie = people.sign_in(&token, Ok("invented-1"), now()).unwrap();
         for minutes in (0..720).step_by(30) {
-            assert!(people.signed(&headers(&cookie), later(minutes)).is_some(), "{minutes}");
+            assert!(people.signed(&headers(&cookie), later(minutes), true).is_some(), "{minutes}");
         }
-        assert!(people.signed(&headers(&cookie), later(720)).is_none(), "twelve hours");
+        assert!(people.signed(&headers(&cookie), later(720), true).is_none(), "twelve hours");
         let cookie = people.sign_in(&token, Ok("invented-3"), now()).unwrap();
-        let signed = people.signed(&headers(&cookie), now()).unwrap();
+        let signed = people.signed(&headers(&cookie), now(), true).unwrap();
         assert!(people.sign_out(&signed).unwrap().to_str().unwrap().contains("Max-Age=0"));
-        assert!(people.signed(&headers(&cookie), now()).is_none());
+        assert!(people.signed(&headers(&cookie), now(), true).is_none());
     }
 
     #[test]
@@ -368,11 +372,11 @@ mod tests {
                 )
                 .unwrap();
         }
-        assert!(people.signed(&headers(&first), now()).is_none(), "the oldest gave way");
+        assert!(people.signed(&headers(&first), now(), true).is_none(), "the oldest gave way");
         assert_eq!(people.kept().sessions.len(), MOST_SESSIONS);
         let last = people.sign_in(&token, Err(("Last", Job::Nurse)), now()).unwrap();
         let mut two = headers(&last);
         two.append(header::COOKIE, HeaderValue::from_static("gate-session=other"));
-        assert!(people.signed(&two, now()).is_none());
+        assert!(people.signed(&two, now(), true).is_none());
     }
 }

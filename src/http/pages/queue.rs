@@ -9,6 +9,7 @@ use crate::http::App;
 use crate::http::refusal::Refusal;
 use crate::queue::item::{Item, ItemId, Standing, Summary};
 use crate::queue::report::Report;
+use crate::queue::trail::Event;
 use crate::queue::urgency::{length, urgency};
 use crate::queue::work::{ACCEPT_REASONS, Action, Command, Conflict, LaneState, Reason, Refused, may};
 use crate::queue::{Lane, Role};
@@ -272,8 +273,8 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         }
         _ => None,
     };
+    let banner = banner(&app, &**store, counts.as_ref().ok());
     let counts = counts.unwrap_or_default();
-    let banner = banner(&app, &**store, &counts);
     let (items, next, total) = match found {
         Ok(page) => (page.items, page.next, page.total),
         Err(_) => (Vec::new(), None, 0),
@@ -322,10 +323,10 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     page(StatusCode::OK, &list)
 }
 
-fn banner(app: &App, store: &dyn Store, counts: &crate::store::Counts) -> Banner {
+fn banner(app: &App, store: &dyn Store, counts: Option<&crate::store::Counts>) -> Banner {
     let health = store.health();
     let mut rows = Vec::new();
-    let mut bad = health.trouble.is_some() || health.lost > 0;
+    let mut bad = health.trouble.is_some() || health.lost > 0 || health.waiting > 0 || counts.is_none();
     match health.last_order {
         Some(at) => rows.push(("Last order received", moment(app, at))),
         None => {
@@ -344,11 +345,16 @@ fn banner(app: &App, store: &dyn Store, counts: &crate::store::Counts) -> Banner
                 format!("{}, NOT as expected: {}", moment(app, r.at), r.failing.join(", ")),
             ));
         }
-        None => rows.push(("Last self-check of the rules", "none since the start".to_owned())),
+        None => {
+            bad = true;
+            rows.push(("Last self-check of the rules", "none since the start".to_owned()));
+        }
     }
-    rows.push(("Open", counts.open.to_string()));
-    rows.push(("Not fully checked", counts.not_fully_checked.to_string()));
-    if let Some(oldest) = counts.oldest {
+    let known =
+        |of: fn(&crate::store::Counts) -> u64| counts.map_or_else(|| "not known".to_owned(), |c| of(c).to_string());
+    rows.push(("Open", known(|c| c.open)));
+    rows.push(("Not fully checked", known(|c| c.not_fully_checked)));
+    if let Some(oldest) = counts.and_then(|c| c.oldest) {
         rows.push(("Waits longest", length(Timestamp::now().duration_since(oldest))));
     }
     if let Some(trouble) = health.trouble {
@@ -506,10 +512,23 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         Ok(entries) => (entries, None),
         Err(why) => (Vec::new(), Some(why.to_string())),
     };
+    // What an address says was done is only said where it is the last that whoever looks did.
+    let mine = signed.person.on_queue().map(|person| person.id);
+    let last = trail.iter().rev().find_map(|e| match &e.what {
+        Event::Did { action, .. } if Some(&e.by.id) == mine.as_ref() => Some(match action {
+            Action::Judge { useful: true, .. } => "useful",
+            Action::Judge { useful: false, .. } => "not-useful",
+            other => other.word(),
+        }),
+        _ => None,
+    });
     let trail =
         trail.iter().map(|e| (moment(&app, e.at), e.by.name.clone(), crate::sheet::seen(&e.what.words()))).collect();
     let form = Form::parse(request.uri().query().unwrap_or("").as_bytes());
-    let done = DONE.iter().find(|(word, _)| *word == form.get("done")).map(|(_, words)| (*words).to_owned());
+    let done = DONE
+        .iter()
+        .find(|(word, _)| *word == form.get("done") && last == Some(*word))
+        .map(|(_, words)| (*words).to_owned());
     let s = &item.summary;
     let replaced = (s.standing == Standing::Replaced).then(|| {
         let words = if s.replaced_by.is_some() {
@@ -724,7 +743,19 @@ pub async fn act(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         );
     };
     let command = Command {
-        id: form.get("command").chars().take(64).collect(),
+        // The id of the page with what is asked, so that the same form sent twice is done once and another form of the
+        // same page is another command.
+        id: command_id(&[
+            form.get("command"),
+            &person.id,
+            lane.word(),
+            &act,
+            &text,
+            form.get("rule"),
+            form.get("reason"),
+            form.get("to"),
+            form.get("minutes"),
+        ]),
         by: person,
         at: now,
         lane,
@@ -755,6 +786,14 @@ pub async fn act(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
             answer(StatusCode::UNPROCESSABLE_ENTITY, "Something is missing", why, None, None)
         }
     }
+}
+
+/// An id that is the same for the same parts only; none for a form without one.
+fn command_id(parts: &[&str]) -> String {
+    if parts.first().is_none_or(|own| own.is_empty()) {
+        return String::new();
+    }
+    crate::hooks::card::uuid_of(parts.iter().copied()).to_string()
 }
 
 /// What a form asks for.

@@ -172,7 +172,13 @@ async fn counted(app: &App, id: &str, sees_orders: bool) -> Option<Counted> {
     let now = Timestamp::now();
     let today = now.to_zoned_date(&app.settings.zone);
     let from = today.checked_sub(Span::new().days(DAYS - 1)).ok()?;
-    let of = store.statistics(from, today).await.ok()?;
+    let of = match store.statistics(from, today).await {
+        Ok(of) => of,
+        Err(why) => {
+            let rows = vec![("cannot be read now", why.to_string())];
+            return Some(Counted { rows, days: DAYS, recent: Vec::new() });
+        }
+    };
     let s = of.into_iter().find(|s| s.rule == id).unwrap_or_default();
     let with_reasons = |map: &std::collections::BTreeMap<String, i64>| {
         let sum: i64 = map.values().sum();
