@@ -361,6 +361,32 @@ async fn a_conflict_says_who_and_keeps_what_was_written() {
     assert_eq!(s.get(&path, &first).await.body.matches("comment: once").count(), 1);
 }
 
+/// A page has many forms; one of them sent first is not the other, and nothing is said to be done that was not.
+#[tokio::test(flavor = "multi_thread")]
+async fn another_form_of_the_same_page_is_another_command() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let item = s.item().await;
+    let me = s.sign_in("invented-1").await;
+    let path = format!("/queue/{item}");
+    const DECIDED: &str = "The decision was recorded: the order is left as it is.";
+    assert!(!s.get(&format!("{path}?done=accept"), &me).await.body.contains(DECIDED));
+    let page = s.get(&path, &me).await.body;
+    let (csrf, seen, command) = (hidden(&page, "csrf"), hidden(&page, "seen"), hidden(&page, "command"));
+    let form = |act: &'static str, more: (&'static str, &'static str)| {
+        [("csrf", csrf.clone()), ("seen", seen.clone()), ("command", command.clone())]
+            .into_iter()
+            .chain([("lane", "pharmacist".to_owned()), ("act", act.to_owned()), (more.0, more.1.to_owned())])
+            .collect::<Vec<_>>()
+    };
+    for fields in [form("comment", ("text", "first")), form("accept", ("reason", "suits-this-patient"))] {
+        let fields: Vec<(&str, &str)> = fields.iter().map(|(name, value)| (*name, value.as_str())).collect();
+        assert_eq!(s.act(&item, &me, &fields).await.status, 303);
+    }
+    let after = s.get(&format!("{path}?done=accept"), &me).await.body;
+    assert!(after.contains(DECIDED) && after.contains("accepted as it is") && after.contains("comment: first"));
+    assert!(!s.get(&format!("{path}?done=close-as-changed"), &me).await.body.contains("The decision was recorded"));
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn what_is_replaced_cannot_be_decided() {
     let text = sample("demo-5-steps-over-cap");

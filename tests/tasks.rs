@@ -298,3 +298,30 @@ async fn not_recorded_is_said_in_every_answer() {
     let (status, _, said) = s.ask("GET", "/fhir/R4/Task", "").await;
     assert_eq!((status, said["issue"][0]["code"].as_str()), (StatusCode::SERVICE_UNAVAILABLE, Some("transient")));
 }
+
+/// Where no callers are configured the service is for this machine: a name of another site that leads here is not it.
+#[tokio::test]
+async fn a_name_of_another_site_reads_nothing() {
+    use tower::ServiceExt;
+    let service = Service::new("rebound").await;
+    service.order(1, 50).await;
+    let status = async |host: &str, path: &str| {
+        let request = Request::builder().uri(path).header("host", host).body(Body::empty()).unwrap();
+        service.router.clone().oneshot(request).await.unwrap().status()
+    };
+    for path in ["/fhir/R4/Task", "/fhir/R5/DetectedIssue"] {
+        for host in ["localhost", "localhost:8731", "127.0.0.1:8731", "[::1]:8731", "127.0.0.9"] {
+            assert_eq!(status(host, path).await, StatusCode::OK, "{host}");
+        }
+        for host in [
+            "rebound.example",
+            "rebound.example:8731",
+            "localhost.rebound.example",
+            "192.0.2.1",
+            "127.0.0.1.example",
+            "",
+        ] {
+            assert_eq!(status(host, path).await, StatusCode::FORBIDDEN, "{host}");
+        }
+    }
+}
