@@ -8,6 +8,7 @@ use enteral_gate::formulary::Formulary;
 use enteral_gate::http::appraiser::Core;
 use enteral_gate::http::pages::people::{self, Job, People};
 use enteral_gate::http::samples::SAMPLES;
+use enteral_gate::http::trail::{self, Bounds, Found, Trail};
 use enteral_gate::http::{App, Doors, Limits, server};
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::queue::item::Received;
@@ -18,7 +19,7 @@ use enteral_gate::store::{SqlStore, Store};
 use jiff::Timestamp;
 use std::net::SocketAddr;
 use std::path::PathBuf;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
@@ -68,13 +69,17 @@ fn sample(name: &str) -> &'static str {
 }
 
 async fn service(orders: &[&str]) -> Service {
+    service_with(orders, None).await
+}
+
+async fn service_with(orders: &[&str], trail: Option<Arc<Trail>>) -> Service {
     let kept = Folder::new();
     let store = Arc::new(SqlStore::sqlite(&kept.0.join("queue.sqlite"), Policy::default()).await.unwrap());
     for text in orders {
         store.record(received(text, FhirVersion::R4)).await.unwrap();
     }
     let (people, token) = People::with_token(people::invented(), false);
-    let doors = Doors { people: Some(Arc::new(people)), store: Some(store.clone()), ..Doors::default() };
+    let doors = Doors { people: Some(Arc::new(people)), store: Some(store.clone()), trail, ..Doors::default() };
     let app = App::behind(doors, Arc::new(Core::new(formulary())), Settings::default(), Limits::default());
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let here = listener.local_addr().unwrap();
@@ -294,6 +299,143 @@ async fn every_role_and_every_page() {
         std::fs::write(file, &fresh).unwrap();
     }
     assert_eq!(std::fs::read_to_string(file).unwrap(), fresh, "stale: UPDATE=1 cargo test --test pages");
+}
+
+/// Whoever runs the ward takes an order from one and gives it to another, in either lane.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_coordinator_gives_back_and_hands_over_in_both_lanes() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let item = s.item().await;
+    let path = format!("/queue/{item}");
+    let people = people::invented();
+    let of = |job: Job| people.iter().find(|p| p.job == job).unwrap();
+    let lead = s.sign_in(&of(Job::Admin).id).await;
+    for job in [Job::Pharmacist, Job::Dietitian] {
+        let (own, lane) = (s.sign_in(&of(job).id).await, job.lane().unwrap());
+        let page = s.get(&path, &own).await.body;
+        let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+        let form = [("csrf", csrf.as_str()), ("seen", &seen), ("lane", lane.word()), ("act", "take")];
+        assert_eq!(s.act(&item, &own, &form).await.status, 303);
+    }
+    for job in [Job::Dietitian, Job::Pharmacist] {
+        let (who, lane) = (of(job), job.lane().unwrap());
+        let page = s.get(&path, &lead).await.body;
+        let button = format!("Give it back for {}", who.name);
+        let form =
+            page.split("<form").find(|form| form.contains(&button)).unwrap_or_else(|| panic!("{button}: {page}"));
+        assert_eq!(hidden(form, "lane"), lane.word());
+        // To somebody of each lane, whoever holds it now.
+        let over = page.split("<form").find(|form| form.contains("value=\"hand-over\"")).unwrap();
+        for other in people.iter().filter(|p| p.job.lane().is_some()) {
+            assert!(over.contains(&format!("value=\"{}\"", other.id)), "{}", other.name);
+        }
+        let fields = [
+            ("csrf", hidden(form, "csrf")),
+            ("seen", hidden(form, "seen")),
+            ("lane", hidden(form, "lane")),
+            ("command", hidden(form, "command")),
+            ("act", "give-back".to_owned()),
+        ];
+        let fields: Vec<(&str, &str)> = fields.iter().map(|(name, value)| (*name, value.as_str())).collect();
+        assert_eq!(s.act(&item, &lead, &fields).await.status, 303);
+        let page = s.get(&format!("{path}?done=give-back"), &lead).await.body;
+        assert!(!page.contains(&button) && page.contains("The order was given back."), "{page}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_state_is_asked_for_in_both_lanes_too() {
+    let s = service(&[sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")]).await;
+    let item = s.item().await;
+    let own = s.sign_in("invented-1").await;
+    let page = s.get(&format!("/queue/{item}"), &own).await.body;
+    let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+    let form = [("csrf", csrf.as_str()), ("seen", &seen), ("lane", "pharmacist"), ("act", "take")];
+    assert_eq!(s.act(&item, &own, &form).await.status, 303);
+    for (lane, state, found) in [
+        ("all", "taken", 1),
+        ("pharmacist", "taken", 1),
+        ("dietitian", "taken", 0),
+        ("all", "asked", 0),
+        ("all", "decided", 0),
+        ("all", "waiting", 2),
+        ("all", "all", 2),
+    ] {
+        let body = s.get(&format!("/queue?lane={lane}&state={state}"), &own).await.body;
+        assert_eq!(body.matches("href=\"/queue/").count(), found, "{lane} {state}: {body}");
+    }
+}
+
+#[derive(Clone, Default)]
+struct Lines(Arc<Mutex<Vec<u8>>>);
+
+impl trail::Store for Lines {
+    fn ready(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+
+    fn append(&mut self, bytes: &[u8]) -> Result<(), (usize, std::io::Error)> {
+        self.0.lock().unwrap().extend_from_slice(bytes);
+        Ok(())
+    }
+
+    fn sync(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+/// Signing in and out, and reading the queue as another system does, are in the audit trail; what an order holds is not.
+#[tokio::test(flavor = "multi_thread")]
+async fn who_signed_in_and_what_was_read_is_in_the_audit_trail() {
+    let lines = Lines::default();
+    let kept = Trail::start(lines.clone(), Found::default(), Bounds::default(), Vec::new()).unwrap();
+    let s = service_with(&[sample("demo-5-steps-over-cap")], Some(kept.clone())).await;
+    let item = s.item().await;
+    let wrong = [("token", "wrong"), ("person", "invented-1")];
+    assert_eq!(ask(s.here, "POST", "/sign-in", "", Some(&wrong)).await.status, 401);
+    let cookie = s.sign_in("invented-1").await;
+    let host = s.here.to_string();
+    for (path, status) in [
+        ("/fhir/R4/Task".to_owned(), 200),
+        (format!("/fhir/R5/Task/{item}"), 200),
+        ("/fhir/R4/Task/invented".to_owned(), 404),
+        ("/fhir/R4/DetectedIssue".to_owned(), 200),
+        (format!("/fhir/R4/DetectedIssue/{item}-1"), 200),
+    ] {
+        let said = reqwest::get(format!("http://{host}{path}")).await.unwrap();
+        assert_eq!(said.status().as_u16(), status, "{path}");
+    }
+    let page = s.get("/queue", &cookie).await.body;
+    let out = ask(s.here, "POST", "/sign-out", &cookie, Some(&[("csrf", &hidden(&page, "csrf"))])).await;
+    assert_eq!(out.status, 303);
+    kept.close();
+    let text = String::from_utf8(lines.0.lock().unwrap().clone()).unwrap();
+    let told: Vec<_> = text
+        .lines()
+        .map(|line| {
+            let entry = &serde_json::from_str::<serde_json::Value>(line).unwrap()["entry"];
+            let word = |value: &serde_json::Value| value.as_str().unwrap_or("-").to_owned();
+            let (on, outcome) = (&entry["on"], &entry["outcome"]);
+            let what = [&entry["action"], &on["route"], &outcome["result"], &outcome["reason"], &on["item"]];
+            let who = [&entry["who"]["kind"], &entry["who"]["reference"]];
+            what.into_iter().chain(who).map(word).collect::<Vec<_>>().join(" ")
+        })
+        .collect();
+    assert_eq!(
+        told,
+        [
+            "sign-in /sign-in refused wrong-token - anyone -".to_owned(),
+            "sign-in /sign-in answered - - person invented-1".to_owned(),
+            "search /fhir/{version}/Task answered - - anyone -".to_owned(),
+            format!("read /fhir/{{version}}/Task/{{id}} answered - {item} anyone -"),
+            "read /fhir/{version}/Task/{id} refused not-found - anyone -".to_owned(),
+            "search /fhir/{version}/DetectedIssue answered - - anyone -".to_owned(),
+            format!("read /fhir/{{version}}/DetectedIssue/{{id}} answered - {item} anyone -"),
+            "sign-out /sign-out answered - - person invented-1".to_owned(),
+            "stopped - done - - program -".to_owned(),
+        ]
+    );
+    assert!(!text.contains("demo-5") && !text.contains("Petra"), "{text}");
 }
 
 #[tokio::test(flavor = "multi_thread")]

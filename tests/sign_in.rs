@@ -15,6 +15,7 @@ use enteral_gate::formulary::Formulary;
 use enteral_gate::http::appraiser::Core;
 use enteral_gate::http::pages::oidc::{Config, Provider};
 use enteral_gate::http::pages::people::{Job, People};
+use enteral_gate::http::samples::SAMPLES;
 use enteral_gate::http::{App, Doors, Limits, server};
 use enteral_gate::queue::policy::Policy;
 use enteral_gate::settings::Settings;
@@ -47,6 +48,11 @@ struct Provided {
     signed_by_another: bool,
     algorithm_none: bool,
     other_issuer: bool,
+    /// Its configuration cannot be read; how often it was asked for.
+    away: bool,
+    configurations: usize,
+    /// The status and error that it answers to every code.
+    refuses: Option<(u16, &'static str)>,
     /// Challenge and nonce by code.
     codes: BTreeMap<String, (String, String)>,
     asked: Vec<BTreeMap<String, String>>,
@@ -56,14 +62,19 @@ struct Provided {
 type Shared = Arc<Mutex<Provided>>;
 
 async fn configuration(State(s): State<Shared>) -> impl IntoResponse {
-    let s = s.lock().unwrap();
+    let mut s = s.lock().unwrap();
+    s.configurations += 1;
+    if s.away {
+        return (StatusCode::SERVICE_UNAVAILABLE, Json(json!({})));
+    }
     let issuer = if s.other_issuer { "https://other.example" } else { &s.issuer };
-    Json(json!({
+    let said = json!({
         "issuer": issuer,
         "authorization_endpoint": format!("{}/authorize", s.issuer),
         "token_endpoint": format!("{}/token", s.issuer),
         "jwks_uri": format!("{}/keys", s.issuer),
-    }))
+    });
+    (StatusCode::OK, Json(said))
 }
 
 async fn key_set() -> impl IntoResponse {
@@ -84,6 +95,9 @@ async fn token(
     s.authorization.push(authorization);
     s.asked.push(asked.clone());
     let challenge = URL_SAFE_NO_PAD.encode(Sha256::digest(asked["code_verifier"].as_bytes()));
+    if let Some((status, error)) = s.refuses {
+        return (StatusCode::from_u16(status).unwrap(), Json(json!({"error": error})));
+    }
     // A code is good once, and for whoever knows the verifier.
     let Some((wanted, nonce)) = s.codes.remove(&asked["code"]) else {
         return (StatusCode::BAD_REQUEST, Json(json!({"error": "invalid_grant"})));
@@ -144,7 +158,11 @@ async fn service(secret: Option<&str>) -> Service {
         secret: secret.map(str::to_owned),
         scopes: vec!["profile".to_owned()],
         groups: "groups".to_owned(),
-        jobs: vec![("pharmacy".to_owned(), Job::Pharmacist), ("everybody".to_owned(), Job::Nurse)],
+        jobs: vec![
+            ("pharmacy".to_owned(), Job::Pharmacist),
+            ("dietetics".to_owned(), Job::Dietitian),
+            ("everybody".to_owned(), Job::Nurse),
+        ],
         public_url: format!("http://{address}"),
         leeway: 30,
     };
@@ -277,6 +295,101 @@ async fn a_way_back_that_was_not_begun_here_leads_nowhere() {
     let (stolen, _) = s.begin("").await;
     let code = s.code(&stolen);
     assert_eq!(s.get(&format!("/sign-in/answer?state={}&code={code}", asked["state"]), &browser).await.status, 403);
+}
+
+/// The provider lists nobody: an order can be handed over to those of the lane who signed in before.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_order_can_be_handed_over_to_who_signed_in_before() {
+    let s = service(None).await;
+    let mut cookies = Vec::new();
+    for (id, name, group) in [
+        ("person-1", "Petra Probe", "pharmacy"),
+        ("person-2", "Paul Probe", "pharmacy"),
+        ("person-3", "Dora Diät", "dietetics"),
+    ] {
+        s.provider.lock().unwrap().claims = json!({"sub": id, "name": name, "groups": [group]});
+        let (asked, browser) = s.begin("").await;
+        let code = s.code(&asked);
+        let said = s.get(&format!("/sign-in/answer?state={}&code={code}", asked["state"]), &browser).await;
+        assert_eq!(said.status, 200, "{}", said.body);
+        let session = said.cookies.iter().find(|c| c.starts_with("gate-session=")).unwrap();
+        cookies.push(session.split(';').next().unwrap().to_owned());
+    }
+    let order = SAMPLES.iter().find(|s| s.name == "demo-5-steps-over-cap").unwrap();
+    let path = format!("{}/fhir/{}/$validate", s.here, order.version.name());
+    let sent =
+        s.client.post(path).header("content-type", "application/fhir+json").body(order.text).send().await.unwrap();
+    assert_eq!(sent.status(), 200);
+    let list = s.get("/queue?lane=all", &cookies[0]).await.body;
+    let item = list.split("href=\"/queue/").nth(1).unwrap_or_else(|| panic!("{list}")).split('"').next().unwrap();
+    let page = s.get(&format!("/queue/{item}"), &cookies[0]).await.body;
+    let over = page.split("<form").find(|form| form.contains("value=\"hand-over\"")).unwrap();
+    assert!(over.contains("value=\"person-2\"") && over.contains("Paul Probe, pharmacist"), "{over}");
+    assert!(!over.contains("person-1") && !over.contains("person-3"), "neither oneself nor the other lane: {over}");
+}
+
+/// What a browser keeps is sealed: changed or made by somebody else it is worth nothing.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_the_browser_keeps_is_only_taken_as_it_was_given() {
+    let s = service(None).await;
+    let (asked, browser) = s.begin("%2Fqueue").await;
+    let (name, sealed) = browser.split_once('=').unwrap();
+    let parts: Vec<&str> = sealed.split('.').collect();
+    let mut begun: Value = serde_json::from_slice(&URL_SAFE_NO_PAD.decode(parts[1]).unwrap()).unwrap();
+    assert_eq!(begun["state"], json!(asked["state"]));
+    begun["next"] = json!("/elsewhere");
+    let encoded = |value: &Value| URL_SAFE_NO_PAD.encode(value.to_string());
+    let other = EncodingKey::from_secret(b"another");
+    for (what, kept) in [
+        ("changed", format!("{}.{}.{}", parts[0], encoded(&begun), parts[2])),
+        ("without a seal", format!("{}.{}.", encoded(&json!({"alg": "none"})), parts[1])),
+        ("sealed by another", jsonwebtoken::encode(&Header::new(Algorithm::HS256), &begun, &other).unwrap()),
+    ] {
+        let code = s.code(&asked);
+        let path = format!("/sign-in/answer?state={}&code={code}", asked["state"]);
+        assert_eq!(s.get(&path, &format!("{name}={kept}")).await.status, 400, "{what}");
+    }
+    let code = s.code(&asked);
+    let path = format!("/sign-in/answer?state={}&code={code}", asked["state"]);
+    assert_eq!(s.get(&path, &browser).await.status, 200, "what was tried before took nothing away");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn many_that_are_begun_crowd_out_nobody() {
+    let s = service(None).await;
+    let (asked, browser) = s.begin("").await;
+    for _ in 0..1500 {
+        s.begin("").await;
+    }
+    let code = s.code(&asked);
+    let said = s.get(&format!("/sign-in/answer?state={}&code={code}", asked["state"]), &browser).await;
+    assert_eq!(said.status, 200, "{}", said.body);
+}
+
+/// RFC 6749, section 5.2: `invalid_grant` is about the code; everything else is between the service and the provider.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_provider_in_trouble_is_not_a_person_refused() {
+    let s = service(None).await;
+    for (status, error, expected) in [
+        (400, "invalid_grant", 403),
+        (400, "unauthorized_client", 502),
+        (401, "invalid_client", 502),
+        (500, "invalid_grant", 502),
+        (503, "", 502),
+    ] {
+        s.provider.lock().unwrap().refuses = Some((status, error));
+        let (asked, browser) = s.begin("").await;
+        let code = s.code(&asked);
+        let said = s.get(&format!("/sign-in/answer?state={}&code={code}", asked["state"]), &browser).await;
+        assert_eq!(said.status, expected, "{status} {error}: {}", said.body);
+    }
+    // One that does not answer is left in peace for a moment.
+    let s = service(None).await;
+    s.provider.lock().unwrap().away = true;
+    for _ in 0..5 {
+        assert_eq!(s.get("/sign-in/begin", "").await.status, 502);
+    }
+    assert_eq!(s.provider.lock().unwrap().configurations, 1);
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -31,7 +31,7 @@ pub fn audit_event(entry: &Entry, r5: bool) -> Value {
     let mut out = json!({
         "resourceType": "AuditEvent",
         "id": entry.hash.to_string(),
-        "action": "E",
+        "action": if event.action.as_str() == "read" { "R" } else { "E" },
         "recorded": Time(event.time),
         "agent": [{"role": [{"text": event.who.kind.word()}], "who": agent(&event.who), "requestor": true}],
         "source": {
@@ -64,7 +64,8 @@ pub fn bundle_entry(entry: &Entry, r5: bool) -> Value {
 /// What kind of event, by the codes of the standard.
 fn category(entry: &Entry) -> Value {
     let outcome = entry.event.outcome.result.as_str();
-    if outcome == "turned-away" {
+    let signs = matches!(entry.event.action.as_str(), "sign-in" | "sign-out");
+    if outcome == "turned-away" || signs {
         json!({"system": DICOM, "code": "110114", "display": "User Authentication"})
     } else if entry.event.who.kind == Kind::Program {
         json!({"system": DICOM, "code": "110100", "display": "Application Activity"})

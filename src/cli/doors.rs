@@ -91,7 +91,15 @@ impl Kept {
             }
             Self::Access { path, gate, read } => {
                 let renewed = gate.clone();
-                let decide = move |found: &Result<Callers, Vec<String>>| take(&gate, found);
+                let at_start = read.people.clone();
+                let decide = move |found: &Result<Callers, Vec<String>>| {
+                    take(&gate, found);
+                    if found.as_ref().is_ok_and(|found| found.people != at_start) {
+                        tracing::warn!(
+                            "[people] in the access file is not that of the start: people sign in as before until the service is started again"
+                        );
+                    }
+                };
                 let watching = watch(look, Ok(read), move || access_file::load(&path), decide);
                 vec![tokio::spawn(watching), tokio::spawn(async move { renewed.renew_keys().await })]
             }

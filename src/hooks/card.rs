@@ -17,7 +17,7 @@ use crate::rulebook::{Audience, Limit, Mode, Rulebook};
 use jiff::civil::Date;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 /// Code system of the reasons for going on all the same.
@@ -507,6 +507,12 @@ fn reasons(sorted: &Sorted<'_>) -> Vec<Coding> {
         }
     }
     out
+}
+
+/// Codes of all reasons that cards may offer under a rulebook.
+pub fn reasons_offered(rulebook: &Rulebook) -> BTreeSet<String> {
+    let own = rulebook.limits.iter().flat_map(|limit| &limit.override_reasons).map(|words| code_of(words));
+    OVERRIDE_REASONS.iter().map(|(code, _)| (*code).to_owned()).chain(own).collect()
 }
 
 /// A code from words: lower case, hyphens between.

@@ -320,7 +320,7 @@ impl From<Reason> for Denied {
 
 /// What a scope must be, in words.
 pub fn scope_text() -> String {
-    "The token is good, and grants no scope that allows this call: $appraise needs system/NutritionOrder.read (or .r), $validate that or system/NutritionOrder.write (or .c or .u).".to_owned()
+    "The token is good, and grants no scope that allows this call: $appraise needs system/NutritionOrder.read (or .r), $validate that or system/NutritionOrder.write (or .c or .u), the queue system/Task.read or system/DetectedIssue.read (.r for one, .s for a search).".to_owned()
 }
 
 /// The addresses that the token of a CDS Hooks client may name: that of the call, and for feedback that of its service.

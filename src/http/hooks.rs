@@ -203,9 +203,11 @@ const NOT_KEPT: &str = "Counted and not kept: no queue is kept here, so nothing 
 /// Joins feedback to the items of its cards: how many are known, or that it cannot be written; nothing without a store.
 async fn join(app: &App, entries: Vec<Entry>) -> Option<Result<usize, ()>> {
     let store = app.doors.store.as_ref()?;
+    let offered = hooks::card::reasons_offered(&app.appraiser.rulebook());
     let answers = entries.into_iter().map(|entry| {
         let Entry { card, at, accepted, reason, comment } = entry;
-        CardAnswer { card, accepted, reason, comment, at }
+        let offered = reason.as_ref().is_some_and(|reason| offered.contains(reason));
+        CardAnswer { card, accepted, reason, offered, comment, at }
     });
     let until = Instant::now() + keeping::PATIENCE;
     match timeout_at(until, store.feedback(answers.collect())).await {

@@ -6,6 +6,7 @@ use super::asked::decoded;
 use super::negotiate;
 use super::operations::base;
 use super::refusal::Refusal;
+use super::trail::Noted;
 use crate::answer::{FINDING_SYSTEM, LIMIT_SYSTEM, PROGRAM};
 use crate::findings::Tier;
 use crate::intake::order::FhirVersion;
@@ -321,6 +322,7 @@ pub async fn tasks(
     from_here(&request, &app)?;
     let asked = asked(&request, version, &app, false)?;
     let page = page(store(&app)?, &asked).await?;
+    noted(&request, |noted| noted.count(page.items.len()));
     let entries = page.items.iter().map(|item| (item.id.to_string(), task(item, version))).collect();
     let bundle = bundle("Task", version, &asked, &page, entries, true);
     Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
@@ -337,6 +339,7 @@ pub async fn one_task(
     let query = super::asked::Query::read(request.uri().query(), false)?;
     negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
     let item = item(&app, &id).await?;
+    noted(&request, |noted| noted.item_read(&item.summary.id));
     Ok(negotiate::fhir(StatusCode::OK, task(&item.summary, version).to_string(), query.pretty))
 }
 
@@ -356,6 +359,13 @@ fn from_here(request: &Request, app: &App) -> Result<(), Refusal> {
     Err(Refusal::Forbidden(
         "No callers are configured, so the queue is told of to this machine only, by its own name.".to_owned(),
     ))
+}
+
+/// Leaves something for the entry of the call in the audit trail.
+fn noted(request: &Request, note: impl FnOnce(&Noted)) {
+    if let Some(noted) = request.extensions().get::<Noted>() {
+        note(noted);
+    }
 }
 
 async fn item(app: &App, id: &str) -> Result<Item, Refusal> {
@@ -384,6 +394,7 @@ pub async fn issues(
                 .extend(found.map(|(nth, found)| (issue_id(&item.summary.id, nth), issue(&item, nth, found, version))));
         }
     }
+    noted(&request, |noted| noted.count(entries.len()));
     // How many findings there are on all pages is not known.
     let bundle = bundle("DetectedIssue", version, &asked, &page, entries, false);
     Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
@@ -403,6 +414,7 @@ pub async fn one_issue(
     let (of, number) = id.rsplit_once('-').ok_or_else(none)?;
     let nth = number.parse::<usize>().ok().and_then(|n| n.checked_sub(1)).ok_or_else(none)?;
     let item = item(&app, of).await?;
+    noted(&request, |noted| noted.item_read(&item.summary.id));
     let found = item.report.findings.get(nth).filter(|_| issue_id(&item.summary.id, nth) == id).ok_or_else(none)?;
     Ok(negotiate::fhir(StatusCode::OK, issue(&item, nth, found, version).to_string(), query.pretty))
 }

@@ -117,8 +117,8 @@ impl LaneIs {
 /// Which items are looked for; everything that is given must hold.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Filter {
-    /// A lane and its state.
-    pub lane: Option<(Lane, LaneIs)>,
+    /// A state, and the lanes of which one has it.
+    pub lane: Option<(Vec<Lane>, LaneIs)>,
     /// Where items stand; any when empty.
     pub standing: Vec<Standing>,
     /// Where items stand, and whether anybody has begun in a lane, where that is given; one of these, any when empty.
@@ -129,7 +129,8 @@ pub struct Filter {
     pub ward: Option<String>,
     /// A rule with a finding.
     pub rule: Option<String>,
-    /// The patient, as orders name them; or the end of that after a `/`.
+    /// The patient, as orders name them; the end of that after a `/`; or an absolute reference to what an order of that
+    /// server names.
     pub patient: Option<String>,
     /// Id of somebody who holds, asked, put off or decided, in any lane.
     pub by: Option<String>,
@@ -219,6 +220,8 @@ pub struct CardAnswer {
     pub accepted: bool,
     /// The code of the reason for going on all the same.
     pub reason: Option<String>,
+    /// Whether cards offer this reason: others are kept with the order, and counted without their words.
+    pub offered: bool,
     /// What the prescriber wrote.
     pub comment: Option<String>,
     /// When, as the client says.

@@ -119,19 +119,24 @@ impl Where {
             let any: Vec<String> = filter.begun.iter().map(|(_, begun)| format!("({})", one(begun))).collect();
             out.and(&any.join(" OR "), filter.begun.iter().map(|(standing, _)| standing.word().into()));
         }
-        if let Some((lane, is)) = filter.lane {
-            let lane = lane.word();
-            match is {
-                LaneIs::Waiting => out.and(&format!("{lane} NOT IN ('not-asked', 'decided')"), []),
-                LaneIs::Free => out.and(
-                    &format!("{lane} = 'open' OR ({lane} IN ('taken', 'snoozed') AND {lane}_until <= ?)"),
-                    [now.into()],
-                ),
-                LaneIs::Taken => out.and(&format!("{lane} = 'taken' AND {lane}_until > ?"), [now.into()]),
-                LaneIs::Snoozed => out.and(&format!("{lane} = 'snoozed' AND {lane}_until > ?"), [now.into()]),
-                LaneIs::Asked => out.and(&format!("{lane} = 'asked'"), []),
-                LaneIs::Decided => out.and(&format!("{lane} = 'decided'"), []),
-            }
+        if let Some((lanes, is)) = &filter.lane {
+            let one = |lane: &Lane| {
+                let lane = lane.word();
+                match is {
+                    LaneIs::Waiting => format!("{lane} NOT IN ('not-asked', 'decided')"),
+                    LaneIs::Free => {
+                        format!("{lane} = 'open' OR ({lane} IN ('taken', 'snoozed') AND {lane}_until <= ?)")
+                    }
+                    LaneIs::Taken => format!("{lane} = 'taken' AND {lane}_until > ?"),
+                    LaneIs::Snoozed => format!("{lane} = 'snoozed' AND {lane}_until > ?"),
+                    LaneIs::Asked => format!("{lane} = 'asked'"),
+                    LaneIs::Decided => format!("{lane} = 'decided'"),
+                }
+            };
+            let any: Vec<String> = lanes.iter().map(|lane| format!("({})", one(lane))).collect();
+            let any = any.join(" OR ");
+            let times = vec![Value::from(now); any.matches('?').count()];
+            out.and(if any.is_empty() { "1 = 0" } else { &any }, times);
         }
         if let Some(ward) = &filter.ward {
             if ward.is_empty() {
@@ -145,7 +150,15 @@ impl Where {
         }
         if let Some(patient) = &filter.patient {
             let end = format!("%/{}", escaped(patient));
-            out.and("patient = ? OR patient LIKE ? ESCAPE '\\'", [patient.as_str().into(), end.into()]);
+            let mut any = "patient = ? OR patient LIKE ? ESCAPE '\\'".to_owned();
+            let mut values: Vec<Value> = vec![patient.as_str().into(), end.into()];
+            // An order names its patient relative to the server it is from, which its state tells.
+            if let Some((base, own)) = split_absolute(patient) {
+                any.push_str(" OR (patient = ? AND state LIKE ? ESCAPE '\\')");
+                let base = format!("\"base\":{}", serde_json::Value::from(base));
+                values.extend([own.into(), format!("%{}%", escaped(&base)).into()]);
+            }
+            out.and(&any, values);
         }
         if let Some(by) = &filter.by {
             out.and("pharmacist_by = ? OR dietitian_by = ?", [by.as_str().into(), by.as_str().into()]);
@@ -171,6 +184,14 @@ impl Where {
         }
         out
     }
+}
+
+/// An absolute reference in its base and what is relative to that.
+fn split_absolute(reference: &str) -> Option<(&str, &str)> {
+    let (front, _) = reference.rsplit_once('/')?;
+    let (base, _) = front.rsplit_once('/')?;
+    let own = reference.get(base.len() + 1..)?;
+    base.contains("://").then_some((base, own))
 }
 
 /// A text as it stands, between the signs of `LIKE`.

@@ -149,7 +149,7 @@ pub(super) struct Shared {
     /// Tells replicas apart.
     pub(super) instance: String,
     label: String,
-    trouble: Mutex<Option<(Timestamp, String)>>,
+    trouble: Mutex<Option<(Timestamp, Unavailable)>>,
     aside: Mutex<Aside>,
     /// Orders that were set aside and are being tried again now.
     trying: AtomicU64,
@@ -170,7 +170,7 @@ fn size(order: &Received) -> usize {
 
 impl Shared {
     /// Notes how the last write or look went.
-    pub(super) fn went<T, E: std::fmt::Display>(&self, result: &Result<T, E>) {
+    pub(super) fn went<T>(&self, result: &Result<T, Unavailable>) {
         let mut trouble = locked(&self.trouble);
         match (result, &mut *trouble) {
             (Ok(_), None) => {}
@@ -178,10 +178,10 @@ impl Shared {
                 tracing::info!("the store works again");
                 *trouble = None;
             }
-            (Err(error), Some((_, text))) => *text = error.to_string(),
+            (Err(error), Some((_, before))) => *before = error.clone(),
             (Err(error), None) => {
                 tracing::error!(problem = %error, "the store cannot be used");
-                *trouble = Some((Timestamp::now(), error.to_string()));
+                *trouble = Some((Timestamp::now(), error.clone()));
             }
         }
     }
@@ -205,10 +205,11 @@ impl Shared {
         }
     }
 
-    /// What is wrong, where orders wait in memory for it to be over.
-    fn still_in_trouble(&self) -> Option<String> {
+    /// What is wrong, where orders wait in memory for it to be over. An item that is damaged holds up nobody but itself.
+    fn still_in_trouble(&self) -> Option<Unavailable> {
         let waits = self.waiting() > 0;
-        locked(&self.trouble).as_ref().filter(|_| waits).map(|(_, text)| text.clone())
+        let all = |error: &&(Timestamp, Unavailable)| waits && !matches!(error.1, Unavailable::Damaged(_));
+        locked(&self.trouble).as_ref().filter(all).map(|(_, error)| error.clone())
     }
 
     /// Orders that wait in memory.
@@ -403,21 +404,26 @@ async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
                 break;
             }
             let Some(ops) = ops.upgrade() else { return };
-            let (done, wait) = oneshot::channel();
-            let ready = orders.into_iter().map(writer::Ready::of).collect();
-            let sent = ops.try_send(Op::Record { orders: ready, done });
+            let (mut waits, mut recorded) = (Vec::new(), true);
+            // Each by itself, in their order: one that cannot be recorded holds up no other.
+            for order in orders {
+                let (done, wait) = oneshot::channel();
+                match ops.try_send(Op::Record { orders: vec![writer::Ready::of(order)], done }) {
+                    Ok(()) => waits.push(wait),
+                    Err(error) => {
+                        recorded = false;
+                        if let Op::Record { orders, .. } = error.into_inner() {
+                            shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
+                        }
+                    }
+                }
+            }
             // Only a weak hold while it waits, so that the store can be closed.
             drop(ops);
-            let recorded = match sent {
+            for wait in waits {
                 // What could not be written was set aside again by the writer.
-                Ok(()) => matches!(wait.await, Ok(Ok(_))),
-                Err(error) => {
-                    if let Op::Record { orders, .. } = error.into_inner() {
-                        shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
-                    }
-                    false
-                }
-            };
+                recorded &= matches!(wait.await, Ok(Ok(_)));
+            }
             shared.trying.store(0, Ordering::Relaxed);
             if !recorded {
                 break;
@@ -438,7 +444,7 @@ impl Store for SqlStore {
             // While what was set aside cannot be recorded, nothing else can: no answer waits to find that out again.
             if let Some(trouble) = self.shared.still_in_trouble() {
                 self.shared.set_aside(orders);
-                return Err(Unavailable::Database(trouble));
+                return Err(trouble);
             }
             let orders = orders.into_iter().map(writer::Ready::of).collect();
             self.written(|done| Op::Record { orders, done }).await
@@ -487,7 +493,7 @@ impl Store for SqlStore {
         Health {
             kind: self.shared.label.clone(),
             since: trouble.as_ref().map(|(since, _)| *since),
-            trouble: trouble.map(|(_, text)| text),
+            trouble: trouble.map(|(_, error)| error.to_string()),
             waiting: self.shared.waiting(),
             lost: self.shared.lost.load(Ordering::Relaxed),
             last_order: if last == i64::MIN { None } else { Timestamp::from_microsecond(last).ok() },

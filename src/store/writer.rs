@@ -128,6 +128,9 @@ pub(super) async fn write(pool: AnyPool, shared: Arc<Shared>, mut waiting: mpsc:
     }
 }
 
+/// What stands for a reason that no card offers, in what is counted.
+pub const REASON_NOT_OFFERED: &str = "not-offered";
+
 /// Whether one operation alone may be the cause: something that is kept and cannot be read.
 fn may_be_one(error: &Unavailable) -> bool {
     matches!(error, Unavailable::Damaged(_))
@@ -489,7 +492,9 @@ impl Work {
         let (fate, reason) = if answer.accepted {
             (Fate::CardAccepted, "")
         } else {
-            (Fate::CardOverridden, answer.reason.as_deref().unwrap_or_default())
+            // What no card offers may say anything, of a patient too.
+            let reason = answer.reason.as_deref();
+            (Fate::CardOverridden, reason.map_or("", |own| if answer.offered { own } else { REASON_NOT_OFFERED }))
         };
         for rule in &summary.rules {
             self.count(answer.at, Count::one(rule, fate, reason));

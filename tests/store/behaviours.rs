@@ -259,6 +259,19 @@ pub async fn lists_filter_and_page_without_losing_any(place: Place) {
     );
     assert_eq!(count(Filter { patient: Some("Patient/p7".into()), ..Filter::default() }).await, 1);
     assert_eq!(count(Filter { patient: Some("p7".into()), ..Filter::default() }).await, 1);
+    // An absolute reference finds what an order of that server names, and nobody with the same id elsewhere.
+    let mut elsewhere = order(900, 1, 100);
+    elsewhere.key.base = "https://other_ehr.example/fhir".to_owned();
+    elsewhere.key.patient = "Patient/p7".to_owned();
+    elsewhere.ward = Some("Elsewhere".to_owned());
+    let there = put(&store, elsewhere).await;
+    for (base, found) in [("https://other_ehr.example/fhir", 1), ("https://other-ehr.example/fhir", 0), ("x", 0)] {
+        let filter = Filter { patient: Some(format!("{base}/Patient/p7")), ..Filter::default() };
+        let page = store.list(Query { filter, ..query(10) }).await.unwrap();
+        assert_eq!(page.total, found, "{base}");
+        assert!(page.items.iter().all(|s| s.id == there), "{base}");
+    }
+    store.act(there, command(&pharmacist("bea"), 1, 100, accept())).await.unwrap();
     assert_eq!(count(Filter { search: "WARD p17 ".into(), ..Filter::default() }).await, 11, "p17 and p170 to p179");
     // Lanes, by the time now.
     let ann = pharmacist("ann");
@@ -266,9 +279,15 @@ pub async fn lists_filter_and_page_without_losing_any(place: Place) {
         store.act(one.id(), command(&ann, 1, 101, Action::Take)).await.unwrap();
     }
     let lane = async |is, minute| {
-        let filter = Filter { lane: Some((Lane::Pharmacist, is)), ..Filter::default() };
+        let filter = Filter { lane: Some((vec![Lane::Pharmacist], is)), ..Filter::default() };
         store.list(Query { filter, now: at(minute), ..query(1) }).await.unwrap().total
     };
+    let any = async |is, minute| {
+        let filter = Filter { lane: Some((Lane::ALL.to_vec(), is)), ..Filter::default() };
+        store.list(Query { filter, now: at(minute), ..query(1) }).await.unwrap().total
+    };
+    assert_eq!((any(LaneIs::Taken, 110).await, any(LaneIs::Asked, 110).await), (10, 0));
+    assert_eq!((any(LaneIs::Taken, 131).await, any(LaneIs::Waiting, 110).await), (0, 250));
     assert_eq!(lane(LaneIs::Taken, 110).await, 10);
     assert_eq!(lane(LaneIs::Free, 110).await, 240);
     assert_eq!(lane(LaneIs::Taken, 131).await, 0, "held for half an hour");
@@ -371,16 +390,49 @@ pub async fn feedback_is_joined_to_its_item(place: Place) {
         card: card.to_owned(),
         accepted,
         reason: (!accepted).then(|| "will-adjust".to_owned()),
+        offered: true,
         comment: None,
         at: at(3),
     };
-    let known = store.feedback(vec![answer("c-1", false), answer("unknown", true), answer("c-1", true)]).await.unwrap();
-    assert_eq!(known, 2);
-    let kinds: Vec<&str> = store.trail(id).await.unwrap().iter().map(|e| e.what.word()).collect();
-    assert_eq!(kinds, ["recorded", "card-answered", "card-answered"]);
+    // A reason that no card offers is kept with the order; its words are not counted.
+    let own = CardAnswer { reason: Some("as-ann-invented-said".to_owned()), offered: false, ..answer("c-1", false) };
+    let answers = vec![answer("c-1", false), answer("unknown", true), answer("c-1", true), own];
+    assert_eq!(store.feedback(answers).await.unwrap(), 3);
+    let trail = store.trail(id).await.unwrap();
+    let kinds: Vec<&str> = trail.iter().map(|e| e.what.word()).collect();
+    assert_eq!(kinds, ["recorded", "card-answered", "card-answered", "card-answered"]);
+    assert!(trail[3].what.words().contains("as-ann-invented-said"), "{}", trail[3].what.words());
     let all = store.statistics(date(2026, 9, 1), date(2026, 9, 30)).await.unwrap();
     let s = all.iter().find(|s| s.rule == rule).unwrap();
-    assert_eq!((s.card_accepted, s.card_overridden.get("will-adjust")), (1, Some(&1)));
+    let overridden: Vec<_> = s.card_overridden.iter().map(|(reason, n)| (reason.as_str(), *n)).collect();
+    assert_eq!((s.card_accepted, overridden), (1, vec![("not-offered", 1), ("will-adjust", 1)]));
+}
+
+pub async fn an_item_that_is_damaged_holds_up_no_other(place: Place) {
+    let store = place.open().await;
+    let damaged = put(&store, order(1, 1, 0)).await;
+    place.tamper(&format!("UPDATE items SET state = '{{' WHERE id = '{damaged}'")).await;
+    // What comes of the same order cannot be joined to it, and waits.
+    let came = store.record(vec![order(1, 2, 1)]).await;
+    assert!(matches!(came, Err(Unavailable::Damaged(_))), "{came:?}");
+    let health = store.health();
+    assert!(health.waiting == 1 && health.trouble.is_some_and(|t| t.contains("cannot be read")));
+    for n in 2..5 {
+        put(&store, order(n, 1, 2)).await;
+    }
+    // Others that were set aside with it are recorded when it is tried again.
+    let kept = store.get(order(4, 1, 2).id()).await.unwrap();
+    assert!(kept.is_some());
+    tokio::time::sleep(std::time::Duration::from_millis(1500)).await;
+    assert_eq!(store.health().waiting, 1, "it is tried again and not given up");
+    // Removed by hand, the order is recorded.
+    place.tamper(&format!("DELETE FROM items WHERE id = '{damaged}'")).await;
+    let end = std::time::Instant::now() + std::time::Duration::from_secs(20);
+    while store.health().waiting > 0 {
+        assert!(std::time::Instant::now() < end);
+        tokio::time::sleep(std::time::Duration::from_millis(50)).await;
+    }
+    assert!(store.get(order(1, 2, 1).id()).await.unwrap().is_some());
 }
 
 pub async fn a_view_is_in_the_trail_and_changes_nothing(place: Place) {

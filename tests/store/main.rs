@@ -37,6 +37,7 @@ on_each!(
     counts_are_those_of_open_items,
     statistics_per_rule_hold_nothing_of_a_person,
     feedback_is_joined_to_its_item,
+    an_item_that_is_damaged_holds_up_no_other,
     a_view_is_in_the_trail_and_changes_nothing,
     changes_are_told,
     a_purge_keeps_open_items_counts_and_the_chain,

@@ -1,6 +1,7 @@
 //! Signing in at the institution's provider: OpenID Connect, authorization code with PKCE (RFC 7636), state and nonce.
 //!
-//! 1. [`Provider::begin`] remembers what this sign-in began with and gives the provider's address to go to.
+//! 1. [`Provider::begin`] gives the provider's address to go to, and what this sign-in began with, sealed, for the browser to
+//!    keep. Nothing of it is kept here, so nobody can crowd out the sign-ins of others.
 //! 2. The provider sends the browser back with a code; [`Provider::finish`] trades it for an ID token over a connection of
 //!    its own and verifies that.
 //!
@@ -12,17 +13,22 @@ use crate::access::keys::{Key, LIMIT};
 use base64::Engine;
 use base64::engine::general_purpose::{STANDARD, URL_SAFE_NO_PAD};
 use jiff::{SignedDuration, Timestamp};
+use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation};
 use reqwest::redirect::Policy;
 use reqwest::{Certificate, Client};
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use uuid::Uuid;
 
-/// Sign-ins that were begun and not finished; the oldest gives way.
-const MOST_BEGUN: usize = 1000;
+/// Sign-ins that were finished and are remembered, so that none is finished twice; the oldest gives way.
+const MOST_FINISHED: usize = 10_000;
+/// Longest address to go to afterwards.
+const LONGEST_NEXT: usize = 512;
+/// How long nobody is sent to a provider that did not answer.
+const PAUSE: SignedDuration = SignedDuration::from_secs(5);
 /// Longest time between beginning and end of one.
 const TIME: SignedDuration = SignedDuration::from_mins(10);
 /// For one question to the provider.
@@ -33,7 +39,7 @@ const FRESH: SignedDuration = SignedDuration::from_hours(1);
 const INTERVAL: SignedDuration = SignedDuration::from_mins(1);
 
 /// What the institution says of its provider.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Config {
     /// Its name on the page.
     pub name: String,
@@ -64,13 +70,20 @@ struct Metadata {
 }
 
 #[derive(Deserialize)]
+struct TokenError {
+    error: String,
+}
+
+#[derive(Deserialize)]
 struct Tokens {
     id_token: String,
 }
 
+/// What the browser keeps of a sign-in that was begun: a JWT that only this process can make.
+#[derive(Deserialize, Serialize)]
 struct Begun {
-    at: Timestamp,
-    browser: String,
+    at: i64,
+    state: String,
     nonce: String,
     verifier: String,
     next: String,
@@ -80,6 +93,7 @@ struct Begun {
 struct Known {
     metadata: Option<(Metadata, Timestamp)>,
     keys: Option<(crate::access::keys::Keys, Timestamp)>,
+    away: Option<(NotKnown, Timestamp)>,
 }
 
 /// Why somebody could not be signed in. For the log a code, for people words.
@@ -97,11 +111,25 @@ pub enum NotKnown {
     NoJob,
 }
 
+impl NotKnown {
+    /// For logs and the audit trail.
+    pub fn code(&self) -> &'static str {
+        match self {
+            Self::Provider(_) => "provider",
+            Self::NotBegun => "not-begun",
+            Self::Refused => "refused",
+            Self::Token(code) => code,
+            Self::NoJob => "no-job",
+        }
+    }
+}
+
 /// A provider of OpenID Connect.
 pub struct Provider {
     config: Config,
     client: Client,
-    begun: Mutex<BTreeMap<String, Begun>>,
+    seal: (EncodingKey, DecodingKey),
+    finished: Mutex<BTreeMap<String, Timestamp>>,
     known: Mutex<Known>,
 }
 
@@ -135,7 +163,9 @@ impl Provider {
         }
         let client =
             client.build().map_err(|_| "the provider cannot be asked: no certification authorities".to_owned())?;
-        Ok(Self { config, client, begun: Mutex::default(), known: Mutex::default() })
+        let secret = random();
+        let seal = (EncodingKey::from_secret(secret.as_bytes()), DecodingKey::from_secret(secret.as_bytes()));
+        Ok(Self { config, client, seal, finished: Mutex::default(), known: Mutex::default() })
     }
 
     /// Its name on the page.
@@ -172,11 +202,29 @@ impl Provider {
     }
 
     async fn metadata(&self, now: Timestamp) -> Result<Metadata, NotKnown> {
-        if let Some((metadata, at)) = &locked(&self.known).metadata
-            && now.duration_since(*at) < FRESH
         {
-            return Ok(metadata.clone());
+            let known = locked(&self.known);
+            if let Some((metadata, at)) = &known.metadata
+                && now.duration_since(*at) < FRESH
+            {
+                return Ok(metadata.clone());
+            }
+            if let Some((why, at)) = &known.away
+                && now.duration_since(*at) < PAUSE
+            {
+                return Err(why.clone());
+            }
         }
+        let fetched = self.fetch_metadata().await;
+        let mut known = locked(&self.known);
+        match &fetched {
+            Ok(metadata) => (known.metadata, known.away) = (Some((metadata.clone(), now)), None),
+            Err(why) => known.away = Some((why.clone(), now)),
+        }
+        fetched
+    }
+
+    async fn fetch_metadata(&self) -> Result<Metadata, NotKnown> {
         let url = format!("{}/.well-known/openid-configuration", self.config.issuer.trim_end_matches('/'));
         let text = self.get(&url).await?;
         let metadata: Metadata =
@@ -191,7 +239,6 @@ impl Provider {
         {
             return Err(NotKnown::Provider("an address that is neither https nor on this machine"));
         }
-        locked(&self.known).metadata = Some((metadata.clone(), now));
         Ok(metadata)
     }
 
@@ -217,13 +264,13 @@ impl Provider {
         found.ok_or(NotKnown::Token("unknown-key"))
     }
 
-    /// Begins a sign-in: the provider's address to go to, and a word that the browser keeps as a cookie.
+    /// Begins a sign-in: the provider's address to go to, and what the browser keeps as a cookie.
     ///
     /// # Errors
     /// When the provider does not answer.
     pub async fn begin(&self, next: &str, now: Timestamp) -> Result<(String, String), NotKnown> {
         let metadata = self.metadata(now).await?;
-        let (state, nonce, verifier, browser) = (random(), random(), random(), random());
+        let (state, nonce, verifier) = (random(), random(), random());
         let challenge = URL_SAFE_NO_PAD.encode(Sha256::digest(verifier.as_bytes()));
         let mut query = form_urlencoded::Serializer::new(String::new());
         let scope = std::iter::once("openid")
@@ -241,15 +288,38 @@ impl Provider {
             .append_pair("code_challenge_method", "S256");
         let joint = if metadata.authorization_endpoint.contains('?') { '&' } else { '?' };
         let to = format!("{}{joint}{}", metadata.authorization_endpoint, query.finish());
-        let mut begun = locked(&self.begun);
-        begun.retain(|_, b| now.duration_since(b.at) < TIME);
-        while begun.len() >= MOST_BEGUN {
-            let oldest = begun.iter().min_by_key(|(_, b)| b.at).map(|(state, _)| state.clone());
-            let Some(oldest) = oldest else { break };
-            begun.remove(&oldest);
+        let next = if next.len() > LONGEST_NEXT { "/queue" } else { next }.to_owned();
+        let begun = Begun { at: now.as_second(), state, nonce, verifier, next };
+        let kept = jsonwebtoken::encode(&Header::new(Algorithm::HS256), &begun, &self.seal.0)
+            .map_err(|_| NotKnown::Token("cannot be sealed"))?;
+        Ok((to, kept))
+    }
+
+    /// What a browser kept, if it was made here, for this state, not too long ago, and not finished yet.
+    fn begun(&self, state: &str, kept: &str, now: Timestamp) -> Result<Begun, NotKnown> {
+        let mut how = Validation::new(Algorithm::HS256);
+        // Its time is judged here, by the time of the call.
+        how.validate_exp = false;
+        how.required_spec_claims.clear();
+        let begun = jsonwebtoken::decode::<Begun>(kept, &self.seal.1, &how).map_err(|_| NotKnown::NotBegun)?.claims;
+        let same: [u8; 32] = Sha256::digest(begun.state.as_bytes()).into();
+        let given: [u8; 32] = Sha256::digest(state.as_bytes()).into();
+        let age = now.as_second() - begun.at;
+        // The clock may be set back a little meanwhile.
+        if same != given || !(-60..TIME.as_secs()).contains(&age) {
+            return Err(NotKnown::NotBegun);
         }
-        begun.insert(state, Begun { at: now, browser: browser.clone(), nonce, verifier, next: next.to_owned() });
-        Ok((to, browser))
+        // Whatever comes of it, a state is good once.
+        let mut finished = locked(&self.finished);
+        finished.retain(|_, at| now.duration_since(*at) < TIME);
+        if finished.insert(begun.state.clone(), now).is_some() {
+            return Err(NotKnown::NotBegun);
+        }
+        if finished.len() > MOST_FINISHED {
+            let oldest = finished.iter().min_by_key(|(_, at)| **at).map(|(state, _)| state.clone());
+            oldest.map(|oldest| finished.remove(&oldest));
+        }
+        Ok(begun)
     }
 
     /// Ends a sign-in with what the provider sent along: who it is, and where they wanted to go.
@@ -259,16 +329,10 @@ impl Provider {
     pub async fn finish(
         &self,
         (state, code, issuer, error): (&str, &str, &str, &str),
-        browser: &str,
+        kept: &str,
         now: Timestamp,
     ) -> Result<(Person, String), NotKnown> {
-        // Whatever comes of it, a state is good once.
-        let begun = locked(&self.begun).remove(state).ok_or(NotKnown::NotBegun)?;
-        let same: [u8; 32] = Sha256::digest(begun.browser.as_bytes()).into();
-        let given: [u8; 32] = Sha256::digest(browser.as_bytes()).into();
-        if now.duration_since(begun.at) >= TIME || same != given {
-            return Err(NotKnown::NotBegun);
-        }
+        let begun = self.begun(state, kept, now)?;
         // RFC 9207: an answer of another provider is none.
         if !issuer.is_empty() && issuer != self.config.issuer {
             return Err(NotKnown::NotBegun);
@@ -316,15 +380,22 @@ impl Provider {
         let form = form_urlencoded::Serializer::new(String::new()).extend_pairs(pairs).finish();
         let request = request.header("content-type", "application/x-www-form-urlencoded").body(form);
         let mut answer = request.send().await.map_err(|_| NotKnown::Provider("no connection, or no answer in time"))?;
-        if answer.status() != reqwest::StatusCode::OK {
-            return Err(NotKnown::Refused);
-        }
+        let status = answer.status();
         let mut text = Vec::new();
         while let Some(part) = answer.chunk().await.map_err(|_| NotKnown::Provider("an answer that broke off"))? {
             if text.len() + part.len() > LIMIT {
                 return Err(NotKnown::Provider("an answer that is too large"));
             }
             text.extend_from_slice(&part);
+        }
+        // RFC 6749, section 5.2: only this one is about the person's sign-in, not about this service.
+        if status == reqwest::StatusCode::BAD_REQUEST
+            && serde_json::from_slice::<TokenError>(&text).is_ok_and(|said| said.error == "invalid_grant")
+        {
+            return Err(NotKnown::Refused);
+        }
+        if status != reqwest::StatusCode::OK {
+            return Err(NotKnown::Provider("no ID token for the code: another status than 200"));
         }
         let tokens: Tokens =
             serde_json::from_slice(&text).map_err(|_| NotKnown::Provider("an answer without an ID token"))?;

@@ -14,6 +14,9 @@ use uuid::Uuid;
 
 /// Most sessions at the same time; the oldest gives way.
 const MOST_SESSIONS: usize = 500;
+/// Most people who are remembered so that others can hand over to them, and for how long.
+const MOST_SEEN: usize = 500;
+const KNOWN: SignedDuration = SignedDuration::from_hours(14 * 24);
 /// Longest life of a session, and longest time without a request.
 const LIFE: SignedDuration = SignedDuration::from_hours(12);
 const IDLE: SignedDuration = SignedDuration::from_hours(1);
@@ -121,6 +124,8 @@ struct Kept {
     sessions: BTreeMap<Key, Session>,
     /// When the minute began in which wrong tokens are counted, and how many there were.
     wrong: Option<(Timestamp, u32)>,
+    /// Who signed in, and when last.
+    seen: BTreeMap<String, (Person, Timestamp)>,
 }
 
 /// Why somebody was not signed in.
@@ -176,6 +181,19 @@ impl People {
         self.secure
     }
 
+    /// To whom an order can be handed over: those who are listed; where nobody is, those who signed in here in the last
+    /// days, with the job they had then. By name.
+    pub fn colleagues(&self, now: Timestamp) -> Vec<Person> {
+        if !self.listed.is_empty() {
+            return self.listed.clone();
+        }
+        let kept = self.kept();
+        let recent = kept.seen.values().filter(|(_, at)| now.duration_since(*at) < KNOWN);
+        let mut out: Vec<Person> = recent.map(|(person, _)| person.clone()).collect();
+        out.sort_by(|a, b| (&a.name, &a.id).cmp(&(&b.name, &b.id)));
+        out
+    }
+
     /// Those to pick from.
     pub fn listed(&self) -> &[Person] {
         &self.listed
@@ -228,6 +246,11 @@ impl People {
         self.begin(person, now).ok_or(NotSigned::Nobody)
     }
 
+    /// Whether ids of persons are given by a list or by a provider, not by what somebody wrote at the sign-in.
+    pub fn gives_ids(&self) -> bool {
+        self.provider().is_some() || !self.listed.is_empty()
+    }
+
     /// Begins a session of somebody who is known; gives the cookie.
     pub fn begin(&self, person: Person, now: Timestamp) -> Option<HeaderValue> {
         let mut kept = self.kept();
@@ -236,6 +259,11 @@ impl People {
             let oldest = kept.sessions.iter().min_by_key(|(_, s)| s.used).map(|(key, _)| *key);
             let Some(oldest) = oldest else { break };
             kept.sessions.remove(&oldest);
+        }
+        kept.seen.insert(person.id.clone(), (person.clone(), now));
+        while kept.seen.len() > MOST_SEEN {
+            let oldest = kept.seen.iter().min_by_key(|(_, (_, at))| *at).map(|(id, _)| id.clone());
+            oldest.and_then(|oldest| kept.seen.remove(&oldest));
         }
         let id = random();
         kept.sessions.insert(hash(&id), Session { person, csrf: random(), begun: now, used: now });

@@ -51,8 +51,8 @@ pub struct Work {
     pub note: Option<String>,
     /// They may take it.
     pub take: bool,
-    /// They may give it back.
-    pub give_back: bool,
+    /// What they may give back: the lane, and the words on the button.
+    pub back: Vec<(&'static str, String)>,
     /// They may decide.
     pub decide: bool,
     /// They may take a decision back.
@@ -209,7 +209,7 @@ impl Asked {
     }
 
     fn filter(&self, now: Timestamp, me: &Person) -> Filter {
-        let lane = Lane::of(&self.lane);
+        let lanes = Lane::of(&self.lane).map_or_else(|| Lane::ALL.to_vec(), |lane| vec![lane]);
         let state = LaneIs::ALL.into_iter().find(|(_, word)| *word == self.state).map(|(state, _)| state);
         let standing = match self.state.as_str() {
             "closed" => vec![Standing::Closed],
@@ -226,7 +226,7 @@ impl Asked {
         let hours = self.starts.parse::<i64>().ok();
         let later = |hours: i64| now.checked_add(SignedDuration::from_hours(hours)).ok();
         Filter {
-            lane: lane.zip(state),
+            lane: state.map(|state| (lanes, state)),
             standing,
             tiers,
             ward: text(&self.ward),
@@ -626,6 +626,7 @@ fn sheet_of(item: &Item) -> Sheet {
 fn work(app: &App, s: &Summary, me: &Person, people: &People, now: Timestamp) -> Work {
     let role = me.job.role().unwrap_or(Role::Reader);
     let lane = role.lane().unwrap_or(Lane::Pharmacist);
+    let coordinator = role == Role::Coordinator;
     let own = role.lane().is_some();
     let open = s.standing != Standing::Replaced;
     let state = &s.lane(lane).state;
@@ -640,7 +641,7 @@ fn work(app: &App, s: &Summary, me: &Person, people: &People, now: Timestamp) ->
         (true, Some(holder)) if !mine => {
             Some(format!("{} holds this order. You can comment; to decide, ask them to give it back.", holder.name))
         }
-        (false, _) if role == Role::Coordinator => Some(
+        (false, _) if coordinator => Some(
             "You can hand the order over and give it back for others; pharmacists and dietitians decide.".to_owned(),
         ),
         (false, _) => Some(format!(
@@ -650,8 +651,16 @@ fn work(app: &App, s: &Summary, me: &Person, people: &People, now: Timestamp) ->
         )),
         _ => None,
     };
-    let to = |job: Job| job.lane().is_some_and(|l| if role == Role::Coordinator { true } else { l == lane && own });
-    let hand = open && !decided && (role == Role::Coordinator || own && free);
+    let undecided = |lane: Lane| !matches!(s.lane(lane).state, LaneState::Decided { .. });
+    let to = |job: Job| job.lane().is_some_and(|l| undecided(l) && (coordinator || l == lane && own));
+    let hand = open && (coordinator || own && free);
+    let back = |lane: Lane| match &s.lane(lane).state {
+        LaneState::Taken { by, until, .. } if open && *until > now => {
+            let words = if mine { "Give it back".to_owned() } else { format!("Give it back for {}", by.name) };
+            (coordinator || mine && by.id == me.id).then_some((lane.word(), words))
+        }
+        _ => None,
+    };
     Work {
         id: s.id.to_string(),
         version: s.version,
@@ -662,13 +671,13 @@ fn work(app: &App, s: &Summary, me: &Person, people: &People, now: Timestamp) ->
             .collect(),
         note,
         take: own && open && !decided && holder.is_none(),
-        give_back: own && open && mine,
+        back: Lane::ALL.into_iter().filter_map(back).collect(),
         decide: own && open && !decided && free,
         reopen: own && open && decided,
         comment: may(role, lane, &Action::Comment { text: String::new() }),
         judge: own,
         to: if hand {
-            people.listed().iter().filter(|p| to(p.job) && p.id != me.id).cloned().collect()
+            people.colleagues(now).into_iter().filter(|p| to(p.job) && p.id != me.id).collect()
         } else {
             Vec::new()
         },
@@ -804,7 +813,7 @@ fn action(form: &Form, text: &str, act: &str, people: &People, now: Timestamp) -
         "take" => Action::Take,
         "give-back" => Action::GiveBack,
         "hand-over" => {
-            let to = people.listed().iter().find(|p| p.id == form.get("to"))?;
+            let to = people.colleagues(now).into_iter().find(|p| p.id == form.get("to"))?;
             lane = to.job.lane();
             Action::HandOver { to: to.on_queue()?, note: text }
         }

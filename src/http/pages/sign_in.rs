@@ -7,6 +7,7 @@ use super::people::{Job, NotSigned, Person};
 use super::signed;
 use crate::http::App;
 use crate::http::refusal::Refusal;
+use crate::http::trail::Noted;
 use askama::Template;
 use axum::extract::{Request, State};
 use axum::response::{IntoResponse, Response};
@@ -71,6 +72,7 @@ pub async fn show(State(app): State<Arc<App>>, request: Request) -> Response {
 /// # Errors
 /// What keeps the form from being read.
 pub async fn sign_in(State(app): State<Arc<App>>, request: Request) -> Result<Response, Refusal> {
+    let noted = request.extensions().get::<Noted>().cloned();
     let form = form::read(&app, request).await?;
     let next = own_page(form.get("next")).to_owned();
     let Some(people) = &app.doors.people else { return Ok(form_page(&app, StatusCode::NOT_FOUND, "", None)) };
@@ -78,6 +80,10 @@ pub async fn sign_in(State(app): State<Arc<App>>, request: Request) -> Result<Re
     let who = if people.listed().is_empty() { Err((form.get("name"), job)) } else { Ok(form.get("person")) };
     let refused = match people.sign_in(form.get("token"), who, Timestamp::now()) {
         Ok(cookie) => {
+            // A name that somebody wrote is no id: only who is listed is told by theirs.
+            if let Some(noted) = &noted {
+                noted.person(who.unwrap_or_default());
+            }
             tracing::info!("somebody signed in with the start-up token");
             let mut answer = see_other(&next);
             answer.headers_mut().insert(header::SET_COOKIE, cookie);
@@ -86,13 +92,20 @@ pub async fn sign_in(State(app): State<Arc<App>>, request: Request) -> Result<Re
         Err(refused) => refused,
     };
     tracing::warn!(reason = ?refused, "nobody was signed in");
-    let (status, problem) = match refused {
-        NotSigned::Token => {
-            (StatusCode::UNAUTHORIZED, "This is not the start-up token. It was printed where the service was started.")
+    let (status, code, problem) = match refused {
+        NotSigned::Token => (
+            StatusCode::UNAUTHORIZED,
+            "wrong-token",
+            "This is not the start-up token. It was printed where the service was started.",
+        ),
+        NotSigned::TooMany => {
+            (StatusCode::TOO_MANY_REQUESTS, "too-many-tries", "Too many wrong tokens were tried. Wait a minute.")
         }
-        NotSigned::TooMany => (StatusCode::TOO_MANY_REQUESTS, "Too many wrong tokens were tried. Wait a minute."),
-        NotSigned::Nobody => (StatusCode::BAD_REQUEST, "A name is needed."),
+        NotSigned::Nobody => (StatusCode::BAD_REQUEST, "no-name", "A name is needed."),
     };
+    if let Some(noted) = &noted {
+        noted.reason(code);
+    }
     Ok(form_page(&app, status, &next, Some(problem)))
 }
 
@@ -107,10 +120,10 @@ pub async fn begin(State(app): State<Arc<App>>, request: Request) -> Response {
         return form_page(&app, StatusCode::NOT_FOUND, &next, None);
     };
     match provider.begin(&next, Timestamp::now()).await {
-        Ok((to, browser)) => {
+        Ok((to, kept)) => {
             let secure = if people.secure() { "; Secure" } else { "" };
             // Lax: the provider's page sends the browser back, and this cookie has to come along.
-            let cookie = format!("{BROWSER}={browser}; Path=/sign-in; HttpOnly; SameSite=Lax; Max-Age=600{secure}");
+            let cookie = format!("{BROWSER}={kept}; Path=/sign-in; HttpOnly; SameSite=Lax; Max-Age=600{secure}");
             let mut answer = see_other(&to);
             if let Ok(cookie) = HeaderValue::try_from(cookie) {
                 answer.headers_mut().insert(header::SET_COOKIE, cookie);
@@ -145,8 +158,16 @@ pub async fn answer(State(app): State<Arc<App>>, request: Request) -> Response {
     let now = Timestamp::now();
     let (person, next) = match provider.finish(said, &browser, now).await {
         Ok(found) => found,
-        Err(why) => return not_known(&app, &why),
+        Err(why) => {
+            if let Some(noted) = request.extensions().get::<Noted>() {
+                noted.reason(why.code());
+            }
+            return not_known(&app, &why);
+        }
     };
+    if let Some(noted) = request.extensions().get::<Noted>() {
+        noted.person(&person.id);
+    }
     tracing::info!(job = person.job.words(), "somebody signed in at the provider");
     let (name, job) = (person.name.clone(), person.job.words());
     let Some(cookie) = people.begin(person, now) else { return Refusal::Fault.into_response() };
@@ -194,6 +215,10 @@ fn not_known(app: &App, why: &NotKnown) -> Response {
 /// What keeps the form from being read.
 pub async fn sign_out(State(app): State<Arc<App>>, request: Request) -> Result<Response, Refusal> {
     let found = signed(&app, &request);
+    if let (Some(noted), Some(signed)) = (request.extensions().get::<Noted>(), &found) {
+        let given = app.doors.people.as_ref().is_some_and(|people| people.gives_ids());
+        noted.person(if given { &signed.person.id } else { "" });
+    }
     let form = form::read(&app, request).await?;
     let mut answer = see_other("/");
     if let (Some(people), Some(signed)) = (&app.doors.people, found) {

@@ -19,6 +19,7 @@ use askama::Template;
 use axum::extract::{Request, State};
 use axum::response::Response;
 use http::StatusCode;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// Most fields of one page.
@@ -94,24 +95,26 @@ pub async fn work_out(State(app): State<Arc<App>>, request: Request) -> Result<R
 }
 
 async fn answer(app: &Arc<App>, chrome: Chrome, form: Form) -> Result<Response, Refusal> {
-    let json = form.text("json");
+    let (json, sample) = (form.text("json"), form.get("sample").to_owned());
     let version = FhirVersion::ALL.into_iter().find(|v| v.name() == form.get("version")).unwrap_or(FhirVersion::R4);
     let asked = !json.trim().is_empty();
     let (mut fields, mut problems) = (Vec::new(), Vec::new());
     let mut sheets = Sheets::default();
     if asked {
-        fields = fields_of(&json, &app.settings);
-        let text = changed(&json, &mut fields, &form, &mut problems);
-        let whole = Whole::of(text.into_bytes());
-        sheets = calculate(app, whole, app.limits.appraisal_time, move |app, input| {
-            app.appraiser.sheets(input, version, &app.settings)
+        let whole = Whole::of(json.clone().into_bytes());
+        (fields, problems, sheets) = calculate(app, whole, app.limits.appraisal_time, move |app, input| {
+            let json = std::str::from_utf8(input).unwrap_or_default();
+            let (mut fields, mut problems) = (fields_of(json, &app.settings), Vec::new());
+            let text = changed(json, &mut fields, &form, &mut problems);
+            let sheets = app.appraiser.sheets(text.as_bytes(), version, &app.settings);
+            (fields, problems, sheets)
         })
         .await?;
     }
     let page_of = Page {
         chrome,
         samples: &SAMPLES,
-        sample: form.get("sample").to_owned(),
+        sample,
         versions: FhirVersion::ALL.map(FhirVersion::name),
         version: version.name(),
         json,
@@ -234,7 +237,7 @@ fn times(out: &mut Vec<Field>, of: &str, timing: Node<'_>) {
 
 /// The JSON with the fields that were changed put in; everything else stays as written.
 fn changed(json: &str, fields: &mut [Field], form: &Form, problems: &mut Vec<String>) -> String {
-    let mut edits: Vec<(std::ops::Range<usize>, String)> = Vec::new();
+    let mut edits: BTreeMap<String, String> = BTreeMap::new();
     let Ok(document) = Document::read(json.as_bytes(), &Limits::default()) else { return json.to_owned() };
     for nth in 0..MOST_FIELDS {
         let at = form.get(&format!("at{nth}"));
@@ -262,9 +265,13 @@ fn changed(json: &str, fields: &mut [Field], form: &Form, problems: &mut Vec<Str
         } else {
             serde_json::Value::from(now).to_string()
         };
-        let found = document.root().within().find(|node| node.pointer() == at);
-        edits.extend(found.map(|node| (node.span(), text)));
+        edits.insert(at.to_owned(), text);
     }
+    if edits.is_empty() {
+        return json.to_owned();
+    }
+    let found = document.root().within().filter_map(|node| Some((node.span(), edits.remove(&node.pointer())?)));
+    let mut edits: Vec<(std::ops::Range<usize>, String)> = found.collect();
     edits.sort_by_key(|(span, _)| std::cmp::Reverse(span.start));
     let mut out = json.to_owned();
     for (span, text) in edits {

@@ -6,7 +6,8 @@
 //! at `/readyz` and in the metrics, and the trail itself says how many are missing as soon as it can be written again.
 //!
 //! INVARIANT: an entry holds words of this program, names and hashes of the configuration, the hash of the body, ids
-//! given by this program, and the client's id that an authorization server signed. Nothing else of a request.
+//! given by this program, and the id of a client or of a person who signed in that an authorization server signed.
+//! Nothing else of a request.
 
 pub mod file;
 
@@ -15,6 +16,7 @@ use crate::audit::chain::{Anchor, Chain, Hash};
 use crate::audit::line;
 use crate::audit::verify::Torn;
 use crate::audit::{Event, Kind, Name, On, Outcome, Reference, Versions, Who, Word};
+use crate::queue::item::ItemId;
 use axum::response::Response;
 use http::HeaderValue;
 use jiff::Timestamp;
@@ -367,7 +369,8 @@ pub struct Noted(Arc<Mutex<Notes>>);
 #[derive(Default)]
 struct Notes {
     content: Option<Hash>,
-    item: Option<&'static str>,
+    item: Option<Reference>,
+    who: Option<Who>,
     count: Option<usize>,
     reason: Option<&'static str>,
     versions: Vec<(&'static str, String)>,
@@ -385,7 +388,17 @@ impl Noted {
 
     /// What it was about, by a name of this program.
     pub fn item(&self, item: &'static str) {
-        self.notes().item = Some(item);
+        self.notes().item = Reference::new(item);
+    }
+
+    /// An item of the queue, by the id that this program gave it.
+    pub fn item_read(&self, item: &ItemId) {
+        self.notes().item = Reference::new(item.as_str());
+    }
+
+    /// Somebody who signs in or out: by the id that the provider signed, or that the demo lists.
+    pub fn person(&self, id: &str) {
+        self.notes().who = Some(Who { reference: Reference::new(id), ..Who::nameless(Kind::Person) });
     }
 
     /// How many.
@@ -417,20 +430,34 @@ pub struct TurnedAway {
     pub who: Who,
 }
 
+/// What signing in and out are called in the trail.
+pub const SIGN_IN: &str = "sign-in";
+/// As [`SIGN_IN`].
+pub const SIGN_OUT: &str = "sign-out";
+
 /// What a call is called in the trail, by the route and method; None for calls that are not kept.
 pub fn action(method: &str, route: &str) -> Option<(&'static str, &'static str)> {
-    const KEPT: [(&str, &str); 9] = [
-        ("hook", "/cds-services/{id}"),
-        ("feedback", "/cds-services/{id}/feedback"),
-        ("batch", "/fhir/{version}"),
-        ("batch", "/fhir/{version}/"),
-        ("validate", "/fhir/{version}/$validate"),
-        ("validate", "/fhir/{version}/Bundle/$validate"),
-        ("validate", "/fhir/{version}/NutritionOrder/$validate"),
-        ("validate", "/fhir/{version}/NutritionOrder/{id}/$validate"),
-        ("appraise", "/fhir/{version}/NutritionOrder/$appraise"),
+    const KEPT: [(&str, &str, &str); 16] = [
+        ("POST", "hook", "/cds-services/{id}"),
+        ("POST", "feedback", "/cds-services/{id}/feedback"),
+        ("POST", "batch", "/fhir/{version}"),
+        ("POST", "batch", "/fhir/{version}/"),
+        ("POST", "validate", "/fhir/{version}/$validate"),
+        ("POST", "validate", "/fhir/{version}/Bundle/$validate"),
+        ("POST", "validate", "/fhir/{version}/NutritionOrder/$validate"),
+        ("POST", "validate", "/fhir/{version}/NutritionOrder/{id}/$validate"),
+        ("POST", "appraise", "/fhir/{version}/NutritionOrder/$appraise"),
+        ("GET", "search", "/fhir/{version}/Task"),
+        ("GET", "read", "/fhir/{version}/Task/{id}"),
+        ("GET", "search", "/fhir/{version}/DetectedIssue"),
+        ("GET", "read", "/fhir/{version}/DetectedIssue/{id}"),
+        ("POST", SIGN_IN, "/sign-in"),
+        ("GET", SIGN_IN, "/sign-in/answer"),
+        ("POST", SIGN_OUT, "/sign-out"),
     ];
-    KEPT.into_iter().find(|(_, kept)| *kept == route && method == "POST")
+    // The same handler answers HEAD.
+    let method = if method == "HEAD" { "GET" } else { method };
+    KEPT.into_iter().find(|(by, _, kept)| *kept == route && *by == method).map(|(_, action, route)| (action, route))
 }
 
 /// A call, as the stack saw it.
@@ -462,7 +489,7 @@ impl Call<'_> {
         let result = match (turned_away, disposition) {
             (Some(_), _) => "turned-away",
             (None, Some(disposition)) => disposition,
-            (None, None) if status.is_success() => "answered",
+            (None, None) if status.is_success() || status.is_redirection() => "answered",
             (None, None) if status.is_server_error() => "failed",
             (None, None) => "refused",
         };
@@ -472,14 +499,15 @@ impl Call<'_> {
         for (what, version) in &notes.versions {
             put(&mut versions, what, version);
         }
-        let who = turned_away.map(|away| away.who.clone()).or(self.who).unwrap_or(Who::nameless(Kind::Anyone));
+        let who = turned_away.map(|away| away.who.clone()).or(self.who).or(notes.who.take());
+        let who = who.unwrap_or(Who::nameless(Kind::Anyone));
         Some(Event {
             time: Timestamp::now(),
             who,
             action: Word::of(action),
             on: On {
                 content: notes.content.take(),
-                item: notes.item.and_then(Reference::new),
+                item: notes.item.take(),
                 route: route.map(Word::of),
                 subject: None,
             },
