@@ -18,6 +18,7 @@ use jiff::civil::Date;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::LazyLock;
 use uuid::Uuid;
 
 /// Code system of the reasons for going on all the same.
@@ -30,6 +31,9 @@ pub const OVERRIDE_REASONS: [(&str, &str); 4] = [
     ("data-wrong-or-outdated", "Data used here are wrong or outdated"),
     ("does-not-apply", "Does not apply to this patient"),
 ];
+
+/// The standing statements as Markdown.
+static STATEMENTS: LazyLock<String> = LazyLock::new(|| escaped(STANDING));
 
 /// Most reasons on one card.
 const MOST_REASONS: usize = 6;
@@ -198,11 +202,11 @@ pub fn of_order(
     if a.settings.demo {
         notes.push("Demonstration: formulary, orders and patients are invented. Not for use on patients.".to_owned());
     }
-    notes.push(STANDING.to_owned());
     for note in &notes {
         detail.push_str(&escaped(note));
         detail.push_str("\n\n");
     }
+    detail.push_str(&STATEMENTS);
     let raw = evaluated.node(draft.at).map_or("", Node::raw);
     Some(
         Card {
@@ -248,7 +252,7 @@ pub fn of_request(evaluated: &Evaluated<'_>) -> Option<Card> {
     }
     let mut detail = String::new();
     list(&mut detail, "Not checked", &lines);
-    detail.push_str(&escaped(STANDING));
+    detail.push_str(&STATEMENTS);
     let summary = nothing_found(lines.first().map(String::as_str), lines.len());
     let drafts: Vec<&str> = evaluated.sent.drafts.iter().filter_map(|d| evaluated.node(d.at)).map(Node::raw).collect();
     Some(bare(summary, detail, source(evaluated)).with_uuid(&drafts.join("\n")))
@@ -258,7 +262,7 @@ pub fn of_request(evaluated: &Evaluated<'_>) -> Option<Card> {
 pub fn not_checked(why: &str) -> Card {
     let summary = shortened(&plain(&format!("Tube-feeding orders not checked: {why}")), LONGEST_SUMMARY);
     let detail =
-        format!("{}\n\n{}", escaped(&answer::capital(&format!("nothing was checked: {why}"))), escaped(STANDING));
+        format!("{}\n\n{}", escaped(&answer::capital(&format!("nothing was checked: {why}"))), *STATEMENTS);
     bare(summary, detail, Source { label: PROGRAM.to_owned() }).with_uuid("")
 }
 
@@ -270,7 +274,7 @@ const NOT_RECORDED: &str =
 pub fn only_not_recorded(order: &str, findings: usize) -> Card {
     let them = if findings == 1 { "1 finding" } else { &format!("{findings} findings") };
     let summary = format!("Tube feed: {them} for pharmacist or dietitian could not be recorded");
-    let detail = format!("**Tube-feeding order** {}\n\n{NOT_RECORDED}\n\n{}", escaped(order), escaped(STANDING));
+    let detail = format!("**Tube-feeding order** {}\n\n{NOT_RECORDED}\n\n{}", escaped(order), *STATEMENTS);
     bare(summary, detail, Source { label: PROGRAM.to_owned() }).with_uuid(order)
 }
 

@@ -5,9 +5,11 @@ use super::prefetch::{self, Sent, State, Whose, whose};
 use super::request::Request;
 use crate::appraise::{Appraisal, Institution, OrderReport, Piece, check_pieces};
 use crate::findings::{Disposition, Outcome, Tier};
+use crate::intake::bundle::split_version;
 use crate::intake::json::{Document, Node};
 use crate::intake::order::At;
-use crate::settings::Settings;
+use crate::settings::{ContextKind, Settings};
+use std::borrow::Cow;
 
 /// A NutritionOrder of `draftOrders`.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -175,7 +177,7 @@ pub fn sort(root: Node<'_>, request: &Request, fetched: &Fetched) -> SentAlong {
 
 /// A reference without the version it asks for.
 fn unversioned(reference: &str) -> &str {
-    reference.split_once("/_history/").map_or(reference, |(before, _)| before)
+    split_version(reference).0
 }
 
 /// Whether a reference names a draft: relative, or with a server in front.
@@ -185,10 +187,13 @@ fn names(reference: &str, name: &str) -> bool {
 
 /// The institution's settings for this request. What the client tried to send and could not belongs to what it
 /// sends: without it an order is not fully checked.
-pub fn settings(sent: &SentAlong, institution: &Settings) -> Settings {
-    let mut settings = institution.clone();
+pub fn settings<'s>(sent: &SentAlong, institution: &'s Settings) -> Cow<'s, Settings> {
     let tried = sent.keys.iter().filter(|s| matches!(s.state, State::Error(_) | State::Unusable(_)));
-    settings.declared.extend(tried.filter_map(|s| s.key.kind));
+    let kinds: Vec<ContextKind> = tried.filter_map(|s| s.key.kind).collect();
+    let mut settings = Cow::Borrowed(institution);
+    if !kinds.is_empty() {
+        settings.to_mut().declared.extend(kinds);
+    }
     settings
 }
 

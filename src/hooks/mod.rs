@@ -238,7 +238,8 @@ pub fn answer_seen(
     let mut left = suggestion::MOST_JUDGED_AGAIN;
     for (nth, draft) in evaluated.sent.drafts.iter().enumerate() {
         let mut own = None;
-        let word = match evaluated.fate(nth) {
+        let fate = evaluated.fate(nth);
+        let word = match &fate {
             Fate::NotSelected => "not-selected",
             Fate::NotATubeFeed => "not-a-tube-feed",
             Fate::NotRead => {
@@ -291,7 +292,7 @@ pub fn answer_seen(
             }
         };
         *tally.orders.entry(word).or_default() += 1;
-        if !matches!(evaluated.fate(nth), Fate::Judged(_)) {
+        if !matches!(fate, Fate::Judged(_)) {
             orders.push(OrderSummary {
                 order: draft.name.clone(),
                 disposition: word,

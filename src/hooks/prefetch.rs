@@ -3,7 +3,7 @@
 
 use super::fetch::{Fetched, Found};
 use super::request::Request;
-use crate::intake::bundle::is_failure;
+use crate::intake::bundle::{is_failure, split_version};
 use crate::intake::json::{Kind, Node};
 use crate::intake::order::{At, FhirVersion};
 use crate::settings::ContextKind;
@@ -345,7 +345,7 @@ pub fn whose(node: Node<'_>, request: &Request) -> Whose {
     }
     let subject = node.get("subject").or_else(|| node.get("patient"));
     let Some(reference) = subject.and_then(|s| s.get("reference")).and_then(Node::as_str) else { return Whose::Ours };
-    let reference = reference.split_once("/_history/").map_or(&*reference, |(before, _)| before);
+    let (reference, _) = split_version(&reference);
     if reference.starts_with('#') || reference.starts_with("urn:") {
         return Whose::Ours;
     }

@@ -208,7 +208,7 @@ pub(super) fn noting<T>(app: &App, noted: Option<&Noted>, work: impl FnOnce(&dyn
 }
 
 /// Runs a short `work` where the connection is served.
-fn at_once<T>(app: &App, whole: &Whole, work: impl FnOnce(&App, &[u8]) -> T) -> Result<T, Refusal> {
+pub(super) fn at_once<T>(app: &App, whole: &Whole, work: impl FnOnce(&App, &[u8]) -> T) -> Result<T, Refusal> {
     let _slot = app.slots.try_acquire().map_err(|_| Refusal::Overloaded)?;
     catch_unwind(AssertUnwindSafe(|| work(app, &whole.bytes))).map_err(|_| {
         app.panics.fetch_add(1, Ordering::Relaxed);

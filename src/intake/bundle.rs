@@ -469,12 +469,35 @@ pub fn is_failure(outcome: Node<'_>) -> bool {
         .any(|issue| issue.get("severity").is_some_and(|severity| severity.is_str("error") || severity.is_str("fatal")))
 }
 
+/// A reference, and the version it asks for.
+pub fn split_version(reference: &str) -> (&str, Option<&str>) {
+    const MARK: &str = "/_history/";
+    // Underscores are rare in references: looked for first, a search for the whole mark costs more.
+    let mut from = 0;
+    while let Some(found) = reference.as_bytes().get(from..).and_then(|rest| memchr::memchr(b'_', rest)) {
+        let at = from + found;
+        if let Some(before) = at.checked_sub(1)
+            && let Some(version) = reference.get(before..).and_then(|rest| rest.strip_prefix(MARK))
+        {
+            return (reference.get(..before).unwrap_or_default(), Some(version));
+        }
+        from = at + 1;
+    }
+    (reference, None)
+}
+
+/// Whether a scheme and an authority stand in front.
+fn is_absolute(reference: &str) -> bool {
+    memchr::memchr_iter(b':', reference.as_bytes())
+        .any(|at| reference.get(at..).is_some_and(|rest| rest.starts_with("://")))
+}
+
 /// Splits a RESTful URL into its base (with the last slash), type and id.
 fn restful(url: &str) -> Option<(&str, &str, &str)> {
     if !(url.starts_with("http://") || url.starts_with("https://")) {
         return None;
     }
-    let url = url.split_once("/_history/").map_or(url, |(url, _)| url);
+    let (url, _) = split_version(url);
     let (rest, id) = url.rsplit_once('/')?;
     let (base, resource_type) = rest.rsplit_once('/')?;
     let base = url.get(..base.len() + 1)?;
@@ -509,11 +532,11 @@ impl<'d> Gathered<'d> {
                 Resolution::Ambiguous => out.ambiguous = true,
                 Resolution::NotHere => {}
             }
-            let text = match written.find("/_history/") {
-                None => written,
-                Some(cut) => Text::Owned(written.get(..cut).unwrap_or_default().to_owned()),
+            let text = match split_version(&written) {
+                (_, None) => written,
+                (before, Some(_)) => Text::Owned(before.to_owned()),
             };
-            if text.contains("://") || text.starts_with("urn:") {
+            if is_absolute(&text) || text.starts_with("urn:") {
                 out.absolute = Some(text.clone());
             } else if !text.starts_with('#')
                 && let Some(base) = self.base_of(reference.at())
@@ -628,24 +651,38 @@ impl<'d> Gathered<'d> {
     }
 
     fn name_subjects(&mut self) {
-        let subjects: Vec<Subject<'d>> = self
-            .resources
-            .iter()
-            .map(|resource| match resource.kind {
-                ResourceKind::Patient => Subject::Of(Identity {
-                    resolved: Some(resource.copy_of.unwrap_or(resource.node.at())),
-                    ..Identity::default()
-                }),
-                ResourceKind::NutritionProduct | ResourceKind::Group => Subject::Nobody,
-                _ => match resource.node.get("subject").or_else(|| resource.node.get("patient")) {
-                    None => Subject::Nobody,
-                    Some(reference) => match self.identity(reference) {
-                        identity if identity == Identity::default() => Subject::Nobody,
-                        identity => Subject::Of(identity),
-                    },
-                },
-            })
-            .collect();
+        // Most resources name the same patient in the same words.
+        let mut last: Option<(Text<'d>, Option<&str>, Identity<'d>)> = None;
+        let mut subjects: Vec<Subject<'d>> = Vec::with_capacity(self.resources.len());
+        for resource in &self.resources {
+            let reference = match resource.kind {
+                ResourceKind::Patient => {
+                    let resolved = Some(resource.copy_of.unwrap_or(resource.node.at()));
+                    subjects.push(Subject::Of(Identity { resolved, ..Identity::default() }));
+                    continue;
+                }
+                ResourceKind::NutritionProduct | ResourceKind::Group => None,
+                _ => resource.node.get("subject").or_else(|| resource.node.get("patient")),
+            };
+            let Some(reference) = reference else {
+                subjects.push(Subject::Nobody);
+                continue;
+            };
+            let base = resource.full_url.as_deref().and_then(restful).map(|(base, _, _)| base);
+            let alike = resource.contained_in.is_none() && reference.get("identifier").is_none();
+            let written = reference.get("reference").and_then(Node::as_str);
+            let identity = match (written.filter(|text| alike && !text.starts_with('#')), &last) {
+                (Some(written), Some((text, of, identity))) if *text == written && *of == base => identity.clone(),
+                (Some(written), _) => {
+                    let identity = self.identity(reference);
+                    last = Some((written, base, identity.clone()));
+                    identity
+                }
+                (None, _) => self.identity(reference),
+            };
+            let nobody = identity == Identity::default();
+            subjects.push(if nobody { Subject::Nobody } else { Subject::Of(identity) });
+        }
         let mut persons: Vec<&Identity<'d>> = Vec::new();
         for subject in &subjects {
             if let Subject::Of(identity) = subject
@@ -735,14 +772,11 @@ impl Resolve for Gathered<'_> {
             };
         }
         let Some(index) = &self.index else { return Resolution::NotHere };
-        let (text, version) = match reference.split_once("/_history/") {
-            Some((text, version)) => (text, Some(version)),
-            None => (reference, None),
-        };
+        let (text, version) = split_version(reference);
         if text.starts_with("urn:") {
             return self.by_url(index, text, version).unwrap_or(Resolution::NotHere);
         }
-        if text.contains("://") {
+        if is_absolute(text) {
             return self.by_url(index, text, version).unwrap_or_else(|| match restful(text) {
                 None => Resolution::NotHere,
                 Some((_, resource_type, id)) => {

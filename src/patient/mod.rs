@@ -580,13 +580,20 @@ impl<'d> Context<'d> {
 
     fn measure_all(&mut self, own: &[&Resource<'d>], settings: &Settings, problems: &mut Vec<Problem>) {
         let latest = self.reference.map(|r| r.latest);
+        let weights = |code: &str| settings.weight_codes.contains(code);
+        let heights = |code: &str| matches!(code, "8302-2" | "8306-3" | "8308-9");
+        let birth_weights = |code: &str| code == "8339-4";
+        let gestations = |code: &str| matches!(code, "11884-4" | "18185-9");
+        // Most Observations are none of these.
+        let any = |code: &str| weights(code) || heights(code) || birth_weights(code) || gestations(code);
+        let observations = own.iter().copied().filter(|r| r.kind == ResourceKind::Observation);
+        let measured: Vec<_> = observations.filter(|r| matching_code(r.node, &any).is_some()).collect();
         let mut look = |sought: &Sought<'_>| {
-            let observations = own.iter().copied().filter(|r| r.kind == ResourceKind::Observation);
-            choose(observations, sought, latest, &settings.zone, problems)
+            choose(measured.iter().copied(), sought, latest, &settings.zone, problems)
         };
         self.weight = look(&Sought {
             name: "body weight",
-            codes: &|code| settings.weight_codes.contains(code),
+            codes: &weights,
             dimension: Dimension::MASS,
             substance: None,
             positive: true,
@@ -595,7 +602,7 @@ impl<'d> Context<'d> {
         });
         self.height = look(&Sought {
             name: "height or length",
-            codes: &|code| matches!(code, "8302-2" | "8306-3" | "8308-9"),
+            codes: &heights,
             dimension: Dimension::LENGTH,
             substance: None,
             positive: true,
@@ -604,7 +611,7 @@ impl<'d> Context<'d> {
         });
         self.birth_weight = look(&Sought {
             name: "birth weight",
-            codes: &|code| code == "8339-4",
+            codes: &birth_weights,
             dimension: Dimension::MASS,
             substance: None,
             positive: true,
@@ -613,7 +620,7 @@ impl<'d> Context<'d> {
         });
         self.gestation = look(&Sought {
             name: "gestational age at birth",
-            codes: &|code| matches!(code, "11884-4" | "18185-9"),
+            codes: &gestations,
             dimension: Dimension::TIME,
             substance: None,
             positive: true,

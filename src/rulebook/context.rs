@@ -36,14 +36,11 @@ fn coding(node: Node<'_>) -> (Option<String>, Option<String>) {
     (text("system"), text("code"))
 }
 
-/// Whether a code is the concept's, or lies below it where the code system says so by its spelling.
-fn means(concept: &Concept, system: &str, code: &str) -> bool {
-    let by_spelling = system.contains("icd-10") || system.ends_with("/atc");
-    concept.codes.iter().any(|(s, c)| {
-        s == system
-            && (c == code
-                || by_spelling && c.len() >= 3 && code.len() > c.len() && code.starts_with(c.trim_end_matches('.')))
-    })
+/// Whether a code is the concept's, or lies below it where the code system says so by its spelling (`by_spelling`).
+fn means(concept: &Concept, by_spelling: bool, system: &str, code: &str) -> bool {
+    let below = |c: &str| c.len() >= 3 && code.len() > c.len() && code.starts_with(c.trim_end_matches('.'));
+    // Systems are long and few; codes are short and tell sooner that it is another one.
+    concept.codes.iter().any(|(s, c)| (c == code || by_spelling && below(c)) && s == system)
 }
 
 /// The keys of one coded item, and whether any of its codes is of a system the rulebook has codes of.
@@ -60,8 +57,9 @@ fn keys_of<'c>(
         if code.is_empty() {
             continue;
         }
-        usable |= mine().any(|c| c.codes.iter().any(|(s, _)| s == system));
-        for concept in mine().filter(|c| means(c, system, code)) {
+        let by_spelling = system.contains("icd-10") || system.ends_with("/atc");
+        usable = usable || mine().any(|c| c.codes.iter().any(|(s, _)| s == system));
+        for concept in mine().filter(|c| means(c, by_spelling, system, code)) {
             if !keys.contains(&concept.key.as_str()) {
                 keys.push(concept.key.as_str());
             }
