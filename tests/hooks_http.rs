@@ -210,7 +210,8 @@ async fn a_late_answer_and_a_fault_show_that_nothing_was_checked() {
         ("SLOW", 300, "it took too long", "enteral_gate_hook_gave_up_total{reason=\"timeout\"}"),
         ("FAULT", 60_000, "a fault in the program", "enteral_gate_hook_gave_up_total{reason=\"fault\"}"),
     ] {
-        let limits = Limits { hook_time: Duration::from_millis(millis), ..Limits::default() };
+        // Beside the connection, as everything that may take long.
+        let limits = Limits { hook_time: Duration::from_millis(millis), at_once: 0, ..Limits::default() };
         let s = Service::over(Failing, Settings::default(), limits).await;
         let (status, answer) = s.post(SIGN, body.to_owned()).await;
         assert_eq!(status, 200);
@@ -219,6 +220,14 @@ async fn a_late_answer_and_a_fault_show_that_nothing_was_checked() {
         assert!(card["summary"].as_str().unwrap().contains(words), "{answer}");
         assert!(!answer.to_string().contains("SECRET"));
         assert_eq!(s.counter(counter).await, Some(1));
+    }
+    // A fault where the connection is served shows itself in the same way, and the connection lives on.
+    let s = Service::over(Failing, Settings::default(), Limits::default()).await;
+    for times in 1..3 {
+        let (status, answer) = s.post(SIGN, "FAULT".to_owned()).await;
+        assert_eq!(status, 200);
+        assert!(answer["cards"][0]["summary"].as_str().unwrap().contains("a fault in the program"), "{answer}");
+        assert_eq!(s.counter("enteral_gate_hook_gave_up_total{reason=\"fault\"}").await, Some(times));
     }
 }
 
