@@ -261,8 +261,7 @@ pub fn of_request(evaluated: &Evaluated<'_>) -> Option<Card> {
 /// The card of a request that the program gave up on.
 pub fn not_checked(why: &str) -> Card {
     let summary = shortened(&plain(&format!("Tube-feeding orders not checked: {why}")), LONGEST_SUMMARY);
-    let detail =
-        format!("{}\n\n{}", escaped(&answer::capital(&format!("nothing was checked: {why}"))), *STATEMENTS);
+    let detail = format!("{}\n\n{}", escaped(&answer::capital(&format!("nothing was checked: {why}"))), *STATEMENTS);
     bare(summary, detail, Source { label: PROGRAM.to_owned() }).with_uuid("")
 }
 

@@ -224,8 +224,8 @@ fn without_intent(report: &mut OrderReport<'_>) {
 
 /// Whether a draft orders food by mouth and nothing through a tube, and nothing in it could say otherwise.
 fn is_by_mouth(node: Node<'_>, report: &OrderReport<'_>) -> bool {
-    let unknown = report.judged.iter().any(|j| j.rule.id == "INT-07" && matches!(j.outcome, Outcome::Flagged(_)));
-    orders_food_by_mouth(node) && !unknown
+    let unknown = || report.judged.iter().any(|j| j.rule.id == "INT-07" && matches!(j.outcome, Outcome::Flagged(_)));
+    orders_food_by_mouth(node) && !unknown()
 }
 
 fn orders_food_by_mouth(node: Node<'_>) -> bool {

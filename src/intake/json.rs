@@ -1276,11 +1276,13 @@ impl<'t> Reader<'t, '_> {
         }
         let quote = self.at;
         let (start, end, escaped) = self.string(false)?;
-        let key = text_of(self.text.get(start..end).unwrap_or(""), escaped);
-        let mark = mark(key.as_bytes());
+        let written = self.bytes.get(start..end).unwrap_or_default();
+        let mark = if escaped { mark(self.key(start, end, true).as_bytes()) } else { mark(written) };
         let flags = KEY | if escaped { KEY_ESCAPED } else { 0 };
         self.name = Name { flags, mark, start: start as u32, end: end as u32 };
-        self.unique(quote, start, key, mark)?;
+        if self.may_repeat(mark) {
+            self.unique(quote, start, self.key(start, end, escaped))?;
+        }
         self.skip_space();
         if self.byte() != Some(b':') {
             return Err(self.unexpected("a colon after the property name"));
@@ -1290,21 +1292,28 @@ impl<'t> Reader<'t, '_> {
         Ok(())
     }
 
-    fn unique(&mut self, quote: usize, start: usize, key: Text<'t>, mark: u8) -> Result<(), JsonError> {
-        let Some(top) = self.open.last_mut() else { return Ok(()) };
-        let Some(holder) = self.entries.get_mut(top.ix as usize) else { return Ok(()) };
+    fn key(&self, start: usize, end: usize, escaped: bool) -> Text<'t> {
+        text_of(self.text.get(start..end).unwrap_or(""), escaped)
+    }
+
+    /// Notes the mark of a name in the object that is open; whether it has to be looked up if the name was there before.
+    fn may_repeat(&mut self, mark: u8) -> bool {
+        let holder = self.open.last().and_then(|top| self.entries.get_mut(top.ix as usize));
+        let Some(holder) = holder else { return false };
         let maybe = holder.marks & (1 << mark) != 0;
         holder.marks |= 1 << mark;
+        maybe || holder.count >= COMPARED
+    }
+
+    fn unique(&mut self, quote: usize, start: usize, key: Text<'t>) -> Result<(), JsonError> {
+        let Some(top) = self.open.last_mut() else { return Ok(()) };
+        let Some(holder) = self.entries.get(top.ix as usize) else { return Ok(()) };
         if holder.count < COMPARED {
-            if maybe {
-                let (text, ix) = (self.text, top.ix);
-                if let Some(first) = with_tape(text, &mut self.entries, |tape| {
-                    tape.node(At(ix)).get(&key).map(|child| child.entry().name as usize)
-                }) {
-                    return Err(self.duplicate(quote, &key, first));
-                }
-            }
-            return Ok(());
+            let (text, ix) = (self.text, top.ix);
+            let first = with_tape(text, &mut self.entries, |tape| {
+                tape.node(At(ix)).get(&key).map(|child| child.entry().name as usize)
+            });
+            return first.map_or(Ok(()), |first| Err(self.duplicate(quote, &key, first)));
         }
         let (text, ix) = (self.text, top.ix);
         let names = top.names.get_or_insert_with(|| {

@@ -588,9 +588,7 @@ impl<'d> Context<'d> {
         let any = |code: &str| weights(code) || heights(code) || birth_weights(code) || gestations(code);
         let observations = own.iter().copied().filter(|r| r.kind == ResourceKind::Observation);
         let measured: Vec<_> = observations.filter(|r| matching_code(r.node, &any).is_some()).collect();
-        let mut look = |sought: &Sought<'_>| {
-            choose(measured.iter().copied(), sought, latest, &settings.zone, problems)
-        };
+        let mut look = |sought: &Sought<'_>| choose(measured.iter().copied(), sought, latest, &settings.zone, problems);
         self.weight = look(&Sought {
             name: "body weight",
             codes: &weights,

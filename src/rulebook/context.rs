@@ -6,7 +6,7 @@ use super::{Concept, ConceptKind};
 use crate::exact::Exact;
 use crate::intake::bundle::{Gathered, ResourceKind};
 use crate::intake::json::Node;
-use crate::intake::order::{At, Field, Order, When};
+use crate::intake::order::{At, Field, Order, Text, When};
 use crate::intake::wire::datatypes::Datatypes;
 use crate::intake::wire::{Resolution, Resolve};
 use crate::patient::{Context, Sent};
@@ -27,12 +27,20 @@ pub(super) enum Set {
     Of(Keys, Vec<At>, Vec<At>),
 }
 
-fn codings<'d>(concept: Node<'d>) -> impl Iterator<Item = (Option<String>, Option<String>)> + 'd {
+/// A system and a code, without spaces around them.
+type Coded<'d> = (Option<Text<'d>>, Option<Text<'d>>);
+
+fn codings<'d>(concept: Node<'d>) -> impl Iterator<Item = Coded<'d>> + 'd {
     concept.get("coding").into_iter().flat_map(Node::items).map(coding)
 }
 
-fn coding(node: Node<'_>) -> (Option<String>, Option<String>) {
-    let text = |name: &str| node.get(name).and_then(Node::as_str).map(|t| t.trim().to_owned());
+fn coding(node: Node<'_>) -> Coded<'_> {
+    let text = |name: &str| {
+        node.get(name).and_then(Node::as_str).map(|text| match text {
+            Text::Borrowed(text) => Text::Borrowed(text.trim()),
+            Text::Owned(text) => Text::Owned(text.trim().to_owned()),
+        })
+    };
     (text("system"), text("code"))
 }
 
@@ -44,11 +52,7 @@ fn means(concept: &Concept, by_spelling: bool, system: &str, code: &str) -> bool
 }
 
 /// The keys of one coded item, and whether any of its codes is of a system the rulebook has codes of.
-fn keys_of<'c>(
-    concepts: &'c [Concept],
-    kind: ConceptKind,
-    codes: &[(Option<String>, Option<String>)],
-) -> (Vec<&'c str>, bool) {
+fn keys_of<'c>(concepts: &'c [Concept], kind: ConceptKind, codes: &[Coded<'_>]) -> (Vec<&'c str>, bool) {
     let mine = || concepts.iter().filter(move |c| c.kind == kind);
     let mut keys = Vec::new();
     let mut usable = false;
@@ -104,7 +108,7 @@ fn medicine_standing(node: Node<'_>, context: &Context<'_>) -> Standing {
     }
 }
 
-fn medicine_codes(node: Node<'_>, gathered: &Gathered<'_>) -> Vec<(Option<String>, Option<String>)> {
+fn medicine_codes<'d>(node: Node<'d>, gathered: &Gathered<'d>) -> Vec<Coded<'d>> {
     let mut out = Vec::new();
     let medication = node.get("medication");
     let concept = node.get("medicationCodeableConcept").or_else(|| medication.and_then(|m| m.get("concept")));
