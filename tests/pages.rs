@@ -11,7 +11,8 @@ use enteral_gate::http::samples::SAMPLES;
 use enteral_gate::http::trail::{self, Bounds, Found, Trail};
 use enteral_gate::http::{App, Doors, Limits, server};
 use enteral_gate::intake::order::FhirVersion;
-use enteral_gate::queue::item::Received;
+use enteral_gate::queue::Lane;
+use enteral_gate::queue::item::{ItemId, Received};
 use enteral_gate::queue::policy::Policy;
 use enteral_gate::rulebook::Rulebook;
 use enteral_gate::settings::Settings;
@@ -395,9 +396,11 @@ async fn who_signed_in_and_what_was_read_is_in_the_audit_trail() {
     assert_eq!(ask(s.here, "POST", "/sign-in", "", Some(&wrong)).await.status, 401);
     let cookie = s.sign_in("invented-1").await;
     let host = s.here.to_string();
+    let asked = s.store.get(ItemId::read(&item).unwrap()).await.unwrap().unwrap().summary;
+    let lane = Lane::ALL.into_iter().find(|lane| asked.task(*lane, Timestamp::now()).is_some()).unwrap().word();
     for (path, status) in [
         ("/fhir/R4/Task".to_owned(), 200),
-        (format!("/fhir/R5/Task/{item}"), 200),
+        (format!("/fhir/R5/Task/{item}-{lane}"), 200),
         ("/fhir/R4/Task/invented".to_owned(), 404),
         ("/fhir/R4/DetectedIssue".to_owned(), 200),
         (format!("/fhir/R4/DetectedIssue/{item}-1"), 200),

@@ -3,10 +3,13 @@
 use axum::body::Body;
 use enteral_gate::formulary::Formulary;
 use enteral_gate::http::appraiser::Core;
+use enteral_gate::http::samples::SAMPLES;
 use enteral_gate::http::{App, Doors, Limits, routes};
+use enteral_gate::queue::item::ItemId;
 use enteral_gate::queue::policy::Policy;
 use enteral_gate::queue::work::{Action, Command, Reason};
 use enteral_gate::queue::{Lane, Person, Role};
+use enteral_gate::rulebook::{Rulebook, file};
 use enteral_gate::settings::Settings;
 use enteral_gate::store::{SqlStore, Store};
 use http::{Request, StatusCode};
@@ -30,11 +33,15 @@ impl Drop for Service {
 
 impl Service {
     async fn new(name: &str) -> Self {
+        Self::with(name, Rulebook::default()).await
+    }
+
+    async fn with(name: &str, rulebook: Rulebook) -> Self {
         let folder = std::env::temp_dir().join(format!("eg-tasks-{name}-{}", std::process::id()));
         std::fs::create_dir_all(&folder).unwrap();
         let store = Arc::new(SqlStore::sqlite(&folder.join("queue.sqlite"), Policy::default()).await.unwrap());
         let csv = include_bytes!("../deploy/demo/formulary.csv");
-        let core = Core::new(Formulary::from_csv("formulary.csv", csv).unwrap());
+        let core = Core::with(Formulary::from_csv("formulary.csv", csv).unwrap(), rulebook);
         let doors = Doors { store: Some(store.clone()), ..Doors::default() };
         let app = App::behind(doors, Arc::new(core), Settings::default(), Limits::default());
         Self { router: routes::router(app), store, folder }
@@ -67,6 +74,11 @@ impl Service {
         assert_eq!(status, StatusCode::OK, "{body}");
         header
     }
+}
+
+/// The item of a task.
+fn item_of(task: &Value) -> ItemId {
+    ItemId::read(task["groupIdentifier"]["value"].as_str().unwrap()).unwrap()
 }
 
 fn resources(bundle: &Value) -> Vec<Value> {
@@ -123,7 +135,7 @@ async fn searches_narrow_and_pages_lose_nothing() {
     }
     let first = resources(&s.get("/fhir/R4/Task?patient=Patient/p7").await);
     assert_eq!(first.len(), 1);
-    let item = enteral_gate::queue::item::ItemId::read(first[0]["id"].as_str().unwrap()).unwrap();
+    let item = item_of(&first[0]);
     let ann = Person { id: "ann".into(), name: "Invented Ann".into(), role: Role::Pharmacist };
     let command = |seen, action| Command {
         id: String::new(),
@@ -190,6 +202,88 @@ async fn searches_narrow_and_pages_lose_nothing() {
     assert!(resources(&issues).iter().all(|i| i["patient"]["reference"] == "Patient/p3"));
 }
 
+/// An order that both lanes are asked about is two tasks, each with its own state and owner.
+#[tokio::test]
+async fn each_lane_has_its_own_task() {
+    let s = Service::with("lanes", file::read(file::starter()).unwrap()).await;
+    for sample in &SAMPLES {
+        let (status, _, body) = s.ask("POST", &format!("/fhir/{}/$validate", sample.version.name()), sample.text).await;
+        assert_eq!(status, StatusCode::OK, "{body}");
+    }
+    let all = s.get("/fhir/R4/Task").await;
+    let tasks = resources(&all);
+    let mut lanes: std::collections::BTreeMap<String, Vec<String>> = Default::default();
+    for task in &tasks {
+        let (item, id) = (item_of(task).to_string(), task["id"].as_str().unwrap());
+        let lane = id.strip_prefix(&format!("{item}-")).unwrap();
+        assert_eq!(task["performerType"][0]["text"], lane);
+        lanes.entry(item).or_default().push(lane.to_owned());
+    }
+    let both = lanes.iter().find(|(_, lanes)| lanes.len() == 2).unwrap_or_else(|| panic!("{all:#}")).0.clone();
+    assert_eq!((all["total"].as_u64(), tasks.len()), (Some(tasks.len() as u64), lanes.values().map(Vec::len).sum()));
+    // The standard's codes: SNOMED CT's pharmacist and dietitian.
+    let count = async |query: &str| {
+        let page = s.get(&format!("/fhir/R5/Task?{query}")).await;
+        assert_eq!(page["total"].as_u64(), Some(resources(&page).len() as u64), "{query}");
+        resources(&page)
+    };
+    for (lane, code) in [("pharmacist", "46255001"), ("dietitian", "159033005")] {
+        let own = count(&format!("performer={lane}")).await;
+        assert!(own.iter().any(|t| t["id"] == json!(format!("{both}-{lane}"))));
+        assert_eq!(own, count(&format!("performer=http://snomed.info/sct%7C{code}")).await);
+        assert!(own.iter().all(|t| t["requestedPerformer"][0]["concept"]["coding"][0]["code"] == code));
+    }
+    let item = ItemId::read(&both).unwrap();
+    let person = |id: &str, role| Person { id: id.into(), name: format!("Invented {id}"), role };
+    let act = async |by: &Person, seen, action| {
+        let lane = by.role.lane().unwrap();
+        let command = Command { id: String::new(), by: by.clone(), at: Timestamp::now(), lane, seen, action };
+        s.store.act(item.clone(), command).await.unwrap()
+    };
+    let (ann, dora) = (person("ann", Role::Pharmacist), person("dora", Role::Dietitian));
+    act(&ann, 1, Action::Take).await;
+    act(&dora, 1, Action::AskPrescriber { question: "Invented question".into() }).await;
+    let now = async |lane: &str| s.get(&format!("/fhir/R4/Task/{both}-{lane}")).await;
+    let told = |task: &Value| {
+        let text = |at: &str| task.pointer(at).and_then(Value::as_str).unwrap_or("-").to_owned();
+        [text("/status"), text("/businessStatus/text"), text("/owner/identifier/value")]
+    };
+    assert_eq!(told(&now("pharmacist").await), ["in-progress", "taken", "ann"]);
+    assert_eq!(told(&now("dietitian").await), ["in-progress", "asked", "dora"]);
+    let reason = Reason { code: "other".into(), text: Some("seen at the bedside".into()) };
+    act(&ann, 3, Action::Accept { reason }).await;
+    let (a, b) = (now("pharmacist").await, now("dietitian").await);
+    assert_eq!(
+        (told(&a), told(&b)),
+        (["completed", "decided", "ann"].map(String::from), ["in-progress", "asked", "dora"].map(String::from))
+    );
+    assert!(
+        a["note"][0]["text"].as_str().unwrap().ends_with("seen at the bedside")
+            && b.get("note").is_none_or(|n| !n.to_string().contains("bedside"))
+    );
+    let ids = |tasks: Vec<Value>| tasks.iter().map(|t| t["id"].as_str().unwrap().to_owned()).collect::<Vec<_>>();
+    assert_eq!(ids(count("status=completed").await), [format!("{both}-pharmacist")]);
+    assert_eq!(ids(count("owner=dora").await), [format!("{both}-dietitian")]);
+    assert_eq!(ids(count("owner=dora&performer=pharmacist").await), [] as [String; 0]);
+    // One at a time: no page holds more than was asked for, none is missing and none comes twice.
+    for limit in 1..4 {
+        let (mut at, mut seen) = (format!("/fhir/R4/Task?_count={limit}"), Vec::new());
+        loop {
+            let page = s.get(&at).await;
+            assert!(resources(&page).len() <= limit);
+            assert_eq!(page["total"], all["total"]);
+            seen.extend(ids(resources(&page)));
+            let next = page["link"].as_array().unwrap().iter().find(|l| l["relation"] == "next");
+            let Some(next) = next else { break };
+            at = next["url"].as_str().unwrap().strip_prefix("http://localhost:8731").unwrap().to_owned();
+        }
+        seen.sort();
+        let mut wanted = ids(resources(&s.get("/fhir/R4/Task").await));
+        wanted.sort();
+        assert_eq!(seen, wanted, "{limit}");
+    }
+}
+
 #[tokio::test]
 async fn what_is_not_understood_is_refused_by_its_name() {
     let s = Service::new("refused").await;
@@ -198,6 +292,8 @@ async fn what_is_not_understood_is_refused_by_its_name() {
         ("priority=now", "priority"),
         ("_count=0", "_count"),
         ("_count=201", "_count"),
+        ("performer=nurse", "performer"),
+        ("performer=http://snomed.info/sct|1", "performer"),
         ("authored-on=yesterday", "authored-on"),
         ("authored-on=ap2026", "authored-on"),
         ("modified=2026-13-01", "modified"),
@@ -214,6 +310,8 @@ async fn what_is_not_understood_is_refused_by_its_name() {
     }
     for path in [
         "Task/x",
+        "Task/3b241101-e2bb-4255-8caf-4136c566a962-pharmacist",
+        "Task/3b241101-e2bb-4255-8caf-4136c566a962-nurse",
         "Task/3b241101-e2bb-4255-8caf-4136c566a962",
         "DetectedIssue/x-1",
         "DetectedIssue/3b241101-e2bb-4255-8caf-4136c566a962-1",
@@ -238,7 +336,7 @@ async fn a_hook_is_recorded_with_its_card_and_feedback_finds_it() {
     assert_eq!((said["kept"].as_bool(), said["received"].as_u64()), (Some(true), Some(1)), "{said}");
     let tasks = s.get("/fhir/R4/Task").await;
     assert_eq!(tasks["total"], 1);
-    let id = enteral_gate::queue::item::ItemId::read(resources(&tasks)[0]["id"].as_str().unwrap()).unwrap();
+    let id = item_of(&resources(&tasks)[0]);
     let words: Vec<String> = s.store.trail(id).await.unwrap().iter().map(|e| e.what.words()).collect();
     assert_eq!(words, ["recorded", "the prescriber went on all the same: will-adjust: at once"]);
     // A card that is not of here is counted and not kept.

@@ -1,4 +1,4 @@
-//! The queue in FHIR's terms: an item is a Task, each of its findings a DetectedIssue. Read only; people work at the
+//! The queue in FHIR's terms: what a lane has to do with an item is a Task, each finding of the item a DetectedIssue. Read only; people work at the
 //! pages. What is told is told by version: R4 and R5 differ in a few names.
 
 use super::App;
@@ -12,10 +12,11 @@ use crate::findings::Tier;
 use crate::intake::order::FhirVersion;
 use crate::queue::item::{Item, ItemId, Standing, Summary};
 use crate::queue::report::Found;
+use crate::queue::task::TaskIs;
 use crate::queue::urgency::due;
 use crate::queue::work::{ACCEPT_REASONS, Decision, LaneState};
 use crate::queue::{Lane, Person};
-use crate::store::{Filter, Page, Query, Sort, Store, Unavailable};
+use crate::store::{Filter, Query, Sort, Store, TaskOf, Unavailable};
 use axum::extract::{Path, Request, State};
 use axum::response::Response;
 use http::{StatusCode, header};
@@ -25,26 +26,27 @@ use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 use std::sync::Arc;
 
+/// System of the ids of items.
+pub const ITEMS: &str = "https://enteral-gate.example/fhir/queue-item";
+
 /// Entries of a page where the client does not say.
 const PAGE: usize = 50;
 
-/// Codes of `Task.status`, and the items that have them: where they stand, and whether a lane has begun.
-const STATUS: [(&str, Standing, Option<bool>); 4] = [
-    ("requested", Standing::Open, Some(false)),
-    ("in-progress", Standing::Open, Some(true)),
-    ("completed", Standing::Closed, None),
-    ("cancelled", Standing::Replaced, None),
-];
+/// Who performs a task: the lane and its concept in SNOMED CT (from memory, to be confirmed).
+const PERFORMER: [(Lane, &str, &str); 2] =
+    [(Lane::Pharmacist, "46255001", "Pharmacist"), (Lane::Dietitian, "159033005", "Dietitian")];
+const SNOMED: &str = "http://snomed.info/sct";
 
 /// Codes of `Task.priority`, and the grades of urgency that have them.
 const PRIORITY: [(&str, &[u8]); 4] = [("stat", &[4]), ("asap", &[3]), ("urgent", &[2]), ("routine", &[0, 1])];
 
 /// Parameters of a search for Tasks.
-pub const TASK_PARAMETERS: [(&str, &str, &str); 9] = [
+pub const TASK_PARAMETERS: [(&str, &str, &str); 10] = [
     ("_id", "token", "Ids, separated by commas."),
     ("status", "token", "requested, in-progress, completed, cancelled; several separated by commas."),
     ("priority", "token", "stat, asap, urgent, routine; several separated by commas."),
-    ("owner", "reference", "Id of somebody who holds, asked about, put off or decided."),
+    ("owner", "reference", "Id of who holds it, asked the prescriber, put it off or decided."),
+    ("performer", "token", "pharmacist, dietitian, or their codes in SNOMED CT; several separated by commas."),
     ("patient", "reference", "The patient as the order names them, or their id."),
     ("authored-on", "date", "When the order was received first; with the prefixes eq, ge, gt, le, lt."),
     ("modified", "date", "When anything changed last; as authored-on."),
@@ -63,7 +65,11 @@ pub const ISSUE_PARAMETERS: [(&str, &str, &str); 4] = [
 /// What is asked of a search.
 struct Asked {
     query: Query,
-    ids: Option<Vec<ItemId>>,
+    /// The tasks; of a search for findings none.
+    task: TaskOf,
+    ids: Option<Vec<(ItemId, Lane)>>,
+    /// The second task of the item after which the page begins comes first.
+    half: bool,
     pretty: bool,
     /// The parameters as sent, for the links of a page.
     own: Vec<(String, String)>,
@@ -150,7 +156,9 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
             limit: PAGE,
             now: Timestamp::now(),
         },
+        task: TaskOf { lanes: Lane::ALL.to_vec(), is: Vec::new(), by: None },
         ids: None,
+        half: false,
         pretty: false,
         own: Vec::new(),
         at: address(request, app),
@@ -166,7 +174,11 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
         match name.as_str() {
             "_format" => format = Some(value),
             "_pretty" => out.pretty = value == "true",
-            "page" => out.query.after = Some(value),
+            "page" => {
+                let after = if issues { None } else { value.strip_suffix(HALF) };
+                out.half = after.is_some();
+                out.query.after = Some(after.map(str::to_owned).unwrap_or(value));
+            }
             "_count" => {
                 let n = value.parse().ok().filter(|n| (1..=crate::store::MOST_OF_A_PAGE).contains(n));
                 out.query.limit = n.ok_or_else(|| wrong("_count", "expected a whole number from 1 to 200."))?;
@@ -189,7 +201,21 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
                 out.own.push((name, value));
             }
             "owner" if !issues => {
-                filter.by = Some(value.clone());
+                out.task.by = Some(value.clone());
+                out.own.push((name, value));
+            }
+            "performer" if !issues => {
+                out.task.lanes.clear();
+                for token in value.split(',') {
+                    let known = PERFORMER.iter().find(|(lane, code, _)| {
+                        token == lane.word()
+                            || token == *code
+                            || token.strip_prefix(SNOMED) == Some(&format!("|{code}"))
+                    });
+                    let expected =
+                        || wrong("performer", "expected pharmacist or dietitian, or their codes in SNOMED CT.");
+                    out.task.lanes.push(known.ok_or_else(expected)?.0);
+                }
                 out.own.push((name, value));
             }
             "_id" if !issues => {
@@ -197,16 +223,16 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
                 if value.split(',').count() > PAGE {
                     return Err(wrong("_id", format!("expected at most {PAGE} ids.")));
                 }
-                out.ids = Some(value.split(',').filter_map(ItemId::read).collect());
+                out.ids = Some(value.split(',').filter_map(read_id).collect());
                 out.own.push((name, value));
             }
             "status" if !issues => {
                 for code in value.split(',') {
-                    let known = STATUS.iter().find(|(own, ..)| *own == code);
-                    let (_, standing, begun) = known.ok_or_else(|| {
-                        wrong("status", format!("expected {}.", STATUS.map(|(own, ..)| own).join(", ")))
+                    let known = TaskIs::ALL.iter().find(|(_, own)| *own == code);
+                    let (is, _) = known.ok_or_else(|| {
+                        wrong("status", format!("expected {}.", TaskIs::ALL.map(|(_, own)| own).join(", ")))
                     })?;
-                    filter.begun.push((*standing, *begun));
+                    out.task.is.push(*is);
                 }
                 out.own.push((name, value));
             }
@@ -241,6 +267,9 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
     let until = |at: Timestamp| at.checked_sub(jiff::SignedDuration::from_micros(1)).unwrap_or(at);
     (filter.received_from, filter.received_by) = (received.0, received.1.map(until));
     (filter.changed_from, filter.changed_before) = changed;
+    if !issues {
+        filter.task = Some(out.task.clone());
+    }
     negotiate::acceptable(request.headers(), format.as_deref(), version)?;
     Ok(out)
 }
@@ -275,17 +304,18 @@ fn bundle(
     kind: &str,
     version: FhirVersion,
     asked: &Asked,
-    page: &Page,
+    next: Option<&String>,
     entries: Vec<(String, Value)>,
-    total: bool,
+    total: Option<u64>,
 ) -> Value {
     let link = |relation: &str, after: Option<&String>| {
         let own = asked.own.iter().map(|(name, value)| format!("{name}={}", quoted(value)));
         let all: Vec<String> = own.chain(after.map(|after| format!("page={}", quoted(after)))).collect();
         json!({ "relation": relation, "url": format!("{}/fhir/{}/{kind}?{}", asked.at, version.name(), all.join("&")) })
     };
-    let mut links = vec![link("self", asked.query.after.as_ref())];
-    links.extend(page.next.as_ref().map(|next| link("next", Some(next))));
+    let own = asked.query.after.as_ref().map(|after| format!("{after}{}", if asked.half { HALF } else { "" }));
+    let mut links = vec![link("self", own.as_ref())];
+    links.extend(next.map(|next| link("next", Some(next))));
     let entry: Vec<Value> = entries
         .into_iter()
         .map(|(id, resource)| {
@@ -293,8 +323,8 @@ fn bundle(
         })
         .collect();
     let mut out = json!({ "resourceType": "Bundle", "type": "searchset", "link": links });
-    if total {
-        out["total"] = json!(page.total);
+    if let Some(total) = total {
+        out["total"] = json!(total);
     }
     // FHIR knows no empty arrays.
     if !entry.is_empty() {
@@ -303,13 +333,69 @@ fn bundle(
     out
 }
 
-async fn page(store: &dyn Store, asked: &Asked) -> Result<Page, Refusal> {
-    let Some(ids) = &asked.ids else { return Ok(store.list(asked.query.clone()).await?) };
-    let mut items = Vec::new();
-    for id in ids {
-        items.extend(store.get(id.clone()).await?.map(|item| item.summary));
+/// At the end of a place: after the item's first task, before its second.
+const HALF: &str = "~";
+
+/// The id of a Task: the item's, and the lane.
+pub fn task_id(item: &ItemId, lane: Lane) -> String {
+    format!("{item}-{}", lane.word())
+}
+
+fn read_id(id: &str) -> Option<(ItemId, Lane)> {
+    let (item, lane) = id.rsplit_once('-')?;
+    Some((ItemId::read(item)?, Lane::of(lane)?))
+}
+
+/// A page of tasks.
+struct Tasks {
+    tasks: Vec<(Summary, Lane)>,
+    next: Option<String>,
+    total: u64,
+}
+
+async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
+    let now = asked.query.now;
+    let mut tasks = Vec::new();
+    if let Some(ids) = &asked.ids {
+        for (id, lane) in ids {
+            let item = store.get(id.clone()).await?.filter(|item| item.summary.task(*lane, now).is_some());
+            tasks.extend(item.map(|item| (item.summary, *lane)));
+        }
+        return Ok(Tasks { total: tasks.len() as u64, tasks, next: None });
     }
-    Ok(Page { total: items.len() as u64, items, next: None })
+    let second = Lane::ALL[1];
+    if asked.half
+        && let Some((_, id)) = asked.query.after.as_deref().and_then(|after| after.split_once('.'))
+        && let Some(id) = ItemId::read(id)
+        && let Some(item) = store.get(id).await?
+        && asked.task.has(&item.summary, second, now)
+    {
+        tasks.push((item.summary, second));
+    }
+    let page = store.list(asked.query.clone()).await?;
+    for item in page.items {
+        let own = Lane::ALL.into_iter().filter(|lane| asked.task.has(&item, *lane, now));
+        tasks.extend(own.map(|lane| (item.clone(), lane)).collect::<Vec<_>>());
+    }
+    // A page holds no more than was asked for; an item has up to two tasks.
+    let more = tasks.get(asked.query.limit).map(|(item, _)| item.id.clone());
+    tasks.truncate(asked.query.limit);
+    let next = match (more, tasks.last()) {
+        (Some(more), Some((last, _))) => {
+            let half = if more == last.id { HALF } else { "" };
+            Some(format!("{}{half}", asked.query.sort.place(last)))
+        }
+        _ => page.next,
+    };
+    // Every item has at most one task of a lane.
+    let mut total = 0;
+    for lane in &asked.task.lanes {
+        let mut one = asked.query.clone();
+        (one.after, one.limit) = (None, 1);
+        one.filter.task = Some(TaskOf { lanes: vec![*lane], ..asked.task.clone() });
+        total += store.list(one).await?.total;
+    }
+    Ok(Tasks { tasks, next, total })
 }
 
 /// `GET [base]/Task`
@@ -322,9 +408,10 @@ pub async fn tasks(
     from_here(&request, &app)?;
     let asked = asked(&request, version, &app, false)?;
     let page = page(store(&app)?, &asked).await?;
-    noted(&request, |noted| noted.count(page.items.len()));
-    let entries = page.items.iter().map(|item| (item.id.to_string(), task(item, version))).collect();
-    let bundle = bundle("Task", version, &asked, &page, entries, true);
+    noted(&request, |noted| noted.count(page.tasks.len()));
+    let entries =
+        page.tasks.iter().map(|(item, lane)| (task_id(&item.id, *lane), task(item, *lane, version))).collect();
+    let bundle = bundle("Task", version, &asked, page.next.as_ref(), entries, Some(page.total));
     Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
 }
 
@@ -338,9 +425,12 @@ pub async fn one_task(
     from_here(&request, &app)?;
     let query = super::asked::Query::read(request.uri().query(), false)?;
     negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
-    let item = item(&app, &id).await?;
+    let none = || Refusal::NotFound("There is no such task on the queue.".to_owned());
+    let (id, lane) = read_id(&id).ok_or_else(none)?;
+    let item = store(&app)?.get(id).await?.ok_or_else(none)?;
     noted(&request, |noted| noted.item_read(&item.summary.id));
-    Ok(negotiate::fhir(StatusCode::OK, task(&item.summary, version).to_string(), query.pretty))
+    item.summary.task(lane, Timestamp::now()).ok_or_else(none)?;
+    Ok(negotiate::fhir(StatusCode::OK, task(&item.summary, lane, version).to_string(), query.pretty))
 }
 
 /// Where callers are not told apart the service is for this machine: a page of another site that has its name lead here
@@ -384,7 +474,7 @@ pub async fn issues(
     from_here(&request, &app)?;
     let asked = asked(&request, version, &app, true)?;
     let store = store(&app)?;
-    let page = page(store, &asked).await?;
+    let page = store.list(asked.query.clone()).await?;
     let mut entries = Vec::new();
     for summary in &page.items {
         // One that was removed meanwhile has no findings any more.
@@ -396,7 +486,7 @@ pub async fn issues(
     }
     noted(&request, |noted| noted.count(entries.len()));
     // How many findings there are on all pages is not known.
-    let bundle = bundle("DetectedIssue", version, &asked, &page, entries, false);
+    let bundle = bundle("DetectedIssue", version, &asked, page.next.as_ref(), entries, None);
     Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
 }
 
@@ -457,20 +547,13 @@ fn order(summary: &Summary) -> Value {
     json!({ "reference": reference, "type": "NutritionOrder" })
 }
 
-fn status(summary: &Summary) -> &'static str {
-    let found = STATUS.iter().find(|(_, standing, begun)| {
-        *standing == summary.standing && begun.is_none_or(|begun| begun == summary.has_begun())
-    });
-    found.map_or("requested", |(code, ..)| code)
-}
-
 fn who(person: &Person) -> Value {
     json!({ "identifier": { "value": person.id }, "display": person.name })
 }
 
-/// The decisions of the lanes, as notes.
-fn notes(summary: &Summary) -> Vec<Value> {
-    let decided = |lane: Lane| match &summary.lane(lane).state {
+/// The decision of a lane, as a note.
+fn decision(summary: &Summary, lane: Lane) -> Option<Value> {
+    match &summary.lane(lane).state {
         LaneState::Decided { by, at, decision } => {
             let text = match decision {
                 Decision::Accepted { reason } => {
@@ -484,33 +567,24 @@ fn notes(summary: &Summary) -> Vec<Value> {
             Some(json!({ "authorString": by.name, "time": at.to_string(), "text": text }))
         }
         _ => None,
-    };
-    Lane::ALL.into_iter().filter_map(decided).collect()
+    }
 }
 
-/// An item as a Task.
-pub fn task(summary: &Summary, version: FhirVersion) -> Value {
+/// A lane's part in an item as a Task.
+pub fn task(summary: &Summary, lane: Lane, version: FhirVersion) -> Value {
     let now = Timestamp::now();
-    let lanes: Vec<String> = Lane::ALL
-        .into_iter()
-        .map(|lane| format!("{}: {}", lane.word(), summary.lane(lane).state.word_at(now)))
-        .collect();
+    let status = summary.task(lane, now).unwrap_or(TaskIs::Cancelled);
     let grade = summary.grade();
     let priority = PRIORITY.iter().find(|(_, grades)| grades.contains(&grade)).map_or("routine", |(code, _)| code);
-    // What is held or put off beyond its time is nobody's any more.
-    let held = |state: &LaneState| state.until().is_none_or(|until| until > now);
-    let states = Lane::ALL.into_iter().map(|lane| &summary.lane(lane).state).filter(|state| held(state));
-    let owner = states.into_iter().find_map(|state| match state {
-        LaneState::Taken { by, .. } | LaneState::Asked { by, .. } | LaneState::Snoozed { by, .. } => Some(who(by)),
-        _ => None,
-    });
     let r5 = version == FhirVersion::R5;
     let mut out = json!({
         "resourceType": "Task",
-        "id": summary.id,
+        "id": task_id(&summary.id, lane),
         "meta": { "versionId": summary.version.to_string(), "lastUpdated": summary.changed_at.to_string() },
-        "status": status(summary),
-        "businessStatus": { "text": lanes.join("; ") },
+        // The tasks of one item belong together.
+        "groupIdentifier": { "system": ITEMS, "value": summary.id },
+        "status": status.code(),
+        "businessStatus": { "text": summary.lane(lane).state.word_at(now) },
         "intent": "order",
         "priority": priority,
         "code": { "text": "Review of a tube-feeding order" },
@@ -529,13 +603,24 @@ pub fn task(summary: &Summary, version: FhirVersion) -> Value {
     if let Some(patient) = patient(summary) {
         out["for"] = patient;
     }
-    if let Some(owner) = owner {
-        out["owner"] = owner;
+    if let Some(owner) = summary.task_owner(lane, now) {
+        out["owner"] = who(owner);
     }
-    if summary.standing == Standing::Replaced {
-        let text = "The order was changed; this is not its content any more.";
-        out["statusReason"] =
-            if version == FhirVersion::R5 { json!({ "concept": { "text": text } }) } else { json!({ "text": text }) };
+    if let Some((_, code, display)) = PERFORMER.iter().find(|(own, ..)| *own == lane) {
+        let role = json!({ "coding": [{ "system": SNOMED, "code": code, "display": display }], "text": lane.word() });
+        if r5 {
+            out["requestedPerformer"] = json!([{ "concept": role }]);
+        } else {
+            out["performerType"] = json!([role]);
+        }
+    }
+    if status == TaskIs::Cancelled {
+        let text = if summary.standing == Standing::Replaced {
+            "The order was changed; this is not its content any more."
+        } else {
+            "The decision of the other lane closed the order, as the institution's policy has it."
+        };
+        out["statusReason"] = if r5 { json!({ "concept": { "text": text } }) } else { json!({ "text": text }) };
     }
     if let Some(ward) = &summary.ward {
         out["location"] = json!({ "display": ward });
@@ -549,7 +634,7 @@ pub fn task(summary: &Summary, version: FhirVersion) -> Value {
     if !found.is_empty() {
         out["input"] = json!(found);
     }
-    let mut notes = notes(summary);
+    let mut notes: Vec<Value> = decision(summary, lane).into_iter().collect();
     if summary.not_evaluated > 0 {
         let text = format!(
             "Not fully checked: {} rules could not be evaluated; the order's page names them.",

@@ -369,12 +369,6 @@ impl Summary {
         }
     }
 
-    /// Whether anybody has done anything in a lane that still stands.
-    pub fn has_begun(&self) -> bool {
-        let lanes = [&self.pharmacist.state, &self.dietitian.state];
-        lanes.iter().any(|state| !matches!(state, LaneState::NotAsked | LaneState::Open))
-    }
-
     /// Whether somebody has to look.
     pub fn is_open(&self) -> bool {
         self.standing == Standing::Open

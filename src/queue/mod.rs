@@ -4,6 +4,7 @@
 //! 1. [`report`] is what an appraisal said of one order, as plain data that outlives the rulebook it was judged by.
 //! 2. [`item`] is an order on the queue: which order and which content it is, what is replaced by what.
 //! 3. [`work`] is what people do with it: actions, who may do what, and conflicts.
+//!    [`task`] is a lane's part in it as another system sees it.
 //! 4. [`urgency`] says what comes first and why; [`policy`] which lanes decide and when an item is closed.
 //! 5. [`trail`] is what happened, [`tally`] what is counted per rule, without anything of a person.
 
@@ -27,6 +28,7 @@ pub mod item;
 pub mod policy;
 pub mod report;
 pub mod tally;
+pub mod task;
 pub mod trail;
 pub mod urgency;
 pub mod work;

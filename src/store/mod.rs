@@ -18,6 +18,7 @@ pub use upkeep::{Verified, is_postgres, open, tables, verify};
 
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
 use crate::queue::tally::RuleStatistics;
+use crate::queue::task::TaskIs;
 use crate::queue::trail::Entry;
 use crate::queue::work::{Command, Refused};
 use crate::queue::{Lane, Person};
@@ -114,6 +115,28 @@ impl LaneIs {
     ];
 }
 
+/// Which tasks are looked for ([`crate::queue::task`]); everything that is given must hold for the same lane.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TaskOf {
+    /// Of one of these lanes, which was asked.
+    pub lanes: Vec<Lane>,
+    /// One of these; any when empty.
+    pub is: Vec<TaskIs>,
+    /// Id of who has it, or had it last.
+    pub by: Option<String>,
+}
+
+impl TaskOf {
+    /// Whether a lane's task is one of these.
+    pub fn has(&self, summary: &Summary, lane: Lane, now: Timestamp) -> bool {
+        let is = summary.task(lane, now);
+        let owner = summary.task_owner(lane, now).map(|owner| owner.id.as_str());
+        self.lanes.contains(&lane)
+            && is.is_some_and(|is| self.is.is_empty() || self.is.contains(&is))
+            && self.by.as_deref().is_none_or(|by| owner == Some(by))
+    }
+}
+
 /// Which items are looked for; everything that is given must hold.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Filter {
@@ -121,8 +144,8 @@ pub struct Filter {
     pub lane: Option<(Vec<Lane>, LaneIs)>,
     /// Where items stand; any when empty.
     pub standing: Vec<Standing>,
-    /// Where items stand, and whether anybody has begun in a lane, where that is given; one of these, any when empty.
-    pub begun: Vec<(Standing, Option<bool>)>,
+    /// Tasks of lanes; one of an item has to fit.
+    pub task: Option<TaskOf>,
     /// The gravest finding is one of these; any when empty.
     pub tiers: Vec<Tier>,
     /// Where the patient is.
@@ -164,6 +187,16 @@ pub enum Sort {
     Changed,
 }
 
+impl Sort {
+    /// Where an item stands in this order: a page after it begins with what follows.
+    pub fn place(self, item: &Summary) -> String {
+        match self {
+            Self::Urgency => format!("{}.{}", item.sort_key(), item.id),
+            Self::Changed => format!("{}.{}", item.changed_at.as_microsecond(), item.id),
+        }
+    }
+}
+
 /// A page of items that is asked for.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Query {
@@ -171,7 +204,7 @@ pub struct Query {
     pub filter: Filter,
     /// In which order.
     pub sort: Sort,
-    /// [`Page::next`] of the page before.
+    /// [`Page::next`] of the page before, or [`Sort::place`] of an item.
     pub after: Option<String>,
     /// At most so many; 1 to [`MOST_OF_A_PAGE`].
     pub limit: usize,

@@ -1,10 +1,11 @@
 //! Reading: lists, counts, an item, its trail. Each answer is of one moment where it is one statement.
 
 use super::sql::{Value, damaged, statement, trouble};
-use super::{Counts, Filter, LaneIs, MOST_OF_A_PAGE, Page, Query, Sort, Unavailable};
+use super::{Counts, Filter, LaneIs, MOST_OF_A_PAGE, Page, Query, Sort, TaskOf, Unavailable};
 use crate::queue::Lane;
 use crate::queue::item::{Item, ItemId, Summary};
 use crate::queue::tally::{Fate, RuleStatistics};
+use crate::queue::task::TaskIs;
 use crate::queue::trail::Entry;
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -104,20 +105,48 @@ impl Where {
         }
     }
 
+    fn of_task(&mut self, task: &TaskOf, now: Timestamp) {
+        let (mut any, mut values) = (Vec::new(), Vec::<Value>::new());
+        for lane in &task.lanes {
+            let lane = lane.word();
+            let mut is = Vec::new();
+            for one in &task.is {
+                is.push(match one {
+                    TaskIs::Requested => {
+                        values.push(now.into());
+                        format!("standing = 'open' AND ({lane} = 'open' OR {lane}_until <= ?)")
+                    }
+                    TaskIs::InProgress => {
+                        values.push(now.into());
+                        format!("standing = 'open' AND ({lane} = 'asked' OR {lane}_until > ?)")
+                    }
+                    TaskIs::Completed => format!("standing <> 'replaced' AND {lane} = 'decided'"),
+                    TaskIs::Cancelled => {
+                        format!("standing = 'replaced' OR (standing = 'closed' AND {lane} <> 'decided')")
+                    }
+                });
+            }
+            let mut all = vec![format!("{lane} <> 'not-asked'")];
+            if !is.is_empty() {
+                all.push(format!("(({}))", is.join(") OR (")));
+            }
+            if let Some(by) = &task.by {
+                values.extend([by.as_str().into(), now.into()]);
+                all.push(format!("{lane}_by = ? AND ({lane}_until IS NULL OR {lane}_until > ?)"));
+            }
+            any.push(format!("({})", all.join(" AND ")));
+        }
+        let any = any.join(" OR ");
+        self.and(if any.is_empty() { "1 = 0" } else { &any }, values);
+    }
+
     fn of(filter: &Filter, now: Timestamp) -> Self {
         let mut out = Self::default();
         out.any_of("standing", filter.standing.iter().map(|standing| standing.word().into()).collect());
         out.any_of("tier", filter.tiers.iter().map(|tier| tier.code().into()).collect());
         out.any_of("grade", filter.grades.iter().map(|grade| i64::from(*grade).into()).collect());
-        if !filter.begun.is_empty() {
-            let untouched = "pharmacist IN ('not-asked', 'open') AND dietitian IN ('not-asked', 'open')";
-            let one = |begun: &Option<bool>| match begun {
-                None => "standing = ?".to_owned(),
-                Some(false) => format!("standing = ? AND {untouched}"),
-                Some(true) => format!("standing = ? AND NOT ({untouched})"),
-            };
-            let any: Vec<String> = filter.begun.iter().map(|(_, begun)| format!("({})", one(begun))).collect();
-            out.and(&any.join(" OR "), filter.begun.iter().map(|(standing, _)| standing.word().into()));
+        if let Some(task) = &filter.task {
+            out.of_task(task, now);
         }
         if let Some((lanes, is)) = &filter.lane {
             let one = |lane: &Lane| {
@@ -236,10 +265,7 @@ pub(super) async fn list(pool: &AnyPool, query: &Query) -> Result<Page, Unavaila
     for row in rows.iter().take(limit) {
         items.push(read::<Summary>("an item", &text(row, 0)?)?);
     }
-    let next = items.last().filter(|_| rows.len() > limit).map(|last| match query.sort {
-        Sort::Urgency => format!("{}.{}", last.sort_key(), last.id),
-        Sort::Changed => format!("{}.{}", last.changed_at.as_microsecond(), last.id),
-    });
+    let next = items.last().filter(|_| rows.len() > limit).map(|last| query.sort.place(last));
     Ok(Page { items, next, total })
 }
 

@@ -2,11 +2,12 @@
 
 use crate::orders::{GAPS, Place, accept, all, appraised, at, command, json, order, person, pharmacist, put, query};
 use enteral_gate::findings::Tier;
-use enteral_gate::queue::item::Standing;
+use enteral_gate::queue::item::{Standing, Summary};
+use enteral_gate::queue::task::TaskIs;
 use enteral_gate::queue::trail::Event;
 use enteral_gate::queue::work::{Action, LaneState, Refused};
 use enteral_gate::queue::{Lane, Role};
-use enteral_gate::store::{CardAnswer, Filter, LaneIs, NotDone, Query, Recorded, Sort, Store, Unavailable};
+use enteral_gate::store::{CardAnswer, Filter, LaneIs, NotDone, Query, Recorded, Sort, Store, TaskOf, Unavailable};
 use jiff::civil::date;
 use std::collections::BTreeSet;
 
@@ -303,6 +304,59 @@ pub async fn lists_filter_and_page_without_losing_any(place: Place) {
         let page = store.list(Query { after: Some(wrong.to_owned()), ..query(1) }).await;
         assert_eq!(page, Err(Unavailable::NoSuchPage), "{wrong}");
     }
+}
+
+/// What the database finds is what one item after the other says of itself.
+pub async fn tasks_are_found_as_the_items_say(place: Place) {
+    let store = place.open().await;
+    let people = [pharmacist("ann"), pharmacist("bea"), person("dora", Role::Dietitian)];
+    let mut kept = Vec::new();
+    for n in 0..40 {
+        kept.push(put(&store, order(n, 1, 0)).await);
+    }
+    // A little of everything: held, put off, asked, decided by one or both, replaced.
+    for (n, id) in kept.iter().enumerate() {
+        let by = &people[n % 3];
+        let action = match n % 8 {
+            0 => continue,
+            1 | 2 => Action::Take,
+            3 => Action::Snooze { until: at(60), note: "later".into() },
+            4 => Action::AskPrescriber { question: "Why?".into() },
+            5 | 6 => accept(),
+            _ => {
+                store.record(vec![order(n, 2, 3)]).await.unwrap();
+                continue;
+            }
+        };
+        let _ = store.act(id.clone(), command(by, 1, 2, action)).await;
+        if n % 16 == 5 {
+            let other = if by.role == Role::Dietitian { &people[0] } else { &people[2] };
+            let _ = store.act(id.clone(), command(other, 2, 2, accept())).await;
+        }
+    }
+    let all = store.list(query(200)).await.unwrap().items;
+    let (mut seen, mut found_any) = (BTreeSet::new(), 0);
+    let lanes = [vec![Lane::Pharmacist], vec![Lane::Dietitian], Lane::ALL.to_vec(), vec![]];
+    let states: Vec<Vec<TaskIs>> = (0..16)
+        .map(|bits| {
+            TaskIs::ALL.iter().enumerate().filter(|(nth, _)| bits & (1 << nth) != 0).map(|(_, (is, _))| *is).collect()
+        })
+        .collect();
+    for (lanes, is) in lanes.iter().flat_map(|lanes| states.iter().map(move |is| (lanes, is))) {
+        for (by, minute) in [(None, 10), (Some("ann"), 10), (Some("dora"), 31), (None, 70), (Some("nobody"), 10)] {
+            let task = TaskOf { lanes: lanes.clone(), is: is.clone(), by: by.map(str::to_owned) };
+            let filter = Filter { task: Some(task.clone()), ..Filter::default() };
+            let page = store.list(Query { filter, now: at(minute), ..query(200) }).await.unwrap();
+            let got: BTreeSet<_> = page.items.iter().map(|s| s.id.clone()).collect();
+            let fits = |s: &&Summary| Lane::ALL.into_iter().any(|lane| task.has(s, lane, at(minute)));
+            let wanted: BTreeSet<_> = all.iter().filter(fits).map(|s| s.id.clone()).collect();
+            assert_eq!(got, wanted, "{task:?} at {minute}");
+            assert_eq!(page.total, wanted.len() as u64);
+            found_any += wanted.len();
+            seen.extend(all.iter().flat_map(|s| Lane::ALL.map(|lane| s.task(lane, at(minute)))));
+        }
+    }
+    assert!(seen.len() >= 4 && found_any > 500, "{seen:?} {found_any}");
 }
 
 pub async fn odd_texts_are_kept_and_found(place: Place) {

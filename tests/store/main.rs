@@ -33,6 +33,7 @@ on_each!(
     a_command_sent_twice_is_done_once,
     conflicts_say_who_and_when,
     lists_filter_and_page_without_losing_any,
+    tasks_are_found_as_the_items_say,
     odd_texts_are_kept_and_found,
     counts_are_those_of_open_items,
     statistics_per_rule_hold_nothing_of_a_person,
