@@ -561,6 +561,9 @@ struct Actor {
     token: fn(&str) -> Option<String>,
 }
 
+/// What is on the queue, and what happened to it.
+const QUEUE: &str = "system/Task.rs system/DetectedIssue.rs system/Provenance.rs system/AuditEvent.rs";
+
 fn backend(scope: &str) -> Option<String> {
     Some(token(&header(&LOGIN), &access_claims(now(), scope), &LOGIN))
 }
@@ -585,12 +588,7 @@ fn actors() -> Vec<Actor> {
         actor("backend, `….write`, `.c` or `.u`", Some(Role::Fhir), Grants::of("system/NutritionOrder.cu"), |_| {
             backend("system/NutritionOrder.write")
         }),
-        actor(
-            "backend, `Task.rs` and `DetectedIssue.rs`",
-            Some(Role::Fhir),
-            Grants::of("system/Task.rs system/DetectedIssue.rs"),
-            |_| backend("system/Task.rs system/DetectedIssue.rs"),
-        ),
+        actor("backend, scopes of the queue", Some(Role::Fhir), Grants::of(QUEUE), |_| backend(QUEUE)),
         actor("backend, other scopes", Some(Role::Fhir), none, |_| backend("system/Patient.read")),
     ]
 }

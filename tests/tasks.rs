@@ -284,6 +284,71 @@ async fn each_lane_has_its_own_task() {
     }
 }
 
+/// What was done is Provenance, and that it was done or looked at an AuditEvent; what people wrote is in neither.
+#[tokio::test]
+async fn what_happened_is_told_without_what_was_written() {
+    let s = Service::with("history", file::read(file::starter()).unwrap()).await;
+    for sample in &SAMPLES {
+        s.ask("POST", &format!("/fhir/{}/$validate", sample.version.name()), sample.text).await;
+    }
+    let tasks = resources(&s.get("/fhir/R4/Task?_count=200").await);
+    let of = |task: &Value| task["groupIdentifier"]["value"].clone();
+    let twice = |task: &&Value| tasks.iter().filter(|other| of(other) == of(task)).count() == 2;
+    let item = item_of(tasks.iter().find(twice).unwrap());
+    let ann = Person { id: "ann".into(), name: "Invented Ann".into(), role: Role::Pharmacist };
+    s.store.viewed(item.clone(), ann.clone(), Timestamp::now()).await.unwrap();
+    let reason = Reason { code: "other".into(), text: Some("WRITTEN".into()) };
+    for (seen, action) in
+        [(1, Action::Take), (2, Action::Comment { text: "WRITTEN".into() }), (3, Action::Accept { reason })]
+    {
+        let command =
+            Command { id: String::new(), by: ann.clone(), at: Timestamp::now(), lane: Lane::Pharmacist, seen, action };
+        s.store.act(item.clone(), command).await.unwrap();
+    }
+    for version in ["R4", "R4B", "R5"] {
+        let told = async |kind: &str, parameter: &str, lane: &str| {
+            let bundle = s.get(&format!("/fhir/{version}/{kind}?{parameter}=Task/{item}-{lane}")).await;
+            assert!(!bundle.to_string().contains("WRITTEN"), "{bundle}");
+            assert_eq!(bundle["total"].as_u64(), Some(resources(&bundle).len() as u64));
+            for entry in bundle["entry"].as_array().into_iter().flatten() {
+                let at = entry["fullUrl"].as_str().unwrap().strip_prefix("http://localhost:8731").unwrap();
+                assert_eq!(s.get(at).await, entry["resource"]);
+            }
+            resources(&bundle)
+        };
+        let words = |found: &[Value], at: &str| -> Vec<String> {
+            found.iter().map(|r| r.pointer(at).and_then(Value::as_str).unwrap_or("-").to_owned()).collect()
+        };
+        let done = told("Provenance", "target", "pharmacist").await;
+        assert_eq!(words(&done, "/activity/text"), ["recorded", "take", "comment", "accept"]);
+        assert_eq!(words(&done, "/activity/coding/0/code"), ["CREATE", "UPDATE", "UPDATE", "UPDATE"]);
+        assert_eq!(words(&done, "/agent/0/who/identifier/value"), ["-", "ann", "ann", "ann"]);
+        let why = if version == "R5" { "/authorization/0/concept/text" } else { "/reason/0/text" };
+        assert_eq!(words(&done, why), ["-", "-", "-", "other"]);
+        assert_eq!(done[0]["target"].as_array().unwrap().len(), 2);
+        assert_eq!(done[1]["target"], json!([{"reference": format!("Task/{item}-pharmacist")}]));
+        // Nothing of one lane in the history of the other.
+        assert_eq!(words(&told("Provenance", "target", "dietitian").await, "/activity/text"), ["recorded"]);
+        let events = told("AuditEvent", "entity", "pharmacist").await;
+        let word = if version == "R5" { "/code/coding/0/code" } else { "/subtype/0/code" };
+        assert_eq!(words(&events, word), ["recorded", "viewed", "take", "comment", "accept"]);
+        assert_eq!(words(&events, "/action"), ["C", "R", "U", "U", "U"]);
+        assert_eq!(words(&told("AuditEvent", "entity", "dietitian").await, word), ["recorded", "viewed"]);
+    }
+    for (path, status) in [
+        ("Provenance".to_owned(), 400),
+        ("AuditEvent?target=Task/x".to_owned(), 400),
+        ("Provenance?target=Task/x".to_owned(), 200),
+        (format!("Provenance/{item}-2"), 404),
+        (format!("AuditEvent/{item}-2"), 200),
+        (format!("AuditEvent/{item}-0"), 404),
+        (format!("AuditEvent/{item}-99"), 404),
+        (format!("AuditEvent/{item}-02"), 404),
+    ] {
+        assert_eq!(s.ask("GET", &format!("/fhir/R4/{path}"), "").await.0.as_u16(), status, "{path}");
+    }
+}
+
 #[tokio::test]
 async fn what_is_not_understood_is_refused_by_its_name() {
     let s = Service::new("refused").await;

@@ -18,6 +18,14 @@ pub enum Need {
     SearchIssues,
     /// One of them.
     ReadIssue,
+    /// What was done with an order on the queue.
+    SearchProvenance,
+    /// One thing that was done.
+    ReadProvenance,
+    /// What was done or looked at on the queue.
+    SearchAuditEvents,
+    /// One of them.
+    ReadAuditEvent,
 }
 
 /// What was granted on NutritionOrder, and on the queue.
@@ -28,6 +36,8 @@ pub struct Grants {
     update: bool,
     tasks: Queue,
     issues: Queue,
+    provenance: Queue,
+    audit: Queue,
 }
 
 /// What was granted on a resource of the queue.
@@ -53,6 +63,8 @@ impl Grants {
             update: all.update || one.update,
             tasks: all.tasks.or(one.tasks),
             issues: all.issues.or(one.issues),
+            provenance: all.provenance.or(one.provenance),
+            audit: all.audit.or(one.audit),
         })
     }
 
@@ -65,6 +77,10 @@ impl Grants {
             Need::ReadTask => self.tasks.read,
             Need::SearchIssues => self.issues.search,
             Need::ReadIssue => self.issues.read,
+            Need::SearchProvenance => self.provenance.search,
+            Need::ReadProvenance => self.provenance.read,
+            Need::SearchAuditEvents => self.audit.search,
+            Need::ReadAuditEvent => self.audit.read,
         }
     }
 }
@@ -96,6 +112,8 @@ fn one(scope: &str) -> Option<Grants> {
         update: order && has('u'),
         tasks: queue("Task"),
         issues: queue("DetectedIssue"),
+        provenance: queue("Provenance"),
+        audit: queue("AuditEvent"),
     };
     (grants != Grants::default()).then_some(grants)
 }

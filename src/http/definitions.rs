@@ -8,7 +8,7 @@ use super::asked::Query;
 use super::negotiate;
 use super::operations::base;
 use super::refusal::Refusal;
-use super::tasks;
+use super::{history, tasks};
 use crate::intake::order::FhirVersion::{self, R4, R4B, R5};
 use axum::extract::{Path, Request, State};
 use axum::response::Response;
@@ -189,6 +189,10 @@ pub fn capabilities(app: &App, version: FhirVersion) -> Value {
     {
         resources.push(queue("Task", "Orders on the queue: flagged, or not fully checked.", &tasks::TASK_PARAMETERS));
         resources.push(queue("DetectedIssue", "Findings of orders on the queue.", &tasks::ISSUE_PARAMETERS));
+        let done = "What was done with orders on the queue.";
+        resources.push(queue("Provenance", done, &history::PROVENANCE_PARAMETERS));
+        let done = "What was done with orders on the queue, and who looked at them.";
+        resources.push(queue("AuditEvent", done, &history::AUDIT_PARAMETERS));
     }
     out
 }

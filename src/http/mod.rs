@@ -17,6 +17,7 @@ pub mod body;
 pub mod callback;
 pub mod definitions;
 pub mod gate;
+pub mod history;
 pub mod hooks;
 pub mod keeping;
 pub mod key_sets;

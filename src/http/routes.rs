@@ -3,7 +3,7 @@
 use super::gate::{Need, gate};
 use super::refusal::Refusal;
 use super::stack::stack;
-use super::{App, definitions, hooks, metrics, operations, pages, tasks};
+use super::{App, definitions, history, hooks, metrics, operations, pages, tasks};
 use crate::access::scope;
 use axum::Router;
 use axum::middleware::from_fn_with_state;
@@ -55,6 +55,20 @@ pub fn table() -> Vec<Route> {
         ("GET", "/fhir/{version}/Task/{id}", Need::Order(scope::Need::ReadTask), get(tasks::one_task)),
         ("GET", "/fhir/{version}/DetectedIssue", Need::Order(scope::Need::SearchIssues), get(tasks::issues)),
         ("GET", "/fhir/{version}/DetectedIssue/{id}", Need::Order(scope::Need::ReadIssue), get(tasks::one_issue)),
+        ("GET", "/fhir/{version}/Provenance", Need::Order(scope::Need::SearchProvenance), get(history::provenances)),
+        (
+            "GET",
+            "/fhir/{version}/Provenance/{id}",
+            Need::Order(scope::Need::ReadProvenance),
+            get(history::one_provenance),
+        ),
+        ("GET", "/fhir/{version}/AuditEvent", Need::Order(scope::Need::SearchAuditEvents), get(history::audit_events)),
+        (
+            "GET",
+            "/fhir/{version}/AuditEvent/{id}",
+            Need::Order(scope::Need::ReadAuditEvent),
+            get(history::one_audit_event),
+        ),
         ("GET", "/fhir/{version}/OperationDefinition/{id}", Need::Open, get(definitions::operation)),
         ("GET", "/fhir/{version}/StructureDefinition/{id}", Need::Open, get(definitions::structure)),
         ("GET", "/fhir/{version}/CodeSystem/{id}", Need::Open, get(definitions::code_system)),

@@ -78,7 +78,7 @@ struct Asked {
 }
 
 /// The address of the service as the client wrote it; nothing where it wrote none that is one.
-fn address(request: &Request, app: &App) -> String {
+pub(super) fn address(request: &Request, app: &App) -> String {
     let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or_default();
     let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '-' | ':' | '[' | ']');
     let scheme = if app.doors.certificates.is_some() { "https" } else { "http" };
@@ -274,7 +274,7 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
     Ok(out)
 }
 
-fn store(app: &App) -> Result<&dyn Store, Refusal> {
+pub(super) fn store(app: &App) -> Result<&dyn Store, Refusal> {
     let none = || Refusal::NotFound("No queue is kept here, so there are no Tasks and DetectedIssues.".to_owned());
     app.doors.store.as_deref().ok_or_else(none)
 }
@@ -341,7 +341,7 @@ pub fn task_id(item: &ItemId, lane: Lane) -> String {
     format!("{item}-{}", lane.word())
 }
 
-fn read_id(id: &str) -> Option<(ItemId, Lane)> {
+pub(super) fn read_id(id: &str) -> Option<(ItemId, Lane)> {
     let (item, lane) = id.rsplit_once('-')?;
     Some((ItemId::read(item)?, Lane::of(lane)?))
 }
@@ -435,7 +435,7 @@ pub async fn one_task(
 
 /// Where callers are not told apart the service is for this machine: a page of another site that has its name lead here
 /// is not it.
-fn from_here(request: &Request, app: &App) -> Result<(), Refusal> {
+pub(super) fn from_here(request: &Request, app: &App) -> Result<(), Refusal> {
     let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or_default();
     let name = host
         .rsplit_once(':')
@@ -452,7 +452,7 @@ fn from_here(request: &Request, app: &App) -> Result<(), Refusal> {
 }
 
 /// Leaves something for the entry of the call in the audit trail.
-fn noted(request: &Request, note: impl FnOnce(&Noted)) {
+pub(super) fn noted(request: &Request, note: impl FnOnce(&Noted)) {
     if let Some(noted) = request.extensions().get::<Noted>() {
         note(noted);
     }
@@ -514,7 +514,7 @@ fn issue_id(item: &ItemId, nth: usize) -> String {
 }
 
 /// What names the patient: a reference where the order has one, otherwise an identifier.
-fn patient(summary: &Summary) -> Option<Value> {
+pub(super) fn patient(summary: &Summary) -> Option<Value> {
     let named = summary.key.patient.as_str();
     if named.is_empty() {
         return None;
@@ -539,7 +539,7 @@ fn absolute(summary: &Summary, reference: &str) -> String {
     }
 }
 
-fn order(summary: &Summary) -> Value {
+pub(super) fn order(summary: &Summary) -> Value {
     if summary.key.order.is_empty() {
         return json!({ "type": "NutritionOrder", "display": summary.label });
     }
@@ -547,7 +547,7 @@ fn order(summary: &Summary) -> Value {
     json!({ "reference": reference, "type": "NutritionOrder" })
 }
 
-fn who(person: &Person) -> Value {
+pub(super) fn who(person: &Person) -> Value {
     json!({ "identifier": { "value": person.id }, "display": person.name })
 }
 

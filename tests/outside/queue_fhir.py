@@ -4,7 +4,7 @@
     queue_fhir.py PROGRAM
 
 Sends the project's orders and recorded hook requests, works on nothing, and reads every page of Task and DetectedIssue in R4, R4B
-and R5: each answer, and each resource by itself, must be valid for its version; what a Task refers to must be there.
+and R5, and what happened to each Task as Provenance and AuditEvent: each answer, and each resource by itself, must be valid for its version; what a Task refers to must be there.
 """
 import argparse
 import json
@@ -40,7 +40,7 @@ def main():
                 service.ask("POST", f"/fhir/{version}/$validate", raw)
             for path in sorted((ROOT / "tests/hooks/requests").glob("sign-*.json")):
                 service.ask("POST", "/cds-services/tube-feeding-order-sign", path.read_bytes(), Content_Type="application/json")
-            seen = 0
+            seen = happened = 0
             for version in ("R4", "R4B", "R5"):
                 issues = {entry["resource"]["id"] for entry in pages(service, version, "DetectedIssue")}
                 for entry in pages(service, version, "Task"):
@@ -49,6 +49,14 @@ def main():
                     status, raw = service.ask("GET", f"/fhir/{version}/Task/{task['id']}")
                     assert status == 200, raw
                     judge(f"Task/{task['id']}", raw, version, kind="Task")
+                    for kind, parameter in (("Provenance", "target"), ("AuditEvent", "entity")):
+                        at = f"/fhir/{version}/{kind}?{parameter}=Task/{task['id']}"
+                        status, raw = service.ask("GET", at)
+                        assert status == 200, raw
+                        judge(at, raw, version, kind="Bundle")
+                        for one in json.loads(raw)["entry"]:
+                            judge(one["fullUrl"], json.dumps(one["resource"]).encode(), version, kind=kind)
+                            happened += 1
                     for found in task.get("input", []):
                         reference = found["valueReference"]["reference"]
                         assert reference.removeprefix("DetectedIssue/") in issues, reference
@@ -60,7 +68,7 @@ def main():
         finally:
             service.process.terminate()
             service.process.wait(timeout=20)
-    print(f"counts: {seen} tasks in three versions")
+    print(f"counts: {seen} tasks in three versions, {happened} things that happened to them")
     print(f"{answers.passed} passed, {answers.failed} failed")
     sys.exit(1 if answers.failed else 0)
 

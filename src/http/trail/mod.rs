@@ -437,7 +437,7 @@ pub const SIGN_OUT: &str = "sign-out";
 
 /// What a call is called in the trail, by the route and method; None for calls that are not kept.
 pub fn action(method: &str, route: &str) -> Option<(&'static str, &'static str)> {
-    const KEPT: [(&str, &str, &str); 16] = [
+    const KEPT: [(&str, &str, &str); 20] = [
         ("POST", "hook", "/cds-services/{id}"),
         ("POST", "feedback", "/cds-services/{id}/feedback"),
         ("POST", "batch", "/fhir/{version}"),
@@ -451,6 +451,10 @@ pub fn action(method: &str, route: &str) -> Option<(&'static str, &'static str)>
         ("GET", "read", "/fhir/{version}/Task/{id}"),
         ("GET", "search", "/fhir/{version}/DetectedIssue"),
         ("GET", "read", "/fhir/{version}/DetectedIssue/{id}"),
+        ("GET", "search", "/fhir/{version}/Provenance"),
+        ("GET", "read", "/fhir/{version}/Provenance/{id}"),
+        ("GET", "search", "/fhir/{version}/AuditEvent"),
+        ("GET", "read", "/fhir/{version}/AuditEvent/{id}"),
         ("POST", SIGN_IN, "/sign-in"),
         ("GET", SIGN_IN, "/sign-in/answer"),
         ("POST", SIGN_OUT, "/sign-out"),

@@ -1,0 +1,303 @@
+//! What happened to orders on the queue, in FHIR's terms: what was done as Provenance, and that it was done or looked at as
+//! AuditEvent. Both are read from the trail of an item, one resource for each entry. What people wrote is in neither.
+
+use super::App;
+use super::asked::decoded;
+use super::negotiate;
+use super::operations::base;
+use super::refusal::Refusal;
+use super::tasks::{ITEMS, address, from_here, noted, patient, read_id, store, task_id, who};
+use crate::answer::PROGRAM;
+use crate::intake::order::FhirVersion;
+use crate::queue::item::{Item, ItemId};
+use crate::queue::trail::{Entry, Event};
+use crate::queue::work::Action;
+use crate::queue::{Lane, Role};
+use axum::extract::{Path, Request, State};
+use axum::response::Response;
+use http::StatusCode;
+use serde_json::{Value, json};
+use std::sync::Arc;
+
+/// The parameter of a search for Provenance.
+pub const PROVENANCE_PARAMETERS: [(&str, &str, &str); 1] =
+    [("target", "reference", "The Task whose history is wanted: Task/ID. Needed.")];
+/// The parameter of a search for AuditEvents.
+pub const AUDIT_PARAMETERS: [(&str, &str, &str); 1] =
+    [("entity", "reference", "The Task whose history is wanted: Task/ID. Needed.")];
+
+const OPERATIONS: &str = "http://terminology.hl7.org/CodeSystem/v3-DataOperation";
+const PARTICIPANTS: &str = "http://terminology.hl7.org/CodeSystem/provenance-participant-type";
+const EVENTS: &str = "http://terminology.hl7.org/CodeSystem/audit-event-type";
+const OUTCOMES: &str = "http://terminology.hl7.org/CodeSystem/audit-event-outcome";
+
+/// Which of the two.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Kind {
+    Provenance,
+    AuditEvent,
+}
+
+impl Kind {
+    const fn name(self) -> &'static str {
+        match self {
+            Self::Provenance => "Provenance",
+            Self::AuditEvent => "AuditEvent",
+        }
+    }
+
+    const fn parameter(self) -> &'static str {
+        match self {
+            Self::Provenance => "target",
+            Self::AuditEvent => "entity",
+        }
+    }
+
+    /// Whether an entry is one. A look changes nothing, so it is no provenance.
+    fn has(self, entry: &Entry) -> bool {
+        self == Self::AuditEvent || entry.what != Event::Viewed
+    }
+}
+
+/// `GET [base]/Provenance`
+pub async fn provenances(state: State<Arc<App>>, version: Path<String>, request: Request) -> Result<Response, Refusal> {
+    search(state, version, request, Kind::Provenance).await
+}
+
+/// `GET [base]/AuditEvent`
+pub async fn audit_events(
+    state: State<Arc<App>>,
+    version: Path<String>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    search(state, version, request, Kind::AuditEvent).await
+}
+
+/// `GET [base]/Provenance/{id}`
+pub async fn one_provenance(
+    state: State<Arc<App>>,
+    path: Path<(String, String)>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    read(state, path, request, Kind::Provenance).await
+}
+
+/// `GET [base]/AuditEvent/{id}`
+pub async fn one_audit_event(
+    state: State<Arc<App>>,
+    path: Path<(String, String)>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    read(state, path, request, Kind::AuditEvent).await
+}
+
+async fn search(
+    State(app): State<Arc<App>>,
+    Path(version): Path<String>,
+    request: Request,
+    kind: Kind,
+) -> Result<Response, Refusal> {
+    let version = base(&version)?;
+    from_here(&request, &app)?;
+    let (mut wanted, mut format, mut pretty) = (None, None, false);
+    for pair in request.uri().query().unwrap_or("").split('&').filter(|pair| !pair.is_empty()) {
+        let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
+        let wrong = |what: &str| Refusal::Parameter("of the query".to_owned(), what.to_owned());
+        let text = |text| decoded(text).ok_or_else(|| wrong("is not valid percent-encoded UTF-8."));
+        let (name, value) = (text(name)?, text(value)?);
+        match name.as_str() {
+            "_format" => format = Some(value),
+            "_pretty" => pretty = value == "true",
+            own if own == kind.parameter() => wanted = Some(value),
+            _ => {
+                let name = name.chars().take(40).filter(|c| c.is_ascii_alphanumeric() || "-_:.".contains(*c)).collect();
+                let known = format!("is not known here; known is {}.", kind.parameter());
+                return Err(Refusal::Parameter(name, known));
+            }
+        }
+    }
+    negotiate::acceptable(request.headers(), format.as_deref(), version)?;
+    let reference = wanted.ok_or_else(|| {
+        Refusal::Parameter(kind.parameter().to_owned(), "is needed: Task/ID, whose history is wanted.".to_owned())
+    })?;
+    let store = store(&app)?;
+    let task = reference.strip_prefix("Task/").and_then(read_id);
+    let item = match &task {
+        Some((id, _)) => store.get(id.clone()).await?,
+        None => None,
+    };
+    let mut entries = Vec::new();
+    let at = address(&request, &app);
+    if let (Some(item), Some((id, lane))) = (&item, &task) {
+        noted(&request, |noted| noted.item_read(id));
+        for (nth, entry) in store.trail(id.clone()).await?.iter().enumerate() {
+            if kind.has(entry) && of_lane(entry, *lane) {
+                let resource = resource(kind, item, nth, entry, version);
+                let url = format!("{at}/fhir/{}/{}/{}", version.name(), kind.name(), entry_id(id, nth));
+                entries.push(json!({ "fullUrl": url, "resource": resource, "search": { "mode": "match" } }));
+            }
+        }
+    }
+    noted(&request, |noted| noted.count(entries.len()));
+    let own: String =
+        form_urlencoded::Serializer::new(String::new()).append_pair(kind.parameter(), &reference).finish();
+    let link = format!("{at}/fhir/{}/{}?{own}", version.name(), kind.name());
+    let mut out = json!({
+        "resourceType": "Bundle", "type": "searchset", "total": entries.len(),
+        "link": [{ "relation": "self", "url": link }],
+    });
+    // FHIR knows no empty arrays.
+    if !entries.is_empty() {
+        out["entry"] = json!(entries);
+    }
+    Ok(negotiate::fhir(StatusCode::OK, out.to_string(), pretty))
+}
+
+async fn read(
+    State(app): State<Arc<App>>,
+    Path((version, id)): Path<(String, String)>,
+    request: Request,
+    kind: Kind,
+) -> Result<Response, Refusal> {
+    let version = base(&version)?;
+    from_here(&request, &app)?;
+    let query = super::asked::Query::read(request.uri().query(), false)?;
+    negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
+    let none = || Refusal::NotFound("Nothing of that id happened on the queue.".to_owned());
+    let (item, number) = id.rsplit_once('-').ok_or_else(none)?;
+    let nth = number.parse::<usize>().ok().and_then(|n| n.checked_sub(1)).ok_or_else(none)?;
+    let item = ItemId::read(item).filter(|item| entry_id(item, nth) == id).ok_or_else(none)?;
+    let store = store(&app)?;
+    let (found, trail) = (store.get(item.clone()).await?.ok_or_else(none)?, store.trail(item.clone()).await?);
+    noted(&request, |noted| noted.item_read(&item));
+    let entry = trail.get(nth).filter(|entry| kind.has(entry)).ok_or_else(none)?;
+    Ok(negotiate::fhir(StatusCode::OK, resource(kind, &found, nth, entry, version).to_string(), query.pretty))
+}
+
+fn entry_id(item: &ItemId, nth: usize) -> String {
+    format!("{item}-{}", nth + 1)
+}
+
+/// Whether it is part of the history of a lane's task: what was done in the other lane is not.
+fn of_lane(entry: &Entry, lane: Lane) -> bool {
+    !matches!(&entry.what, Event::Did { lane: own, .. } if *own != lane)
+}
+
+/// The Tasks that it was about.
+fn tasks_of(item: &Item, entry: &Entry) -> Vec<Value> {
+    let asked = |lane: &Lane| item.summary.task(*lane, entry.at).is_some();
+    let all: Vec<Lane> = Lane::ALL.into_iter().filter(|lane| asked(lane) && of_lane(entry, *lane)).collect();
+    let reference = |lane: Lane| json!({ "reference": format!("Task/{}", task_id(&item.summary.id, lane)) });
+    all.into_iter().map(reference).collect()
+}
+
+/// The item, where no lane was asked about it.
+fn group(item: &Item) -> Value {
+    json!({ "identifier": { "system": ITEMS, "value": item.summary.id }, "type": "Task" })
+}
+
+fn resource(kind: Kind, item: &Item, nth: usize, entry: &Entry, version: FhirVersion) -> Value {
+    match kind {
+        Kind::Provenance => provenance(item, nth, entry, version),
+        Kind::AuditEvent => audit_event(item, nth, entry, version),
+    }
+}
+
+/// Created, changed or read, by the codes of the standards: v3-DataOperation, and AuditEvent.action.
+const fn operation(what: &Event) -> (&'static str, &'static str, &'static str) {
+    match what {
+        Event::Recorded { .. } => ("CREATE", "create", "C"),
+        Event::Viewed => ("READ", "read", "R"),
+        _ => ("UPDATE", "revise", "U"),
+    }
+}
+
+fn agent(entry: &Entry) -> Value {
+    if entry.by.role == Role::Program { json!({ "display": PROGRAM }) } else { who(&entry.by) }
+}
+
+/// The code of a reason that is one of a list; never what somebody wrote.
+fn reason(what: &Event) -> Option<&str> {
+    match what {
+        Event::Did { action: Action::Accept { reason }, .. } => Some(&reason.code),
+        _ => None,
+    }
+}
+
+/// An entry as Provenance.
+fn provenance(item: &Item, nth: usize, entry: &Entry, version: FhirVersion) -> Value {
+    let r5 = version == FhirVersion::R5;
+    let (code, display, _) = operation(&entry.what);
+    let program = entry.by.role == Role::Program;
+    let part = if program { ("assembler", "Assembler") } else { ("author", "Author") };
+    let mut targets = tasks_of(item, entry);
+    if targets.is_empty() {
+        targets.push(group(item));
+    }
+    let order = super::tasks::order(&item.summary);
+    let mut out = json!({
+        "resourceType": "Provenance",
+        "id": entry_id(&item.summary.id, nth),
+        "target": targets,
+        "occurredDateTime": entry.at.to_string(),
+        "recorded": entry.at.to_string(),
+        "activity": {
+            "coding": [{ "system": OPERATIONS, "code": code, "display": display }],
+            "text": entry.what.word(),
+        },
+        "agent": [{
+            "type": { "coding": [{ "system": PARTICIPANTS, "code": part.0, "display": part.1 }] },
+            "who": agent(entry),
+        }],
+        "entity": [{ "role": "source", "what": order }],
+    });
+    if let Some(reason) = reason(&entry.what) {
+        let reason = json!({ "text": reason });
+        if r5 {
+            out["authorization"] = json!([{ "concept": reason }]);
+        } else {
+            out["reason"] = json!([reason]);
+        }
+    }
+    out
+}
+
+/// An entry as AuditEvent.
+fn audit_event(item: &Item, nth: usize, entry: &Entry, version: FhirVersion) -> Value {
+    let r5 = version == FhirVersion::R5;
+    let (_, _, action) = operation(&entry.what);
+    let rest = json!({ "system": EVENTS, "code": "rest", "display": "Restful Operation" });
+    let word = json!({ "system": crate::audit::fhir::ACTIONS, "code": entry.what.word() });
+    let mut entities: Vec<Value> = tasks_of(item, entry).into_iter().map(|task| json!({ "what": task })).collect();
+    if entities.is_empty() {
+        entities.push(json!({ "what": group(item) }));
+    }
+    let source = json!({ "observer": { "display": PROGRAM } });
+    let by = json!([{ "role": [{ "text": entry.by.role.word() }], "who": agent(entry), "requestor": true }]);
+    let mut out = json!({
+        "resourceType": "AuditEvent",
+        "id": entry_id(&item.summary.id, nth),
+        "action": action,
+        "recorded": entry.at.to_string(),
+        "agent": by,
+        "source": source,
+    });
+    let subject = patient(&item.summary);
+    if r5 {
+        out["category"] = json!([{ "coding": [rest] }]);
+        out["code"] = json!({ "coding": [word] });
+        out["outcome"] = json!({ "code": { "system": OUTCOMES, "code": "0", "display": "Success" } });
+        if let Some(subject) = subject {
+            out["patient"] = subject;
+        }
+    } else {
+        out["type"] = rest;
+        out["subtype"] = json!([word]);
+        out["outcome"] = json!("0");
+        if let Some(subject) = subject {
+            entities.push(json!({ "what": subject }));
+        }
+    }
+    out["entity"] = json!(entities);
+    out
+}
