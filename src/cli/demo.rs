@@ -112,7 +112,14 @@ impl Drop for Folder {
 
 /// The invented orders as they would have come in over the last hour, for the queue.
 fn queue(formulary: &Formulary, rulebook: &Rulebook, settings: &Settings) -> Vec<Received> {
-    const WARDS: [&str; 3] = ["Invented ward 1", "Invented ward 2", "Invented intensive care"];
+    // Where the invented people are.
+    let ward = |name: &str| match name {
+        name if name.contains("intensive") => "Invented intensive care",
+        name if name.contains("home") => "Invented home care",
+        name if name.contains("toddler") || name.contains("infant") => "Invented children's ward",
+        name if name.contains("jejunal") || name.contains("steps") => "Invented ward 1",
+        _ => "Invented ward 2",
+    };
     let by = Institution { formulary, rulebook, settings };
     let now = Timestamp::now();
     let mut out = Vec::new();
@@ -123,7 +130,7 @@ fn queue(formulary: &Formulary, rulebook: &Rulebook, settings: &Settings) -> Vec
             let mut received = Received::of(&appraisal, order, &[]);
             received.at = now.checked_sub(SignedDuration::from_mins(minutes)).unwrap_or(now);
             "$appraise".clone_into(&mut received.through);
-            received.ward = WARDS.get(nth % WARDS.len()).map(|ward| (*ward).to_owned());
+            received.ward = Some(ward(sample.name).to_owned());
             out.push(received);
         }
     }

@@ -99,7 +99,7 @@ impl Event {
             Self::Replaced { by: None } => "replaced: the order was changed, and is clear now".to_owned(),
             Self::Returned { .. } => "the order was changed back to this".to_owned(),
             Self::Did { lane, action } => format!("{} ({})", action.words(), lane.word()),
-            Self::Viewed => "looked at".to_owned(),
+            Self::Viewed => "looked at it".to_owned(),
             Self::CardAnswered { accepted: true, .. } => "the prescriber took the card's advice".to_owned(),
             Self::CardAnswered { reason, comment, .. } => {
                 let mut out = "the prescriber went on all the same".to_owned();

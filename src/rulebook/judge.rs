@@ -1,7 +1,7 @@
 //! Limits judged on the facts of one order, on three truth values: a condition on what is missing, or a bound
 //! that lies within a range, is "not evaluated" and names what is missing.
 
-use super::expression::{Expression, Gap, Verdict};
+use super::expression::{Expression, Gap, Scale, Verdict, shown};
 use super::facts::FACTS;
 use super::value::{Fact, Facts, Missing, Need, Truth, Value};
 use super::{Bound, Check, Limit, Mode, Rulebook};
@@ -12,6 +12,7 @@ use crate::settings::ContextKind;
 use jiff::civil::Date;
 use std::borrow::Cow;
 use std::collections::BTreeSet;
+use std::sync::LazyLock;
 
 /// What the sender and the moment say about judging.
 pub struct Circumstances<'a> {
@@ -378,12 +379,35 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
     Finding {
         tier: check.tier,
         text: check.text.render(facts, extra),
-        arithmetic: check.compared.clone(),
+        arithmetic: check.compared.as_ref().map(|compared| with_values(compared, check, facts)),
         fix: check.fix.as_ref().map(|fix| fix.render(facts, extra)),
         at,
         code: None,
         correction: None,
     }
+}
+
+/// Units of the facts, as their values are shown.
+static UNITS: LazyLock<Vec<Option<Scale>>> =
+    LazyLock::new(|| FACTS.iter().map(|fact| Scale::parse(fact.unit).ok()).collect());
+
+/// What was compared with the values of this order: every amount that stands in it.
+fn with_values(compared: &str, check: &Check, facts: &dyn Facts) -> String {
+    let mut out = compared.to_owned();
+    let mut joint = if compared.contains(", with ") { ", " } else { ", with " };
+    let (Bound::Above(bound) | Bound::Below(bound) | Bound::When(bound)) = &check.bound;
+    let mut told: Vec<usize> = Vec::new();
+    for ix in check.measure.iter().chain([bound]).flat_map(|e| e.facts()).copied() {
+        let (Some(fact), false) = (FACTS.get(ix), told.contains(&ix)) else { continue };
+        told.push(ix);
+        if let Value::Quantity(amount) = facts.value(ix)
+            && let Some(value) = shown(&amount, UNITS.get(ix).and_then(Option::as_ref), 3)
+        {
+            out.push_str(&format!("{joint}{} = {value}", fact.name));
+            joint = ", ";
+        }
+    }
+    out
 }
 
 /// What was compared, as the rulebook writes it, with the parameters' values.

@@ -18,6 +18,7 @@ use lower::Node;
 pub use scale::Scale;
 use std::collections::BTreeSet;
 pub use template::Template;
+pub(super) use template::shown;
 pub use verdict::{Gap, Verdict};
 
 /// Longest expression, in characters.

@@ -238,7 +238,7 @@ fn show(out: &mut String, value: &Value, unit: Option<&Scale>, places: u32) {
 }
 
 /// An amount for people, rounded once; `None` when nothing is known of it.
-pub(super) fn shown(amount: &Amount, unit: Option<&Scale>, places: u32) -> Option<String> {
+pub(in crate::rulebook) fn shown(amount: &Amount, unit: Option<&Scale>, places: u32) -> Option<String> {
     let number = |x: Exact| -> Option<String> {
         let x = match unit {
             Some(unit) => unit.from_base(x)?,
