@@ -586,10 +586,10 @@ fn actors() -> Vec<Actor> {
             backend("system/NutritionOrder.write")
         }),
         actor(
-            "backend, `Task.rs` and `DetectedIssue.rs`",
+            "backend, `Task.rs`, `DetectedIssue.rs`, `Subscription.rs`",
             Some(Role::Fhir),
-            Grants::of("system/Task.rs system/DetectedIssue.rs"),
-            |_| backend("system/Task.rs system/DetectedIssue.rs"),
+            Grants::of("system/Task.rs system/DetectedIssue.rs system/Subscription.rs"),
+            |_| backend("system/Task.rs system/DetectedIssue.rs system/Subscription.rs"),
         ),
         actor("backend, other scopes", Some(Role::Fhir), none, |_| backend("system/Patient.read")),
     ]

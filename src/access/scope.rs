@@ -18,6 +18,10 @@ pub enum Need {
     SearchIssues,
     /// One of them.
     ReadIssue,
+    /// Who is told of changes on the queue, searched.
+    SearchSubscriptions,
+    /// One of them, and how it is with it.
+    ReadSubscription,
 }
 
 /// What was granted on NutritionOrder, and on the queue.
@@ -28,6 +32,7 @@ pub struct Grants {
     update: bool,
     tasks: Queue,
     issues: Queue,
+    subscriptions: Queue,
 }
 
 /// What was granted on a resource of the queue.
@@ -53,6 +58,7 @@ impl Grants {
             update: all.update || one.update,
             tasks: all.tasks.or(one.tasks),
             issues: all.issues.or(one.issues),
+            subscriptions: all.subscriptions.or(one.subscriptions),
         })
     }
 
@@ -65,6 +71,8 @@ impl Grants {
             Need::ReadTask => self.tasks.read,
             Need::SearchIssues => self.issues.search,
             Need::ReadIssue => self.issues.read,
+            Need::SearchSubscriptions => self.subscriptions.search,
+            Need::ReadSubscription => self.subscriptions.read,
         }
     }
 }
@@ -96,6 +104,7 @@ fn one(scope: &str) -> Option<Grants> {
         update: order && has('u'),
         tasks: queue("Task"),
         issues: queue("DetectedIssue"),
+        subscriptions: queue("Subscription"),
     };
     (grants != Grants::default()).then_some(grants)
 }

@@ -15,6 +15,7 @@ use crate::queue::urgency::due;
 use crate::queue::work::{ACCEPT_REASONS, Decision, LaneState};
 use crate::queue::{Lane, Person};
 use crate::store::{Filter, Page, Query, Sort, Store, Unavailable};
+use crate::subscriptions::{self, PRIORITY};
 use axum::extract::{Path, Request, State};
 use axum::response::Response;
 use http::{StatusCode, header};
@@ -34,9 +35,6 @@ const STATUS: [(&str, Standing, Option<bool>); 4] = [
     ("completed", Standing::Closed, None),
     ("cancelled", Standing::Replaced, None),
 ];
-
-/// Codes of `Task.priority`, and the grades of urgency that have them.
-const PRIORITY: [(&str, &[u8]); 4] = [("stat", &[4]), ("asap", &[3]), ("urgent", &[2]), ("routine", &[0, 1])];
 
 /// Parameters of a search for Tasks.
 pub const TASK_PARAMETERS: [(&str, &str, &str); 9] = [
@@ -71,7 +69,7 @@ struct Asked {
 }
 
 /// The address of the service as the client wrote it; nothing where it wrote none that is one.
-fn address(request: &Request, app: &App) -> String {
+pub(super) fn address(request: &Request, app: &App) -> String {
     let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or_default();
     let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '-' | ':' | '[' | ']');
     let scheme = if app.doors.certificates.is_some() { "https" } else { "http" };
@@ -342,7 +340,7 @@ pub async fn one_task(
 
 /// Where callers are not told apart the service is for this machine: a page of another site that has its name lead here
 /// is not it.
-fn from_here(request: &Request, app: &App) -> Result<(), Refusal> {
+pub(super) fn from_here(request: &Request, app: &App) -> Result<(), Refusal> {
     let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or_default();
     let name = host
         .rsplit_once(':')
@@ -484,7 +482,6 @@ pub fn task(summary: &Summary, version: FhirVersion) -> Value {
         .map(|lane| format!("{}: {}", lane.word(), summary.lane(lane).state.word_at(now)))
         .collect();
     let grade = summary.grade();
-    let priority = PRIORITY.iter().find(|(_, grades)| grades.contains(&grade)).map_or("routine", |(code, _)| code);
     // What is held or put off beyond its time is nobody's any more.
     let held = |state: &LaneState| state.until().is_none_or(|until| until > now);
     let states = Lane::ALL.into_iter().map(|lane| &summary.lane(lane).state).filter(|state| held(state));
@@ -500,7 +497,7 @@ pub fn task(summary: &Summary, version: FhirVersion) -> Value {
         "status": status(summary),
         "businessStatus": { "text": lanes.join("; ") },
         "intent": "order",
-        "priority": priority,
+        "priority": subscriptions::priority(grade),
         "code": { "text": "Review of a tube-feeding order" },
         "description": summary.headline,
         "focus": order(summary),
