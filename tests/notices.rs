@@ -453,6 +453,7 @@ async fn dead_letters_are_sent_again_by_hand() {
     let dead = s.letters("dead").await;
     assert_eq!(dead.len(), 2);
     fake.ask("set?mode=good").await;
+    fake.ask("forget").await;
     assert_eq!(by_hand(&s.place, &Which::default(), ByHand::SendAgain).await.unwrap(), 2);
     s.quiet().await;
     whole(&fake.seen().await, 2);

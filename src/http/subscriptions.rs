@@ -61,6 +61,13 @@ fn asked(request: &Request, version: &str, events: bool) -> Result<Asked, Refusa
     Ok(Asked { version, pretty: query.pretty, since, until })
 }
 
+/// What is told of is as it is now.
+async fn counted(app: &App) {
+    if let Some(notices) = &app.doors.notices {
+        notices.count().await;
+    }
+}
+
 /// The subscribers of a version, with what tells them.
 fn of_version(app: &App, version: FhirVersion) -> Vec<(&Notices, &Subscriber)> {
     let Some(notices) = &app.doors.notices else { return Vec::new() };
@@ -104,6 +111,7 @@ pub async fn search(
 ) -> Result<Response, Refusal> {
     let asked = asked(&request, &version, false)?;
     from_here(&request, &app)?;
+    counted(&app).await;
     let own = of_version(&app, asked.version);
     let resources = own.iter().map(|(notices, one)| subscription(one, &notices.known(&one.id))).collect();
     let bundle = searchset(&address(&request, &app), asked.version, "Subscription", resources);
@@ -118,6 +126,7 @@ pub async fn read(
 ) -> Result<Response, Refusal> {
     let asked = asked(&request, &version, false)?;
     from_here(&request, &app)?;
+    counted(&app).await;
     let (notices, one) = find(&app, asked.version, &id)?;
     let resource = subscription(one, &notices.known(&one.id));
     Ok(negotiate::fhir(StatusCode::OK, resource.to_string(), asked.pretty))
@@ -131,6 +140,7 @@ pub async fn status(
 ) -> Result<Response, Refusal> {
     let asked = asked(&request, &version, false)?;
     from_here(&request, &app)?;
+    counted(&app).await;
     let (notices, one) = find(&app, asked.version, &id)?;
     let Subscribers { base, .. } = &notices.subscribers;
     let bundle = status_now(base, one, &notices.known(&one.id));
