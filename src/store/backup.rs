@@ -13,8 +13,11 @@ use std::path::{Path, PathBuf};
 /// Rows that are copied at a time.
 const AT_A_TIME: usize = 32;
 
-/// Every table with its columns, whether they are numbers, and the version of the tables that brought it.
-const TABLES: [(&str, &[(&str, bool)], i64); 7] = [
+/// Names of columns, and whether they are numbers.
+type Columns = &'static [(&'static str, bool)];
+
+/// Every table with its columns, and the version of the tables that brought it.
+const TABLES: [(&str, Columns, i64); 7] = [
     (
         "items",
         &[

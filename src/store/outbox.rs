@@ -367,7 +367,7 @@ impl SqlStore {
             out.insert(row.try_get(0).map_err(|e| trouble(&e))?, (known, None));
         }
         let sql = "SELECT subscriber, state, COUNT(*), COUNT(trouble), MIN(happened), MIN(number) FROM outbox \
-                   WHERE state IN ('waiting', 'dead') GROUP BY subscriber, state";
+                   WHERE state <> 'delivered' GROUP BY subscriber, state";
         for row in statement(sql.to_owned(), []).fetch_all(&self.readers).await.map_err(|e| trouble(&e))? {
             let int = |at: usize| row.try_get::<i64, _>(at).map_err(|e| trouble(&e));
             let count = |at: usize| int(at).map(|n| u64::try_from(n).unwrap_or_default());

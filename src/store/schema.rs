@@ -54,8 +54,9 @@ const STEPS: [Step; 3] = [
              item {text} NOT NULL, version BIGINT NOT NULL, happened BIGINT NOT NULL, state {text} NOT NULL, \
              tries BIGINT NOT NULL, due BIGINT NOT NULL, lease {text}, lease_until BIGINT, trouble {text}, done BIGINT, \
              PRIMARY KEY (subscriber, number))",
-            "CREATE INDEX outbox_due ON outbox (subscriber, state, due, number)",
-            "CREATE INDEX outbox_item ON outbox (subscriber, item, state, number)",
+            "CREATE INDEX outbox_due ON outbox (subscriber, due, number) WHERE state = 'waiting'",
+            "CREATE INDEX outbox_item ON outbox (subscriber, item, number) WHERE state = 'waiting'",
+            "CREATE INDEX outbox_open ON outbox (subscriber, state) WHERE state <> 'delivered'",
         ],
         down: &["DROP TABLE outbox", "DROP TABLE subscribers"],
         works_with: 1,
