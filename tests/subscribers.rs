@@ -369,5 +369,24 @@ fn a_service_that_is_killed_tells_the_rest_after_its_next_start() {
     let ids: BTreeSet<&str> =
         seen.as_array().unwrap().iter().map(|one| one["headers"]["webhook-id"].as_str().unwrap()).collect();
     assert_eq!(ids.len(), 41, "the handshake and every event");
-    drop(service);
+    service.stop();
+    // Of a subscriber that is not declared any more: it is said, and can be removed.
+    fake.ask("GET", "/set?mode=503", "");
+    let now = std::fs::read_to_string(&file).unwrap().replace("/slow", "/now");
+    folder.write("subscribers.toml", &now);
+    let service = start();
+    until("a handshake again", || listed(&store, "waiting").len() == 2);
+    service.stop();
+    folder.write("subscribers.toml", &now.replace("\"board\"", "\"other\""));
+    let service = Running::of(
+        Command::new(PROGRAM)
+            .args(["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--store", &store])
+            .args(["--subscribers", &file]),
+    );
+    let said = service.stop();
+    assert!(said.contains("messages wait for a subscriber that is not declared"), "{said}");
+    let out = run(&["store", "outbox", "discard", "--store", &store, "--subscriber", "board", "--waiting"]);
+    assert_eq!(text(&out.stdout).trim(), "1 messages that waited were removed", "{out:?}");
+    let out = run(&["store", "outbox", "discard", "--store", &store, "--waiting"]);
+    assert_eq!(out.status.code(), Some(64), "whose has to be said");
 }

@@ -242,13 +242,16 @@ pub enum OutboxCommand {
         /// Which
         #[command(flatten)]
         wanted: Wanted,
+        /// What still waits for the subscriber, instead: one that is not declared any more
+        #[arg(long, requires = "subscriber")]
+        waiting: bool,
     },
 }
 
 impl OutboxCommand {
     async fn run(self) -> Result<(), String> {
         let trouble = |error: Unavailable| error.to_string();
-        let (wanted, what) = match self {
+        let (wanted, state, what) = match self {
             Self::List { wanted, state, most } => {
                 let state = Some(state).filter(|state| state != "all");
                 let (found, total) =
@@ -258,12 +261,13 @@ impl OutboxCommand {
                 }
                 return say(&format!("{} of {total} messages", found.len()));
             }
-            Self::Retry { wanted } => (wanted, ByHand::SendAgain),
-            Self::Discard { wanted } => (wanted, ByHand::Discard),
+            Self::Retry { wanted } => (wanted, None, ByHand::SendAgain),
+            Self::Discard { wanted, waiting } => (wanted, waiting.then(|| "waiting".to_owned()), ByHand::Discard),
         };
-        let n = by_hand(&usable(&wanted.at)?, &wanted.which(None), what).await.map_err(trouble)?;
+        let which = if state.is_some() { "messages that waited" } else { "dead letters" };
+        let n = by_hand(&usable(&wanted.at)?, &wanted.which(state), what).await.map_err(trouble)?;
         let done = if what == ByHand::SendAgain { "are sent again" } else { "were removed" };
-        say(&format!("{n} dead letters {done}"))
+        say(&format!("{n} {which} {done}"))
     }
 }
 

@@ -481,7 +481,7 @@ pub async fn letters(place: &str, which: &Which, most: u32) -> Result<(Vec<Lette
     Ok((letters?, u64::try_from(total).unwrap_or_default()))
 }
 
-/// What is done with dead letters by hand.
+/// What is done by hand.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ByHand {
     /// They are tried again from the beginning, under the same id and number.
@@ -490,7 +490,8 @@ pub enum ByHand {
     Discard,
 }
 
-/// Does something with the dead letters of a store; gives with how many. The service may run meanwhile.
+/// Does something with rows of a store, dead letters where no state is given; gives with how many. The service may run
+/// meanwhile.
 ///
 /// # Errors
 /// Where it cannot be written.
@@ -499,7 +500,8 @@ pub async fn by_hand(place: &str, which: &Which, what: ByHand) -> Result<u64, Un
     let mut conn = pool.acquire().await.map_err(|e| trouble(&e))?;
     has_outbox(&mut conn, dialect).await?;
     let mut tx = begin(&mut conn, dialect).await?;
-    let (condition, values) = Which { state: Some("dead".to_owned()), ..which.clone() }.condition();
+    let state = which.state.clone().unwrap_or_else(|| "dead".to_owned());
+    let (condition, values) = Which { state: Some(state), ..which.clone() }.condition();
     let sql = match what {
         ByHand::SendAgain => format!(
             "UPDATE outbox SET state = 'waiting', tries = 0, due = 0, trouble = NULL, done = NULL, lease = NULL, \

@@ -101,6 +101,15 @@ impl Notices {
             tasks: Mutex::default(),
         });
         out.count().await;
+        for (id, (known, _)) in locked(&out.known).iter().filter(|(id, _)| out.subscriber(id).is_none()) {
+            if known.waiting > 0 {
+                tracing::warn!(
+                    subscriber = id,
+                    waiting = known.waiting,
+                    "messages wait for a subscriber that is not declared"
+                );
+            }
+        }
         let mut tasks = vec![tokio::spawn(look_after(out.clone()))];
         for subscriber in &out.subscribers.list {
             let endpoint = Arc::new(Endpoint::new(subscriber.clone()));
