@@ -5,6 +5,7 @@ use enteral_gate::cli::subscribers_file::{KEYS, load};
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::queue::Lane;
 use enteral_gate::subscriptions::Content;
+use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, DnType, IsCa, KeyPair};
 use serde_json::json;
 use std::collections::BTreeSet;
 use std::io::{BufRead, BufReader, Read, Write};
@@ -319,6 +320,54 @@ fn nothing_of_a_patient_and_no_secret_is_told_beside_the_task() {
     }
     let out = run(&["store", "outbox", "list", "--store", &folder.path("nowhere.sqlite")]);
     assert_eq!(out.status.code(), Some(64));
+}
+
+/// Over TLS a message goes to whom an authority of the machine vouches for, by the name that was declared, and to nobody else.
+#[test]
+fn certificates_are_judged() {
+    let folder = Folder::new();
+    folder.write("secret", SECRET);
+    let mut authority = CertificateParams::new(Vec::new()).unwrap();
+    authority.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+    authority.distinguished_name.push(DnType::CommonName, "Invented authority");
+    let authority = CertifiedIssuer::self_signed(authority, KeyPair::generate().unwrap()).unwrap();
+    let trusted = folder.write("authority.pem", &authority.pem());
+    for (nth, (name, roots, state)) in [
+        ("localhost", Some(&trusted), "delivered"),
+        ("localhost", None, "dead"),
+        ("board.invented.example", Some(&trusted), "dead"),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let key = KeyPair::generate().unwrap();
+        let own = CertificateParams::new(vec![name.to_owned()]).unwrap().signed_by(&key, &authority).unwrap();
+        let (own, key) = (folder.write("own.pem", &own.pem()), folder.write("key.pem", &key.serialize_pem()));
+        let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/fake/subscriber.py");
+        let fake = Running::of(Command::new("python3").args([script, "0", &own, &key]));
+        let port = fake.at.rsplit(':').next().unwrap();
+        let file = folder.write(
+            "subscribers.toml",
+            &format!(
+                "base = \"https://gate.example/fhir\"\n[[subscriber]]\nid = \"board\"\nendpoint = \"https://localhost:{port}/good\"\n\
+                 private-addresses = true\nsecret-file = \"secret\"\nfhir = \"R4\"\ntries = 1\n"
+            ),
+        );
+        let store = folder.path(&format!("queue-{nth}.sqlite"));
+        let service = Running::of(
+            Command::new(PROGRAM)
+                .env_clear()
+                .args(["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--store", &store])
+                .args(["--subscribers", &file])
+                .envs(roots.map(|roots| ("SSL_CERT_FILE", roots)))
+                .env("ENTERAL_GATE_LOG", "off"),
+        );
+        until("an end", || listed(&store, "waiting").len() == 1);
+        let found = listed(&store, state);
+        assert_eq!(found.len(), 2, "{name} {roots:?}: {:?}", listed(&store, "all"));
+        assert!(state == "delivered" || found[0].contains("\tunreachable\t"), "{found:?}");
+        drop(service);
+    }
 }
 
 /// The whole program is struck down while it tells, and tells the rest when it is started again (SQLite).

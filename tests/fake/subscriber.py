@@ -1,15 +1,16 @@
 """A subscriber on this machine that answers well or badly, for the tests of notifications.
 
-    subscriber.py [PORT]
+    subscriber.py [PORT [CERTIFICATE.pem KEY.pem]]
 
 The first part of an address says how it answers; `now` answers as GET /set?mode=MODE said last. It prints two addresses:
 itself, and another one that nobody should be sent to. GET /seen lists what both were sent, in the order of arrival: which
 door, address, headers, body, the answer's status (null without one), and how many others were being answered. GET /forget
-empties the list. It ends when its standard input does.
+empties the list. It ends when its standard input does. Port 0 is any; with a certificate both doors speak TLS.
 """
 
 import http.server
 import json
+import ssl
 import sys
 import threading
 import time
@@ -138,6 +139,10 @@ class Server(http.server.ThreadingHTTPServer):
 for number, handler in ((int(sys.argv[1]) if len(sys.argv) > 1 else 0, Subscriber), (0, Elsewhere)):
     server = Server(("127.0.0.1", number), handler)
     PORTS[handler.name] = server.server_address[1]
+    if len(sys.argv) > 3:
+        tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        tls.load_cert_chain(sys.argv[2], sys.argv[3])
+        server.socket = tls.wrap_socket(server.socket, server_side=True)
     threading.Thread(target=server.serve_forever, daemon=True).start()
 print(f"http://127.0.0.1:{PORTS['here']} http://127.0.0.1:{PORTS['elsewhere']}", flush=True)
 # Ends with the test that started it.
