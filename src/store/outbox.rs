@@ -13,6 +13,7 @@ use crate::queue::item::ItemId;
 use crate::subscriptions::Criteria;
 use crate::subscriptions::notification::Event;
 use crate::subscriptions::resource::Known;
+use futures_util::TryStreamExt as _;
 use jiff::Timestamp;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
@@ -446,6 +447,33 @@ async fn has_outbox(conn: &mut AnyConnection, dialect: Dialect) -> Result<(), Un
         return Ok(());
     }
     Err(Unavailable::Database("its tables are of a version without an outbox; `store tables --to latest`".to_owned()))
+}
+
+/// Whether every row can be read and was counted, where there are any.
+pub(super) async fn verify(conn: &mut AnyConnection, dialect: Dialect) -> Result<(), Unavailable> {
+    if has_outbox(conn, dialect).await.is_err() {
+        return Ok(());
+    }
+    let sql = "SELECT o.number, o.event, o.item, o.happened, o.tries, o.state, s.events, o.subscriber FROM outbox o \
+               LEFT JOIN subscribers s ON s.id = o.subscriber";
+    let mut rows = sqlx::query(sql).fetch(&mut *conn);
+    while let Some(row) = rows.try_next().await.map_err(|e| trouble(&e))? {
+        let (event, _) = event_of(&row)?;
+        let state: String = row.try_get(5).map_err(|e| trouble(&e))?;
+        let events: Option<i64> = row.try_get(6).map_err(|e| trouble(&e))?;
+        let wrong = if !["waiting", "delivered", "dead"].contains(&state.as_str()) {
+            "is in no state that there is"
+        } else if events.is_none_or(|events| number(event.number) > events) {
+            "was never counted"
+        } else if event.item.is_none() != (event.number == 0) {
+            "is a handshake by its number or its item alone"
+        } else {
+            continue;
+        };
+        let subscriber: String = row.try_get(7).map_err(|e| trouble(&e))?;
+        return Err(Unavailable::Damaged(format!("message {} to {subscriber} {wrong}", event.number)));
+    }
+    Ok(())
 }
 
 /// Rows of a store, by subscriber and number, at most `most`; and how many there are.

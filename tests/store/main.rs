@@ -57,4 +57,5 @@ on_each!(
     what_was_delivered_is_removed_after_its_time,
     the_outbox_is_there_after_a_restart_and_in_a_copy,
     rows_are_given_to_one_at_a_time,
+    a_row_that_cannot_be_is_named,
 );

@@ -289,6 +289,24 @@ pub async fn the_outbox_is_there_after_a_restart_and_in_a_copy(place: Place) {
     assert_eq!(total, 0);
 }
 
+/// A row that was changed past the program is named.
+pub async fn a_row_that_cannot_be_is_named(place: Place) {
+    let store = place.open().await;
+    store.listen(vec![all("board")], at(0)).await.unwrap();
+    put(&store, order(1, 1, 0)).await;
+    store.verify().await.unwrap();
+    for (spoil, mend, said) in [
+        ("state = 'lost' WHERE number = 1", "state = 'waiting' WHERE number = 1", "message 1 to board is in no state"),
+        ("number = 7 WHERE number = 1", "number = 1 WHERE number = 7", "message 7 to board was never counted"),
+        ("item = '' WHERE number = 1", "item = '' WHERE number = 0", "is a handshake by its number or its item alone"),
+    ] {
+        place.tamper(&format!("UPDATE outbox SET {spoil}")).await;
+        let error = store.verify().await.unwrap_err().to_string();
+        assert!(error.contains(said), "{error}");
+        place.tamper(&format!("UPDATE outbox SET {mend}")).await;
+    }
+}
+
 /// Several writers and several who send: numbers without a gap, each event given to one at a time, none forgotten.
 async fn together(replicas: Vec<Arc<SqlStore>>) {
     for store in &replicas {
