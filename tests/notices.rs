@@ -315,7 +315,11 @@ async fn what_goes_wrong_is_named_and_becomes_a_dead_letter() {
     ];
     let mut subscribers: Vec<Subscriber> = list
         .iter()
-        .map(|(id, endpoint, _)| Subscriber { timeout: 1, tries: 2, ..subscriber(id, endpoint.clone()) })
+        .map(|(id, endpoint, _)| Subscriber {
+            timeout: if *id == "hanging" { 1 } else { 60 },
+            tries: 2,
+            ..subscriber(id, endpoint.clone())
+        })
         .collect();
     subscribers[7].private_addresses = false;
     // One that hears everything beside them, and one whose answer has no end.
@@ -397,19 +401,27 @@ async fn a_subscriber_that_ends_and_comes_back_is_told_everything() {
     let fake = Fake::start("");
     let port = fake.port().to_owned();
     let folder = Folder::new();
-    let s = Service::at(&folder, vec![subscriber("board", format!("{}/slow", fake.at))]).await;
+    let s = Service::at(&folder, vec![subscriber("board", format!("{}/now", fake.at))]).await;
     for n in 0..10 {
         s.order(n, 50).await;
     }
-    let mut seen = fake.seen().await;
-    drop(fake);
-    for n in 10..20 {
+    s.quiet().await;
+    // It takes messages and answers none, and then it is gone.
+    fake.ask("set?mode=dies").await;
+    for n in 10..15 {
         s.order(n, 50).await;
     }
-    assert!(!s.letters("waiting").await.is_empty(), "something waits for it");
+    while !fake.seen().await.iter().any(|one| one.status.is_none()) {
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+    let mut seen = fake.seen().await;
+    drop(fake);
+    for n in 15..20 {
+        s.order(n, 50).await;
+    }
+    assert_eq!(s.letters("waiting").await.len(), 10);
     let fake = Fake::start(&port);
     s.quiet().await;
-    // What it was sent and did not answer is in neither list, or came again.
     seen.extend(fake.seen().await);
     whole(&seen, 20);
     s.stop().await;

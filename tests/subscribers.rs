@@ -236,7 +236,7 @@ fn listed(store: &str, state: &str) -> Vec<String> {
 }
 
 fn until(what: &str, mut there: impl FnMut() -> bool) {
-    for _ in 0..600 {
+    for _ in 0..2400 {
         if there() {
             return;
         }

@@ -95,7 +95,7 @@ fn a_replica_that_is_killed_leaves_what_it_was_telling_to_the_other() {
     let file = folder.join("subscribers.toml");
     let text = format!(
         "base = \"https://gate.example/fhir\"\n\n[[subscriber]]\nid = \"board\"\nendpoint = \"http://{}/slow\"\n\
-         private-addresses = true\nsecret-file = \"secret\"\nfhir = \"R5\"\ntimeout = 2\n",
+         private-addresses = true\nsecret-file = \"secret\"\nfhir = \"R5\"\ntimeout = 5\n",
         fake.at
     );
     std::fs::write(&file, text).unwrap();
