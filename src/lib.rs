@@ -9,7 +9,7 @@
 //!
 //! [`access`] decides who may call; [`audit`] keeps who called what as a sequence that cannot be changed unseen.
 //!
-//! [`queue`] is what people do with flagged orders, and [`store`] keeps it.
+//! [`queue`] is what people do with flagged orders, and [`store`] keeps it. [`subscriptions`] says who is told of it.
 //!
 //! Everything except `http`, `cli` and `store` does no I/O, reads no clock and never rounds before display.
 
@@ -36,5 +36,6 @@ pub mod rulebook;
 pub mod settings;
 pub mod sheet;
 pub mod store;
+pub mod subscriptions;
 pub mod timing;
 pub mod units;

@@ -562,7 +562,8 @@ struct Actor {
 }
 
 /// What is on the queue, and what happened to it.
-const QUEUE: &str = "system/Task.rs system/DetectedIssue.rs system/Provenance.rs system/AuditEvent.rs";
+const QUEUE: &str =
+    "system/Task.rs system/DetectedIssue.rs system/Provenance.rs system/AuditEvent.rs system/Subscription.rs";
 
 fn backend(scope: &str) -> Option<String> {
     Some(token(&header(&LOGIN), &access_claims(now(), scope), &LOGIN))

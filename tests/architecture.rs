@@ -102,7 +102,9 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "timing",
         ],
     ),
-    ("store", &["audit", "findings", "queue"]),
+    // Who is told of changes on the queue, and what is sent.
+    ("subscriptions", &["intake", "queue"]),
+    ("store", &["audit", "findings", "queue", "subscriptions"]),
     (
         "http",
         &[
@@ -120,6 +122,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "settings",
             "sheet",
             "store",
+            "subscriptions",
         ],
     ),
     (
@@ -140,6 +143,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "rulebook",
             "settings",
             "store",
+            "subscriptions",
         ],
     ),
 ];

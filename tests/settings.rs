@@ -132,7 +132,7 @@ fn reader_and_schema_agree() {
         (
             "[[hooks.servers]]\nbase = \"https://169.254.169.254\"\nprivate-addresses = true",
             "2:8",
-            "no FHIR server",
+            "nothing that may be called",
             SCHEMA_CANNOT,
         ),
         (

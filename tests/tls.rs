@@ -307,7 +307,10 @@ async fn served_with_tls_and_tokens() {
     let arguments = ["--listen", "0.0.0.0:0", "--access", &access, "--tls-cert", &cert, "--tls-key", &key];
     let trail = folder.write("trail.jsonl", "");
     let queue = folder.0.join("queue.sqlite").display().to_string();
-    let inside = ["--admin-listen", "127.0.0.1:0", "--audit", &trail, "--store", &queue];
+    folder.write("secret", "aW52ZW50ZWQtc2VjcmV0LW9mLTMyLWJ5dGVzLS0tLTE=");
+    let told = "base = \"https://gate.example/fhir\"\n[[subscriber]]\nid = \"board\"\nendpoint = \"http://127.0.0.1:1/in\"\nprivate-addresses = true\nsecret-file = \"secret\"\nfhir = \"R4\"\n";
+    let told = folder.write("subscribers.toml", told);
+    let inside = ["--admin-listen", "127.0.0.1:0", "--audit", &trail, "--store", &queue, "--subscribers", &told];
     let running = Running::with_inside(&[&arguments[..], &inside].concat());
     assert!(running.said().contains("listening on https://0.0.0.0:"), "{}", running.said());
     let client = authority.client().build().unwrap();

@@ -26,6 +26,10 @@ pub enum Need {
     SearchAuditEvents,
     /// One of them.
     ReadAuditEvent,
+    /// Who is told of changes on the queue, searched.
+    SearchSubscriptions,
+    /// One of them, and how it is with it.
+    ReadSubscription,
 }
 
 /// What was granted on NutritionOrder, and on the queue.
@@ -38,6 +42,7 @@ pub struct Grants {
     issues: Queue,
     provenance: Queue,
     audit: Queue,
+    subscriptions: Queue,
 }
 
 /// What was granted on a resource of the queue.
@@ -65,6 +70,7 @@ impl Grants {
             issues: all.issues.or(one.issues),
             provenance: all.provenance.or(one.provenance),
             audit: all.audit.or(one.audit),
+            subscriptions: all.subscriptions.or(one.subscriptions),
         })
     }
 
@@ -81,6 +87,8 @@ impl Grants {
             Need::ReadProvenance => self.provenance.read,
             Need::SearchAuditEvents => self.audit.search,
             Need::ReadAuditEvent => self.audit.read,
+            Need::SearchSubscriptions => self.subscriptions.search,
+            Need::ReadSubscription => self.subscriptions.read,
         }
     }
 }
@@ -114,6 +122,7 @@ fn one(scope: &str) -> Option<Grants> {
         issues: queue("DetectedIssue"),
         provenance: queue("Provenance"),
         audit: queue("AuditEvent"),
+        subscriptions: queue("Subscription"),
     };
     (grants != Grants::default()).then_some(grants)
 }

@@ -175,7 +175,8 @@ impl Reached {
         };
         let certificates = watched.as_ref().map(|(_, certificates, _)| certificates.clone());
         kept.extend(watched.map(|(files, certificates, pem)| Kept::Certificates { files, certificates, pem }));
-        let doors = Doors { gate, certificates, admin: admin.is_some(), trail: None, store: None, people };
+        let doors =
+            Doors { gate, certificates, admin: admin.is_some(), trail: None, store: None, notices: None, people };
         Ok(Opened { doors, address, admin, kept })
     }
 }

@@ -29,6 +29,7 @@ pub mod serve;
 pub mod settings;
 pub mod settings_file;
 pub mod store;
+pub mod subscribers_file;
 
 use crate::http::asked;
 use crate::intake::order::FhirVersion;
@@ -102,6 +103,11 @@ enum Command {
     Settings {
         #[command(subcommand)]
         command: settings::SettingsCommand,
+    },
+    /// Read a subscribers file
+    Subscribers {
+        #[command(subcommand)]
+        command: subscribers_file::SubscribersCommand,
     },
     /// Look after what the queue keeps
     Store {
@@ -234,6 +240,7 @@ pub fn run() -> ExitCode {
         Command::Hook { command } => command.run(),
         Command::Rules { command } => command.run(),
         Command::Store { command } => command.run(),
+        Command::Subscribers { command } => command.run(),
         Command::Settings { command } => command.run(&matches),
     };
     match done {

@@ -6,15 +6,18 @@ use super::log::{self, LogFormat};
 use super::reload::{Pace, Source, keep};
 use super::rules::Book;
 use super::store::Keeping;
+use super::subscribers_file;
 use super::{Institution, Products, formulary, rulebook};
 use crate::answer::book_warning;
 use crate::http::appraiser::Core;
+use crate::http::notices::{Notices, Times};
 use crate::http::pages::people::People;
 use crate::http::rules_in_use::RulesInUse;
 use crate::http::server::{self, only_loopback};
 use crate::http::trail::file::open;
 use crate::http::trail::{Bounds, Trail};
 use crate::http::{App, Doors, Limits, routes};
+use crate::subscriptions::Subscribers;
 use clap::Args;
 use std::io::Write;
 use std::net::SocketAddr;
@@ -49,6 +52,9 @@ pub struct Serve {
     audit: Option<PathBuf>,
     #[command(flatten)]
     keeping: Keeping,
+    /// Subscribers file (TOML): systems that are told of changes on the queue; without it nobody is
+    #[arg(long, env = "ENTERAL_GATE_SUBSCRIBERS", value_name = "FILE")]
+    subscribers: Option<PathBuf>,
     /// Form of the log on standard error
     #[arg(long, value_enum, default_value_t)]
     log: LogFormat,
@@ -62,6 +68,7 @@ impl Serve {
     pub fn run(self) -> Result<Exit, String> {
         let Opened { mut doors, address, admin, kept } = self.reached.open(&self.listen)?;
         let settings = self.institution.settings()?;
+        let subscribers = self.subscribers.as_deref().map(subscribers).transpose()?;
         let file = self.products.formulary.ok_or("--formulary FILE is needed: without products nothing can be worked out (`enteral-gate demo` uses an invented one)")?;
         let formulary = Arc::new(formulary::load(&file)?);
         let source = Arc::new(Source::new(self.book.files, formulary.clone())?);
@@ -106,6 +113,21 @@ impl Serve {
                 Some(admin) => Some((bind("--admin-listen", admin.address).await?, admin.guarded)),
             };
             let kept_store = self.keeping.open(&mut doors).await?;
+            let notices = match (subscribers, &kept_store) {
+                (None, _) => None,
+                (Some(_), None) => {
+                    return Err(
+                        "--subscribers: nobody can be told of a queue that is not kept (--store none)".to_owned()
+                    );
+                }
+                (Some(subscribers), Some(kept)) => {
+                    let told = subscribers.list.len();
+                    let notices = Notices::start(kept.store(), subscribers, Times::default()).await;
+                    tracing::info!(subscribers = told, "changes on the queue are told");
+                    Some(notices.map_err(|error| format!("--subscribers: {error}"))?)
+                }
+            };
+            doors.notices.clone_from(&notices);
             let token = sign_in_by_token(&mut doors);
             let rules = Arc::new(RulesInUse::new(rulebook, Some(rehearsal)));
             if let Some(trail) = &trail {
@@ -143,6 +165,9 @@ impl Serve {
             };
             let (served, beside) = tokio::join!(public, inside);
             keeping.iter().for_each(tokio::task::JoinHandle::abort);
+            if let Some(notices) = notices {
+                notices.stop().await;
+            }
             if let Some(store) = kept_store {
                 store.close().await;
             }
@@ -153,6 +178,14 @@ impl Serve {
             Ok(Exit::Clear)
         })
     }
+}
+
+/// Who is told of changes on the queue.
+fn subscribers(file: &Path) -> Result<Subscribers, String> {
+    subscribers_file::load(file).map_err(|problems| match problems.as_slice() {
+        [only] => only.clone(),
+        _ => format!("the subscribers file cannot be used:\n  {}", problems.join("\n  ")),
+    })
 }
 
 /// Opens the audit trail and goes on where it ends.

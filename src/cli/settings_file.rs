@@ -723,7 +723,7 @@ impl Reader<'_> {
 }
 
 /// What speaks against calling an address, in words.
-fn address_problem(base: &str, authority: &str, private: bool) -> Option<&'static str> {
+pub(super) fn address_problem(base: &str, authority: &str, private: bool) -> Option<&'static str> {
     let host = match authority.strip_prefix('[') {
         Some(literal) => literal.split(']').next().unwrap_or_default(),
         None => authority.split(':').next().unwrap_or_default(),
@@ -740,7 +740,7 @@ fn address_problem(base: &str, authority: &str, private: bool) -> Option<&'stati
             );
         }
     } else if literal.is_some_and(|address| !Reach::Private.allows(address)) {
-        return Some("no FHIR server has such an address");
+        return Some("nothing that may be called has such an address");
     } else if literal.is_some_and(|address| !private && !Reach::Public.allows(address)) {
         return Some("such an address is called only with private-addresses = true");
     }

@@ -6,6 +6,7 @@ use crate::http::Doors;
 use crate::queue::policy::{Closing, Policy};
 use crate::queue::{Person, Role};
 use crate::store::backup::{backup, restore};
+use crate::store::outbox::{ByHand, Letter, Which, by_hand, letters};
 use crate::store::{SqlStore, Store, Unavailable, Verified, is_postgres, open, schema, tables, verify};
 use clap::builder::PossibleValuesParser;
 use clap::{Args, Subcommand};
@@ -100,6 +101,11 @@ pub struct Open {
 }
 
 impl Open {
+    /// The store.
+    pub fn store(&self) -> Arc<SqlStore> {
+        self.store.clone()
+    }
+
     /// Writes what waits and lets go of it.
     pub async fn close(self) {
         if let Some(purging) = self.purging {
@@ -173,6 +179,12 @@ pub enum StoreCommand {
         #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..=36500))]
         keep_days: u32,
     },
+    /// List messages to subscribers, and send dead letters again or remove them; the service may run meanwhile
+    Outbox {
+        /// What
+        #[command(subcommand)]
+        command: OutboxCommand,
+    },
     /// Say of which version the tables are, or bring them to one, forward or back. Back: no service may use them meanwhile
     Tables {
         /// Where
@@ -182,6 +194,98 @@ pub enum StoreCommand {
         #[arg(long, value_name = "VERSION", value_parser = version)]
         to: Option<i64>,
     },
+}
+
+/// Messages that are looked for.
+#[derive(Args, Debug)]
+pub struct Wanted {
+    /// Where
+    #[command(flatten)]
+    at: Where,
+    /// Only to this subscriber
+    #[arg(long, value_name = "ID")]
+    subscriber: Option<String>,
+    /// Only about this event
+    #[arg(long, value_name = "UUID")]
+    event: Option<String>,
+}
+
+impl Wanted {
+    fn which(&self, state: Option<String>) -> Which {
+        Which { state, subscriber: self.subscriber.clone(), event: self.event.clone() }
+    }
+}
+
+/// Commands about messages to subscribers.
+#[derive(Subcommand, Debug)]
+pub enum OutboxCommand {
+    /// List messages: subscriber, number, event, state, tries, why the last try failed, when it happened, Task. Nothing of a patient
+    List {
+        /// Which
+        #[command(flatten)]
+        wanted: Wanted,
+        /// Which messages
+        #[arg(long, default_value = "dead", value_parser = ["dead", "waiting", "delivered", "all"])]
+        state: String,
+        /// At most so many
+        #[arg(long, default_value_t = 200, value_parser = clap::value_parser!(u32).range(1..=100_000))]
+        most: u32,
+    },
+    /// Send dead letters again, under the same id and number
+    Retry {
+        /// Which
+        #[command(flatten)]
+        wanted: Wanted,
+    },
+    /// Remove dead letters: their subscribers are not told any more
+    Discard {
+        /// Which
+        #[command(flatten)]
+        wanted: Wanted,
+        /// What still waits for the subscriber, instead: one that is not declared any more
+        #[arg(long, requires = "subscriber")]
+        waiting: bool,
+    },
+}
+
+impl OutboxCommand {
+    async fn run(self) -> Result<(), String> {
+        let trouble = |error: Unavailable| error.to_string();
+        let (wanted, state, what) = match self {
+            Self::List { wanted, state, most } => {
+                let state = Some(state).filter(|state| state != "all");
+                let (found, total) =
+                    letters(&usable(&wanted.at)?, &wanted.which(state), most).await.map_err(trouble)?;
+                for letter in &found {
+                    say(&line(letter))?;
+                }
+                return say(&format!("{} of {total} messages", found.len()));
+            }
+            Self::Retry { wanted } => (wanted, None, ByHand::SendAgain),
+            Self::Discard { wanted, waiting } => (wanted, waiting.then(|| "waiting".to_owned()), ByHand::Discard),
+        };
+        let which = if state.is_some() { "messages that waited" } else { "dead letters" };
+        let n = by_hand(&usable(&wanted.at)?, &wanted.which(state), what).await.map_err(trouble)?;
+        let done = if what == ByHand::SendAgain { "are sent again" } else { "were removed" };
+        say(&format!("{n} {which} {done}"))
+    }
+}
+
+/// One message in a line, in columns that a program can read too.
+fn line(letter: &Letter) -> String {
+    let event = &letter.event;
+    let item = event.task.as_ref().map_or_else(|| "handshake".to_owned(), ToString::to_string);
+    let why = letter.trouble.as_deref().unwrap_or("-");
+    let Letter { subscriber, state, tries, .. } = letter;
+    format!("{subscriber}\t{}\t{}\t{state}\t{tries}\t{why}\t{:.0}\t{item}", event.number, event.id, event.at)
+}
+
+/// The place of a store that has to be there.
+fn usable(at: &Where) -> Result<String, String> {
+    match at.store.as_deref() {
+        Some(NONE) => Err("--store none keeps nothing to work on".to_owned()),
+        given => place(given),
+    }
 }
 
 fn version(text: &str) -> Result<i64, String> {
@@ -206,10 +310,6 @@ impl StoreCommand {
     /// # Errors
     /// What cannot be used, or is not whole.
     pub fn run(self) -> Result<Exit, String> {
-        let usable = |at: &Where| match at.store.as_deref() {
-            Some(NONE) => Err("--store none keeps nothing to work on".to_owned()),
-            given => place(given),
-        };
         let trouble = |error: Unavailable| error.to_string();
         runtime()?.block_on(async {
             match self {
@@ -250,6 +350,7 @@ impl StoreCommand {
                     store.close().await.map_err(trouble)?;
                     say(&format!("{removed} orders removed"))?;
                 }
+                Self::Outbox { command } => command.run().await?,
                 Self::Tables { at, to } => {
                     let version = tables(&usable(&at)?, to).await.map_err(trouble)?;
                     say(&format!("tables of version {version}; this program makes version {}", schema::VERSION))?;

@@ -10,6 +10,7 @@ use super::operations::base;
 use super::refusal::Refusal;
 use super::{history, tasks};
 use crate::intake::order::FhirVersion::{self, R4, R4B, R5};
+use crate::subscriptions::resource::TOPIC;
 use axum::extract::{Path, Request, State};
 use axum::response::Response;
 use http::StatusCode;
@@ -193,6 +194,34 @@ pub fn capabilities(app: &App, version: FhirVersion) -> Value {
         resources.push(queue("Provenance", done, &history::PROVENANCE_PARAMETERS));
         let done = "What was done with orders on the queue, and who looked at them.";
         resources.push(queue("AuditEvent", done, &history::AUDIT_PARAMETERS));
+    }
+    if app.doors.notices.is_some()
+        && let Some(resources) = out.pointer_mut("/rest/0/resource").and_then(Value::as_array_mut)
+    {
+        let operation = |name: &str| {
+            let definition = format!(
+                "http://hl7.org/fhir/uv/subscriptions-backport/OperationDefinition/backport-subscription-{name}"
+            );
+            let definition = if version == R5 {
+                format!("http://hl7.org/fhir/OperationDefinition/Subscription-{name}")
+            } else {
+                definition
+            };
+            json!({"name": name, "definition": definition})
+        };
+        resources.push(json!({
+            "type": "Subscription",
+            "documentation": format!("Declared by the institution in a file; read only. Topic: {TOPIC}. Channel: rest-hook. Content: empty, id-only, full-resource."),
+            "interaction": [{"code": "read"}, {"code": "search-type"}],
+            "operation": [operation("status"), operation("events")],
+        }));
+        if version != R4 {
+            resources.push(json!({
+                "type": "SubscriptionTopic",
+                "documentation": "What can be subscribed to.",
+                "interaction": [{"code": "read"}, {"code": "search-type"}],
+            }));
+        }
     }
     out
 }

@@ -7,7 +7,7 @@
 //!
 //! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]), counters ([`metrics`]), the
 //! ids of tokens used and the audit trail ([`trail`]), no outgoing connection except to the FHIR servers of the settings
-//! ([`callback`]) and for issuers' keys, no stored order except in the queue ([`keeping`]), no request decompression, no
+//! ([`callback`]), to declared subscribers ([`notices`]) and for issuers' keys, no stored order except in the queue ([`keeping`]), no request decompression, no
 //! XML. Without a gate only loopback addresses are bound,
 //! see [`server::Exposed`].
 
@@ -23,6 +23,7 @@ pub mod keeping;
 pub mod key_sets;
 pub mod metrics;
 pub mod negotiate;
+pub mod notices;
 pub mod operations;
 pub mod pages;
 pub mod refusal;
@@ -31,6 +32,7 @@ pub mod rules_in_use;
 pub mod samples;
 pub mod server;
 pub mod stack;
+pub mod subscriptions;
 pub mod tasks;
 pub mod tls;
 pub mod trail;
@@ -122,6 +124,8 @@ pub struct App {
 pub struct Doors {
     /// What keeps the queue; without it nothing is kept between requests.
     pub store: Option<Arc<dyn Store>>,
+    /// Who is told of changes on the queue; without it nobody is.
+    pub notices: Option<Arc<notices::Notices>>,
     /// People at the pages; without them there is no page of the queue.
     pub people: Option<Arc<pages::people::People>>,
     /// Who may pass; without it everybody may.

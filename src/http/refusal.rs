@@ -29,6 +29,8 @@ pub enum Refusal {
     Parameter(String, String),
     /// Readable, but not offered. (sentence)
     NotSupported(String),
+    /// Readable, and never done here. (sentence)
+    Rule(&'static str),
     /// A condition on a version that there is not. (the header or element)
     Condition(&'static str),
     /// Too much at once.
@@ -64,6 +66,7 @@ impl Refusal {
             Self::Unreadable(..) | Self::Parameter(..) | Self::NotSupported(_) | Self::Incomplete => {
                 StatusCode::BAD_REQUEST
             }
+            Self::Rule(_) => StatusCode::UNPROCESSABLE_ENTITY,
             Self::Condition(_) => StatusCode::PRECONDITION_FAILED,
             Self::Overloaded | Self::AppraisalTimeout | Self::QueueAway => StatusCode::SERVICE_UNAVAILABLE,
             Self::Fault => StatusCode::INTERNAL_SERVER_ERROR,
@@ -82,6 +85,7 @@ impl Refusal {
             | Self::MediaType(_)
             | Self::NotSupported(_)
             | Self::Condition(_) => "not-supported",
+            Self::Rule(_) => "business-rule",
             Self::BodyTimeout | Self::AppraisalTimeout => "timeout",
             Self::TooLarge(_) => "too-long",
             Self::BatchFull => "too-costly",
@@ -110,6 +114,7 @@ impl Refusal {
             Self::Unreadable(_, what, _) => what.clone(),
             Self::Parameter(name, what) => format!("Parameter {name}: {what}"),
             Self::NotSupported(what) => what.clone(),
+            Self::Rule(what) => (*what).to_owned(),
             Self::Condition(name) => format!(
                 "{name}: orders are not served from here, so there is no version or resource that this condition could be met by. Nothing was checked; send the same without it."
             ),
@@ -141,11 +146,12 @@ impl Refusal {
 
     /// The OperationOutcome, compact JSON.
     pub fn outcome(&self) -> String {
-        let severity = if matches!(self, Self::Parameter(..) | Self::NotSupported(_) | Self::Condition(_)) {
-            "error"
-        } else {
-            "fatal"
-        };
+        let severity =
+            if matches!(self, Self::Parameter(..) | Self::NotSupported(_) | Self::Rule(_) | Self::Condition(_)) {
+                "error"
+            } else {
+                "fatal"
+            };
         let outcome = Outcome { resource_type: "OperationOutcome", issue: [self.issue(severity)] };
         // Strings and nothing else: cannot fail to serialise; an empty body would be the worst answer.
         serde_json::to_string(&outcome).unwrap_or_else(|_| {

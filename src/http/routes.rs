@@ -3,11 +3,11 @@
 use super::gate::{Need, gate};
 use super::refusal::Refusal;
 use super::stack::stack;
-use super::{App, definitions, history, hooks, metrics, operations, pages, tasks};
+use super::{App, definitions, history, hooks, metrics, operations, pages, subscriptions, tasks};
 use crate::access::scope;
 use axum::Router;
 use axum::middleware::from_fn_with_state;
-use axum::routing::{MethodRouter, get, post};
+use axum::routing::{MethodRouter, delete, get, post, put};
 use std::sync::Arc;
 
 /// One route: method, path as in the OpenAPI description, what it asks of its callers, handler.
@@ -18,6 +18,8 @@ pub fn table() -> Vec<Route> {
     let validate = Need::Order(scope::Need::Validate);
     let appraise = Need::Order(scope::Need::Appraise);
     let batch = Need::Order(scope::Need::Batch);
+    let subscribers = Need::Order(scope::Need::SearchSubscriptions);
+    let subscriber = Need::Order(scope::Need::ReadSubscription);
     vec![
         ("GET", "/", Need::Open, get(pages::home)),
         ("GET", "/assets/{name}", Need::Open, get(pages::assets::asset)),
@@ -69,6 +71,15 @@ pub fn table() -> Vec<Route> {
             Need::Order(scope::Need::ReadAuditEvent),
             get(history::one_audit_event),
         ),
+        ("GET", "/fhir/{version}/Subscription", subscribers, get(subscriptions::search)),
+        ("POST", "/fhir/{version}/Subscription", subscribers, post(subscriptions::declared_only)),
+        ("GET", "/fhir/{version}/Subscription/{id}", subscriber, get(subscriptions::read)),
+        ("PUT", "/fhir/{version}/Subscription/{id}", subscriber, put(subscriptions::declared_only)),
+        ("DELETE", "/fhir/{version}/Subscription/{id}", subscriber, delete(subscriptions::declared_only)),
+        ("GET", "/fhir/{version}/Subscription/{id}/$status", subscriber, get(subscriptions::status)),
+        ("GET", "/fhir/{version}/Subscription/{id}/$events", subscriber, get(subscriptions::events)),
+        ("GET", "/fhir/{version}/SubscriptionTopic", Need::Open, get(subscriptions::search_topics)),
+        ("GET", "/fhir/{version}/SubscriptionTopic/{id}", Need::Open, get(subscriptions::read_topic)),
         ("GET", "/fhir/{version}/OperationDefinition/{id}", Need::Open, get(definitions::operation)),
         ("GET", "/fhir/{version}/StructureDefinition/{id}", Need::Open, get(definitions::structure)),
         ("GET", "/fhir/{version}/CodeSystem/{id}", Need::Open, get(definitions::code_system)),

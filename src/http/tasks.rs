@@ -12,11 +12,12 @@ use crate::findings::Tier;
 use crate::intake::order::FhirVersion;
 use crate::queue::item::{Item, ItemId, Standing, Summary};
 use crate::queue::report::Found;
-use crate::queue::task::TaskIs;
+use crate::queue::task::{TaskId, TaskIs};
 use crate::queue::urgency::due;
 use crate::queue::work::{ACCEPT_REASONS, Decision, LaneState};
 use crate::queue::{Lane, Person};
 use crate::store::{Filter, Query, Sort, Store, TaskOf, Unavailable};
+use crate::subscriptions::{self, PRIORITY};
 use axum::extract::{Path, Request, State};
 use axum::response::Response;
 use http::{StatusCode, header};
@@ -36,9 +37,6 @@ const PAGE: usize = 50;
 const PERFORMER: [(Lane, &str, &str); 2] =
     [(Lane::Pharmacist, "46255001", "Pharmacist"), (Lane::Dietitian, "159033005", "Dietitian")];
 const SNOMED: &str = "http://snomed.info/sct";
-
-/// Codes of `Task.priority`, and the grades of urgency that have them.
-const PRIORITY: [(&str, &[u8]); 4] = [("stat", &[4]), ("asap", &[3]), ("urgent", &[2]), ("routine", &[0, 1])];
 
 /// Parameters of a search for Tasks.
 pub const TASK_PARAMETERS: [(&str, &str, &str); 10] = [
@@ -336,14 +334,12 @@ fn bundle(
 /// At the end of a place: after the item's first task, before its second.
 const HALF: &str = "~";
 
-/// The id of a Task: the item's, and the lane.
-pub fn task_id(item: &ItemId, lane: Lane) -> String {
-    format!("{item}-{}", lane.word())
+pub(super) fn task_id(item: &ItemId, lane: Lane) -> String {
+    TaskId { item: item.clone(), lane }.to_string()
 }
 
 pub(super) fn read_id(id: &str) -> Option<(ItemId, Lane)> {
-    let (item, lane) = id.rsplit_once('-')?;
-    Some((ItemId::read(item)?, Lane::of(lane)?))
+    TaskId::read(id).map(|TaskId { item, lane }| (item, lane))
 }
 
 /// A page of tasks.
@@ -575,7 +571,6 @@ pub fn task(summary: &Summary, lane: Lane, version: FhirVersion) -> Value {
     let now = Timestamp::now();
     let status = summary.task(lane, now).unwrap_or(TaskIs::Cancelled);
     let grade = summary.grade();
-    let priority = PRIORITY.iter().find(|(_, grades)| grades.contains(&grade)).map_or("routine", |(code, _)| code);
     let r5 = version == FhirVersion::R5;
     let mut out = json!({
         "resourceType": "Task",
@@ -586,7 +581,7 @@ pub fn task(summary: &Summary, lane: Lane, version: FhirVersion) -> Value {
         "status": status.code(),
         "businessStatus": { "text": summary.lane(lane).state.word_at(now) },
         "intent": "order",
-        "priority": priority,
+        "priority": subscriptions::priority(grade),
         "code": { "text": "Review of a tube-feeding order" },
         "description": summary.headline,
         "focus": order(summary),

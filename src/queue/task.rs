@@ -1,9 +1,10 @@
 //! A lane's part in an item as one task: where it stands, and who has it.
 
-use super::item::{Standing, Summary};
+use super::item::{ItemId, Standing, Summary};
 use super::work::LaneState;
 use super::{Lane, Person};
 use jiff::Timestamp;
+use std::fmt;
 
 /// Where a task stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -59,5 +60,28 @@ impl Summary {
     pub fn task_owner(&self, lane: Lane, now: Timestamp) -> Option<&Person> {
         let state = &self.lane(lane).state;
         state.by().filter(|_| state.counts_at(now))
+    }
+}
+
+/// The id of a task: its item, and the lane.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct TaskId {
+    /// The item.
+    pub item: ItemId,
+    /// The lane.
+    pub lane: Lane,
+}
+
+impl TaskId {
+    /// Reads what [`fmt::Display`] writes: `{item}-{lane}`.
+    pub fn read(text: &str) -> Option<Self> {
+        let (item, lane) = text.rsplit_once('-')?;
+        Some(Self { item: ItemId::read(item)?, lane: Lane::of(lane)? })
+    }
+}
+
+impl fmt::Display for TaskId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}-{}", self.item, self.lane.word())
     }
 }

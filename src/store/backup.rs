@@ -4,7 +4,7 @@
 use super::sql::{Dialect, Value, begin, migrate, trouble};
 use super::upkeep::{Verified, existing, snapshot, verify};
 use super::writer::insert;
-use super::{Unavailable, is_postgres, schema, sqlite};
+use super::{Unavailable, is_postgres, outbox, schema, sqlite};
 use futures_util::TryStreamExt as _;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
@@ -13,8 +13,11 @@ use std::path::{Path, PathBuf};
 /// Rows that are copied at a time.
 const AT_A_TIME: usize = 32;
 
-/// Every table with its columns, and whether they are numbers.
-const TABLES: [(&str, &[(&str, bool)]); 5] = [
+/// Names of columns, and whether they are numbers.
+type Columns = &'static [(&'static str, bool)];
+
+/// Every table with its columns, and the version of the tables that brought it.
+const TABLES: [(&str, Columns, i64); 7] = [
     (
         "items",
         &[
@@ -42,11 +45,32 @@ const TABLES: [(&str, &[(&str, bool)]); 5] = [
             ("report", false),
             ("resource", false),
         ],
+        1,
     ),
-    ("trail", &[("seq", true), ("line", false), ("item", false), ("detail", false), ("command", false)]),
-    ("cards", &[("card", false), ("item", false)]),
-    ("counts", &[("day", false), ("rule", false), ("fate", false), ("reason", false), ("n", true)]),
-    ("votes", &[("item", false), ("rule", false), ("person", false), ("useful", true)]),
+    ("trail", &[("seq", true), ("line", false), ("item", false), ("detail", false), ("command", false)], 1),
+    ("cards", &[("card", false), ("item", false)], 1),
+    ("counts", &[("day", false), ("rule", false), ("fate", false), ("reason", false), ("n", true)], 1),
+    ("votes", &[("item", false), ("rule", false), ("person", false), ("useful", true)], 1),
+    ("subscribers", &[("id", false), ("since", true), ("endpoint", false), ("events", true)], outbox::SINCE),
+    (
+        "outbox",
+        &[
+            ("subscriber", false),
+            ("number", true),
+            ("event", false),
+            ("item", false),
+            ("version", true),
+            ("happened", true),
+            ("state", false),
+            ("tries", true),
+            ("due", true),
+            ("lease", false),
+            ("lease_until", true),
+            ("trouble", false),
+            ("done", true),
+        ],
+        outbox::SINCE,
+    ),
 ];
 
 fn value(row: &AnyRow, at: usize, number: bool) -> Result<Value, Unavailable> {
@@ -58,8 +82,10 @@ fn value(row: &AnyRow, at: usize, number: bool) -> Result<Value, Unavailable> {
     value.map_err(|error| trouble(&error))
 }
 
-async fn copy(from: &mut AnyConnection, to: &mut AnyConnection) -> Result<(), Unavailable> {
-    for (table, columns) in TABLES {
+/// Copies every table that the source has; one made by the version before has fewer.
+async fn copy(from: &mut AnyConnection, dialect: Dialect, to: &mut AnyConnection) -> Result<(), Unavailable> {
+    let (version, _) = schema::found(from, dialect).await.map_err(|error| trouble(&error))?.unwrap_or_default();
+    for (table, columns, _) in TABLES.into_iter().filter(|(.., since)| *since <= version) {
         let names: Vec<&str> = columns.iter().map(|(name, _)| *name).collect();
         let sql = format!("SELECT {} FROM {table}", names.join(", "));
         let mut rows = sqlx::query(AssertSqlSafe(sql)).fetch(&mut *from);
@@ -121,7 +147,7 @@ async fn fill(place: &str, part: &Path) -> Result<Verified, Unavailable> {
     let (source, dialect) = existing(place)?;
     let mut conn = source.acquire().await.map_err(|error| trouble(&error))?;
     let mut from = snapshot(&mut conn, dialect).await?;
-    let copied = into_new(&mut from, part).await;
+    let copied = into_new(&mut from, dialect, part).await;
     drop(from);
     drop(conn);
     source.close().await;
@@ -133,12 +159,12 @@ async fn fill(place: &str, part: &Path) -> Result<Verified, Unavailable> {
 }
 
 /// Copies everything into a file that is made, with nothing beside it at the end.
-async fn into_new(from: &mut AnyConnection, file: &Path) -> Result<(), Unavailable> {
+async fn into_new(from: &mut AnyConnection, dialect: Dialect, file: &Path) -> Result<(), Unavailable> {
     let pool = sqlite::new(file)?;
     migrate(&pool, Dialect::Sqlite, schema::VERSION).await?;
     let mut conn = pool.acquire().await.map_err(|error| trouble(&error))?;
     let mut to = begin(&mut conn, Dialect::Sqlite).await?;
-    copy(from, &mut to).await?;
+    copy(from, dialect, &mut to).await?;
     to.commit().await.map_err(|error| trouble(&error))?;
     drop(conn);
     pool.close().await;
@@ -160,16 +186,16 @@ pub async fn restore(from: &Path, place: &str) -> Result<(Verified, Option<PathB
     let mut conn = source.acquire().await.map_err(|error| trouble(&error))?;
     let mut from = snapshot(&mut conn, dialect).await?;
     if is_postgres(place) {
-        let (target, dialect) = existing(place)?;
-        migrate(&target, dialect, schema::VERSION).await?;
+        let (target, into) = existing(place)?;
+        migrate(&target, into, schema::VERSION).await?;
         let mut conn = target.acquire().await.map_err(|error| trouble(&error))?;
-        let mut to = begin(&mut conn, dialect).await?;
+        let mut to = begin(&mut conn, into).await?;
         let row = sqlx::query("SELECT COUNT(*) FROM trail").fetch_one(&mut *to).await;
         let there: i64 = row.and_then(|row| row.try_get(0)).map_err(|error| trouble(&error))?;
         if there > 0 {
             return Err(Unavailable::Database("the database is not empty; restore into a new one".to_owned()));
         }
-        copy(&mut from, &mut to).await?;
+        copy(&mut from, dialect, &mut to).await?;
         to.commit().await.map_err(|error| trouble(&error))?;
         drop(conn);
         target.close().await;
@@ -178,7 +204,7 @@ pub async fn restore(from: &Path, place: &str) -> Result<(Verified, Option<PathB
     let path = Path::new(place);
     let part = beside(path, ".part");
     remove_with_logs(&part);
-    into_new(&mut from, &part).await?;
+    into_new(&mut from, dialect, &part).await?;
     std::fs::File::open(&part).and_then(|file| file.sync_all()).map_err(|error| file_trouble(&part, &error))?;
     let before = set_aside(path)?;
     std::fs::rename(&part, path).map_err(|error| file_trouble(path, &error))?;

@@ -15,7 +15,7 @@ struct Step {
     works_with: i64,
 }
 
-const STEPS: [Step; 2] = [
+const STEPS: [Step; 3] = [
     Step {
         up: &[
             "CREATE TABLE items (id {text} PRIMARY KEY, order_key {text}, standing {text} NOT NULL, \
@@ -43,6 +43,22 @@ const STEPS: [Step; 2] = [
     Step {
         up: &["CREATE INDEX items_patient ON items (patient)", "CREATE INDEX cards_item ON cards (item)"],
         down: &["DROP INDEX cards_item", "DROP INDEX items_patient"],
+        works_with: 1,
+    },
+    // What is to be told to subscribers. A program that does not know it works on, and tells nobody of what it changes.
+    Step {
+        up: &[
+            "CREATE TABLE subscribers (id {text} PRIMARY KEY, since BIGINT NOT NULL, endpoint TEXT NOT NULL, \
+             events BIGINT NOT NULL)",
+            "CREATE TABLE outbox (subscriber {text} NOT NULL, number BIGINT NOT NULL, event {text} NOT NULL UNIQUE, \
+             item {text} NOT NULL, version BIGINT NOT NULL, happened BIGINT NOT NULL, state {text} NOT NULL, \
+             tries BIGINT NOT NULL, due BIGINT NOT NULL, lease {text}, lease_until BIGINT, trouble {text}, done BIGINT, \
+             PRIMARY KEY (subscriber, number))",
+            "CREATE INDEX outbox_due ON outbox (subscriber, due, number) WHERE state = 'waiting'",
+            "CREATE INDEX outbox_item ON outbox (subscriber, item, number) WHERE state = 'waiting'",
+            "CREATE INDEX outbox_open ON outbox (subscriber, state) WHERE state <> 'delivered'",
+        ],
+        down: &["DROP TABLE outbox", "DROP TABLE subscribers"],
         works_with: 1,
     },
 ];

@@ -4,6 +4,7 @@
 //! One task writes ([`super::writer`]): what waits is taken together, written in one transaction, and acknowledged after
 //! its commit. Reading goes past it ([`super::reader`]).
 
+use super::outbox::Listener;
 use super::writer::{self, Op};
 use super::{
     Answer, CardAnswer, Change, Counts, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader, schema,
@@ -155,6 +156,8 @@ pub(super) struct Shared {
     trying: AtomicU64,
     lost: AtomicU64,
     last_order: AtomicI64,
+    /// Who is told of changes; mostly nobody.
+    listeners: Mutex<Arc<[Listener]>>,
     /// Orders that may have an item, where no other replica writes: a clear order that is not among them has nothing to
     /// replace.
     known: Option<Mutex<HashSet<String>>>,
@@ -169,6 +172,15 @@ fn size(order: &Received) -> usize {
 }
 
 impl Shared {
+    /// Who is told of changes.
+    pub(super) fn listeners(&self) -> Arc<[Listener]> {
+        locked(&self.listeners).clone()
+    }
+
+    pub(super) fn set_listeners(&self, listeners: Arc<[Listener]>) {
+        *locked(&self.listeners) = listeners;
+    }
+
     /// Notes how the last write or look went.
     pub(super) fn went<T>(&self, result: &Result<T, Unavailable>) {
         let mut trouble = locked(&self.trouble);
@@ -266,6 +278,7 @@ impl SqlStore {
             trying: AtomicU64::new(0),
             lost: AtomicU64::new(0),
             last_order: AtomicI64::new(i64::MIN),
+            listeners: Mutex::new(Arc::new([])),
             known: match dialect {
                 Dialect::Sqlite => Some(Mutex::new(reader::current_orders(&readers).await?)),
                 Dialect::Postgres => None,
@@ -298,7 +311,7 @@ impl SqlStore {
         ops.try_send(op).map_err(|error| Box::new(error.into_inner()))
     }
 
-    async fn written<T, E>(&self, op: impl FnOnce(oneshot::Sender<Result<T, E>>) -> Op) -> Result<T, E>
+    pub(super) async fn written<T, E>(&self, op: impl FnOnce(oneshot::Sender<Result<T, E>>) -> Op) -> Result<T, E>
     where
         E: From<Unavailable>,
     {

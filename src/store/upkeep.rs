@@ -1,7 +1,7 @@
 //! Looking after what is kept: opening it by its address, versions of its tables, and whether it is whole.
 
 use super::sql::{self, Dialect, id_of, trouble};
-use super::{SqlStore, Unavailable, postgres, schema, sqlite};
+use super::{SqlStore, Unavailable, outbox, postgres, schema, sqlite};
 use crate::audit;
 use crate::audit::chain::{Anchor, Chain, Hash};
 use crate::queue::item::{ItemId, Summary};
@@ -143,6 +143,7 @@ async fn verify_pool(pool: &AnyPool, dialect: Dialect, anchor: Option<Anchor>) -
     if let Some((id, _)) = last.into_iter().next() {
         return Err(Unavailable::Damaged(format!("item {id}: it has a trail and is not there")));
     }
+    outbox::verify(&mut tx, dialect).await?;
     tx.rollback().await.map_err(|error| trouble(&error))?;
     Ok(out)
 }

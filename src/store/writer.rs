@@ -2,6 +2,7 @@
 //! of [`crate::queue`], and written in one transaction; after its commit everybody is told. When a transaction fails for a
 //! reason that may lie in one operation, each is tried by itself.
 
+use super::outbox::{self, Listener, Told};
 use super::sql::{Shared, Value, begin, damaged, id_of, run, statement, trouble};
 use super::{CardAnswer, Change, NotDone, Recorded, Unavailable};
 use crate::audit::chain::{Anchor, Chain, Hash};
@@ -9,9 +10,11 @@ use crate::audit::{self, Kind, On, Outcome, Reference, Who, Word};
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
 use crate::queue::report::Report;
 use crate::queue::tally::{Count, Fate};
+use crate::queue::task::TaskId;
 use crate::queue::trail::{Entry, Event};
 use crate::queue::work::{Action, Command, Decision, LaneState};
 use crate::queue::{Lane, Person, Role};
+use crate::subscriptions::Concern;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use sqlx::{AnyConnection, AnyPool, Row};
@@ -53,6 +56,7 @@ pub(super) enum Op {
     View { item: ItemId, by: Person, at: Timestamp, done: Done<()> },
     Feedback { answers: Vec<CardAnswer>, done: Done<usize> },
     Purge { before: Timestamp, by: Person, at: Timestamp, done: Done<u64> },
+    Outbox(outbox::Wanted),
 }
 
 /// What came of an operation, to be said after the commit.
@@ -62,6 +66,7 @@ enum Came {
     Viewed,
     Answered(usize),
     Purged(u64),
+    Outbox(outbox::Came),
 }
 
 impl Op {
@@ -81,6 +86,8 @@ impl Op {
             (Self::Feedback { done, .. }, Err(error)) => drop(done.send(Err(error))),
             (Self::Purge { done, .. }, Ok(Came::Purged(n))) => drop(done.send(Ok(n))),
             (Self::Purge { done, .. }, Err(error)) => drop(done.send(Err(error))),
+            (Self::Outbox(wanted), Ok(Came::Outbox(came))) => wanted.say(Ok(came)),
+            (Self::Outbox(wanted), Err(error)) => wanted.say(Err(error)),
             // Each operation gives its own kind; a sender that is dropped tells its receiver that nothing is known.
             (_, Ok(_)) => {}
         }
@@ -151,7 +158,7 @@ async fn batch(pool: &AnyPool, shared: &Shared, ops: &[Op]) -> Result<Written, U
 
 async fn transaction(conn: &mut AnyConnection, shared: &Shared, ops: &[Op]) -> Result<Written, Unavailable> {
     let mut tx = begin(conn, shared.dialect).await?;
-    let mut work = Work::default();
+    let mut work = Work { listeners: shared.listeners(), ..Work::default() };
     work.read(&mut tx, ops).await?;
     let mut came = Vec::with_capacity(ops.len());
     for op in ops {
@@ -189,6 +196,11 @@ struct Work {
     tally: BTreeMap<(String, Count), i64>,
     new_cards: BTreeSet<(String, ItemId)>,
     new_votes: BTreeMap<(ItemId, String, String), bool>,
+    /// Who is told of changes; of items it is only then looked at whom they concern.
+    listeners: Arc<[Listener]>,
+    /// Whom items concern, and their version.
+    concerns: HashMap<ItemId, (Concern, u64)>,
+    told: Vec<Told>,
 }
 
 /// `$1, $2, …` for a list that is made as long as the next power of two, so that there are few different statements.
@@ -224,7 +236,7 @@ impl Work {
                 }
                 Op::View { item, .. } => drop(ids.insert(item.to_string())),
                 Op::Feedback { answers, .. } => cards.extend(answers.iter().map(|a| a.card.clone())),
-                Op::Purge { .. } => {}
+                Op::Purge { .. } | Op::Outbox(_) => {}
             }
         }
         if !cards.is_empty() {
@@ -288,12 +300,36 @@ impl Work {
     }
 
     fn put(&mut self, id: ItemId, summary: Summary, report: String) {
+        if !self.listeners.is_empty() {
+            self.concerns.entry(id.clone()).or_insert_with(|| (Concern::of(&summary), summary.version));
+        }
         self.items.insert(id, Held { summary, report, resource: None, changed: false, judged: false });
     }
 
     fn enter(&mut self, summary: &Summary, at: Timestamp, by: Person, what: Event, command: Option<String>) {
+        if !self.listeners.is_empty() && what != Event::Viewed {
+            self.tell(summary, at);
+        }
         let entry = Entry { item: summary.id.clone(), version: summary.version, at, by, what };
         self.entries.push((entry, command));
+    }
+
+    /// Whoever a task of an item concerns, before a change or after it, is told of its new version, once.
+    fn tell(&mut self, summary: &Summary, at: Timestamp) {
+        let now = Concern::of(summary);
+        let before = self.concerns.insert(summary.id.clone(), (now.clone(), summary.version));
+        if before.as_ref().is_some_and(|(_, version)| *version == summary.version) {
+            return;
+        }
+        for listener in self.listeners.iter() {
+            for lane in Lane::ALL {
+                let concerned = |item: &Concern| listener.criteria.concerns(item, lane);
+                if concerned(&now) || before.as_ref().is_some_and(|(before, _)| concerned(before)) {
+                    let (listener, task) = (listener.id.clone(), TaskId { item: summary.id.clone(), lane });
+                    self.told.push(Told { listener, task, version: summary.version, at });
+                }
+            }
+        }
     }
 
     fn count(&mut self, at: Timestamp, count: Count) {
@@ -318,6 +354,7 @@ impl Work {
             }
             Op::Feedback { answers, .. } => Came::Answered(answers.iter().filter(|a| self.answered(a)).count()),
             Op::Purge { before, by, at, .. } => Came::Purged(self.purge(conn, *before, by, *at).await?),
+            Op::Outbox(wanted) => Came::Outbox(wanted.apply(conn, shared.dialect).await?),
         })
     }
 
@@ -524,6 +561,7 @@ impl Work {
             run(conn, format!("DELETE FROM {table} WHERE item IN {old}")).await?;
         }
         run(conn, format!("UPDATE trail SET detail = NULL WHERE item IN {old}")).await?;
+        outbox::purge(conn, before).await?;
         let sql = format!("DELETE FROM items WHERE standing <> 'open' AND changed < {time}");
         let removed = statement(sql, []).execute(&mut *conn).await.map_err(|e| trouble(&e))?.rows_affected();
         let who = who(by);
@@ -548,7 +586,7 @@ impl Work {
 
     /// Writes what has changed; gives what to tell listeners.
     async fn write(self, conn: &mut AnyConnection, shared: &Shared) -> Result<Vec<Change>, Unavailable> {
-        let Self { mut items, new, entries, tally, new_cards, new_votes, .. } = self;
+        let Self { mut items, new, entries, tally, new_cards, new_votes, told, .. } = self;
         let mut changes = BTreeMap::new();
         for (entry, _) in entries.iter().filter(|(entry, _)| entry.what != Event::Viewed) {
             changes.insert(entry.item.clone(), entry.version);
@@ -582,6 +620,7 @@ impl Work {
         let more = "ON CONFLICT (day, rule, fate, reason) DO UPDATE SET n = counts.n + excluded.n";
         insert(conn, "counts", &["day", "rule", "fate", "reason", "n"], more, rows).await?;
         write_trail(conn, entries).await?;
+        outbox::write(conn, told).await?;
         let changes: Vec<Change> = changes.into_iter().map(|(item, version)| Change { item, version }).collect();
         if shared.dialect == super::sql::Dialect::Postgres {
             super::postgres::notify(conn, &shared.instance, &changes).await?;

@@ -9,16 +9,30 @@ mod cluster;
 mod orders;
 
 use enteral_gate::store::Store;
+use enteral_gate::store::outbox::Listener;
+use enteral_gate::subscriptions::Criteria;
 use orders::{Folder, Place, accept, command, order, pharmacist};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
-/// One measurement: what was done, and how long each took.
-async fn measure(place: &Place, callers: usize, seconds: u64, decide: bool) -> (f64, Duration, Duration) {
+/// One measurement: what was done, and how long each took. `told`: subscribers for whom it is kept as well; nothing is
+/// sent.
+async fn measure(
+    place: &Place,
+    callers: usize,
+    seconds: u64,
+    (decide, told): (bool, usize),
+) -> (f64, Duration, Duration) {
     let store = Arc::new(place.open().await);
     let stop = Arc::new(AtomicBool::new(false));
-    let number = Arc::new(AtomicUsize::new(if decide { 100_000_000 } else { 1 }));
+    let number = Arc::new(AtomicUsize::new(1 + usize::from(decide) * 100_000_000 + told * 200_000_000));
+    let listener = |n| Listener {
+        id: format!("told-{n}"),
+        endpoint: "https://told.example".to_owned(),
+        criteria: Criteria::default(),
+    };
+    store.listen((0..told).map(listener).collect(), orders::at(0)).await.unwrap();
     let begun = Instant::now();
     let tasks: Vec<_> = (0..callers)
         .map(|who| {
@@ -68,11 +82,17 @@ fn main() {
             ("SQLite", Place::Sqlite(folder.join(&format!("queue-{callers}.sqlite")))),
             ("PostgreSQL", Place::Postgres(cluster.database())),
         ] {
-            for (what, decide) in [("record", false), ("record and decide", true)] {
-                if decide && callers != 64 {
+            for (what, decide, told) in [
+                ("record", false, 0),
+                ("record and decide", true, 0),
+                ("record, tell one", false, 1),
+                ("record, tell five", false, 5),
+            ] {
+                if what != "record" && callers != 64 {
                     continue;
                 }
-                let (rate, median, most) = orders::runtime().block_on(measure(&place, callers, seconds, decide));
+                let (rate, median, most) =
+                    orders::runtime().block_on(measure(&place, callers, seconds, (decide, told)));
                 println!("{name:12} {callers:>8} {what:18} {rate:>10.0} {median:>12.1?} {most:>12.1?}");
             }
         }

@@ -31,6 +31,7 @@ PARTS = {
     "read": (["--include-method", "GET"], 950),
     "hooks": (["--include-path-regex", "^/cds-services/"], 150),
     "operations": (["--include-operation-id-regex", "^(validate|appraise|batch)"], 660),
+    "refused": (["--include-operation-id-regex", "^(create|update|delete)Subscription"], 60),
 }
 
 

@@ -2,10 +2,11 @@
 //! whole. `EG_KILLS=N` sets how often each store is struck.
 
 use crate::cluster;
-use crate::orders::{Folder, Place, accept, all, command, order, pharmacist, runtime};
+use crate::orders::{Folder, Place, accept, all, at, command, order, pharmacist, runtime};
 use enteral_gate::queue::item::ItemId;
 use enteral_gate::queue::trail::Event;
 use enteral_gate::queue::work::Action;
+use enteral_gate::store::outbox::{Listener, Which, letters};
 use enteral_gate::store::{SqlStore, Store, open};
 use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader, Write};
@@ -28,6 +29,12 @@ fn child() {
     let round: usize = std::env::var("EG_ROUND").unwrap().parse().unwrap();
     runtime().block_on(async {
         let store = Arc::new(open(&place, Default::default()).await.unwrap());
+        let everything = Listener {
+            id: "board".to_owned(),
+            endpoint: "https://board.example/in".to_owned(),
+            criteria: Default::default(),
+        };
+        store.listen(vec![everything], at(0)).await.unwrap();
         let mut writers = Vec::new();
         for writer in 0..WRITERS {
             writers.push(tokio::spawn(write(store.clone(), round, writer)));
@@ -109,6 +116,15 @@ async fn check(place: &Place, acknowledged: &Acknowledged) {
     let store = place.open().await;
     store.verify().await.unwrap();
     let there: BTreeMap<ItemId, _> = all(&store).await.into_iter().map(|s| (s.id.clone(), s)).collect();
+    // Every change has its message and every message its change, struck down or not.
+    let mut told: BTreeMap<ItemId, usize> = BTreeMap::new();
+    for letter in letters(&place.text(), &Which::default(), 10_000_000).await.unwrap().0 {
+        if let Some(task) = letter.event.task {
+            *told.entry(task.item).or_default() += 1;
+        }
+    }
+    let changes: BTreeMap<ItemId, usize> = there.iter().map(|(id, s)| (id.clone(), s.version as usize)).collect();
+    assert_eq!(told, changes, "what is to be told is kept with the change");
     for (id, what) in acknowledged {
         assert!(there.contains_key(id), "{id} was acknowledged ({what:?}) and is lost");
         let trail = store.trail(id.clone()).await.unwrap();

@@ -5,17 +5,22 @@ mod cluster;
 mod commands;
 mod killed;
 mod orders;
+mod outbox;
 mod together;
+mod told;
 mod trouble;
+
+use behaviours::*;
+use outbox::*;
 
 /// Runs a behaviour on each store, in a fresh one.
 macro_rules! on_each {
     ($($name:ident),* $(,)?) => {
         mod sqlite {
-            $(#[test] fn $name() { crate::orders::on_sqlite(crate::behaviours::$name) })*
+            $(#[test] fn $name() { crate::orders::on_sqlite(super::$name) })*
         }
         mod postgres {
-            $(#[test] fn $name() { crate::orders::on_postgres(crate::behaviours::$name) })*
+            $(#[test] fn $name() { crate::orders::on_postgres(super::$name) })*
         }
     };
 }
@@ -45,4 +50,14 @@ on_each!(
     the_trail_is_one_chain_and_a_changed_entry_is_named,
     tables_go_forward_and_one_version_back,
     everything_is_there_after_it_was_closed,
+    changes_are_kept_for_whom_they_concern,
+    nothing_is_kept_where_nobody_listens,
+    messages_about_one_order_go_in_order,
+    a_row_is_taken_by_one_for_a_time,
+    dead_letters_are_listed_and_sent_again,
+    a_handshake_comes_first_and_again_at_another_endpoint,
+    what_was_delivered_is_removed_after_its_time,
+    the_outbox_is_there_after_a_restart_and_in_a_copy,
+    rows_are_given_to_one_at_a_time,
+    a_row_that_cannot_be_is_named,
 );

@@ -7,7 +7,7 @@
 //! it, nor an address with an id in it, nor anything of an answer, is kept, logged or counted.
 
 pub mod address;
-mod resolver;
+pub(super) mod resolver;
 
 use super::App;
 use super::body::Whole;

@@ -4,11 +4,15 @@ use super::html::{Chrome, moment, page};
 use super::signed;
 use crate::answer::{PROGRAM, book_warning};
 use crate::http::App;
+use crate::http::notices::Notices;
+use crate::subscriptions::Subscriber;
+use crate::subscriptions::resource::Status;
 use askama::Template;
 use axum::extract::{Request, State};
 use axum::response::Response;
 use http::StatusCode;
 use jiff::Timestamp;
+use std::fmt::Write as _;
 use std::sync::Arc;
 
 struct Group {
@@ -130,6 +134,9 @@ pub async fn state(State(app): State<Arc<App>>, request: Request) -> Response {
     }));
     groups.push(Group { title: "FHIR operations", rows: orders });
     groups.push(Group { title: "Queue", rows: queue(&app, now).await });
+    if let Some(notices) = &app.doors.notices {
+        groups.push(Group { title: "Who is told of changes", rows: told(&app, notices).await });
+    }
     let reached = match &app.doors.gate {
         Some(_) => row("Callers", "each is known by a token".to_owned(), false),
         None => {
@@ -139,6 +146,24 @@ pub async fn state(State(app): State<Arc<App>>, request: Request) -> Response {
     let tls = if app.doors.certificates.is_some() { "TLS" } else { "plain HTTP, on this machine only" };
     groups.push(Group { title: "How it is reached", rows: vec![reached, row("Connections", tls.to_owned(), false)] });
     page(StatusCode::OK, &Page { chrome, ready, ready_text, now: moment(&app, now), groups })
+}
+
+async fn told(app: &App, notices: &Notices) -> Vec<(String, String, bool)> {
+    notices.count().await;
+    let row = |one: &Subscriber| {
+        let known = notices.known(&one.id);
+        let mut text = match known.status() {
+            Status::Active => "told of everything".to_owned(),
+            Status::Requested => "has not answered its first message yet".to_owned(),
+            Status::Error => known.error().unwrap_or_default(),
+        };
+        let _ = write!(text, "; {} events so far", known.events);
+        if let Some(oldest) = notices.oldest(&one.id) {
+            let _ = write!(text, "; the oldest that waits is of {}", moment(app, oldest));
+        }
+        (one.id.clone(), text, known.status() == Status::Error)
+    };
+    notices.subscribers.list.iter().map(row).collect()
 }
 
 async fn queue(app: &App, now: Timestamp) -> Vec<(String, String, bool)> {

@@ -1,0 +1,202 @@
+//! `Subscription` and `SubscriptionTopic` for reading. Who is told of what is declared by the institution in a file, so
+//! that nobody can have orders of patients sent elsewhere over this interface.
+
+use super::App;
+use super::asked::decoded;
+use super::negotiate;
+use super::notices::Notices;
+use super::operations::base;
+use super::refusal::Refusal;
+use super::tasks::{address, from_here};
+use crate::intake::order::FhirVersion;
+use crate::subscriptions::notification::{events_again, status_now};
+use crate::subscriptions::resource::{TOPIC_ID, subscription, topic};
+use crate::subscriptions::{Subscriber, Subscribers};
+use axum::extract::{Path, Request, State};
+use axum::response::Response;
+use http::StatusCode;
+use jiff::Timestamp;
+use serde_json::{Value, json};
+use std::sync::Arc;
+use uuid::Uuid;
+
+/// When the topic was last changed.
+const TOPIC_DATE: &str = "2026-11-26";
+
+/// Parameters of `$events`.
+pub const EVENTS_PARAMETERS: [(&str, &str); 2] = [
+    ("eventsSinceNumber", "The first event, by its number; 1 where it is not given."),
+    ("eventsUntilNumber", "The last event; at most 200 are given."),
+];
+
+struct Asked {
+    version: FhirVersion,
+    pretty: bool,
+    since: u64,
+    until: u64,
+}
+
+/// What is asked; of `$events` which numbers.
+fn asked(request: &Request, version: &str, events: bool) -> Result<Asked, Refusal> {
+    let version = base(version)?;
+    let (mut since, mut until, mut rest) = (1, u64::MAX, Vec::new());
+    for pair in request.uri().query().unwrap_or("").split('&').filter(|pair| !pair.is_empty()) {
+        let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
+        let known = EVENTS_PARAMETERS.iter().find(|(known, _)| events && *known == name);
+        let Some((known, _)) = known else {
+            rest.push(pair);
+            continue;
+        };
+        let number = decoded(value).and_then(|text| text.parse().ok());
+        let number = number.ok_or_else(|| {
+            Refusal::Parameter((*known).to_owned(), "expected a whole number, the number of an event.".to_owned())
+        })?;
+        *(if *known == EVENTS_PARAMETERS[0].0 { &mut since } else { &mut until }) = number;
+    }
+    let query = super::asked::Query::read(Some(&rest.join("&")), false)?;
+    if let Some((name, _)) = query.asked.first() {
+        return Err(Refusal::Parameter((*name).to_owned(), "has no meaning here.".to_owned()));
+    }
+    negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
+    Ok(Asked { version, pretty: query.pretty, since, until })
+}
+
+/// What is told of is as it is now.
+async fn counted(app: &App) {
+    if let Some(notices) = &app.doors.notices {
+        notices.count().await;
+    }
+}
+
+/// The subscribers of a version, with what tells them.
+fn of_version(app: &App, version: FhirVersion) -> Vec<(&Notices, &Subscriber)> {
+    let Some(notices) = &app.doors.notices else { return Vec::new() };
+    let own = notices.subscribers.list.iter().filter(|subscriber| subscriber.fhir == version);
+    own.map(|subscriber| (notices.as_ref(), subscriber)).collect()
+}
+
+fn find<'a>(app: &'a App, version: FhirVersion, id: &str) -> Result<(&'a Notices, &'a Subscriber), Refusal> {
+    of_version(app, version).into_iter().find(|(_, subscriber)| subscriber.id == id).ok_or_else(|| {
+        Refusal::NotFound(format!(
+            "No subscription of this id is declared here for {}; the institution declares them in a file.",
+            version.name()
+        ))
+    })
+}
+
+fn searchset(at: &str, version: FhirVersion, kind: &str, resources: Vec<Value>) -> Value {
+    let own = format!("{at}/fhir/{}/{kind}", version.name());
+    let entry = |resource: Value| {
+        let id = resource.get("id").and_then(Value::as_str).unwrap_or_default();
+        json!({ "fullUrl": format!("{own}/{id}"), "resource": resource, "search": { "mode": "match" } })
+    };
+    let mut out = json!({
+        "resourceType": "Bundle",
+        "type": "searchset",
+        "total": resources.len(),
+        "link": [{ "relation": "self", "url": own }],
+    });
+    // FHIR knows no empty arrays.
+    if !resources.is_empty() {
+        out["entry"] = resources.into_iter().map(entry).collect();
+    }
+    out
+}
+
+/// `GET [base]/Subscription`
+pub async fn search(
+    State(app): State<Arc<App>>,
+    Path(version): Path<String>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    let asked = asked(&request, &version, false)?;
+    from_here(&request, &app)?;
+    counted(&app).await;
+    let own = of_version(&app, asked.version);
+    let resources = own.iter().map(|(notices, one)| subscription(one, &notices.known(&one.id))).collect();
+    let bundle = searchset(&address(&request, &app), asked.version, "Subscription", resources);
+    Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
+}
+
+/// `GET [base]/Subscription/{id}`
+pub async fn read(
+    State(app): State<Arc<App>>,
+    Path((version, id)): Path<(String, String)>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    let asked = asked(&request, &version, false)?;
+    from_here(&request, &app)?;
+    counted(&app).await;
+    let (notices, one) = find(&app, asked.version, &id)?;
+    let resource = subscription(one, &notices.known(&one.id));
+    Ok(negotiate::fhir(StatusCode::OK, resource.to_string(), asked.pretty))
+}
+
+/// `GET [base]/Subscription/{id}/$status`
+pub async fn status(
+    State(app): State<Arc<App>>,
+    Path((version, id)): Path<(String, String)>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    let asked = asked(&request, &version, false)?;
+    from_here(&request, &app)?;
+    counted(&app).await;
+    let (notices, one) = find(&app, asked.version, &id)?;
+    let Subscribers { base, .. } = &notices.subscribers;
+    let bundle = status_now(base, one, &notices.known(&one.id));
+    Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
+}
+
+/// `GET [base]/Subscription/{id}/$events`
+pub async fn events(
+    State(app): State<Arc<App>>,
+    Path((version, id)): Path<(String, String)>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    let asked = asked(&request, &version, true)?;
+    from_here(&request, &app)?;
+    let (notices, one) = find(&app, asked.version, &id)?;
+    let events = notices.store().events(&one.id, asked.since, asked.until).await?;
+    notices.count().await;
+    let known = notices.known(&one.id);
+    let bundle = events_again(&notices.subscribers.base, one, &known, &events, Uuid::new_v4(), Timestamp::now());
+    Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
+}
+
+const DECLARED: &str = "Subscriptions are declared by the institution in a file (docs/subscriptions.md) and cannot be created, changed or removed over this interface. Nothing was changed.";
+
+/// `POST [base]/Subscription`, `PUT` and `DELETE [base]/Subscription/{id}`
+pub async fn declared_only() -> Refusal {
+    Refusal::Rule(DECLARED)
+}
+
+fn topics(version: FhirVersion) -> Result<Value, Refusal> {
+    if version == FhirVersion::R4 {
+        return Err(Refusal::NotFound(
+            "R4 has no SubscriptionTopic; this one can be read under R4B and R5.".to_owned(),
+        ));
+    }
+    Ok(topic(env!("CARGO_PKG_VERSION"), TOPIC_DATE))
+}
+
+/// `GET [base]/SubscriptionTopic`
+pub async fn search_topics(
+    State(app): State<Arc<App>>,
+    Path(version): Path<String>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    let asked = asked(&request, &version, false)?;
+    let resources = vec![topics(asked.version)?];
+    let bundle = searchset(&address(&request, &app), asked.version, "SubscriptionTopic", resources);
+    Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
+}
+
+/// `GET [base]/SubscriptionTopic/{id}`
+pub async fn read_topic(Path((version, id)): Path<(String, String)>, request: Request) -> Result<Response, Refusal> {
+    let asked = asked(&request, &version, false)?;
+    let found = topics(asked.version)?;
+    if id != TOPIC_ID {
+        return Err(Refusal::NotFound(format!("No such SubscriptionTopic here; there is: {TOPIC_ID}.")));
+    }
+    Ok(negotiate::fhir(StatusCode::OK, found.to_string(), asked.pretty))
+}

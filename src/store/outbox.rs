@@ -1,0 +1,545 @@
+//! What other systems are to be told, until they were. A row is written in the transaction that changes the item, for
+//! every subscriber that the change concerns; nothing else decides whether a message goes out.
+//!
+//! A row is `waiting`, `delivered`, or `dead` when it was tried often enough. Whoever sends it takes it for a time (a
+//! lease): nobody else does meanwhile, and when they end in the middle somebody does after. Of one item and subscriber a
+//! row is taken only when none before it waits. All of that is written by the one writer, in its transactions.
+
+use super::sql::{Dialect, SqlStore, Value, begin, statement, trouble};
+use super::upkeep::existing;
+use super::writer::{Op, insert};
+use super::{Unavailable, schema};
+use crate::queue::task::TaskId;
+use crate::subscriptions::Criteria;
+use crate::subscriptions::notification::Event;
+use crate::subscriptions::resource::Known;
+use futures_util::TryStreamExt as _;
+use jiff::Timestamp;
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, Row};
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::oneshot;
+use uuid::Uuid;
+
+/// The step of the tables that brought these.
+pub(super) const SINCE: i64 = 3;
+/// Rows that `$events` gives at most.
+pub const MOST_EVENTS: i64 = 200;
+
+/// A subscriber as the store has to know it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Listener {
+    /// Its id.
+    pub id: String,
+    /// Where it is; when that changes it is greeted again.
+    pub endpoint: String,
+    /// Of which items it is told.
+    pub criteria: Criteria,
+}
+
+/// A row that was taken to be sent.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Due {
+    /// The subscriber.
+    pub subscriber: String,
+    /// What happened.
+    pub event: Event,
+    /// Tries, this one included.
+    pub tries: u64,
+    /// By what it is told that it was taken now.
+    lease: String,
+}
+
+/// What came of sending a row.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Sent {
+    /// It arrived.
+    Delivered,
+    /// It did not.
+    Failed {
+        /// Why: a word of the program.
+        why: String,
+        /// After what time to try again; nothing: it is a dead letter.
+        again: Option<Duration>,
+    },
+}
+
+type Done<T> = oneshot::Sender<Result<T, Unavailable>>;
+
+/// Something about rows that is to be written.
+pub(super) enum Wanted {
+    Listen { listeners: Arc<[Listener]>, at: Timestamp, done: Done<()> },
+    Take { subscriber: String, most: usize, lease: Duration, done: Done<Vec<Due>> },
+    Settle { due: Box<Due>, sent: Sent, done: Done<()> },
+    Clear { before: Timestamp, done: Done<u64> },
+}
+
+/// What came of it.
+pub(super) enum Came {
+    Nothing,
+    Taken(Vec<Due>),
+    Cleared(u64),
+}
+
+impl Wanted {
+    pub(super) fn say(self, came: Result<Came, Unavailable>) {
+        // Whoever does not wait any more does not want to know.
+        match (self, came) {
+            (Self::Listen { done, .. } | Self::Settle { done, .. }, came) => drop(done.send(came.map(|_| ()))),
+            (Self::Take { done, .. }, Ok(Came::Taken(due))) => drop(done.send(Ok(due))),
+            (Self::Take { done, .. }, Err(error)) => drop(done.send(Err(error))),
+            (Self::Clear { done, .. }, Ok(Came::Cleared(n))) => drop(done.send(Ok(n))),
+            (Self::Clear { done, .. }, Err(error)) => drop(done.send(Err(error))),
+            // Each gives its own kind; a sender that is dropped tells its receiver that nothing is known.
+            (Self::Take { .. } | Self::Clear { .. }, Ok(_)) => {}
+        }
+    }
+
+    pub(super) async fn apply(&self, conn: &mut AnyConnection, dialect: Dialect) -> Result<Came, Unavailable> {
+        match self {
+            Self::Listen { listeners, at, .. } => {
+                for listener in listeners.iter() {
+                    greet(conn, listener, *at).await?;
+                }
+                Ok(Came::Nothing)
+            }
+            Self::Take { subscriber, most, lease, .. } => {
+                Ok(Came::Taken(take(conn, dialect, subscriber, *most, *lease).await?))
+            }
+            Self::Settle { due, sent, .. } => {
+                settle(conn, dialect, due, sent).await?;
+                Ok(Came::Nothing)
+            }
+            Self::Clear { before, .. } => Ok(Came::Cleared(clear(conn, *before).await?)),
+        }
+    }
+}
+
+/// A change that a listener is told of, on its way into a row.
+pub(super) struct Told {
+    pub(super) listener: String,
+    pub(super) task: TaskId,
+    pub(super) version: u64,
+    pub(super) at: Timestamp,
+}
+
+fn number(n: u64) -> i64 {
+    i64::try_from(n).unwrap_or(i64::MAX)
+}
+
+const COLUMNS: [&str; 9] = ["subscriber", "number", "event", "item", "version", "happened", "state", "tries", "due"];
+
+fn row(subscriber: &str, number: i64, item: &str, version: i64, at: Timestamp) -> Vec<Value> {
+    vec![
+        subscriber.into(),
+        number.into(),
+        Uuid::new_v4().to_string().into(),
+        item.into(),
+        version.into(),
+        at.into(),
+        "waiting".into(),
+        0_i64.into(),
+        0_i64.into(),
+    ]
+}
+
+/// Writes rows, numbered on from the last of each subscriber.
+pub(super) async fn write(conn: &mut AnyConnection, told: Vec<Told>) -> Result<(), Unavailable> {
+    let mut by_listener: BTreeMap<String, Vec<Told>> = BTreeMap::new();
+    for one in told {
+        by_listener.entry(one.listener.clone()).or_default().push(one);
+    }
+    for (listener, told) in by_listener {
+        let n = i64::try_from(told.len()).unwrap_or(i64::MAX);
+        let since = told.first().map_or(Timestamp::UNIX_EPOCH, |one| one.at);
+        let sql = "INSERT INTO subscribers (id, since, endpoint, events) VALUES ($1, $2, '', $3) \
+                   ON CONFLICT (id) DO UPDATE SET events = subscribers.events + excluded.events RETURNING events";
+        let values = [Value::from(listener.as_str()), since.into(), n.into()];
+        let last = statement(sql.to_owned(), values).fetch_one(&mut *conn).await.map_err(|e| trouble(&e))?;
+        let last: i64 = last.try_get(0).map_err(|e| trouble(&e))?;
+        let rows = (last - n + 1..).zip(told);
+        let rows = rows.map(|(nth, one)| row(&listener, nth, &one.task.to_string(), number(one.version), one.at));
+        insert(conn, "outbox", &COLUMNS, "", rows.collect()).await?;
+    }
+    Ok(())
+}
+
+/// Notes a subscriber; one that is new, or is somewhere else now, is sent a handshake before anything else.
+async fn greet(conn: &mut AnyConnection, listener: &Listener, at: Timestamp) -> Result<(), Unavailable> {
+    let sql = "SELECT endpoint FROM subscribers WHERE id = $1".to_owned();
+    let found = statement(sql, [listener.id.as_str().into()]).fetch_optional(&mut *conn).await;
+    let found: Option<String> =
+        found.and_then(|row| row.map(|row| row.try_get(0)).transpose()).map_err(|e| trouble(&e))?;
+    if found.as_deref() == Some(&listener.endpoint) {
+        return Ok(());
+    }
+    let sql = "INSERT INTO subscribers (id, since, endpoint, events) VALUES ($1, $2, $3, 0) \
+               ON CONFLICT (id) DO UPDATE SET endpoint = excluded.endpoint";
+    let values = [Value::from(listener.id.as_str()), at.into(), listener.endpoint.as_str().into()];
+    statement(sql.to_owned(), values).execute(&mut *conn).await.map_err(|e| trouble(&e))?;
+    let again = "ON CONFLICT (subscriber, number) DO UPDATE SET event = excluded.event, happened = excluded.happened, \
+                 state = excluded.state, tries = 0, due = 0, lease = NULL, lease_until = NULL, trouble = NULL, done = NULL";
+    insert(conn, "outbox", &COLUMNS, again, vec![row(&listener.id, 0, "", 0, at)]).await
+}
+
+/// The time by which leases are told: that of the database where several programs share it.
+async fn clock(conn: &mut AnyConnection, dialect: Dialect) -> Result<i64, Unavailable> {
+    if dialect == Dialect::Sqlite {
+        return Ok(Timestamp::now().as_microsecond());
+    }
+    let sql = "SELECT CAST(EXTRACT(EPOCH FROM clock_timestamp()) * 1000000 AS BIGINT)".to_owned();
+    let row = statement(sql, []).fetch_one(conn).await.map_err(|e| trouble(&e))?;
+    row.try_get(0).map_err(|e| trouble(&e))
+}
+
+fn micros(time: Duration) -> i64 {
+    i64::try_from(time.as_micros()).unwrap_or(i64::MAX)
+}
+
+/// Rows of a subscriber that may be sent at time `$2`.
+const SENDABLE: &str = "FROM outbox o WHERE o.subscriber = $1 AND o.state = 'waiting' AND o.due <= $2 \
+    AND (o.lease_until IS NULL OR o.lease_until <= $2) \
+    AND NOT EXISTS (SELECT 1 FROM outbox e WHERE e.subscriber = $1 AND e.item = o.item AND e.state = 'waiting' AND e.number < o.number) \
+    AND NOT EXISTS (SELECT 1 FROM outbox e WHERE e.subscriber = $1 AND e.item = '' AND e.state = 'waiting' AND e.number < o.number)";
+
+fn event_of(row: &AnyRow) -> Result<(Event, u64), Unavailable> {
+    let damaged = |what: &str| Unavailable::Damaged(format!("a row of the outbox: {what}"));
+    let text = |at: usize| row.try_get::<String, _>(at).map_err(|e| trouble(&e));
+    let int = |at: usize| row.try_get::<i64, _>(at).map_err(|e| trouble(&e));
+    let id = Uuid::parse_str(&text(1)?).map_err(|_| damaged("its event has no id"))?;
+    let task = text(2)?;
+    let task = match task.as_str() {
+        "" => None,
+        task => Some(TaskId::read(task).ok_or_else(|| damaged("its task has no id"))?),
+    };
+    let at = Timestamp::from_microsecond(int(3)?).map_err(|_| damaged("its time is none"))?;
+    let event = Event { id, number: u64::try_from(int(0)?).unwrap_or_default(), at, task };
+    Ok((event, u64::try_from(int(4)?).unwrap_or_default()))
+}
+
+async fn take(
+    conn: &mut AnyConnection,
+    dialect: Dialect,
+    subscriber: &str,
+    most: usize,
+    lease: Duration,
+) -> Result<Vec<Due>, Unavailable> {
+    let now = clock(conn, dialect).await?;
+    let sql = format!(
+        "SELECT o.number, o.event, o.item, o.happened, o.tries {SENDABLE} ORDER BY o.due, o.number LIMIT {}",
+        most.clamp(1, 64)
+    );
+    let rows = statement(sql, [subscriber.into(), now.into()]).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))?;
+    let token = Uuid::new_v4().simple().to_string();
+    let mut out = Vec::with_capacity(rows.len());
+    let mut numbers = String::new();
+    for row in &rows {
+        let (event, tries) = event_of(row)?;
+        let _ = write!(numbers, "{}{}", if numbers.is_empty() { "" } else { ", " }, event.number);
+        out.push(Due { subscriber: subscriber.to_owned(), event, tries: tries + 1, lease: token.clone() });
+    }
+    if !out.is_empty() {
+        // Counted now: a program that ends in the middle has tried.
+        let sql = format!(
+            "UPDATE outbox SET lease = $1, lease_until = $2, tries = tries + 1 WHERE subscriber = $3 AND number IN ({numbers})"
+        );
+        let until = now.saturating_add(micros(lease));
+        let values = [token.into(), until.into(), subscriber.into()];
+        statement(sql, values).execute(conn).await.map_err(|e| trouble(&e))?;
+    }
+    Ok(out)
+}
+
+async fn settle(conn: &mut AnyConnection, dialect: Dialect, due: &Due, sent: &Sent) -> Result<(), Unavailable> {
+    let now = clock(conn, dialect).await?;
+    let subscriber = Value::from(due.subscriber.as_str());
+    let row = Value::from(number(due.event.number));
+    // The event as well: a handshake has the number of the one before.
+    let event = Value::from(due.event.id.to_string());
+    let (sql, values) = match sent {
+        // It arrived, whoever has it now.
+        Sent::Delivered => (
+            "UPDATE outbox SET state = 'delivered', done = $1, lease = NULL, lease_until = NULL, trouble = NULL \
+             WHERE subscriber = $2 AND number = $3 AND event = $4",
+            vec![now.into(), subscriber, row, event],
+        ),
+        Sent::Failed { why, again } => {
+            let (state, due_at) = match again {
+                Some(again) => ("waiting", now.saturating_add(micros(*again))),
+                None => ("dead", now),
+            };
+            (
+                "UPDATE outbox SET state = $1, due = $2, trouble = $3, done = $4, lease = NULL, lease_until = NULL \
+                 WHERE subscriber = $5 AND number = $6 AND event = $7 AND lease = $8",
+                vec![
+                    state.into(),
+                    due_at.into(),
+                    why.as_str().into(),
+                    again.is_none().then_some(now).into(),
+                    subscriber,
+                    row,
+                    event,
+                    due.lease.as_str().into(),
+                ],
+            )
+        }
+    };
+    statement(sql.to_owned(), values).execute(conn).await.map(drop).map_err(|e| trouble(&e))
+}
+
+/// Removes rows that were delivered before a time.
+async fn clear(conn: &mut AnyConnection, before: Timestamp) -> Result<u64, Unavailable> {
+    let sql = "DELETE FROM outbox WHERE state = 'delivered' AND done < $1".to_owned();
+    let done = statement(sql, [before.into()]).execute(conn).await.map_err(|e| trouble(&e))?;
+    Ok(done.rows_affected())
+}
+
+/// Removes rows that nobody sends any more and that are as old as orders that are removed.
+pub(super) async fn purge(conn: &mut AnyConnection, before: Timestamp) -> Result<(), Unavailable> {
+    let sql = "DELETE FROM outbox WHERE state <> 'waiting' AND done < $1".to_owned();
+    statement(sql, [before.into()]).execute(conn).await.map(drop).map_err(|e| trouble(&e))
+}
+
+impl SqlStore {
+    async fn wanted<T>(&self, wanted: impl FnOnce(Done<T>) -> Wanted) -> Result<T, Unavailable> {
+        self.written(|done| Op::Outbox(wanted(done))).await
+    }
+
+    /// From now on changes are kept for these subscribers until they were told. A subscriber that is new, or has another
+    /// endpoint, is sent a handshake first.
+    ///
+    /// # Errors
+    /// As every write.
+    pub async fn listen(&self, listeners: Vec<Listener>, at: Timestamp) -> Result<(), Unavailable> {
+        let listeners: Arc<[Listener]> = listeners.into();
+        let known = listeners.clone();
+        self.wanted(|done| Wanted::Listen { listeners, at, done }).await?;
+        self.shared.set_listeners(known);
+        Ok(())
+    }
+
+    /// Takes up to `most` rows of a subscriber that are due, for as long as `lease`.
+    ///
+    /// # Errors
+    /// As every write.
+    pub async fn take_due(&self, subscriber: &str, most: usize, lease: Duration) -> Result<Vec<Due>, Unavailable> {
+        // Most of the time there is none, which is seen without writing. The clock of a database elsewhere may differ
+        // from this one; whether a row is due is decided there.
+        let ahead = if self.shared.dialect == Dialect::Postgres { 2_000_000 } else { 0 };
+        let soon = Timestamp::now().as_microsecond().saturating_add(ahead);
+        let sql = format!("SELECT o.number {SENDABLE} LIMIT 1");
+        let found = statement(sql, [subscriber.into(), soon.into()]).fetch_optional(&self.readers).await;
+        if found.map_err(|e| trouble(&e))?.is_none() {
+            return Ok(Vec::new());
+        }
+        let subscriber = subscriber.to_owned();
+        self.wanted(|done| Wanted::Take { subscriber, most, lease, done }).await
+    }
+
+    /// Notes what came of a row. What was taken by another meanwhile is left to them, unless it arrived.
+    ///
+    /// # Errors
+    /// As every write.
+    pub async fn settle(&self, due: Due, sent: Sent) -> Result<(), Unavailable> {
+        self.wanted(|done| Wanted::Settle { due: Box::new(due), sent, done }).await
+    }
+
+    /// Removes rows that were delivered before a time; gives how many.
+    ///
+    /// # Errors
+    /// As every write.
+    pub async fn clear_delivered(&self, before: Timestamp) -> Result<u64, Unavailable> {
+        self.wanted(|done| Wanted::Clear { before, done }).await
+    }
+
+    /// How it is with every subscriber that was ever told of anything, and since when its oldest message waits.
+    ///
+    /// # Errors
+    /// As every look.
+    pub async fn outbox(&self) -> Result<BTreeMap<String, (Known, Option<Timestamp>)>, Unavailable> {
+        let mut out: BTreeMap<String, (Known, Option<Timestamp>)> = BTreeMap::new();
+        let sql = "SELECT id, events FROM subscribers".to_owned();
+        for row in statement(sql, []).fetch_all(&self.readers).await.map_err(|e| trouble(&e))? {
+            let events: i64 = row.try_get(1).map_err(|e| trouble(&e))?;
+            let known = Known { events: u64::try_from(events).unwrap_or_default(), ..Known::default() };
+            out.insert(row.try_get(0).map_err(|e| trouble(&e))?, (known, None));
+        }
+        let sql = "SELECT subscriber, state, COUNT(*), COUNT(trouble), MIN(happened), MIN(number) FROM outbox \
+                   WHERE state <> 'delivered' GROUP BY subscriber, state";
+        for row in statement(sql.to_owned(), []).fetch_all(&self.readers).await.map_err(|e| trouble(&e))? {
+            let int = |at: usize| row.try_get::<i64, _>(at).map_err(|e| trouble(&e));
+            let count = |at: usize| int(at).map(|n| u64::try_from(n).unwrap_or_default());
+            let (known, oldest) = out.entry(row.try_get(0).map_err(|e| trouble(&e))?).or_default();
+            let state: String = row.try_get(1).map_err(|e| trouble(&e))?;
+            known.no_handshake |= int(5)? == 0;
+            if state == "dead" {
+                known.dead = count(2)?;
+            } else {
+                known.waiting = count(2)?;
+                known.failing = count(3)?;
+                *oldest = Timestamp::from_microsecond(int(4)?).ok();
+            }
+        }
+        Ok(out)
+    }
+
+    /// Events of a subscriber by their numbers, from and until included, at most [`MOST_EVENTS`]; those that were
+    /// delivered long ago are gone.
+    ///
+    /// # Errors
+    /// As every look.
+    pub async fn events(&self, subscriber: &str, from: u64, until: u64) -> Result<Vec<Event>, Unavailable> {
+        let sql = format!(
+            "SELECT number, event, item, happened, tries FROM outbox WHERE subscriber = $1 AND number >= $2 AND number <= $3 \
+             AND item <> '' ORDER BY number LIMIT {MOST_EVENTS}"
+        );
+        let values = [subscriber.into(), number(from.max(1)).into(), number(until).into()];
+        let rows = statement(sql, values).fetch_all(&self.readers).await.map_err(|e| trouble(&e))?;
+        rows.iter().map(|row| event_of(row).map(|(event, _)| event)).collect()
+    }
+}
+
+/// A row as it is listed: nothing of a patient.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Letter {
+    /// The subscriber.
+    pub subscriber: String,
+    /// What happened.
+    pub event: Event,
+    /// `waiting`, `delivered` or `dead`.
+    pub state: String,
+    /// Tries so far.
+    pub tries: u64,
+    /// Why the last one failed.
+    pub trouble: Option<String>,
+}
+
+/// Rows that are looked for or sent again; everything that is given must hold.
+#[derive(Clone, Debug, Default)]
+pub struct Which {
+    /// In this state.
+    pub state: Option<String>,
+    /// Of this subscriber.
+    pub subscriber: Option<String>,
+    /// This event.
+    pub event: Option<String>,
+}
+
+impl Which {
+    fn condition(&self) -> (String, Vec<Value>) {
+        let (mut sql, mut values) = ("1 = 1".to_owned(), Vec::new());
+        for (column, value) in [("state", &self.state), ("subscriber", &self.subscriber), ("event", &self.event)] {
+            if let Some(value) = value {
+                values.push(Value::from(value.as_str()));
+                let _ = write!(sql, " AND {column} = ${}", values.len());
+            }
+        }
+        (sql, values)
+    }
+}
+
+async fn has_outbox(conn: &mut AnyConnection, dialect: Dialect) -> Result<(), Unavailable> {
+    let found = schema::found(conn, dialect).await.map_err(|e| trouble(&e))?;
+    if found.is_some_and(|(version, _)| version >= SINCE) {
+        return Ok(());
+    }
+    Err(Unavailable::Database("its tables are of a version without an outbox; `store tables --to latest`".to_owned()))
+}
+
+/// Whether every row can be read and was counted, where there are any.
+pub(super) async fn verify(conn: &mut AnyConnection, dialect: Dialect) -> Result<(), Unavailable> {
+    if has_outbox(conn, dialect).await.is_err() {
+        return Ok(());
+    }
+    let sql = "SELECT o.number, o.event, o.item, o.happened, o.tries, o.state, s.events, o.subscriber FROM outbox o \
+               LEFT JOIN subscribers s ON s.id = o.subscriber";
+    let mut rows = sqlx::query(sql).fetch(&mut *conn);
+    while let Some(row) = rows.try_next().await.map_err(|e| trouble(&e))? {
+        let (event, _) = event_of(&row)?;
+        let state: String = row.try_get(5).map_err(|e| trouble(&e))?;
+        let events: Option<i64> = row.try_get(6).map_err(|e| trouble(&e))?;
+        let wrong = if !["waiting", "delivered", "dead"].contains(&state.as_str()) {
+            "is in no state that there is"
+        } else if events.is_none_or(|events| number(event.number) > events) {
+            "was never counted"
+        } else if event.task.is_none() != (event.number == 0) {
+            "is a handshake by its number or its item alone"
+        } else {
+            continue;
+        };
+        let subscriber: String = row.try_get(7).map_err(|e| trouble(&e))?;
+        return Err(Unavailable::Damaged(format!("message {} to {subscriber} {wrong}", event.number)));
+    }
+    Ok(())
+}
+
+/// Rows of a store, by subscriber and number, at most `most`; and how many there are.
+///
+/// # Errors
+/// Where it cannot be read.
+pub async fn letters(place: &str, which: &Which, most: u32) -> Result<(Vec<Letter>, u64), Unavailable> {
+    let (pool, dialect) = existing(place)?;
+    let mut conn = pool.acquire().await.map_err(|e| trouble(&e))?;
+    has_outbox(&mut conn, dialect).await?;
+    let (condition, values) = which.condition();
+    let sql = format!("SELECT COUNT(*) FROM outbox WHERE {condition}");
+    let row = statement(sql, values.clone()).fetch_one(&mut *conn).await.map_err(|e| trouble(&e))?;
+    let total: i64 = row.try_get(0).map_err(|e| trouble(&e))?;
+    let sql = format!(
+        "SELECT number, event, item, happened, tries, subscriber, state, trouble FROM outbox WHERE {condition} \
+         ORDER BY subscriber, number LIMIT {most}"
+    );
+    let rows = statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))?;
+    let letter = |row: &AnyRow| {
+        let (event, tries) = event_of(row)?;
+        Ok(Letter {
+            subscriber: row.try_get(5).map_err(|e| trouble(&e))?,
+            event,
+            state: row.try_get(6).map_err(|e| trouble(&e))?,
+            tries,
+            trouble: row.try_get(7).map_err(|e| trouble(&e))?,
+        })
+    };
+    let letters: Result<Vec<Letter>, Unavailable> = rows.iter().map(letter).collect();
+    drop(conn);
+    pool.close().await;
+    Ok((letters?, u64::try_from(total).unwrap_or_default()))
+}
+
+/// What is done by hand.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ByHand {
+    /// They are tried again from the beginning, under the same id and number.
+    SendAgain,
+    /// They are removed.
+    Discard,
+}
+
+/// Does something with rows of a store, dead letters where no state is given; gives with how many. The service may run
+/// meanwhile.
+///
+/// # Errors
+/// Where it cannot be written.
+pub async fn by_hand(place: &str, which: &Which, what: ByHand) -> Result<u64, Unavailable> {
+    let (pool, dialect) = existing(place)?;
+    let mut conn = pool.acquire().await.map_err(|e| trouble(&e))?;
+    has_outbox(&mut conn, dialect).await?;
+    let mut tx = begin(&mut conn, dialect).await?;
+    let state = which.state.clone().unwrap_or_else(|| "dead".to_owned());
+    let (condition, values) = Which { state: Some(state), ..which.clone() }.condition();
+    let sql = match what {
+        ByHand::SendAgain => format!(
+            "UPDATE outbox SET state = 'waiting', tries = 0, due = 0, trouble = NULL, done = NULL, lease = NULL, \
+             lease_until = NULL WHERE {condition}"
+        ),
+        ByHand::Discard => format!("DELETE FROM outbox WHERE {condition}"),
+    };
+    let n = statement(sql, values).execute(&mut *tx).await.map_err(|e| trouble(&e))?.rows_affected();
+    tx.commit().await.map_err(|e| trouble(&e))?;
+    drop(conn);
+    pool.close().await;
+    Ok(n)
+}
