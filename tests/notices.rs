@@ -543,7 +543,7 @@ async fn subscriptions_can_be_read_and_not_written() {
             assert_eq!(one["channelType"]["code"], "rest-hook");
         } else {
             assert_eq!((&one["criteria"], &one["channel"]["type"]), (&json!(topic), &json!("rest-hook")));
-            assert_eq!(one["_criteria"]["extension"][0]["valueString"], "Task?priority=stat,asap&lane=dietitian");
+            assert_eq!(one["_criteria"]["extension"][0]["valueString"], "Task?priority=stat,asap&performer=dietitian");
             assert_eq!(one["channel"]["_payload"]["extension"][0]["valueCode"], "id-only");
         }
         assert!(!one.to_string().contains("invented-token") && !one.to_string().contains("aW52"), "{one}");

@@ -158,7 +158,7 @@ fn what_is_wrong_is_named_with_its_line_and_nothing_of_a_secret() {
     let said = text(&out.stdout);
     assert!(out.status.success(), "{said}");
     assert!(
-        said.contains("board: R4 empty to https://board.example/in, private addresses allowed, lane pharmacist; a secret; 10 s a try, 40 tries"),
+        said.contains("board: R4 empty to https://board.example/in, private addresses allowed, performer pharmacist; a secret; 10 s a try, 40 tries"),
         "{said}"
     );
     assert!(!said.contains(SECRET));

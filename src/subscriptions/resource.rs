@@ -10,7 +10,7 @@ use serde_json::{Map, Value, json};
 pub const TOPIC: &str = "https://enteral-gate.example/fhir/SubscriptionTopic/task";
 /// Its id.
 pub const TOPIC_ID: &str = "task";
-/// The parameter by which lanes are told apart; none of FHIR's own.
+/// The parameter by which lanes are told apart: as in a search for Tasks.
 pub const LANE: &str = "performer";
 
 /// Where the guide's profiles and extensions are.
