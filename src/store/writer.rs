@@ -7,6 +7,7 @@ use super::{CardAnswer, Change, NotDone, Recorded, Unavailable};
 use crate::audit::chain::{Anchor, Chain, Hash};
 use crate::audit::{self, Kind, On, Outcome, Reference, Who, Word};
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
+use crate::queue::policy::Policy;
 use crate::queue::report::Report;
 use crate::queue::tally::{Count, Fate};
 use crate::queue::trail::{Entry, Event};
@@ -31,19 +32,68 @@ pub(super) struct Ready {
     id: ItemId,
     key: Option<String>,
     report: String,
+    /// The item that it becomes where it is a new order; as most are.
+    fresh: Option<Box<Fresh>>,
 }
 
 impl Ready {
-    pub(super) fn of(received: Received) -> Self {
+    pub(super) fn of(received: Received, policy: &Policy) -> Self {
         let item = received.is_item();
-        Self {
-            id: received.id(),
-            key: received.key.text(),
-            // Texts and numbers only: cannot fail.
-            report: if item { serde_json::to_string(&received.report).unwrap_or_default() } else { String::new() },
-            received,
-        }
+        // Texts and numbers only: cannot fail.
+        let report = if item { serde_json::to_string(&received.report).unwrap_or_default() } else { String::new() };
+        // What fails here fails again in its turn, and is said there.
+        let fresh = if item { Fresh::of(&received, &report, policy).ok().map(Box::new) } else { None };
+        let id = fresh.as_ref().map_or_else(|| received.id(), |fresh| fresh.summary.id.clone());
+        Self { id, key: received.key.text(), report, fresh, received }
     }
+}
+
+/// A new item that replaces none, worked out where its order came in and not in the one task that writes.
+struct Fresh {
+    summary: Summary,
+    row: Vec<Value>,
+    entry: Entered,
+    counts: Vec<Count>,
+}
+
+impl Fresh {
+    fn of(received: &Received, report: &str, policy: &Policy) -> Result<Self, Unavailable> {
+        let (summary, event) = Summary::first(received, None, policy);
+        let row = row_of(&summary, report.to_owned(), received.resource.clone())?;
+        let entry = Entered::first(&summary, received.at, event)?;
+        Ok(Self { row, entry, counts: counts_of_new(received), summary })
+    }
+}
+
+/// What is counted of an order that is new.
+fn counts_of_new(received: &Received) -> Vec<Count> {
+    let fired = received.report.rules().into_iter().map(|rule| Count::one(&rule, Fate::Fired, ""));
+    let not = received.report.unevaluated_rules().into_iter().map(|rule| Count::one(&rule, Fate::NotEvaluated, ""));
+    fired.chain(not).collect()
+}
+
+/// An entry of the trail on its way.
+#[derive(Clone)]
+struct Entered {
+    entry: Entry,
+    command: Option<String>,
+    /// The entry as it is kept, and its hash, where that was worked out before.
+    detail: Option<(String, Hash)>,
+}
+
+impl Entered {
+    fn first(summary: &Summary, at: Timestamp, what: Event) -> Result<Self, Unavailable> {
+        let entry =
+            Entry { item: summary.id.clone(), version: summary.version, at, by: Person::program(), what };
+        let detail = Some(detail_of(&entry)?);
+        Ok(Self { entry, command: None, detail })
+    }
+}
+
+fn detail_of(entry: &Entry) -> Result<(String, Hash), Unavailable> {
+    let detail = serde_json::to_string(entry).map_err(|error| damaged("an entry of the trail", &error))?;
+    let hash = Hash::of(detail.as_bytes());
+    Ok((detail, hash))
 }
 
 /// Something to be written.
@@ -166,6 +216,8 @@ struct Held {
     report: String,
     /// The order as sent, of an item that is new.
     resource: Option<String>,
+    /// What is to be written of an item that is new, as long as nothing changed it.
+    row: Option<Vec<Value>>,
     changed: bool,
     judged: bool,
 }
@@ -182,7 +234,7 @@ struct Work {
     done_before: HashMap<String, ItemId>,
     votes: HashMap<(ItemId, String, String), bool>,
     new: Vec<ItemId>,
-    entries: Vec<(Entry, Option<String>)>,
+    entries: Vec<Entered>,
     tally: BTreeMap<(String, Count), i64>,
     new_cards: BTreeSet<(String, ItemId)>,
     new_votes: BTreeMap<(ItemId, String, String), bool>,
@@ -285,12 +337,12 @@ impl Work {
     }
 
     fn put(&mut self, id: ItemId, summary: Summary, report: String) {
-        self.items.insert(id, Held { summary, report, resource: None, changed: false, judged: false });
+        self.items.insert(id, Held { summary, report, resource: None, row: None, changed: false, judged: false });
     }
 
     fn enter(&mut self, summary: &Summary, at: Timestamp, by: Person, what: Event, command: Option<String>) {
         let entry = Entry { item: summary.id.clone(), version: summary.version, at, by, what };
-        self.entries.push((entry, command));
+        self.entries.push(Entered { entry, command, detail: None });
     }
 
     fn count(&mut self, at: Timestamp, count: Count) {
@@ -319,7 +371,7 @@ impl Work {
     }
 
     fn record(&mut self, order: &Ready, shared: &Shared) -> Result<Recorded, Unavailable> {
-        let Ready { received, id, key, report } = order;
+        let Ready { received, id, key, report, fresh } = order;
         let at = received.at;
         let before = key.as_ref().and_then(|key| self.current.get(key)).filter(|current| *current != id).cloned();
         // What was set aside comes late: what was received after it stays the order's content.
@@ -370,23 +422,30 @@ impl Work {
             }
             Recorded::Again(id.clone())
         } else {
-            let (mut item, event) = Item::new(received, before.clone().filter(|_| !late), policy);
-            self.enter(&item.summary, at, Person::program(), event, None);
-            if late {
-                let event = item.summary.replace(before.clone(), at);
-                self.enter(&item.summary, at, Person::program(), event, None);
+            let mut row = None;
+            match fresh {
+                Some(fresh) if before.is_none() => {
+                    self.entries.push(fresh.entry.clone());
+                    self.put(id.clone(), fresh.summary.clone(), report.clone());
+                    row = Some(fresh.row.clone());
+                    fresh.counts.iter().for_each(|count| self.count(at, count.clone()));
+                }
+                _ => {
+                    let (mut summary, event) = Summary::first(received, before.clone().filter(|_| !late), policy);
+                    self.enter(&summary, at, Person::program(), event, None);
+                    if late {
+                        let event = summary.replace(before.clone(), at);
+                        self.enter(&summary, at, Person::program(), event, None);
+                    }
+                    self.put(id.clone(), summary, report.clone());
+                    counts_of_new(received).into_iter().for_each(|count| self.count(at, count));
+                }
             }
-            self.put(id.clone(), item.summary, report.clone());
             if let Some(held) = self.items.get_mut(id) {
                 held.resource = Some(received.resource.clone());
+                held.row = row;
             }
             self.new.push(id.clone());
-            for rule in received.report.rules() {
-                self.count(at, Count::one(&rule, Fate::Fired, ""));
-            }
-            for rule in received.report.unevaluated_rules() {
-                self.count(at, Count::one(&rule, Fate::NotEvaluated, ""));
-            }
             Recorded::New(id.clone())
         };
         self.new_cards.extend(received.cards.iter().map(|card| (card.clone(), id.clone())));
@@ -515,7 +574,7 @@ impl Work {
         // Written first: what is removed here is seen as it is, whatever came before in the same transaction.
         let time = before.as_microsecond();
         let old = format!("(SELECT id FROM items WHERE standing <> 'open' AND changed < {time})");
-        for table in ["cards", "votes"] {
+        for table in ["cards", "votes", "moves"] {
             run(conn, format!("DELETE FROM {table} WHERE item IN {old}")).await?;
         }
         run(conn, format!("UPDATE trail SET detail = NULL WHERE item IN {old}")).await?;
@@ -545,13 +604,16 @@ impl Work {
     async fn write(self, conn: &mut AnyConnection, shared: &Shared) -> Result<Vec<Change>, Unavailable> {
         let Self { mut items, new, entries, tally, new_cards, new_votes, .. } = self;
         let mut changes = BTreeMap::new();
-        for (entry, _) in entries.iter().filter(|(entry, _)| entry.what != Event::Viewed) {
+        for Entered { entry, .. } in entries.iter().filter(|one| one.entry.what != Event::Viewed) {
             changes.insert(entry.item.clone(), entry.version);
         }
         let mut rows = Vec::new();
         for id in new {
             let Some(held) = items.remove(&id) else { continue };
-            rows.push(row_of(held)?);
+            rows.push(match held.row {
+                Some(row) if !held.changed => row,
+                _ => row_of(&held.summary, held.report, held.resource.unwrap_or_default())?,
+            });
         }
         insert(conn, "items", &ITEM_COLUMNS, "", rows).await?;
         for (id, held) in items.into_iter().filter(|(_, held)| held.changed) {
@@ -604,20 +666,23 @@ pub(super) async fn last_of_the_chain(conn: &mut AnyConnection) -> Result<Anchor
     Ok(Anchor { sequence: entry.sequence, hash: entry.hash })
 }
 
-async fn write_trail(conn: &mut AnyConnection, entries: Vec<(Entry, Option<String>)>) -> Result<(), Unavailable> {
+async fn write_trail(conn: &mut AnyConnection, entries: Vec<Entered>) -> Result<(), Unavailable> {
     if entries.is_empty() {
         return Ok(());
     }
     let mut chain = Chain::after(last_of_the_chain(conn).await?);
     let mut rows = Vec::with_capacity(entries.len());
-    for (entry, command) in entries {
-        let detail = serde_json::to_string(&entry).map_err(|error| damaged("an entry of the trail", &error))?;
+    for Entered { entry, command, detail } in entries {
+        let (detail, content) = match detail {
+            Some(known) => known,
+            None => detail_of(&entry)?,
+        };
         let sealed = chain.seal(audit::Event {
             time: entry.at,
             who: who(&entry.by),
             action: Word::of(entry.what.word()),
             on: On {
-                content: Some(Hash::of(detail.as_bytes())),
+                content: Some(content),
                 item: Reference::new(entry.item.as_str()),
                 ..On::default()
             },
@@ -690,8 +755,7 @@ fn search_text(summary: &Summary) -> String {
     out
 }
 
-fn row_of(held: Held) -> Result<Vec<Value>, Unavailable> {
-    let s = &held.summary;
+fn row_of(s: &Summary, report: String, resource: String) -> Result<Vec<Value>, Unavailable> {
     let state = serde_json::to_string(s).map_err(|error| damaged("an item", &error))?;
     let rules = format!("|{}|", s.rules.join("|"));
     let [pharmacist, pharmacist_by, pharmacist_until] = lane_columns(s, Lane::Pharmacist);
@@ -718,15 +782,15 @@ fn row_of(held: Held) -> Result<Vec<Value>, Unavailable> {
         rules.into(),
         search_text(s).into(),
         state.into(),
-        held.report.into(),
-        held.resource.unwrap_or_default().into(),
+        report.into(),
+        resource.into(),
     ])
 }
 
 /// Columns that change after an item was made; of the report only when it was judged again.
 async fn update(conn: &mut AnyConnection, id: &ItemId, held: Held) -> Result<(), Unavailable> {
     let judged = held.judged;
-    let row = row_of(held)?;
+    let row = row_of(&held.summary, held.report, String::new())?;
     let mut set = String::new();
     let mut values = Vec::new();
     for (column, value) in ITEM_COLUMNS.iter().zip(row) {
@@ -756,6 +820,8 @@ pub(super) async fn insert(
     rows: Vec<Vec<Value>>,
 ) -> Result<(), Unavailable> {
     let mut rows = rows.into_iter();
+    // SQLite looks a numbered value up in a list of all of them.
+    let numbered = conn.backend_name() != "SQLite";
     while rows.len() > 0 {
         let n = (1usize << rows.len().ilog2()).min(32);
         let mut sql = format!("INSERT INTO {table} ({}) VALUES ", columns.join(", "));
@@ -764,7 +830,12 @@ pub(super) async fn insert(
             sql.push_str(if values.is_empty() { "(" } else { ", (" });
             for (nth, value) in row.into_iter().enumerate() {
                 values.push(value);
-                let _ = write!(sql, "{}${}", if nth == 0 { "" } else { ", " }, values.len());
+                sql.push_str(if nth == 0 { "" } else { ", " });
+                if numbered {
+                    let _ = write!(sql, "${}", values.len());
+                } else {
+                    sql.push('?');
+                }
             }
             sql.push(')');
         }
