@@ -22,7 +22,7 @@ use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot};
 
 /// Most operations of one transaction.
-const MOST_OF_A_BATCH: usize = 64;
+const MOST_OF_A_BATCH: usize = 256;
 
 type Done<T, E = Unavailable> = oneshot::Sender<Result<T, E>>;
 
