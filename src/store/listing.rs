@@ -334,7 +334,8 @@ impl Lines {
             Some(match query.sort {
                 Sort::Urgency => format!("{key:0DIGITS$}.{id}"),
                 Sort::Changed => {
-                    let changed = self.places.get(&number_of(id.as_str())?).and_then(|place| self.lines.get(*place))?.changed;
+                    let changed =
+                        self.places.get(&number_of(id.as_str())?).and_then(|place| self.lines.get(*place))?.changed;
                     format!("{changed}.{id}")
                 }
             })

@@ -13,6 +13,7 @@ use crate::queue::tally::{Count, Fate};
 use crate::queue::trail::{Entry, Event};
 use crate::queue::work::{Action, Command, Decision, LaneState};
 use crate::queue::{Lane, Person, Role};
+use futures_util::future::join;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use sqlx::{AnyConnection, AnyPool, Row};
@@ -21,6 +22,8 @@ use std::fmt::Write as _;
 use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot};
 
+/// Bytes of a report that most keep within.
+const USUAL_REPORT: usize = 32 << 10;
 /// Most operations of one transaction.
 const MOST_OF_A_BATCH: usize = 256;
 
@@ -31,7 +34,7 @@ pub(super) struct Ready {
     pub(super) received: Received,
     id: ItemId,
     key: Option<String>,
-    report: String,
+    report: Arc<str>,
     /// The item that it becomes where it is a new order; as most are.
     fresh: Option<Box<Fresh>>,
 }
@@ -39,10 +42,14 @@ pub(super) struct Ready {
 impl Ready {
     pub(super) fn of(received: Received, policy: &Policy) -> Self {
         let item = received.is_item();
-        // Texts and numbers only: cannot fail.
-        let report = if item { serde_json::to_string(&received.report).unwrap_or_default() } else { String::new() };
+        let mut report = Vec::with_capacity(if item { USUAL_REPORT } else { 0 });
+        if item {
+            // Texts and numbers only: cannot fail.
+            let _ = serde_json::to_writer(&mut report, &received.report);
+        }
+        let report = String::from_utf8(report).unwrap_or_default().into();
         // What fails here fails again in its turn, and is said there.
-        let fresh = if item { Fresh::of(&received, &report, policy).ok().map(Box::new) } else { None };
+        let fresh = if item { Fresh::of(&received, policy).ok().map(Box::new) } else { None };
         let id = fresh.as_ref().map_or_else(|| received.id(), |fresh| fresh.summary.id.clone());
         Self { id, key: received.key.text(), report, fresh, received }
     }
@@ -51,15 +58,16 @@ impl Ready {
 /// A new item that replaces none, worked out where its order came in and not in the one task that writes.
 struct Fresh {
     summary: Summary,
+    /// All columns but the last two, which are long.
     row: Vec<Value>,
     entry: Entered,
     counts: Vec<Count>,
 }
 
 impl Fresh {
-    fn of(received: &Received, report: &str, policy: &Policy) -> Result<Self, Unavailable> {
+    fn of(received: &Received, policy: &Policy) -> Result<Self, Unavailable> {
         let (summary, event) = Summary::first(received, None, policy);
-        let row = row_of(&summary, report.to_owned(), received.resource.clone())?;
+        let row = row_of(&summary)?;
         let entry = Entered::first(&summary, received.at, event)?;
         Ok(Self { row, entry, counts: counts_of_new(received), summary })
     }
@@ -83,8 +91,7 @@ struct Entered {
 
 impl Entered {
     fn first(summary: &Summary, at: Timestamp, what: Event) -> Result<Self, Unavailable> {
-        let entry =
-            Entry { item: summary.id.clone(), version: summary.version, at, by: Person::program(), what };
+        let entry = Entry { item: summary.id.clone(), version: summary.version, at, by: Person::program(), what };
         let detail = Some(detail_of(&entry)?);
         Ok(Self { entry, command: None, detail })
     }
@@ -118,7 +125,11 @@ impl Op {
     fn say(self, came: Result<Came, Unavailable>, shared: &Shared) {
         // Whoever does not wait any more does not want to know.
         match (self, came) {
-            (Self::Record { done, .. }, Ok(Came::Recorded(recorded))) => drop(done.send(Ok(recorded))),
+            (Self::Record { orders, done }, Ok(Came::Recorded(recorded))) => {
+                drop(done.send(Ok(recorded)));
+                // A report is many small pieces: whoever writes goes on meanwhile.
+                tokio::spawn(async move { drop(orders) });
+            }
             (Self::Record { orders, done }, Err(error)) => {
                 shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
                 drop(done.send(Err(error)));
@@ -213,10 +224,10 @@ async fn transaction(conn: &mut AnyConnection, shared: &Shared, ops: &[Op]) -> R
 struct Held {
     summary: Summary,
     /// The report as it is kept; only read for orders that come again.
-    report: String,
+    report: Arc<str>,
     /// The order as sent, of an item that is new.
     resource: Option<String>,
-    /// What is to be written of an item that is new, as long as nothing changed it.
+    /// What is to be written of an item that is new, as long as nothing changed it; as [`Fresh`] has it.
     row: Option<Vec<Value>>,
     changed: bool,
     judged: bool,
@@ -309,7 +320,7 @@ impl Work {
                 self.current.insert(row.try_get(2).map_err(|e| trouble(&e))?, id.clone());
                 if !self.items.contains_key(&id) {
                     let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
-                    self.put(id, state_of(&text)?, String::new());
+                    self.put(id, state_of(&text)?, "".into());
                 }
             }
         }
@@ -331,12 +342,12 @@ impl Work {
         for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
             let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
             let report = if report { row.try_get(2).map_err(|e| trouble(&e))? } else { String::new() };
-            self.put(id_of(&row, 0)?, state_of(&text)?, report);
+            self.put(id_of(&row, 0)?, state_of(&text)?, report.into());
         }
         Ok(())
     }
 
-    fn put(&mut self, id: ItemId, summary: Summary, report: String) {
+    fn put(&mut self, id: ItemId, summary: Summary, report: Arc<str>) {
         self.items.insert(id, Held { summary, report, resource: None, row: None, changed: false, judged: false });
     }
 
@@ -410,7 +421,7 @@ impl Work {
             held.changed = true;
             held.summary = item.summary;
             if held.report != *report {
-                held.report.clone_from(report);
+                held.report = report.clone();
                 held.judged = true;
             }
             let summary = held.summary.clone();
@@ -607,15 +618,23 @@ impl Work {
         for Entered { entry, .. } in entries.iter().filter(|one| one.entry.what != Event::Viewed) {
             changes.insert(entry.item.clone(), entry.version);
         }
-        let mut rows = Vec::new();
+        let mut rows = Vec::with_capacity(new.len());
         for id in new {
             let Some(held) = items.remove(&id) else { continue };
-            rows.push(match held.row {
+            let mut row = match held.row {
                 Some(row) if !held.changed => row,
-                _ => row_of(&held.summary, held.report, held.resource.unwrap_or_default())?,
-            });
+                _ => row_of(&held.summary)?,
+            };
+            row.push(held.report.as_ref().into());
+            row.push(held.resource.unwrap_or_default().into());
+            rows.push(row);
         }
-        insert(conn, "items", &ITEM_COLUMNS, "", rows).await?;
+        let anchor = if entries.is_empty() { Anchor::default() } else { last_of_the_chain(conn).await? };
+        // Entries are sealed while the database takes the items.
+        let items_written = insert(conn, "items", &ITEM_COLUMNS, "", rows);
+        let (written, sealed) = join(items_written, async { seal(anchor, entries) }).await;
+        written?;
+        let sealed = sealed?;
         for (id, held) in items.into_iter().filter(|(_, held)| held.changed) {
             update(conn, &id, held).await?;
         }
@@ -638,7 +657,7 @@ impl Work {
             .collect();
         let more = "ON CONFLICT (day, rule, fate, reason) DO UPDATE SET n = counts.n + excluded.n";
         insert(conn, "counts", &["day", "rule", "fate", "reason", "n"], more, rows).await?;
-        write_trail(conn, entries).await?;
+        insert(conn, "trail", &["seq", "line", "item", "detail", "command"], "", sealed).await?;
         let changes: Vec<Change> = changes.into_iter().map(|(item, version)| Change { item, version }).collect();
         if shared.dialect == super::sql::Dialect::Postgres {
             super::postgres::notify(conn, &shared.instance, &changes).await?;
@@ -666,11 +685,9 @@ pub(super) async fn last_of_the_chain(conn: &mut AnyConnection) -> Result<Anchor
     Ok(Anchor { sequence: entry.sequence, hash: entry.hash })
 }
 
-async fn write_trail(conn: &mut AnyConnection, entries: Vec<Entered>) -> Result<(), Unavailable> {
-    if entries.is_empty() {
-        return Ok(());
-    }
-    let mut chain = Chain::after(last_of_the_chain(conn).await?);
+/// Entries in their places after another, as rows.
+fn seal(after: Anchor, entries: Vec<Entered>) -> Result<Vec<Vec<Value>>, Unavailable> {
+    let mut chain = Chain::after(after);
     let mut rows = Vec::with_capacity(entries.len());
     for Entered { entry, command, detail } in entries {
         let (detail, content) = match detail {
@@ -681,11 +698,7 @@ async fn write_trail(conn: &mut AnyConnection, entries: Vec<Entered>) -> Result<
             time: entry.at,
             who: who(&entry.by),
             action: Word::of(entry.what.word()),
-            on: On {
-                content: Some(content),
-                item: Reference::new(entry.item.as_str()),
-                ..On::default()
-            },
+            on: On { content: Some(content), item: Reference::new(entry.item.as_str()), ..On::default() },
             outcome: Outcome::of("done"),
             versions: audit::Versions::new(),
         });
@@ -699,7 +712,7 @@ async fn write_trail(conn: &mut AnyConnection, entries: Vec<Entered>) -> Result<
             command.into(),
         ]);
     }
-    insert(conn, "trail", &["seq", "line", "item", "detail", "command"], "", rows).await
+    Ok(rows)
 }
 
 const ITEM_COLUMNS: [&str; 23] = [
@@ -755,7 +768,8 @@ fn search_text(summary: &Summary) -> String {
     out
 }
 
-fn row_of(s: &Summary, report: String, resource: String) -> Result<Vec<Value>, Unavailable> {
+/// All columns but the last two.
+fn row_of(s: &Summary) -> Result<Vec<Value>, Unavailable> {
     let state = serde_json::to_string(s).map_err(|error| damaged("an item", &error))?;
     let rules = format!("|{}|", s.rules.join("|"));
     let [pharmacist, pharmacist_by, pharmacist_until] = lane_columns(s, Lane::Pharmacist);
@@ -782,20 +796,21 @@ fn row_of(s: &Summary, report: String, resource: String) -> Result<Vec<Value>, U
         rules.into(),
         search_text(s).into(),
         state.into(),
-        report.into(),
-        resource.into(),
     ])
 }
 
 /// Columns that change after an item was made; of the report only when it was judged again.
 async fn update(conn: &mut AnyConnection, id: &ItemId, held: Held) -> Result<(), Unavailable> {
     let judged = held.judged;
-    let row = row_of(&held.summary, held.report, String::new())?;
+    let mut row = row_of(&held.summary)?;
+    if judged {
+        row.push(held.report.as_ref().into());
+    }
     let mut set = String::new();
     let mut values = Vec::new();
     for (column, value) in ITEM_COLUMNS.iter().zip(row) {
         let fixed = matches!(*column, "id" | "order_key" | "resource" | "patient" | "received" | "starts");
-        if fixed || (*column == "report" && !judged) {
+        if fixed {
             continue;
         }
         values.push(value);
@@ -822,7 +837,10 @@ pub(super) async fn insert(
     let mut rows = rows.into_iter();
     // SQLite looks a numbered value up in a list of all of them.
     let numbered = conn.backend_name() != "SQLite";
-    while rows.len() > 0 {
+    let mut next = || {
+        if rows.len() == 0 {
+            return None;
+        }
         let n = (1usize << rows.len().ilog2()).min(32);
         let mut sql = format!("INSERT INTO {table} ({}) VALUES ", columns.join(", "));
         let mut values = Vec::with_capacity(n * columns.len());
@@ -843,7 +861,14 @@ pub(super) async fn insert(
             sql.push(' ');
             sql.push_str(conflict);
         }
-        statement(sql, values).execute(&mut *conn).await.map_err(|e| trouble(&e))?;
+        Some(statement(sql, values))
+    };
+    let mut now = next();
+    while let Some(statement) = now {
+        // The next one is put together while the database works on this one.
+        let (done, after) = join(statement.execute(&mut *conn), async { next() }).await;
+        done.map_err(|e| trouble(&e))?;
+        now = after;
     }
     Ok(())
 }

@@ -97,8 +97,7 @@ async fn fill(place: &Place, judged: &[Received], items: usize) -> Vec<ItemId> {
     for from in (0..items).step_by(2048) {
         let mut calls = Vec::new();
         for from in (from..items.min(from + 2048)).step_by(32) {
-            let some: Vec<Received> =
-                (from..items.min(from + 32)).map(|n| order(judged, n, items, 0, now)).collect();
+            let some: Vec<Received> = (from..items.min(from + 32)).map(|n| order(judged, n, items, 0, now)).collect();
             ids.extend(some.iter().map(Received::id));
             let store = store.clone();
             calls.push(tokio::spawn(async move { store.record(some).await.map(drop) }));
@@ -309,7 +308,10 @@ fn pages(name: &str, place: &Place, ids: &[ItemId], requests: usize) {
         ("rule", ["WAT-01", "CON-03", "VOL-01"].map(|rule| format!("/queue?lane=all&rule={rule}")).to_vec()),
         ("waits 1 h, starts within 4 h", vec!["/queue?waits=60&starts=4".to_owned()]),
         ("not fully checked only", vec!["/queue?lane=all&unchecked=1".to_owned()]),
-        ("free, held, asked, put off", ["free", "taken", "asked", "snoozed"].map(|s| format!("/queue?state={s}")).to_vec()),
+        (
+            "free, held, asked, put off",
+            ["free", "taken", "asked", "snoozed"].map(|s| format!("/queue?state={s}")).to_vec(),
+        ),
         ("decided", vec!["/queue?state=decided".to_owned()]),
         ("closed, replaced", ["closed", "replaced"].map(|s| format!("/queue?lane=all&state={s}")).to_vec()),
         ("mine", vec!["/queue?lane=all&mine=1".to_owned()]),

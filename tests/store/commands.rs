@@ -194,7 +194,10 @@ fn versions_of_the_tables_are_said_and_taken_back() {
     let place = Place::Sqlite(folder.join("queue.sqlite"));
     fill(&place);
     let at = place.text();
-    assert_eq!(done(&["tables", "--store", &at]), format!("tables of version {VERSION}; this program makes version {VERSION}\n"));
+    assert_eq!(
+        done(&["tables", "--store", &at]),
+        format!("tables of version {VERSION}; this program makes version {VERSION}\n")
+    );
     assert!(done(&["tables", "--store", &at, "--to", "1"]).starts_with("tables of version 1;"));
     assert!(fails(&["tables", "--store", &at, "--to", "9"], 64).contains("no version 9"));
     assert!(fails(&["tables", "--store", &at, "--to", "last"], 64).contains("no number and not"));

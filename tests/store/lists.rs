@@ -6,7 +6,7 @@ use enteral_gate::findings::Tier;
 use enteral_gate::queue::item::{ItemId, Standing, Summary};
 use enteral_gate::queue::work::{Action, Decision, LaneState};
 use enteral_gate::queue::{Lane, Role};
-use enteral_gate::store::{Counts, Filter, LaneIs, Query, SqlStore, Sort, Store};
+use enteral_gate::store::{Counts, Filter, LaneIs, Query, Sort, SqlStore, Store};
 use jiff::Timestamp;
 use std::collections::BTreeSet;
 use std::time::{SystemTime, UNIX_EPOCH};
@@ -75,9 +75,9 @@ fn fits(s: &Summary, f: &Filter, now: Timestamp) -> bool {
     let by = |id: &String| [&s.pharmacist, &s.dietitian].iter().any(|l| l.state.by().is_some_and(|by| by.id == *id));
     (f.standing.is_empty() || f.standing.contains(&s.standing))
         && (f.begun.is_empty()
-            || f.begun.iter().any(|(standing, begun)| {
-                s.standing == *standing && begun.is_none_or(|begun| begun == s.has_begun())
-            }))
+            || f.begun
+                .iter()
+                .any(|(standing, begun)| s.standing == *standing && begun.is_none_or(|begun| begun == s.has_begun())))
         && (f.tiers.is_empty() || s.tier.is_some_and(|tier| f.tiers.contains(&tier)))
         && (f.grades.is_empty() || f.grades.contains(&s.grade()))
         && f.lane.is_none_or(|(lane, is)| lane_is(lane, is))
@@ -229,7 +229,8 @@ async fn lists_are_what_a_plain_reading_gives(place: Place) {
     for nth in 0..ORDERS {
         let mut one = order(nth, 1, n.below(300) as i64);
         one.label = format!("{} {nth}", n.one(&NAMES));
-        one.key.patient = format!("{}{}", n.one(&["Patient/p", "Patient/P", "p", "https://x.example/Patient/p"]), n.below(20));
+        one.key.patient =
+            format!("{}{}", n.one(&["Patient/p", "Patient/P", "p", "https://x.example/Patient/p"]), n.below(20));
         one.ward = n.one(&WARDS).map(str::to_owned);
         one.starts = n.chance(2).then(|| at(n.below(600) as i64));
         one.report.findings.truncate(1);
@@ -240,7 +241,8 @@ async fn lists_are_what_a_plain_reading_gives(place: Place) {
         }
         orders.push(one);
     }
-    let patients: Vec<String> = orders.iter().flat_map(|o| [o.key.patient.clone(), format!("p{}", o.key.patient.len())]).collect();
+    let patients: Vec<String> =
+        orders.iter().flat_map(|o| [o.key.patient.clone(), format!("p{}", o.key.patient.len())]).collect();
     let mut ids: BTreeSet<ItemId> = orders.iter().map(|o| o.id()).collect();
     writes.record(orders.clone()).await.unwrap();
     let mut some = 0;
