@@ -80,10 +80,10 @@ fn order(judged: &[Received], n: usize, of: usize, content: usize, now: Timestam
     out.key.patient = format!("Patient/invented-{}", n * 31 % 40_000);
     out.label = format!("{} {n}", out.label);
     out.content = format!("{:064x}", n * 10 + content);
-    out.ward = (n % 23 != 0).then(|| WARDS[n * 13 % WARDS.len()].to_owned());
+    out.ward = (!n.is_multiple_of(23)).then(|| WARDS[n * 13 % WARDS.len()].to_owned());
     let minutes = 30 * 24 * 60 * (of - n) / of;
     out.at = now - SignedDuration::from_mins(minutes as i64);
-    out.starts = (n % 3 != 0).then(|| out.at + SignedDuration::from_mins((n * 17 % 600) as i64));
+    out.starts = (!n.is_multiple_of(3)).then(|| out.at + SignedDuration::from_mins((n * 17 % 600) as i64));
     out.through = "tube-feeding-order-sign".to_owned();
     out
 }
