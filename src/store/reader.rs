@@ -12,8 +12,11 @@ use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 use sqlx::any::AnyRow;
 use sqlx::{AnyPool, Row};
-use std::collections::{BTreeMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::fmt::Write as _;
+
+/// Words of a search that count.
+pub(super) const MOST_WORDS: usize = 10;
 
 fn text(row: &AnyRow, at: usize) -> Result<String, Unavailable> {
     row.try_get(at).map_err(|error| trouble(&error))
@@ -174,18 +177,18 @@ impl Where {
                 out.and("ward = ?", [ward.as_str().into()]);
             }
         }
+        // Without LIKE, which takes large and small letters for the same in one of the databases.
         if let Some(rule) = &filter.rule {
-            out.and("rules LIKE ? ESCAPE '\\'", [format!("%|{}|%", escaped(rule)).into()]);
+            out.and("replace(rules, ?, '') <> rules", [format!("|{rule}|").into()]);
         }
         if let Some(patient) = &filter.patient {
-            let end = format!("%/{}", escaped(patient));
-            let mut any = "patient = ? OR patient LIKE ? ESCAPE '\\'".to_owned();
-            let mut values: Vec<Value> = vec![patient.as_str().into(), end.into()];
+            let end = format!("/{patient}");
+            let mut any = "patient = ? OR substr(patient, length(patient) - length(?) + 1) = ?".to_owned();
+            let mut values: Vec<Value> = vec![patient.as_str().into(), end.as_str().into(), end.into()];
             // An order names its patient relative to the server it is from, which its state tells.
             if let Some((base, own)) = split_absolute(patient) {
-                any.push_str(" OR (patient = ? AND state LIKE ? ESCAPE '\\')");
-                let base = format!("\"base\":{}", serde_json::Value::from(base));
-                values.extend([own.into(), format!("%{}%", escaped(&base)).into()]);
+                any.push_str(" OR (patient = ? AND replace(state, ?, '') <> state)");
+                values.extend([own.into(), format!("\"base\":{}", serde_json::Value::from(base)).into()]);
             }
             out.and(&any, values);
         }
@@ -208,11 +211,16 @@ impl Where {
         if let Some(missing) = filter.not_fully_checked {
             out.and("not_checked = ?", [i64::from(missing).into()]);
         }
-        for word in filter.search.split_whitespace().take(10) {
+        for word in filter.search.split_whitespace().take(MOST_WORDS) {
             out.and("search LIKE ? ESCAPE '\\'", [format!("%{}%", escaped(&word.to_lowercase())).into()]);
         }
         out
     }
+}
+
+/// Whether a reference to a patient is absolute.
+pub(super) fn is_absolute(reference: &str) -> bool {
+    split_absolute(reference).is_some()
 }
 
 /// An absolute reference in its base and what is relative to that.
@@ -229,7 +237,7 @@ fn escaped(text: &str) -> String {
 }
 
 /// Where a page ended: what it was sorted by, and the id.
-fn read_cursor(cursor: &str) -> Result<(&str, ItemId), Unavailable> {
+pub(super) fn read_cursor(cursor: &str) -> Result<(&str, ItemId), Unavailable> {
     cursor
         .split_once('.')
         .and_then(|(key, id)| Some((key, ItemId::read(id)?)))
@@ -267,6 +275,20 @@ pub(super) async fn list(pool: &AnyPool, query: &Query) -> Result<Page, Unavaila
     }
     let next = items.last().filter(|_| rows.len() > limit).map(|last| query.sort.place(last));
     Ok(Page { items, next, total })
+}
+
+/// What is shown of items that were found, in that order; those that are gone meanwhile are left out.
+pub(super) async fn summaries(pool: &AnyPool, ids: Vec<ItemId>) -> Result<Vec<Summary>, Unavailable> {
+    if ids.is_empty() {
+        return Ok(Vec::new());
+    }
+    let (marks, values) = super::writer::list(ids.iter().map(ToString::to_string).collect());
+    let sql = format!("SELECT id, state FROM items WHERE id IN ({marks})");
+    let mut states: HashMap<ItemId, String> = HashMap::with_capacity(ids.len());
+    for row in rows(pool, sql, values).await? {
+        states.insert(super::sql::id_of(&row, 0)?, text(&row, 1)?);
+    }
+    ids.iter().filter_map(|id| states.get(id)).map(|state| read("an item", state)).collect()
 }
 
 pub(super) async fn counts(pool: &AnyPool, now: Timestamp) -> Result<Counts, Unavailable> {
