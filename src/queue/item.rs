@@ -354,6 +354,48 @@ pub struct Summary {
 }
 
 impl Summary {
+    /// Of a new item, and what its trail begins with.
+    pub fn first(received: &Received, replaces: Option<ItemId>, policy: &Policy) -> (Self, Event) {
+        let asked = policy.asks(&received.report);
+        let lane = |lane| LaneRecord {
+            state: if asked.contains(&lane) { LaneState::Open } else { LaneState::NotAsked },
+            version: 1,
+            changed_at: received.at,
+            changed_by: Person::program(),
+        };
+        let mut summary = Self {
+            id: received.id(),
+            key: received.key.clone(),
+            content: received.content.clone(),
+            label: received.label.clone(),
+            through: received.through.clone(),
+            ward: received.ward.clone(),
+            starts: received.starts,
+            received: received.at,
+            last_seen: received.at,
+            seen: 1,
+            disposition: received.report.disposition,
+            tier: None,
+            findings: 0,
+            rules: Vec::new(),
+            for_lane: BTreeMap::new(),
+            not_evaluated: 0,
+            headline: String::new(),
+            version: 1,
+            judged: 1,
+            judged_at: received.at,
+            changed_at: received.at,
+            standing: Standing::Open,
+            pharmacist: lane(Lane::Pharmacist),
+            dietitian: lane(Lane::Dietitian),
+            replaces: replaces.clone(),
+            replaced_by: None,
+            comments: 0,
+        };
+        summary.judge(&received.report);
+        (summary, Event::Recorded { replaces })
+    }
+
     /// The record of a lane.
     pub fn lane(&self, lane: Lane) -> &LaneRecord {
         match lane {
@@ -440,45 +482,9 @@ pub struct Item {
 impl Item {
     /// A new item, and what its trail begins with.
     pub fn new(received: &Received, replaces: Option<ItemId>, policy: &Policy) -> (Self, Event) {
-        let asked = policy.asks(&received.report);
-        let lane = |lane| LaneRecord {
-            state: if asked.contains(&lane) { LaneState::Open } else { LaneState::NotAsked },
-            version: 1,
-            changed_at: received.at,
-            changed_by: Person::program(),
-        };
-        let mut summary = Summary {
-            id: received.id(),
-            key: received.key.clone(),
-            content: received.content.clone(),
-            label: received.label.clone(),
-            through: received.through.clone(),
-            ward: received.ward.clone(),
-            starts: received.starts,
-            received: received.at,
-            last_seen: received.at,
-            seen: 1,
-            disposition: received.report.disposition,
-            tier: None,
-            findings: 0,
-            rules: Vec::new(),
-            for_lane: BTreeMap::new(),
-            not_evaluated: 0,
-            headline: String::new(),
-            version: 1,
-            judged: 1,
-            judged_at: received.at,
-            changed_at: received.at,
-            standing: Standing::Open,
-            pharmacist: lane(Lane::Pharmacist),
-            dietitian: lane(Lane::Dietitian),
-            replaces: replaces.clone(),
-            replaced_by: None,
-            comments: 0,
-        };
-        summary.judge(&received.report);
+        let (summary, event) = Summary::first(received, replaces, policy);
         let item = Self { summary, resource: received.resource.clone(), report: received.report.clone() };
-        (item, Event::Recorded { replaces })
+        (item, event)
     }
 
     /// The same content came again. `instead_of` is the current item of the order where that is another one. Gives

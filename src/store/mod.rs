@@ -5,6 +5,7 @@
 
 use crate::findings::Tier;
 pub mod backup;
+mod listing;
 pub mod postgres;
 mod reader;
 pub mod schema;

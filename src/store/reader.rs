@@ -11,8 +11,11 @@ use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 use sqlx::any::AnyRow;
 use sqlx::{AnyPool, Row};
-use std::collections::{BTreeMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::fmt::Write as _;
+
+/// Words of a search that count.
+pub(super) const MOST_WORDS: usize = 10;
 
 fn text(row: &AnyRow, at: usize) -> Result<String, Unavailable> {
     row.try_get(at).map_err(|error| trouble(&error))
@@ -140,12 +143,14 @@ impl Where {
                 out.and("ward = ?", [ward.as_str().into()]);
             }
         }
+        // Without LIKE, which takes large and small letters for the same in one of the databases.
         if let Some(rule) = &filter.rule {
-            out.and("rules LIKE ? ESCAPE '\\'", [format!("%|{}|%", escaped(rule)).into()]);
+            out.and("replace(rules, ?, '') <> rules", [format!("|{rule}|").into()]);
         }
         if let Some(patient) = &filter.patient {
-            let end = format!("%/{}", escaped(patient));
-            out.and("patient = ? OR patient LIKE ? ESCAPE '\\'", [patient.as_str().into(), end.into()]);
+            let end = format!("/{patient}");
+            let ends = "substr(patient, length(patient) - length(?) + 1) = ?";
+            out.and(&format!("patient = ? OR {ends}"), [patient.as_str().into(), end.as_str().into(), end.into()]);
         }
         if let Some(by) = &filter.by {
             out.and("pharmacist_by = ? OR dietitian_by = ?", [by.as_str().into(), by.as_str().into()]);
@@ -166,7 +171,7 @@ impl Where {
         if let Some(missing) = filter.not_fully_checked {
             out.and("not_checked = ?", [i64::from(missing).into()]);
         }
-        for word in filter.search.split_whitespace().take(10) {
+        for word in filter.search.split_whitespace().take(MOST_WORDS) {
             out.and("search LIKE ? ESCAPE '\\'", [format!("%{}%", escaped(&word.to_lowercase())).into()]);
         }
         out
@@ -179,7 +184,7 @@ fn escaped(text: &str) -> String {
 }
 
 /// Where a page ended: what it was sorted by, and the id.
-fn read_cursor(cursor: &str) -> Result<(&str, ItemId), Unavailable> {
+pub(super) fn read_cursor(cursor: &str) -> Result<(&str, ItemId), Unavailable> {
     cursor
         .split_once('.')
         .and_then(|(key, id)| Some((key, ItemId::read(id)?)))
@@ -220,6 +225,20 @@ pub(super) async fn list(pool: &AnyPool, query: &Query) -> Result<Page, Unavaila
         Sort::Changed => format!("{}.{}", last.changed_at.as_microsecond(), last.id),
     });
     Ok(Page { items, next, total })
+}
+
+/// What is shown of items that were found, in that order; those that are gone meanwhile are left out.
+pub(super) async fn summaries(pool: &AnyPool, ids: Vec<ItemId>) -> Result<Vec<Summary>, Unavailable> {
+    if ids.is_empty() {
+        return Ok(Vec::new());
+    }
+    let (marks, values) = super::writer::list(ids.iter().map(ToString::to_string).collect());
+    let sql = format!("SELECT id, state FROM items WHERE id IN ({marks})");
+    let mut states: HashMap<ItemId, String> = HashMap::with_capacity(ids.len());
+    for row in rows(pool, sql, values).await? {
+        states.insert(super::sql::id_of(&row, 0)?, text(&row, 1)?);
+    }
+    ids.iter().filter_map(|id| states.get(id)).map(|state| read("an item", state)).collect()
 }
 
 pub(super) async fn counts(pool: &AnyPool, now: Timestamp) -> Result<Counts, Unavailable> {

@@ -7,7 +7,8 @@ use sqlx::{AnyConnection, AssertSqlSafe, Row};
 
 /// One step.
 struct Step {
-    /// What it does. `{text}` is the type of texts that are compared byte by byte.
+    /// What it does. `{text}` is the type of texts that are compared byte by byte; what begins with the name of a database
+    /// is for that one only.
     up: &'static [&'static str],
     /// What takes it back.
     down: &'static [&'static str],
@@ -15,7 +16,7 @@ struct Step {
     works_with: i64,
 }
 
-const STEPS: [Step; 2] = [
+const STEPS: [Step; 3] = [
     Step {
         up: &[
             "CREATE TABLE items (id {text} PRIMARY KEY, order_key {text}, standing {text} NOT NULL, \
@@ -45,17 +46,48 @@ const STEPS: [Step; 2] = [
         down: &["DROP INDEX cards_item", "DROP INDEX items_patient"],
         works_with: 1,
     },
+    // The one change of what is looked for that leaves no entry in the trail, with the entry before it: the same order
+    // came again from another ward. By a trigger, so that programs of an earlier version note it as well.
+    Step {
+        up: &[
+            "CREATE TABLE moves (at_seq BIGINT NOT NULL, item {text} NOT NULL)",
+            "CREATE INDEX moves_at ON moves (at_seq)",
+            "CREATE INDEX moves_item ON moves (item)",
+            "sqlite: CREATE TRIGGER items_moved AFTER UPDATE OF ward ON items WHEN OLD.ward IS NOT NEW.ward BEGIN \
+             INSERT INTO moves (at_seq, item) VALUES ((SELECT COALESCE(MAX(seq), 0) FROM trail), NEW.id); END",
+            "postgres: CREATE FUNCTION items_moved() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN \
+             INSERT INTO moves (at_seq, item) SELECT COALESCE(MAX(seq), 0), NEW.id FROM trail; RETURN NULL; END $$",
+            "postgres: CREATE TRIGGER items_moved AFTER UPDATE OF ward ON items FOR EACH ROW \
+             WHEN (OLD.ward IS DISTINCT FROM NEW.ward) EXECUTE FUNCTION items_moved()",
+            // Long texts are compressed by the quicker of its two ways, where the server has it.
+            "postgres: DO $$ BEGIN EXECUTE 'ALTER TABLE items ALTER report SET COMPRESSION lz4, \
+             ALTER resource SET COMPRESSION lz4, ALTER state SET COMPRESSION lz4'; \
+             EXCEPTION WHEN feature_not_supported OR syntax_error THEN NULL; END $$",
+        ],
+        down: &[
+            "sqlite: DROP TRIGGER items_moved",
+            "postgres: DROP TRIGGER items_moved ON items",
+            "postgres: DROP FUNCTION items_moved()",
+            "postgres: DO $$ BEGIN EXECUTE 'ALTER TABLE items ALTER report SET COMPRESSION default, \
+             ALTER resource SET COMPRESSION default, ALTER state SET COMPRESSION default'; \
+             EXCEPTION WHEN feature_not_supported OR syntax_error THEN NULL; END $$",
+            "DROP TABLE moves",
+        ],
+        works_with: 1,
+    },
 ];
 
 /// The version of the tables that this program makes.
 pub const VERSION: i64 = STEPS.len() as i64;
 
-fn of_dialect(sql: &str, dialect: Dialect) -> String {
-    let text = match dialect {
-        Dialect::Sqlite => "TEXT",
-        Dialect::Postgres => "TEXT COLLATE \"C\"",
+/// A statement as a database takes it; nothing where it is for another.
+fn of_dialect(sql: &str, dialect: Dialect) -> Option<String> {
+    let (text, own, other) = match dialect {
+        Dialect::Sqlite => ("TEXT", "sqlite: ", "postgres: "),
+        Dialect::Postgres => ("TEXT COLLATE \"C\"", "postgres: ", "sqlite: "),
     };
-    sql.replace("{text}", text)
+    let sql = if sql.starts_with(other) { None } else { Some(sql.strip_prefix(own).unwrap_or(sql)) };
+    sql.map(|sql| sql.replace("{text}", text))
 }
 
 /// The version of the tables, and the oldest version that a program may know to work on them; `None` where there is
@@ -101,8 +133,9 @@ pub(super) async fn bring(conn: &mut AnyConnection, dialect: Dialect, target: i6
         let up = now < target;
         let nth = usize::try_from(if up { now } else { now - 1 }).unwrap_or_default();
         let Some(step) = STEPS.get(nth) else { break };
-        for sql in if up { step.up } else { step.down } {
-            run(conn, of_dialect(sql, dialect)).await?;
+        let statements = if up { step.up } else { step.down };
+        for sql in statements.iter().filter_map(|sql| of_dialect(sql, dialect)) {
+            run(conn, sql).await?;
         }
         now += if up { 1 } else { -1 };
         let works_with = usize::try_from(now - 1).ok().and_then(|nth| STEPS.get(nth)).map_or(0, |step| step.works_with);

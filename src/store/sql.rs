@@ -4,6 +4,7 @@
 //! One task writes ([`super::writer`]): what waits is taken together, written in one transaction, and acknowledged after
 //! its commit. Reading goes past it ([`super::reader`]).
 
+use super::listing::{Listing, keep_up};
 use super::writer::{self, Op};
 use super::{
     Answer, CardAnswer, Change, Counts, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader, schema,
@@ -234,6 +235,7 @@ pub struct SqlStore {
     pub(super) shared: Arc<Shared>,
     pub(super) readers: AnyPool,
     pub(super) writer: AnyPool,
+    listing: Arc<Listing>,
     ops: Mutex<Option<mpsc::Sender<Op>>>,
     tasks: Mutex<Vec<JoinHandle<()>>>,
     writing: Mutex<Option<JoinHandle<()>>>,
@@ -275,12 +277,15 @@ impl SqlStore {
         let (ops, waiting) = mpsc::channel(MOST_WAITING);
         let writing = tokio::spawn(writer::write(writer.clone(), shared.clone(), waiting));
         let again = tokio::spawn(record_again(shared.clone(), ops.clone().downgrade()));
+        let listing = Arc::new(Listing::default());
+        let keeping_up = tokio::spawn(keep_up(listing.clone(), readers.clone(), dialect));
         Ok(Self {
             shared,
             readers,
             writer,
+            listing,
             ops: Mutex::new(Some(ops)),
-            tasks: Mutex::new(vec![again]),
+            tasks: Mutex::new(vec![again, keeping_up]),
             writing: Mutex::new(Some(writing)),
         })
     }
@@ -340,6 +345,43 @@ impl SqlStore {
             self.shared.went(&found);
         }
         found
+    }
+
+    /// Holds what lists are worked out from in memory for so many items at most, from now on; where there are more, the
+    /// database is asked for every list.
+    pub fn hold_at_most(&self, items: u64) {
+        self.listing.hold_at_most(items);
+    }
+
+    /// Looks at what is held in memory, after it was brought up to date; nothing where the database has to be asked. The
+    /// look may take some milliseconds and is off the threads that serve.
+    async fn held<T: Send + 'static>(
+        &self,
+        look: impl FnOnce(&Listing) -> Option<T> + Send + 'static,
+    ) -> Result<Option<T>, Unavailable> {
+        self.listing.bring(&self.readers, self.shared.dialect).await?;
+        let listing = self.listing.clone();
+        let looked = tokio::task::spawn_blocking(move || look(&listing)).await;
+        looked.map_err(|_| Unavailable::Database("the list was not finished".to_owned()))
+    }
+
+    async fn listed(&self, query: Query) -> Result<Page, Unavailable> {
+        let same = query.clone();
+        match self.held(move |listing| listing.page(&same)).await? {
+            None => reader::list(&self.readers, &query).await,
+            Some(found) => {
+                let found = found?;
+                let items = reader::summaries(&self.readers, found.ids).await?;
+                Ok(Page { items, next: found.next, total: found.total })
+            }
+        }
+    }
+
+    async fn counted(&self, now: Timestamp) -> Result<Counts, Unavailable> {
+        match self.held(move |listing| listing.counts(now)).await? {
+            None => reader::counts(&self.readers, now).await,
+            Some(counts) => Ok(counts),
+        }
     }
 
     /// Removes items that nobody works on any more and that changed last before a time. What is counted stays, and the
@@ -404,7 +446,7 @@ async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
             }
             let Some(ops) = ops.upgrade() else { return };
             let (done, wait) = oneshot::channel();
-            let ready = orders.into_iter().map(writer::Ready::of).collect();
+            let ready = orders.into_iter().map(|order| writer::Ready::of(order, &shared.policy)).collect();
             let sent = ops.try_send(Op::Record { orders: ready, done });
             // Only a weak hold while it waits, so that the store can be closed.
             drop(ops);
@@ -440,7 +482,8 @@ impl Store for SqlStore {
                 self.shared.set_aside(orders);
                 return Err(Unavailable::Database(trouble));
             }
-            let orders = orders.into_iter().map(writer::Ready::of).collect();
+            let policy = &self.shared.policy;
+            let orders = orders.into_iter().map(|order| writer::Ready::of(order, policy)).collect();
             self.written(|done| Op::Record { orders, done }).await
         })
     }
@@ -454,11 +497,11 @@ impl Store for SqlStore {
     }
 
     fn list(&self, query: Query) -> Answer<'_, Page> {
-        Box::pin(async move { self.looked(reader::list(&self.readers, &query)).await })
+        Box::pin(async move { self.looked(self.listed(query)).await })
     }
 
     fn counts(&self, now: Timestamp) -> Answer<'_, Counts> {
-        Box::pin(async move { self.looked(reader::counts(&self.readers, now)).await })
+        Box::pin(async move { self.looked(self.counted(now)).await })
     }
 
     fn trail(&self, item: ItemId) -> Answer<'_, Vec<Entry>> {

@@ -14,8 +14,12 @@ use std::time::Duration;
 
 /// How often the log is brought into the file.
 const CHECKPOINT: Duration = Duration::from_secs(1);
-/// Bytes of the log from which on it is cut as well, which waits for readers.
+/// Bytes of the log from which on it begins at its start again, which waits for readers.
 const LONGEST_LOG: u64 = 64 << 20;
+/// Bytes of its file from which on that is cut as well.
+const LONGEST_FILE: u64 = 4 * LONGEST_LOG;
+/// Bytes of a page with its place in the log.
+const FRAME: u64 = 4096 + 24;
 /// Connections that read.
 const READERS: u32 = 4;
 
@@ -122,9 +126,19 @@ async fn checkpoint(pool: AnyPool, log: std::path::PathBuf) {
         if bytes == 0 {
             continue;
         }
-        let how = if bytes > LONGEST_LOG { "TRUNCATE" } else { "PASSIVE" };
         // What fails here fails where something is written as well, and is said there.
         let Ok(mut conn) = pool.acquire().await else { continue };
+        let done = sqlx::query("PRAGMA wal_checkpoint(PASSIVE)").fetch_one(&mut *conn).await;
+        let pages = done.and_then(|row| row.try_get::<i64, _>(1)).unwrap_or_default();
+        // Most of it was brought over without holding a writer up. The file keeps its length: what is written over need not
+        // be allocated, and reaches the disk sooner.
+        let how = if bytes > LONGEST_FILE {
+            "TRUNCATE"
+        } else if u64::try_from(pages).unwrap_or_default() * FRAME > LONGEST_LOG {
+            "RESTART"
+        } else {
+            continue;
+        };
         let _ = run(&mut conn, format!("PRAGMA wal_checkpoint({how})")).await;
     }
 }

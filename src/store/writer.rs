@@ -7,11 +7,13 @@ use super::{CardAnswer, Change, NotDone, Recorded, Unavailable};
 use crate::audit::chain::{Anchor, Chain, Hash};
 use crate::audit::{self, Kind, On, Outcome, Reference, Who, Word};
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
+use crate::queue::policy::Policy;
 use crate::queue::report::Report;
 use crate::queue::tally::{Count, Fate};
 use crate::queue::trail::{Entry, Event};
 use crate::queue::work::{Action, Command, Decision, LaneState};
 use crate::queue::{Lane, Person, Role};
+use futures_util::future::join;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use sqlx::{AnyConnection, AnyPool, Row};
@@ -20,8 +22,10 @@ use std::fmt::Write as _;
 use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot};
 
+/// Bytes of a report that most keep within.
+const USUAL_REPORT: usize = 32 << 10;
 /// Most operations of one transaction.
-const MOST_OF_A_BATCH: usize = 64;
+const MOST_OF_A_BATCH: usize = 256;
 
 type Done<T, E = Unavailable> = oneshot::Sender<Result<T, E>>;
 
@@ -30,20 +34,73 @@ pub(super) struct Ready {
     pub(super) received: Received,
     id: ItemId,
     key: Option<String>,
-    report: String,
+    report: Arc<str>,
+    /// The item that it becomes where it is a new order; as most are.
+    fresh: Option<Box<Fresh>>,
 }
 
 impl Ready {
-    pub(super) fn of(received: Received) -> Self {
+    pub(super) fn of(received: Received, policy: &Policy) -> Self {
         let item = received.is_item();
-        Self {
-            id: received.id(),
-            key: received.key.text(),
+        let mut report = Vec::with_capacity(if item { USUAL_REPORT } else { 0 });
+        if item {
             // Texts and numbers only: cannot fail.
-            report: if item { serde_json::to_string(&received.report).unwrap_or_default() } else { String::new() },
-            received,
+            let _ = serde_json::to_writer(&mut report, &received.report);
         }
+        let report = String::from_utf8(report).unwrap_or_default().into();
+        // What fails here fails again in its turn, and is said there.
+        let fresh = if item { Fresh::of(&received, policy).ok().map(Box::new) } else { None };
+        let id = fresh.as_ref().map_or_else(|| received.id(), |fresh| fresh.summary.id.clone());
+        Self { id, key: received.key.text(), report, fresh, received }
     }
+}
+
+/// A new item that replaces none, worked out where its order came in and not in the one task that writes.
+struct Fresh {
+    summary: Summary,
+    /// All columns but the last two, which are long.
+    row: Vec<Value>,
+    entry: Entered,
+    counts: Vec<Count>,
+}
+
+impl Fresh {
+    fn of(received: &Received, policy: &Policy) -> Result<Self, Unavailable> {
+        let (summary, event) = Summary::first(received, None, policy);
+        let row = row_of(&summary)?;
+        let entry = Entered::first(&summary, received.at, event)?;
+        Ok(Self { row, entry, counts: counts_of_new(received), summary })
+    }
+}
+
+/// What is counted of an order that is new.
+fn counts_of_new(received: &Received) -> Vec<Count> {
+    let fired = received.report.rules().into_iter().map(|rule| Count::one(&rule, Fate::Fired, ""));
+    let not = received.report.unevaluated_rules().into_iter().map(|rule| Count::one(&rule, Fate::NotEvaluated, ""));
+    fired.chain(not).collect()
+}
+
+/// An entry of the trail on its way.
+#[derive(Clone)]
+struct Entered {
+    entry: Entry,
+    command: Option<String>,
+    /// The entry as it is kept, and its hash, where that was worked out before.
+    detail: Option<(String, Hash)>,
+}
+
+impl Entered {
+    fn first(summary: &Summary, at: Timestamp, what: Event) -> Result<Self, Unavailable> {
+        let entry = Entry { item: summary.id.clone(), version: summary.version, at, by: Person::program(), what };
+        let detail = Some(detail_of(&entry)?);
+        Ok(Self { entry, command: None, detail })
+    }
+}
+
+fn detail_of(entry: &Entry) -> Result<(String, Hash), Unavailable> {
+    let detail = serde_json::to_string(entry).map_err(|error| damaged("an entry of the trail", &error))?;
+    let hash = Hash::of(detail.as_bytes());
+    Ok((detail, hash))
 }
 
 /// Something to be written.
@@ -68,7 +125,11 @@ impl Op {
     fn say(self, came: Result<Came, Unavailable>, shared: &Shared) {
         // Whoever does not wait any more does not want to know.
         match (self, came) {
-            (Self::Record { done, .. }, Ok(Came::Recorded(recorded))) => drop(done.send(Ok(recorded))),
+            (Self::Record { orders, done }, Ok(Came::Recorded(recorded))) => {
+                drop(done.send(Ok(recorded)));
+                // A report is many small pieces: whoever writes goes on meanwhile.
+                tokio::spawn(async move { drop(orders) });
+            }
             (Self::Record { orders, done }, Err(error)) => {
                 shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
                 drop(done.send(Err(error)));
@@ -163,9 +224,11 @@ async fn transaction(conn: &mut AnyConnection, shared: &Shared, ops: &[Op]) -> R
 struct Held {
     summary: Summary,
     /// The report as it is kept; only read for orders that come again.
-    report: String,
+    report: Arc<str>,
     /// The order as sent, of an item that is new.
     resource: Option<String>,
+    /// What is to be written of an item that is new, as long as nothing changed it; as [`Fresh`] has it.
+    row: Option<Vec<Value>>,
     changed: bool,
     judged: bool,
 }
@@ -182,7 +245,7 @@ struct Work {
     done_before: HashMap<String, ItemId>,
     votes: HashMap<(ItemId, String, String), bool>,
     new: Vec<ItemId>,
-    entries: Vec<(Entry, Option<String>)>,
+    entries: Vec<Entered>,
     tally: BTreeMap<(String, Count), i64>,
     new_cards: BTreeSet<(String, ItemId)>,
     new_votes: BTreeMap<(ItemId, String, String), bool>,
@@ -257,7 +320,7 @@ impl Work {
                 self.current.insert(row.try_get(2).map_err(|e| trouble(&e))?, id.clone());
                 if !self.items.contains_key(&id) {
                     let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
-                    self.put(id, state_of(&text)?, String::new());
+                    self.put(id, state_of(&text)?, "".into());
                 }
             }
         }
@@ -279,18 +342,18 @@ impl Work {
         for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
             let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
             let report = if report { row.try_get(2).map_err(|e| trouble(&e))? } else { String::new() };
-            self.put(id_of(&row, 0)?, state_of(&text)?, report);
+            self.put(id_of(&row, 0)?, state_of(&text)?, report.into());
         }
         Ok(())
     }
 
-    fn put(&mut self, id: ItemId, summary: Summary, report: String) {
-        self.items.insert(id, Held { summary, report, resource: None, changed: false, judged: false });
+    fn put(&mut self, id: ItemId, summary: Summary, report: Arc<str>) {
+        self.items.insert(id, Held { summary, report, resource: None, row: None, changed: false, judged: false });
     }
 
     fn enter(&mut self, summary: &Summary, at: Timestamp, by: Person, what: Event, command: Option<String>) {
         let entry = Entry { item: summary.id.clone(), version: summary.version, at, by, what };
-        self.entries.push((entry, command));
+        self.entries.push(Entered { entry, command, detail: None });
     }
 
     fn count(&mut self, at: Timestamp, count: Count) {
@@ -319,7 +382,7 @@ impl Work {
     }
 
     fn record(&mut self, order: &Ready, shared: &Shared) -> Result<Recorded, Unavailable> {
-        let Ready { received, id, key, report } = order;
+        let Ready { received, id, key, report, fresh } = order;
         let at = received.at;
         let before = key.as_ref().and_then(|key| self.current.get(key)).filter(|current| *current != id).cloned();
         // What was set aside comes late: what was received after it stays the order's content.
@@ -358,7 +421,7 @@ impl Work {
             held.changed = true;
             held.summary = item.summary;
             if held.report != *report {
-                held.report.clone_from(report);
+                held.report = report.clone();
                 held.judged = true;
             }
             let summary = held.summary.clone();
@@ -370,23 +433,30 @@ impl Work {
             }
             Recorded::Again(id.clone())
         } else {
-            let (mut item, event) = Item::new(received, before.clone().filter(|_| !late), policy);
-            self.enter(&item.summary, at, Person::program(), event, None);
-            if late {
-                let event = item.summary.replace(before.clone(), at);
-                self.enter(&item.summary, at, Person::program(), event, None);
+            let mut row = None;
+            match fresh {
+                Some(fresh) if before.is_none() => {
+                    self.entries.push(fresh.entry.clone());
+                    self.put(id.clone(), fresh.summary.clone(), report.clone());
+                    row = Some(fresh.row.clone());
+                    fresh.counts.iter().for_each(|count| self.count(at, count.clone()));
+                }
+                _ => {
+                    let (mut summary, event) = Summary::first(received, before.clone().filter(|_| !late), policy);
+                    self.enter(&summary, at, Person::program(), event, None);
+                    if late {
+                        let event = summary.replace(before.clone(), at);
+                        self.enter(&summary, at, Person::program(), event, None);
+                    }
+                    self.put(id.clone(), summary, report.clone());
+                    counts_of_new(received).into_iter().for_each(|count| self.count(at, count));
+                }
             }
-            self.put(id.clone(), item.summary, report.clone());
             if let Some(held) = self.items.get_mut(id) {
                 held.resource = Some(received.resource.clone());
+                held.row = row;
             }
             self.new.push(id.clone());
-            for rule in received.report.rules() {
-                self.count(at, Count::one(&rule, Fate::Fired, ""));
-            }
-            for rule in received.report.unevaluated_rules() {
-                self.count(at, Count::one(&rule, Fate::NotEvaluated, ""));
-            }
             Recorded::New(id.clone())
         };
         self.new_cards.extend(received.cards.iter().map(|card| (card.clone(), id.clone())));
@@ -515,7 +585,7 @@ impl Work {
         // Written first: what is removed here is seen as it is, whatever came before in the same transaction.
         let time = before.as_microsecond();
         let old = format!("(SELECT id FROM items WHERE standing <> 'open' AND changed < {time})");
-        for table in ["cards", "votes"] {
+        for table in ["cards", "votes", "moves"] {
             run(conn, format!("DELETE FROM {table} WHERE item IN {old}")).await?;
         }
         run(conn, format!("UPDATE trail SET detail = NULL WHERE item IN {old}")).await?;
@@ -545,15 +615,26 @@ impl Work {
     async fn write(self, conn: &mut AnyConnection, shared: &Shared) -> Result<Vec<Change>, Unavailable> {
         let Self { mut items, new, entries, tally, new_cards, new_votes, .. } = self;
         let mut changes = BTreeMap::new();
-        for (entry, _) in entries.iter().filter(|(entry, _)| entry.what != Event::Viewed) {
+        for Entered { entry, .. } in entries.iter().filter(|one| one.entry.what != Event::Viewed) {
             changes.insert(entry.item.clone(), entry.version);
         }
-        let mut rows = Vec::new();
+        let mut rows = Vec::with_capacity(new.len());
         for id in new {
             let Some(held) = items.remove(&id) else { continue };
-            rows.push(row_of(held)?);
+            let mut row = match held.row {
+                Some(row) if !held.changed => row,
+                _ => row_of(&held.summary)?,
+            };
+            row.push(held.report.as_ref().into());
+            row.push(held.resource.unwrap_or_default().into());
+            rows.push(row);
         }
-        insert(conn, "items", &ITEM_COLUMNS, "", rows).await?;
+        let anchor = if entries.is_empty() { Anchor::default() } else { last_of_the_chain(conn).await? };
+        // Entries are sealed while the database takes the items.
+        let items_written = insert(conn, "items", &ITEM_COLUMNS, "", rows);
+        let (written, sealed) = join(items_written, async { seal(anchor, entries) }).await;
+        written?;
+        let sealed = sealed?;
         for (id, held) in items.into_iter().filter(|(_, held)| held.changed) {
             update(conn, &id, held).await?;
         }
@@ -576,7 +657,7 @@ impl Work {
             .collect();
         let more = "ON CONFLICT (day, rule, fate, reason) DO UPDATE SET n = counts.n + excluded.n";
         insert(conn, "counts", &["day", "rule", "fate", "reason", "n"], more, rows).await?;
-        write_trail(conn, entries).await?;
+        insert(conn, "trail", &["seq", "line", "item", "detail", "command"], "", sealed).await?;
         let changes: Vec<Change> = changes.into_iter().map(|(item, version)| Change { item, version }).collect();
         if shared.dialect == super::sql::Dialect::Postgres {
             super::postgres::notify(conn, &shared.instance, &changes).await?;
@@ -604,23 +685,20 @@ pub(super) async fn last_of_the_chain(conn: &mut AnyConnection) -> Result<Anchor
     Ok(Anchor { sequence: entry.sequence, hash: entry.hash })
 }
 
-async fn write_trail(conn: &mut AnyConnection, entries: Vec<(Entry, Option<String>)>) -> Result<(), Unavailable> {
-    if entries.is_empty() {
-        return Ok(());
-    }
-    let mut chain = Chain::after(last_of_the_chain(conn).await?);
+/// Entries in their places after another, as rows.
+fn seal(after: Anchor, entries: Vec<Entered>) -> Result<Vec<Vec<Value>>, Unavailable> {
+    let mut chain = Chain::after(after);
     let mut rows = Vec::with_capacity(entries.len());
-    for (entry, command) in entries {
-        let detail = serde_json::to_string(&entry).map_err(|error| damaged("an entry of the trail", &error))?;
+    for Entered { entry, command, detail } in entries {
+        let (detail, content) = match detail {
+            Some(known) => known,
+            None => detail_of(&entry)?,
+        };
         let sealed = chain.seal(audit::Event {
             time: entry.at,
             who: who(&entry.by),
             action: Word::of(entry.what.word()),
-            on: On {
-                content: Some(Hash::of(detail.as_bytes())),
-                item: Reference::new(entry.item.as_str()),
-                ..On::default()
-            },
+            on: On { content: Some(content), item: Reference::new(entry.item.as_str()), ..On::default() },
             outcome: Outcome::of("done"),
             versions: audit::Versions::new(),
         });
@@ -634,7 +712,7 @@ async fn write_trail(conn: &mut AnyConnection, entries: Vec<(Entry, Option<Strin
             command.into(),
         ]);
     }
-    insert(conn, "trail", &["seq", "line", "item", "detail", "command"], "", rows).await
+    Ok(rows)
 }
 
 const ITEM_COLUMNS: [&str; 23] = [
@@ -690,8 +768,8 @@ fn search_text(summary: &Summary) -> String {
     out
 }
 
-fn row_of(held: Held) -> Result<Vec<Value>, Unavailable> {
-    let s = &held.summary;
+/// All columns but the last two.
+fn row_of(s: &Summary) -> Result<Vec<Value>, Unavailable> {
     let state = serde_json::to_string(s).map_err(|error| damaged("an item", &error))?;
     let rules = format!("|{}|", s.rules.join("|"));
     let [pharmacist, pharmacist_by, pharmacist_until] = lane_columns(s, Lane::Pharmacist);
@@ -718,20 +796,21 @@ fn row_of(held: Held) -> Result<Vec<Value>, Unavailable> {
         rules.into(),
         search_text(s).into(),
         state.into(),
-        held.report.into(),
-        held.resource.unwrap_or_default().into(),
     ])
 }
 
 /// Columns that change after an item was made; of the report only when it was judged again.
 async fn update(conn: &mut AnyConnection, id: &ItemId, held: Held) -> Result<(), Unavailable> {
     let judged = held.judged;
-    let row = row_of(held)?;
+    let mut row = row_of(&held.summary)?;
+    if judged {
+        row.push(held.report.as_ref().into());
+    }
     let mut set = String::new();
     let mut values = Vec::new();
     for (column, value) in ITEM_COLUMNS.iter().zip(row) {
         let fixed = matches!(*column, "id" | "order_key" | "resource" | "patient" | "received" | "starts");
-        if fixed || (*column == "report" && !judged) {
+        if fixed {
             continue;
         }
         values.push(value);
@@ -756,7 +835,12 @@ pub(super) async fn insert(
     rows: Vec<Vec<Value>>,
 ) -> Result<(), Unavailable> {
     let mut rows = rows.into_iter();
-    while rows.len() > 0 {
+    // SQLite looks a numbered value up in a list of all of them.
+    let numbered = conn.backend_name() != "SQLite";
+    let mut next = || {
+        if rows.len() == 0 {
+            return None;
+        }
         let n = (1usize << rows.len().ilog2()).min(32);
         let mut sql = format!("INSERT INTO {table} ({}) VALUES ", columns.join(", "));
         let mut values = Vec::with_capacity(n * columns.len());
@@ -764,7 +848,12 @@ pub(super) async fn insert(
             sql.push_str(if values.is_empty() { "(" } else { ", (" });
             for (nth, value) in row.into_iter().enumerate() {
                 values.push(value);
-                let _ = write!(sql, "{}${}", if nth == 0 { "" } else { ", " }, values.len());
+                sql.push_str(if nth == 0 { "" } else { ", " });
+                if numbered {
+                    let _ = write!(sql, "${}", values.len());
+                } else {
+                    sql.push('?');
+                }
             }
             sql.push(')');
         }
@@ -772,7 +861,14 @@ pub(super) async fn insert(
             sql.push(' ');
             sql.push_str(conflict);
         }
-        statement(sql, values).execute(&mut *conn).await.map_err(|e| trouble(&e))?;
+        Some(statement(sql, values))
+    };
+    let mut now = next();
+    while let Some(statement) = now {
+        // The next one is put together while the database works on this one.
+        let (done, after) = join(statement.execute(&mut *conn), async { next() }).await;
+        done.map_err(|e| trouble(&e))?;
+        now = after;
     }
     Ok(())
 }

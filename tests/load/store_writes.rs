@@ -55,6 +55,14 @@ async fn measure(place: &Place, callers: usize, seconds: u64, decide: bool) -> (
     out
 }
 
+/// Seconds of CPU that this process has taken, those of a server of its own not among them.
+fn cpu() -> f64 {
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    let ticks = |nth: usize| stat.rsplit(')').next()?.split_whitespace().nth(nth)?.parse::<f64>().ok();
+    // A hundred ticks a second, which is what Linux tells programs whatever it counts itself.
+    (ticks(11).unwrap_or_default() + ticks(12).unwrap_or_default()) / 100.0
+}
+
 fn main() {
     let seconds = std::env::var("EG_SECONDS").ok().map_or(10, |n| n.parse().expect("EG_SECONDS is a number"));
     let folder = Folder::new();
@@ -62,18 +70,31 @@ fn main() {
     let bytes = order(1, 1, 0);
     let report = serde_json::to_string(&bytes.report).unwrap().len();
     println!("an order of {} bytes with a report of {report} bytes; {seconds} s each", bytes.resource.len());
-    println!("{:12} {:>8} {:18} {:>10} {:>12} {:>12}", "store", "callers", "what", "a second", "median", "99 of 100");
-    for callers in [1, 16, 64] {
+    println!(
+        "{:12} {:>8} {:18} {:>10} {:>12} {:>12} {:>14} {:>14}",
+        "store", "callers", "what", "a second", "median", "99 of 100", "own CPU each", "load average"
+    );
+    for callers in [1, 16, 64, 256] {
+        let only = std::env::var("EG_ONLY").unwrap_or_default();
         for (name, place) in [
             ("SQLite", Place::Sqlite(folder.join(&format!("queue-{callers}.sqlite")))),
             ("PostgreSQL", Place::Postgres(cluster.database())),
         ] {
+            if !only.is_empty() && only != name {
+                continue;
+            }
             for (what, decide) in [("record", false), ("record and decide", true)] {
-                if decide && callers != 64 {
+                if decide && callers < 64 {
                     continue;
                 }
+                let before = cpu();
                 let (rate, median, most) = orders::runtime().block_on(measure(&place, callers, seconds, decide));
-                println!("{name:12} {callers:>8} {what:18} {rate:>10.0} {median:>12.1?} {most:>12.1?}");
+                let each = (cpu() - before) / (rate * seconds as f64) * 1e6;
+                let load = std::fs::read_to_string("/proc/loadavg").unwrap_or_default();
+                let load = load.split(' ').next().unwrap_or_default();
+                println!(
+                    "{name:12} {callers:>8} {what:18} {rate:>10.0} {median:>12.1?} {most:>12.1?} {each:>11.0} µs {load:>14}"
+                );
             }
         }
     }

@@ -4,6 +4,7 @@
 use crate::cluster;
 use crate::orders::{Folder, Place, accept, all, command, order, pharmacist, put, runtime};
 use enteral_gate::queue::item::Summary;
+use enteral_gate::store::schema::VERSION;
 use enteral_gate::store::{Store, tables};
 use jiff::{SignedDuration, Timestamp};
 use std::path::Path;
@@ -193,17 +194,20 @@ fn versions_of_the_tables_are_said_and_taken_back() {
     let place = Place::Sqlite(folder.join("queue.sqlite"));
     fill(&place);
     let at = place.text();
-    assert_eq!(done(&["tables", "--store", &at]), "tables of version 2; this program makes version 2\n");
+    assert_eq!(
+        done(&["tables", "--store", &at]),
+        format!("tables of version {VERSION}; this program makes version {VERSION}\n")
+    );
     assert!(done(&["tables", "--store", &at, "--to", "1"]).starts_with("tables of version 1;"));
     assert!(fails(&["tables", "--store", &at, "--to", "9"], 64).contains("no version 9"));
     assert!(fails(&["tables", "--store", &at, "--to", "last"], 64).contains("no number and not"));
     // As the job of deploy/kubernetes does it.
     let manifest = include_str!("../../deploy/kubernetes/enteral-gate.yaml");
     assert!(manifest.contains(r#"args: ["store", "tables", "--to", "latest"]"#));
-    assert!(done(&["tables", "--store", &at, "--to", "latest"]).starts_with("tables of version 2;"));
+    assert!(done(&["tables", "--store", &at, "--to", "latest"]).starts_with(&format!("tables of version {VERSION};")));
     assert!(done(&["tables", "--store", &at, "--to", "1"]).starts_with("tables of version 1;"));
     assert_eq!(items(&place).len(), 70);
-    assert_eq!(runtime().block_on(tables(&at, None)).unwrap(), 2);
+    assert_eq!(runtime().block_on(tables(&at, None)).unwrap(), VERSION);
     let nowhere = folder.join("nowhere.sqlite");
     for command in ["verify", "tables"] {
         assert!(fails(&[command, "--store", nowhere.to_str().unwrap()], 64).contains("is not there"));

@@ -4,6 +4,7 @@ mod behaviours;
 mod cluster;
 mod commands;
 mod killed;
+mod lists;
 mod orders;
 mod together;
 mod trouble;
