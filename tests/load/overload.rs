@@ -1,7 +1,8 @@
 //! Requests sent at a steady rate whether or not they are answered, as callers do: `overload ADDR:PORT PATH FILE RATE
-//! SECONDS`, one request body a line in FILE. Prints one line of JSON: what was due, answered with 200, turned away
-//! (503), and not answered, and the time from when a request was due to its answer (p50, p99, greatest, µs) for those
-//! that were answered with 200.
+//! SECONDS CONNECTIONS`, one request body a line in FILE. A request that is due when all connections wait for answers waits
+//! as well, and that counts. Prints one line of JSON: what was due, answered with 200, turned away (503), and not answered; for those
+//! that were answered with 200 the time from when a request was due to its answer (p50, p99, greatest, µs), and from when it was
+//! sent, with the connection where a new one was needed (sent_p50, sent_p99, sent_greatest).
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -9,9 +10,6 @@ use std::time::{Duration, Instant};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 use tokio::sync::Mutex;
-
-/// Connections at the same time; a request that is due when all wait for answers waits here, and that counts.
-const CONNECTIONS: usize = 1_024;
 
 /// Sends a request over a connection and reads the answer; gives its status and whether the connection stays open.
 async fn exchange(stream: &mut TcpStream, request: &[u8], buffer: &mut Vec<u8>) -> std::io::Result<(u16, bool)> {
@@ -38,8 +36,9 @@ async fn exchange(stream: &mut TcpStream, request: &[u8], buffer: &mut Vec<u8>) 
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     // Under `cargo test --benches` there is nothing to measure.
-    let [address, path, file, rate, seconds] = arguments.as_slice() else { return };
+    let [address, path, file, rate, seconds, connections] = arguments.as_slice() else { return };
     let (rate, seconds): (f64, f64) = (rate.parse().expect("a rate"), seconds.parse().expect("seconds"));
+    let connections: usize = connections.parse().expect("connections");
     let text = std::fs::read(file).expect("the bodies");
     let requests: Vec<Vec<u8>> = text
         .split(|b| *b == b'\n')
@@ -62,7 +61,7 @@ fn main() {
     runtime.block_on(async {
         let started = Instant::now();
         let mut tasks = tokio::task::JoinSet::new();
-        for _ in 0..CONNECTIONS {
+        for _ in 0..connections {
             let (requests, next, answered, turned_away, lost, address) =
                 (requests.clone(), next.clone(), answered.clone(), turned_away.clone(), lost.clone(), address.clone());
             tasks.spawn(async move {
@@ -79,6 +78,7 @@ fn main() {
                         lost.fetch_add(1, Ordering::Relaxed);
                         continue;
                     }
+                    let sent = Instant::now();
                     if stream.is_none() {
                         stream = TcpStream::connect(&address).await.ok();
                     }
@@ -89,7 +89,7 @@ fn main() {
                     match exchange(open, &requests[mine % requests.len()], &mut buffer).await {
                         Ok((status, stays)) => {
                             match status {
-                                200 => times.push(at.elapsed().as_micros() as u64),
+                                200 => times.push((at.elapsed().as_micros() as u64, sent.elapsed().as_micros() as u64)),
                                 503 => drop(turned_away.fetch_add(1, Ordering::Relaxed)),
                                 _ => drop(lost.fetch_add(1, Ordering::Relaxed)),
                             }
@@ -108,14 +108,21 @@ fn main() {
         }
         while tasks.join_next().await.is_some() {}
     });
-    let mut times = runtime.block_on(async { std::mem::take(&mut *answered.lock().await) });
-    times.sort_unstable();
+    let times: Vec<(u64, u64)> = runtime.block_on(async { std::mem::take(&mut *answered.lock().await) });
+    let sorted = |of: fn(&(u64, u64)) -> u64| {
+        let mut all: Vec<u64> = times.iter().map(of).collect();
+        all.sort_unstable();
+        all
+    };
+    let (due_times, sent) = (sorted(|(due, _)| *due), sorted(|(_, sent)| *sent));
     let at =
-        |share: f64| times.get(((times.len() as f64 * share) as usize).min(times.len().saturating_sub(1))).copied();
+        |of: &[u64], share: f64| of.get(((of.len() as f64 * share) as usize).min(of.len().saturating_sub(1))).copied();
     println!(
         "{}",
         serde_json::json!({
             "due": due, "answered": times.len(), "turned_away": turned_away.load(Ordering::Relaxed),
-            "not_answered": lost.load(Ordering::Relaxed), "p50": at(0.5), "p99": at(0.99), "greatest": times.last()})
+            "not_answered": lost.load(Ordering::Relaxed), "p50": at(&due_times, 0.5), "p99": at(&due_times, 0.99),
+            "greatest": due_times.last(), "sent_p50": at(&sent, 0.5), "sent_p99": at(&sent, 0.99),
+            "sent_greatest": sent.last()})
     );
 }
