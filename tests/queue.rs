@@ -66,6 +66,8 @@ fn content_is_told_whatever_its_spaces_and_order() {
         received(&ORDER.replace("Patient/p1", "#p").replace("\"status\"", &person), 0)
     };
     assert_ne!(inside("Invented").key.text(), inside("Made-up").key.text(), "`#p` may be anybody");
+    let nowhere = received(&ORDER.replace("Patient/p1", "#p"), 0);
+    assert_eq!((nowhere.key.patient.as_str(), nowhere.key.text()), ("", None), "it leads to nobody");
     assert_eq!(inside("Invented").key.text(), inside("Invented").key.text());
 }
 

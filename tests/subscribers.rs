@@ -130,7 +130,11 @@ fn what_is_wrong_is_named_with_its_line_and_nothing_of_a_secret() {
         (with("secret-file", "secret-file = \"three\""), 5, "one secret, or two"),
         (with("secret-file", "secret-file = \"none\""), 5, "one secret, or two"),
         (with("secret-file", "secret-file = \"short\""), 5, "24 to 64 random bytes"),
-        (with("secret-file", "secret-variable = \"EG_NO_SUCH_VARIABLE\""), 5, "EG_NO_SUCH_VARIABLE is not set"),
+        (
+            with("secret-file", "secret-variable = \"EG_NO_SUCH_VARIABLE\""),
+            5,
+            "secret-variable: the variable named here is not set",
+        ),
         (and("secret-variable = \"HOME\""), 5, "expected secret-file or secret-variable, found both"),
         (and("bearer-file = \"bad-token\""), 7, "bearer: expected a token"),
         (with("fhir", "fhir = \"R6\""), 6, "fhir: expected one of R4, R4B, R5"),

@@ -367,6 +367,9 @@ async fn what_is_not_understood_is_refused_by_its_name() {
         ("page=nonsense", "page"),
         ("subject=x", "subject"),
         ("patient:identifier=x", "patient:identifier"),
+        ("status=requested&status=completed", "status"),
+        ("_count=1&_count=2", "_count"),
+        ("patient=a&patient=b", "patient"),
     ] {
         let (status, _, body) = s.ask("GET", &format!("/fhir/R4/Task?{query}"), "").await;
         assert_eq!(status, StatusCode::BAD_REQUEST, "{query}");
@@ -375,6 +378,13 @@ async fn what_is_not_understood_is_refused_by_its_name() {
             "{body}"
         );
     }
+    let twice = "Provenance?target=Task/x&target=Task/y";
+    let (status, _, body) = s.ask("GET", &format!("/fhir/R4/{twice}"), "").await;
+    assert_eq!(status, StatusCode::BAD_REQUEST, "{body}");
+    // Both ends of a span of time; a lane that is named twice is one.
+    s.order(1, 50).await;
+    let all = s.get("/fhir/R4/Task?modified=ge2000&modified=lt2199&performer=pharmacist,46255001").await;
+    assert_eq!((all["total"].as_u64(), resources(&all).len()), (Some(1), 1), "{all}");
     for path in [
         "Task/x",
         "Task/3b241101-e2bb-4255-8caf-4136c566a962-pharmacist",
@@ -404,12 +414,43 @@ async fn a_hook_is_recorded_with_its_card_and_feedback_finds_it() {
     let tasks = s.get("/fhir/R4/Task").await;
     assert_eq!(tasks["total"], 1);
     let id = item_of(&resources(&tasks)[0]);
-    let words: Vec<String> = s.store.trail(id).await.unwrap().iter().map(|e| e.what.words()).collect();
+    let words: Vec<String> = s.store.trail(id.clone()).await.unwrap().iter().map(|e| e.what.words()).collect();
     assert_eq!(words, ["recorded", "the prescriber went on all the same: will-adjust: at once"]);
+    // A client whose clock is ahead; a lane that was not asked has no history.
+    let ahead = feedback.to_string().replace("2026-11-25T", "2199-11-25T");
+    s.ask("POST", "/cds-services/tube-feeding-order-sign/feedback", &ahead).await;
+    let item = s.store.get(id.clone()).await.unwrap().unwrap().summary;
+    assert_eq!(item.version, 3);
+    assert!(item.changed_at <= Timestamp::now());
+    for (lane, entries) in [("pharmacist", 3), ("dietitian", 0)] {
+        let history = s.get(&format!("/fhir/R4/Provenance?target=Task/{id}-{lane}")).await;
+        assert_eq!(history["total"], entries, "{lane}");
+    }
     // A card that is not of here is counted and not kept.
     let other = feedback.to_string().replace(card, "4e0a3a1e-3283-4575-ab82-028d55fe2719");
     let (_, _, said) = s.ask("POST", "/cds-services/tube-feeding-order-sign/feedback", &other).await;
     assert_eq!(said["kept"], false, "{said}");
+}
+
+/// Drafts that name nobody are for whom the hook is about: the same draft for two patients is two orders.
+#[tokio::test]
+async fn a_draft_that_names_nobody_is_of_the_hooks_patient() {
+    let s = Service::new("nobody").await;
+    let text = std::fs::read_to_string("tests/hooks/requests/sign-maximum-below-schedule.json").unwrap();
+    for patient in ["invented-a", "invented-b"] {
+        let mut request: Value = serde_json::from_str(&text).unwrap();
+        request["context"]["patientId"] = json!(patient);
+        request.as_object_mut().unwrap().remove("prefetch");
+        for entry in request["context"]["draftOrders"]["entry"].as_array_mut().unwrap() {
+            entry["resource"].as_object_mut().unwrap().remove("patient");
+        }
+        let (status, _, body) = s.ask("POST", "/cds-services/tube-feeding-order-sign", &request.to_string()).await;
+        assert_eq!(status, StatusCode::OK, "{body}");
+    }
+    for patient in ["invented-a", "invented-b"] {
+        let own = s.get(&format!("/fhir/R4/Task?patient={patient}&performer=pharmacist")).await;
+        assert_eq!(own["total"], 1, "{own}");
+    }
 }
 
 /// Each entry of a batch; an order that is clear, and one that could not be read, leave nothing behind.

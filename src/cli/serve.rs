@@ -137,6 +137,7 @@ impl Serve {
             let mut keeping = vec![tokio::spawn(keep(source, rules.clone(), pace, texts))];
             keeping.extend(kept.into_iter().flat_map(|kept| kept.keep(pace.look)));
             let certificates = doors.certificates.clone();
+            let asked_to_stop = server::asked_to_stop();
             say_where("listening on", certificates.is_some(), &listener, "")?;
             if let Some(token) = token {
                 say_where(
@@ -152,7 +153,7 @@ impl Serve {
             let app = App::behind(doors, Arc::new(Core::over(formulary, rules)), settings, limits);
             let (ended, end) = oneshot::channel::<()>();
             let public = async {
-                let served = server::serve(listener, app.clone(), server::asked_to_stop()).await;
+                let served = server::serve(listener, app.clone(), asked_to_stop).await;
                 drop(ended);
                 served
             };

@@ -273,11 +273,16 @@ impl OutboxCommand {
 
 /// One message in a line, in columns that a program can read too.
 fn line(letter: &Letter) -> String {
-    let event = &letter.event;
-    let item = event.task.as_ref().map_or_else(|| "handshake".to_owned(), ToString::to_string);
-    let why = letter.trouble.as_deref().unwrap_or("-");
-    let Letter { subscriber, state, tries, .. } = letter;
-    format!("{subscriber}\t{}\t{}\t{state}\t{tries}\t{why}\t{:.0}\t{item}", event.number, event.id, event.at)
+    let Letter { subscriber, number, event, state, tries, trouble } = letter;
+    let why = trouble.as_deref().unwrap_or("-");
+    let (id, at, item) = match event {
+        Some(event) => {
+            let item = event.task.as_ref().map_or_else(|| "handshake".to_owned(), ToString::to_string);
+            (event.id.to_string(), format!("{:.0}", event.at), item)
+        }
+        None => ("-".to_owned(), "-".to_owned(), "damaged: it can only be discarded".to_owned()),
+    };
+    format!("{subscriber}\t{number}\t{id}\t{state}\t{tries}\t{why}\t{at}\t{item}")
 }
 
 /// The place of a store that has to be there.

@@ -216,6 +216,7 @@ impl Reader {
     }
 
     /// A text from a file beside this one, or from a variable of the environment; where both or neither can be had, why.
+    /// What stands for a name is not said back: somebody may have written the secret itself there.
     fn hidden(
         &mut self,
         key: &str,
@@ -236,7 +237,7 @@ impl Reader {
                 match text {
                     Ok(text) => Some((at, text)),
                     Err(what) => {
-                        self.tell(at, &format!("{key}-file: {}: {what}", path.display()));
+                        self.tell(at, &format!("{key}-file: the file named here: {what}"));
                         None
                     }
                 }
@@ -246,7 +247,7 @@ impl Reader {
                 match std::env::var(variable.get_ref()) {
                     Ok(text) => Some((at, text)),
                     Err(_) => {
-                        self.tell(at, &format!("{key}-variable: {} is not set, or is no text", variable.get_ref()));
+                        self.tell(at, &format!("{key}-variable: the variable named here is not set, or is no text"));
                         None
                     }
                 }

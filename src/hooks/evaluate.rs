@@ -55,6 +55,8 @@ pub struct Evaluated<'a> {
     pub appraisal: Appraisal<'a>,
     /// What was looked at.
     pub sent: SentAlong,
+    /// Id of the patient of the request, without its type.
+    pub patient: String,
 }
 
 /// What became of a draft.
@@ -203,7 +205,7 @@ pub fn evaluate<'a>(document: Document<'a>, request: &Request, sent: SentAlong, 
     for report in appraisal.orders.iter_mut().filter(|o| sent.drafts.iter().any(|d| d.at == o.at)) {
         without_intent(report);
     }
-    Evaluated { appraisal, sent }
+    Evaluated { appraisal, sent, patient: request.patient.clone() }
 }
 
 /// Order entry often leaves `intent` out of a draft, as the published examples of the hooks do. Of a draft that is

@@ -151,6 +151,10 @@ fn received(seen: &Seen<'_, '_>) -> Option<Received> {
         Fate::AnotherPatient => unjudged("It is for another patient than the one the request was about."),
         Fate::Judged(report) => Received::of(a, report, &seen.evaluated.lacks().collect::<Vec<_>>()),
     };
+    // A draft that names nobody is for whom the request is about: ids of drafts repeat from patient to patient.
+    if received.key.patient.is_empty() {
+        received.key.patient = format!("Patient/{}", seen.evaluated.patient);
+    }
     received.cards.extend(seen.card.map(str::to_owned));
     Some(received)
 }

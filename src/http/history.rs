@@ -6,7 +6,7 @@ use super::asked::decoded;
 use super::negotiate;
 use super::operations::base;
 use super::refusal::Refusal;
-use super::tasks::{ITEMS, address, from_here, noted, patient, read_id, store, task_id, who};
+use super::tasks::{ITEMS, address, from_here, known_name, noted, patient, read_id, store, task_id, who};
 use crate::answer::PROGRAM;
 use crate::intake::order::FhirVersion;
 use crate::queue::item::{Item, ItemId};
@@ -16,6 +16,7 @@ use crate::queue::{Lane, Role};
 use axum::extract::{Path, Request, State};
 use axum::response::Response;
 use http::StatusCode;
+use jiff::Timestamp;
 use serde_json::{Value, json};
 use std::sync::Arc;
 
@@ -108,9 +109,12 @@ async fn search(
         match name.as_str() {
             "_format" => format = Some(value),
             "_pretty" => pretty = value == "true",
+            own if own == kind.parameter() && wanted.is_some() => {
+                return Err(Refusal::Parameter(name, "stands twice; one Task is asked for at a time.".to_owned()));
+            }
             own if own == kind.parameter() => wanted = Some(value),
             _ => {
-                let name = name.chars().take(40).filter(|c| c.is_ascii_alphanumeric() || "-_:.".contains(*c)).collect();
+                let name = known_name(&name);
                 let known = format!("is not known here; known is {}.", kind.parameter());
                 return Err(Refusal::Parameter(name, known));
             }
@@ -126,6 +130,9 @@ async fn search(
         Some((id, _)) => store.get(id.clone()).await?,
         None => None,
     };
+    // A lane that was not asked has no task, and so no history.
+    let has_task = |item: &Item, lane: Lane| item.summary.task(lane, Timestamp::now()).is_some();
+    let item = item.filter(|item| task.as_ref().is_some_and(|(_, lane)| has_task(item, *lane)));
     let mut entries = Vec::new();
     let at = address(&request, &app);
     if let (Some(item), Some((id, lane))) = (&item, &task) {

@@ -23,6 +23,7 @@ use crate::store::CardAnswer;
 use axum::extract::{Path, Request, State};
 use axum::response::{IntoResponse, Response};
 use http::{HeaderValue, StatusCode, header};
+use jiff::Timestamp;
 use serde_json::json;
 use std::sync::Arc;
 use std::time::Duration;
@@ -209,8 +210,11 @@ const NOT_KEPT: &str = "Counted and not kept: no queue is kept here, so nothing 
 async fn join(app: &App, entries: Vec<Entry>) -> Option<Result<usize, ()>> {
     let store = app.doors.store.as_ref()?;
     let offered = hooks::card::reasons_offered(&app.appraiser.rulebook());
+    let now = Timestamp::now();
     let answers = entries.into_iter().map(|entry| {
         let Entry { card, at, accepted, reason, comment } = entry;
+        // The client's clock may be ahead; nothing here is told of as later than now.
+        let at = at.min(now);
         let offered = reason.as_ref().is_some_and(|reason| offered.contains(reason));
         CardAnswer { card, accepted, reason, offered, comment, at }
     });

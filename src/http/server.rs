@@ -172,20 +172,29 @@ fn turn_away(stream: &TcpStream) {
 }
 
 /// Resolves at SIGINT or, on Unix, SIGTERM.
-pub async fn asked_to_stop() {
-    let interrupt = tokio::signal::ctrl_c();
+///
+/// It listens from the call on, and not only once the future is looked at: a stop that is asked for as soon as the address
+/// is known is not missed.
+pub fn asked_to_stop() -> impl Future<Output = ()> + Send {
     #[cfg(unix)]
     {
-        match tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) {
-            Ok(mut terminate) => {
-                tokio::select! {
-                    _ = interrupt => {}
-                    _ = terminate.recv() => {}
+        use tokio::signal::unix::{SignalKind, signal};
+        let (interrupt, terminate) = (signal(SignalKind::interrupt()), signal(SignalKind::terminate()));
+        async move {
+            match (interrupt, terminate) {
+                (Ok(mut interrupt), Ok(mut terminate)) => {
+                    tokio::select! {
+                        _ = interrupt.recv() => {}
+                        _ = terminate.recv() => {}
+                    }
                 }
+                (Ok(mut one), Err(_)) | (Err(_), Ok(mut one)) => drop(one.recv().await),
+                (Err(_), Err(_)) => std::future::pending().await,
             }
-            Err(_) => drop(interrupt.await),
         }
     }
     #[cfg(not(unix))]
-    drop(interrupt.await);
+    async {
+        drop(tokio::signal::ctrl_c().await);
+    }
 }

@@ -62,10 +62,11 @@ fn asked(request: &Request, version: &str, events: bool) -> Result<Asked, Refusa
 }
 
 /// What is told of is as it is now.
-async fn counted(app: &App) {
+async fn counted(app: &App) -> Result<(), Refusal> {
     if let Some(notices) = &app.doors.notices {
-        notices.count().await;
+        notices.count().await?;
     }
+    Ok(())
 }
 
 /// The subscribers of a version, with what tells them.
@@ -111,7 +112,7 @@ pub async fn search(
 ) -> Result<Response, Refusal> {
     let asked = asked(&request, &version, false)?;
     from_here(&request, &app)?;
-    counted(&app).await;
+    counted(&app).await?;
     let own = of_version(&app, asked.version);
     let resources = own.iter().map(|(notices, one)| subscription(one, &notices.known(&one.id))).collect();
     let bundle = searchset(&address(&request, &app), asked.version, "Subscription", resources);
@@ -126,7 +127,7 @@ pub async fn read(
 ) -> Result<Response, Refusal> {
     let asked = asked(&request, &version, false)?;
     from_here(&request, &app)?;
-    counted(&app).await;
+    counted(&app).await?;
     let (notices, one) = find(&app, asked.version, &id)?;
     let resource = subscription(one, &notices.known(&one.id));
     Ok(negotiate::fhir(StatusCode::OK, resource.to_string(), asked.pretty))
@@ -140,7 +141,7 @@ pub async fn status(
 ) -> Result<Response, Refusal> {
     let asked = asked(&request, &version, false)?;
     from_here(&request, &app)?;
-    counted(&app).await;
+    counted(&app).await?;
     let (notices, one) = find(&app, asked.version, &id)?;
     let Subscribers { base, .. } = &notices.subscribers;
     let bundle = status_now(base, one, &notices.known(&one.id));
@@ -157,7 +158,7 @@ pub async fn events(
     from_here(&request, &app)?;
     let (notices, one) = find(&app, asked.version, &id)?;
     let events = notices.store().events(&one.id, asked.since, asked.until).await?;
-    notices.count().await;
+    notices.count().await?;
     let known = notices.known(&one.id);
     let bundle = events_again(&notices.subscribers.base, one, &known, &events, Uuid::new_v4(), Timestamp::now());
     Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))

@@ -25,6 +25,7 @@ use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 /// System of the ids of items.
@@ -81,6 +82,11 @@ pub(super) fn address(request: &Request, app: &App) -> String {
     let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '-' | ':' | '[' | ']');
     let scheme = if app.doors.certificates.is_some() { "https" } else { "http" };
     if host.is_empty() || !host.chars().all(plain) { String::new() } else { format!("{scheme}://{host}") }
+}
+
+/// A parameter's name as it may be said back.
+pub(super) fn known_name(name: &str) -> String {
+    name.chars().take(40).filter(|c| c.is_ascii_alphanumeric() || "-_:.".contains(*c)).collect()
 }
 
 fn wrong(name: &str, what: impl Into<String>) -> Refusal {
@@ -164,10 +170,16 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
     let mut format = None;
     let (mut received, mut changed): (Bounds, Bounds) = Default::default();
     let zone = &app.settings.zone;
+    let mut seen = BTreeSet::new();
     for pair in request.uri().query().unwrap_or("").split('&').filter(|pair| !pair.is_empty()) {
         let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
         let text = |text| decoded(text).ok_or_else(|| wrong("of the query", "is not valid percent-encoded UTF-8."));
         let (name, value) = (text(name)?, text(value)?);
+        // FHIR: a name that stands twice asks for both. Of a span of time that is read, of nothing else.
+        let of_time = matches!(name.as_str(), "authored-on" | "identified" | "modified" | "_lastUpdated");
+        if !of_time && !seen.insert(name.clone()) {
+            return Err(wrong(&known_name(&name), "stands twice; several values are separated by commas."));
+        }
         let filter = &mut out.query.filter;
         match name.as_str() {
             "_format" => format = Some(value),
@@ -212,7 +224,10 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
                     });
                     let expected =
                         || wrong("performer", "expected pharmacist or dietitian, or their codes in SNOMED CT.");
-                    out.task.lanes.push(known.ok_or_else(expected)?.0);
+                    let lane = known.ok_or_else(expected)?.0;
+                    if !out.task.lanes.contains(&lane) {
+                        out.task.lanes.push(lane);
+                    }
                 }
                 out.own.push((name, value));
             }
@@ -250,10 +265,7 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
                 } else {
                     TASK_PARAMETERS.map(|(n, ..)| n).join(", ")
                 };
-                return Err(Refusal::Parameter(
-                    name.chars().take(40).filter(|c| c.is_ascii_alphanumeric() || "-_:.".contains(*c)).collect(),
-                    format!("is not known here; known are {names}."),
-                ));
+                return Err(Refusal::Parameter(known_name(&name), format!("is not known here; known are {names}.")));
             }
         }
     }

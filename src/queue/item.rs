@@ -107,6 +107,9 @@ pub struct Received {
     pub starts: Option<Timestamp>,
     /// When it was received.
     pub at: Timestamp,
+    /// When it is kept, where it could not be at its time and waited for that. What was received after it may be there
+    /// already.
+    pub late: Option<Timestamp>,
     /// What was said of it.
     pub report: Report,
     /// Ids of the cards about it.
@@ -151,6 +154,7 @@ impl Received {
             ward: item.and_then(ward),
             starts: None,
             at: Timestamp::UNIX_EPOCH,
+            late: None,
             report,
             cards: Vec::new(),
         }
@@ -162,6 +166,11 @@ impl Received {
         let space = Uuid::new_v5(&Uuid::NAMESPACE_URL, b"https://enteral-gate.example/queue");
         let text = hash(&[&key.client, &key.base, &key.patient, &key.order, &self.content]);
         ItemId(Uuid::new_v5(&space, text.as_bytes()).to_string())
+    }
+
+    /// When it is kept: its time, or later. Changes are told by this time, so that whoever asks what changed since then misses nothing.
+    pub fn kept(&self) -> Timestamp {
+        self.late.unwrap_or(self.at)
     }
 
     /// Whether it becomes an item; one that does not may still take the place of an earlier content.
@@ -182,7 +191,8 @@ fn patient(order: Node<'_>) -> String {
         let person = contained.find(|resource| text(*resource, "id").as_deref() == Some(inner));
         return match person {
             Some(person) => format!("{reference} {}", content_hash(person).chars().take(16).collect::<String>()),
-            None => reference,
+            // It leads nowhere, and so names nobody.
+            None => String::new(),
         };
     }
     let Some(identifier) = named.get("identifier") else { return String::new() };
@@ -360,7 +370,7 @@ impl Summary {
         let lane = |lane| LaneRecord {
             state: if asked.contains(&lane) { LaneState::Open } else { LaneState::NotAsked },
             version: 1,
-            changed_at: received.at,
+            changed_at: received.kept(),
             changed_by: Person::program(),
         };
         let mut summary = Self {
@@ -383,8 +393,8 @@ impl Summary {
             headline: String::new(),
             version: 1,
             judged: 1,
-            judged_at: received.at,
-            changed_at: received.at,
+            judged_at: received.kept(),
+            changed_at: received.kept(),
             standing: Standing::Open,
             pharmacist: lane(Lane::Pharmacist),
             dietitian: lane(Lane::Dietitian),
@@ -457,7 +467,8 @@ impl Summary {
         self.version += 1;
         self.judged = self.version;
         self.judged_at = at;
-        self.changed_at = at;
+        // Clocks of programs differ; what changed is never told of as older than before.
+        self.changed_at = self.changed_at.max(at);
     }
 }
 
@@ -492,7 +503,7 @@ impl Item {
             summary.ward.clone_from(&received.ward);
         }
         if summary.standing == Standing::Replaced {
-            summary.judged_changed(received.at);
+            summary.judged_changed(received.kept());
             summary.replaced_by = None;
             summary.replaces = instead_of.cloned().or_else(|| summary.replaces.take());
             summary.standing = Standing::Open;
@@ -503,7 +514,11 @@ impl Item {
         let asked = policy.asks(&received.report);
         let opens = |summary: &Summary, lane: Lane| match &summary.lane(lane).state {
             // It was to be changed, and is as it was.
-            LaneState::Decided { decision: Decision::Changed { .. }, at, .. } if received.at > *at => true,
+            LaneState::Decided { decision: Decision::Changed { .. }, at, .. }
+                if received.late.is_none() || received.at > *at =>
+            {
+                true
+            }
             LaneState::Decided { .. } | LaneState::Snoozed { .. } | LaneState::Asked { .. } => {
                 more && asked.contains(&lane)
             }
@@ -516,7 +531,7 @@ impl Item {
             self.report = received.report.clone();
         }
         if otherwise || !opened.is_empty() {
-            summary.judged_changed(received.at);
+            summary.judged_changed(received.kept());
             let mut reopened = Vec::new();
             for lane in opened {
                 let version = summary.version;
@@ -524,7 +539,7 @@ impl Item {
                 if !matches!(record.state, LaneState::NotAsked) {
                     reopened.push(lane);
                 }
-                record.set(LaneState::Open, version, &Person::program(), received.at);
+                record.set(LaneState::Open, version, &Person::program(), received.kept());
             }
             events.push(Event::JudgedAgain { reopened });
         }

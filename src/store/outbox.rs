@@ -7,8 +7,9 @@
 
 use super::sql::{Dialect, SqlStore, Value, begin, statement, trouble};
 use super::upkeep::existing;
-use super::writer::{Op, insert};
+use super::writer::{Op, insert, note};
 use super::{Unavailable, schema};
+use crate::queue::Person;
 use crate::queue::task::TaskId;
 use crate::subscriptions::Criteria;
 use crate::subscriptions::notification::Event;
@@ -237,7 +238,20 @@ async fn take(
     let mut out = Vec::with_capacity(rows.len());
     let mut numbers = String::new();
     for row in &rows {
-        let (event, tries) = event_of(row)?;
+        let (event, tries) = match event_of(row) {
+            Ok(read) => read,
+            // It can never be sent: a dead letter, so that it holds up no other.
+            Err(Unavailable::Damaged(what)) => {
+                let number: i64 = row.try_get(0).map_err(|e| trouble(&e))?;
+                tracing::error!(subscriber, number, problem = what, "a message is damaged and is not sent");
+                let sql = "UPDATE outbox SET state = 'dead', trouble = 'damaged', done = $1, lease = NULL, \
+                           lease_until = NULL WHERE subscriber = $2 AND number = $3";
+                let values = [Value::from(now), subscriber.into(), number.into()];
+                statement(sql.to_owned(), values).execute(&mut *conn).await.map_err(|e| trouble(&e))?;
+                continue;
+            }
+            Err(other) => return Err(other),
+        };
         let _ = write!(numbers, "{}{}", if numbers.is_empty() { "" } else { ", " }, event.number);
         out.push(Due { subscriber: subscriber.to_owned(), event, tries: tries + 1, lease: token.clone() });
     }
@@ -299,6 +313,13 @@ async fn clear(conn: &mut AnyConnection, before: Timestamp) -> Result<u64, Unava
 
 /// Removes rows that nobody sends any more and that are as old as orders that are removed.
 pub(super) async fn purge(conn: &mut AnyConnection, before: Timestamp) -> Result<(), Unavailable> {
+    let dead =
+        "SELECT subscriber, COUNT(*) FROM outbox WHERE state = 'dead' AND done < $1 GROUP BY subscriber".to_owned();
+    for row in statement(dead, [before.into()]).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
+        let subscriber: String = row.try_get(0).map_err(|e| trouble(&e))?;
+        let letters: i64 = row.try_get(1).map_err(|e| trouble(&e))?;
+        tracing::warn!(subscriber, letters, "dead letters that nobody sent again are removed with the orders");
+    }
     let sql = "DELETE FROM outbox WHERE state <> 'waiting' AND done < $1".to_owned();
     statement(sql, [before.into()]).execute(conn).await.map(drop).map_err(|e| trouble(&e))
 }
@@ -407,8 +428,10 @@ impl SqlStore {
 pub struct Letter {
     /// The subscriber.
     pub subscriber: String,
-    /// What happened.
-    pub event: Event,
+    /// Its number.
+    pub number: u64,
+    /// What happened; nothing where the row is damaged.
+    pub event: Option<Event>,
     /// `waiting`, `delivered` or `dead`.
     pub state: String,
     /// Tries so far.
@@ -494,9 +517,16 @@ pub async fn letters(place: &str, which: &Which, most: u32) -> Result<(Vec<Lette
     );
     let rows = statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))?;
     let letter = |row: &AnyRow| {
-        let (event, tries) = event_of(row)?;
+        let int = |at: usize| row.try_get::<i64, _>(at).map(|n| u64::try_from(n).unwrap_or_default());
+        let (number, tries) = (int(0).map_err(|e| trouble(&e))?, int(4).map_err(|e| trouble(&e))?);
+        let event = match event_of(row) {
+            Ok((event, _)) => Some(event),
+            Err(Unavailable::Damaged(_)) => None,
+            Err(other) => return Err(other),
+        };
         Ok(Letter {
             subscriber: row.try_get(5).map_err(|e| trouble(&e))?,
+            number,
             event,
             state: row.try_get(6).map_err(|e| trouble(&e))?,
             tries,
@@ -538,6 +568,10 @@ pub async fn by_hand(place: &str, which: &Which, what: ByHand) -> Result<u64, Un
         ByHand::Discard => format!("DELETE FROM outbox WHERE {condition}"),
     };
     let n = statement(sql, values).execute(&mut *tx).await.map_err(|e| trouble(&e))?.rows_affected();
+    if what == ByHand::Discard && n > 0 {
+        // Somebody is not told of something: that it was decided so stays in the trail.
+        note(&mut tx, "messages-discarded", &Person::program(), Timestamp::now(), n).await?;
+    }
     tx.commit().await.map_err(|e| trouble(&e))?;
     drop(conn);
     pool.close().await;

@@ -462,6 +462,8 @@ async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
             if orders.is_empty() {
                 break;
             }
+            let now = Timestamp::now();
+            let orders = orders.into_iter().map(|order| Received { late: Some(now.max(order.at)), ..order });
             let Some(ops) = ops.upgrade() else { return };
             let (mut waits, mut recorded) = (Vec::new(), true);
             // Each by itself, in their order: one that cannot be recorded holds up no other.
@@ -570,7 +572,9 @@ impl Store for SqlStore {
             if !left.is_empty() {
                 // A last time; what fails is set aside again, and said below.
                 self.shared.trying.store(0, Ordering::Relaxed);
-                let _ = self.record(left).await;
+                let now = Timestamp::now();
+                let late = |order: Received| Received { late: Some(now.max(order.at)), ..order };
+                let _ = self.record(left.into_iter().map(late).collect()).await;
             }
             // Without a sender the writer ends after what waits.
             drop(locked(&self.ops).take());

@@ -71,7 +71,7 @@ impl Fresh {
     fn of(received: &Received, policy: &Policy) -> Result<Self, Unavailable> {
         let (summary, event) = Summary::first(received, None, policy);
         let row = row_of(&summary)?;
-        let entry = Entered::first(&summary, received.at, event)?;
+        let entry = Entered::first(&summary, received.kept(), event)?;
         Ok(Self { row, entry, counts: counts_of_new(received), summary })
     }
 }
@@ -423,10 +423,11 @@ impl Work {
 
     fn record(&mut self, order: &Ready, shared: &Shared) -> Result<Recorded, Unavailable> {
         let Ready { received, id, key, report, fresh } = order;
-        let at = received.at;
+        let at = received.kept();
         let before = key.as_ref().and_then(|key| self.current.get(key)).filter(|current| *current != id).cloned();
-        // What was set aside comes late: what was received after it stays the order's content.
-        let newer = |held: &Held| held.summary.last_seen > at;
+        // What was set aside comes late: what was received after it stays the order's content. Of anything else the times
+        // say nothing: clocks of programs differ.
+        let newer = |held: &Held| received.late.is_some() && held.summary.last_seen > received.at;
         let late = before.as_ref().and_then(|before| self.items.get(before)).is_some_and(newer);
         if !received.is_item() {
             let current = key.as_ref().and_then(|key| self.current.get(key)).cloned();
@@ -448,6 +449,7 @@ impl Work {
             if newer(held) || late && held.summary.standing == Standing::Replaced {
                 held.summary.seen += 1;
                 held.changed = true;
+                self.join_cards(received, id);
                 return Ok(Recorded::Again(id.clone()));
             }
             let kept = if held.report == *report {
@@ -502,10 +504,7 @@ impl Work {
             self.new.push(id.clone());
             Recorded::New(id.clone())
         };
-        self.new_cards.extend(received.cards.iter().map(|card| (card.clone(), id.clone())));
-        for card in &received.cards {
-            self.cards.insert(card.clone(), id.clone());
-        }
+        self.join_cards(received, id);
         if !late {
             if let Some(before) = before {
                 self.replace(&before, Some(id.clone()), at);
@@ -515,6 +514,14 @@ impl Work {
             }
         }
         Ok(recorded)
+    }
+
+    /// Feedback on its cards is about this item from now on.
+    fn join_cards(&mut self, received: &Received, id: &ItemId) {
+        self.new_cards.extend(received.cards.iter().map(|card| (card.clone(), id.clone())));
+        for card in &received.cards {
+            self.cards.insert(card.clone(), id.clone());
+        }
     }
 
     fn replace(&mut self, old: &ItemId, by: Option<ItemId>, at: Timestamp) {
@@ -637,23 +644,7 @@ impl Work {
         outbox::purge(conn, before).await?;
         let sql = format!("DELETE FROM items WHERE standing <> 'open' AND changed < {time}");
         let removed = statement(sql, []).execute(&mut *conn).await.map_err(|e| trouble(&e))?.rows_affected();
-        let who = who(by);
-        let outcome = Outcome { count: Some(u32::try_from(removed).unwrap_or(u32::MAX)), ..Outcome::of("done") };
-        let event = audit::Event {
-            time: at,
-            who,
-            action: Word::of("purged"),
-            on: On::default(),
-            outcome,
-            versions: audit::Versions::new(),
-        };
-        let mut chain = Chain::after(last_of_the_chain(conn).await?);
-        let entry = chain.seal(event);
-        chain.advance(&entry);
-        let line = String::from_utf8_lossy(&audit::line::render(&entry)).into_owned();
-        let sql = "INSERT INTO trail (seq, line) VALUES ($1, $2)".to_owned();
-        let values = [Value::Int(number(entry.sequence)), Value::Text(line)];
-        statement(sql, values).execute(conn).await.map_err(|e| trouble(&e))?;
+        note(conn, "purged", by, at, removed).await?;
         Ok(removed)
     }
 
@@ -730,6 +721,26 @@ pub(super) async fn last_of_the_chain(conn: &mut AnyConnection) -> Result<Anchor
     let line: String = row.try_get(0).map_err(|e| trouble(&e))?;
     let entry = audit::line::read(line.as_bytes()).map_err(|why| Unavailable::Damaged(format!("the trail {why}")))?;
     Ok(Anchor { sequence: entry.sequence, hash: entry.hash })
+}
+
+/// Writes a line into the trail that is about no item: what was done, and with how many.
+pub(super) async fn note(
+    conn: &mut AnyConnection,
+    action: &'static str,
+    by: &Person,
+    at: Timestamp,
+    count: u64,
+) -> Result<(), Unavailable> {
+    let outcome = Outcome { count: Some(u32::try_from(count).unwrap_or(u32::MAX)), ..Outcome::of("done") };
+    let (who, on, versions) = (who(by), On::default(), audit::Versions::new());
+    let event = audit::Event { time: at, who, action: Word::of(action), on, outcome, versions };
+    let mut chain = Chain::after(last_of_the_chain(conn).await?);
+    let entry = chain.seal(event);
+    chain.advance(&entry);
+    let line = String::from_utf8_lossy(&audit::line::render(&entry)).into_owned();
+    let sql = "INSERT INTO trail (seq, line) VALUES ($1, $2)".to_owned();
+    let values = [Value::Int(number(entry.sequence)), Value::Text(line)];
+    statement(sql, values).execute(conn).await.map(drop).map_err(|e| trouble(&e))
 }
 
 /// Entries in their places after another, as rows.

@@ -105,21 +105,53 @@ pub async fn what_comes_late_of_the_same_content_changes_no_report(place: Place)
     let before = store.get(id.clone()).await.unwrap().unwrap();
     let mut late = order(1, 1, 3);
     late.report.findings.clear();
+    (late.late, late.cards) = (Some(at(12)), vec!["late-card".to_owned()]);
     assert!(late.is_item() && late.report != before.report);
     assert!(matches!(store.record(vec![late]).await.unwrap()[..], [Recorded::Again(_)]));
     let after = store.get(id).await.unwrap().unwrap();
     assert_eq!((after.report, after.summary.judged_at), (before.report, before.summary.judged_at));
     assert_eq!(after.summary.seen, 2);
+    // Its card went out all the same.
+    let card = CardAnswer {
+        card: "late-card".to_owned(),
+        accepted: true,
+        reason: None,
+        offered: true,
+        comment: None,
+        at: at(13),
+    };
+    assert_eq!(store.feedback(vec![card]).await.unwrap(), 1);
+}
+
+/// Two programs whose clocks differ: what comes second is the order's content, whatever its time.
+pub async fn clocks_that_differ_lose_nothing(place: Place) {
+    let store = place.open().await;
+    let first = put(&store, order(1, 1, 10)).await;
+    let second = put(&store, order(1, 2, 3)).await;
+    let first = store.get(first).await.unwrap().unwrap().summary;
+    let second = store.get(second).await.unwrap().unwrap().summary;
+    assert_eq!((first.standing, first.replaced_by), (Standing::Replaced, Some(second.id)));
+    assert!(second.is_open());
+    assert_eq!(first.changed_at, at(10), "never told of as older than before");
+    // And so is what looks clear.
+    let mut clear = order(1, 3, 2);
+    (clear.report.findings, clear.report.not_evaluated) = (Vec::new(), Vec::new());
+    clear.report.disposition = enteral_gate::findings::Disposition::Clear;
+    assert_eq!(store.record(vec![clear]).await.unwrap(), [Recorded::Nothing]);
+    assert!(all(&store).await.iter().all(|s| s.standing == Standing::Replaced));
 }
 
 pub async fn what_comes_late_does_not_replace_what_is_newer(place: Place) {
     let store = place.open().await;
     let new = put(&store, order(1, 2, 10)).await;
-    let old = put(&store, order(1, 1, 3)).await;
+    let mut late = order(1, 1, 3);
+    late.late = Some(at(12));
+    let old = put(&store, late).await;
     let new = store.get(new).await.unwrap().unwrap().summary;
     let old = store.get(old).await.unwrap().unwrap().summary;
     assert_eq!(new.standing, Standing::Open);
     assert_eq!((old.standing, old.replaced_by), (Standing::Replaced, Some(new.id)));
+    assert_eq!((old.received, old.changed_at), (at(3), at(12)), "who asks what changed since then finds it");
 }
 
 pub async fn orders_without_an_id_and_of_other_patients_are_apart(place: Place) {

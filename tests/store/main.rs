@@ -34,6 +34,7 @@ on_each!(
     the_same_content_that_looks_clear_stays,
     what_comes_late_of_the_same_content_changes_no_report,
     what_comes_late_does_not_replace_what_is_newer,
+    clocks_that_differ_lose_nothing,
     orders_without_an_id_and_of_other_patients_are_apart,
     actions_are_kept_with_their_trail,
     a_command_sent_twice_is_done_once,
@@ -61,4 +62,5 @@ on_each!(
     the_outbox_is_there_after_a_restart_and_in_a_copy,
     rows_are_given_to_one_at_a_time,
     a_row_that_cannot_be_is_named,
+    a_damaged_message_holds_up_no_other,
 );

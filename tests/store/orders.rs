@@ -50,6 +50,23 @@ impl Place {
         }
     }
 
+    /// The texts of a column, past the program.
+    pub async fn lines(&self, sql: &str) -> Vec<String> {
+        use sqlx::{AssertSqlSafe, Connection};
+        let sql = AssertSqlSafe(sql.to_owned());
+        match self {
+            Self::Sqlite(path) => {
+                let options = sqlx::sqlite::SqliteConnectOptions::new().filename(path);
+                let mut conn = sqlx::sqlite::SqliteConnection::connect_with(&options).await.unwrap();
+                sqlx::query_scalar(sql).fetch_all(&mut conn).await.unwrap()
+            }
+            Self::Postgres(url) => {
+                let mut conn = sqlx::postgres::PgConnection::connect(url).await.unwrap();
+                sqlx::query_scalar(sql).fetch_all(&mut conn).await.unwrap()
+            }
+        }
+    }
+
     /// As `--store` takes it.
     pub fn text(&self) -> String {
         match self {

@@ -192,7 +192,7 @@ pub async fn dead_letters_are_listed_and_sent_again(place: Place) {
     let dead = Which { state: Some("dead".to_owned()), ..Which::default() };
     let (found, total) = letters(&place.text(), &dead, 10).await.unwrap();
     assert_eq!(total, 1);
-    assert_eq!((item_of(&found[0].event), found[0].tries), (Some(item.clone()), 2));
+    assert_eq!((item_of(found[0].event.as_ref().unwrap()), found[0].tries), (Some(item.clone()), 2));
     assert_eq!(found[0].trouble.as_deref(), Some("status-503"));
     // A dead letter holds nothing back.
     let ann = pharmacist("ann");
@@ -202,7 +202,7 @@ pub async fn dead_letters_are_listed_and_sent_again(place: Place) {
     store.settle(next[0].clone(), Sent::Delivered).await.unwrap();
     let other = Which { subscriber: Some("other".to_owned()), ..Which::default() };
     assert_eq!(by_hand(&place.text(), &other, ByHand::SendAgain).await.unwrap(), 0, "nothing of its is dead");
-    let event = Which { event: Some(found[0].event.id.to_string()), ..Which::default() };
+    let event = Which { event: Some(found[0].event.as_ref().unwrap().id.to_string()), ..Which::default() };
     assert_eq!(by_hand(&place.text(), &event, ByHand::SendAgain).await.unwrap(), 1);
     let again = take(&store, "board").await;
     assert_eq!((&again[0].event, again[0].tries), (&due[0].event, 1), "the same event, tried from the beginning");
@@ -310,6 +310,28 @@ pub async fn a_row_that_cannot_be_is_named(place: Place) {
         assert!(error.contains(said), "{error}");
         place.tamper(&format!("UPDATE outbox SET {mend}")).await;
     }
+}
+
+pub async fn a_damaged_message_holds_up_no_other(place: Place) {
+    let store = place.open().await;
+    store.listen(vec![all("board")], at(0)).await.unwrap();
+    greeted(&store, "board").await;
+    for n in 1..4 {
+        put(&store, order(n, 1, 0)).await;
+    }
+    place.tamper("UPDATE outbox SET event = 'none' WHERE number = 2").await;
+    assert_eq!(numbers(&take(&store, "board").await), [1, 3]);
+    let dead = Which { state: Some("dead".to_owned()), ..Which::default() };
+    let (found, total) = letters(&place.text(), &dead, 10).await.unwrap();
+    assert_eq!((total, found[0].number, &found[0].event, found[0].trouble.as_deref()), (1, 2, &None, Some("damaged")));
+    // That somebody is not told any more stays in the trail.
+    let line = || async { place.lines("SELECT line FROM trail ORDER BY seq DESC LIMIT 1").await.remove(0) };
+    assert_eq!(by_hand(&place.text(), &Which::default(), ByHand::Discard).await.unwrap(), 1);
+    let last = line().await;
+    assert!(last.contains("messages-discarded") && last.contains("\"count\":1"), "{last}");
+    assert_eq!(by_hand(&place.text(), &Which::default(), ByHand::Discard).await.unwrap(), 0);
+    assert_eq!(line().await, last, "nothing is noted where nothing was done");
+    store.verify().await.unwrap();
 }
 
 /// Several writers and several who send: numbers without a gap, each event given to one at a time, none forgotten.

@@ -7,6 +7,7 @@
 //! it, nor an address with an id in it, nor anything of an answer, is kept, logged or counted.
 
 pub mod address;
+pub(super) mod outward;
 pub(super) mod resolver;
 
 use super::App;
@@ -18,10 +19,10 @@ use crate::hooks::fetch::{
 };
 use crate::hooks::service::Service;
 use crate::settings::{FhirServer, Settings};
-use address::Reach;
 use http::{HeaderMap, HeaderValue, StatusCode, header};
-use reqwest::{Client, Response, Url};
-use resolver::{Pinned, Refused};
+use outward::{Outward, refused};
+use reqwest::{Response, Url};
+use resolver::Refused;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -32,8 +33,8 @@ use tokio::time::{Instant, timeout_at};
 
 /// Requests to one server at the same time, over all hooks.
 const MOST_AT_ONCE: usize = 64;
-/// Idle connections kept to one server, and for how long.
-const IDLE: (usize, Duration) = (16, Duration::from_secs(30));
+/// Idle connections kept to one server.
+const IDLE: usize = 16;
 
 /// The listed servers.
 pub struct Callback {
@@ -44,10 +45,8 @@ pub struct Callback {
 /// One listed server.
 struct Upstream {
     base: String,
-    at: Option<Url>,
-    reach: Reach,
-    /// None: no client could be made; nothing is fetched, and every key says so.
-    client: Option<Client>,
+    /// Without a client nothing is fetched, and every key says so.
+    to: Outward,
     slots: Arc<Semaphore>,
 }
 
@@ -66,33 +65,13 @@ impl Callback {
 
 impl Upstream {
     fn new(server: &FhirServer) -> Self {
-        let at = Url::parse(&server.base).ok();
-        let secure = at.as_ref().is_some_and(|at| at.scheme() == "https");
-        let reach = match (secure, server.private_addresses) {
-            (true, true) => Reach::Private,
-            (true, false) => Reach::Public,
-            (false, _) => Reach::Loopback,
-        };
-        let client = Client::builder()
-            .redirect(reqwest::redirect::Policy::none())
-            .no_proxy()
-            .referer(false)
-            .retry(reqwest::retry::never())
-            .https_only(secure)
-            .dns_resolver(Arc::new(Pinned::new(reach)))
-            .pool_max_idle_per_host(IDLE.0)
-            .pool_idle_timeout(IDLE.1)
-            .user_agent(concat!("enteral-gate/", env!("CARGO_PKG_VERSION")))
-            .build();
-        // A server on this machine is called without TLS only where that is listed.
-        let allowed = secure || server.private_addresses;
-        let client = client.ok().filter(|_| allowed);
-        Self { base: server.base.clone(), at, reach, client, slots: Arc::new(Semaphore::new(MOST_AT_ONCE)) }
+        let to = Outward::new(&server.base, server.private_addresses, IDLE, |client| client);
+        Self { base: server.base.clone(), to, slots: Arc::new(Semaphore::new(MOST_AT_ONCE)) }
     }
 
     /// Whether an address is below this server's base: scheme, host, port, and path.
     fn holds(&self, url: &Url) -> bool {
-        let Some(base) = &self.at else { return false };
+        let Some(base) = self.to.at() else { return false };
         let path = url.path();
         let below = path
             .strip_prefix(base.path().trim_end_matches('/'))
@@ -106,13 +85,6 @@ impl Upstream {
             && url.fragment().is_none()
             && below
             && !hidden
-    }
-
-    /// A connection to a written address asks no resolver.
-    fn written_address_is_allowed(&self) -> bool {
-        let host = self.at.as_ref().and_then(Url::host_str).unwrap_or_default();
-        let bare = host.trim_start_matches('[').trim_end_matches(']');
-        bare.parse().map_or(true, |address| self.reach.allows(address))
     }
 }
 
@@ -262,11 +234,11 @@ async fn one_page(
     token: Option<&Token>,
     budget: &Budget,
 ) -> Result<(String, Page), Why> {
-    let client = upstream.client.as_ref().ok_or(Why::Fault)?;
+    let client = upstream.to.client().ok_or(Why::Fault)?;
     if !upstream.holds(&url) {
         return Err(Why::Fault);
     }
-    if !upstream.written_address_is_allowed() {
+    if !upstream.to.written_address_is_allowed() {
         return Err(Why::Address);
     }
     let _slot = upstream.slots.acquire().await.map_err(|_| Why::Fault)?;
@@ -286,15 +258,10 @@ async fn one_page(
 
 /// Why there was no answer.
 fn unreachable(error: &reqwest::Error) -> Why {
-    let mut source: Option<&dyn std::error::Error> = Some(error);
-    while let Some(inner) = source {
-        if let Some(refused) = inner.downcast_ref::<Refused>() {
-            return match refused {
-                Refused::Address => Why::Address,
-                Refused::Name => Why::Name,
-            };
-        }
-        source = inner.source();
+    match refused(error) {
+        Some(Refused::Address) => return Why::Address,
+        Some(Refused::Name) => return Why::Name,
+        None => {}
     }
     if error.is_connect() { Why::Unreachable } else { Why::Interrupted }
 }
@@ -455,9 +422,9 @@ mod tests {
             ("https://8.8.8.8/fhir", false, true),
             ("https://fhir.example/fhir", false, true),
         ] {
-            assert_eq!(upstream(base, private).written_address_is_allowed(), allowed, "{base} {private}");
+            assert_eq!(upstream(base, private).to.written_address_is_allowed(), allowed, "{base} {private}");
         }
-        assert!(upstream("http://127.0.0.1/fhir", false).client.is_none(), "without TLS only where it is listed");
+        assert!(upstream("http://127.0.0.1/fhir", false).to.client().is_none(), "without TLS only where it is listed");
     }
 
     #[test]

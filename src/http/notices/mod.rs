@@ -100,7 +100,7 @@ impl Notices {
             stop,
             tasks: Mutex::default(),
         });
-        out.count().await;
+        out.count().await?;
         for (id, (known, _)) in locked(&out.known).iter().filter(|(id, _)| out.subscriber(id).is_none()) {
             if known.waiting > 0 {
                 tracing::warn!(
@@ -153,11 +153,13 @@ impl Notices {
     }
 
     /// Counts what waits.
-    pub async fn count(&self) {
-        // A store that cannot be read says so elsewhere; what was counted last stays.
-        if let Ok(known) = self.store.outbox().await {
-            *locked(&self.known) = known;
-        }
+    ///
+    /// # Errors
+    /// As every look at the store; what was counted last is what [`Notices::known`] gives then, and is no news.
+    pub async fn count(&self) -> Result<(), Unavailable> {
+        let known = self.store.outbox().await?;
+        *locked(&self.known) = known;
+        Ok(())
     }
 
     /// In Prometheus text format.
@@ -195,7 +197,8 @@ async fn look_after(own: Arc<Notices>) {
     let mut stop = own.stop.subscribe();
     let mut cleared: Option<tokio::time::Instant> = None;
     loop {
-        own.count().await;
+        // A store that cannot be read says so elsewhere.
+        let _ = own.count().await;
         if cleared.is_none_or(|at| at.elapsed() >= CLEAR) {
             let now = Timestamp::now();
             let before = now.checked_sub(SignedDuration::from_hours(24 * KEPT_DAYS)).unwrap_or(Timestamp::MIN);

@@ -1,61 +1,31 @@
 //! One message to one endpoint.
 
-use crate::http::callback::address::Reach;
-use crate::http::callback::resolver::{Pinned, Refused};
+use crate::http::callback::outward::{Outward, refused};
+use crate::http::callback::resolver::Refused;
 use crate::subscriptions::Subscriber;
 use crate::subscriptions::notification::{Event, notification};
 use crate::subscriptions::signature::{ID, SIGNATURE, TIMESTAMP, signatures};
 use http::{HeaderMap, HeaderValue, header};
 use jiff::Timestamp;
-use reqwest::{Client, Url};
 use serde_json::Value;
-use std::sync::Arc;
 use std::time::Duration;
 
 /// Bytes of an answer that are read, so that the connection can be used again; nobody looks at them.
 const MOST_OF_AN_ANSWER: usize = 16 << 10;
-/// Idle connections, and for how long.
-const IDLE: (usize, Duration) = (8, Duration::from_secs(30));
+/// Idle connections.
+const IDLE: usize = 8;
 
 /// Where a subscriber is told.
 pub(super) struct Endpoint {
     pub(super) subscriber: Subscriber,
-    url: Option<Url>,
-    reach: Reach,
-    client: Option<Client>,
+    to: Outward,
 }
 
 impl Endpoint {
     pub(super) fn new(subscriber: Subscriber) -> Self {
-        let url = Url::parse(&subscriber.endpoint).ok();
-        let secure = url.as_ref().is_some_and(|at| at.scheme() == "https");
-        let reach = match (secure, subscriber.private_addresses) {
-            (true, true) => Reach::Private,
-            (true, false) => Reach::Public,
-            (false, _) => Reach::Loopback,
-        };
-        let client = Client::builder()
-            .redirect(reqwest::redirect::Policy::none())
-            .no_proxy()
-            .referer(false)
-            .retry(reqwest::retry::never())
-            .https_only(secure)
-            .dns_resolver(Arc::new(Pinned::new(reach)))
-            .timeout(Duration::from_secs(subscriber.timeout.into()))
-            .pool_max_idle_per_host(IDLE.0)
-            .pool_idle_timeout(IDLE.1)
-            .user_agent(concat!("enteral-gate/", env!("CARGO_PKG_VERSION")))
-            .build();
-        // A system on this machine is told without TLS only where that is declared.
-        let allowed = secure || subscriber.private_addresses;
-        Self { url, reach, client: client.ok().filter(|_| allowed), subscriber }
-    }
-
-    /// A connection to a written address asks no resolver.
-    fn written_address_is_allowed(&self) -> bool {
-        let host = self.url.as_ref().and_then(Url::host_str).unwrap_or_default();
-        let bare = host.trim_start_matches('[').trim_end_matches(']');
-        bare.parse().map_or(true, |address| self.reach.allows(address))
+        let time = Duration::from_secs(subscriber.timeout.into());
+        let to = Outward::new(&subscriber.endpoint, subscriber.private_addresses, IDLE, |client| client.timeout(time));
+        Self { subscriber, to }
     }
 
     /// Sends a message; `Ok` means that it was answered with success.
@@ -63,8 +33,8 @@ impl Endpoint {
     /// # Errors
     /// A word of the program for what went wrong.
     pub(super) async fn send(&self, base: &str, event: &Event, task: Option<Value>) -> Result<(), String> {
-        let (Some(client), Some(url)) = (&self.client, &self.url) else { return Err("address".to_owned()) };
-        if !self.written_address_is_allowed() {
+        let (Some(client), Some(url)) = (self.to.client(), self.to.at()) else { return Err("address".to_owned()) };
+        if !self.to.written_address_is_allowed() {
             return Err("address".to_owned());
         }
         let body = notification(base, &self.subscriber, event, task).to_string();
@@ -107,15 +77,10 @@ impl Endpoint {
 
 /// Why there was no answer.
 fn reason(error: &reqwest::Error) -> &'static str {
-    let mut source: Option<&dyn std::error::Error> = Some(error);
-    while let Some(inner) = source {
-        if let Some(refused) = inner.downcast_ref::<Refused>() {
-            return match refused {
-                Refused::Address => "address",
-                Refused::Name => "name",
-            };
-        }
-        source = inner.source();
+    match refused(error) {
+        Some(Refused::Address) => return "address",
+        Some(Refused::Name) => return "name",
+        None => {}
     }
     if error.is_timeout() {
         "late"

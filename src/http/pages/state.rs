@@ -149,7 +149,10 @@ pub async fn state(State(app): State<Arc<App>>, request: Request) -> Response {
 }
 
 async fn told(app: &App, notices: &Notices) -> Vec<(String, String, bool)> {
-    notices.count().await;
+    if notices.count().await.is_err() {
+        let unknown = "not known now: the store cannot be read".to_owned();
+        return notices.subscribers.list.iter().map(|one| (one.id.clone(), unknown.clone(), true)).collect();
+    }
     let row = |one: &Subscriber| {
         let known = notices.known(&one.id);
         let mut text = match known.status() {
