@@ -260,7 +260,8 @@ fn what_was_to_be_changed_and_is_as_it_was_is_open_again() {
     item.summary.act(&command(&ann, Lane::Pharmacist, 1, 5, changed), &policy).unwrap();
     assert!(!item.summary.is_open());
     // What was received before the decision says nothing of what came of it.
-    assert_eq!(item.seen_again(&received(ORDER, 4), None, &policy), []);
+    let late = Received { late: Some(at(6)), ..received(ORDER, 4) };
+    assert_eq!(item.seen_again(&late, None, &policy), []);
     assert!(!item.summary.is_open());
     let events = item.seen_again(&received(ORDER, 6), None, &policy);
     assert_eq!(events, [Event::JudgedAgain { reopened: vec![Lane::Pharmacist] }]);

@@ -126,7 +126,10 @@ fn what_is_wrong_is_named_with_its_line_and_nothing_of_a_secret() {
         (with("endpoint", "endpoint = \"https://u:p@board.example/in\""), 4, "without a user"),
         (with("endpoint", "endpoint = \"https://board.example/in?token=x\""), 4, "a query"),
         (with("secret-file", ""), 2, "no secret"),
-        (with("secret-file", "secret-file = \"nowhere\""), 5, "nowhere: No such file"),
+        (with("secret-file", "secret-file = \"nowhere\""), 5, "secret-file: the file named here: No such file"),
+        // The secret where its name belongs.
+        (with("secret-file", &format!("secret-file = \"{SECRET}\"")), 5, "the file named here"),
+        (with("secret-file", &format!("secret-variable = \"{SECRET}\"")), 5, "the variable named here"),
         (with("secret-file", "secret-file = \"three\""), 5, "one secret, or two"),
         (with("secret-file", "secret-file = \"none\""), 5, "one secret, or two"),
         (with("secret-file", "secret-file = \"short\""), 5, "24 to 64 random bytes"),

@@ -130,7 +130,7 @@ pub async fn clocks_that_differ_lose_nothing(place: Place) {
     let second = put(&store, order(1, 2, 3)).await;
     let first = store.get(first).await.unwrap().unwrap().summary;
     let second = store.get(second).await.unwrap().unwrap().summary;
-    assert_eq!((first.standing, first.replaced_by), (Standing::Replaced, Some(second.id)));
+    assert_eq!((first.standing, first.replaced_by), (Standing::Replaced, Some(second.id.clone())));
     assert!(second.is_open());
     assert_eq!(first.changed_at, at(10), "never told of as older than before");
     // And so is what looks clear.

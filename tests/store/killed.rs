@@ -119,7 +119,7 @@ async fn check(place: &Place, acknowledged: &Acknowledged) {
     // Every change has its message and every message its change, struck down or not.
     let mut told: BTreeMap<ItemId, usize> = BTreeMap::new();
     for letter in letters(&place.text(), &Which::default(), 10_000_000).await.unwrap().0 {
-        if let Some(task) = letter.event.task {
+        if let Some(task) = letter.event.unwrap().task {
             *told.entry(task.item).or_default() += 1;
         }
     }

@@ -112,7 +112,7 @@ pub async fn nothing_is_kept_where_nobody_listens(place: Place) {
     store.listen(vec![all("late")], at(5)).await.unwrap();
     let (letters, total) = letters(&place.text(), &Which::default(), 100).await.unwrap();
     assert_eq!((letters.len(), total), (1, 1), "the handshake alone: {letters:?}");
-    assert_eq!(letters[0].event.task, None);
+    assert_eq!(letters[0].event.as_ref().unwrap().task, None);
 }
 
 pub async fn messages_about_one_order_go_in_order(place: Place) {
