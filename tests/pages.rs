@@ -367,6 +367,43 @@ async fn a_state_is_asked_for_in_both_lanes_too() {
     }
 }
 
+#[tokio::test(flavor = "multi_thread")]
+async fn filters_are_kept_under_a_name() {
+    let s = service(&[sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")]).await;
+    let (own, other) = (s.sign_in("invented-1").await, s.sign_in("invented-2").await);
+    let plain = s.get("/queue", &own).await.body;
+    assert!(!plain.contains("Keep these filters"), "nothing to keep without filters");
+    let page = s.get("/queue?lane=all&tier=HIGH&q=a+%26+b&evil=1", &own).await.body;
+    let (csrf, query) = (hidden(&page, "csrf"), hidden(&page, "query").replace("&amp;", "&").replace("&#38;", "&"));
+    let post =
+        async |cookie: &str, fields: &[(&str, &str)]| ask(s.here, "POST", "/queue/views", cookie, Some(fields)).await;
+    let keep = [("csrf", csrf.as_str()), ("query", &query), ("name", " <b>Grave</b> & mine "), ("act", "keep")];
+    for (spoiled, with, status) in [
+        ("csrf", "of another", 403),
+        ("name", "  ", 422),
+        ("name", "a\nb", 422),
+        ("name", &"n".repeat(41), 422),
+        ("act", "drop", 400),
+    ] {
+        let fields = keep.map(|(name, value)| (name, if name == spoiled { with } else { value }));
+        assert_eq!(post(&own, &fields).await.status, status, "{spoiled} {with:?}");
+    }
+    let done = post(&own, &keep).await;
+    assert_eq!(done.status, 303);
+    let to = done.header("location").unwrap().to_owned();
+    assert_eq!(to, "/queue?lane=all&state=waiting&tier=HIGH&q=a+%26+b");
+    let page = s.get(&to, &own).await.body;
+    assert!(
+        page.contains("aria-label=\"Your views\"") && page.contains("&#60;b&#62;Grave&#60;/b&#62; &#38; mine</a>"),
+        "{page}"
+    );
+    assert!(page.contains("Remove the view"), "{page}");
+    assert!(!s.get("/queue", &other).await.body.contains("Your views"), "views are of one person");
+    let remove = keep.map(|(name, value)| (name, if name == "act" { "remove" } else { value }));
+    assert_eq!(post(&own, &remove).await.status, 303);
+    assert!(!s.get(&to, &own).await.body.contains("Your views"));
+}
+
 #[derive(Clone, Default)]
 struct Lines(Arc<Mutex<Vec<u8>>>);
 

@@ -31,6 +31,7 @@ pub fn table() -> Vec<Route> {
         ("POST", "/sign-out", Need::Open, post(pages::sign_in::sign_out)),
         ("GET", "/queue", Need::Person, get(pages::queue::list)),
         ("GET", "/queue/events", Need::Person, get(pages::queue::events)),
+        ("POST", "/queue/views", Need::Person, post(pages::queue::keep_view)),
         ("GET", "/queue/{id}", Need::Person, get(pages::queue::one)),
         ("POST", "/queue/{id}", Need::Person, post(pages::queue::act)),
         ("GET", "/try", Need::Page, get(pages::try_out::show)),

@@ -4,7 +4,7 @@
 use super::sql::{Dialect, Value, begin, migrate, trouble};
 use super::upkeep::{Verified, existing, snapshot, verify};
 use super::writer::insert;
-use super::{Unavailable, is_postgres, outbox, schema, sqlite};
+use super::{Unavailable, is_postgres, outbox, schema, sqlite, views};
 use futures_util::TryStreamExt as _;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
@@ -17,7 +17,7 @@ const AT_A_TIME: usize = 32;
 type Columns = &'static [(&'static str, bool)];
 
 /// Every table with its columns, and the version of the tables that brought it.
-const TABLES: [(&str, Columns, i64); 7] = [
+const TABLES: [(&str, Columns, i64); 8] = [
     (
         "items",
         &[
@@ -71,6 +71,7 @@ const TABLES: [(&str, Columns, i64); 7] = [
         ],
         outbox::SINCE,
     ),
+    ("views", &[("person", false), ("name", false), ("query", false)], views::SINCE),
 ];
 
 fn value(row: &AnyRow, at: usize, number: bool) -> Result<Value, Unavailable> {

@@ -13,6 +13,7 @@ pub mod schema;
 mod sql;
 pub mod sqlite;
 mod upkeep;
+pub mod views;
 mod writer;
 
 pub use sql::SqlStore;
@@ -319,6 +320,12 @@ pub trait Store: Send + Sync + 'static {
 
     /// Joins what became of cards to their items; gives how many cards are known here.
     fn feedback(&self, answers: Vec<CardAnswer>) -> Answer<'_, usize>;
+
+    /// The views that a person keeps, by name.
+    fn views(&self, person: String) -> Answer<'_, Vec<views::View>>;
+
+    /// Keeps a view for a person, or removes one. `Ok` means durable.
+    fn set_view(&self, person: String, change: views::Change) -> Answer<'_, views::Came>;
 
     /// Notes that an order was received, whatever came of it. Does not wait.
     fn received(&self, at: Timestamp);

@@ -16,7 +16,7 @@ struct Step {
     works_with: i64,
 }
 
-const STEPS: [Step; 4] = [
+const STEPS: [Step; 5] = [
     Step {
         up: &[
             "CREATE TABLE items (id {text} PRIMARY KEY, order_key {text}, standing {text} NOT NULL, \
@@ -89,6 +89,13 @@ const STEPS: [Step; 4] = [
              EXCEPTION WHEN feature_not_supported OR syntax_error THEN NULL; END $$",
             "DROP TABLE moves",
         ],
+        works_with: 1,
+    },
+    // Filters that people keep under a name.
+    Step {
+        up: &["CREATE TABLE views (person {text} NOT NULL, name {text} NOT NULL, query TEXT NOT NULL, \
+               PRIMARY KEY (person, name))"],
+        down: &["DROP TABLE views"],
         works_with: 1,
     },
 ];

@@ -6,6 +6,7 @@
 
 use super::listing::{Listing, keep_up};
 use super::outbox::Listener;
+use super::views::{self, View};
 use super::writer::{self, Op};
 use super::{
     Answer, CardAnswer, Change, Counts, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader, schema,
@@ -543,6 +544,14 @@ impl Store for SqlStore {
 
     fn feedback(&self, answers: Vec<CardAnswer>) -> Answer<'_, usize> {
         Box::pin(async move { self.written(|done| Op::Feedback { answers, done }).await })
+    }
+
+    fn views(&self, person: String) -> Answer<'_, Vec<View>> {
+        self.views_of(person)
+    }
+
+    fn set_view(&self, person: String, change: views::Change) -> Answer<'_, views::Came> {
+        self.change_view(person, change)
     }
 
     fn received(&self, at: Timestamp) {

@@ -4,7 +4,7 @@
 
 use super::outbox::{self, Listener, Told};
 use super::sql::{Shared, Value, begin, damaged, id_of, run, statement, trouble};
-use super::{CardAnswer, Change, NotDone, Recorded, Unavailable};
+use super::{CardAnswer, Change, NotDone, Recorded, Unavailable, views};
 use crate::audit::chain::{Anchor, Chain, Hash};
 use crate::audit::{self, Kind, On, Outcome, Reference, Who, Word};
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
@@ -113,6 +113,7 @@ pub(super) enum Op {
     View { item: ItemId, by: Person, at: Timestamp, done: Done<()> },
     Feedback { answers: Vec<CardAnswer>, done: Done<usize> },
     Purge { before: Timestamp, by: Person, at: Timestamp, done: Done<u64> },
+    OwnView { person: String, change: views::Change, done: Done<views::Came> },
     Outbox(outbox::Wanted),
 }
 
@@ -123,6 +124,7 @@ enum Came {
     Viewed,
     Answered(usize),
     Purged(u64),
+    OwnView(views::Came),
     Outbox(outbox::Came),
 }
 
@@ -147,6 +149,8 @@ impl Op {
             (Self::Feedback { done, .. }, Err(error)) => drop(done.send(Err(error))),
             (Self::Purge { done, .. }, Ok(Came::Purged(n))) => drop(done.send(Ok(n))),
             (Self::Purge { done, .. }, Err(error)) => drop(done.send(Err(error))),
+            (Self::OwnView { done, .. }, Ok(Came::OwnView(came))) => drop(done.send(Ok(came))),
+            (Self::OwnView { done, .. }, Err(error)) => drop(done.send(Err(error))),
             (Self::Outbox(wanted), Ok(Came::Outbox(came))) => wanted.say(Ok(came)),
             (Self::Outbox(wanted), Err(error)) => wanted.say(Err(error)),
             // Each operation gives its own kind; a sender that is dropped tells its receiver that nothing is known.
@@ -299,7 +303,7 @@ impl Work {
                 }
                 Op::View { item, .. } => drop(ids.insert(item.to_string())),
                 Op::Feedback { answers, .. } => cards.extend(answers.iter().map(|a| a.card.clone())),
-                Op::Purge { .. } | Op::Outbox(_) => {}
+                Op::Purge { .. } | Op::OwnView { .. } | Op::Outbox(_) => {}
             }
         }
         if !cards.is_empty() {
@@ -417,6 +421,7 @@ impl Work {
             }
             Op::Feedback { answers, .. } => Came::Answered(answers.iter().filter(|a| self.answered(a)).count()),
             Op::Purge { before, by, at, .. } => Came::Purged(self.purge(conn, *before, by, *at).await?),
+            Op::OwnView { person, change, .. } => Came::OwnView(views::apply(conn, person, change).await?),
             Op::Outbox(wanted) => Came::Outbox(wanted.apply(conn, shared.dialect).await?),
         })
     }

@@ -129,6 +129,17 @@ test("the list: urgency, counts, filters in the address, search", async (browser
   await w.page.click("form.filters button");
   await w.page.waitForURL(/tier=HIGH/);
   holds((await labels(w.page)).length < all.length && (await labels(w.page)).length > 0, "filtered");
+  const kept = await labels(w.page);
+  await w.page.fill("#view-name", "Grave ones");
+  await w.page.press("#view-name", "Enter");
+  await w.page.getByRole("list", { name: "Your views" }).getByRole("link", { name: "Grave ones" }).waitFor();
+  await w.page.goto(`${service.base}/queue`);
+  await w.page.getByRole("link", { name: "Grave ones" }).click();
+  await w.page.waitForURL(/tier=HIGH/);
+  is(await labels(w.page), kept, "what the kept view shows");
+  await check(w.page, "the list with a kept view");
+  await w.page.getByRole("button", { name: "Remove the view" }).click();
+  await w.page.getByLabel("Keep these filters as a view named").waitFor();
   await w.page.click("text=Without filters");
   await w.page.check("#unchecked");
   await w.page.click("form.filters button");

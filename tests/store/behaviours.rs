@@ -7,6 +7,7 @@ use enteral_gate::queue::task::TaskIs;
 use enteral_gate::queue::trail::Event;
 use enteral_gate::queue::work::{Action, LaneState, Refused};
 use enteral_gate::queue::{Lane, Role};
+use enteral_gate::store::views::{Came, Change as ViewChange, MOST as MOST_VIEWS, View};
 use enteral_gate::store::{CardAnswer, Filter, LaneIs, NotDone, Query, Recorded, Sort, Store, TaskOf, Unavailable};
 use jiff::civil::date;
 use std::collections::BTreeSet;
@@ -519,6 +520,33 @@ pub async fn an_item_that_is_damaged_holds_up_no_other(place: Place) {
         tokio::time::sleep(std::time::Duration::from_millis(50)).await;
     }
     assert!(store.get(order(1, 2, 1).id()).await.unwrap().is_some());
+}
+
+pub async fn views_are_of_one_person_and_bounded(place: Place) {
+    let store = place.open().await;
+    let view = |name: &str, query: &str| View { name: name.to_owned(), query: query.to_owned() };
+    let keep =
+        async |person: &str, kept: View| store.set_view(person.to_owned(), ViewChange::Keep(kept)).await.unwrap();
+    assert_eq!(keep("ann", view("ICU", "ward=ICU")).await, Came::Done);
+    assert_eq!(keep("ann", view("Ätherisch ü%", "q=%25")).await, Came::Done);
+    assert_eq!(keep("bob", view("ICU", "ward=Other")).await, Came::Done);
+    assert_eq!(keep("ann", view("ICU", "ward=ICU&tier=STOP")).await, Came::Done, "in place of the one before");
+    let own = async |person: &str| store.views(person.to_owned()).await.unwrap();
+    assert_eq!(own("ann").await, [view("ICU", "ward=ICU&tier=STOP"), view("Ätherisch ü%", "q=%25")]);
+    assert_eq!(own("bob").await, [view("ICU", "ward=Other")]);
+    for n in 2..MOST_VIEWS {
+        assert_eq!(keep("ann", view(&format!("v{n}"), "")).await, Came::Done);
+    }
+    assert_eq!(keep("ann", view("one more", "")).await, Came::TooMany);
+    assert_eq!(keep("ann", view("ICU", "q=x")).await, Came::Done, "no more than before");
+    let gone = ViewChange::Remove("ICU".to_owned());
+    assert_eq!(store.set_view("ann".to_owned(), gone.clone()).await.unwrap(), Came::Done);
+    assert_eq!(store.set_view("ann".to_owned(), gone).await.unwrap(), Came::Done, "gone already");
+    assert_eq!(keep("ann", view("one more", "")).await, Came::Done);
+    assert_eq!((own("ann").await.len() as i64, own("bob").await.len()), (MOST_VIEWS, 1));
+    store.close().await.unwrap();
+    let again = place.open().await;
+    assert_eq!(again.views("bob".to_owned()).await.unwrap(), [view("ICU", "ward=Other")]);
 }
 
 pub async fn a_view_is_in_the_trail_and_changes_nothing(place: Place) {

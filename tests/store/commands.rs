@@ -5,6 +5,7 @@ use crate::cluster;
 use crate::orders::{Folder, Place, accept, all, command, order, pharmacist, put, runtime};
 use enteral_gate::queue::item::Summary;
 use enteral_gate::store::schema::VERSION;
+use enteral_gate::store::views::{Change, View};
 use enteral_gate::store::{Store, tables};
 use jiff::{SignedDuration, Timestamp};
 use std::path::Path;
@@ -60,6 +61,16 @@ fn fill(place: &Place) {
 
 fn copied_and_put_back(place: &Place) {
     fill(place);
+    let views = |place: &Place| {
+        let place = place.clone();
+        runtime().block_on(async move { place.open().await.views("ann".to_owned()).await.unwrap() })
+    };
+    let view = View { name: "Mine".to_owned(), query: "q=x".to_owned() };
+    runtime().block_on(async {
+        let store = place.open().await;
+        store.set_view("ann".to_owned(), Change::Keep(view.clone())).await.unwrap();
+        store.close().await.unwrap();
+    });
     let before = items(place);
     let folder = Folder::new();
     let path = |name: &str| folder.join(name).to_str().unwrap().to_owned();
@@ -80,6 +91,7 @@ fn copied_and_put_back(place: &Place) {
     let database = Place::Postgres(cluster::shared().database());
     done(&["restore", "--store", &database.text(), &copy]);
     assert_eq!(items(&database), before);
+    assert_eq!(views(&database), [view]);
     assert!(fails(&["restore", "--store", &database.text(), &copy], 64).contains("not empty"));
     // Over a file: what was there is kept.
     runtime().block_on(async {

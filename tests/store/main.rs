@@ -47,6 +47,7 @@ on_each!(
     feedback_is_joined_to_its_item,
     an_item_that_is_damaged_holds_up_no_other,
     a_view_is_in_the_trail_and_changes_nothing,
+    views_are_of_one_person_and_bounded,
     changes_are_told,
     a_purge_keeps_open_items_counts_and_the_chain,
     the_trail_is_one_chain_and_a_changed_entry_is_named,

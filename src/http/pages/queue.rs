@@ -14,6 +14,7 @@ use crate::queue::urgency::{length, urgency};
 use crate::queue::work::{ACCEPT_REASONS, Action, Command, Conflict, LaneState, Reason, Refused, may};
 use crate::queue::{Lane, Role};
 use crate::sheet::{Found, Offer, Open, Place, Sheet};
+use crate::store::views;
 use crate::store::{Change, Filter, LaneIs, NotDone, Query, Sort, Store};
 use askama::Template;
 use axum::body::Body;
@@ -85,7 +86,7 @@ struct Row {
 }
 
 struct View {
-    name: &'static str,
+    name: String,
     href: String,
     here: bool,
     count: Option<u64>,
@@ -144,6 +145,12 @@ struct List<'l> {
     banner: Banner,
     here: String,
     views: Vec<View>,
+    own: Vec<View>,
+    own_trouble: Option<String>,
+    /// The filters as they would be kept, and the name under which they are.
+    query: String,
+    kept_as: Option<String>,
+    csrf: String,
     f: Asked,
     states: &'l [Choice],
     tiers: &'l [Choice],
@@ -187,7 +194,8 @@ impl Asked {
         }
     }
 
-    fn href(&self, after: Option<&str>) -> String {
+    /// As the query of an address; `after`: where a page begins.
+    fn query(&self, after: Option<&str>) -> String {
         let mut query = form_urlencoded::Serializer::new(String::new());
         let parts = [
             ("lane", self.lane.as_str()),
@@ -205,7 +213,11 @@ impl Asked {
         for (name, value) in parts.into_iter().filter(|(_, value)| !value.is_empty()) {
             query.append_pair(name, value);
         }
-        format!("/queue?{}", query.finish())
+        query.finish()
+    }
+
+    fn href(&self, after: Option<&str>) -> String {
+        format!("/queue?{}", self.query(after))
     }
 
     fn filter(&self, now: Timestamp, me: &Person) -> Filter {
@@ -300,6 +312,12 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
             ),
         }
     };
+    let kept = store.views(signed.person.id.clone()).await;
+    let own_trouble = kept.as_ref().err().map(|why| format!("The views that you keep cannot be read now: {why}."));
+    let query = asked.query(None);
+    let own: Vec<View> =
+        kept.unwrap_or_default().into_iter().map(|view| own_view(&asked, view, signed.person.job)).collect();
+    let kept_as = own.iter().find(|view| view.here).map(|view| view.name.clone());
     let total_words = if total == 1 { "1 order.".to_owned() } else { format!("{total} orders.") };
     let list = List {
         chrome: Chrome::new(&app, format!("Queue, {title}"), "queue", Some(&signed)),
@@ -307,6 +325,11 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         banner,
         here: asked.href(None),
         views: views(&asked, &counts, &signed.person),
+        own,
+        own_trouble,
+        query,
+        kept_as,
+        csrf: signed.csrf.clone(),
         states: &STATES,
         tiers: &TIERS,
         waits: &WAITS,
@@ -376,7 +399,8 @@ fn views(asked: &Asked, counts: &crate::store::Counts, me: &Person) -> Vec<View>
             states.iter().filter(|(s, _)| !matches!(s.as_str(), "not-asked" | "decided")).map(|(_, n)| n).sum()
         })
     };
-    let view = |name, to: Asked, count| View { name, here: *asked == to, href: to.href(None), count };
+    let view =
+        |name: &str, to: Asked, count| View { name: name.to_owned(), here: *asked == to, href: to.href(None), count };
     let plain = |lane: &str| Asked { lane: lane.to_owned(), state: "waiting".to_owned(), ..Asked::default() };
     let mut out = vec![
         view("Pharmacists", plain("pharmacist"), Some(waiting(Lane::Pharmacist))),
@@ -391,6 +415,58 @@ fn views(asked: &Asked, counts: &crate::store::Counts, me: &Person) -> Vec<View>
     out.push(view("Closed", Asked { state: "closed".to_owned(), ..plain("all") }, None));
     out.push(view("Replaced", Asked { state: "replaced".to_owned(), ..plain("all") }, None));
     out
+}
+
+/// A view that somebody keeps.
+fn own_view(asked: &Asked, kept: views::View, job: Job) -> View {
+    let to = Asked::read(&Form::parse(kept.query.as_bytes()), job);
+    View { here: *asked == to, href: to.href(None), name: kept.name, count: None }
+}
+
+/// Most characters of a view's name.
+const NAME: usize = 40;
+
+/// `POST /queue/views`: keeps the filters of a list under a name, or removes such a view.
+///
+/// # Errors
+/// What keeps the form from being read.
+pub async fn keep_view(State(app): State<Arc<App>>, request: Request) -> Result<Response, Refusal> {
+    let found = signed(&app, &request);
+    let (signed, store, _) = match entered(&app, found) {
+        Ok(found) => found,
+        Err(answer) => return Ok(*answer),
+    };
+    let form = form::read(&app, request).await?;
+    let said = |status, heading: &'static str, what: String| {
+        let chrome = Chrome::new(&app, heading, "queue", Some(&signed));
+        Ok(message(status, chrome, heading, vec![what], Some(("/queue", "Back to the queue"))))
+    };
+    if form.get("csrf") != signed.csrf {
+        let what = "This form is not of this session. Open the queue again and repeat what you did.".to_owned();
+        return said(StatusCode::FORBIDDEN, "Not of this session", what);
+    }
+    let asked = Asked::read(&Form::parse(form.get("query").as_bytes()), signed.person.job);
+    let name = form.get("name").trim().to_owned();
+    if name.is_empty() || name.chars().count() > NAME || name.chars().any(char::is_control) {
+        let what = format!("A view needs a name of 1 to {NAME} characters.");
+        return said(StatusCode::UNPROCESSABLE_ENTITY, "Something is missing", what);
+    }
+    let change = match form.get("act") {
+        "keep" => views::Change::Keep(views::View { name, query: asked.query(None) }),
+        "remove" => views::Change::Remove(name),
+        _ => {
+            let what = "The form does not say what is to be done.".to_owned();
+            return said(StatusCode::BAD_REQUEST, "Not understood", what);
+        }
+    };
+    match store.set_view(signed.person.id.clone(), change).await {
+        Ok(views::Came::Done) => Ok(see_other(&asked.href(None))),
+        Ok(views::Came::TooMany) => {
+            let what = format!("You keep {} views already. Remove one first: open it, then its button.", views::MOST);
+            said(StatusCode::CONFLICT, "Too many views", what)
+        }
+        Err(why) => Ok(unavailable(&app, &signed, &why.to_string())),
+    }
 }
 
 fn lane_name(lane: Lane) -> &'static str {
