@@ -416,6 +416,13 @@ async fn a_hook_is_recorded_with_its_card_and_feedback_finds_it() {
     let id = item_of(&resources(&tasks)[0]);
     let words: Vec<String> = s.store.trail(id.clone()).await.unwrap().iter().map(|e| e.what.words()).collect();
     assert_eq!(words, ["recorded", "the prescriber went on all the same: will-adjust: at once"]);
+    // What was offered on the card, and how it was judged again, is with the order as well.
+    let sheet = s.store.get(id.clone()).await.unwrap().unwrap().report.sheet.unwrap();
+    let held = sheet.found.iter().flat_map(|f| &f.offers).filter(|offer| offer.held.is_ok());
+    let labels: std::collections::BTreeSet<&str> = held.map(|offer| offer.label.as_str()).collect();
+    let suggested = body["cards"][0]["suggestions"].as_array().unwrap().iter();
+    let suggested: std::collections::BTreeSet<&str> = suggested.map(|s| s["label"].as_str().unwrap()).collect();
+    assert!(!suggested.is_empty() && suggested.is_subset(&labels), "{suggested:?} {labels:?}");
     // A client whose clock is ahead; a lane that was not asked has no history.
     let ahead = feedback.to_string().replace("2026-11-25T", "2199-11-25T");
     s.ask("POST", "/cds-services/tube-feeding-order-sign/feedback", &ahead).await;

@@ -93,6 +93,8 @@ pub struct Sorted<'r> {
     pub shown: Vec<(&'r Rule, &'r Finding)>,
     /// Reminders of the program's own rules; no reason for a card.
     pub reminders: Vec<(&'r Rule, &'r Finding)>,
+    /// Everything that is not for the card.
+    pub others: Vec<(&'r Rule, &'r Finding)>,
     /// Findings of limits that do not go to the prescriber, by who can act on them.
     pub not_on_card: BTreeMap<&'static str, usize>,
     /// The limit of a rule that is one.
@@ -102,7 +104,13 @@ pub struct Sorted<'r> {
 /// Sorts an order's findings: those of limits by the limit's own words (`mode`, `audience`); those of the program's
 /// own rules to the prescriber, except reminders.
 pub fn sort<'r>(report: &'r OrderReport<'_>, book: &'r Rulebook) -> Sorted<'r> {
-    let mut out = Sorted { shown: Vec::new(), reminders: Vec::new(), not_on_card: BTreeMap::new(), limits: Vec::new() };
+    let mut out = Sorted {
+        shown: Vec::new(),
+        reminders: Vec::new(),
+        others: Vec::new(),
+        not_on_card: BTreeMap::new(),
+        limits: Vec::new(),
+    };
     for j in &report.judged {
         let Outcome::Flagged(findings) = &j.outcome else { continue };
         let rule: &Rule = j.rule;
@@ -117,8 +125,12 @@ pub fn sort<'r>(report: &'r OrderReport<'_>, book: &'r Rulebook) -> Sorted<'r> {
                     for who in &l.audience {
                         *out.not_on_card.entry(who.word()).or_default() += 1;
                     }
+                    out.others.push((rule, finding));
                 }
-                None if finding.tier == Tier::Low => out.reminders.push((rule, finding)),
+                None if finding.tier == Tier::Low => {
+                    out.reminders.push((rule, finding));
+                    out.others.push((rule, finding));
+                }
                 None => out.shown.push((rule, finding)),
             }
         }

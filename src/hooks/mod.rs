@@ -38,6 +38,7 @@ use crate::answer::{self, PROGRAM};
 use crate::appraise::Institution;
 use crate::findings::{Disposition, Tier};
 use crate::settings::NothingChecked;
+use crate::sheet::Offer;
 use card::Card;
 use evaluate::{Evaluated, Fate};
 use fetch::Fetched;
@@ -45,6 +46,7 @@ use request::Malformed;
 use serde::Serialize;
 use service::Service;
 use std::collections::BTreeMap;
+use suggestion::Tried;
 
 /// Key of what this service adds to a response, beside what the specification defines.
 pub const EXTENSION: &str = "example.enteral-gate";
@@ -83,6 +85,8 @@ pub struct Seen<'s, 'a> {
     pub fate: Fate<'s, 'a>,
     /// The id of the card about it, or about the request as a whole where the draft was not judged.
     pub card: Option<&'s str>,
+    /// The corrections of its findings, as they were tried.
+    pub offers: &'s [Offer],
 }
 
 impl Answered {
@@ -197,10 +201,14 @@ pub fn answer_with(
     by: Institution<'_>,
     fetched: Fetched,
 ) -> Result<Answered, Malformed> {
-    answer_seen(input, service, by, fetched, &mut |_| {})
+    answer_seen(input, service, by, fetched, None)
 }
 
-/// The same, and shows every draft with what came of it.
+/// Who is shown a draft.
+pub type See<'s> = &'s mut dyn FnMut(Seen<'_, '_>);
+
+/// The same, and shows every draft with what came of it; then the corrections of findings that are on no card are tried as
+/// well.
 ///
 /// # Errors
 /// As [`answer()`].
@@ -209,7 +217,7 @@ pub fn answer_seen(
     service: &Service,
     by: Institution<'_>,
     mut fetched: Fetched,
-    see: &mut dyn FnMut(Seen<'_, '_>),
+    see: Option<See<'_>>,
 ) -> Result<Answered, Malformed> {
     let mut document = request::document(input)?;
     let woven = fetched.woven(&document);
@@ -232,12 +240,12 @@ pub fn answer_seen(
         fetched: outcomes(&evaluated, &fetched),
         ..Tally::default()
     };
-    let (mut cards, mut orders, mut card_of) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut cards, mut orders, mut card_of, mut offers_of) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     let (mut judged, mut asked) = (false, false);
     let mut gravest: Option<Disposition> = None;
     let mut left = suggestion::MOST_JUDGED_AGAIN;
     for (nth, draft) in evaluated.sent.drafts.iter().enumerate() {
-        let mut own = None;
+        let (mut own, mut tried) = (None, Vec::new());
         let fate = evaluated.fate(nth);
         let word = match &fate {
             Fate::NotSelected => "not-selected",
@@ -263,15 +271,16 @@ pub fn answer_seen(
                 for (who, n) in &sorted.not_on_card {
                     *tally.not_on_card.entry(who).or_default() += n;
                 }
-                let (suggestions, withheld) = suggestion::suggestions(
+                let Tried { suggestions, withheld, offers } = suggestion::suggestions(
                     (text, &fetched),
                     service,
                     by,
                     &evaluated,
                     (nth, draft, report),
-                    &sorted,
+                    (&sorted, see.is_some()),
                     &mut left,
                 );
+                tried = offers;
                 tally.offered += suggestions.len();
                 tally.withheld += withheld;
                 let card = card::of_order(&evaluated, draft, report, &sorted, suggestions);
@@ -305,6 +314,7 @@ pub fn answer_seen(
             });
         }
         card_of.push(own);
+        offers_of.push(tried);
     }
     if let Some(general) = card::of_request(&evaluated) {
         gravest = gravest.max(Some(Disposition::NotFullyChecked));
@@ -319,9 +329,11 @@ pub fn answer_seen(
         }
     }
     card::number(&mut cards);
-    for (nth, (draft, own)) in evaluated.sent.drafts.iter().zip(&card_of).enumerate() {
-        let card = own.and_then(|own| cards.get(own)).map(|card| card.uuid.as_str());
-        see(Seen { evaluated: &evaluated, draft, fate: evaluated.fate(nth), card });
+    if let Some(see) = see {
+        for (nth, ((draft, own), offers)) in evaluated.sent.drafts.iter().zip(&card_of).zip(&offers_of).enumerate() {
+            let card = own.and_then(|own| cards.get(own)).map(|card| card.uuid.as_str());
+            see(Seen { evaluated: &evaluated, draft, fate: evaluated.fate(nth), card, offers });
+        }
     }
     for card in &cards {
         *tally.cards.entry(card.indicator).or_default() += 1;

@@ -42,53 +42,86 @@ struct Action {
     resource: Box<RawValue>,
 }
 
-/// The corrections of an order's findings that hold when tried, and how many did not.
+/// What came of the corrections of an order's findings.
+#[derive(Clone, Debug, Default)]
+pub struct Tried {
+    /// Those that hold, for the card.
+    pub suggestions: Vec<Suggestion>,
+    /// How many of the card's did not hold, or were not tried.
+    pub withheld: usize,
+    /// All that were tried, or why one was not: for whoever looks at the order in full.
+    pub offers: Vec<Offer>,
+}
+
+/// Why a correction is not offered.
+const CANNOT_BE_PUT_IN: &str = "it cannot be put in";
+const TOO_MANY: &str = "it was not tried: there are too many corrections in this input";
+const HELD_BACK: &str =
+    "judged again, it is held back: the finding stays, something as grave comes, or a limit still flags the order";
+
+/// Tries the corrections of an order's findings; those of findings that are not on its card only where `all` are asked for.
 pub fn suggestions(
     (text, fetched): (&str, &Fetched),
     service: &Service,
     by: Institution<'_>,
     evaluated: &Evaluated<'_>,
     (nth, draft, report): (usize, &Draft, &OrderReport<'_>),
-    sorted: &Sorted<'_>,
+    (sorted, all): (&Sorted<'_>, bool),
     left: &mut usize,
-) -> (Vec<Suggestion>, usize) {
-    let (mut out, mut withheld) = (Vec::new(), 0);
+) -> Tried {
+    let mut out = Tried::default();
+    let Some(order) = evaluated.node(draft.at) else { return out };
     // An update needs the draft's own id.
-    let (Some(order), Some(_)) = (evaluated.node(draft.at), &draft.id) else { return (out, withheld) };
+    let for_card = draft.id.is_some();
+    if !for_card && !all {
+        return out;
+    }
     let before: Vec<Option<Verdict>> = (0..evaluated.sent.drafts.len()).map(|ix| verdict(evaluated, ix)).collect();
-    for (rule, finding) in &sorted.shown {
+    let on_card = sorted.shown.iter().map(|(rule, finding)| (*rule, *finding, for_card));
+    let others = sorted.others.iter().filter(|_| all).map(|(rule, finding)| (*rule, *finding, false));
+    for (rule, finding, on_card) in on_card.chain(others) {
         let Some(correction) = &finding.correction else { continue };
-        if out.len() == MOST {
+        let on_card = on_card && out.suggestions.len() < MOST;
+        if !on_card && !all {
             break;
         }
-        let Some(corrected) = corrected(order, correction) else { continue };
+        let offer = |held: Result<(), &'static str>| Offer {
+            rule: rule.id.to_string(),
+            label: correction.label.clone(),
+            held: held.map_err(Into::into),
+        };
+        let Some(corrected) = corrected(order, correction) else {
+            out.offers.push(offer(Err(CANNOT_BE_PUT_IN)));
+            continue;
+        };
         let cost = evaluated.appraisal.orders.len().max(1);
         let Some(rest) = left.checked_sub(cost) else {
-            withheld += 1;
+            out.withheld += usize::from(on_card);
+            out.offers.push(offer(Err(TOO_MANY)));
             continue;
         };
         *left = rest;
-        let tried = replaced(text, order, &corrected)
+        let holds = replaced(text, order, &corrected)
             .and_then(|text| after((&text, fetched), service, by))
             .is_some_and(|after| holds(&before, &after, nth, (&rule.id, finding.tier)));
+        if !holds || !report.computed {
+            out.withheld += usize::from(on_card);
+            out.offers.push(offer(Err(if report.computed { HELD_BACK } else { CANNOT_BE_PUT_IN })));
+            continue;
+        }
+        out.offers.push(offer(Ok(())));
         let Ok(resource) = RawValue::from_string(corrected) else { continue };
-        if !tried || !report.computed {
-            withheld += 1;
+        let same = |s: &Suggestion| s.actions.iter().any(|a| a.resource.get() == resource.get());
+        if !on_card || out.suggestions.iter().any(same) {
             continue;
         }
-        let id = uuid_of([order.raw(), resource.get(), &rule.id]).to_string();
-        if out.iter().any(|s: &Suggestion| s.actions.iter().any(|a| a.resource.get() == resource.get())) {
-            continue;
-        }
+        let uuid = uuid_of([order.raw(), resource.get(), &rule.id]).to_string();
         let description =
             format!("{}; all else as drafted. Judged again: nothing new of this tier or above.", correction.label);
-        out.push(Suggestion {
-            label: correction.label.clone(),
-            uuid: id,
-            actions: vec![Action { r#type: "update", description, resource }],
-        });
+        let actions = vec![Action { r#type: "update", description, resource }];
+        out.suggestions.push(Suggestion { label: correction.label.clone(), uuid, actions });
     }
-    (out, withheld)
+    out
 }
 
 /// An object of the order with the members to put in place.
@@ -165,21 +198,15 @@ pub fn try_corrections(
     let mut left = MOST_JUDGED_AGAIN;
     let mut tried = |nth: usize, report: &OrderReport<'_>, rule: &str, tier: Tier, correction: &Correction| {
         let Some(rest) = left.checked_sub(a.orders.len().max(1)) else {
-            return Err("it was not tried: there are too many corrections in this input");
+            return Err(TOO_MANY);
         };
         left = rest;
         let order = document.node(report.at);
         let changed = corrected(order, correction).and_then(|changed| replaced(text, order, &changed));
-        let Some(changed) = changed.filter(|_| report.computed) else { return Err("it cannot be put in") };
+        let Some(changed) = changed.filter(|_| report.computed) else { return Err(CANNOT_BE_PUT_IN) };
         let again = check_by(changed.as_bytes(), "", version, by);
         let after: Vec<Option<Verdict>> = again.orders.iter().map(|o| Some(of_report(o))).collect();
-        if holds(&before, &after, nth, (rule, tier)) {
-            Ok(())
-        } else {
-            Err(
-                "judged again, it is held back: the finding stays, something as grave comes, or a limit still flags the order",
-            )
-        }
+        if holds(&before, &after, nth, (rule, tier)) { Ok(()) } else { Err(HELD_BACK) }
     };
     let mut out = Vec::with_capacity(a.orders.len());
     for (nth, report) in a.orders.iter().enumerate() {

@@ -8,7 +8,7 @@ use crate::hooks::evaluate::Fate;
 use crate::hooks::fetch::Fetched;
 use crate::hooks::request::Malformed;
 use crate::hooks::service::Service;
-use crate::hooks::{self, Answered, Seen};
+use crate::hooks::{self, Answered, See, Seen};
 use crate::intake::order::FhirVersion;
 use crate::queue::item::Received;
 use crate::rulebook::Rulebook;
@@ -149,7 +149,7 @@ fn received(seen: &Seen<'_, '_>) -> Option<Received> {
         Fate::NotSelected | Fate::NotATubeFeed => return None,
         Fate::NotRead => unjudged("It could not be read as an order."),
         Fate::AnotherPatient => unjudged("It is for another patient than the one the request was about."),
-        Fate::Judged(report) => Received::of(a, report, &seen.evaluated.lacks().collect::<Vec<_>>()),
+        Fate::Judged(report) => Received::of_draft(a, report, &seen.evaluated.lacks().collect::<Vec<_>>(), seen.offers),
     };
     // A draft that names nobody is for whom the request is about: ids of drafts repeat from patient to patient.
     if received.key.patient.is_empty() {
@@ -206,14 +206,16 @@ impl Appraiser for Core {
         let rulebook = self.rules.snapshot();
         let by = Institution { formulary: &self.formulary, rulebook: &rulebook, settings };
         let (mut orders, mut kept, mut base) = (Vec::new(), Vec::new(), String::new());
-        let answered = hooks::answer_seen(input, service, by, fetched, &mut |seen| {
-            let order = if keep { received(&seen) } else { None };
+        let mut see = |seen: Seen<'_, '_>| {
+            let order = received(&seen);
             kept.push(order.as_ref().is_some_and(Received::is_item));
             orders.extend(order);
             let document = seen.evaluated.appraisal.document.as_ref();
             let server = document.and_then(|document| document.root().get("fhirServer")?.as_str());
             base = server.and_then(|server| normal_base(&server)).unwrap_or_default();
-        })?;
+        };
+        let see: See<'_> = &mut see;
+        let answered = hooks::answer_seen(input, service, by, fetched, keep.then_some(see))?;
         Ok(Hooked { answered, orders, kept, base })
     }
 

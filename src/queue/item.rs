@@ -14,6 +14,7 @@ use crate::appraise::{Appraisal, OrderReport};
 use crate::findings::{Disposition, Tier};
 use crate::intake::json::{Kind, Node};
 use crate::intake::order::At;
+use crate::sheet::Offer;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -120,12 +121,21 @@ impl Received {
     /// What is recorded of one order of an appraisal; client, base, way and time are the caller's to fill in. `lacks` is
     /// what the sender tried to send and could not.
     pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String]) -> Self {
+        Self::with(a, order, lacks, None)
+    }
+
+    /// The same of a draft whose findings' corrections were tried already.
+    pub fn of_draft(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String], offers: &[Offer]) -> Self {
+        Self::with(a, order, lacks, Some(offers))
+    }
+
+    fn with(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String], offers: Option<&[Offer]>) -> Self {
         let starts = || {
             let seconds = i64::try_from(order.plan.start.floor()).ok()?;
             Timestamp::from_second(seconds).ok()
         };
         let wanted = report::wanted(a, order, !lacks.is_empty());
-        let report = if wanted { report::of(a, order, lacks) } else { report::nothing(a) };
+        let report = if wanted { report::of(a, order, lacks, offers) } else { report::nothing(a) };
         let starts = if order.plan.start_assumed { None } else { starts() };
         Self { starts, ..Self::new(a, (order.at, order.id.clone(), &order.label), report) }
     }

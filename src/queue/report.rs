@@ -13,7 +13,7 @@ use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Plan, Source};
 use crate::nutrition::totals::OrderDay;
 use crate::rulebook::{Audience, Mode};
-use crate::sheet::Sheet;
+use crate::sheet::{Offer, Sheet};
 use crate::timing::calendar::stamp;
 use serde::{Deserialize, Serialize};
 
@@ -286,8 +286,9 @@ fn audience(a: &Appraisal<'_>, rule: &Rule, finding: &Finding) -> (Vec<Audience>
     }
 }
 
-/// The report of one order of an appraisal. `lacks` is what the sender tried to send and could not.
-pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String]) -> Report {
+/// The report of one order of an appraisal. `lacks` is what the sender tried to send and could not; `offers` are the
+/// corrections of its findings, where they were tried already.
+pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String], offers: Option<&[Offer]>) -> Report {
     let mut disposition = order.disposition();
     if !lacks.is_empty() {
         disposition = disposition.max(Disposition::NotFullyChecked);
@@ -351,19 +352,19 @@ pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String]) -> Repor
         assumptions: order.assumptions.iter().map(|(x, _)| (x.id().to_owned(), x.text().to_owned())).collect(),
         by: versions(a),
         findings,
-        sheet: sheet(a, order),
+        sheet: sheet(a, order, offers),
     }
 }
 
-/// The order's sheet. Corrections are tried where the input is a FHIR resource; of a hook's the cards tell.
-fn sheet(a: &Appraisal<'_>, order: &OrderReport<'_>) -> Option<Box<Sheet>> {
+/// The order's sheet, with corrections that are tried here where they were not before.
+fn sheet(a: &Appraisal<'_>, order: &OrderReport<'_>, offers: Option<&[Offer]>) -> Option<Box<Sheet>> {
     let nth = a.orders.iter().position(|o| o.at == order.at)?;
+    if let Some(offers) = offers {
+        return crate::sheet::of_order_alone(a, nth, offers).map(Box::new);
+    }
     let document = a.document.as_ref()?;
     let by = Institution { formulary: a.formulary, rulebook: a.rulebook, settings: a.settings };
-    let offers = match document.root().resource_type() {
-        Some(_) => suggestion::try_corrections(document.text(), a, Some(nth), a.version, by),
-        None => Vec::new(),
-    };
+    let offers = suggestion::try_corrections(document.text(), a, Some(nth), a.version, by);
     let offers = offers.get(nth).map_or(&[][..], Vec::as_slice);
     crate::sheet::of_order_alone(a, nth, offers).map(Box::new)
 }
