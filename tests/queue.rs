@@ -5,11 +5,13 @@ use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::queue::item::{Item, Received, Standing};
 use enteral_gate::queue::policy::{Closing, Policy};
+use enteral_gate::queue::report::Report;
 use enteral_gate::queue::trail::Event;
 use enteral_gate::queue::work::{Action, Command, LaneState, Reason, Refused, may};
 use enteral_gate::queue::{Lane, Person, Role, urgency};
 use enteral_gate::settings::Settings;
 use jiff::{SignedDuration, Timestamp};
+use std::sync::Arc;
 
 fn at(minutes: i64) -> Timestamp {
     Timestamp::from_second(1_790_000_000 + minutes * 60).unwrap()
@@ -183,7 +185,7 @@ fn a_decision_stands_until_something_new_is_said() {
     assert_eq!((one.summary.seen, one.summary.standing), (2, Standing::Closed));
     // Less is said: the decision covers it.
     let mut less = received(ORDER, 3);
-    less.report.findings.pop();
+    Arc::make_mut(&mut less.report).findings.pop();
     let events = one.seen_again(&less, None, &policy);
     assert_eq!(events, [Event::JudgedAgain { reopened: Vec::new() }]);
     assert_eq!(one.summary.standing, Standing::Closed);
@@ -285,7 +287,7 @@ fn what_is_put_off_or_asked_wakes_when_something_new_is_said() {
         let mut again = received(ORDER, 6);
         let mut found = again.report.findings[0].clone();
         (found.tier, found.text) = (Tier::Stop, "Something new.".to_owned());
-        again.report.findings.push(found);
+        Arc::make_mut(&mut again.report).findings.push(found);
         let events = item.seen_again(&again, None, &policy);
         assert_eq!(events, [Event::JudgedAgain { reopened: vec![Lane::Pharmacist] }]);
         assert_eq!(item.summary.pharmacist.state, LaneState::Open);
@@ -294,7 +296,7 @@ fn what_is_put_off_or_asked_wakes_when_something_new_is_said() {
 
 #[test]
 fn what_nobody_else_is_asked_about_is_for_pharmacists() {
-    let mut report = received(ORDER, 0).report;
+    let mut report = Report::clone(&received(ORDER, 0).report);
     report.not_evaluated.clear();
     report.disposition = Disposition::Flagged;
     let of = |who: &str, tier| {

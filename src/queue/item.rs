@@ -21,6 +21,7 @@ use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fmt;
 use std::fmt::Write as _;
+use std::sync::Arc;
 use uuid::Uuid;
 
 /// The id of an item; it follows from the order and its content.
@@ -112,7 +113,7 @@ pub struct Received {
     /// already.
     pub late: Option<Timestamp>,
     /// What was said of it.
-    pub report: Report,
+    pub report: Arc<Report>,
     /// Ids of the cards about it.
     pub cards: Vec<String>,
 }
@@ -165,7 +166,7 @@ impl Received {
             starts: None,
             at: Timestamp::UNIX_EPOCH,
             late: None,
-            report,
+            report: Arc::new(report),
             cards: Vec::new(),
         }
     }
@@ -498,7 +499,7 @@ impl Item {
     /// A new item, and what its trail begins with.
     pub fn new(received: &Received, replaces: Option<ItemId>, policy: &Policy) -> (Self, Event) {
         let (summary, event) = Summary::first(received, replaces, policy);
-        let item = Self { summary, resource: received.resource.clone(), report: received.report.clone() };
+        let item = Self { summary, resource: received.resource.clone(), report: Report::clone(&received.report) };
         (item, event)
     }
 
@@ -519,7 +520,7 @@ impl Item {
             summary.standing = Standing::Open;
             events.push(Event::Returned { replaces: instead_of.cloned() });
         }
-        let otherwise = received.report != self.report;
+        let otherwise = *received.report != self.report;
         let more = otherwise && received.report.says_more_than(&self.report);
         let asked = policy.asks(&received.report);
         let opens = |summary: &Summary, lane: Lane| match &summary.lane(lane).state {
@@ -538,7 +539,7 @@ impl Item {
         let opened: Vec<Lane> = Lane::ALL.into_iter().filter(|lane| opens(summary, *lane)).collect();
         if otherwise {
             summary.judge(&received.report);
-            self.report = received.report.clone();
+            self.report = Report::clone(&received.report);
         }
         if otherwise || !opened.is_empty() {
             summary.judged_changed(received.kept());

@@ -48,7 +48,7 @@ impl Ready {
         let mut report = Vec::with_capacity(if item { USUAL_REPORT } else { 0 });
         if item {
             // Texts and numbers only: cannot fail.
-            let _ = serde_json::to_writer(&mut report, &received.report);
+            let _ = serde_json::to_writer(&mut report, &*received.report);
         }
         let report = String::from_utf8(report).unwrap_or_default().into();
         // What fails here fails again in its turn, and is said there.
@@ -458,7 +458,7 @@ impl Work {
                 return Ok(Recorded::Again(id.clone()));
             }
             let kept = if held.report == *report {
-                received.report.clone()
+                Report::clone(&received.report)
             } else {
                 serde_json::from_str::<Report>(&held.report).map_err(|error| damaged("a report", &error))?
             };

@@ -82,13 +82,16 @@ fn main() {
     let folder = Folder::new();
     let cluster = cluster::Cluster::start("load");
     let bytes = order(1, 1, 0);
-    let report = serde_json::to_string(&bytes.report).unwrap().len();
+    let report = serde_json::to_string(&*bytes.report).unwrap().len();
     println!("an order of {} bytes with a report of {report} bytes; {seconds} s each", bytes.resource.len());
     println!(
         "{:12} {:>8} {:18} {:>10} {:>12} {:>12} {:>14} {:>14}",
         "store", "callers", "what", "a second", "median", "99 of 100", "own CPU each", "load average"
     );
-    for callers in [1, 16, 64, 256] {
+    for callers in std::env::var("EG_CALLERS")
+        .ok()
+        .map_or(vec![1, 16, 64, 256], |n| vec![n.parse().expect("EG_CALLERS is a number")])
+    {
         let only = std::env::var("EG_ONLY").unwrap_or_default();
         for (name, place) in [
             ("SQLite", Place::Sqlite(folder.join(&format!("queue-{callers}.sqlite")))),

@@ -1,8 +1,8 @@
 //! What a store does, whichever it is.
 
 use crate::orders::{GAPS, Place, accept, all, appraised, at, command, json, order, person, pharmacist, put, query};
-use enteral_gate::findings::Tier;
-use enteral_gate::queue::item::{Standing, Summary};
+use enteral_gate::findings::{Disposition, Tier};
+use enteral_gate::queue::item::{Received, Standing, Summary};
 use enteral_gate::queue::task::TaskIs;
 use enteral_gate::queue::trail::Event;
 use enteral_gate::queue::work::{Action, LaneState, Refused};
@@ -11,6 +11,7 @@ use enteral_gate::store::views::{Came, Change as ViewChange, MOST as MOST_VIEWS,
 use enteral_gate::store::{CardAnswer, Filter, LaneIs, NotDone, Query, Recorded, Sort, Store, TaskOf, Unavailable};
 use jiff::civil::date;
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 pub async fn what_is_recorded_is_read_back(place: Place) {
     let store = place.open().await;
@@ -21,7 +22,7 @@ pub async fn what_is_recorded_is_read_back(place: Place) {
     assert_eq!(id, received.id());
     let item = store.get(id.clone()).await.unwrap().unwrap();
     assert_eq!(item.resource, json("n1", "p1", GAPS), "the order as it was sent, to the byte");
-    assert_eq!(item.report, received.report);
+    assert_eq!(item.report, *received.report);
     let s = &item.summary;
     assert_eq!((s.version, s.seen, s.received, s.starts), (1, 1, at(0), Some(at(30))));
     assert_eq!(s.ward.as_deref(), Some("Ward A"));
@@ -70,13 +71,19 @@ pub async fn new_content_replaces_the_old_one(place: Place) {
     assert_eq!(kinds, ["recorded", "take", "replaced", "returned"]);
 }
 
+/// Nothing was found, and nothing was not evaluated.
+fn looks_clear(order: &mut Received) {
+    let report = Arc::make_mut(&mut order.report);
+    report.findings.clear();
+    report.not_evaluated.clear();
+    report.disposition = Disposition::Clear;
+}
+
 pub async fn what_is_clear_is_no_item_and_replaces(place: Place) {
     let store = place.open().await;
     let id = put(&store, order(1, 1, 0)).await;
     let mut clear = order(1, 2, 5);
-    clear.report.findings.clear();
-    clear.report.not_evaluated.clear();
-    clear.report.disposition = enteral_gate::findings::Disposition::Clear;
+    looks_clear(&mut clear);
     assert!(!clear.is_item());
     assert_eq!(store.record(vec![clear]).await.unwrap(), [Recorded::Nothing]);
     let items = all(&store).await;
@@ -91,9 +98,7 @@ pub async fn the_same_content_that_looks_clear_stays(place: Place) {
     let store = place.open().await;
     let id = put(&store, order(1, 1, 0)).await;
     let mut clear = order(1, 1, 5);
-    clear.report.findings.clear();
-    clear.report.not_evaluated.clear();
-    clear.report.disposition = enteral_gate::findings::Disposition::Clear;
+    looks_clear(&mut clear);
     assert_eq!(store.record(vec![clear]).await.unwrap(), [Recorded::Nothing]);
     let summary = store.get(id).await.unwrap().unwrap().summary;
     assert_eq!((summary.standing, summary.is_open()), (Standing::Open, true));
@@ -105,9 +110,9 @@ pub async fn what_comes_late_of_the_same_content_changes_no_report(place: Place)
     let id = put(&store, order(1, 1, 10)).await;
     let before = store.get(id.clone()).await.unwrap().unwrap();
     let mut late = order(1, 1, 3);
-    late.report.findings.clear();
+    Arc::make_mut(&mut late.report).findings.clear();
     (late.late, late.cards) = (Some(at(12)), vec!["late-card".to_owned()]);
-    assert!(late.is_item() && late.report != before.report);
+    assert!(late.is_item() && *late.report != before.report);
     assert!(matches!(store.record(vec![late]).await.unwrap()[..], [Recorded::Again(_)]));
     let after = store.get(id).await.unwrap().unwrap();
     assert_eq!((after.report, after.summary.judged_at), (before.report, before.summary.judged_at));
@@ -136,8 +141,7 @@ pub async fn clocks_that_differ_lose_nothing(place: Place) {
     assert_eq!(first.changed_at, at(10), "never told of as older than before");
     // And so is what looks clear.
     let mut clear = order(1, 3, 2);
-    (clear.report.findings, clear.report.not_evaluated) = (Vec::new(), Vec::new());
-    clear.report.disposition = enteral_gate::findings::Disposition::Clear;
+    looks_clear(&mut clear);
     assert_eq!(store.record(vec![clear]).await.unwrap(), [Recorded::Nothing]);
     assert!(all(&store).await.iter().all(|s| s.standing == Standing::Replaced));
 }
@@ -248,11 +252,12 @@ pub async fn lists_filter_and_page_without_losing_any(place: Place) {
         one.ward = Some(format!("Ward {}", n % 3));
         one.starts = (n % 2 == 0).then(|| at(200 + n as i64));
         let tier = [Tier::Stop, Tier::High, Tier::Med, Tier::Low][n % 4];
-        one.report.findings.truncate(1);
-        one.report.findings[0].tier = tier;
-        one.report.findings[0].rule = format!("RULE-{}", n % 5);
+        let report = Arc::make_mut(&mut one.report);
+        report.findings.truncate(1);
+        report.findings[0].tier = tier;
+        report.findings[0].rule = format!("RULE-{}", n % 5);
         if n % 5 == 0 {
-            one.report.not_evaluated.clear();
+            report.not_evaluated.clear();
         }
         orders.push(one);
     }

@@ -10,6 +10,7 @@ use enteral_gate::queue::{Lane, Role};
 use enteral_gate::store::{Counts, Filter, LaneIs, Query, Sort, SqlStore, Store, TaskOf};
 use jiff::Timestamp;
 use std::collections::BTreeSet;
+use std::sync::Arc;
 use std::time::{SystemTime, UNIX_EPOCH};
 
 const ORDERS: usize = 150;
@@ -178,7 +179,7 @@ async fn change(store: &SqlStore, n: &mut Numbers, orders: &mut [enteral_gate::q
         }
         _ => {
             // The same content, judged otherwise.
-            orders[nth].report.findings[0].tier = n.one(&TIERS);
+            Arc::make_mut(&mut orders[nth].report).findings[0].tier = n.one(&TIERS);
             orders[nth].at = at(minute);
             store.record(vec![orders[nth].clone()]).await.unwrap();
             return;
@@ -235,11 +236,12 @@ async fn lists_are_what_a_plain_reading_gives(place: Place) {
             format!("{}{}", n.one(&["Patient/p", "Patient/P", "p", "https://x.example/Patient/p"]), n.below(20));
         one.ward = n.one(&WARDS).map(str::to_owned);
         one.starts = n.chance(2).then(|| at(n.below(600) as i64));
-        one.report.findings.truncate(1);
-        one.report.findings[0].tier = n.one(&TIERS);
-        one.report.findings[0].rule = n.one(&RULES).to_owned();
+        Arc::make_mut(&mut one.report).findings.truncate(1);
+        let report = Arc::make_mut(&mut one.report);
+        report.findings[0].tier = n.one(&TIERS);
+        report.findings[0].rule = n.one(&RULES).to_owned();
         if n.chance(3) {
-            one.report.not_evaluated.clear();
+            report.not_evaluated.clear();
         }
         orders.push(one);
     }
