@@ -810,7 +810,7 @@ fn the_published_examples_are_answered() {
 #[test]
 fn discovery_names_both_hooks_and_asks_only_in_the_restricted_grammar() {
     for version in FhirVersion::ALL {
-        let answer = discovery(&Hooks { fhir: version, ..Hooks::default() });
+        let answer = discovery(&Hooks { fhir: version, ..Hooks::default() }, None);
         valid("services", &answer);
         let hooks: Vec<&str> =
             answer["services"].as_array().unwrap().iter().map(|s| s["hook"].as_str().unwrap()).collect();

@@ -563,6 +563,37 @@ async fn a_token_that_cannot_be_used_is_not_sent() {
     assert!(seen.iter().all(|(_, target, _)| target == "/good/Encounter/stay-1"), "{seen:?}");
 }
 
+/// Each client may ask what it is to send along; one whose server is not listed is told so.
+#[tokio::test]
+async fn discovery_gives_the_templates_of_a_clients_server() {
+    let own = "MedicationRequest?subject=Patient/{{context.patientId}}&status=active";
+    let first = FhirServer {
+        leave_out: BTreeSet::from(["encounter".to_owned()]),
+        templates: BTreeMap::from([("medicines".to_owned(), own.to_owned())]),
+        ..listed("https://one.example/r4")
+    };
+    let second = FhirServer { fhir: Some(FhirVersion::R5), ..listed("https://two.example/fhir") };
+    let s = Service::with(hooks(vec![first, second]), PATIENT).await;
+    let discovery = async |query: &str| {
+        let answer = s.client.get(format!("http://{}/cds-services{query}", s.here)).send().await.unwrap();
+        {
+            let status = answer.status().as_u16();
+            (status, serde_json::from_str::<Value>(&answer.text().await.unwrap()).unwrap())
+        }
+    };
+    let prefetch = |answer: &Value| answer["services"][0]["prefetch"].clone();
+    let (_, plain) = discovery("").await;
+    let (_, one) = discovery("?fhirServer=https%3A%2F%2FONE.example%2Fr4%2F").await;
+    let (_, two) = discovery("?fhirServer=https%3A%2F%2Ftwo.example%2Ffhir").await;
+    let (plain, one, two) = (prefetch(&plain), prefetch(&one), prefetch(&two));
+    assert!(plain["devices"].as_str().unwrap().starts_with("DeviceUseStatement?") && plain.get("encounter").is_some());
+    assert_eq!((one["medicines"].as_str(), one.get("encounter")), (Some(own), None));
+    assert_eq!(one["devices"], plain["devices"]);
+    assert!(two["devices"].as_str().unwrap().starts_with("DeviceUsage?") && two.get("encounter").is_some());
+    let (status, said) = discovery("?fhirServer=https%3A%2F%2Fthree.example%2Ffhir").await;
+    assert_eq!((status, said["resourceType"].as_str()), (400, Some("OperationOutcome")), "{said}");
+}
+
 #[tokio::test]
 async fn a_server_has_its_fhir_version() {
     let fake = Fake::start();
@@ -573,6 +604,7 @@ async fn a_server_has_its_fhir_version() {
     assert!(seen.iter().any(|(_, target, _)| target.starts_with("/good/DeviceUsage?")), "{seen:?}");
     let discovery = s.client.get(format!("http://{}/cds-services", s.here)).send().await.unwrap().text().await.unwrap();
     assert!(discovery.contains("What is not sent is fetched from the client's server where"), "{discovery}");
+    assert!(discovery.contains("DeviceUsage?"), "of the only server that is listed: {discovery}");
     // What the request says counts before.
     let mut r4 = request(&fake.at("good"));
     r4["fhirVersion"] = json!("4.0.1");

@@ -1,8 +1,8 @@
 //! The services, and what they ask a client to send along (CDS Hooks 2.0, "Discovery" and "Prefetch Template").
 
 use super::fetch;
-use super::prefetch::KEYS;
-use crate::settings::Hooks;
+use super::prefetch::{KEYS, Key};
+use crate::settings::{FhirServer, Hooks};
 use serde_json::{Value, json};
 
 /// One service.
@@ -48,14 +48,32 @@ pub fn by_hook(hook: &str) -> Option<&'static Service> {
     SERVICES.iter().find(|service| service.hook == hook)
 }
 
-/// The answer to `GET /cds-services`.
-pub fn discovery(hooks: &Hooks) -> Value {
-    let version = hooks.fhir;
+/// Whose templates discovery gives: those of the FHIR server that is named; of the only one that is listed where none is;
+/// else the services' own. `Err` for a server that is not listed.
+pub fn discovery_of<'h>(hooks: &'h Hooks, named: Option<&str>) -> Result<Option<&'h FhirServer>, NotListed> {
+    match (named, hooks.servers.as_slice()) {
+        (Some(named), _) => hooks.server(named).map(Some).ok_or(NotListed),
+        (None, [only]) => Ok(Some(only)),
+        (None, _) => Ok(None),
+    }
+}
+
+/// A FHIR server that the institution does not list.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct NotListed;
+
+/// The answer to `GET /cds-services`, with the templates of a client's server where one is given.
+pub fn discovery(hooks: &Hooks, server: Option<&FhirServer>) -> Value {
+    let version = server.and_then(|server| server.fhir).unwrap_or(hooks.fhir);
+    let asked = |key: &Key| {
+        let own = server.and_then(|server| server.templates.get(key.name)).map(String::as_str);
+        let left_out = server.is_some_and(|server| server.leave_out.contains(key.name));
+        (!left_out).then(|| (key.name.to_owned(), json!(own.map_or_else(|| key.template(version), str::to_owned))))
+    };
     let services: Vec<Value> = SERVICES
         .iter()
         .map(|service| {
-            let prefetch: serde_json::Map<String, Value> =
-                KEYS.iter().map(|key| (key.name.to_owned(), json!(key.template(version)))).collect();
+            let prefetch: serde_json::Map<String, Value> = KEYS.iter().filter_map(asked).collect();
             json!({
                 "hook": service.hook,
                 "id": service.id,

@@ -17,7 +17,7 @@ use super::stack::Disposition;
 use super::trail::Noted;
 use crate::hooks::feedback::{Entry, Feedback};
 use crate::hooks::request::Malformed;
-use crate::hooks::service::{SERVICES, Service, by_id};
+use crate::hooks::service::{NotListed, SERVICES, Service, by_id, discovery_of};
 use crate::hooks::{self, Answered, Tally};
 use crate::store::CardAnswer;
 use axum::extract::{Path, Request, State};
@@ -38,8 +38,17 @@ fn answer(status: StatusCode, body: String) -> Response {
 }
 
 /// `GET /cds-services`
-pub async fn discovery(State(app): State<Arc<App>>) -> Response {
-    answer(StatusCode::OK, hooks::service::discovery(&app.settings.hooks).to_string())
+///
+/// # Errors
+/// A FHIR server that is not listed.
+pub async fn discovery(State(app): State<Arc<App>>, request: Request) -> Result<Response, Refusal> {
+    let query = request.uri().query().unwrap_or_default();
+    let named = form_urlencoded::parse(query.as_bytes()).find(|(name, _)| name == "fhirServer");
+    let hooks = &app.settings.hooks;
+    let server = discovery_of(hooks, named.as_ref().map(|(_, base)| &**base)).map_err(|NotListed| {
+        Refusal::Parameter("fhirServer".to_owned(), "no FHIR server of this address is listed here.".to_owned())
+    })?;
+    Ok(answer(StatusCode::OK, hooks::service::discovery(hooks, server).to_string()))
 }
 
 fn service(id: &str) -> Result<&'static Service, Refusal> {
