@@ -361,7 +361,7 @@ impl<'t> Document<'t> {
             text,
             bytes,
             at: 0,
-            entries: Vec::with_capacity((bytes.len() / 14).clamp(8, 1 << 12)),
+            entries: Vec::with_capacity((bytes.len() / 10).clamp(8, 1 << 12)),
             open: Vec::with_capacity(limits.depth.min(16)),
             limits,
             name: Name::NONE,
@@ -714,6 +714,29 @@ impl<'d> Node<'d> {
         let next = self.entry().next;
         let document = self.document;
         (self.ix..next.max(self.ix)).map(move |ix| Node { document, ix })
+    }
+
+    /// The members anywhere inside this node that have one of these names, in document order, but for those inside
+    /// such members.
+    pub(crate) fn outermost<'n>(self, names: &'n [&'n str]) -> impl Iterator<Item = Node<'d>> + use<'d, 'n> {
+        let marks = names.iter().fold(0_u64, |marks, name| marks | 1 << mark(name.as_bytes()));
+        let document = self.document;
+        let (mut ix, end) = (self.ix + 1, self.entry().next);
+        std::iter::from_fn(move || {
+            while ix < end {
+                let node = Node { document, ix };
+                let entry = node.entry();
+                if entry.flags & KEY != 0
+                    && marks >> entry.mark & 1 == 1
+                    && node.key().is_some_and(|key| names.contains(&&*key))
+                {
+                    ix = entry.next.max(ix + 1);
+                    return Some(node);
+                }
+                ix += 1;
+            }
+            None
+        })
     }
 
     /// Tells this node from every other one alive: the document's address and the index.
