@@ -8,6 +8,7 @@ use crate::exact::Exact;
 use crate::rulebook::facts::FACTS;
 use crate::rulebook::value::{Facts, Missing, Need, Truth, Value};
 use crate::settings::ContextKind;
+use std::cell::Cell;
 use std::cmp::Ordering;
 use std::collections::BTreeSet;
 
@@ -66,11 +67,26 @@ impl Extent {
     }
 }
 
+/// What is kept while one order is judged.
+pub struct Sitting<'d> {
+    declared: &'d BTreeSet<ContextKind>,
+    /// Verdicts on the conditions that stand in more than one place, by their numbers.
+    shared: Box<[Cell<Option<Verdict>>]>,
+}
+
+impl<'d> Sitting<'d> {
+    /// For one order: the kinds of context that the sender declares, and how many conditions of the book stand in
+    /// more than one place.
+    pub fn new(declared: &'d BTreeSet<ContextKind>, shared: usize) -> Self {
+        Self { declared, shared: vec![Cell::new(None); shared].into() }
+    }
+}
+
 /// What is known of one order.
 #[derive(Clone, Copy)]
 pub(super) struct Quick<'o> {
     pub facts: &'o dyn Facts,
-    pub declared: &'o BTreeSet<ContextKind>,
+    pub sitting: &'o Sitting<'o>,
 }
 
 impl<'o> Quick<'o> {
@@ -78,7 +94,7 @@ impl<'o> Quick<'o> {
         let mut first = None;
         for m in missing {
             match FACTS.get(m.fact).map(|f| f.need) {
-                Some(Need::Context(kind)) if m.at.is_empty() && !self.declared.contains(&kind) => {
+                Some(Need::Context(kind)) if m.at.is_empty() && !self.sitting.declared.contains(&kind) => {
                     first = first.or(Some(kind));
                 }
                 _ => return Gap::Other,
@@ -99,6 +115,14 @@ impl<'o> Quick<'o> {
     pub(super) fn verdict(self, node: &Node) -> Verdict {
         match node {
             Node::Truth(truth) => said(*truth),
+            Node::Shared(number, condition) => match self.sitting.shared.get(*number) {
+                Some(known) => known.get().unwrap_or_else(|| {
+                    let verdict = self.verdict(condition);
+                    known.set(Some(verdict));
+                    verdict
+                }),
+                None => self.verdict(condition),
+            },
             Node::Fact(_) => match self.held(node) {
                 Some(Value::Truth(Truth::True)) => Verdict::True,
                 Some(Value::Truth(Truth::False)) => Verdict::False,
