@@ -1168,7 +1168,10 @@ impl<'t> Reader<'t, '_> {
         let start = self.at;
         match self.byte() {
             Some(b'"') => {
-                let (from, to, escaped) = self.string(true)?;
+                let (from, to, escaped) = match self.plain_string() {
+                    Some((from, to)) => (from, to, false),
+                    None => self.string(true)?,
+                };
                 self.push(Kind::String, if escaped { TEXT_ESCAPED } else { 0 }, from, to);
                 Ok(false)
             }
@@ -1225,6 +1228,18 @@ impl<'t> Reader<'t, '_> {
         }
         self.push(kind, 0, start, self.at);
         Ok(false)
+    }
+
+    /// Reads a string at its opening quote, if nothing in it needs a closer look, as in nearly all: its text's range.
+    #[inline]
+    fn plain_string(&mut self) -> Option<(usize, usize)> {
+        let from = self.at + 1;
+        let to = string_stop(self.bytes, from);
+        if self.bytes.get(to) != Some(&b'"') || to - from > self.limits.string {
+            return None;
+        }
+        self.at = to + 1;
+        Some((from, to))
     }
 
     /// Reads a string at its opening quote: its text's range and whether it has escapes.
@@ -1298,7 +1313,10 @@ impl<'t> Reader<'t, '_> {
             return Err(self.unexpected(expected));
         }
         let quote = self.at;
-        let (start, end, escaped) = self.string(false)?;
+        let (start, end, escaped) = match self.plain_string() {
+            Some((start, end)) => (start, end, false),
+            None => self.string(false)?,
+        };
         let written = self.bytes.get(start..end).unwrap_or_default();
         let mark = if escaped { mark(self.key(start, end, true).as_bytes()) } else { mark(written) };
         let flags = KEY | if escaped { KEY_ESCAPED } else { 0 };

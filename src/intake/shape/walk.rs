@@ -85,6 +85,8 @@ enum Condition {
     Holds,
     /// All of these are there.
     Has(Set),
+    /// One of these is there.
+    HasAny(Set),
     /// None of these is there.
     HasNone(Set),
     AtLeast(usize),
@@ -158,6 +160,7 @@ impl Walk {
             Condition::Open => false,
             Condition::Holds => true,
             Condition::Has(set) => there & set == *set,
+            Condition::HasAny(set) => there & set != 0,
             Condition::HasNone(set) => there & set == 0,
             Condition::AtLeast(n) => node.len() >= *n,
             Condition::Where(set, then) => there & set == 0 || self.holds(then, there, node),
@@ -472,7 +475,15 @@ impl<'s> Build<'s> {
                 _ => Condition::Open,
             },
             "allOf" => Condition::All(each(self)),
-            "anyOf" => Condition::Any(each(self)),
+            "anyOf" => {
+                let any = each(self);
+                let one = |condition: &Condition| match condition {
+                    Condition::Has(set) if set.count_ones() == 1 => Some(*set),
+                    _ => None,
+                };
+                let all: Option<Vec<Set>> = any.iter().map(one).collect();
+                all.map_or(Condition::Any(any), |sets| Condition::HasAny(sets.iter().fold(0, |all, set| all | set)))
+            }
             "dependentSchemas" => {
                 let (mut out, mut any) = (Vec::new(), 0);
                 for (name, schema) in value.as_object().into_iter().flatten() {
