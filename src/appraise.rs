@@ -34,7 +34,7 @@ use crate::intake::bundle::{Gathered, Part, ResourceKind, gather, gather_parts};
 use crate::intake::json::{Document, JsonError, Limits, Node};
 use crate::intake::order::{At, FhirVersion, Order, Problem, Status};
 use crate::intake::shape;
-use crate::intake::wire::read_order;
+use crate::intake::wire::{read_order, read_valid_order};
 use crate::integrity::{self, Beside, Case};
 use crate::needs;
 use crate::nutrition::derive::shown;
@@ -432,7 +432,8 @@ fn draft<'d>(
     sent: &[(At, Product)],
 ) -> Draft<'d> {
     let mut problems = shape::check(node, version);
-    let (order, read) = read_order(node, version, gathered);
+    let read_as = if problems.is_empty() { read_valid_order } else { read_order };
+    let (order, read) = read_as(node, version, gathered);
     merge(&mut problems, read);
     let (context, more) = context(gathered, &order, settings);
     merge(&mut problems, more);

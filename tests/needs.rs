@@ -7,7 +7,7 @@ use enteral_gate::amount::Amount;
 use enteral_gate::exact::{Decimal, Exact};
 use enteral_gate::needs::growth::{self, ZBand};
 use enteral_gate::needs::{
-    Estimate, Figure, Inputs, Kind, Mark, Sex, Validity, Ventilation, body_mass_class, estimates, find,
+    Estimate, Figure, Inputs, Kind, Mark, Sex, Single, Validity, Ventilation, body_mass_class, estimates, find, single,
 };
 use proptest::prelude::*;
 use std::collections::HashSet;
@@ -1022,7 +1022,7 @@ fn every_estimate_explains_itself_and_is_unique() {
         let mut seen = HashSet::new();
         for e in estimates(inputs) {
             assert!(seen.insert((e.id, e.variant, e.kind)), "{} {:?} {:?} twice", e.id, e.variant, e.kind);
-            for text in [e.formula.as_str(), e.name, e.unit, e.domain, e.source.citation] {
+            for text in [&*e.formula, e.name, e.unit, e.domain, e.source.citation] {
                 assert!(!text.is_empty(), "{} {e:?}", e.id);
             }
             match &e.validity {
@@ -1122,4 +1122,28 @@ proptest! {
         };
         prop_assert!(!estimates(&inputs).is_empty());
     }
+}
+
+#[test]
+fn an_estimate_asked_for_alone_is_the_one_of_the_list() {
+    let mut people = vec![Inputs::default(), person(Male, years("70"), "80", "178")];
+    people.extend(["0.02", "0.5", "6", "17.99", "18.5", "19", "80"].map(|age| person(Female, years(age), "15", "100")));
+    people.push(Inputs { height_cm: None, ..person(Female, years("40"), "60", "170") });
+    let mut there = 0;
+    for inputs in &people {
+        let list = estimates(inputs);
+        for (which, id) in [
+            (Single::MifflinStJeor, "mifflin-st-jeor"),
+            (Single::SchofieldWeight, "schofield-weight"),
+            (Single::SchofieldWeightHeight, "schofield-weight-height"),
+            (Single::HollidaySegar, "holliday-segar"),
+            (Single::Ideal, "devine"),
+            (Single::Adjusted25, "adjusted-weight-25"),
+        ] {
+            let alone = single(inputs, which);
+            there += usize::from(alone.is_some());
+            assert_eq!(alone.as_ref(), list.iter().find(|e| e.id == id), "{which:?} {inputs:?}");
+        }
+    }
+    assert!(there > 30, "{there}");
 }

@@ -63,7 +63,7 @@ fn collect() -> Vec<Entry> {
             match at.formulas.iter_mut().find(|(text, _)| *text == e.formula) {
                 Some((_, sexes)) if sexes.contains(&sex) => {}
                 Some((_, sexes)) => sexes.push(sex),
-                None => at.formulas.push((e.formula, vec![sex])),
+                None => at.formulas.push((e.formula.into_owned(), vec![sex])),
             }
         }
     }

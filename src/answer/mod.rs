@@ -110,7 +110,12 @@ pub(crate) fn not_provided<'j>(judged: &'j [Judged<'_>]) -> NotProvided<'j> {
         }
         match out.iter_mut().find(|(w, _)| w == what) {
             Some((_, rules)) => rules.push(&j.rule.id),
-            None => out.push((what, vec![&j.rule.id])),
+            None => {
+                // Mostly there are several that need the same.
+                let mut rules = Vec::with_capacity(16);
+                rules.push(&*j.rule.id);
+                out.push((what, rules));
+            }
         }
     }
     (out, not_read)

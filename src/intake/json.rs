@@ -361,7 +361,7 @@ impl<'t> Document<'t> {
             text,
             bytes,
             at: 0,
-            entries: Vec::with_capacity((bytes.len() / 14).clamp(8, 1 << 12)),
+            entries: Vec::with_capacity((bytes.len() / 10).clamp(8, 1 << 12)),
             open: Vec::with_capacity(limits.depth.min(16)),
             limits,
             name: Name::NONE,
@@ -714,6 +714,29 @@ impl<'d> Node<'d> {
         let next = self.entry().next;
         let document = self.document;
         (self.ix..next.max(self.ix)).map(move |ix| Node { document, ix })
+    }
+
+    /// The members anywhere inside this node that have one of these names, in document order, but for those inside
+    /// such members.
+    pub(crate) fn outermost<'n>(self, names: &'n [&'n str]) -> impl Iterator<Item = Node<'d>> + use<'d, 'n> {
+        let marks = names.iter().fold(0_u64, |marks, name| marks | 1 << mark(name.as_bytes()));
+        let document = self.document;
+        let (mut ix, end) = (self.ix + 1, self.entry().next);
+        std::iter::from_fn(move || {
+            while ix < end {
+                let node = Node { document, ix };
+                let entry = node.entry();
+                if entry.flags & KEY != 0
+                    && marks >> entry.mark & 1 == 1
+                    && node.key().is_some_and(|key| names.contains(&&*key))
+                {
+                    ix = entry.next.max(ix + 1);
+                    return Some(node);
+                }
+                ix += 1;
+            }
+            None
+        })
     }
 
     /// Tells this node from every other one alive: the document's address and the index.
@@ -1145,7 +1168,10 @@ impl<'t> Reader<'t, '_> {
         let start = self.at;
         match self.byte() {
             Some(b'"') => {
-                let (from, to, escaped) = self.string(true)?;
+                let (from, to, escaped) = match self.plain_string() {
+                    Some((from, to)) => (from, to, false),
+                    None => self.string(true)?,
+                };
                 self.push(Kind::String, if escaped { TEXT_ESCAPED } else { 0 }, from, to);
                 Ok(false)
             }
@@ -1202,6 +1228,18 @@ impl<'t> Reader<'t, '_> {
         }
         self.push(kind, 0, start, self.at);
         Ok(false)
+    }
+
+    /// Reads a string at its opening quote, if nothing in it needs a closer look, as in nearly all: its text's range.
+    #[inline]
+    fn plain_string(&mut self) -> Option<(usize, usize)> {
+        let from = self.at + 1;
+        let to = string_stop(self.bytes, from);
+        if self.bytes.get(to) != Some(&b'"') || to - from > self.limits.string {
+            return None;
+        }
+        self.at = to + 1;
+        Some((from, to))
     }
 
     /// Reads a string at its opening quote: its text's range and whether it has escapes.
@@ -1275,7 +1313,10 @@ impl<'t> Reader<'t, '_> {
             return Err(self.unexpected(expected));
         }
         let quote = self.at;
-        let (start, end, escaped) = self.string(false)?;
+        let (start, end, escaped) = match self.plain_string() {
+            Some((start, end)) => (start, end, false),
+            None => self.string(false)?,
+        };
         let written = self.bytes.get(start..end).unwrap_or_default();
         let mark = if escaped { mark(self.key(start, end, true).as_bytes()) } else { mark(written) };
         let flags = KEY | if escaped { KEY_ESCAPED } else { 0 };

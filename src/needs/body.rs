@@ -4,6 +4,7 @@ use super::estimate::{Estimate, Figure, Kind, Mark, Sex, Source};
 use super::growth;
 use super::person::{Card, Person, Sheet};
 use crate::exact::Exact;
+use std::borrow::Cow;
 
 const DEVINE: Card = Card {
     id: "devine",
@@ -62,13 +63,7 @@ const POUND: Exact = Exact::decimal(45_359_237, 8);
 
 /// Ideal and adjusted weights, for adults.
 pub(super) fn reference_weights(person: &Person<'_>) -> Vec<Estimate> {
-    let mut out = Vec::new();
-
-    let mut sheet = Sheet::new(person, &DEVINE);
-    sheet.formula(by_sex(person, "50 + 2.3 × (H ÷ 2.54 - 60)", "45.5 + 2.3 × (H ÷ 2.54 - 60)"));
-    let ideal = sheet.ideal_weight();
-    sheet.ages(18, None);
-    out.push(sheet.done(ideal.map(Figure::One)));
+    let mut out = vec![devine(person)];
 
     let pounds = ((106, 6), (100, 5));
     let mut sheet = Sheet::new(person, &HAMWI);
@@ -109,25 +104,42 @@ pub(super) fn reference_weights(person: &Person<'_>) -> Vec<Estimate> {
     });
     out.push(sheet.done(ideal.map(Figure::One)));
 
-    for (card, factor, text) in [
-        (&ADJUSTED_25, Exact::ratio(1, 4), "ideal (Devine) + 0.25 × (W - ideal)"),
-        (&ADJUSTED_40, Exact::ratio(2, 5), "ideal (Devine) + 0.40 × (W - ideal)"),
-    ] {
-        let mut sheet = Sheet::new(person, card);
-        sheet.formula(text);
-        let (actual, ideal) = (sheet.weight(), sheet.ideal_weight());
-        sheet.ages(18, None);
-        let adjusted = actual.zip(ideal).and_then(|(actual, ideal)| sheet.adjusted_weight(actual, ideal, factor));
-        out.push(sheet.done(adjusted.map(Figure::One)));
-    }
+    out.extend([adjusted_25(person), adjusted_40(person)]);
     out
 }
 
-fn by_sex(person: &Person<'_>, men: &str, women: &str) -> String {
+/// Ideal weight, Devine.
+pub(super) fn devine(person: &Person<'_>) -> Estimate {
+    let mut sheet = Sheet::new(person, &DEVINE);
+    sheet.formula(by_sex(person, "50 + 2.3 × (H ÷ 2.54 - 60)", "45.5 + 2.3 × (H ÷ 2.54 - 60)"));
+    let ideal = sheet.ideal_weight();
+    sheet.ages(18, None);
+    sheet.done(ideal.map(Figure::One))
+}
+
+/// Ideal weight and a quarter of the excess.
+pub(super) fn adjusted_25(person: &Person<'_>) -> Estimate {
+    adjusted(person, &ADJUSTED_25, Exact::ratio(1, 4), "ideal (Devine) + 0.25 × (W - ideal)")
+}
+
+fn adjusted_40(person: &Person<'_>) -> Estimate {
+    adjusted(person, &ADJUSTED_40, Exact::ratio(2, 5), "ideal (Devine) + 0.40 × (W - ideal)")
+}
+
+fn adjusted(person: &Person<'_>, card: &Card, factor: Exact, text: &'static str) -> Estimate {
+    let mut sheet = Sheet::new(person, card);
+    sheet.formula(text);
+    let (actual, ideal) = (sheet.weight(), sheet.ideal_weight());
+    sheet.ages(18, None);
+    let adjusted = actual.zip(ideal).and_then(|(actual, ideal)| sheet.adjusted_weight(actual, ideal, factor));
+    sheet.done(adjusted.map(Figure::One))
+}
+
+fn by_sex(person: &Person<'_>, men: &'static str, women: &'static str) -> Cow<'static, str> {
     match person.inputs().sex {
-        Some(Sex::Male) => men.to_owned(),
-        Some(Sex::Female) => women.to_owned(),
-        None => format!("men {men}; women {women}"),
+        Some(Sex::Male) => men.into(),
+        Some(Sex::Female) => women.into(),
+        None => format!("men {men}; women {women}").into(),
     }
 }
 

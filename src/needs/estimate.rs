@@ -2,6 +2,7 @@
 
 use crate::amount::{Amount, Why};
 use crate::exact::{Decimal, Exact};
+use std::borrow::Cow;
 use std::fmt;
 
 /// Sex as the equations use it.
@@ -280,7 +281,7 @@ pub struct Estimate {
     /// The formula with the numbers of the branch that was used, its age band in square brackets. W: weight, kg; H: height, cm;
     /// M: height, m; A: age, years; V: minute volume, L/min; T: highest temperature in 24 h, °C;
     /// R: Mifflin-St Jeor, kcal/d.
-    pub formula: String,
+    pub formula: Cow<'static, str>,
     /// What went in.
     pub inputs: Vec<Input>,
     /// The result; `None` when it cannot or must not be given (see `validity`).
@@ -300,7 +301,7 @@ pub struct Estimate {
     /// Where it comes from.
     pub source: Source,
     /// Remarks that belong to the number.
-    pub notes: Vec<String>,
+    pub notes: Vec<Cow<'static, str>>,
 }
 
 impl Estimate {

@@ -24,7 +24,12 @@ const FEVER: Card = Card {
 };
 
 /// Children: Holliday-Segar, and what fever adds.
-pub(super) fn children(person: &Person<'_>) -> Vec<Estimate> {
+pub(super) fn children(person: &Person<'_>) -> [Estimate; 2] {
+    [maintenance(person), fever(person)]
+}
+
+/// Holliday-Segar.
+pub(super) fn maintenance(person: &Person<'_>) -> Estimate {
     let mut sheet = Sheet::new(person, &HOLLIDAY_SEGAR);
     sheet.formula("100 mL/kg for the first 10 kg + 50 mL/kg for the next 10 kg + 20 mL/kg for the rest");
     let weight = sheet.weight();
@@ -36,13 +41,14 @@ pub(super) fn children(person: &Person<'_>) -> Vec<Estimate> {
     sheet.ages(0, Some(19));
     sheet.note("maintenance; losses come on top");
     let total = weight.and_then(holliday_segar);
-    let mut out = vec![sheet.done(total.map(Figure::One))];
+    sheet.done(total.map(Figure::One))
+}
 
+fn fever(person: &Person<'_>) -> Estimate {
     let mut sheet = Sheet::new(person, &FEVER);
     sheet.formula("10 to 12 % more for each °C");
     sheet.ages(0, Some(19));
-    out.push(sheet.done(Figure::read("10-12")));
-    out
+    sheet.done(Figure::read("10-12"))
 }
 
 fn holliday_segar(kg: Exact) -> Option<Exact> {

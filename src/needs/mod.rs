@@ -140,17 +140,13 @@ pub enum Single {
 pub fn single(inputs: &Inputs, which: Single) -> Option<Estimate> {
     let person = Person::new(inputs);
     let (adult, under) = (person.may_reach(Exact::int(18)), |years| person.may_be_under(Exact::int(years)));
-    let named = |list: Vec<Estimate>, id: &str| list.into_iter().find(|e| e.id == id);
     match which {
         Single::MifflinStJeor => adult.then(|| adult::mifflin(&person)),
         Single::SchofieldWeight => under(18).then(|| child::schofield(&person, false)),
         Single::SchofieldWeightHeight => under(18).then(|| child::schofield(&person, true)),
-        Single::HollidaySegar if under(19) => named(fluid::children(&person).into_iter().collect(), "holliday-segar"),
-        Single::Ideal if adult => named(body::reference_weights(&person).into_iter().collect(), "devine"),
-        Single::Adjusted25 if adult => {
-            named(body::reference_weights(&person).into_iter().collect(), "adjusted-weight-25")
-        }
-        Single::HollidaySegar | Single::Ideal | Single::Adjusted25 => None,
+        Single::HollidaySegar => under(19).then(|| fluid::maintenance(&person)),
+        Single::Ideal => adult.then(|| body::devine(&person)),
+        Single::Adjusted25 => adult.then(|| body::adjusted_25(&person)),
     }
 }
 

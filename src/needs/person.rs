@@ -4,6 +4,7 @@ use super::estimate::{Estimate, Figure, Given, Input, Kind, Sex, Source, Validit
 use super::formula::{Letter, Span, Sum};
 use super::{Inputs, Ventilation};
 use crate::exact::Exact;
+use std::borrow::Cow;
 
 /// Days in a mean Julian year, as the age equations use it.
 pub(super) const DAYS_PER_YEAR: Exact = Exact::decimal(36525, 2);
@@ -202,7 +203,7 @@ impl<'p> Sheet<'p> {
                 variant: None,
                 name: card.name,
                 kind: card.kind,
-                formula: String::new(),
+                formula: Cow::Borrowed(""),
                 inputs: Vec::new(),
                 result: None,
                 unit: card.unit,
@@ -242,11 +243,11 @@ impl<'p> Sheet<'p> {
         self.estimate.per_kg = Some(figure);
     }
 
-    pub(super) fn formula(&mut self, text: impl Into<String>) {
+    pub(super) fn formula(&mut self, text: impl Into<Cow<'static, str>>) {
         self.estimate.formula = text.into();
     }
 
-    pub(super) fn note(&mut self, text: impl Into<String>) {
+    pub(super) fn note(&mut self, text: impl Into<Cow<'static, str>>) {
         self.estimate.notes.push(text.into());
     }
 
@@ -576,7 +577,7 @@ impl<'p> Sheet<'p> {
         } else {
             estimate.result = result;
             if let Some(band) = self.band {
-                estimate.formula = format!("{} [{band}]", estimate.formula);
+                estimate.formula = format!("{} [{band}]", estimate.formula).into();
             }
             if !self.flags.is_empty() {
                 self.flags.extend(self.unchecked.iter().map(|what| format!("not checked: {what}")));

@@ -218,6 +218,12 @@ impl<'d> Measurements<'d> {
         }
         let Some(top) = usable.first() else { return };
         let (top_span, top_value) = (top.span, top.value);
+        if !usable.iter().skip(1).any(|m| overlap(m.span, top_span)) {
+            let mut rest = usable.into_iter();
+            self.chosen = rest.next();
+            self.earlier = rest.collect();
+            return;
+        }
         let (same_time, earlier): (Vec<_>, Vec<_>) = usable.into_iter().partition(|m| overlap(m.span, top_span));
         if same_time.iter().any(|m| m.value != top_value) {
             self.conflict = same_time;

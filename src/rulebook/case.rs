@@ -149,11 +149,12 @@ impl<'a> CaseFacts<'a> {
         let amount = match had.get(measure) {
             // Not among those worked out for this answer.
             Amount::Unknown(why) if why.is_empty() => {
-                sums.get_or_init(|| Sums::new(vec![(self.m.plan, laid)], self.m.plan.weight)).measure(measure)
+                let sums = sums.get_or_init(|| Sums::new(vec![(self.m.plan, laid)], self.m.plan.weight));
+                each(&sums.measure(measure), unit)
             }
-            had => had.clone(),
+            had => each(had, unit),
         };
-        self.amount(ix, each(&amount, unit))
+        self.amount(ix, amount)
     }
 
     /// An amount as a value; one of which nothing is known is missing, for want of what its reasons name.
@@ -301,9 +302,18 @@ impl<'a> CaseFacts<'a> {
 
     /// An exact quantity of another fact, in base units.
     fn exact(&self, name: Name) -> Result<Exact, Vec<Missing>> {
-        match self.value(name as usize) {
-            Value::Quantity(Amount::Known(x)) => Ok(x),
-            _ => Err(self.missing(name)),
+        self.exactly(name).ok_or_else(|| self.missing(name))
+    }
+
+    /// The same where nobody asks why there is none.
+    fn exactly(&self, name: Name) -> Option<Exact> {
+        match self.held(name as usize) {
+            Some(Value::Quantity(Amount::Known(x))) => Some(*x),
+            Some(_) => None,
+            None => match self.value(name as usize) {
+                Value::Quantity(Amount::Known(x)) => Some(x),
+                _ => None,
+            },
         }
     }
 
@@ -665,8 +675,8 @@ impl<'a> CaseFacts<'a> {
                     Sex::Unknown => None,
                 },
                 age_days: age.low().zip(age.high()),
-                weight_kg: self.exact(Name::Weight).ok().and_then(|g| g.div(Exact::int(1_000))),
-                height_cm: self.exact(Name::Height).ok(),
+                weight_kg: self.exactly(Name::Weight).and_then(|g| g.div(Exact::int(1_000))),
+                height_cm: self.exactly(Name::Height),
                 birth_weight_kg: c.birth_weight.value().and_then(|g| g.div(Exact::int(1_000))),
                 gestational_weeks: c.gestation_days().and_then(|d| d.div(Exact::int(7))),
                 ..needs::Inputs::default()
@@ -703,8 +713,11 @@ impl<'a> CaseFacts<'a> {
             return self.estimate(ix, Single::MifflinStJeor);
         }
         // The form with the height where there is one.
-        let full =
-            if self.exact(Name::Height).is_ok() { self.estimate(ix, Single::SchofieldWeightHeight).ok() } else { None };
+        let full = if self.exactly(Name::Height).is_some() {
+            self.estimate(ix, Single::SchofieldWeightHeight).ok()
+        } else {
+            None
+        };
         full.map_or_else(|| self.estimate(ix, Single::SchofieldWeight), Ok)
     }
 
@@ -755,9 +768,9 @@ impl<'a> CaseFacts<'a> {
             Name::PostmenstrualAge => {
                 // Nobody is born before 20 or after 45 weeks: without the gestation the age still says something,
                 // and after the first months all that is asked.
-                let gestation = match self.exact(Name::Gestation) {
-                    Ok(known) => Amount::Known(known),
-                    Err(_) => Amount::between(
+                let gestation = match self.exactly(Name::Gestation) {
+                    Some(known) => Amount::Known(known),
+                    None => Amount::between(
                         Exact::int(20 * 7 * 86_400),
                         Exact::int(45 * 7 * 86_400),
                         Why::MissingInput("the gestational age at birth"),

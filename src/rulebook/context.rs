@@ -47,8 +47,10 @@ fn coding(node: Node<'_>) -> Coded<'_> {
 /// Whether a code is the concept's, or lies below it where the code system says so by its spelling (`by_spelling`).
 fn means(concept: &Concept, by_spelling: bool, system: &str, code: &str) -> bool {
     let below = |c: &str| c.len() >= 3 && code.len() > c.len() && code.starts_with(c.trim_end_matches('.'));
-    // Systems are long and few; codes are short and tell sooner that it is another one.
-    concept.codes.iter().any(|(s, c)| (c == code || by_spelling && below(c)) && s == system)
+    let first = code.as_bytes().first();
+    // Systems are long and few; codes are short and tell sooner that it is another one, most by how they begin.
+    let mut maybe = concept.codes.iter().filter(|(_, c)| c.as_bytes().first() == first);
+    maybe.any(|(s, c)| (c == code || by_spelling && below(c)) && s == system)
 }
 
 /// The keys of one coded item, and whether any of its codes is of a system the rulebook has codes of.

@@ -1,7 +1,7 @@
 //! Limits judged on the facts of one order, on three truth values: a condition on what is missing, or a bound
 //! that lies within a range, is "not evaluated" and names what is missing.
 
-use super::expression::{Expression, Gap, Scale, Verdict, shown};
+use super::expression::{Expression, Gap, Scale, Sitting, Verdict, shown};
 use super::facts::FACTS;
 use super::value::{Fact, Facts, Missing, Need, Truth, Value};
 use super::{Bound, Check, Limit, Mode, Rulebook};
@@ -114,11 +114,12 @@ pub fn judge<'a>(
 ) -> (Vec<Judged<'a>>, Vec<Judged<'a>>) {
     let mut counted = Vec::with_capacity(book.limits.len() + book.waiting.len());
     let mut shadow = Vec::new();
-    let scopes: Vec<Verdict> = book.limits.iter().map(|limit| in_scope(limit, facts, about)).collect();
+    let sitting = Sitting::new(about.declared, book.shared);
+    let scopes: Vec<Verdict> = book.limits.iter().map(|limit| in_scope(limit, facts, &sitting)).collect();
     for (ix, (limit, scope)) in book.limits.iter().zip(&scopes).enumerate() {
         let outcome = match switched_off(book, &limit.rule.id, about.on) {
             Some(off) => off,
-            None => outcome(book, &scopes, (ix, limit), *scope, facts, about),
+            None => outcome(book, (&scopes, &sitting), (ix, limit), *scope, facts, about),
         };
         let judged = Judged { rule: &limit.rule, outcome };
         if limit.mode == Mode::Shadow { shadow.push(judged) } else { counted.push(judged) }
@@ -138,9 +139,9 @@ pub fn switched_off(book: &Rulebook, id: &str, on: Option<Date>) -> Option<Outco
 }
 
 /// Whether a limit's scope holds; [`Gap::Other`] only where the full evaluation cannot tell either.
-fn in_scope(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Verdict {
+fn in_scope(limit: &Limit, facts: &dyn Facts, sitting: &Sitting<'_>) -> Verdict {
     let Some(scope) = &limit.scope else { return Verdict::True };
-    let verdict = scope.verdict(facts, about.declared);
+    let verdict = scope.verdict(facts, sitting);
     if verdict != Verdict::Open(Gap::Other) && !cfg!(debug_assertions) {
         return verdict;
     }
@@ -166,7 +167,7 @@ fn in_effect(limit: &Limit, on: Option<Date>) -> bool {
 
 fn outcome(
     book: &Rulebook,
-    scopes: &[Verdict],
+    (scopes, sitting): (&[Verdict], &Sitting<'_>),
     (ix, limit): (usize, &Limit),
     scope: Verdict,
     facts: &dyn Facts,
@@ -199,7 +200,7 @@ fn outcome(
             return Outcome::NotApplicable(Cow::Owned(format!("{} takes its place here", other.rule.id)));
         }
     }
-    either(limit, without_reasons(limit, facts, about.declared), || checks(limit, facts, about))
+    either(limit, without_reasons(limit, facts, sitting, about), || checks(limit, facts, about))
 }
 
 /// The outcome that needs no reasons, or else the full one. Debug builds, and so all tests, work out both.
@@ -221,33 +222,62 @@ fn undeclared(gap: Gap, facts: &dyn Facts) -> Option<Outcome> {
     }
 }
 
-/// The outcome of a limit that finds nothing, or lacks what nobody sends; `None` where something is to be told.
-fn without_reasons(limit: &Limit, facts: &dyn Facts, declared: &BTreeSet<ContextKind>) -> Option<Outcome> {
-    let mut open: Option<Gap> = None;
+/// The outcome of a limit that needs no reasons: it finds something or nothing, or lacks what nobody sends; `None`
+/// where a reason is to be told.
+fn without_reasons(
+    limit: &Limit,
+    facts: &dyn Facts,
+    sitting: &Sitting<'_>,
+    about: &Circumstances<'_>,
+) -> Option<Outcome> {
+    // Of what is found the first of the gravest counts.
+    let (mut found, mut gap): (Option<&Check>, Option<Gap>) = (None, None);
+    // The gravest of the open ones before and after it.
+    let (mut before, mut after): (Option<Tier>, Option<Tier>) = (None, None);
     for check in &limit.checks {
-        let verdict = match check.when.as_ref().map(|when| when.verdict(facts, declared)) {
+        let verdict = match check.when.as_ref().map(|when| when.verdict(facts, sitting)) {
             Some(Verdict::False) => continue,
             Some(gap @ Verdict::Open(_)) => gap,
-            Some(Verdict::True) | None => compared(check, facts, declared),
+            Some(Verdict::True) | None => compared(check, facts, sitting),
         };
         match verdict {
             Verdict::False => {}
-            Verdict::True | Verdict::Open(Gap::Other) => return None,
-            Verdict::Open(gap) => open = open.or(Some(gap)),
+            Verdict::True => {
+                if found.is_none_or(|found| check.tier > found.tier) {
+                    found = Some(check);
+                    before = before.max(after.take());
+                }
+            }
+            Verdict::Open(open) => {
+                gap = Some(gap.map_or(open, |before| before.and(open)));
+                after = after.max(Some(check.tier));
+            }
         }
     }
-    open.map_or(Some(Outcome::Clear), |gap| undeclared(gap, facts))
+    match found {
+        // One that is open and may be what counts in its place is told about.
+        Some(check) if before >= Some(check.tier) || after > Some(check.tier) => None,
+        Some(check) => {
+            let of = |expression: &Expression| expression.evaluate(facts, &[]);
+            let extra = match (&check.measure, &check.bound) {
+                (Some(measure), Bound::Above(bound) | Bound::Below(bound)) => vec![of(measure), of(bound)],
+                _ => Vec::new(),
+            };
+            Some(Outcome::Flagged(vec![finding(check, facts, &extra, about)]))
+        }
+        None => gap.map_or(Some(Outcome::Clear), |gap| undeclared(gap, facts)),
+    }
 }
 
 /// Whether a check finds something, without reasons.
-fn compared(check: &Check, facts: &dyn Facts, declared: &BTreeSet<ContextKind>) -> Verdict {
+fn compared(check: &Check, facts: &dyn Facts, sitting: &Sitting<'_>) -> Verdict {
     let (bound, above) = match &check.bound {
-        Bound::When(condition) => return condition.verdict(facts, declared),
+        Bound::When(condition) => return condition.verdict(facts, sitting),
         Bound::Above(bound) => (bound, true),
         Bound::Below(bound) => (bound, false),
     };
     let Some(measure) = &check.measure else { return Verdict::Open(Gap::Other) };
-    measure.beyond(bound, above, facts, declared)
+    measure.beyond(bound, above, facts, sitting)
 }
 
 fn checks(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Outcome {
@@ -393,17 +423,21 @@ static UNITS: LazyLock<Vec<Option<Scale>>> =
 
 /// What was compared with the values of this order: every amount that stands in it.
 fn with_values(compared: &str, check: &Check, facts: &dyn Facts) -> String {
-    let mut out = compared.to_owned();
+    let mut out = String::with_capacity(compared.len() + 96);
+    out.push_str(compared);
     let mut joint = if compared.contains(", with ") { ", " } else { ", with " };
     let (Bound::Above(bound) | Bound::Below(bound) | Bound::When(bound)) = &check.bound;
     let mut told: Vec<usize> = Vec::new();
     for ix in check.measure.iter().chain([bound]).flat_map(|e| e.facts()).copied() {
         let (Some(fact), false) = (FACTS.get(ix), told.contains(&ix)) else { continue };
         told.push(ix);
-        if let Value::Quantity(amount) = facts.value(ix)
-            && let Some(value) = shown(&amount, UNITS.get(ix).and_then(Option::as_ref), 3)
+        let value = facts.held(ix).map_or_else(|| Cow::Owned(facts.value(ix)), Cow::Borrowed);
+        if let Value::Quantity(amount) = &*value
+            && let Some(value) = shown(amount, UNITS.get(ix).and_then(Option::as_ref), 3)
         {
-            out.push_str(&format!("{joint}{} = {value}", fact.name));
+            for part in [joint, fact.name, " = ", &value] {
+                out.push_str(part);
+            }
             joint = ", ";
         }
     }

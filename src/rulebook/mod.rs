@@ -63,6 +63,8 @@ pub struct Rulebook {
     effective: Vec<Effective>,
     /// For each limit those of the same name and a higher priority, which take its place where their scope holds.
     rivals: Vec<Vec<usize>>,
+    /// How many conditions stand in more than one place.
+    shared: usize,
 }
 
 /// A book without limits.
@@ -74,8 +76,10 @@ impl Rulebook {
         self.limits.is_empty() && self.waiting.is_empty()
     }
 
-    /// The same book, ready to judge: rivals found, and what each check compares written out, once.
+    /// The same book, ready to judge: rivals and conditions of several limits found, and what each check compares
+    /// written out, once.
     fn prepared(mut self) -> Self {
+        self.shared = expression::shared::number(self.limits.iter_mut().flat_map(Limit::conditions));
         for limit in &mut self.limits {
             let compared: Vec<_> = limit.checks.iter().map(|check| judge::arithmetic(limit, check)).collect();
             for (check, compared) in limit.checks.iter_mut().zip(compared) {
@@ -313,6 +317,17 @@ pub struct Limit {
     pub tests: Vec<Test>,
     /// File and line where it stands, and those that override parts of it.
     pub places: Vec<String>,
+}
+
+impl Limit {
+    /// What is asked before anything is found: where it applies, when each check does, and conditions that are one.
+    fn conditions(&mut self) -> impl Iterator<Item = &mut Expression> {
+        let checks = self.checks.iter_mut().flat_map(|check| {
+            let when = if let Bound::When(condition) = &mut check.bound { Some(condition) } else { None };
+            check.when.iter_mut().chain(when)
+        });
+        self.scope.iter_mut().chain(checks)
+    }
 }
 
 /// A named amount of a limit.

@@ -723,7 +723,7 @@ fn estimates(o: &OrderReport<'_>) -> Vec<Need> {
                 figure: format!("{} {}", e.result.map_or_else(String::new, |f| f.shown(0)), spelled(e.unit)),
                 met,
                 bar,
-                formula: e.formula.clone(),
+                formula: e.formula.to_string(),
                 domain: e.domain.into(),
                 source: format!("{} ({})", e.source.citation, e.source.mark.name()),
             }

@@ -271,13 +271,42 @@ const ADMINISTRATION: &str = "administration";
 const ADDITIVE: &str = "additive";
 
 /// What an order holds that this program does not know.
-#[derive(Default)]
+#[derive(Debug, Default, PartialEq, Eq)]
 pub(super) struct Unknowns {
     pub extensions: Vec<At>,
     /// Extensions of this program's own that are not read where they stand, and unknown parts of those that are.
     pub misplaced: Vec<At>,
     pub modifiers: Vec<At>,
     pub elements: Vec<At>,
+}
+
+/// The same for an order that has no element that is not known, because it is of the version's shape: only what may
+/// stand in any element is looked for.
+pub(super) fn unknowns_of_valid(order: Node<'_>, version: FhirVersion) -> Unknowns {
+    let mut walk = Walk { version, found: Unknowns::default() };
+    let formula = order.get(FORMULA).map(Node::at);
+    for node in order.outermost(&["extension", "modifierExtension", "implicitRules", "_implicitRules", "contained"]) {
+        let Some(holder) = node.parent() else { continue };
+        match node.key().as_deref() {
+            Some("extension") => {
+                // The list that the holder is an item of, where it is one.
+                let list = holder.parent().filter(|list| list.kind() == Kind::Array);
+                let in_formula = |list: &Node<'_>| formula.is_some() && list.parent().map(Node::at) == formula;
+                let on = match list.filter(in_formula).and_then(Node::key).as_deref() {
+                    Some(ADMINISTRATION) => ADMINISTRATION,
+                    Some(ADDITIVE) => ADDITIVE,
+                    _ if formula == Some(holder.at()) => FORMULA,
+                    _ => "",
+                };
+                walk.extensions(node, on, true);
+            }
+            Some("modifierExtension") => walk.modifiers(node),
+            Some("contained") => node.items().for_each(|item| walk.object(item, None, true)),
+            _ => walk.found.modifiers.push(node.at()),
+        }
+    }
+    debug_assert_eq!(walk.found, unknowns(order, version), "what a valid order holds that is not known");
+    walk.found
 }
 
 /// Walks every node of the order, contained resources and datatypes included.

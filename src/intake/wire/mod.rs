@@ -57,18 +57,36 @@ impl Resolve for NoResolver {
 /// Reads one NutritionOrder as `version`. Always gives an order, with holes where something is missing or
 /// cannot be read, and the list of what was wrong.
 pub fn read_order<'d>(order: Node<'d>, version: FhirVersion, resolver: &dyn Resolve) -> (Order<'d>, Vec<Problem>) {
+    read(order, version, false, resolver)
+}
+
+/// The same for an order of which [`crate::intake::shape::check`] found that it is of the version's shape: nothing in
+/// it can be of another version, or an element that is not known.
+pub fn read_valid_order<'d>(
+    order: Node<'d>,
+    version: FhirVersion,
+    resolver: &dyn Resolve,
+) -> (Order<'d>, Vec<Problem>) {
+    read(order, version, true, resolver)
+}
+
+fn read<'d>(order: Node<'d>, version: FhirVersion, valid: bool, resolver: &dyn Resolve) -> (Order<'d>, Vec<Problem>) {
     let mut read = Datatypes::default();
-    version::report(&mut read, order, version);
+    if !valid {
+        version::report(&mut read, order, version);
+    }
+    debug_assert!(!valid || version::is_of(order, version), "a valid order looks like another version");
+    let unknown = if valid { elements::unknowns_of_valid(order, version) } else { elements::unknowns(order, version) };
     let out = match version {
         FhirVersion::R4 | FhirVersion::R4B => {
             let patient = patient(&mut read, order, "patient", resolver);
             let formula = formula(&mut read, order, &r4::R4, resolver);
-            whole(&mut read, order, version, patient, formula, resolver)
+            whole(&mut read, order, version, (patient, formula, unknown), resolver)
         }
         FhirVersion::R5 => {
             let patient = patient(&mut read, order, "subject", resolver);
             let formula = formula(&mut read, order, &r5::R5, resolver);
-            whole(&mut read, order, version, patient, formula, resolver)
+            whole(&mut read, order, version, (patient, formula, unknown), resolver)
         }
     };
     (out, read.problems)
@@ -98,12 +116,14 @@ fn patient<'d>(read: &mut Datatypes, order: Node<'d>, name: &str, resolver: &dyn
     read.complex(order, name, |read, node| read.reference(node, resolver))
 }
 
+/// What was read of an order apart: its patient, its formula, what in it is not known.
+type Parts<'d> = (Field<'d, Reference<'d>>, Option<EnteralFormula<'d>>, elements::Unknowns);
+
 fn whole<'d>(
     read: &mut Datatypes,
     order: Node<'d>,
     version: FhirVersion,
-    patient: Field<'d, Reference<'d>>,
-    formula: Option<EnteralFormula<'d>>,
+    (patient, formula, unknown): Parts<'d>,
     resolver: &dyn Resolve,
 ) -> Order<'d> {
     let status = read.coded(order, "status", &STATUS);
@@ -123,7 +143,6 @@ fn whole<'d>(
         }
     }
     let subject_is_group = version == FhirVersion::R5 && is_group(order, &patient, resolver);
-    let unknown = elements::unknowns(order, version);
     for at in &unknown.misplaced {
         let text =
             "an extension of this program's own, or a part of one, that is not read at this place in this version"

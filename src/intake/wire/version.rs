@@ -235,6 +235,11 @@ impl Hints {
     }
 }
 
+/// Whether no field of the order is of another version.
+pub(super) fn is_of(order: Node<'_>, version: FhirVersion) -> bool {
+    hints_beside(order, Some(WireVersion::of(version))).is_empty()
+}
+
 /// Reports every other version that the order looks like: one problem a version, at its first field.
 pub(super) fn report(read: &mut Datatypes, order: Node<'_>, version: FhirVersion) {
     let own = WireVersion::of(version);

@@ -377,6 +377,7 @@ impl<'o> Order<'o> {
         match node {
             Node::Truth(true) => Truth::True,
             Node::Truth(false) => Truth::False,
+            Node::Shared(_, inner) => self.truth(inner),
             Node::Fact(_) | Node::Extra(_) => match self.load(node).as_deref() {
                 Some(Value::Truth(truth)) => truth.clone(),
                 other => self.lack(node, other).truth(),

@@ -15,13 +15,19 @@ use std::cmp::Ordering;
 #[derive(Clone, Debug)]
 pub(super) enum Node {
     Truth(bool),
+    /// A condition with its number among those that stand in more than one place.
+    Shared(usize, Box<Node>),
     Amount(Exact),
     Fact(usize),
     Extra(usize),
     Not(Box<Node>),
     All(Box<[Node]>),
     Any(Box<[Node]>),
-    Compare { test: Test, sides: Box<(Node, Node)>, unit: Option<Box<Scale>> },
+    Compare {
+        test: Test,
+        sides: Box<(Node, Node)>,
+        unit: Option<Box<Scale>>,
+    },
     SameTruth(Box<(Node, Node)>),
     SameWord(Box<(Node, Node)>),
     OneOf(Box<Node>, Box<[String]>),

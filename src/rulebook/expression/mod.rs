@@ -5,6 +5,7 @@ mod evaluate;
 mod lower;
 mod scale;
 mod scan;
+pub(super) mod shared;
 mod template;
 #[cfg(test)]
 mod tests;
@@ -12,14 +13,12 @@ mod verdict;
 
 use super::Parameter;
 use super::value::{Fact, Facts, Truth, Type, Value};
-use crate::settings::ContextKind;
 use crate::units::Dimension;
 use lower::Node;
 pub use scale::Scale;
-use std::collections::BTreeSet;
 pub use template::Template;
 pub(super) use template::shown;
-pub use verdict::{Gap, Verdict};
+pub use verdict::{Gap, Sitting, Verdict};
 
 /// Longest expression, in characters.
 pub const MAX_CHARACTERS: usize = 2_000;
@@ -130,16 +129,15 @@ impl Expression {
         evaluate::truth(&self.node, facts)
     }
 
-    /// Its truth for one order without reasons, for an expression that is true or false; `declared` are the kinds
-    /// of context that the sender declares. Never decides otherwise than [`Expression::holds`], and leaves open
-    /// what that decides only where it says [`Gap::Other`].
-    pub fn verdict(&self, facts: &dyn Facts, declared: &BTreeSet<ContextKind>) -> Verdict {
-        verdict::Quick { facts, declared }.verdict(&self.node)
+    /// Its truth for one order without reasons, for an expression that is true or false. Never decides otherwise than
+    /// [`Expression::holds`], and leaves open what that decides only where it says [`Gap::Other`].
+    pub fn verdict(&self, facts: &dyn Facts, sitting: &Sitting<'_>) -> Verdict {
+        verdict::Quick { facts, sitting }.verdict(&self.node)
     }
 
     /// Whether its amount for one order lies above (or else below) a bound, without reasons; held against
     /// [`Expression::evaluate`] of both as [`Expression::verdict`] is against [`Expression::holds`].
-    pub fn beyond(&self, bound: &Self, above: bool, facts: &dyn Facts, declared: &BTreeSet<ContextKind>) -> Verdict {
-        verdict::Quick { facts, declared }.beyond(&self.node, &bound.node, above)
+    pub fn beyond(&self, bound: &Self, above: bool, facts: &dyn Facts, sitting: &Sitting<'_>) -> Verdict {
+        verdict::Quick { facts, sitting }.beyond(&self.node, &bound.node, above)
     }
 }

@@ -104,7 +104,7 @@ impl Template {
 
     /// The sentence for one order; `extra` as for [`Expression::evaluate`].
     pub fn render(&self, facts: &dyn Facts, extra: &[Value]) -> String {
-        let mut out = String::with_capacity(self.text.len());
+        let mut out = String::with_capacity(self.text.len() + 16);
         for part in &self.parts {
             match part {
                 Part::Text(text) => out.push_str(text),

@@ -8,6 +8,7 @@ use crate::exact::Exact;
 use crate::rulebook::facts::FACTS;
 use crate::rulebook::value::{Facts, Missing, Need, Truth, Value};
 use crate::settings::ContextKind;
+use std::cell::Cell;
 use std::cmp::Ordering;
 use std::collections::BTreeSet;
 
@@ -66,11 +67,26 @@ impl Extent {
     }
 }
 
+/// What is kept while one order is judged.
+pub struct Sitting<'d> {
+    declared: &'d BTreeSet<ContextKind>,
+    /// Verdicts on the conditions that stand in more than one place, by their numbers.
+    shared: Box<[Cell<Option<Verdict>>]>,
+}
+
+impl<'d> Sitting<'d> {
+    /// For one order: the kinds of context that the sender declares, and how many conditions of the book stand in
+    /// more than one place.
+    pub fn new(declared: &'d BTreeSet<ContextKind>, shared: usize) -> Self {
+        Self { declared, shared: vec![Cell::new(None); shared].into() }
+    }
+}
+
 /// What is known of one order.
 #[derive(Clone, Copy)]
 pub(super) struct Quick<'o> {
     pub facts: &'o dyn Facts,
-    pub declared: &'o BTreeSet<ContextKind>,
+    pub sitting: &'o Sitting<'o>,
 }
 
 impl<'o> Quick<'o> {
@@ -78,7 +94,7 @@ impl<'o> Quick<'o> {
         let mut first = None;
         for m in missing {
             match FACTS.get(m.fact).map(|f| f.need) {
-                Some(Need::Context(kind)) if m.at.is_empty() && !self.declared.contains(&kind) => {
+                Some(Need::Context(kind)) if m.at.is_empty() && !self.sitting.declared.contains(&kind) => {
                     first = first.or(Some(kind));
                 }
                 _ => return Gap::Other,
@@ -96,9 +112,21 @@ impl<'o> Quick<'o> {
         if let Some(Value::Missing(missing)) = value { self.missing(missing) } else { Gap::Other }
     }
 
+    #[inline]
     pub(super) fn verdict(self, node: &Node) -> Verdict {
+        let Node::Shared(number, condition) = node else { return self.judged(node) };
+        let Some(known) = self.sitting.shared.get(*number) else { return self.judged(condition) };
+        known.get().unwrap_or_else(|| {
+            let verdict = self.judged(condition);
+            known.set(Some(verdict));
+            verdict
+        })
+    }
+
+    fn judged(self, node: &Node) -> Verdict {
         match node {
             Node::Truth(truth) => said(*truth),
+            Node::Shared(..) => self.verdict(node),
             Node::Fact(_) => match self.held(node) {
                 Some(Value::Truth(Truth::True)) => Verdict::True,
                 Some(Value::Truth(Truth::False)) => Verdict::False,
@@ -223,7 +251,10 @@ impl<'o> Quick<'o> {
                 Some(Value::Quantity(Amount::Range(span))) => Extent::Span(span.low, span.high),
                 other => Extent::Open(self.gap(other)),
             },
-            Node::Arithmetic(operation, sides) => operated(*operation, self.extent(&sides.0), self.extent(&sides.1)),
+            Node::Arithmetic(operation, sides) => match (self.exact(&sides.0), self.exact(&sides.1)) {
+                (Some(a), Some(b)) => of_exact(*operation, *a, *b).map_or(Extent::OTHER, Extent::Known),
+                _ => operated(*operation, self.extent(&sides.0), self.extent(&sides.1)),
+            },
             Node::Negative(inner) => one(self.extent(inner), |x| Some(x.neg())),
             Node::Absolute(inner) => one(self.extent(inner), |x| Some(x.abs())),
             Node::Whole(rounding, inner) => one(self.extent(inner), |x| whole(*rounding, x)),
@@ -275,7 +306,12 @@ fn both(a: Extent, b: Extent, f: impl Fn(Exact, Exact) -> Option<Exact>) -> Exte
 }
 
 fn operated(operation: Operation, a: Extent, b: Extent) -> Extent {
-    both(a, b, |x, y| if operation == Operation::Divide && y.is_zero() { None } else { computed(operation, x, y) })
+    both(a, b, |x, y| of_exact(operation, x, y))
+}
+
+/// The result on two exact amounts; `None` for a divisor of zero as well.
+fn of_exact(operation: Operation, x: Exact, y: Exact) -> Option<Exact> {
+    if operation == Operation::Divide && y.is_zero() { None } else { computed(operation, x, y) }
 }
 
 fn compare(test: Test, a: Extent, b: Extent) -> Verdict {
