@@ -11,7 +11,7 @@
 
 use proc_macro2::LineColumn;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 use std::path::PathBuf;
 use syn::spanned::Spanned;
@@ -25,6 +25,8 @@ struct Request {
     from: PathBuf,
     to: PathBuf,
     files: BTreeMap<String, Vec<Mutant>>,
+    /// Functions that constants call. Every other constant function that holds mutants is made an ordinary one.
+    constant: BTreeSet<String>,
 }
 
 #[derive(Clone, Copy, Deserialize, PartialEq, Eq)]
@@ -104,6 +106,7 @@ struct Function {
 
 struct Rewriter<'t> {
     text: &'t str,
+    constant: &'t BTreeSet<String>,
     /// Byte at which each line begins.
     lines: Vec<usize>,
     /// Mutants by genre and first byte.
@@ -163,8 +166,18 @@ impl Rewriter<'_> {
         self.refused.extend(mutants.iter().map(|m| Refused { id: m.id, why }));
     }
 
-    fn enter(&mut self, constant: bool, block: &syn::Block) {
+    fn enter(&mut self, signature: &syn::Signature, block: &syn::Block) {
         let braces = self.range(block);
+        let mut constant = false;
+        if let Some(word) = &signature.constness
+            && self.wanted.keys().any(|(_, at)| braces.contains(at))
+        {
+            constant = self.constant.contains(&signature.ident.to_string());
+            if !constant {
+                let word = self.range(word);
+                self.edit(word, Text::default());
+            }
+        }
         let inside = braces.start + 1..braces.end - 1;
         self.functions.push(Function { constant, inside, whole: Vec::new() });
         let Some(first) = block.stmts.first() else { return };
@@ -221,20 +234,20 @@ fn choice(mutants: &[Mutant], plain: &str, write: impl Fn(&Mutant) -> String) ->
 
 impl<'ast> Visit<'ast> for Rewriter<'_> {
     fn visit_item_fn(&mut self, f: &'ast syn::ItemFn) {
-        self.enter(f.sig.constness.is_some(), &f.block);
+        self.enter(&f.sig, &f.block);
         visit::visit_item_fn(self, f);
         self.leave();
     }
 
     fn visit_impl_item_fn(&mut self, f: &'ast syn::ImplItemFn) {
-        self.enter(f.sig.constness.is_some(), &f.block);
+        self.enter(&f.sig, &f.block);
         visit::visit_impl_item_fn(self, f);
         self.leave();
     }
 
     fn visit_trait_item_fn(&mut self, f: &'ast syn::TraitItemFn) {
         if let Some(block) = &f.default {
-            self.enter(f.sig.constness.is_some(), block);
+            self.enter(&f.sig, block);
             visit::visit_trait_item_fn(self, f);
             self.leave();
         }
@@ -410,7 +423,13 @@ impl<'ast> Visit<'ast> for Rewriter<'_> {
     }
 }
 
-fn rewrite(name: &str, text: &str, mutants: Vec<Mutant>, reply: &mut Reply) -> Result<String, String> {
+fn rewrite(
+    name: &str,
+    text: &str,
+    mutants: Vec<Mutant>,
+    constant: &BTreeSet<String>,
+    reply: &mut Reply,
+) -> Result<String, String> {
     let lines = lines(text);
     let tree = syn::parse_file(text).map_err(|e| format!("{name}: {e}"))?;
     let mut wanted: BTreeMap<(String, usize), Vec<Mutant>> = BTreeMap::new();
@@ -421,6 +440,7 @@ fn rewrite(name: &str, text: &str, mutants: Vec<Mutant>, reply: &mut Reply) -> R
     }
     let mut r = Rewriter {
         text,
+        constant,
         lines,
         wanted,
         functions: Vec::new(),
@@ -471,7 +491,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut reply = Reply::default();
     for (name, mutants) in request.files {
         let text = std::fs::read_to_string(request.from.join(&name))?;
-        let new = rewrite(&name, &text, mutants, &mut reply)?;
+        let new = rewrite(&name, &text, mutants, &request.constant, &mut reply)?;
         let to = request.to.join(&name);
         // Untouched where nothing changed, so that the compiler has less to do.
         if std::fs::read_to_string(&to).ok().as_deref() != Some(new.as_str()) {
