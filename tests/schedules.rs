@@ -1,0 +1,329 @@
+//! Schedules from FHIR Timing to what they deliver, and what is said of those that contradict themselves.
+//!
+//! Meaning of codes: v3-GTSAbbreviation and timing-abbreviation (HL7 Terminology); of `repeat`: FHIR R5, Timing. Orders
+//! are invented. Every order begins on 2026-11-25 at 07:00 UTC, the hour at which the day begins.
+
+use enteral_gate::amount::Amount;
+use enteral_gate::appraise::{Appraisal, appraise};
+use enteral_gate::exact::Exact;
+use enteral_gate::findings::Outcome;
+use enteral_gate::formulary::Formulary;
+use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::nutrition::measure::Measure as M;
+use enteral_gate::settings::Settings;
+use std::sync::LazyLock;
+
+static FORMULARY: LazyLock<Formulary> =
+    LazyLock::new(|| Formulary::from_csv("formulary.csv", include_bytes!("../deploy/demo/formulary.csv")).unwrap());
+
+const GTS: &str = "http://terminology.hl7.org/CodeSystem/v3-GTSAbbreviation";
+
+fn amount(value: &str, code: &str) -> String {
+    format!(r#"{{"value":{value},"system":"http://unitsofmeasure.org","code":"{code}"}}"#)
+}
+
+/// An R4 order of these administrations, read with these settings.
+fn order<T>(administrations: &str, settings: &Settings, look: impl Fn(&Appraisal<'_>) -> T) -> T {
+    let text = format!(
+        r#"{{"resourceType":"NutritionOrder","status":"active","intent":"order","patient":{{"reference":"Patient/x"}},"dateTime":"2026-11-25T07:00:00Z","enteralFormula":{{"baseFormulaProductName":"A10","administration":[{administrations}]}}}}"#
+    );
+    look(&appraise(text.as_bytes(), "", FhirVersion::R4, &FORMULARY, settings))
+}
+
+fn settings() -> Settings {
+    Settings { day_start: 7 * 3_600, ..Settings::default() }
+}
+
+/// 100 mL by this `repeat`, with the start given.
+fn repeat(members: &str) -> String {
+    format!(
+        r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},{members}}}}},"quantity":{}}}"#,
+        amount("100", "mL")
+    )
+}
+
+fn coded(system: &str, code: &str) -> String {
+    format!(
+        r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}}}},"code":{{"coding":[{{"system":"{system}","code":"{code}"}}]}}}},"quantity":{}}}"#,
+        amount("100", "mL")
+    )
+}
+
+/// mL and feeds of the first day.
+fn first_day(administrations: &str) -> (Amount, Amount) {
+    order(administrations, &settings(), |a| {
+        let totals = &a.orders[0].days[0].1;
+        (totals.get(M::FormulaVolume).clone(), totals.get(M::FeedsPerDay).clone())
+    })
+}
+
+fn known(n: i64) -> Amount {
+    Amount::Known(Exact::int(n))
+}
+
+/// mL of the first day where it is exactly known.
+fn millilitres(administrations: &str) -> Exact {
+    let (volume, _) = first_day(administrations);
+    volume.known().unwrap_or_else(|| panic!("{administrations}: {volume:?}"))
+}
+
+#[test]
+fn a_timing_code_gives_its_feeds() {
+    for (code, feeds) in [
+        ("QD", 1),
+        ("AM", 1),
+        ("PM", 1),
+        ("BED", 1),
+        ("BID", 2),
+        ("TID", 3),
+        ("QID", 4),
+        ("Q1H", 24),
+        ("Q2H", 12),
+        ("Q3H", 8),
+        ("Q4H", 6),
+        ("Q6H", 4),
+        ("Q8H", 3),
+        ("QOD", 1),
+        ("WK", 1),
+    ] {
+        assert_eq!(first_day(&coded(GTS, code)), (known(100 * feeds), known(feeds)), "{code}");
+    }
+    // A month has no fixed length; a code of another system, or none of this one, says nothing.
+    for (system, code) in [(GTS, "MO"), (GTS, "Q5H"), ("http://snomed.info/sct", "BID"), (GTS, "C")] {
+        assert!(matches!(first_day(&coded(system, code)).0, Amount::Unknown(_)), "{system} {code}");
+    }
+}
+
+/// Every other day and weekly: the steady cycle has days without a feed.
+#[test]
+fn codes_of_several_days_leave_days_out() {
+    for (code, mean) in [("QOD", Exact::int(50)), ("WK", Exact::ratio(100, 7))] {
+        order(&coded(GTS, code), &settings(), |a| {
+            let steady = &a.orders[0].steady.as_ref().unwrap().1;
+            let volume = steady.get(M::FormulaVolume);
+            assert_eq!(
+                (volume.low(), volume.high(), volume.mean()),
+                (Some(Exact::ZERO), Some(Exact::int(100)), Some(mean))
+            );
+        });
+    }
+}
+
+/// Clock times of a code are the institution's, where it has given as many as the code has feeds.
+#[test]
+fn the_institutions_clock_times_are_used_when_they_are_as_many() {
+    let begins = |clock: &[u32]| {
+        let mut s = settings();
+        s.clock.insert("BID".to_owned(), clock.to_vec());
+        order(&coded(GTS, "BID"), &s, |a| {
+            let laid = &a.orders[0].days[0].0.laid;
+            laid.segments.iter().map(|s| s.from).collect::<Vec<_>>()
+        })
+    };
+    let hours = |all: &[i64]| all.iter().map(|h| Exact::int(h * 3_600)).collect::<Vec<_>>();
+    // 20:00 and 09:00 lie 2 and 13 hours after the day's beginning, however they are listed.
+    assert_eq!(begins(&[20 * 3_600, 9 * 3_600]), hours(&[2, 13]));
+    for too_few_or_many in [&[9 * 3_600][..], &[9 * 3_600, 12 * 3_600, 20 * 3_600]] {
+        assert_eq!(begins(too_few_or_many), hours(&[0, 12]));
+    }
+}
+
+/// Events of the day at the institution's times; the offset is minutes after (FHIR: `offset`).
+#[test]
+fn events_of_the_day_come_at_the_institutions_times() {
+    let begins = |members: &str| {
+        let mut s = settings();
+        s.clock.insert("ACM".to_owned(), vec![8 * 3_600]);
+        s.clock.insert("ACV".to_owned(), vec![18 * 3_600]);
+        order(&repeat(members), &s, |a| {
+            a.orders[0].days[0].0.laid.segments.iter().map(|s| s.from.floor() / 60).collect::<Vec<_>>()
+        })
+    };
+    assert_eq!(begins(r#""when":["ACM","ACV"]"#), [60, 660]);
+    assert_eq!(begins(r#""when":["ACM"],"offset":30"#), [90]);
+    assert_eq!(begins(r#""when":["ACM"],"timeOfDay":["12:00:00"]"#), Vec::<i128>::new(), "both at once cannot be laid");
+}
+
+/// An event without a time of the institution's counts, at a time of its own.
+#[test]
+fn events_without_a_time_are_counted_and_do_not_coincide() {
+    let (volume, feeds) = first_day(&repeat(r#""when":["ACM","ACD","ACV"]"#));
+    assert_eq!((volume, feeds), (known(300), known(3)));
+    order(&repeat(r#""when":["ACM","ACD","ACV"]"#), &settings(), |a| {
+        let mut begins: Vec<_> = a.orders[0].days[0].0.laid.segments.iter().map(|s| s.from).collect();
+        assert_eq!(begins.len(), 3);
+        begins.dedup();
+        assert_eq!(begins.len(), 3);
+        assert_eq!(begins, [0, 8, 16].map(|h| Exact::int(h * 3_600)));
+    });
+    // How many meals `C` stands for is not said.
+    assert!(matches!(first_day(&repeat(r#""when":["C"]"#)).0, Amount::Unknown(_)));
+}
+
+#[test]
+fn frequencies_and_periods_are_laid_out() {
+    for (members, volume, feeds) in [
+        (r#""frequency":1,"period":4,"periodUnit":"h""#, 600, 6),
+        (r#""frequency":3,"period":1,"periodUnit":"d""#, 300, 3),
+        (r#""period":6,"periodUnit":"h""#, 400, 4),
+        (r#""frequency":1,"period":90,"periodUnit":"min""#, 1_600, 16),
+        (r#""frequency":14,"period":1,"periodUnit":"wk""#, 200, 2),
+        (r#""frequency":1,"period":2,"periodUnit":"d""#, 100, 1),
+        (r#""timeOfDay":["08:00:00","12:00:00","18:00:00"]"#, 300, 3),
+        (r#""timeOfDay":["08:00:00","20:00:00"],"frequency":2,"period":1,"periodUnit":"d""#, 200, 2),
+        (r#""timeOfDay":["08:00:00"],"period":2,"periodUnit":"d""#, 100, 1),
+        (r#""count":1"#, 100, 1),
+        (r#""count":2,"frequency":1,"period":4,"periodUnit":"h""#, 200, 2),
+        (r#""dayOfWeek":["wed"]"#, 100, 1),
+        (r#""dayOfWeek":["thu"]"#, 0, 0),
+        (r#""dayOfWeek":["wed","thu"],"timeOfDay":["08:00:00"]"#, 100, 1),
+        // Of 08:00 on the 25th (a Wednesday) and 06:00 on the 26th only the second lies on a Thursday.
+        (r#""dayOfWeek":["thu"],"timeOfDay":["08:00:00","06:00:00"]"#, 100, 1),
+    ] {
+        assert_eq!(first_day(&repeat(members)), (known(volume), known(feeds)), "{members}");
+    }
+    for members in [
+        r#""frequency":3"#,
+        r#""count":3"#,
+        r#""duration":2,"durationUnit":"h""#,
+        r#""timeOfDay":["08:00:00"],"period":36,"periodUnit":"h""#,
+        r#""frequency":1,"period":0,"periodUnit":"h""#,
+        r#""frequency":1,"period":4"#,
+    ] {
+        assert!(first_day(&repeat(members)).0.known().is_none(), "{members}: {:?}", first_day(&repeat(members)));
+    }
+}
+
+#[test]
+fn a_range_of_frequencies_or_periods_is_a_range_of_feeds() {
+    for (members, low, high) in [
+        (r#""frequency":4,"frequencyMax":6,"period":1,"periodUnit":"d""#, 400, 600),
+        (r#""frequency":1,"period":4,"periodMax":6,"periodUnit":"h""#, 400, 600),
+        (r#""count":2,"countMax":3,"frequency":1,"period":4,"periodUnit":"h""#, 200, 300),
+    ] {
+        let (volume, feeds) = first_day(&repeat(members));
+        assert_eq!((volume.low(), volume.high()), (Some(Exact::int(low)), Some(Exact::int(high))), "{members}");
+        assert_eq!(feeds.high(), Some(Exact::int(high / 100)), "{members}");
+        assert!(!volume.why().is_empty());
+    }
+    // The larger end below the smaller.
+    for members in [
+        r#""frequency":6,"frequencyMax":4,"period":1,"periodUnit":"d""#,
+        r#""frequency":1,"period":6,"periodMax":4,"periodUnit":"h""#,
+        r#""count":3,"countMax":2,"frequency":1,"period":4,"periodUnit":"h""#,
+        r#""frequency":1,"period":4,"periodUnit":"h","duration":2,"durationMax":1,"durationUnit":"h""#,
+    ] {
+        assert!(matches!(first_day(&repeat(members)).0, Amount::Unknown(_)), "{members}");
+    }
+}
+
+/// Clock times and a number of feeds that do not agree: neither is picked.
+#[test]
+fn times_against_a_count_are_a_range() {
+    let (volume, _) =
+        first_day(&repeat(r#""timeOfDay":["08:00:00","12:00:00"],"frequency":3,"period":1,"periodUnit":"d""#));
+    assert_eq!((volume.low(), volume.high()), (Some(Exact::int(200)), Some(Exact::int(300))));
+    let (volume, _) = first_day(&repeat(
+        r#""timeOfDay":["08:00:00","12:00:00","16:00:00"],"frequency":2,"period":1,"periodUnit":"d""#,
+    ));
+    assert_eq!((volume.low(), volume.high()), (Some(Exact::int(200)), Some(Exact::int(300))));
+    // A count that holds the times is no contradiction.
+    let agreed = r#""timeOfDay":["08:00:00","12:00:00"],"frequency":1,"frequencyMax":3,"period":1,"periodUnit":"d""#;
+    assert_eq!(first_day(&repeat(agreed)).0, known(200));
+    // A time that is written twice is given once, and said.
+    assert_eq!(first_day(&repeat(r#""timeOfDay":["08:00:00","08:00:00","12:00:00"]"#)).0, known(200));
+}
+
+/// A pump rate with a schedule of runs: rate × duration each (derived).
+#[test]
+fn runs_of_a_rate_last_their_duration() {
+    let run = |members: &str, rate: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},{members}}}}},"rateQuantity":{}}}"#,
+            amount(rate, "mL/h")
+        )
+    };
+    for (members, rate, volume) in [
+        (r#""timeOfDay":["20:00:00"],"duration":10,"durationUnit":"h""#, "80", 800),
+        (r#""timeOfDay":["08:00:00","20:00:00"],"duration":90,"durationUnit":"min""#, "100", 300),
+        // The run that begins at 22:00 is cut at 07:00 by the end of the day: 9 of 12 hours.
+        (r#""timeOfDay":["22:00:00"],"duration":12,"durationUnit":"h""#, "100", 900),
+        (r#""frequency":1,"period":6,"periodUnit":"h","duration":2,"durationUnit":"h""#, "50", 400),
+    ] {
+        assert_eq!(millilitres(&run(members, rate)), Exact::int(volume), "{members}");
+    }
+    let (volume, _) =
+        first_day(&run(r#""timeOfDay":["20:00:00"],"duration":8,"durationMax":10,"durationUnit":"h""#, "80"));
+    assert_eq!((volume.low(), volume.high()), (Some(Exact::int(640)), Some(Exact::int(800))));
+}
+
+/// A feed lasts until it is over, also beyond its day.
+#[test]
+fn bounds_end_the_feeding() {
+    let bounded =
+        |bounds: &str| format!(r#"{{"schedule":{{"repeat":{{{bounds}}}}},"rateQuantity":{}}}"#, amount("60", "mL/h"));
+    let until = |end: &str| bounded(&format!(r#""boundsPeriod":{{"start":"2026-11-25T07:00:00Z","end":"{end}"}}"#));
+    assert_eq!(millilitres(&until("2026-11-25T17:00:00Z")), Exact::int(600));
+    assert_eq!(millilitres(&until("2026-11-26T07:00:00Z")), Exact::int(1_440));
+    assert_eq!(millilitres(&until("2026-11-27T07:00:00Z")), Exact::int(1_440));
+    assert!(matches!(first_day(&until("2026-11-24T07:00:00Z")).0, Amount::Unknown(_)), "ends before it begins");
+}
+
+/// Two pump rates of one feed are steps: the first ends where the second begins.
+#[test]
+fn a_later_rate_takes_the_place_of_the_one_before() {
+    let rate = |start: &str, rate: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T{start}:00Z"}}}}}},"rateQuantity":{}}}"#,
+            amount(rate, "mL/h")
+        )
+    };
+    let steps = format!("{},{}", rate("07:00", "20"), rate("13:00", "40"));
+    assert_eq!(millilitres(&steps), Exact::int(6 * 20 + 18 * 40));
+    let steps = format!("{},{},{}", rate("07:00", "20"), rate("19:00", "60"), rate("13:00", "40"));
+    assert_eq!(millilitres(&steps), Exact::int(6 * 20 + 6 * 40 + 12 * 60));
+    // At the same moment neither can take the place of the other: they add up, and that is said.
+    let twice = format!("{},{}", rate("07:00", "20"), rate("07:00", "40"));
+    assert_eq!(millilitres(&twice), Exact::int(24 * 60));
+}
+
+/// Bounded rates: a pause of more than an hour between them is said, one of an hour is not; neither is a change of rate.
+#[test]
+fn pauses_and_overlaps_between_rates_are_seen() {
+    use enteral_gate::nutrition::plan::Plan;
+    let rate = |start: &str, end: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T{start}:00Z","end":"2026-11-25T{end}:00Z"}}}}}},"rateQuantity":{}}}"#,
+            amount("50", "mL/h")
+        )
+    };
+    let settled = |a: &str, b: &str| {
+        order(&format!("{a},{b}"), &settings(), |a| {
+            let plan: &Plan = &a.orders[0].plan;
+            (plan.settled.gaps.iter().map(|g| g.2).collect::<Vec<_>>(), plan.settled.overlaps.len())
+        })
+    };
+    assert_eq!(settled(&rate("08:00", "10:00"), &rate("10:00", "12:00")), (vec![], 0));
+    assert_eq!(settled(&rate("08:00", "10:00"), &rate("11:00", "12:00")), (vec![], 0));
+    assert_eq!(settled(&rate("08:00", "10:00"), &rate("11:01", "12:00")), (vec![Exact::int(3_660)], 0));
+}
+
+#[test]
+fn what_contradicts_itself_is_named() {
+    for (members, words) in [
+        (r#""timeOfDay":["08:00:00","12:00:00"],"frequency":3,"period":1,"periodUnit":"d""#, "3"),
+        (r#""timeOfDay":["08:00:00","08:00:00"]"#, "given more than once"),
+        (r#""frequency":6,"frequencyMax":4,"period":1,"periodUnit":"d""#, "below"),
+    ] {
+        let all: String = order(&repeat(members), &settings(), |a| {
+            a.orders[0]
+                .judged
+                .iter()
+                .filter_map(|j| if let Outcome::Flagged(f) = &j.outcome { Some(f) } else { None })
+                .flatten()
+                .map(|f| f.text.clone() + "\n")
+                .collect()
+        });
+        assert!(all.contains(words), "{members}: {all}");
+    }
+}
