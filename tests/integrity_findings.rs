@@ -238,6 +238,7 @@ fn volumes_that_are_usual_in_the_other_unit_are_seen() {
 /// Bands of a day, kcal/kg: under 1 y 40–200, 1–3 y 35–180, 4–9 y 25–140, 10–17 y 15–100, adults 10–80.
 #[test]
 fn a_day_outside_its_band_is_seen_at_each_age() {
+    // Too little is a slip where ten times as much lies in the band: 8, 10, 14, 18 kcal/kg.
     // Rates in mL/h of 1 kcal/mL: kcal/kg × kg ÷ 24.
     for (age, kg, within, outside) in [
         ("70 a", "60", "200", "200.1"),
@@ -248,11 +249,10 @@ fn a_day_outside_its_band_is_seen_at_each_age() {
         ("5 a", "12", "65", "65.1"),
         ("3 a", "12", "82.5", "82.6"),
         ("13 mo", "12", "82.5", "82.6"),
-        ("70 a", "60", "25", "24.9"),
-        ("17 a", "60", "37.5", "37.4"),
-        ("9 a", "24", "25", "24.9"),
-        ("3 a", "12", "17.5", "17.4"),
-        ("11 mo", "6", "15", "14.9"),
+        ("70 a", "60", "20.1", "20"),
+        ("17 a", "60", "25.1", "25"),
+        ("9 a", "24", "14.1", "14"),
+        ("3 a", "12", "9.1", "9"),
         ("11 mo", "6", "50", "50.1"),
     ] {
         let of = |rate: &str| {
@@ -559,4 +559,170 @@ fn a_flush_that_is_not_daily_is_none_on_most_days() {
         ),
         other => panic!("{other:?}"),
     }
+}
+
+/// A pause of more than an hour, a start of more than 30 days, feeds on some days only.
+#[test]
+fn days_and_hours_without_feed_are_said() {
+    let all = |given: &str| found("CON-09", &format!("{ADULT}{given}"));
+    let volume = |every: &str| all(&format!("volume = \"300 mL\"\nevery = \"{every}\"\n"));
+    for every in ["4 h", "12 h", "1 d", "24 h"] {
+        assert!(volume(every).is_empty(), "{every}: {:?}", volume(every));
+    }
+    for (every, says) in [
+        ("2 d", "The feed is ordered once in 2 days, not for every day."),
+        ("36 h", "The feed is ordered once in 1.5 days, not for every day."),
+        ("1 wk", "The feed is ordered once in 7 days, not for every day."),
+    ] {
+        let f = volume(every);
+        assert_eq!(
+            (f[0].tier, words(&f[0])),
+            (Tier::Med, (says, "", "State how often a day, or on which days of the week."))
+        );
+    }
+    let f = volume("2 d").into_iter().find(|f| f.text.starts_with("The schedule leaves")).unwrap();
+    assert_eq!(
+        words(&f),
+        (
+            "The schedule leaves days on which nothing is fed.",
+            "from 0 mL on some days, 150 mL in the mean",
+            "Check period and unit of the schedule, or confirm the days without feed."
+        )
+    );
+    // The order is of 2026-11-25, 08:00.
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    let starts = |start: &str| {
+        let new = plain.replace("{\"start\":\"2026-11-25T08:00:00Z\"}", &format!("{{\"start\":\"{start}\"}}"));
+        assert_ne!(new, plain);
+        match judged("CON-09", &new) {
+            Outcome::Flagged(all) => all,
+            _ => Vec::new(),
+        }
+    };
+    for near in ["2026-12-25T08:00:00Z", "2026-10-26T08:00:00Z", "2026-11-25T09:00:00Z"] {
+        assert!(starts(near).is_empty(), "{near}: {:?}", starts(near));
+    }
+    let f = starts("2026-12-26T08:00:00Z");
+    assert_eq!(
+        words(&f[0]),
+        ("The schedule starts 31 days after the order's own date.", "", "Check the date of the start.")
+    );
+    let f = starts("2025-11-25T08:00:00Z");
+    assert_eq!(words(&f[0]).0, "The schedule starts 365 days before the order's own date.");
+}
+
+/// 5 % and less is a reminder.
+#[test]
+fn a_density_beside_the_products_own_is_told_apart() {
+    let density = |d: &str| found("CON-04", &format!("{ADULT}rate = \"60 mL/h\"\ndensity = \"{d} kcal/mL\"\n"));
+    assert!(density("1").is_empty());
+    assert_eq!(density("1.05")[0].tier, Tier::Low);
+    assert_eq!(density("0.95")[0].tier, Tier::Low);
+    assert_eq!(density("1.06")[0].tier, Tier::Med);
+    assert_eq!(density("0.94")[0].tier, Tier::Med);
+    let f = density("1.5").remove(0);
+    assert_eq!(words(&f).1, "1.5 kcal/mL against 1 kcal/mL: 50 %");
+    assert!(words(&f).2.starts_with("Confirm the strength; the formulary has "), "{f:?}");
+    assert!(words(&f).0.starts_with("The order says 1.5 kcal/mL, the formulary 1 kcal/mL for "), "{f:?}");
+}
+
+#[test]
+fn a_maximum_below_or_far_above_the_schedule_is_said() {
+    let cap = |cap: &str| found("CON-03", &format!("{ADULT}rate = \"60 mL/h\"\ncap = \"{cap}\"\n"));
+    // 60 × 24 = 1440; a fifth more is 1728.
+    for fits in ["1440 mL/d", "1728 mL/d"] {
+        assert!(cap(fits).is_empty(), "{fits}: {:?}", cap(fits));
+    }
+    let f = cap("1729 mL/d").remove(0);
+    assert_eq!((f.tier, label(&f)), (Tier::Med, "Maximum volume 1440 mL"));
+    assert_eq!(
+        words(&f),
+        (
+            "The maximum of 1729 mL is 20 % above the 1440 mL that the schedule gives: it may be from another order.",
+            "1729 mL ÷ 1440 mL − 1 = 20 %",
+            "A maximum of 1440 mL fits the schedule."
+        )
+    );
+    let f = cap("1200 mL/d").remove(0);
+    assert_eq!((f.tier, label(&f)), (Tier::High, "Maximum volume 1440 mL"));
+    assert_eq!(words(&f).1, "schedule 1440 mL − maximum 1200 mL = 240 mL; reached 20 h after the day begins");
+    assert_eq!(words(&f).2, "Raise the maximum to 1440 mL, or lower the schedule to 1200 mL a day.");
+    assert!(f.text.starts_with("The schedule gives up to 1440 mL, the maximum is 1200 mL: it is reached at "), "{f:?}");
+    assert!(f.text.contains(", 240 mL short."), "{f:?}");
+    assert!(matches!(outcome("CON-03", &format!("{ADULT}rate = \"60 mL/h\"\n")), Outcome::NotApplicable(_)));
+}
+
+/// Rate × duration against the volume: apart by more than 2 % and 5 mL, under 10 kg 1 mL.
+#[test]
+fn rate_duration_and_volume_have_to_agree() {
+    let of = |weight: &str, volume: &str, rate: &str, hours: &str| {
+        let given = format!(
+            "age = \"70 a\"\nsex = \"male\"\nweight = \"{weight} kg\"\nproduct = \"A10\"\nvolume = \"{volume} mL\"\nfeeds = 2\nover = \"{hours} h\"\n"
+        );
+        let plain = compose(&given);
+        let quantity = format!(
+            "\"rateQuantity\":{{\"value\":{rate},\"unit\":\"mL/h\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL/h\"}},\"schedule\":"
+        );
+        let new = plain.replace("\"schedule\":", &quantity);
+        assert_ne!(new, plain);
+        match judged("CON-01", &new) {
+            Outcome::Flagged(all) => all,
+            Outcome::Clear => Vec::new(),
+            other => panic!("{other:?}"),
+        }
+    };
+    // 100 mL: 5 mL; 500 mL: 10 mL; a light person: 1 mL, or 2 %.
+    for (weight, volume, rate, apart) in [
+        ("60", "100", "52.5", false),
+        ("60", "100", "52.6", true),
+        ("60", "100", "47.5", false),
+        ("60", "100", "47.4", true),
+        ("60", "500", "255", false),
+        ("60", "500", "255.1", true),
+        ("9.9", "40", "20.5", false),
+        ("9.9", "40", "20.6", true),
+        ("10", "40", "20.6", false),
+        ("9.9", "100", "51", false),
+        ("9.9", "100", "51.1", true),
+    ] {
+        assert_eq!(!of(weight, volume, rate, "2").is_empty(), apart, "{weight} kg: {volume} mL at {rate} mL/h in 2 h");
+    }
+    let f = of("60", "100", "60", "2").remove(0);
+    assert_eq!((f.tier, label(&f)), (Tier::High, "Rate 50 mL/h"));
+    assert_eq!(
+        words(&f),
+        (
+            "The rate over the duration gives 120 mL, the stated volume is 100 mL: 20 mL apart.",
+            "60 mL/h × 2 h = 120 mL; stated 100 mL",
+            "50 mL/h gives 100 mL in 2 h; 60 mL/h takes 1.67 h."
+        )
+    );
+}
+
+#[test]
+fn a_feed_longer_than_its_interval_overlaps_the_next() {
+    let of =
+        |hours: &str| found("CON-05", &format!("{ADULT}volume = \"240 mL\"\nevery = \"4 h\"\nover = \"{hours} h\"\n"));
+    assert!(of("4").is_empty());
+    let f = of("4.5").remove(0);
+    assert_eq!(f.tier, Tier::High);
+    assert_eq!(f.text, "Each feed lasts 4.5 h, but the next one begins after 4 h: the feeds overlap.");
+    assert_eq!(f.arithmetic.as_deref(), Some("duration 4.5 h; interval 4 h"));
+    assert_eq!(
+        f.fix.as_deref(),
+        Some("A rate of at least 60 mL/h gives 240 mL within 4 h; or order it as a continuous feed.")
+    );
+}
+
+#[test]
+fn orders_beside_each_other_are_told_apart() {
+    let with = |other: &str| found("CON-08", &format!("{ADULT}rate = \"60 mL/h\"\nother-orders = [{{ {other} }}]\n"));
+    let f = with("product = \"A10\", rate = \"60 mL/h\"").remove(0);
+    assert_eq!((f.tier, f.fix.as_deref()), (Tier::Med, Some("End one of the orders, or confirm that both are meant.")));
+    let f = with("product = \"A15\", rate = \"20 mL/h\"").remove(0);
+    assert_eq!(
+        (f.tier, f.fix.as_deref()),
+        (Tier::High, Some("End one of the orders, or confirm that both are meant."))
+    );
+    assert!(f.text.contains("runs at the same times"), "{f:?}");
 }
