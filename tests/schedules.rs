@@ -6,7 +6,7 @@
 use enteral_gate::amount::Amount;
 use enteral_gate::appraise::{Appraisal, appraise};
 use enteral_gate::exact::Exact;
-use enteral_gate::findings::Outcome;
+use enteral_gate::findings::{Outcome, Tier};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::nutrition::measure::Measure as M;
@@ -326,4 +326,122 @@ fn what_contradicts_itself_is_named() {
         });
         assert!(all.contains(words), "{members}: {all}");
     }
+}
+
+/// What the rules of one schedule say: rule, tier and text, in the order of the rules.
+fn told(a: &Appraisal<'_>) -> Vec<(String, Tier, String)> {
+    const RULES: [&str; 5] = ["CON-11", "CON-12", "CON-06", "CON-01", "CON-09"];
+    let judged = a.orders[0].judged.iter().filter(|j| RULES.contains(&&*j.rule.id));
+    let found = judged.filter_map(|j| match &j.outcome {
+        Outcome::Flagged(all) => Some((j.rule.id.to_string(), all)),
+        _ => None,
+    });
+    found.flat_map(|(id, all)| all.iter().map(move |f| (id.clone(), f.tier, f.text.clone()))).collect()
+}
+
+#[test]
+fn each_contradiction_has_its_rule_and_its_words() {
+    let rate = |members: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},{members}}}}},"rateQuantity":{}}}"#,
+            amount("60", "mL/h")
+        )
+    };
+    for (administration, rule, tier, words) in [
+        (coded(GTS, "MO"), "CON-11", Tier::High, "`MO` has no fixed length"),
+        (coded(GTS, "Q5H"), "CON-11", Tier::High, "The timing “Q5H” is text, or a code that is not known here"),
+        (
+            repeat(r#""frequency":6,"frequencyMax":4,"period":1,"periodUnit":"d""#),
+            "CON-11",
+            Tier::High,
+            "The timing cannot be computed: frequencyMax is below frequency.",
+        ),
+        (
+            rate(r#""timeOfDay":["08:00:00"]"#),
+            "CON-11",
+            Tier::High,
+            "A rate is given at stated times without a duration: when it stops is not stated.",
+        ),
+        (
+            repeat(r#""timeOfDay":["08:00:00","12:00:00"],"frequency":3,"period":1,"periodUnit":"d""#),
+            "CON-06",
+            Tier::High,
+            "2 clock times are given, but 3 feeds are stated.",
+        ),
+        (
+            repeat(r#""timeOfDay":["08:00:00","08:00:00"]"#),
+            "CON-06",
+            Tier::Low,
+            "1 clock time(s) given more than once; each was counted once.",
+        ),
+        (
+            format!(
+                r#"{{"schedule":{{"code":{{"coding":[{{"system":"{GTS}","code":"BID"}}]}},"repeat":{{"frequency":3,"period":1,"periodUnit":"d"}}}},"quantity":{}}}"#,
+                amount("100", "mL")
+            ),
+            "CON-12",
+            Tier::High,
+            "The timing code BID means 2 a day, the repeat 3. Neither was used.",
+        ),
+    ] {
+        order(&administration, &settings(), |a| {
+            let all = told(a);
+            let hit = all.iter().any(|(id, t, text)| id == rule && *t == tier && text.contains(words));
+            assert!(hit, "{administration}: {all:?}");
+        });
+    }
+    // A code that says what the repeat says is no contradiction.
+    let agreed = format!(
+        r#"{{"schedule":{{"code":{{"coding":[{{"system":"{GTS}","code":"TID"}}]}},"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},"frequency":3,"period":1,"periodUnit":"d"}}}},"quantity":{}}}"#,
+        amount("100", "mL")
+    );
+    assert_eq!(order(&agreed, &settings(), told), []);
+    assert_eq!(first_day(&agreed).0, known(300));
+    let state = order(
+        &repeat(r#""timeOfDay":["08:00:00","12:00:00"],"frequency":3,"period":1,"periodUnit":"d""#),
+        &settings(),
+        |a| {
+            let judged = a.orders[0].judged.iter().find(|j| j.rule.id == "CON-06").unwrap();
+            let Outcome::Flagged(all) = &judged.outcome else { panic!("{:?}", judged.outcome) };
+            all[0].fix.clone()
+        },
+    );
+    assert_eq!(state.as_deref(), Some("State 2 feeds, or 3 clock times."));
+}
+
+/// R5 gives an entry several timings: they are a union, and what two of them say alike is given once.
+#[test]
+fn timings_of_one_entry_are_a_union() {
+    let union = |timings: &str| {
+        let text = format!(
+            r#"{{"resourceType":"NutritionOrder","status":"active","intent":"order","subject":{{"reference":"Patient/x"}},"dateTime":"2026-11-25T07:00:00Z","enteralFormula":{{"baseFormulaType":{{"concept":{{"coding":[{{"system":"https://enteral-gate.example/fhir/CodeSystem/invented-products","code":"A10"}}]}}}},"administration":[{{"schedule":{{"timing":[{timings}]}},"quantity":{}}}]}}}}"#,
+            amount("100", "mL")
+        );
+        let s = settings();
+        let a = appraise(text.as_bytes(), "", FhirVersion::R5, &FORMULARY, &s);
+        let said =
+            told(&a).iter().any(|t| t.2 == "Two timings of one entry name the same times; they were counted once.");
+        (a.orders[0].days[0].1.get(M::FormulaVolume).clone(), said)
+    };
+    let at = |times: &str| format!(r#"{{"repeat":{{"timeOfDay":[{times}]}}}}"#);
+    let (eight, noon, both) = (at(r#""08:00:00""#), at(r#""12:00:00""#), at(r#""08:00:00","12:00:00""#));
+    assert_eq!(union(&format!("{eight},{noon}")), (known(200), false));
+    assert_eq!(union(&format!("{eight},{eight}")), (known(100), true));
+    assert_eq!(union(&format!("{eight},{both}")), (known(200), true));
+    assert_eq!(union(&format!("{both},{noon}")), (known(200), true));
+    // On other days, with another end or another count, the same hour is another feed.
+    let on = |more: &str| format!(r#"{{"repeat":{{"timeOfDay":["08:00:00","12:00:00"],{more}}}}}"#);
+    let wednesdays = on(r#""dayOfWeek":["wed"]"#);
+    assert_eq!(union(&format!("{eight},{wednesdays}")), (known(300), false));
+    let ending = on(r#""boundsPeriod":{"start":"2026-11-25T07:00:00Z","end":"2026-12-25T07:00:00Z"}"#);
+    let starting = on(r#""boundsPeriod":{"start":"2026-11-25T07:00:00Z"}"#);
+    assert_eq!(union(&format!("{starting},{ending}")), (known(400), false));
+    let counted = on(r#""boundsPeriod":{"start":"2026-11-25T07:00:00Z"},"count":10"#);
+    assert_eq!(union(&format!("{starting},{counted}")), (known(400), false));
+    let every_other = on(r#""boundsPeriod":{"start":"2026-11-25T07:00:00Z"},"period":2,"periodUnit":"d""#);
+    assert_eq!(union(&format!("{starting},{every_other}")), (known(400), false));
+    // Nor are an interval and clock times the same, though they may fall together.
+    let interval =
+        r#"{"repeat":{"boundsPeriod":{"start":"2026-11-25T08:00:00Z"},"frequency":1,"period":4,"periodUnit":"h"}}"#;
+    assert_eq!(union(&format!("{interval},{interval}")).1, true);
 }
