@@ -54,6 +54,11 @@ fn value(bundle: &Json, name: &str) -> Value {
 }
 
 fn value_with(bundle: &Json, name: &str, book: &Rulebook) -> Value {
+    asked(bundle, name, book).0
+}
+
+/// The value of a fact, and where it stands: the id of each resource, and the name of the element.
+fn asked(bundle: &Json, name: &str, book: &Rulebook) -> (Value, Vec<(String, String)>) {
     let text = bundle.to_string();
     let bytes = std::fs::read(PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(FORMULARY)).unwrap();
     let formulary = Formulary::from_csv("formulary.csv", &bytes).unwrap();
@@ -81,10 +86,18 @@ fn value_with(bundle: &Json, name: &str, book: &Rulebook) -> Value {
     let ix = find(name).unwrap_or_else(|| panic!("{name} is no fact"));
     let value = facts.value(ix);
     assert_eq!(value, facts.value(ix), "{name}: asked twice");
-    for at in facts.places(ix) {
-        let _ = document.node(at).path();
-    }
-    value
+    let places = facts.places(ix).into_iter().map(|at| {
+        let node = document.node(at);
+        let _ = node.path();
+        let mut resource = node;
+        while resource.get("resourceType").is_none() {
+            resource = resource.parent().unwrap_or_else(|| panic!("{name}: {} lies in no resource", node.path()));
+        }
+        let id = resource.get("id").and_then(|id| id.as_str().map(|id| id.to_string())).unwrap_or_default();
+        (id, node.key().map(|key| key.to_string()).unwrap_or_default())
+    });
+    let places = places.collect();
+    (value, places)
 }
 
 const FORMULARY: &str = "deploy/demo/formulary.csv";
@@ -533,4 +546,107 @@ fn the_published_lists_are_those_of_the_program() {
     });
     same_or_write("schemas/facts.schema.json", &format!("{}\n", serde_json::to_string_pretty(&schema).unwrap()));
     same_or_write("docs/facts.md", &table);
+}
+
+/// Whoever reads a finding is led to what it rests on.
+#[test]
+fn every_fact_leads_to_the_resource_it_was_read_from() {
+    let mut order = order();
+    order["enteralFormula"]["maxVolumeToDeliver"] = quantity(1_500.0, "mL/d");
+    order["encounter"] = json!({"reference": "Encounter/e"});
+    let before = "2026-11-24T08:00:00Z";
+    let mut all = vec![
+        order,
+        patient("1956-11-25"),
+        observation("w", "29463-7", before, 70.0, "kg"),
+        observation("w0", "29463-7", "2026-11-14T08:00:00Z", 72.0, "kg"),
+        observation("h", "8302-2", before, 160.0, "cm"),
+        observation("g", "11884-4", before, 40.0, "wk"),
+        observation("b", "8339-4", before, 3.5, "kg"),
+        json!({"resourceType": "Encounter", "id": "e", "status": "in-progress", "subject": {"reference": "Patient/p"},
+            "class": {"code": "IMP"}, "serviceType": {"coding": [{"system": "https://a.example/units", "code": "ICU"}]},
+            "location": [{"location": {"display": "W3"}}], "period": {"start": "2026-11-20T08:00:00Z"}}),
+        json!({"resourceType": "AllergyIntolerance", "id": "allergy", "patient": {"reference": "Patient/p"},
+            "code": {"coding": [{"system": SNOMED, "code": "782555009"}]}}),
+        json!({"resourceType": "MedicationRequest", "id": "medicine", "status": "active", "intent": "order",
+            "subject": {"reference": "Patient/p"},
+            "medicationCodeableConcept": {"coding": [{"system": "http://www.whocc.no/atc", "code": "C03DA01"}]}}),
+        json!({"resourceType": "Condition", "id": "condition", "subject": {"reference": "Patient/p"},
+            "clinicalStatus": {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/condition-clinical", "code": "active"}]},
+            "code": {"coding": [{"system": SNOMED, "code": "84114007"}]}}),
+        json!({"resourceType": "Device", "id": "tube", "status": "active", "patient": {"reference": "Patient/p"},
+            "property": [{"type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "tube-size"}]},
+                "valueQuantity": [quantity(8.0, "[Ch]")]}]}),
+    ];
+    // LOINC codes of `tests/laboratory` in the program; the value does not matter here.
+    let labs = [
+        ("serum_potassium", "2823-3", 4.0, "mmol/L"),
+        ("serum_sodium", "2951-2", 140.0, "mmol/L"),
+        ("serum_phosphate", "14879-1", 1.0, "mmol/L"),
+        ("serum_magnesium", "2601-3", 0.8, "mmol/L"),
+        ("glucose", "15074-8", 5.0, "mmol/L"),
+        ("urea", "22664-7", 5.0, "mmol/L"),
+        ("creatinine", "14682-9", 80.0, "umol/L"),
+        ("egfr", "62238-1", 90.0, "mL/min/{1.73_m2}"),
+        ("triglycerides", "14927-8", 1.5, "mmol/L"),
+        ("lactate", "2524-7", 1.0, "mmol/L"),
+    ];
+    all.extend(labs.iter().map(|(name, code, value, unit)| observation(name, code, before, *value, unit)));
+    let bundle = bundle(&all);
+    let ids = |name: &str| asked(&bundle, name, &book()).1.into_iter().map(|(id, _)| id).collect::<Vec<_>>();
+    for (fact, resources) in [
+        ("age", &["p"][..]),
+        ("corrected_age", &["p"]),
+        ("sex", &["p"]),
+        ("weight", &["w"]),
+        ("weight_age", &["w"]),
+        ("last_weight", &["w0"]),
+        ("last_weight_age", &["w0"]),
+        ("height", &["h"]),
+        ("bmi", &["w", "h"]),
+        ("gestation", &["g"]),
+        ("birth_weight", &["b"]),
+        ("holliday_segar", &["w"]),
+        ("resting_energy", &["w"]),
+        ("ideal_weight", &["w"]),
+        ("adjusted_weight", &["w"]),
+        ("setting", &["e"]),
+        ("ward", &["e"]),
+        ("stay", &["e"]),
+        ("allergies", &["allergy"]),
+        ("conditions", &["condition"]),
+        ("medicines", &["medicine"]),
+        ("tube_size", &["tube"]),
+        ("route", &["o"]),
+        ("energy_stated", &["o"]),
+        ("cap", &["o"]),
+        ("method", &["o"]),
+        ("steps", &["o"]),
+        ("energy", &["o"]),
+        ("density", &["o"]),
+        ("earlier_serum_potassium", &["serum_potassium"]),
+        ("earlier_serum_phosphate", &["serum_phosphate"]),
+        ("earlier_serum_magnesium", &["serum_magnesium"]),
+        // The pump is not part of an order.
+        ("pump_rate_step", &[]),
+        ("pump_volume_step", &[]),
+        ("fluid_limit", &[]),
+    ] {
+        assert_eq!(ids(fact), resources, "{fact}");
+    }
+    for (name, ..) in labs {
+        assert_eq!(ids(name), [name]);
+    }
+    let element = |name: &str| asked(&bundle, name, &book()).1.remove(0).1;
+    for (fact, key) in [
+        ("age", "birthDate"),
+        ("sex", "gender"),
+        ("route", "routeofAdministration"),
+        ("energy_stated", "caloricDensity"),
+        ("cap", "maxVolumeToDeliver"),
+        ("method", "enteralFormula"),
+        ("energy", "enteralFormula"),
+    ] {
+        assert_eq!(element(fact), key, "{fact}");
+    }
 }
