@@ -726,3 +726,182 @@ fn orders_beside_each_other_are_told_apart() {
     );
     assert!(f.text.contains("runs at the same times"), "{f:?}");
 }
+
+/// How old a weight may be (common practice, no source): newborn in hospital 2 d, infant 7 d, child 30 d, adult in hospital
+/// 7 d, adult at home 90 d; where the place decides and was not sent, nothing is said.
+#[test]
+fn a_weight_may_be_so_old() {
+    enum Is {
+        Fresh,
+        Open,
+        Old,
+    }
+    let hospital = "ward = \"W3\"\n";
+    let home = "setting = \"home\"\n";
+    for (age, place, days, want) in [
+        ("70 a", "", 7, Is::Fresh),
+        ("70 a", "", 8, Is::Open),
+        ("70 a", "", 90, Is::Open),
+        ("70 a", "", 91, Is::Old),
+        ("70 a", hospital, 7, Is::Fresh),
+        ("70 a", hospital, 8, Is::Old),
+        ("70 a", home, 90, Is::Fresh),
+        ("70 a", home, 91, Is::Old),
+        ("17 a", home, 30, Is::Fresh),
+        ("17 a", home, 31, Is::Old),
+        ("2 a", hospital, 30, Is::Fresh),
+        ("2 a", hospital, 31, Is::Old),
+        ("6 mo", home, 7, Is::Fresh),
+        ("6 mo", home, 8, Is::Old),
+        ("20 d", hospital, 2, Is::Fresh),
+        ("20 d", hospital, 3, Is::Old),
+        ("20 d", home, 7, Is::Fresh),
+        ("20 d", home, 8, Is::Old),
+        ("20 d", "", 2, Is::Fresh),
+        ("20 d", "", 3, Is::Open),
+        ("20 d", "", 8, Is::Old),
+        ("30 d", hospital, 3, Is::Fresh),
+    ] {
+        let given = format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"6 kg\"\nweight-age = \"{days} d\"\nproduct = \"A10\"\nrate = \"6 mL/h\"\n{place}"
+        );
+        let came = outcome("CMP-02", &given);
+        let right = match want {
+            Is::Fresh => matches!(came, Outcome::Clear),
+            Is::Open => matches!(came, Outcome::NotEvaluated(..)),
+            Is::Old => matches!(came, Outcome::Flagged(_)),
+        };
+        assert!(right, "{age}, {place} {days} d: {came:?}");
+    }
+    let f = one(
+        "CMP-02",
+        "age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"\nweight-age = \"45 d\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\n",
+    );
+    assert_eq!(
+        (f.tier, words(&f)),
+        (
+            Tier::High,
+            (
+                "The weight of 60 kg is 45 days old; for this patient it should be at most 30.",
+                "",
+                "Weigh again, and state which weight is meant."
+            )
+        )
+    );
+    let f = one("CMP-02", "age = \"17 a\"\nsex = \"male\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\n");
+    assert_eq!(words(&f).0, "There is no dosing weight: nothing could be reckoned per kg.");
+    assert_eq!(words(&f).2, "Send the latest body weight with its date (LOINC 29463-7).");
+}
+
+#[test]
+fn what_an_order_leaves_out_is_listed_once() {
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    assert!(matches!(judged("CMP-01", &plain), Outcome::Clear));
+    let without = |member: &str, other: &str| {
+        let new = plain.replace(member, other);
+        assert_ne!(new, plain, "{member}");
+        match judged("CMP-01", &new) {
+            Outcome::Flagged(all) => all.into_iter().next().unwrap(),
+            other => panic!("{member}: {other:?}"),
+        }
+    };
+    let f = without("\"orderer\":{\"reference\":\"Practitioner/x\"},", "");
+    assert_eq!((f.tier, words(&f)), (Tier::High, ("The order does not state: prescriber.", "", "State: prescriber.")));
+    assert!(without("\"gender\":\"male\",", "").text.contains("sex"));
+    assert!(without("\"baseFormulaProductName\":\"A10\",", "").text.contains("formula"));
+    assert!(
+        without("\"birthDate\":", "\"deceasedBoolean\":false,\"_birthDate\":{\"id\":\"x\"},\"language\":")
+            .text
+            .contains("birth date")
+    );
+    let given = |more: &str| one("CMP-01", &format!("age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\n{more}"));
+    assert!(given("product = \"A10\"\n").text.ends_with("rate or volume with a schedule."));
+    assert_eq!(
+        given("product = \"A10\"\nrate = \"60 mL/h\"\nroute = \"none\"\n").text,
+        "The order does not state: route."
+    );
+    assert!(
+        given("product = \"WATER\"\nrate = \"60 mL/h\"\n").text.contains("formula")
+            || given("product = \"WATER\"\nrate = \"60 mL/h\"\n").text.contains("feed")
+    );
+}
+
+#[test]
+fn free_text_is_quoted_and_cut() {
+    let note = |text: &str| one("CMP-03", &format!("{ADULT}rate = \"60 mL/h\"\nnote = \"{text}\"\n"));
+    let f = note("hold at night");
+    assert_eq!(
+        (f.tier, words(&f)),
+        (
+            Tier::Med,
+            (
+                "Free text that may change the dose was not counted: “hold at night”.",
+                "",
+                "Move amounts, times and holds into the coded order."
+            )
+        )
+    );
+    let f = note("see the diary");
+    assert_eq!((f.tier, words(&f)), (Tier::Low, ("Free text was not counted: “see the diary”.", "", "")));
+    let long = "y".repeat(120);
+    assert_eq!(note(&long).text, format!("Free text was not counted: “{long}”."));
+    assert_eq!(note(&format!("{long}y")).text, format!("Free text was not counted: “{long}…”."));
+    // What a display would obey or hide is shown as a symbol.
+    assert!(note("see \u{202e} diary").text.contains("see \u{fffd} diary"));
+    assert!(note("see \u{200b}diary").text.contains("see \u{fffd}diary"));
+    for text in ["5ml", "5 ml", "give 2.5 g", "1.5kcal/ml", "12 x"] {
+        assert_eq!(note(text).tier, Tier::Med, "{text}");
+    }
+    for text in ["ml", "5 beds", "5", "b5ml", "x 12"] {
+        assert_eq!(note(text).tier, Tier::Low, "{text}");
+    }
+    assert!(!flags("CMP-03", &format!("{ADULT}rate = \"60 mL/h\"\nnote = \"  \"\n")));
+}
+
+#[test]
+fn products_and_additives_that_cannot_be_counted_are_said() {
+    let f = one(
+        "INT-04",
+        "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"Something Else\"\nrate = \"60 mL/h\"\n",
+    );
+    assert_eq!(
+        (f.tier, words(&f)),
+        (
+            Tier::Med,
+            (
+                "“Something Else” (formula) is not in the formulary: its nutrients, water and minerals could not be computed.",
+                "",
+                "Add the product to the formulary, or order it by the formulary's code or name."
+            )
+        )
+    );
+    assert!(matches!(outcome("INT-04", &format!("{ADULT}rate = \"60 mL/h\"\n")), Outcome::Clear));
+    let with = |additives: &str| found("INT-05", &format!("{ADULT}rate = \"60 mL/h\"\nadditives = [{additives}]\n"));
+    let packet = "{ product = \"PROT\", amount = \"2 {dose}\", per = \"day\" }";
+    let oil = "{ product = \"MCT\", amount = \"10 mL\", per = \"day\" }";
+    assert!(with(packet).is_empty());
+    assert!(with(&format!("{packet}, {oil}")).is_empty());
+    let f = with(&format!("{packet}, {packet}"));
+    assert_eq!((f.len(), f[0].tier, f[0].text.as_str()), (1, Tier::Med, "“PROT” is ordered twice; both were counted."));
+    let f = with("{ product = \"PROT\" }");
+    assert_eq!(f.len(), 1);
+    assert!(
+        f[0].text.starts_with("“PROT” was not counted: ") && f[0].text.ends_with(". Totals are “at least”."),
+        "{f:?}"
+    );
+    assert_eq!(words(&f[0]).2, "State the amount with what it is per: a day, a feed, or a volume of feed.");
+    match outcome(
+        "INT-06",
+        "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"Something Else\"\nrate = \"60 mL/h\"\n",
+    ) {
+        Outcome::NotEvaluated(why, _) => {
+            assert!(
+                why.starts_with("not known for the day: ") && why.contains("nergy") && why.contains("rotein"),
+                "{why}"
+            );
+            assert!(!why.contains("olume ("), "the volume is known: {why}");
+        }
+        other => panic!("{other:?}"),
+    }
+    assert!(matches!(outcome("INT-06", &format!("{ADULT}rate = \"60 mL/h\"\n")), Outcome::Clear));
+}
