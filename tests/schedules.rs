@@ -445,3 +445,156 @@ fn timings_of_one_entry_are_a_union() {
         r#"{"repeat":{"boundsPeriod":{"start":"2026-11-25T08:00:00Z"},"frequency":1,"period":4,"periodUnit":"h"}}"#;
     assert_eq!(union(&format!("{interval},{interval}")).1, true);
 }
+
+/// Which entries replace one another, and which add up: two feeds of the same kind with another start are steps; with a
+/// count, an end, another interval or another time of day they are not.
+#[test]
+fn feeds_of_another_kind_add_up() {
+    let feed = |start: &str, ml: &str, members: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T{start}:00Z"}},{members}}}}},"quantity":{}}}"#,
+            amount(ml, "mL")
+        )
+    };
+    let both = |a: &str, b: &str| {
+        order(&format!("{},{}", feed("07:00", "100", a), feed("19:00", "200", b)), &settings(), |a| {
+            let plan = &a.orders[0].plan;
+            (plan.settled.steps.len(), a.orders[0].days[0].1.get(M::FormulaVolume).clone())
+        })
+    };
+    let four = r#""frequency":1,"period":4,"periodUnit":"h""#;
+    // 07:00, 11:00 and 15:00 at 100 mL, then 19:00, 23:00 and 03:00 at 200 mL.
+    assert_eq!(both(four, four), (1, known(900)));
+    // Another interval: all six of 100 mL and four of 200 mL (19:00, 22:00, 01:00, 04:00).
+    assert_eq!(both(four, r#""frequency":1,"period":3,"periodUnit":"h""#), (0, known(1_400)));
+    // With a count the second does not go on from the first.
+    assert_eq!(both(four, r#""frequency":1,"period":4,"periodUnit":"h","count":2"#), (0, known(1_000)));
+    assert_eq!(both(r#""frequency":1,"period":4,"periodUnit":"h","count":2"#, four), (0, known(800)));
+    // Stated clock times have to be the same.
+    let at = |times: &str| format!(r#""timeOfDay":[{times}]"#);
+    let (day, night) = (at(r#""08:00:00","20:00:00""#), at(r#""09:00:00","21:00:00""#));
+    assert_eq!(both(&day, &day), (1, known(300)));
+    assert_eq!(both(&day, &night), (0, known(100 * 2 + 200)));
+    assert_eq!(both(&day, &at(r#""20:00:00""#)).0, 0);
+    // Evenly spaced feeds shift with their start.
+    let three = r#""frequency":3,"period":1,"periodUnit":"d""#;
+    assert_eq!(both(three, three).0, 1);
+    assert_eq!(both(three, r#""frequency":4,"period":1,"periodUnit":"d""#).0, 0);
+    assert_eq!(both(three, r#""frequency":3,"period":2,"periodUnit":"d""#).0, 0);
+    // A feed at the hour of sleep does not take the place of one before breakfast.
+    assert_eq!(both(r#""when":["HS"]"#, r#""when":["ACM"]"#).0, 0);
+    assert_eq!(both(r#""when":["HS"]"#, r#""when":["HS"]"#).0, 1);
+    // Nor does a feed replace a pump rate.
+    let rate = format!(
+        r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}}}}}},"rateQuantity":{}}}"#,
+        amount("10", "mL/h")
+    );
+    let mixed = format!("{rate},{}", feed("19:00", "200", four));
+    assert_eq!(millilitres(&mixed), Exact::int(240 + 600));
+}
+
+/// Entries with bounds of their own do not replace one another; overlaps and pauses are seen in any order.
+#[test]
+fn bounded_rates_are_looked_at_in_pairs() {
+    let rate = |start: &str, end: Option<&str>| {
+        let end = end.map_or(String::new(), |end| format!(r#","end":"2026-11-25T{end}:00Z""#));
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T{start}:00Z"{end}}}}}}},"rateQuantity":{}}}"#,
+            amount("50", "mL/h")
+        )
+    };
+    let settled = |entries: &[String]| {
+        order(&entries.join(","), &settings(), |a| {
+            let s = &a.orders[0].plan.settled;
+            (s.steps.len(), s.overlaps.clone(), s.gaps.clone(), s.doubled.clone())
+        })
+    };
+    let hour = |n: i64| Exact::int(3_600 * n);
+    let (a, b) = (rate("08:00", Some("12:00")), rate("11:00", Some("14:00")));
+    assert_eq!(settled(&[a.clone(), b.clone()]), (0, vec![(0, 1)], vec![], vec![]));
+    assert_eq!(settled(&[b, a]), (0, vec![(1, 0)], vec![], vec![]));
+    let (a, b) = (rate("08:00", Some("10:00")), rate("13:00", Some("14:00")));
+    assert_eq!(settled(&[a.clone(), b.clone()]), (0, vec![], vec![(0, 1, hour(3))], vec![]));
+    assert_eq!(settled(&[b, a]), (0, vec![], vec![(1, 0, hour(3))], vec![]));
+    // One that runs on beside one that ends.
+    let (a, b) = (rate("08:00", None), rate("13:00", Some("14:00")));
+    assert_eq!(settled(&[a, b]), (0, vec![(0, 1)], vec![], vec![]));
+    let (a, b) = (rate("08:00", Some("10:00")), rate("13:00", None));
+    assert_eq!(settled(&[a, b]), (0, vec![], vec![(0, 1, hour(3))], vec![]));
+    // Two that begin together and run on are counted twice, and said once.
+    let (a, b) = (rate("08:00", None), rate("08:00", None));
+    assert_eq!(settled(&[a, b]), (0, vec![], vec![], vec![(0, 1)]));
+    let all = settled(&[rate("08:00", None), rate("12:00", None), rate("20:00", None)]);
+    assert_eq!(all, (1, vec![], vec![], vec![]));
+}
+
+/// FHIR's `bounds[x]`: a period, a duration, a range of durations.
+#[test]
+fn the_length_of_a_schedule_may_be_a_duration_or_a_range() {
+    let bounded =
+        |bounds: &str| format!(r#"{{"schedule":{{"repeat":{{{bounds}}}}},"rateQuantity":{}}}"#, amount("60", "mL/h"));
+    let duration = |value: &str, unit: &str| bounded(&format!(r#""boundsDuration":{}"#, amount(value, unit)));
+    // Begins with the order at 07:00.
+    assert_eq!(millilitres(&duration("5", "d")), Exact::int(1_440));
+    let range = |low: &str, high: &str| {
+        bounded(&format!(r#""boundsRange":{{"low":{},"high":{}}}"#, amount(low, "d"), amount(high, "d")))
+    };
+    assert_eq!(first_day(&range("5", "7")).0.high(), Some(Exact::int(1_440)));
+    for broken in [range("7", "5"), duration("5", "mL"), duration("0", "h"), duration("5", "mo")] {
+        assert!(first_day(&broken).0.known().is_none(), "{broken}: {:?}", first_day(&broken).0);
+    }
+}
+
+/// Numbers that cannot be what they stand for (FHIR: positiveInt, and a decimal above 0).
+#[test]
+fn numbers_that_cannot_be_are_refused_with_their_name() {
+    for (members, words) in [
+        (r#""frequency":0,"period":1,"periodUnit":"d""#, "frequency has no usable value"),
+        (r#""frequency":1.5,"period":1,"periodUnit":"d""#, "frequency has no usable value"),
+        (r#""frequency":1,"period":0,"periodUnit":"h""#, "period must be above 0, found 0"),
+        (r#""frequency":1,"period":-4,"periodUnit":"h""#, "period has no usable value"),
+        (r#""frequency":1,"period":1,"periodUnit":"mo""#, "period is in months or years, which have no fixed length"),
+        (r#""frequency":1,"period":1,"periodUnit":"a""#, "period is in months or years, which have no fixed length"),
+        (r#""frequency":1,"period":4"#, "period has no usable unit of time"),
+        (r#""count":0,"frequency":1,"period":4,"periodUnit":"h""#, "count has no usable value"),
+        (r#""count":3"#, "a count without a frequency or times"),
+        (r#""frequency":3"#, "a frequency without a period"),
+        (r#""duration":2,"durationUnit":"h""#, "a duration without a frequency or times"),
+        (
+            r#""timeOfDay":["08:00:00"],"period":36,"periodUnit":"h""#,
+            "clock times with a period that is not whole days",
+        ),
+        (r#""timeOfDay":["08:00:00"],"when":["HS"]"#, "clock times and event times together"),
+    ] {
+        order(&repeat(members), &settings(), |a| {
+            let all = told(a);
+            assert!(all.iter().any(|(id, _, text)| id == "CON-11" && text.contains(words)), "{members}: {all:?}");
+            let volume = a.orders[0].days[0].1.get(M::FormulaVolume);
+            assert!(matches!(volume, Amount::Unknown(_)), "{members}: {volume:?}");
+        });
+    }
+}
+
+/// A rate with feeds of a duration: a run that lasts as long as its interval goes on without pause, a longer one overlaps.
+#[test]
+fn a_run_may_last_as_long_as_its_interval() {
+    let run = |hours: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},"frequency":1,"period":4,"periodUnit":"h","duration":{hours},"durationUnit":"h"}}}},"rateQuantity":{}}}"#,
+            amount("50", "mL/h")
+        )
+    };
+    let overlaps = |administration: &str| {
+        order(administration, &settings(), |a| {
+            let judged = a.orders[0].judged.iter().find(|j| j.rule.id == "CON-05").unwrap();
+            matches!(judged.outcome, Outcome::Flagged(_))
+        })
+    };
+    assert_eq!(millilitres(&run("4")), Exact::int(1_200));
+    assert!(!overlaps(&run("4")));
+    assert_eq!(millilitres(&run("3")), Exact::int(900));
+    assert!(!overlaps(&run("3")));
+    assert!(overlaps(&run("5")));
+    // A pump does not run twice at once.
+    assert_eq!(millilitres(&run("5")), Exact::int(1_200));
+}
