@@ -598,3 +598,70 @@ fn a_run_may_last_as_long_as_its_interval() {
     // A pump does not run twice at once.
     assert_eq!(millilitres(&run("5")), Exact::int(1_200));
 }
+
+/// A maximum below the schedule: what is given lies between the maximum and the schedule; it is below only by more than
+/// the larger of 0.5 % and 1 mL (`docs/calculation.md`).
+#[test]
+fn a_maximum_cuts_where_it_is_reached() {
+    let with = |administrations: &str, cap: &str| {
+        let text = format!(
+            r#"{{"resourceType":"NutritionOrder","status":"active","intent":"order","patient":{{"reference":"Patient/x"}},"dateTime":"2026-11-25T07:00:00Z","enteralFormula":{{"baseFormulaProductName":"A10","administration":[{administrations}],"maxVolumeToDeliver":{}}}}}"#,
+            amount(cap, "mL/d")
+        );
+        let s = settings();
+        let a = appraise(text.as_bytes(), "", FhirVersion::R4, &FORMULARY, &s);
+        let (day, totals) = &a.orders[0].days[0];
+        let cap = day.laid.cap.map(|c| (c.cap, c.scheduled, c.at));
+        (totals.get(M::FormulaVolume).clone(), totals.get(M::FeedsPerDay).clone(), cap)
+    };
+    let rate = |ml: &str, start: &str, end: Option<&str>| {
+        let end = end.map_or(String::new(), |end| format!(r#","end":"2026-11-25T{end}:00Z""#));
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T{start}:00Z"{end}}}}}}},"rateQuantity":{}}}"#,
+            amount(ml, "mL/h")
+        )
+    };
+    let ends = |a: &Amount| (a.low().unwrap(), a.high().unwrap());
+    let (all, ml) = (rate("60", "07:00", None), Exact::int);
+    // 1440 mL: 0.5 % of 1433 are 7.165, of 1432 are 7.16.
+    assert_eq!(with(&all, "1433").0, known(1_440));
+    assert_eq!(ends(&with(&all, "1432").0), (ml(1_432), ml(1_440)));
+    let (volume, _, cap) = with(&all, "1200");
+    assert_eq!(ends(&volume), (ml(1_200), ml(1_440)));
+    assert_eq!(cap, Some((ml(1_200), ml(1_440), ml(20 * 3_600))));
+    // 100 mL: the tolerance is 1 mL.
+    let short = rate("50", "07:00", Some("09:00"));
+    assert_eq!(with(&short, "99").0, known(100));
+    assert_eq!(ends(&with(&short, "98").0), (ml(98), ml(100)));
+    // Feeds at once: the third brings the maximum; what is left of it is given, the fourth is not.
+    let four = repeat(r#""frequency":1,"period":6,"periodUnit":"h""#);
+    let (volume, feeds, cap) = with(&four, "250");
+    assert_eq!((ends(&volume), ends(&feeds)), ((ml(250), ml(400)), (ml(3), ml(4))));
+    assert_eq!(cap, Some((ml(250), ml(400), ml(12 * 3_600))));
+    // Exactly reached by the second: the third does not begin.
+    let (volume, feeds, _) = with(&four, "200");
+    assert_eq!((ends(&volume), ends(&feeds)), ((ml(200), ml(400)), (ml(2), ml(4))));
+    // Two lines: 20 and 40 mL/h reach 600 mL after 10 h, with 200 and 400 mL.
+    let two = format!("{},{}", rate("20", "07:00", Some("17:00")), rate("40", "07:00", Some("23:00")));
+    let (volume, _, cap) = with(&two, "600");
+    assert_eq!(ends(&volume), (ml(600), ml(200 + 640)));
+    assert_eq!(cap.unwrap().2, ml(10 * 3_600));
+}
+
+/// Weekdays are those that the clock shows; 2026-11-25 is a Wednesday.
+#[test]
+fn weekdays_are_those_of_the_calendar() {
+    for (day, feeds) in [("mon", 0), ("tue", 0), ("wed", 1), ("thu", 0), ("fri", 0), ("sat", 0), ("sun", 0)] {
+        let members = format!(r#""dayOfWeek":["{day}"],"timeOfDay":["12:00:00"]"#);
+        assert_eq!(first_day(&repeat(&members)), (known(100 * feeds), known(feeds)), "{day}");
+    }
+    // Every 4 h on Wednesdays only: 07:00 to 23:00; at 03:00 it is Thursday.
+    let members = r#""dayOfWeek":["wed"],"frequency":1,"period":4,"periodUnit":"h""#;
+    assert_eq!(first_day(&repeat(members)), (known(500), known(5)));
+    let members = r#""dayOfWeek":["thu"],"frequency":1,"period":4,"periodUnit":"h""#;
+    assert_eq!(first_day(&repeat(members)), (known(100), known(1)));
+    order(&repeat(r#""dayOfWeek":["mon","wed","fri"],"timeOfDay":["12:00:00"]"#), &settings(), |a| {
+        let steady = &a.orders[0].steady.as_ref().unwrap().1;
+        assert_eq!(steady.get(M::FormulaVolume).mean(), Some(Exact::ratio(300, 7)));
+    });
+}
