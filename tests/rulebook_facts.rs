@@ -650,3 +650,122 @@ fn every_fact_leads_to_the_resource_it_was_read_from() {
         assert_eq!(element(fact), key, "{fact}");
     }
 }
+
+/// Medicines count by their status (FHIR value sets); one that was given counts for so long as it was given lately.
+#[test]
+fn a_medicine_counts_while_it_is_current() {
+    let coded = json!({"coding": [{"system": "http://www.whocc.no/atc", "code": "C03DA01"}]});
+    let request = |status: &str| {
+        json!({"resourceType": "MedicationRequest", "id": "m", "status": status, "intent": "order",
+            "subject": {"reference": "Patient/p"}, "medicationCodeableConcept": coded})
+    };
+    let statement = |status: &str| {
+        json!({"resourceType": "MedicationStatement", "id": "m", "status": status, "subject": {"reference": "Patient/p"},
+            "medicationCodeableConcept": coded})
+    };
+    let given = |status: &str, when: Option<&str>| {
+        let mut m = json!({"resourceType": "MedicationAdministration", "id": "m", "status": status,
+            "subject": {"reference": "Patient/p"}, "medicationCodeableConcept": coded});
+        if let Some(when) = when {
+            m["effectiveDateTime"] = json!(when);
+        }
+        m
+    };
+    let present = |m: Json| {
+        let keys = keys(&of(&[m]), "medicines");
+        (keys.present.len(), keys.complete)
+    };
+    for current in [request("active"), statement("active"), statement("intended"), given("in-progress", None)] {
+        assert_eq!(present(current.clone()), (1, true), "{current}");
+    }
+    for past in [request("completed"), statement("completed"), given("stopped", None)] {
+        assert_eq!(present(past.clone()), (0, true), "{past}");
+    }
+    // The order is of 2026-11-25, 08:00.
+    assert_eq!(present(given("completed", Some("2026-11-25T06:00:00Z"))), (1, true));
+    assert_eq!(present(given("completed", Some("2026-11-24T08:00:00Z"))), (1, true));
+    assert_eq!(present(given("completed", Some("2026-10-24T08:00:00Z"))), (0, true));
+    // Neither yes nor no.
+    for unclear in [request("unknown"), given("completed", None), given("unknown", Some("2026-11-25T06:00:00Z"))] {
+        assert_eq!(present(unclear.clone()), (0, false), "{unclear}");
+    }
+    // A medicine named by reference is read from its resource; one that is not there may be any.
+    let mut named = request("active");
+    named.as_object_mut().unwrap().remove("medicationCodeableConcept");
+    named["medicationReference"] = json!({"reference": "Medication/x"});
+    assert_eq!(present(named.clone()), (0, false));
+    let medication = json!({"resourceType": "Medication", "id": "x", "code": coded});
+    let keys = keys(&of(&[named, medication]), "medicines");
+    assert_eq!((keys.present, keys.complete), (vec!["potassium-raising".to_owned()], true));
+}
+
+#[test]
+fn a_condition_counts_until_it_is_over() {
+    let condition = |status: &str| {
+        json!({"resourceType": "Condition", "id": "c", "subject": {"reference": "Patient/p"},
+            "clinicalStatus": {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/condition-clinical", "code": status}]},
+            "code": {"coding": [{"system": ICD, "code": "N18.4"}]}})
+    };
+    for current in ["active", "recurrence", "relapse"] {
+        assert_eq!(keys(&of(&[condition(current)]), "conditions").present, ["chronic-kidney-disease"], "{current}");
+    }
+    for past in ["inactive", "resolved", "remission"] {
+        assert!(keys(&of(&[condition(past)]), "conditions").present.is_empty(), "{past}");
+    }
+    // ICD-10 is read by what a code begins with, SNOMED CT by the whole code.
+    let coded = |system: &str, code: &str| {
+        let mut c = condition("active");
+        c["code"] = json!({"coding": [{"system": system, "code": code}]});
+        keys(&of(&[c]), "conditions").present.len()
+    };
+    assert_eq!((coded(ICD, "N18"), coded(ICD, "N1"), coded(ICD, "N19"), coded(ICD, "")), (1, 0, 0, 0));
+    assert_eq!(
+        (coded(SNOMED, "84114007"), coded(SNOMED, "841140071"), coded("http://other.example", "84114007")),
+        (1, 0, 0)
+    );
+}
+
+#[test]
+fn tubes_in_use_and_standing_orders_count() {
+    let tube = |status: &str| {
+        json!({"resourceType": "Device", "id": "t", "status": status, "patient": {"reference": "Patient/p"},
+            "property": [
+                {"type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "length"}]},
+                    "valueQuantity": [quantity(1_200.0, "mm")]},
+                {"type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "tube-size"}]},
+                    "valueQuantity": [quantity(8.0, "[Ch]")]}]})
+    };
+    assert_eq!(shown(&of(&[tube("active")]), "tube_size", "[Ch]"), "8");
+    assert!(!missing(&of(&[tube("inactive")]), "tube_size").is_empty());
+    let other = |status: &str| {
+        let mut other = order();
+        other["id"] = json!("o2");
+        other["status"] = json!(status);
+        of(&[other])
+    };
+    for (status, standing, new) in [
+        ("active", "1", Truth::False),
+        ("on-hold", "1", Truth::False),
+        ("unknown", "1", Truth::False),
+        ("completed", "0", Truth::False),
+        ("revoked", "0", Truth::False),
+        ("draft", "0", Truth::True),
+    ] {
+        assert_eq!(shown(&other(status), "other_orders", "1"), standing, "{status}");
+        assert_eq!(value(&other(status), "starts_as_new"), Value::Truth(new), "{status}");
+    }
+}
+
+/// A fluid restriction (SNOMED CT 33463005) in the same order, with or without "per day".
+#[test]
+fn a_fluid_limit_is_one_of_a_day() {
+    let limited = |modifier: &str, unit: &str| {
+        let mut order = order();
+        order["oralDiet"] = json!({"nutrient": [{
+            "modifier": {"coding": [{"system": SNOMED, "code": modifier}]}, "amount": quantity(1_500.0, unit)}]});
+        bundle(&[order, patient("1956-11-25")])
+    };
+    assert_eq!(shown(&limited("33463005", "mL"), "fluid_limit", "mL/d"), "1500");
+    assert_eq!(shown(&limited("33463005", "mL/d"), "fluid_limit", "mL/d"), "1500");
+    assert!(!missing(&limited("226355009", "mL"), "fluid_limit").is_empty());
+}
