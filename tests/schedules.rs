@@ -665,3 +665,80 @@ fn weekdays_are_those_of_the_calendar() {
         assert_eq!(steady.get(M::FormulaVolume).mean(), Some(Exact::ratio(300, 7)));
     });
 }
+
+/// The decision table of `docs/calculation.md`, "Rate, quantity and timing".
+#[test]
+fn rate_quantity_and_timing_decide_what_is_given() {
+    use enteral_gate::timing::schedule::Method;
+    let entry = |repeat: &str, quantity: Option<&str>, rate: Option<&str>| {
+        let mut parts = Vec::new();
+        if !repeat.is_empty() {
+            parts.push(format!(
+                r#""schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}}{repeat}}}}}"#
+            ));
+        }
+        parts.extend(quantity.map(|q| format!(r#""quantity":{}"#, amount(q, "mL"))));
+        parts.extend(rate.map(|r| format!(r#""rateQuantity":{}"#, amount(r, "mL/h"))));
+        format!("{{{}}}", parts.join(","))
+    };
+    let came = |administration: &str| {
+        order(administration, &settings(), |a| {
+            let line = &a.orders[0].plan.lines[0];
+            (a.orders[0].days[0].1.get(M::FormulaVolume).clone(), line.method)
+        })
+    };
+    let six = r#","frequency":1,"period":4,"periodUnit":"h""#;
+    let two = r#","timeOfDay":["08:00:00","20:00:00"]"#;
+    let lasting = |repeat: &str, minutes: u32| format!(r#"{repeat},"duration":{minutes},"durationUnit":"min""#);
+    // A rate alone runs on; hourly it is continuous.
+    assert_eq!(came(&entry("", None, Some("60"))), (known(1_440), Method::Continuous));
+    assert_eq!(
+        came(&entry(r#","frequency":1,"period":1,"periodUnit":"h""#, None, Some("60"))),
+        (known(1_440), Method::Continuous)
+    );
+    // A quantity of each feed; without a length it is a bolus, from half an hour it is not.
+    assert_eq!(came(&entry(six, Some("100"), None)), (known(600), Method::Bolus));
+    assert_eq!(came(&entry(&lasting(six, 29), Some("100"), None)), (known(600), Method::Bolus));
+    assert_eq!(came(&entry(&lasting(six, 30), Some("100"), None)), (known(600), Method::Intermittent));
+    // Four hours and more, at most twice a day.
+    assert_eq!(came(&entry(&lasting(two, 240), Some("100"), None)), (known(200), Method::Cyclic));
+    assert_eq!(came(&entry(&lasting(two, 239), Some("100"), None)), (known(200), Method::Intermittent));
+    assert_eq!(came(&entry(&lasting(six, 240), Some("100"), None)).1, Method::Intermittent);
+    // Both: the quantity at the rate.
+    assert_eq!(came(&entry(six, Some("100"), Some("300"))), (known(600), Method::Bolus));
+    assert_eq!(came(&entry(six, Some("100"), Some("200"))), (known(600), Method::Intermittent));
+    assert_eq!(came(&entry(two, Some("400"), Some("100"))), (known(800), Method::Cyclic));
+    // With a length the two have to agree: 100 mL, and 60 mL/h for 100 or 98 minutes (the larger of 2 % and 1 mL).
+    assert_eq!(came(&entry(&lasting(six, 100), Some("100"), Some("60"))).0, known(600));
+    assert_eq!(came(&entry(&lasting(six, 98), Some("100"), Some("60"))).0, known(600));
+    assert_eq!(came(&entry(&lasting(six, 102), Some("100"), Some("60"))).0, known(600));
+    let (volume, _) = came(&entry(&lasting(six, 97), Some("100"), Some("60")));
+    assert_eq!((volume.low(), volume.high()), (Some(Exact::int(582)), Some(Exact::int(600))));
+    let (volume, _) = came(&entry(&lasting(six, 103), Some("100"), Some("60")));
+    assert_eq!((volume.low(), volume.high()), (Some(Exact::int(600)), Some(Exact::int(618))));
+    // 10 mL: 2 % are 0.2, so 1 mL; 11 and 9 minutes agree, 12 and 8 do not.
+    for (minutes, agree) in [(11, true), (9, true), (12, false), (8, false)] {
+        let (volume, _) = came(&entry(&lasting(six, minutes), Some("10"), Some("60")));
+        assert_eq!(volume.known() == Some(Exact::int(60)), agree, "{minutes}: {volume:?}");
+    }
+    // More than the rate can give in the interval.
+    let (volume, _) = came(&entry(six, Some("300"), Some("60")));
+    assert_eq!((volume.low().is_some(), volume.known()), (true, None), "{volume:?}");
+    // The last, from 03:00, has had four of its five hours when the day ends.
+    assert_eq!(volume.high(), Some(Exact::int(5 * 300 + 240)));
+    assert_eq!(came(&entry(six, Some("240"), Some("60"))).0, known(1_440));
+    // Without a schedule: the day's volume where both agree within 1 %, otherwise one or the other.
+    assert_eq!(came(&entry("", Some("1440"), Some("60"))), (known(1_440), Method::Continuous));
+    assert_eq!(came(&entry("", Some("1426"), Some("60"))).0, known(1_440));
+    let (volume, _) = came(&entry("", Some("1425"), Some("60")));
+    assert_eq!((volume.known(), volume.high()), (None, Some(Exact::int(1_440))));
+    let (volume, _) = came(&entry("", Some("1500"), Some("60")));
+    assert_eq!((volume.known(), volume.high()), (None, Some(Exact::int(1_500))));
+    // Neither, and a quantity alone, say nothing.
+    for nothing in [entry(six, None, None), entry("", Some("1500"), None)] {
+        assert!(matches!(came(&nothing).0, Amount::Unknown(_)), "{nothing}");
+    }
+    // A rate at times, without saying when it stops: from nothing to around the clock.
+    let (volume, _) = came(&entry(two, None, Some("60")));
+    assert_eq!((volume.low(), volume.high()), (Some(Exact::ZERO), Some(Exact::int(1_440))), "{volume:?}");
+}
