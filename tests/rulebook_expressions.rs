@@ -392,3 +392,21 @@ fn a_sentence_shows_what_can_be_shown() {
     let g = Given(vec![("x", range(1, 2)), ("y", known(2)), ("p", open())]);
     assert_eq!(sentence.render(&g, &[]), "not known of 2 and 3 to 4, not known");
 }
+
+#[test]
+fn what_cannot_be_read_is_said_where_it_stands() {
+    for (text, says) in [
+        ("(x > 1]", "`]` where `)` was expected"),
+        ("x in [1, 2)", "`)` where `]` was expected"),
+        ("x > 1)", "`)` without an opening one"),
+        ("(x > 1", "`)` is missing for this bracket"),
+        ("'oral'", "a quoted text can only be compared with a word"),
+        ("999999999 * 999999999 * 999999999 * 999999999 * 999999999 > x", "outside the range of exact arithmetic"),
+        ("x / (2 - 2) > 1", "the divisor is zero"),
+    ] {
+        let all = faults(text);
+        assert!(all.iter().any(|f| f.message.contains(says)), "{text}: {all:?}");
+    }
+    // Amounts without a fact are worked out once, exactly.
+    assert!(at_once("1 / 3 + 1 / 6 == 0.5", &Given(vec![])));
+}

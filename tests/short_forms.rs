@@ -162,7 +162,10 @@ fn looking_and_finding_nothing_is_data() {
     assert!(empty("conditions = [\"heart-failure\"]").is_empty());
     assert_eq!(refusal("conditions = \"heart-failure\""), "conditions: expected a list of keys");
     assert_eq!(refusal("conditions = [5]"), "conditions: expected a list of keys");
-    assert_eq!(refusal("conditions = [\"no-such-thing\"]"), "no-such-thing: the rulebook has no such concept with a code");
+    assert_eq!(
+        refusal("conditions = [\"no-such-thing\"]"),
+        "no-such-thing: the rulebook has no such concept with a code"
+    );
     assert_eq!(refusal("other-orders = 5"), "other-orders: expected a list of short forms");
     assert_eq!(refusal("other-orders = [5]"), "other-orders: expected a list of short forms");
 }

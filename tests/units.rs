@@ -813,3 +813,15 @@ fn named_dimensions_are_those_of_units_in_base_units() {
         assert_eq!((found.dimension, found.factor), (named, Exact::ONE), "{code}");
     }
 }
+
+/// A display text of up to 64 bytes is looked into.
+#[test]
+fn long_display_texts_are_not_looked_into() {
+    let of = |bytes: usize| {
+        let text = format!("milliliters{}/ hour", " ".repeat(bytes - "milliliters/ hour".len()));
+        assert_eq!(text.len(), bytes);
+        kinds(&measure(&both("1", &text, "mL/d"), Dimension::VOLUME_RATE))
+    };
+    assert_eq!(of(64), ["unit-text-contradicts-code"]);
+    assert_eq!(of(65), Vec::<&str>::new());
+}
