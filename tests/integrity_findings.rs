@@ -906,3 +906,21 @@ fn products_and_additives_that_cannot_be_counted_are_said() {
     }
     assert!(matches!(outcome("INT-06", &format!("{ADULT}rate = \"60 mL/h\"\n")), Outcome::Clear));
 }
+
+/// A single feed has its own speed, unless it is the volume of a day.
+#[test]
+fn the_speed_of_a_single_feed_is_no_daily_volume() {
+    let of = |volume: &str, rate: &str| {
+        let plain = compose(&format!("{ADULT}volume = \"{volume} mL\"\nfeeds = 2\n"));
+        let quantity = format!(
+            "\"rateQuantity\":{{\"value\":{rate},\"unit\":\"mL/h\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL/h\"}},\"schedule\":"
+        );
+        let new = plain.replace("\"schedule\":", &quantity);
+        assert_ne!(new, plain);
+        matches!(judged("UNT-04", &new), Outcome::Flagged(_))
+    };
+    assert!(!of("600", "500"));
+    assert!(of("601", "500"));
+    assert!(!of("601", "400"));
+    assert!(!of("240", "480"));
+}

@@ -742,3 +742,48 @@ fn rate_quantity_and_timing_decide_what_is_given() {
     let (volume, _) = came(&entry(two, None, Some("60")));
     assert_eq!((volume.low(), volume.high()), (Some(Exact::ZERO), Some(Exact::int(1_440))), "{volume:?}");
 }
+
+/// An event without a time never falls on one that has its time: it is counted a minute later.
+#[test]
+fn an_event_without_a_time_makes_room() {
+    let mut s = settings();
+    s.clock.insert("ACM".to_owned(), vec![7 * 3_600]);
+    order(&repeat(r#""when":["ACM","ACD"]"#), &s, |a| {
+        let begins: Vec<_> = a.orders[0].days[0].0.laid.segments.iter().map(|s| s.from).collect();
+        assert_eq!(begins, [Exact::ZERO, Exact::int(60)]);
+    });
+}
+
+/// Feeds of a code are evenly spaced by assumption where there are several; `C` is HL7's code for continuous, and the only
+/// one of its own system that is read.
+#[test]
+fn assumptions_of_a_code_are_named() {
+    use enteral_gate::assumptions::Assumption;
+    let assumes = |administration: &str, s: &Settings, what: Assumption| {
+        order(administration, s, |a| a.orders[0].assumptions.iter().any(|(said, _)| *said == what))
+    };
+    let plain = settings();
+    assert!(!assumes(&coded(GTS, "QD"), &plain, Assumption::EvenlySpaced));
+    assert!(assumes(&coded(GTS, "BID"), &plain, Assumption::EvenlySpaced));
+    assert!(assumes(&coded(GTS, "BID"), &plain, Assumption::CodeTimes));
+    assert!(assumes(&coded(GTS, "Q4H"), &plain, Assumption::CodeTimes));
+    let mut with_times = settings();
+    with_times.clock.insert("BID".to_owned(), vec![9 * 3_600, 21 * 3_600]);
+    assert!(!assumes(&coded(GTS, "BID"), &with_times, Assumption::EvenlySpaced));
+    let abbreviation = "http://terminology.hl7.org/CodeSystem/timing-abbreviation";
+    let rate = |system: &str, code: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}}}},"code":{{"coding":[{{"system":"{system}","code":"{code}"}}]}}}},"rateQuantity":{}}}"#,
+            amount("60", "mL/h")
+        )
+    };
+    assert_eq!(millilitres(&rate(abbreviation, "C")), Exact::int(1_440));
+    for (system, code) in [(abbreviation, "BID"), (GTS, "C"), ("http://other.example", "C")] {
+        assert_eq!(first_day(&rate(system, code)).0.known(), None, "{system} {code}");
+    }
+    // Morning and evening feeds are two feeds, not steps of one.
+    let morning = coded(GTS, "AM");
+    let evening = coded(GTS, "PM");
+    assert_eq!(order(&format!("{morning},{evening}"), &plain, |a| a.orders[0].plan.settled.steps.len()), 0);
+    assert_eq!(first_day(&format!("{morning},{evening}")).0, known(200));
+}
