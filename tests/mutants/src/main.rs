@@ -203,7 +203,10 @@ impl Rewriter<'_> {
             let end = byte(self.text, &self.lines, m.end.0, m.end.1 - 1);
             let body =
                 format!("{}{}{}", &self.text[f.inside.start..start], m.replacement, &self.text[end..f.inside.end]);
-            text = text.add(&format!("{}if {ON}({}) {{ ", if n == 0 { "" } else { " else " }, m.id)).of(m.id, &body).add("\n}");
+            text = text
+                .add(&format!("{}if {ON}({}) {{ ", if n == 0 { "" } else { " else " }, m.id))
+                .of(m.id, &body)
+                .add("\n}");
         }
         let text = text.add(" else {");
         // Before every other edit of the body, which stand further back or were made at the same place before.
@@ -217,7 +220,9 @@ impl Rewriter<'_> {
     fn inside_chain(e: &syn::Expr) -> bool {
         match e {
             syn::Expr::Let(_) => true,
-            syn::Expr::Binary(b) => matches!(b.op, syn::BinOp::And(_)) && (Self::inside_chain(&b.left) || Self::inside_chain(&b.right)),
+            syn::Expr::Binary(b) => {
+                matches!(b.op, syn::BinOp::And(_)) && (Self::inside_chain(&b.left) || Self::inside_chain(&b.right))
+            }
             _ => false,
         }
     }
@@ -300,7 +305,8 @@ impl<'ast> Visit<'ast> for Rewriter<'_> {
                 }
                 let open = self.edit(left.start..op.end, Text::default().add("(match ("));
                 self.visit_expr(&e.right);
-                let arms = choice(&here, &format!("{place} {plain} eg_r"), |m| format!("{place} {} eg_r", m.replacement));
+                let arms =
+                    choice(&here, &format!("{place} {plain} eg_r"), |m| format!("{place} {} eg_r", m.replacement));
                 let mut text = Text::default().add(") { eg_r => ");
                 let shift = text.text.len();
                 text.text.push_str(&arms.text);
