@@ -54,6 +54,11 @@ fn value(bundle: &Json, name: &str) -> Value {
 }
 
 fn value_with(bundle: &Json, name: &str, book: &Rulebook) -> Value {
+    asked(bundle, name, book).0
+}
+
+/// The value of a fact, and where it stands: the id of each resource, and the name of the element.
+fn asked(bundle: &Json, name: &str, book: &Rulebook) -> (Value, Vec<(String, String)>) {
     let text = bundle.to_string();
     let bytes = std::fs::read(PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(FORMULARY)).unwrap();
     let formulary = Formulary::from_csv("formulary.csv", &bytes).unwrap();
@@ -81,10 +86,18 @@ fn value_with(bundle: &Json, name: &str, book: &Rulebook) -> Value {
     let ix = find(name).unwrap_or_else(|| panic!("{name} is no fact"));
     let value = facts.value(ix);
     assert_eq!(value, facts.value(ix), "{name}: asked twice");
-    for at in facts.places(ix) {
-        let _ = document.node(at).path();
-    }
-    value
+    let places = facts.places(ix).into_iter().map(|at| {
+        let node = document.node(at);
+        let _ = node.path();
+        let mut resource = node;
+        while resource.get("resourceType").is_none() {
+            resource = resource.parent().unwrap_or_else(|| panic!("{name}: {} lies in no resource", node.path()));
+        }
+        let id = resource.get("id").and_then(|id| id.as_str().map(|id| id.to_string())).unwrap_or_default();
+        (id, node.key().map(|key| key.to_string()).unwrap_or_default())
+    });
+    let places = places.collect();
+    (value, places)
 }
 
 const FORMULARY: &str = "deploy/demo/formulary.csv";
@@ -533,4 +546,226 @@ fn the_published_lists_are_those_of_the_program() {
     });
     same_or_write("schemas/facts.schema.json", &format!("{}\n", serde_json::to_string_pretty(&schema).unwrap()));
     same_or_write("docs/facts.md", &table);
+}
+
+/// Whoever reads a finding is led to what it rests on.
+#[test]
+fn every_fact_leads_to_the_resource_it_was_read_from() {
+    let mut order = order();
+    order["enteralFormula"]["maxVolumeToDeliver"] = quantity(1_500.0, "mL/d");
+    order["encounter"] = json!({"reference": "Encounter/e"});
+    let before = "2026-11-24T08:00:00Z";
+    let mut all = vec![
+        order,
+        patient("1956-11-25"),
+        observation("w", "29463-7", before, 70.0, "kg"),
+        observation("w0", "29463-7", "2026-11-14T08:00:00Z", 72.0, "kg"),
+        observation("h", "8302-2", before, 160.0, "cm"),
+        observation("g", "11884-4", before, 40.0, "wk"),
+        observation("b", "8339-4", before, 3.5, "kg"),
+        json!({"resourceType": "Encounter", "id": "e", "status": "in-progress", "subject": {"reference": "Patient/p"},
+            "class": {"code": "IMP"}, "serviceType": {"coding": [{"system": "https://a.example/units", "code": "ICU"}]},
+            "location": [{"location": {"display": "W3"}}], "period": {"start": "2026-11-20T08:00:00Z"}}),
+        json!({"resourceType": "AllergyIntolerance", "id": "allergy", "patient": {"reference": "Patient/p"},
+            "code": {"coding": [{"system": SNOMED, "code": "782555009"}]}}),
+        json!({"resourceType": "MedicationRequest", "id": "medicine", "status": "active", "intent": "order",
+            "subject": {"reference": "Patient/p"},
+            "medicationCodeableConcept": {"coding": [{"system": "http://www.whocc.no/atc", "code": "C03DA01"}]}}),
+        json!({"resourceType": "Condition", "id": "condition", "subject": {"reference": "Patient/p"},
+            "clinicalStatus": {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/condition-clinical", "code": "active"}]},
+            "code": {"coding": [{"system": SNOMED, "code": "84114007"}]}}),
+        json!({"resourceType": "Device", "id": "tube", "status": "active", "patient": {"reference": "Patient/p"},
+            "property": [{"type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "tube-size"}]},
+                "valueQuantity": [quantity(8.0, "[Ch]")]}]}),
+    ];
+    // LOINC codes of `tests/laboratory` in the program; the value does not matter here.
+    let labs = [
+        ("serum_potassium", "2823-3", 4.0, "mmol/L"),
+        ("serum_sodium", "2951-2", 140.0, "mmol/L"),
+        ("serum_phosphate", "14879-1", 1.0, "mmol/L"),
+        ("serum_magnesium", "2601-3", 0.8, "mmol/L"),
+        ("glucose", "15074-8", 5.0, "mmol/L"),
+        ("urea", "22664-7", 5.0, "mmol/L"),
+        ("creatinine", "14682-9", 80.0, "umol/L"),
+        ("egfr", "62238-1", 90.0, "mL/min/{1.73_m2}"),
+        ("triglycerides", "14927-8", 1.5, "mmol/L"),
+        ("lactate", "2524-7", 1.0, "mmol/L"),
+    ];
+    all.extend(labs.iter().map(|(name, code, value, unit)| observation(name, code, before, *value, unit)));
+    let bundle = bundle(&all);
+    let ids = |name: &str| asked(&bundle, name, &book()).1.into_iter().map(|(id, _)| id).collect::<Vec<_>>();
+    for (fact, resources) in [
+        ("age", &["p"][..]),
+        ("corrected_age", &["p"]),
+        ("sex", &["p"]),
+        ("weight", &["w"]),
+        ("weight_age", &["w"]),
+        ("last_weight", &["w0"]),
+        ("last_weight_age", &["w0"]),
+        ("height", &["h"]),
+        ("bmi", &["w", "h"]),
+        ("gestation", &["g"]),
+        ("birth_weight", &["b"]),
+        ("holliday_segar", &["w"]),
+        ("resting_energy", &["w"]),
+        ("ideal_weight", &["w"]),
+        ("adjusted_weight", &["w"]),
+        ("setting", &["e"]),
+        ("ward", &["e"]),
+        ("stay", &["e"]),
+        ("allergies", &["allergy"]),
+        ("conditions", &["condition"]),
+        ("medicines", &["medicine"]),
+        ("tube_size", &["tube"]),
+        ("route", &["o"]),
+        ("energy_stated", &["o"]),
+        ("cap", &["o"]),
+        ("method", &["o"]),
+        ("steps", &["o"]),
+        ("energy", &["o"]),
+        ("density", &["o"]),
+        ("earlier_serum_potassium", &["serum_potassium"]),
+        ("earlier_serum_phosphate", &["serum_phosphate"]),
+        ("earlier_serum_magnesium", &["serum_magnesium"]),
+        // The pump is not part of an order.
+        ("pump_rate_step", &[]),
+        ("pump_volume_step", &[]),
+        ("fluid_limit", &[]),
+    ] {
+        assert_eq!(ids(fact), resources, "{fact}");
+    }
+    for (name, ..) in labs {
+        assert_eq!(ids(name), [name]);
+    }
+    let element = |name: &str| asked(&bundle, name, &book()).1.remove(0).1;
+    for (fact, key) in [
+        ("age", "birthDate"),
+        ("sex", "gender"),
+        ("route", "routeofAdministration"),
+        ("energy_stated", "caloricDensity"),
+        ("cap", "maxVolumeToDeliver"),
+        ("method", "enteralFormula"),
+        ("energy", "enteralFormula"),
+    ] {
+        assert_eq!(element(fact), key, "{fact}");
+    }
+}
+
+/// Medicines count by their status (FHIR value sets); one that was given counts for so long as it was given lately.
+#[test]
+fn a_medicine_counts_while_it_is_current() {
+    let coded = json!({"coding": [{"system": "http://www.whocc.no/atc", "code": "C03DA01"}]});
+    let request = |status: &str| {
+        json!({"resourceType": "MedicationRequest", "id": "m", "status": status, "intent": "order",
+            "subject": {"reference": "Patient/p"}, "medicationCodeableConcept": coded})
+    };
+    let statement = |status: &str| {
+        json!({"resourceType": "MedicationStatement", "id": "m", "status": status, "subject": {"reference": "Patient/p"},
+            "medicationCodeableConcept": coded})
+    };
+    let given = |status: &str, when: Option<&str>| {
+        let mut m = json!({"resourceType": "MedicationAdministration", "id": "m", "status": status,
+            "subject": {"reference": "Patient/p"}, "medicationCodeableConcept": coded});
+        if let Some(when) = when {
+            m["effectiveDateTime"] = json!(when);
+        }
+        m
+    };
+    let present = |m: Json| {
+        let keys = keys(&of(&[m]), "medicines");
+        (keys.present.len(), keys.complete)
+    };
+    for current in [request("active"), statement("active"), statement("intended"), given("in-progress", None)] {
+        assert_eq!(present(current.clone()), (1, true), "{current}");
+    }
+    for past in [request("completed"), statement("completed"), given("stopped", None)] {
+        assert_eq!(present(past.clone()), (0, true), "{past}");
+    }
+    // The order is of 2026-11-25, 08:00.
+    assert_eq!(present(given("completed", Some("2026-11-25T06:00:00Z"))), (1, true));
+    assert_eq!(present(given("completed", Some("2026-11-24T08:00:00Z"))), (1, true));
+    assert_eq!(present(given("completed", Some("2026-10-24T08:00:00Z"))), (0, true));
+    // Neither yes nor no.
+    for unclear in [request("unknown"), given("completed", None), given("unknown", Some("2026-11-25T06:00:00Z"))] {
+        assert_eq!(present(unclear.clone()), (0, false), "{unclear}");
+    }
+    // A medicine named by reference is read from its resource; one that is not there may be any.
+    let mut named = request("active");
+    named.as_object_mut().unwrap().remove("medicationCodeableConcept");
+    named["medicationReference"] = json!({"reference": "Medication/x"});
+    assert_eq!(present(named.clone()), (0, false));
+    let medication = json!({"resourceType": "Medication", "id": "x", "code": coded});
+    let keys = keys(&of(&[named, medication]), "medicines");
+    assert_eq!((keys.present, keys.complete), (vec!["potassium-raising".to_owned()], true));
+}
+
+#[test]
+fn a_condition_counts_until_it_is_over() {
+    let condition = |status: &str| {
+        json!({"resourceType": "Condition", "id": "c", "subject": {"reference": "Patient/p"},
+            "clinicalStatus": {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/condition-clinical", "code": status}]},
+            "code": {"coding": [{"system": ICD, "code": "N18.4"}]}})
+    };
+    for current in ["active", "recurrence", "relapse"] {
+        assert_eq!(keys(&of(&[condition(current)]), "conditions").present, ["chronic-kidney-disease"], "{current}");
+    }
+    for past in ["inactive", "resolved", "remission"] {
+        assert!(keys(&of(&[condition(past)]), "conditions").present.is_empty(), "{past}");
+    }
+    // ICD-10 is read by what a code begins with, SNOMED CT by the whole code.
+    let coded = |system: &str, code: &str| {
+        let mut c = condition("active");
+        c["code"] = json!({"coding": [{"system": system, "code": code}]});
+        keys(&of(&[c]), "conditions").present.len()
+    };
+    assert_eq!((coded(ICD, "N18"), coded(ICD, "N1"), coded(ICD, "N19"), coded(ICD, "")), (1, 0, 0, 0));
+    assert_eq!(
+        (coded(SNOMED, "84114007"), coded(SNOMED, "841140071"), coded("http://other.example", "84114007")),
+        (1, 0, 0)
+    );
+}
+
+#[test]
+fn tubes_in_use_and_standing_orders_count() {
+    let tube = |status: &str| {
+        json!({"resourceType": "Device", "id": "t", "status": status, "patient": {"reference": "Patient/p"},
+            "property": [
+                {"type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "length"}]},
+                    "valueQuantity": [quantity(1_200.0, "mm")]},
+                {"type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "tube-size"}]},
+                    "valueQuantity": [quantity(8.0, "[Ch]")]}]})
+    };
+    assert_eq!(shown(&of(&[tube("active")]), "tube_size", "[Ch]"), "8");
+    assert!(!missing(&of(&[tube("inactive")]), "tube_size").is_empty());
+    let other = |status: &str| {
+        let mut other = order();
+        other["id"] = json!("o2");
+        other["status"] = json!(status);
+        of(&[other])
+    };
+    for (status, standing, new) in [
+        ("active", "1", Truth::False),
+        ("on-hold", "1", Truth::False),
+        ("unknown", "1", Truth::False),
+        ("completed", "0", Truth::False),
+        ("revoked", "0", Truth::False),
+        ("draft", "0", Truth::True),
+    ] {
+        assert_eq!(shown(&other(status), "other_orders", "1"), standing, "{status}");
+        assert_eq!(value(&other(status), "starts_as_new"), Value::Truth(new), "{status}");
+    }
+}
+
+/// A fluid restriction (SNOMED CT 33463005) in the same order, with or without "per day".
+#[test]
+fn a_fluid_limit_is_one_of_a_day() {
+    let limited = |modifier: &str, unit: &str| {
+        let mut order = order();
+        order["oralDiet"] = json!({"nutrient": [{
+            "modifier": {"coding": [{"system": SNOMED, "code": modifier}]}, "amount": quantity(1_500.0, unit)}]});
+        bundle(&[order, patient("1956-11-25")])
+    };
+    assert_eq!(shown(&limited("33463005", "mL"), "fluid_limit", "mL/d"), "1500");
+    assert_eq!(shown(&limited("33463005", "mL/d"), "fluid_limit", "mL/d"), "1500");
+    assert!(!missing(&limited("226355009", "mL"), "fluid_limit").is_empty());
 }

@@ -149,3 +149,20 @@ fn only_a_limit_that_counts_takes_anothers_place() {
     assert_eq!(outcome(&a, "LOC-01").word(), "flagged");
     assert_eq!(a.orders[0].shadow.len(), 1);
 }
+
+/// Of two limits of one name the one of higher priority counts, wherever it stands.
+#[test]
+fn the_limit_of_higher_priority_counts() {
+    let check = "[[limit.check]]\nmeasure = \"highest_rate\"\nabove = \"q('60 mL/h')\"\ntext = \"Fast.\"\n";
+    let order = bundle(ADULT);
+    let words = |first: &str, second: &str| {
+        let a = limit("LOC-01", &format!("{first}{check}")).replace("n-loc-01", "rate");
+        let b = limit("LOC-02", &format!("{second}{check}")).replace("n-loc-02", "rate");
+        let book = book(&format!("{a}{b}"));
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        (outcome(&a, "LOC-01").word().to_owned(), outcome(&a, "LOC-02").word().to_owned())
+    };
+    let is = |a: &str, b: &str| (a.to_owned(), b.to_owned());
+    assert_eq!(words("priority = 1\n", "priority = 2\n"), is("not-applicable", "flagged"));
+    assert_eq!(words("priority = 2\n", "priority = 1\n"), is("flagged", "not-applicable"));
+}

@@ -668,3 +668,160 @@ fn a_changed_alias_table_has_a_new_version() {
     let hash: String = table.finalize().iter().take(8).map(|byte| format!("{byte:02x}")).collect();
     assert_eq!((ALIASES_VERSION, hash.as_str()), (1, "dff36f8e24e4d607"));
 }
+
+/// Everyday words in a display text, each beside a code that says it and one that does not. Words: common practice, no
+/// source.
+#[test]
+fn everyday_words_are_told_apart() {
+    for (text, own, other) in [
+        ("deciliters", "dL", "L"),
+        ("micrograms", "ug", "mg"),
+        ("milligrams", "mg", "g"),
+        ("kilogramme", "kg", "g"),
+        ("kilojoules", "kJ", "kcal"),
+        ("kilocalories", "kcal", "kJ"),
+        ("milliliters per pound", "mL/[lb_av]", "mL/kg"),
+        ("grams per days", "g/d", "g/h"),
+        ("hrs", "h", "d"),
+        ("mins", "min", "h"),
+        ("secs", "s", "min"),
+        ("wks", "wk", "d"),
+        ("millimoles", "mmol", "umol"),
+        ("milliequivalents", "meq", "mmol"),
+        ("centimeters", "cm", "m"),
+        ("inches", "[in_i]", "cm"),
+        ("feet", "[ft_i]", "[in_i]"),
+    ] {
+        let want = unit(own).dimension;
+        let reading = measure(&both("1", text, own), want);
+        assert_eq!((reading.value, kinds(&reading)), (Some(unit(own).factor), vec![]), "{text} / {own}");
+        let reading = measure(&both("1", text, other), unit(other).dimension);
+        assert_eq!(reading.value, None, "{text} / {other}");
+        assert!(kinds(&reading).contains(&"unit-text-contradicts-code"), "{text} / {other}: {:?}", reading.notes);
+    }
+    // Words for what has no fixed size contradict every unit.
+    for (text, code) in [("drops per minute", "mL/min"), ("years", "wk"), ("gtts/min", "mL/min")] {
+        assert!(
+            kinds(&measure(&both("1", text, code), unit(code).dimension)).contains(&"unit-text-contradicts-code"),
+            "{text}"
+        );
+    }
+}
+
+#[test]
+fn a_refused_spelling_comes_with_the_code_to_write() {
+    for (spelling, says) in [
+        ("hrs", "h"),
+        ("days", "d"),
+        ("minutes", "min"),
+        ("secs", "s"),
+        ("weeks", "wk"),
+        ("cc", "mL"),
+        ("calories", "kcal"),
+        ("kilojoules", "kJ"),
+        ("kj", "kJ"),
+        ("ounces", "[foz_us]"),
+        ("pounds", "[lb_av]"),
+        ("inches", "[in_i]"),
+        ("feet", "[ft_i]"),
+        ("mcg", "ug"),
+        ("grams", "g"),
+        ("kilograms", "kg"),
+        ("mcl", "uL"),
+        ("mEq", "meq"),
+        ("osmol", "mosm"),
+        ("cups", "[cup_us]"),
+        ("tsp", "[tsp_us]"),
+        ("tbsp", "[tbs_us]"),
+    ] {
+        assert!(Unit::parse(says).is_ok(), "{says}");
+        match Unit::parse(spelling) {
+            Err(UnitError::Unknown { hint: Some(hint), .. }) => {
+                assert!(hint.split([' ', '(', ')']).any(|word| word == says), "{spelling}: {hint}")
+            }
+            other => panic!("{spelling}: {other:?}"),
+        }
+    }
+    for (spelling, says) in [("months", "no fixed length"), ("gtts", "differs between tubes"), ("KG", "case-sensitive")]
+    {
+        assert!(Unit::parse(spelling).unwrap_err().to_string().contains(says), "{spelling}");
+    }
+    for (code, says) in [
+        ("\u{b0}C", "Cel"),
+        ("m\u{b2}", "m2"),
+        ("mL\u{d7}h", "full stop"),
+        ("\u{3bc}g", "the letter u"),
+        ("fl oz", "no spaces"),
+        ("k\u{441}al", "Cyrillic"),
+        ("\u{ff4d}L", "full width"),
+    ] {
+        assert!(Unit::parse(code).unwrap_err().to_string().contains(says), "{code}");
+    }
+    // Nothing is advised where nothing is known.
+    assert!(matches!(Unit::parse("blip"), Err(UnitError::Unknown { hint: None, .. })));
+    assert!(matches!(Unit::parse("mL\u{1f37c}"), Err(UnitError::Character { hint: None, .. })));
+}
+
+#[test]
+fn units_of_elements_are_ucum() {
+    let codes = ElementUnit::ALL.map(|u| unit(u.code()).dimension);
+    assert_eq!(codes, [Dimension::MASS, Dimension::SUBSTANCE, Dimension::EQUIVALENTS]);
+    assert_eq!(ElementUnit::Milligram.code(), "mg");
+}
+
+/// Every named dimension is that of a unit written out in base units.
+#[test]
+fn named_dimensions_are_those_of_units_in_base_units() {
+    for (named, code) in [
+        (Dimension::NUMBER, "1"),
+        (Dimension::LENGTH, "cm"),
+        (Dimension::AREA, "cm2"),
+        (Dimension::VOLUME, "cm3"),
+        (Dimension::MASS, "g"),
+        (Dimension::ENERGY, "kcal"),
+        (Dimension::TIME, "s"),
+        (Dimension::SUBSTANCE, "mmol"),
+        (Dimension::EQUIVALENTS, "meq"),
+        (Dimension::OSMOLES, "mosm"),
+        (Dimension::PER_TIME, "/s"),
+        (Dimension::PER_VOLUME, "/cm3"),
+        (Dimension::VOLUME_RATE, "cm3/s"),
+        (Dimension::VOLUME_PER_MASS, "cm3/g"),
+        (Dimension::VOLUME_RATE_PER_MASS, "cm3/g/s"),
+        (Dimension::ENERGY_DENSITY, "kcal/cm3"),
+        (Dimension::ENERGY_PER_MASS, "kcal/g"),
+        (Dimension::ENERGY_RATE, "kcal/s"),
+        (Dimension::ENERGY_RATE_PER_MASS, "kcal/g/s"),
+        (Dimension::MASS_RATE, "g/s"),
+        (Dimension::MASS_PER_MASS, "g/g"),
+        (Dimension::MASS_RATE_PER_MASS, "g/g/s"),
+        (Dimension::MASS_CONCENTRATION, "g/cm3"),
+        (Dimension::SUBSTANCE_CONCENTRATION, "mmol/cm3"),
+        (Dimension::EQUIVALENT_CONCENTRATION, "meq/cm3"),
+        (Dimension::OSMOLARITY, "mosm/cm3"),
+        (Dimension::OSMOLALITY, "mosm/g"),
+        (Dimension::MASS_PER_AREA, "g/cm2"),
+        (Dimension::SUBSTANCE_RATE, "mmol/s"),
+        (Dimension::SUBSTANCE_RATE_PER_MASS, "mmol/g/s"),
+        (Dimension::OSMOLE_RATE, "mosm/s"),
+        (Dimension::OSMOLE_RATE_PER_MASS, "mosm/g/s"),
+        (Dimension::OSMOLES_PER_ENERGY, "mosm/kcal"),
+        (Dimension::MASS_PER_ENERGY, "g/kcal"),
+        (Dimension::VOLUME_PER_ENERGY, "cm3/kcal"),
+    ] {
+        let found = Unit::parse_in_full(code).unwrap();
+        assert_eq!((found.dimension, found.factor), (named, Exact::ONE), "{code}");
+    }
+}
+
+/// A display text of up to 64 bytes is looked into.
+#[test]
+fn long_display_texts_are_not_looked_into() {
+    let of = |bytes: usize| {
+        let text = format!("milliliters{}/ hour", " ".repeat(bytes - "milliliters/ hour".len()));
+        assert_eq!(text.len(), bytes);
+        kinds(&measure(&both("1", &text, "mL/d"), Dimension::VOLUME_RATE))
+    };
+    assert_eq!(of(64), ["unit-text-contradicts-code"]);
+    assert_eq!(of(65), Vec::<&str>::new());
+}

@@ -9,7 +9,7 @@ use crate::nutrition::plan::{Kind, Part, Per, Plan, Source, flush_unknown};
 use crate::settings::Settings;
 use crate::timing::calendar::DAY;
 use crate::timing::day::{Laid, LineDay, Window, lay, steady};
-use crate::timing::schedule::{Dose, Method, Occurrences};
+use crate::timing::schedule::{Dose, Method};
 use std::borrow::Cow;
 
 /// One order over one window.
@@ -903,9 +903,4 @@ pub fn method_name(m: Method) -> &'static str {
         Method::Bolus => "bolus",
         Method::Unclear => "method unclear",
     }
-}
-
-/// Whether a line gives single feeds.
-pub fn gives_feeds(line: &crate::timing::schedule::Line) -> bool {
-    line.high.as_ref().is_some_and(|h| !matches!(h.occurrences, Occurrences::Continuous))
 }

@@ -1,0 +1,226 @@
+//! The arithmetic behind a figure, written as a person writes it, with its inputs and the readings it rests on. Orders
+//! and products are invented; the figures are worked out by hand.
+
+use enteral_gate::appraise::appraise;
+use enteral_gate::assumptions::Assumption;
+use enteral_gate::formulary::Formulary;
+use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::nutrition::derive::{Derivation, derive, shown};
+use enteral_gate::nutrition::measure::Measure as M;
+use enteral_gate::rulebook::{Rulebook, short_form};
+use enteral_gate::settings::Settings;
+use std::sync::LazyLock;
+
+static FORMULARY: LazyLock<Formulary> =
+    LazyLock::new(|| Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap());
+
+const ADULT: &str = "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\n";
+
+fn derived_with(given: &str, m: M, settings: &Settings) -> Derivation {
+    let bundle =
+        short_form::compose(&given.parse().unwrap(), &Rulebook::default()).unwrap_or_else(|why| panic!("{why}"));
+    let a = appraise(bundle.as_bytes(), "", FhirVersion::R4, &FORMULARY, settings);
+    let report = &a.orders[0];
+    let (day, totals) = report.days.first().unwrap_or_else(|| panic!("{given}"));
+    derive(m, &[(&report.plan, day)], totals, report.weight.map(|(kg, at)| (kg, Some(at))))
+}
+
+/// The first 24 h from the order's start at 08:00. That the figures are those of a day (`/d`) is left out, to be read.
+fn derived(given: &str, m: M) -> Derivation {
+    let d = derived_with(&format!("{ADULT}{given}"), m, &Settings { day_start: 8 * 3_600, ..Settings::default() });
+    Derivation { arithmetic: d.arithmetic.replace("/d", ""), ..d }
+}
+
+fn inputs(d: &Derivation) -> Vec<(&str, &str)> {
+    d.inputs.iter().map(|i| (i.name.as_str(), i.value.as_str())).collect()
+}
+
+#[test]
+fn volumes_are_rate_by_hours_or_volume_by_feeds() {
+    let volume = |given: &str| derived(given, M::FormulaVolume);
+    let d = volume("product = \"A10\"\nrate = \"60 mL/h\"\n");
+    assert_eq!(d.arithmetic, "60 mL/h × 24 h = 1440 mL");
+    assert_eq!(inputs(&d), [("rate of Invented Standard 1.0 (A10)", "60 mL/h")]);
+    assert!(d.inputs[0].at.is_some());
+    let whole = derived_with(
+        &format!("{ADULT}product = \"A10\"\nrate = \"60 mL/h\"\n"),
+        M::FormulaVolume,
+        &Settings { day_start: 8 * 3_600, ..Settings::default() },
+    );
+    assert_eq!(whole.arithmetic, "60 mL/h × 24 h = 1440 mL/d");
+    let d = volume("product = \"A10\"\nvolume = \"240 mL\"\nfeeds = 5\n");
+    assert_eq!(d.arithmetic, "240 mL × 5 feeds = 1200 mL");
+    assert_eq!(inputs(&d), [("volume of one feed of Invented Standard 1.0 (A10)", "240 mL")]);
+    let d = volume("product = \"A10\"\nvolume = \"240 mL\"\nevery = \"4 h\"\nover = \"30 min\"\n");
+    assert_eq!(d.arithmetic, "240 mL × 6 feeds = 1440 mL");
+    assert_eq!(inputs(&d), [("volume of one feed of Invented Standard 1.0 (A10)", "240 mL over 0.5 h")]);
+    let d = volume("product = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL/d\"\n");
+    assert_eq!(
+        d.arithmetic,
+        "60 mL/h × 24 h (the maximum of 1200 mL is reached first) = 1200 to 1440 mL (the maximum volume lies below the schedule)"
+    );
+    assert_eq!(inputs(&d), [("rate of Invented Standard 1.0 (A10)", "60 mL/h"), ("maximum volume", "1200 mL")]);
+    assert!(d.assumptions.contains(&Assumption::CapFormulaOnly) && !d.assumptions.contains(&Assumption::CapPerDay));
+    let d = volume("product = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL\"\n");
+    assert!(d.assumptions.contains(&Assumption::CapPerDay));
+    // A maximum above the schedule is no part of it.
+    let d = volume("product = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1500 mL/d\"\n");
+    assert_eq!((d.arithmetic.as_str(), d.inputs.len()), ("60 mL/h × 24 h = 1440 mL", 1));
+}
+
+#[test]
+fn water_is_beside_the_feed() {
+    let given = "product = \"A10\"\nrate = \"60 mL/h\"\nflush = { volume = \"30 mL\", every = \"4 h\" }\n";
+    assert_eq!(derived(given, M::FormulaVolume).arithmetic, "60 mL/h × 24 h = 1440 mL");
+    assert_eq!(derived(given, M::FlushVolume).arithmetic, "30 mL × 6 flushes = 180 mL");
+    assert_eq!(derived(given, M::Volume).arithmetic, "60 mL/h × 24 h + 30 mL × 6 flushes = 1620 mL");
+    // A10 has 840 mL of water in a litre; water is all water.
+    assert_eq!(derived(given, M::FreeWater).arithmetic, "1440 mL × 0.84 mL/mL + 180 mL × 1 mL/mL = 1389.6 mL");
+    let d = derived(given, M::Energy);
+    assert_eq!(d.arithmetic, "1440 mL × 1 kcal/mL = 1440 kcal");
+    assert_eq!(
+        inputs(&d),
+        [
+            ("rate of Invented Standard 1.0 (A10)", "60 mL/h"),
+            ("energy density of Invented Standard 1.0 (A10)", "1 kcal/mL")
+        ]
+    );
+    assert!(d.inputs[1].product.is_some() && d.inputs[1].at.is_none());
+    // Without water there is none.
+    assert!(
+        derived("product = \"A10\"\nrate = \"60 mL/h\"\n", M::FlushVolume)
+            .arithmetic
+            .starts_with("nothing is given = 0 mL")
+    );
+}
+
+#[test]
+fn the_density_of_the_order_is_an_input_of_energy_only() {
+    let given = "product = \"A10\"\nrate = \"60 mL/h\"\ndensity = \"1.2 kcal/mL\"\n";
+    let d = derived(given, M::Energy);
+    assert_eq!(d.arithmetic, "1440 mL × 1.2 kcal/mL = 1728 kcal");
+    let density = d.inputs.iter().find(|i| i.name == "energy density of the order").unwrap();
+    assert!(density.at.is_some() && density.product.is_none());
+    assert!(d.assumptions.contains(&Assumption::OrderDensity), "{:?}", d.assumptions);
+    let d = derived(given, M::Protein);
+    assert!(d.inputs.iter().any(|i| i.name.starts_with("protein in ")), "{:?}", d.inputs);
+    assert!(!d.assumptions.contains(&Assumption::OrderDensity), "{:?}", d.assumptions);
+}
+
+#[test]
+fn additives_stand_beside_the_feed() {
+    let given = "product = \"A10\"\nrate = \"60 mL/h\"\nadditives = [{ product = \"PROT\", amount = \"2 {dose}\", per = \"day\" }]\n";
+    // A packet has 25 kcal and 6 g of protein; A10 40 g in a litre.
+    let d = derived(given, M::Energy);
+    assert_eq!(d.arithmetic, "1440 mL × 1 kcal/mL + 2 doses × 25 kcal = 1490 kcal");
+    assert!(inputs(&d).contains(&("PROT (each)", "25 kcal")), "{:?}", d.inputs);
+    assert!(d.assumptions.contains(&Assumption::AdditivePer));
+    assert_eq!(derived(given, M::Protein).arithmetic, "1440 mL × 0.04 g/mL + 2 doses × 6 g = 69.6 g");
+    assert_eq!(derived(given, M::FormulaVolume).arithmetic, "60 mL/h × 24 h = 1440 mL");
+}
+
+#[test]
+fn measures_per_kilogram_and_ratios_name_what_they_divide() {
+    let given = "product = \"A10\"\nrate = \"60 mL/h\"\n";
+    for (m, arithmetic) in [
+        (M::EnergyPerKg, "1440 kcal ÷ 60 kg = 24 kcal/kg"),
+        (M::FormulaVolumePerKg, "1440 mL ÷ 60 kg = 24 mL/kg"),
+        (M::ProteinPerKg, "57.6 g ÷ 60 kg = 0.96 g/kg"),
+        // 4 × 57.6 + 9 × 48.96 + 4 × 192.24 = 1440 kcal.
+        (M::ProteinEnergyShare, "4 × 57.6 g ÷ (4 × 57.6 g + 9 × 48.96 g + 4 × 192.24 g) × 100 = 16 %"),
+        (M::FatEnergyShare, "9 × 48.96 g ÷ (4 × 57.6 g + 9 × 48.96 g + 4 × 192.24 g) × 100 = 30.6 %"),
+        (M::CarbohydrateEnergyShare, "4 × 192.24 g ÷ (4 × 57.6 g + 9 × 48.96 g + 4 × 192.24 g) × 100 = 53.4 %"),
+        // 192.24 g ÷ 60 kg ÷ 1440 min = 2.225 mg/kg/min.
+        (M::CarbohydrateRate, "192.24 g × 1000 ÷ 60 kg ÷ 1440 min = 2.225 mg/kg/min"),
+        (
+            M::CarbohydrateRateFeeding,
+            "0.1335 g/mL × 60 mL/h × 1000 ÷ 60 kg ÷ 60 min, the highest of any feed = 2.225 mg/kg/min",
+        ),
+    ] {
+        assert_eq!(derived(given, m).arithmetic, arithmetic, "{m:?}");
+    }
+    let weighed = derived(given, M::EnergyPerKg);
+    let weight = weighed.inputs.iter().find(|i| i.name == "dosing weight").unwrap();
+    assert_eq!((weight.value.as_str(), weight.at.is_some()), ("60 kg", true));
+    assert!(weighed.assumptions.contains(&Assumption::WeightLatest));
+    assert!(derived(given, M::ProteinEnergyShare).assumptions.contains(&Assumption::EnergyFactors));
+    assert!(!derived(given, M::Energy).assumptions.contains(&Assumption::WeightLatest));
+    let nobody = derived_with(
+        "age = \"70 a\"\nsex = \"male\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\n",
+        M::EnergyPerKg,
+        &Settings { day_start: 8 * 3_600, ..Settings::default() },
+    );
+    assert!(
+        nobody.arithmetic.starts_with("1440 kcal/d ÷ dosing weight not known = not known ("),
+        "{}",
+        nobody.arithmetic
+    );
+    for (m, words) in [
+        (M::NonProteinEnergyPerNitrogen, "(1440 kcal − 4 × 57.6 g) ÷ (57.6 g ÷ 6.25) = "),
+        (M::Osmolality, "as stated for the feed = 300 "),
+        (M::FeedsPerDay, "feeds that begin in the day; one that runs around the clock begins before it = 0"),
+        (M::FeedingTime, "time in which any feed runs = 24 h"),
+        (M::HighestRate, "highest rate of one feed = 60 mL/h"),
+        (
+            M::HangTime,
+            "the largest container, emptied at the rates of the schedule, or the length of one feed = 16.667 h",
+        ),
+    ] {
+        let d = derived(given, m);
+        assert!(d.arithmetic.starts_with(words), "{m:?}: {}", d.arithmetic);
+        assert!(!d.inputs.is_empty(), "{m:?}");
+    }
+    let hang = derived(given, M::HangTime);
+    let container = hang.inputs.iter().find(|i| i.name.starts_with("largest container of ")).unwrap();
+    assert_eq!((container.value.as_str(), container.product.is_some()), ("1000 mL", true));
+    let feeds = "product = \"A10\"\nvolume = \"240 mL\"\nevery = \"4 h\"\nover = \"30 min\"\n";
+    for (m, arithmetic) in [
+        (M::FeedsPerDay, "feeds that begin in the day; one that runs around the clock begins before it = 6 per day"),
+        (M::LargestFeed, "the largest volume of one feed = 240 mL"),
+        (M::FeedDuration, "volume ÷ rate, or the stated duration, of the longest feed = 0.5 h"),
+        (M::FeedInterval, "shortest time between the beginnings of two feeds = 4 h"),
+        (M::FeedingTime, "time in which any feed runs = 3 h"),
+    ] {
+        let d = derived(feeds, m);
+        assert_eq!(d.arithmetic, arithmetic, "{m:?}");
+        assert!(
+            inputs(&d).contains(&("volume of one feed of Invented Standard 1.0 (A10)", "240 mL over 0.5 h")),
+            "{m:?}"
+        );
+    }
+    let steps = "product = \"A10\"\nsteps = [{ rate = \"20 mL/h\", for = \"6 h\" }, { rate = \"40 mL/h\" }]\n";
+    let d = derived(steps, M::TimeToGoal);
+    assert_eq!(d.arithmetic, "start of the last step − start of the first = 6 h");
+    assert_eq!(d.inputs.len(), 2);
+    assert_eq!(derived(steps, M::FormulaVolume).arithmetic, "20 mL/h × 6 h + 40 mL/h × 18 h = 840 mL");
+}
+
+#[test]
+fn what_is_not_known_is_said_in_its_place() {
+    let d = derived("product = \"nothing of the kind\"\nrate = \"60 mL/h\"\n", M::Energy);
+    assert_eq!(d.arithmetic.split(" = ").next(), Some("1440 mL × energy per mL not known"));
+    assert!(d.arithmetic.ends_with(')') && d.arithmetic.contains(" = not known ("), "{}", d.arithmetic);
+    assert!(d.inputs.iter().all(|i| i.product.is_none()), "{:?}", d.inputs);
+    // Chloride is not stated for A10.
+    let d = derived("product = \"A10\"\nrate = \"60 mL/h\"\n", M::Chloride);
+    assert!(
+        d.arithmetic.starts_with("1440 mL × chloride per mL not known = not known (the formulary entry for "),
+        "{}",
+        d.arithmetic
+    );
+}
+
+#[test]
+fn amounts_are_shown_with_as_many_digits_as_tell_them_apart() {
+    use enteral_gate::amount::{Amount, Why};
+    use enteral_gate::exact::Exact;
+    let between = |a, b| Amount::between(a, b, Why::AsNeeded);
+    assert_eq!(shown(&Amount::Known(Exact::ratio(5, 2)), 1, "mL"), "2.5 mL");
+    assert_eq!(shown(&Amount::Known(Exact::ratio(5, 2)), 1, ""), "2.5");
+    assert_eq!(shown(&between(Exact::int(2), Exact::int(3)), 1, "mL"), "2 to 3 mL");
+    assert_eq!(shown(&between(Exact::decimal(2001, 3), Exact::decimal(2002, 3)), 1, "mL"), "2.001 to 2.002 mL");
+    assert_eq!(shown(&Amount::at_least(Exact::int(2), vec![Why::AsNeeded]), 1, "g"), "at least 2 g");
+    assert_eq!(shown(&Amount::unknown(Why::NoWeight), 1, "g"), "not known");
+    let cycle = Amount::range(Exact::ZERO, Some(Exact::int(4)), Some(Exact::int(2)), vec![Why::AsNeeded]);
+    assert_eq!(shown(&cycle, 1, "mL"), "0 to 4 mL (mean 2)");
+}

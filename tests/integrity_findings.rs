@@ -1,0 +1,926 @@
+//! What the program's own rules say at the edges of their bands, and whether the arithmetic, the way out and the
+//! correction that go with a finding hold the figures. Bands: `docs/integrity-rules.md` and the comments beside them in
+//! `src/integrity`; figures worked out by hand. People, products and orders are invented.
+
+use enteral_gate::appraise::appraise;
+use enteral_gate::findings::{Finding, Outcome, Tier};
+use enteral_gate::formulary::Formulary;
+use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::rulebook::{Rulebook, short_form};
+use enteral_gate::settings::Settings;
+use std::sync::LazyLock;
+
+static FORMULARY: LazyLock<Formulary> =
+    LazyLock::new(|| Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap());
+
+const ADULT: &str = "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"A10\"\n";
+
+fn compose(given: &str) -> String {
+    short_form::compose(&given.parse().unwrap_or_else(|why| panic!("{given}: {why}")), &Rulebook::default())
+        .unwrap_or_else(|why| panic!("{given}: {why}"))
+}
+
+/// What a rule came to for a document.
+fn judged(rule: &str, bundle: &str) -> Outcome {
+    let settings = Settings::default();
+    let done = appraise(bundle.as_bytes(), "", FhirVersion::R4, &FORMULARY, &settings);
+    done.orders[0].judged.iter().find(|j| j.rule.id == rule).unwrap_or_else(|| panic!("{rule}")).outcome.clone()
+}
+
+fn outcome(rule: &str, given: &str) -> Outcome {
+    judged(rule, &compose(given))
+}
+
+fn found(rule: &str, given: &str) -> Vec<Finding> {
+    match outcome(rule, given) {
+        Outcome::Flagged(all) => all,
+        _ => Vec::new(),
+    }
+}
+
+/// The only finding of a rule.
+fn one(rule: &str, given: &str) -> Finding {
+    let mut all = found(rule, given);
+    assert_eq!(all.len(), 1, "{rule} of {given}: {:?}", outcome(rule, given));
+    all.remove(0)
+}
+
+fn flags(rule: &str, given: &str) -> bool {
+    !found(rule, given).is_empty()
+}
+
+fn words(f: &Finding) -> (&str, &str, &str) {
+    (&f.text, f.arithmetic.as_deref().unwrap_or(""), f.fix.as_deref().unwrap_or(""))
+}
+
+fn label(f: &Finding) -> &str {
+    f.correction.as_ref().map_or("", |c| &c.label)
+}
+
+#[test]
+fn densities_in_the_other_unit_lie_between_15_and_40_or_0_4_and_2_5() {
+    let density = |d: &str| flags("UNT-02", &format!("{ADULT}rate = \"60 mL/h\"\ndensity = \"{d}\"\n"));
+    for d in ["15 kcal/mL", "24 kcal/mL", "40 kcal/mL", "0.4 kcal/[foz_us]", "1.5 kcal/[foz_br]", "2.5 kcal/[foz_us]"] {
+        assert!(density(d), "{d}");
+    }
+    for d in [
+        "14.9 kcal/mL",
+        "40.1 kcal/mL",
+        "0.39 kcal/[foz_us]",
+        "2.51 kcal/[foz_us]",
+        "24 kcal/[foz_us]",
+        "1 kcal/mL",
+        "20 kJ/mL",
+        "2 kJ/[foz_us]",
+        "24 kcal/L",
+    ] {
+        assert!(!density(d), "{d}");
+    }
+    let of = |d: &str| one("UNT-02", &format!("{ADULT}rate = \"60 mL/h\"\ndensity = \"{d}\"\n"));
+    // 24 ÷ 29.5735 = 0.812; 1.5 ÷ 29.5735 = 0.051.
+    let f = of("24 kcal/mL");
+    assert_eq!(f.tier, Tier::Stop);
+    assert_eq!(
+        words(&f),
+        (
+            "An energy density of 24 kcal/mL is not one a feed has; it is usual in kcal per fluid ounce.",
+            "as written 24 kcal/mL; read as kcal per fluid ounce: 0.812 kcal/mL",
+            "If kcal per fluid ounce is meant, state 24 kcal/[foz_us]."
+        )
+    );
+    assert_eq!(label(&f), "Energy density 24 kcal/[foz_us]");
+    let f = of("1.5 kcal/[foz_us]");
+    assert_eq!(words(&f).1, "as written 0.051 kcal/mL; read as kcal/mL: 1.5 kcal/mL");
+    assert_eq!(words(&f).2, "If kcal/mL is meant, state 1.5 kcal/mL.");
+    assert_eq!(label(&f), "Energy density 1.5 kcal/mL");
+}
+
+#[test]
+fn feeds_have_0_3_to_2_5_kcal_per_ml() {
+    let density = |d: &str| found("UNT-01", &format!("{ADULT}rate = \"60 mL/h\"\ndensity = \"{d}\"\n"));
+    for d in ["0.3 kcal/mL", "2.5 kcal/mL", "300 kcal/L"] {
+        assert!(density(d).is_empty(), "{d}");
+    }
+    for d in ["0.29 kcal/mL", "2.51 kcal/mL", "299 kcal/L"] {
+        let all = density(d);
+        assert_eq!((all.len(), all[0].tier), (1, Tier::Stop), "{d}");
+    }
+    let all = density("3 kcal/mL");
+    assert_eq!(
+        words(&all[0]),
+        (
+            "An energy density of 3 kcal/mL is outside the 0.3 to 2.5 kcal/mL that feeds have.",
+            "3 kcal/mL; feeds lie between 0.3 and 2.5 kcal/mL",
+            "Confirm number and unit of the energy density."
+        )
+    );
+}
+
+#[test]
+fn small_calories_are_named_with_both_readings() {
+    let density = |d: &str| one("UNT-03", &format!("{ADULT}rate = \"60 mL/h\"\ndensity = \"{d}\"\n"));
+    let f = density("1.5 cal/mL");
+    assert_eq!((f.tier, label(&f)), (Tier::Med, "Energy density in kcal/mL"));
+    assert_eq!(words(&f).1, "as coded 0.0015 kcal/mL; read as kilocalories 1.5 kcal/mL");
+    assert_eq!(words(&f).2, "Send the unit as kcal/mL (or kcal/[foz_us]).");
+    assert_eq!(label(&density("20 cal/[foz_us]")), "Energy density in kcal/[foz_us]");
+    // Another unit has no correction that is sure.
+    assert_eq!(label(&density("1500 cal/L")), "");
+    let f = density("24 cal/mL");
+    assert_eq!(f.tier, Tier::High);
+    assert_eq!(words(&f).1, "as coded 0.024 kcal/mL; in kilocalories 24 kcal/mL");
+    assert_eq!(words(&f).2, "Send the unit as kcal/mL (or kcal/[foz_us]).");
+    let f = density("1500 cal/mL");
+    assert_eq!((f.tier, f.arithmetic.is_none()), (Tier::Med, true));
+    assert!(f.text.starts_with("The energy density: "), "{}", f.text);
+    assert!(!flags("UNT-03", &format!("{ADULT}rate = \"60 mL/h\"\ndensity = \"1.5 kcal/mL\"\n")));
+}
+
+/// Ceilings: 400 mL/h, under 14 years 250, under 1 year 100; under 10 kg also 25 mL/kg/h.
+#[test]
+fn rates_above_what_a_pump_is_set_to_may_be_the_days_volume() {
+    let rate = |who: &str, rate: &str| flags("UNT-04", &format!("{who}\nproduct = \"A10\"\nrate = \"{rate}\"\n"));
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"";
+    let unknown = "sex = \"male\"\nweight = \"60 kg\"";
+    let boy = "age = \"13 a\"\nsex = \"male\"\nweight = \"45 kg\"";
+    let youth = "age = \"15 a\"\nsex = \"male\"\nweight = \"45 kg\"";
+    let heavy_infant = "age = \"11 mo\"\nsex = \"male\"\nweight = \"10 kg\"";
+    let infant = "age = \"3 mo\"\nsex = \"male\"\nweight = \"3 kg\"";
+    let toddler = "age = \"13 mo\"\nsex = \"male\"\nweight = \"9.9 kg\"";
+    for (who, within, above) in [
+        (adult, "400 mL/h", "401 mL/h"),
+        (unknown, "400 mL/h", "401 mL/h"),
+        (youth, "400 mL/h", "401 mL/h"),
+        (boy, "250 mL/h", "251 mL/h"),
+        (heavy_infant, "100 mL/h", "101 mL/h"),
+        (infant, "75 mL/h", "76 mL/h"),
+        (toddler, "247.5 mL/h", "247.6 mL/h"),
+    ] {
+        assert!(!rate(who, within), "{who} {within}");
+        assert!(rate(who, above), "{who} {above}");
+    }
+    let f = one("UNT-04", &format!("{adult}\nproduct = \"A10\"\nrate = \"1500 mL/h\"\n"));
+    assert_eq!(f.tier, Tier::Stop);
+    assert_eq!(
+        words(&f),
+        (
+            "A pump rate of 1500 mL/h is above the 400 mL/h possible for an adult: it may be the day's volume.",
+            "1500 mL/h × 24 h = 36000 mL; 1500 ÷ 24 = 62.5 mL/h",
+            "If 1500 mL is meant for the day, the rate is 62.5 mL/h."
+        )
+    );
+    assert_eq!(label(&f), "Rate 62.5 mL/h");
+    let text = |who: &str, rate: &str| one("UNT-04", &format!("{who}\nproduct = \"A10\"\nrate = \"{rate}\"\n")).text;
+    assert_eq!(text(infant, "78 mL/h"), "A pump rate of 78 mL/h is 26 mL/kg/h: it may be the day's volume.");
+    assert!(text(infant, "120 mL/h").contains("above the 100 mL/h possible for an infant"));
+    assert!(text(boy, "300 mL/h").contains("above the 250 mL/h possible for a child"));
+    assert!(matches!(
+        outcome("UNT-04", &format!("{adult}\nproduct = \"A10\"\nvolume = \"200 mL\"\nfeeds = 5\n")),
+        Outcome::NotApplicable(_)
+    ));
+}
+
+#[test]
+fn a_rate_with_the_number_of_the_maximum_may_be_the_days_volume() {
+    let with = |rate: &str, cap: &str| found("UNT-04", &format!("{ADULT}rate = \"{rate}\"\ncap = \"{cap}\"\n"));
+    let f = with("60 mL/h", "60 mL/d");
+    assert_eq!((f.len(), f[0].tier), (1, Tier::Stop));
+    assert_eq!(f[0].text, "The rate, 60 mL/h, is the number of the day's maximum volume: it may be the day's volume.");
+    assert_eq!(f[0].fix.as_deref(), Some("If 60 mL is meant for the day, the rate is 2.5 mL/h."));
+    // The same speed coded for the day has another number; another maximum too.
+    assert!(with("1440 mL/d", "60 mL/d").is_empty());
+    assert!(with("60 mL/h", "61 mL/d").is_empty());
+}
+
+/// 1 to 12 in mL for more than 3 kg, 30 to 360 in fluid ounces.
+#[test]
+fn volumes_that_are_usual_in_the_other_unit_are_seen() {
+    let feed = |who: &str, volume: &str| {
+        found("UNT-06", &format!("{who}\nproduct = \"A10\"\nvolume = \"{volume}\"\nevery = \"4 h\"\n"))
+    };
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"";
+    for volume in ["1 mL", "8 mL", "12 mL", "30 [foz_us]", "360 [foz_us]", "60 [foz_br]"] {
+        assert_eq!(feed(adult, volume).len(), 1, "{volume}");
+    }
+    for volume in ["0.9 mL", "12.1 mL", "29 [foz_us]", "361 [foz_us]", "240 mL", "8 [foz_us]"] {
+        assert_eq!(feed(adult, volume).len(), 0, "{volume}");
+    }
+    let infant = |kg: &str| format!("age = \"1 mo\"\nsex = \"male\"\nweight = \"{kg} kg\"");
+    assert!(feed(&infant("3"), "8 mL").is_empty());
+    assert_eq!(feed(&infant("3.1"), "8 mL").len(), 1);
+    // 8 × 29.5735 = 236.6; 60 × 29.5735 = 1774.4.
+    let f = feed(adult, "8 mL").remove(0);
+    assert_eq!(f.tier, Tier::High);
+    assert_eq!(
+        words(&f),
+        (
+            "A feed of 8 mL is small for 60 kg; 8 would be usual in fluid ounces (237 mL).",
+            "8 fluid ounces = 237 mL",
+            "If ounces are meant, state 237 mL."
+        )
+    );
+    assert_eq!(label(&f), "Volume per feed 237 mL");
+    let f = feed(adult, "60 [foz_us]").remove(0);
+    assert_eq!(
+        words(&f),
+        (
+            "A feed of 60 fluid ounces is 1774 mL; 60 would be usual in mL.",
+            "60 fluid ounces = 1774 mL",
+            "If millilitres are meant, state 60 mL."
+        )
+    );
+    assert_eq!(label(&f), "Volume per feed 60 mL");
+    let nobody = "age = \"70 a\"\nsex = \"male\"\nproduct = \"A10\"\nvolume = \"8 mL\"\nevery = \"4 h\"\n";
+    assert!(matches!(outcome("UNT-06", nobody), Outcome::NotEvaluated(..)));
+    assert!(matches!(outcome("UNT-06", &format!("{ADULT}rate = \"60 mL/h\"\n")), Outcome::NotApplicable(_)));
+}
+
+/// Bands of a day, kcal/kg: under 1 y 40–200, 1–3 y 35–180, 4–9 y 25–140, 10–17 y 15–100, adults 10–80.
+#[test]
+fn a_day_outside_its_band_is_seen_at_each_age() {
+    // Too little is a slip where ten times as much lies in the band: 8, 10, 14, 18 kcal/kg.
+    // Rates in mL/h of 1 kcal/mL: kcal/kg × kg ÷ 24.
+    for (age, kg, within, outside) in [
+        ("70 a", "60", "200", "200.1"),
+        ("19 a", "60", "200", "200.1"),
+        ("17 a", "60", "250", "250.1"),
+        ("11 a", "24", "100", "100.1"),
+        ("9 a", "24", "130", "130.1"),
+        ("5 a", "12", "65", "65.1"),
+        ("3 a", "12", "82.5", "82.6"),
+        ("13 mo", "12", "82.5", "82.6"),
+        ("70 a", "60", "20.1", "20"),
+        ("17 a", "60", "25.1", "25"),
+        ("9 a", "24", "14.1", "14"),
+        ("3 a", "12", "9.1", "9"),
+        ("11 mo", "6", "50", "50.1"),
+    ] {
+        let of = |rate: &str| {
+            flags(
+                "UNT-05",
+                &format!(
+                    "age = \"{age}\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"A10\"\nrate = \"{rate} mL/h\"\n"
+                ),
+            )
+        };
+        assert!(
+            !of(within),
+            "{age} {within}: {:?}",
+            found(
+                "UNT-05",
+                &format!(
+                    "age = \"{age}\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"A10\"\nrate = \"{within} mL/h\"\n"
+                )
+            )
+        );
+        assert!(of(outside), "{age} {outside}");
+    }
+}
+
+#[test]
+fn a_slip_is_named_with_its_factor() {
+    let day = |rate: &str| one("UNT-05", &format!("{ADULT}rate = \"{rate} mL/h\"\n"));
+    // 300 × 24 ÷ 60 = 120 kcal/kg.
+    let f = day("300");
+    assert_eq!(f.tier, Tier::High);
+    assert_eq!(
+        words(&f),
+        (
+            "The day's energy of 120 kcal/kg is implausible; 10 times less, it would be usual (12 kcal/kg).",
+            "120 kcal/kg ÷ 10 = 12 kcal/kg, at 60 kg",
+            "Check the decimal point of volume, rate, density, times and weight: a factor of 10."
+        )
+    );
+    // 210 × 24 ÷ 60 = 84: a tenth is 8.4, below the band too.
+    let f = found("UNT-05", &format!("{ADULT}rate = \"210 mL/h\"\n")).remove(0);
+    assert_eq!(
+        words(&f),
+        (
+            "The day's energy of 84 kcal/kg is outside any feeding order.",
+            "84 kcal/kg a day at 60 kg; feeding orders lie between 10 and 80",
+            "Check weight, volumes, rate, density, times and their units."
+        )
+    );
+    // 9 × 24 = 216 mL, 3.6 kcal/kg: less than a cautious start.
+    let f = day("9");
+    assert_eq!(f.tier, Tier::High);
+    assert_eq!(
+        words(&f).0,
+        "The day's energy of 3.6 kcal/kg is implausible; 10 times more, it would be usual (36 kcal/kg)."
+    );
+    assert_eq!(words(&f).1, "3.6 kcal/kg × 10 = 36 kcal/kg, at 60 kg");
+}
+
+/// Adults: 5 kcal/kg/d or 240 to 480 mL/d; under 1 year 10 to 24 mL/kg/d.
+#[test]
+fn a_trophic_feed_is_no_slip() {
+    let tier = |who: &str, rate: &str| {
+        let all = found("UNT-05", &format!("{who}\nproduct = \"A10\"\nrate = \"{rate} mL/h\"\n"));
+        all.iter().find(|f| f.text.starts_with("The day's")).map(|f| f.tier)
+    };
+    let adult = |kg: &str| format!("age = \"70 a\"\nsex = \"male\"\nweight = \"{kg} kg\"");
+    assert_eq!(tier(&adult("60"), "10"), Some(Tier::Med), "240 mL");
+    assert_eq!(tier(&adult("60"), "9.9"), Some(Tier::High), "237.6 mL, 4 kcal/kg");
+    assert_eq!(tier(&adult("120"), "20"), Some(Tier::Med), "480 mL, 4 kcal/kg");
+    assert_eq!(tier(&adult("120"), "20.1"), Some(Tier::High), "482.4 mL, 4.02 kcal/kg");
+    assert_eq!(tier(&adult("120"), "25"), Some(Tier::Med), "5 kcal/kg");
+    assert_eq!(tier(&adult("120"), "24.9"), Some(Tier::High), "4.98 kcal/kg");
+    assert_eq!(tier("age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"", "12"), Some(Tier::High), "not an adult");
+    let infant = "age = \"1 mo\"\nsex = \"male\"\nweight = \"4.8 kg\"";
+    assert_eq!(tier(infant, "2"), Some(Tier::Med), "10 mL/kg");
+    assert_eq!(tier(infant, "1.9"), Some(Tier::High), "9.5 mL/kg");
+    assert_eq!(tier(infant, "4.8"), Some(Tier::Med), "24 mL/kg");
+    let f = one("UNT-05", &format!("{}\nproduct = \"A10\"\nrate = \"10 mL/h\"\n", adult("60")));
+    assert_eq!(
+        words(&f),
+        (
+            "The day's energy of 4 kcal/kg is that of a trophic feed or a cautious start; 10 times more, it would be usual (40 kcal/kg).",
+            "4 kcal/kg × 10 = 40 kcal/kg, at 60 kg",
+            "If a trophic feed or a cautious start is meant, it stands as ordered; if not, check the decimal point: a factor of 10."
+        )
+    );
+}
+
+/// 250 mL at once for adults, 5 mL/kg for children, 3 under 1 year; a slip is more than twice that, and a tenth is not.
+#[test]
+fn a_flush_ten_times_too_large_is_seen() {
+    let flush = |who: &str, volume: &str| {
+        let all = found(
+            "UNT-05",
+            &format!("{who}\nproduct = \"A10\"\nflush = {{ volume = \"{volume} mL\", every = \"6 h\" }}\n"),
+        );
+        all.into_iter().find(|f| f.text.starts_with("A single flush"))
+    };
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nrate = \"60 mL/h\"";
+    let youth = "age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"\nrate = \"60 mL/h\"";
+    let child = "age = \"8 a\"\nsex = \"male\"\nweight = \"24 kg\"\nrate = \"50 mL/h\"";
+    let infant = "age = \"6 mo\"\nsex = \"male\"\nweight = \"6 kg\"\nrate = \"30 mL/h\"";
+    for (who, within, outside, beyond) in [
+        (adult, "500", "501", "2501"),
+        (youth, "500", "501", "2501"),
+        (child, "240", "241", "1201"),
+        (infant, "36", "37", "181"),
+    ] {
+        assert!(flush(who, within).is_none(), "{who} {within}");
+        assert!(flush(who, outside).is_some(), "{who} {outside}");
+        assert!(flush(who, beyond).is_none(), "{who} {beyond}: a tenth is not usual either");
+    }
+    let f = flush(adult, "600").unwrap();
+    assert_eq!(f.tier, Tier::High);
+    assert_eq!(
+        words(&f),
+        (
+            "A single flush of 600 mL is implausible; a tenth of it would be usual.",
+            "600 mL at once; 250 mL is the most that is usual at once",
+            "Check the decimal point: 60 mL?"
+        )
+    );
+}
+
+#[test]
+fn a_flush_more_often_than_hourly_is_seen() {
+    let flush = |every: &str| {
+        let all = found(
+            "UNT-05",
+            &format!("{ADULT}rate = \"60 mL/h\"\nflush = {{ volume = \"30 mL\", every = \"{every}\" }}\n"),
+        );
+        all.into_iter().find(|f| f.text.starts_with("A flush"))
+    };
+    assert!(flush("1 h").is_none());
+    assert!(flush("50 min").is_some());
+    let f = flush("30 min").unwrap();
+    assert_eq!(
+        words(&f),
+        ("A flush 48 times a day is more often than flushes are given.", "", "Check how often the flush is given.")
+    );
+}
+
+/// 60 mL/min in adults, 2 mL/kg/min in children.
+#[test]
+fn a_feed_faster_than_any_is_seen() {
+    let feed = |who: &str, over: &str| {
+        let all = found(
+            "UNT-05",
+            &format!("{who}\nproduct = \"A10\"\nvolume = \"300 mL\"\nevery = \"6 h\"\nover = \"{over}\"\n"),
+        );
+        all.into_iter().find(|f| f.text.starts_with("A feed at"))
+    };
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"";
+    let youth = "age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"";
+    let child = "age = \"8 a\"\nsex = \"male\"\nweight = \"25 kg\"";
+    for (who, within, outside) in
+        [(adult, "5 min", "4.9 min"), (youth, "5 min", "4.9 min"), (child, "6 min", "5.9 min")]
+    {
+        assert!(feed(who, within).is_none(), "{who}");
+        assert!(feed(who, outside).is_some(), "{who}");
+    }
+    let f = feed(adult, "4 min").unwrap();
+    assert_eq!(
+        words(&f),
+        (
+            "A feed at 75 mL/min is faster than feeds are given.",
+            "300 mL in 4 min = 75 mL/min",
+            "Check the rate or the duration of the feed."
+        )
+    );
+}
+
+/// A quarter of a mL/kg.
+#[test]
+fn a_feed_next_to_nothing_is_seen() {
+    let feed = |volume: &str| {
+        let all = found("UNT-05", &format!("{ADULT}volume = \"{volume} mL\"\nevery = \"1 h\"\n"));
+        all.into_iter().find(|f| f.text.starts_with("A feed of"))
+    };
+    assert!(feed("15").is_none());
+    let f = feed("14.9").unwrap();
+    assert_eq!(f.tier, Tier::High);
+    assert_eq!(
+        words(&f),
+        (
+            "A feed of 14.9 mL at a time is less than any that is given at 60 kg.",
+            "14.9 mL; 15 mL at 60 kg is 0.25 mL/kg",
+            "Check the volume, or the rate, the duration and its unit."
+        )
+    );
+}
+
+/// Packets of 25 kcal and 6 g protein; fortifier in human milk between 1 and 10 in 100 mL.
+#[test]
+fn an_additive_in_a_dose_no_one_orders_is_seen() {
+    let with = |amount: &str| {
+        let all = found(
+            "UNT-05",
+            &format!(
+                "{ADULT}rate = \"60 mL/h\"\nadditives = [{{ product = \"PROT\", amount = \"{amount} {{dose}}\", per = \"day\" }}]\n"
+            ),
+        );
+        all.into_iter()
+            .find(|f| f.fix.as_deref() == Some("Check the decimal point and the unit of the additive's amount."))
+    };
+    assert!(with("1").is_none());
+    let f = with("0.9").unwrap();
+    assert!(f.text.ends_with(": 0.9 of a dose is not one that is given."), "{}", f.text);
+    assert_eq!((f.tier, f.arithmetic.as_deref()), (Tier::High, Some("0.9 doses")));
+    // 1440 mL bring 1440 kcal and A10's protein; packets bring more than half of the whole when they bring more than the feed.
+    let f = with("100").unwrap();
+    assert!(f.text.ends_with("it would be more than half of the day's energy or protein."), "{}", f.text);
+    assert_eq!(f.arithmetic.as_deref(), Some("2500 kcal and 600 g protein from 100 units"));
+    assert!(with("3").is_none());
+}
+
+#[test]
+fn routes_that_are_not_into_the_gut_stop_the_order() {
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    let says = |text: &str| {
+        let new =
+            plain.replace("\"routeofAdministration\":{", &format!("\"routeofAdministration\":{{\"text\":\"{text}\","));
+        assert_ne!(new, plain);
+        matches!(judged("RTE-06", &new), Outcome::Flagged(all) if all[0].tier == Tier::Stop)
+    };
+    for text in ["intravenous", "Intravenously", "IV", "via CVC", "picc line", "parenteral", "(iv)"] {
+        assert!(says(text), "{text}");
+    }
+    for text in ["nasogastric", "given by ivory tube", "enteral"] {
+        assert!(!says(text), "{text}");
+    }
+    let coded = |code: &str| {
+        let route = format!("http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration|{code}");
+        outcome("RTE-06", &format!("{ADULT}rate = \"60 mL/h\"\nroute = \"{route}\"\n"))
+    };
+    // v3-RouteOfAdministration: injections and infusions, into veins, muscles, joints.
+    for code in ["IV", "IM", "SQ", "IVPUSH", "IPINJ"] {
+        assert!(matches!(coded(code), Outcome::Flagged(_)), "{code}: {:?}", coded(code));
+    }
+    for code in ["NGT", "GT", "OGT", "GJT", "JJTINSTL", "EFT", "ENTINSTL", "PO"] {
+        assert!(matches!(coded(code), Outcome::Clear), "{code}: {:?}", coded(code));
+    }
+    assert!(matches!(
+        outcome("RTE-06", &format!("{ADULT}rate = \"60 mL/h\"\nroute = \"none\"\n")),
+        Outcome::NotApplicable(_)
+    ));
+}
+
+/// z-scores from the WHO Child Growth Standards: a girl of 24 months weighs 11.5 kg in the median.
+#[test]
+fn a_weight_in_pounds_is_offered_only_where_it_fits() {
+    let girl = |kg: &str| {
+        found(
+            "WGT-01",
+            &format!(
+                "age = \"24 mo\"\nsex = \"female\"\nweight = \"{kg} kg\"\nproduct = \"PED10\"\nrate = \"40 mL/h\"\n"
+            ),
+        )
+    };
+    assert!(girl("11.5").is_empty());
+    // 26 lb = 11.79 kg.
+    let f = girl("26").remove(0);
+    assert_eq!(f.tier, Tier::High);
+    assert!(
+        f.fix
+            .as_deref()
+            .unwrap()
+            .starts_with("Check unit, patient and age. If the number is in pounds, the weight is 11.79 kg (z 0."),
+        "{f:?}"
+    );
+    assert!(
+        f.arithmetic.as_deref().unwrap().starts_with("weight-for-age z of 26 kg at 731 days: ")
+            || f.arithmetic.as_deref().unwrap().starts_with("weight-for-age z of 26 kg at 730 days: "),
+        "{f:?}"
+    );
+    // 45 lb = 20.4 kg does not fit either.
+    assert_eq!(girl("45").remove(0).fix.as_deref(), Some("Check unit, patient and age."));
+}
+
+#[test]
+fn a_flush_that_is_not_daily_is_none_on_most_days() {
+    let flush = |every: &str| {
+        outcome(
+            "TUB-01",
+            &format!("{ADULT}rate = \"60 mL/h\"\nflush = {{ volume = \"30 mL\", every = \"{every}\" }}\n"),
+        )
+    };
+    for every in ["4 h", "1 d", "24 h"] {
+        assert!(matches!(flush(every), Outcome::Clear), "{every}: {:?}", flush(every));
+    }
+    match flush("2 d") {
+        Outcome::Flagged(all) => {
+            assert_eq!(
+                (all[0].tier, words(&all[0])),
+                (Tier::Med, ("A water flush is not ordered for every day.", "", "Check how often the flush is given."))
+            );
+        }
+        other => panic!("{other:?}"),
+    }
+    match outcome("TUB-01", &format!("{ADULT}rate = \"60 mL/h\"\n")) {
+        Outcome::Flagged(all) => assert_eq!(
+            words(&all[0]),
+            ("No water flush is ordered.", "", "Add a water flush: its volume, and how often or with which feeds.")
+        ),
+        other => panic!("{other:?}"),
+    }
+}
+
+/// A pause of more than an hour, a start of more than 30 days, feeds on some days only.
+#[test]
+fn days_and_hours_without_feed_are_said() {
+    let all = |given: &str| found("CON-09", &format!("{ADULT}{given}"));
+    let volume = |every: &str| all(&format!("volume = \"300 mL\"\nevery = \"{every}\"\n"));
+    for every in ["4 h", "12 h", "1 d", "24 h"] {
+        assert!(volume(every).is_empty(), "{every}: {:?}", volume(every));
+    }
+    for (every, says) in [
+        ("2 d", "The feed is ordered once in 2 days, not for every day."),
+        ("36 h", "The feed is ordered once in 1.5 days, not for every day."),
+        ("1 wk", "The feed is ordered once in 7 days, not for every day."),
+    ] {
+        let f = volume(every);
+        assert_eq!(
+            (f[0].tier, words(&f[0])),
+            (Tier::Med, (says, "", "State how often a day, or on which days of the week."))
+        );
+    }
+    let f = volume("2 d").into_iter().find(|f| f.text.starts_with("The schedule leaves")).unwrap();
+    assert_eq!(
+        words(&f),
+        (
+            "The schedule leaves days on which nothing is fed.",
+            "from 0 mL on some days, 150 mL in the mean",
+            "Check period and unit of the schedule, or confirm the days without feed."
+        )
+    );
+    // The order is of 2026-11-25, 08:00.
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    let starts = |start: &str| {
+        let new = plain.replace("{\"start\":\"2026-11-25T08:00:00Z\"}", &format!("{{\"start\":\"{start}\"}}"));
+        assert_ne!(new, plain);
+        match judged("CON-09", &new) {
+            Outcome::Flagged(all) => all,
+            _ => Vec::new(),
+        }
+    };
+    for near in ["2026-12-25T08:00:00Z", "2026-10-26T08:00:00Z", "2026-11-25T09:00:00Z"] {
+        assert!(starts(near).is_empty(), "{near}: {:?}", starts(near));
+    }
+    let f = starts("2026-12-26T08:00:00Z");
+    assert_eq!(
+        words(&f[0]),
+        ("The schedule starts 31 days after the order's own date.", "", "Check the date of the start.")
+    );
+    let f = starts("2025-11-25T08:00:00Z");
+    assert_eq!(words(&f[0]).0, "The schedule starts 365 days before the order's own date.");
+}
+
+/// 5 % and less is a reminder.
+#[test]
+fn a_density_beside_the_products_own_is_told_apart() {
+    let density = |d: &str| found("CON-04", &format!("{ADULT}rate = \"60 mL/h\"\ndensity = \"{d} kcal/mL\"\n"));
+    assert!(density("1").is_empty());
+    assert_eq!(density("1.05")[0].tier, Tier::Low);
+    assert_eq!(density("0.95")[0].tier, Tier::Low);
+    assert_eq!(density("1.06")[0].tier, Tier::Med);
+    assert_eq!(density("0.94")[0].tier, Tier::Med);
+    let f = density("1.5").remove(0);
+    assert_eq!(words(&f).1, "1.5 kcal/mL against 1 kcal/mL: 50 %");
+    assert!(words(&f).2.starts_with("Confirm the strength; the formulary has "), "{f:?}");
+    assert!(words(&f).0.starts_with("The order says 1.5 kcal/mL, the formulary 1 kcal/mL for "), "{f:?}");
+}
+
+#[test]
+fn a_maximum_below_or_far_above_the_schedule_is_said() {
+    let cap = |cap: &str| found("CON-03", &format!("{ADULT}rate = \"60 mL/h\"\ncap = \"{cap}\"\n"));
+    // 60 × 24 = 1440; a fifth more is 1728.
+    for fits in ["1440 mL/d", "1728 mL/d"] {
+        assert!(cap(fits).is_empty(), "{fits}: {:?}", cap(fits));
+    }
+    let f = cap("1729 mL/d").remove(0);
+    assert_eq!((f.tier, label(&f)), (Tier::Med, "Maximum volume 1440 mL"));
+    assert_eq!(
+        words(&f),
+        (
+            "The maximum of 1729 mL is 20 % above the 1440 mL that the schedule gives: it may be from another order.",
+            "1729 mL ÷ 1440 mL − 1 = 20 %",
+            "A maximum of 1440 mL fits the schedule."
+        )
+    );
+    let f = cap("1200 mL/d").remove(0);
+    assert_eq!((f.tier, label(&f)), (Tier::High, "Maximum volume 1440 mL"));
+    assert_eq!(words(&f).1, "schedule 1440 mL − maximum 1200 mL = 240 mL; reached 20 h after the day begins");
+    assert_eq!(words(&f).2, "Raise the maximum to 1440 mL, or lower the schedule to 1200 mL a day.");
+    assert!(f.text.starts_with("The schedule gives up to 1440 mL, the maximum is 1200 mL: it is reached at "), "{f:?}");
+    assert!(f.text.contains(", 240 mL short."), "{f:?}");
+    assert!(matches!(outcome("CON-03", &format!("{ADULT}rate = \"60 mL/h\"\n")), Outcome::NotApplicable(_)));
+}
+
+/// Rate × duration against the volume: apart by more than 2 % and 5 mL, under 10 kg 1 mL.
+#[test]
+fn rate_duration_and_volume_have_to_agree() {
+    let of = |weight: &str, volume: &str, rate: &str, hours: &str| {
+        let given = format!(
+            "age = \"70 a\"\nsex = \"male\"\nweight = \"{weight} kg\"\nproduct = \"A10\"\nvolume = \"{volume} mL\"\nfeeds = 2\nover = \"{hours} h\"\n"
+        );
+        let plain = compose(&given);
+        let quantity = format!(
+            "\"rateQuantity\":{{\"value\":{rate},\"unit\":\"mL/h\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL/h\"}},\"schedule\":"
+        );
+        let new = plain.replace("\"schedule\":", &quantity);
+        assert_ne!(new, plain);
+        match judged("CON-01", &new) {
+            Outcome::Flagged(all) => all,
+            Outcome::Clear => Vec::new(),
+            other => panic!("{other:?}"),
+        }
+    };
+    // 100 mL: 5 mL; 500 mL: 10 mL; a light person: 1 mL, or 2 %.
+    for (weight, volume, rate, apart) in [
+        ("60", "100", "52.5", false),
+        ("60", "100", "52.6", true),
+        ("60", "100", "47.5", false),
+        ("60", "100", "47.4", true),
+        ("60", "500", "255", false),
+        ("60", "500", "255.1", true),
+        ("9.9", "40", "20.5", false),
+        ("9.9", "40", "20.6", true),
+        ("10", "40", "20.6", false),
+        ("9.9", "100", "51", false),
+        ("9.9", "100", "51.1", true),
+    ] {
+        assert_eq!(!of(weight, volume, rate, "2").is_empty(), apart, "{weight} kg: {volume} mL at {rate} mL/h in 2 h");
+    }
+    let f = of("60", "100", "60", "2").remove(0);
+    assert_eq!((f.tier, label(&f)), (Tier::High, "Rate 50 mL/h"));
+    assert_eq!(
+        words(&f),
+        (
+            "The rate over the duration gives 120 mL, the stated volume is 100 mL: 20 mL apart.",
+            "60 mL/h × 2 h = 120 mL; stated 100 mL",
+            "50 mL/h gives 100 mL in 2 h; 60 mL/h takes 1.67 h."
+        )
+    );
+}
+
+#[test]
+fn a_feed_longer_than_its_interval_overlaps_the_next() {
+    let of =
+        |hours: &str| found("CON-05", &format!("{ADULT}volume = \"240 mL\"\nevery = \"4 h\"\nover = \"{hours} h\"\n"));
+    assert!(of("4").is_empty());
+    let f = of("4.5").remove(0);
+    assert_eq!(f.tier, Tier::High);
+    assert_eq!(f.text, "Each feed lasts 4.5 h, but the next one begins after 4 h: the feeds overlap.");
+    assert_eq!(f.arithmetic.as_deref(), Some("duration 4.5 h; interval 4 h"));
+    assert_eq!(
+        f.fix.as_deref(),
+        Some("A rate of at least 60 mL/h gives 240 mL within 4 h; or order it as a continuous feed.")
+    );
+}
+
+#[test]
+fn orders_beside_each_other_are_told_apart() {
+    let with = |other: &str| found("CON-08", &format!("{ADULT}rate = \"60 mL/h\"\nother-orders = [{{ {other} }}]\n"));
+    let f = with("product = \"A10\", rate = \"60 mL/h\"").remove(0);
+    assert_eq!((f.tier, f.fix.as_deref()), (Tier::Med, Some("End one of the orders, or confirm that both are meant.")));
+    let f = with("product = \"A15\", rate = \"20 mL/h\"").remove(0);
+    assert_eq!(
+        (f.tier, f.fix.as_deref()),
+        (Tier::High, Some("End one of the orders, or confirm that both are meant."))
+    );
+    assert!(f.text.contains("runs at the same times"), "{f:?}");
+}
+
+/// How old a weight may be (common practice, no source): newborn in hospital 2 d, infant 7 d, child 30 d, adult in hospital
+/// 7 d, adult at home 90 d; where the place decides and was not sent, nothing is said.
+#[test]
+fn a_weight_may_be_so_old() {
+    enum Is {
+        Fresh,
+        Open,
+        Old,
+    }
+    let hospital = "ward = \"W3\"\n";
+    let home = "setting = \"home\"\n";
+    for (age, place, days, want) in [
+        ("70 a", "", 7, Is::Fresh),
+        ("70 a", "", 8, Is::Open),
+        ("70 a", "", 90, Is::Open),
+        ("70 a", "", 91, Is::Old),
+        ("70 a", hospital, 7, Is::Fresh),
+        ("70 a", hospital, 8, Is::Old),
+        ("70 a", home, 90, Is::Fresh),
+        ("70 a", home, 91, Is::Old),
+        ("17 a", home, 30, Is::Fresh),
+        ("17 a", home, 31, Is::Old),
+        ("2 a", hospital, 30, Is::Fresh),
+        ("2 a", hospital, 31, Is::Old),
+        ("6 mo", home, 7, Is::Fresh),
+        ("6 mo", home, 8, Is::Old),
+        ("20 d", hospital, 2, Is::Fresh),
+        ("20 d", hospital, 3, Is::Old),
+        ("20 d", home, 7, Is::Fresh),
+        ("20 d", home, 8, Is::Old),
+        ("20 d", "", 2, Is::Fresh),
+        ("20 d", "", 3, Is::Open),
+        ("20 d", "", 8, Is::Old),
+        ("30 d", hospital, 3, Is::Fresh),
+    ] {
+        let given = format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"6 kg\"\nweight-age = \"{days} d\"\nproduct = \"A10\"\nrate = \"6 mL/h\"\n{place}"
+        );
+        let came = outcome("CMP-02", &given);
+        let right = match want {
+            Is::Fresh => matches!(came, Outcome::Clear),
+            Is::Open => matches!(came, Outcome::NotEvaluated(..)),
+            Is::Old => matches!(came, Outcome::Flagged(_)),
+        };
+        assert!(right, "{age}, {place} {days} d: {came:?}");
+    }
+    let f = one(
+        "CMP-02",
+        "age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"\nweight-age = \"45 d\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\n",
+    );
+    assert_eq!(
+        (f.tier, words(&f)),
+        (
+            Tier::High,
+            (
+                "The weight of 60 kg is 45 days old; for this patient it should be at most 30.",
+                "",
+                "Weigh again, and state which weight is meant."
+            )
+        )
+    );
+    let f = one("CMP-02", "age = \"17 a\"\nsex = \"male\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\n");
+    assert_eq!(words(&f).0, "There is no dosing weight: nothing could be reckoned per kg.");
+    assert_eq!(words(&f).2, "Send the latest body weight with its date (LOINC 29463-7).");
+}
+
+#[test]
+fn what_an_order_leaves_out_is_listed_once() {
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    assert!(matches!(judged("CMP-01", &plain), Outcome::Clear));
+    let without = |member: &str, other: &str| {
+        let new = plain.replace(member, other);
+        assert_ne!(new, plain, "{member}");
+        match judged("CMP-01", &new) {
+            Outcome::Flagged(all) => all.into_iter().next().unwrap(),
+            other => panic!("{member}: {other:?}"),
+        }
+    };
+    let f = without("\"orderer\":{\"reference\":\"Practitioner/x\"},", "");
+    assert_eq!((f.tier, words(&f)), (Tier::High, ("The order does not state: prescriber.", "", "State: prescriber.")));
+    assert!(without("\"gender\":\"male\",", "").text.contains("sex"));
+    assert!(without("\"baseFormulaProductName\":\"A10\",", "").text.contains("formula"));
+    assert!(
+        without("\"birthDate\":", "\"deceasedBoolean\":false,\"_birthDate\":{\"id\":\"x\"},\"language\":")
+            .text
+            .contains("birth date")
+    );
+    let given = |more: &str| one("CMP-01", &format!("age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\n{more}"));
+    assert!(given("product = \"A10\"\n").text.ends_with("rate or volume with a schedule."));
+    assert_eq!(
+        given("product = \"A10\"\nrate = \"60 mL/h\"\nroute = \"none\"\n").text,
+        "The order does not state: route."
+    );
+    // Water alone is no feed, and the feed may be ordered beside it.
+    let water = "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"WATER\"\nrate = \"60 mL/h\"\n";
+    assert!(
+        matches!(outcome("CMP-01", water), Outcome::NotEvaluated(why, _) if why.starts_with("feed (only water is ordered"))
+    );
+}
+
+#[test]
+fn free_text_is_quoted_and_cut() {
+    let note = |text: &str| one("CMP-03", &format!("{ADULT}rate = \"60 mL/h\"\nnote = \"{text}\"\n"));
+    let f = note("hold at night");
+    assert_eq!(
+        (f.tier, words(&f)),
+        (
+            Tier::Med,
+            (
+                "Free text that may change the dose was not counted: “hold at night”.",
+                "",
+                "Move amounts, times and holds into the coded order."
+            )
+        )
+    );
+    let f = note("see the diary");
+    assert_eq!((f.tier, words(&f)), (Tier::Low, ("Free text was not counted: “see the diary”.", "", "")));
+    let long = "y".repeat(120);
+    assert_eq!(note(&long).text, format!("Free text was not counted: “{long}”."));
+    assert_eq!(note(&format!("{long}y")).text, format!("Free text was not counted: “{long}…”."));
+    // What a display would obey or hide is shown as a symbol.
+    assert!(note("see \u{202e} diary").text.contains("see \u{fffd} diary"));
+    assert!(note("see \u{200b}diary").text.contains("see \u{fffd}diary"));
+    for text in ["5ml", "5 ml", "give 2.5 g", "1.5kcal/ml", "12 x"] {
+        assert_eq!(note(text).tier, Tier::Med, "{text}");
+    }
+    for text in ["ml", "5 beds", "5", "b5ml", "x 12"] {
+        assert_eq!(note(text).tier, Tier::Low, "{text}");
+    }
+    assert!(!flags("CMP-03", &format!("{ADULT}rate = \"60 mL/h\"\nnote = \"  \"\n")));
+}
+
+#[test]
+fn products_and_additives_that_cannot_be_counted_are_said() {
+    let f = one(
+        "INT-04",
+        "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"Something Else\"\nrate = \"60 mL/h\"\n",
+    );
+    assert_eq!(
+        (f.tier, words(&f)),
+        (
+            Tier::Med,
+            (
+                "“Something Else” (formula) is not in the formulary: its nutrients, water and minerals could not be computed.",
+                "",
+                "Add the product to the formulary, or order it by the formulary's code or name."
+            )
+        )
+    );
+    assert!(matches!(outcome("INT-04", &format!("{ADULT}rate = \"60 mL/h\"\n")), Outcome::Clear));
+    let with = |additives: &str| found("INT-05", &format!("{ADULT}rate = \"60 mL/h\"\nadditives = [{additives}]\n"));
+    let packet = "{ product = \"PROT\", amount = \"2 {dose}\", per = \"day\" }";
+    let oil = "{ product = \"MCT\", amount = \"10 mL\", per = \"day\" }";
+    assert!(with(packet).is_empty());
+    assert!(with(&format!("{packet}, {oil}")).is_empty());
+    let f = with(&format!("{packet}, {packet}"));
+    assert_eq!((f.len(), f[0].tier, f[0].text.as_str()), (1, Tier::Med, "“PROT” is ordered twice; both were counted."));
+    let f = with("{ product = \"PROT\" }");
+    assert_eq!(f.len(), 1);
+    assert!(
+        f[0].text.starts_with("“PROT” was not counted: ") && f[0].text.ends_with(". Totals are “at least”."),
+        "{f:?}"
+    );
+    assert_eq!(words(&f[0]).2, "State the amount with what it is per: a day, a feed, or a volume of feed.");
+    match outcome(
+        "INT-06",
+        "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"Something Else\"\nrate = \"60 mL/h\"\n",
+    ) {
+        Outcome::NotEvaluated(why, _) => {
+            assert!(
+                why.starts_with("not known for the day: ") && why.contains("nergy") && why.contains("rotein"),
+                "{why}"
+            );
+            assert!(!why.contains("olume ("), "the volume is known: {why}");
+        }
+        other => panic!("{other:?}"),
+    }
+    assert!(matches!(outcome("INT-06", &format!("{ADULT}rate = \"60 mL/h\"\n")), Outcome::Clear));
+}
+
+/// A single feed has its own speed, unless it is the volume of a day.
+#[test]
+fn the_speed_of_a_single_feed_is_no_daily_volume() {
+    let of = |volume: &str, rate: &str| {
+        let plain = compose(&format!("{ADULT}volume = \"{volume} mL\"\nfeeds = 2\n"));
+        let quantity = format!(
+            "\"rateQuantity\":{{\"value\":{rate},\"unit\":\"mL/h\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL/h\"}},\"schedule\":"
+        );
+        let new = plain.replace("\"schedule\":", &quantity);
+        assert_ne!(new, plain);
+        matches!(judged("UNT-04", &new), Outcome::Flagged(_))
+    };
+    assert!(!of("600", "500"));
+    assert!(of("601", "500"));
+    assert!(!of("601", "400"));
+    assert!(!of("240", "480"));
+}

@@ -1,0 +1,412 @@
+//! Conditions and bounds of limits through what they come to: the quick verdict against the full evaluation as
+//! `Expression::verdict` promises, ranges against bounds that touch their ends, choices whose condition is open, and
+//! what a wrong sign is answered with. Facts are invented.
+
+use enteral_gate::amount::{Amount, Why};
+use enteral_gate::exact::Exact;
+use enteral_gate::intake::order::At;
+use enteral_gate::rulebook::expression::{Expression, Fault, Gap, Names, Scale, Template, Verdict, Wanted};
+use enteral_gate::rulebook::value::{Fact, Facts, Keys, Missing, Need, Truth, Type, Value};
+use enteral_gate::units::Dimension;
+use std::collections::BTreeSet;
+
+const fn fact(name: &'static str, kind: Type, unit: &'static str) -> Fact {
+    Fact { name, kind, unit, need: Need::Core, title: name }
+}
+
+static FACTS: &[Fact] = &[
+    fact("x", Type::Quantity(Dimension::NUMBER), "1"),
+    fact("y", Type::Quantity(Dimension::NUMBER), "1"),
+    fact("rate", Type::Quantity(Dimension::VOLUME_RATE), "mL/h"),
+    fact("route", Type::Word(&["gastric", "oral"]), ""),
+    fact("place", Type::Word(&["gastric", "oral"]), ""),
+    fact("conditions", Type::Keys, ""),
+    fact("p", Type::Truth, ""),
+    fact("r", Type::Truth, ""),
+];
+
+const NAMES: Names<'static> = Names { facts: FACTS, parameters: &[], extra: &[] };
+
+struct Given(Vec<(&'static str, Value)>);
+
+impl Facts for Given {
+    fn value(&self, fact: usize) -> Value {
+        let none = || Value::Missing(vec![Missing { fact, why: "not sent".into(), at: vec![] }]);
+        self.held(fact).cloned().unwrap_or_else(none)
+    }
+    fn held(&self, fact: usize) -> Option<&Value> {
+        self.0.iter().find(|(name, _)| *name == FACTS[fact].name).map(|(_, value)| value)
+    }
+    fn places(&self, _: usize) -> Vec<At> {
+        vec![]
+    }
+}
+
+fn compile(text: &str) -> Expression {
+    Expression::compile(text, &NAMES, Wanted::Any).unwrap_or_else(|faults| panic!("{text}: {faults:?}"))
+}
+
+fn faults(text: &str) -> Vec<Fault> {
+    Expression::compile(text, &NAMES, Wanted::Any).err().unwrap_or_else(|| panic!("{text} was read"))
+}
+
+fn known(n: i64) -> Value {
+    Value::Quantity(Amount::Known(Exact::int(n)))
+}
+
+fn range(low: i64, high: i64) -> Value {
+    Value::Quantity(Amount::between(Exact::int(low), Exact::int(high), Why::AsNeeded))
+}
+
+fn at_least(low: i64) -> Value {
+    Value::Quantity(Amount::at_least(Exact::int(low), vec![Why::ProductUnknown]))
+}
+
+fn word(text: &str) -> Value {
+    Value::Word(text.to_owned())
+}
+
+fn open() -> Value {
+    Value::Truth(Truth::Unknown {
+        missing: vec![Missing { fact: 6, why: "p is not known".into(), at: vec![] }],
+        why: vec![],
+    })
+}
+
+/// What both evaluations come to; `None` where it stays open. Fails where they contradict each other, or where the
+/// quick one leaves open for a kind of context what the full one decides.
+fn decided(text: &str, given: &Given) -> Option<bool> {
+    let e = compile(text);
+    let full = match e.holds(given) {
+        Truth::True => Some(true),
+        Truth::False => Some(false),
+        Truth::Unknown { missing, why } => {
+            assert!(!missing.is_empty() || !why.is_empty(), "{text} is open and does not say why");
+            None
+        }
+    };
+    match e.verdict(given, &BTreeSet::new()) {
+        Verdict::True => assert_eq!(full, Some(true), "{text}"),
+        Verdict::False => assert_eq!(full, Some(false), "{text}"),
+        Verdict::Open(Gap::Undeclared(kind)) => assert_eq!(full, None, "{text}: {kind:?}"),
+        Verdict::Open(Gap::Other) => {}
+    }
+    full
+}
+
+/// As [`decided`], where the quick evaluation has to decide.
+fn at_once(text: &str, given: &Given) -> bool {
+    let quick = match compile(text).verdict(given, &BTreeSet::new()) {
+        Verdict::True => true,
+        Verdict::False => false,
+        open => panic!("{text}: {open:?}"),
+    };
+    assert_eq!(decided(text, given), Some(quick), "{text}");
+    quick
+}
+
+#[test]
+fn what_is_known_is_decided_at_once() {
+    let g = Given(vec![
+        ("x", known(7)),
+        ("y", known(2)),
+        ("route", word("oral")),
+        ("place", word("oral")),
+        ("p", Value::Truth(Truth::True)),
+        ("r", Value::Truth(Truth::False)),
+        (
+            "conditions",
+            Value::Keys(Keys { present: vec!["ckd".to_owned()], absent: vec!["dm".to_owned()], complete: false }),
+        ),
+    ]);
+    for text in [
+        "true",
+        "!false",
+        "p",
+        "!r",
+        "p && !r",
+        "p || r",
+        "x > 6",
+        "x == 7",
+        "x != 8",
+        "x >= 7 && x <= 7",
+        "x + y == 9",
+        "x - y == 5",
+        "x * y == 14",
+        "x / y == 3.5",
+        "-x == -7",
+        "-x < -6",
+        "abs(y - x) == 5",
+        "floor(x / y) == 3",
+        "ceil(x / y) == 4",
+        "min(x, y, 3) == 2",
+        "max(x, y, 3) == 7",
+        "(p ? x : y) == 7",
+        "(r ? x : y) == 2",
+        "(p ? r : p) == false",
+        "p ? true : r",
+        "r ? false : p",
+        "p != r",
+        "!(p == r)",
+        "route == place",
+        "route == 'oral'",
+        "route != 'gastric'",
+        "route in ['oral', 'gastric']",
+        "!(route in ['gastric'])",
+        "known(x) && known(p)",
+        "!known(rate)",
+        "'ckd' in conditions",
+        "!('dm' in conditions)",
+    ] {
+        // What is not there at all is left to the full evaluation.
+        if text == "!known(rate)" {
+            assert_eq!(decided(text, &g), Some(true));
+        } else {
+            assert!(at_once(text, &g), "{text}");
+            assert!(!at_once(&format!("!({text})"), &g), "{text}");
+        }
+    }
+    assert_eq!(decided("'copd' in conditions", &g), None);
+    assert_eq!(decided("rate > q('1 mL/h')", &g), None);
+    // Words that differ.
+    let g = Given(vec![("route", word("oral")), ("place", word("gastric"))]);
+    assert!(!at_once("route == place", &g) && at_once("route != place", &g));
+    for missing in [Given(vec![("route", word("oral"))]), Given(vec![("place", word("oral"))]), Given(vec![])] {
+        assert_eq!(decided("route == place", &missing), None);
+    }
+}
+
+/// Where one part settles it, the open ones do not matter; otherwise they do.
+#[test]
+fn open_parts_stay_open_until_another_settles_it() {
+    let g = Given(vec![("p", open()), ("r", Value::Truth(Truth::False)), ("x", known(1))]);
+    for (text, want) in [
+        ("p", None),
+        ("!p", None),
+        ("p && r", Some(false)),
+        ("p || x == 1", Some(true)),
+        ("p || r", None),
+        ("p == r", None),
+        ("p == p", None),
+        ("p ? true : true", Some(true)),
+        ("p ? false : false", Some(false)),
+        ("p ? r : x == 2", Some(false)),
+        ("p ? x == 1 : !r", Some(true)),
+        ("p ? true : false", None),
+        ("(p ? 3 : 3) == 3", Some(true)),
+        ("(p ? 3 : 3) > 3", Some(false)),
+        ("(p ? 3 : 4) > 2", None),
+    ] {
+        assert_eq!(decided(text, &g), want, "{text}");
+    }
+    match compile("p == p").holds(&g) {
+        // One fact is lacking, and named once.
+        Truth::Unknown { missing, .. } => assert_eq!(missing.iter().map(|m| m.fact).collect::<Vec<_>>(), [6]),
+        other => panic!("{other:?}"),
+    }
+    match compile("p == (route == place)").holds(&g) {
+        Truth::Unknown { missing, .. } => assert_eq!(missing.iter().map(|m| m.fact).collect::<Vec<_>>(), [6, 3, 4]),
+        other => panic!("{other:?}"),
+    }
+}
+
+#[test]
+fn a_choice_of_words_is_a_word() {
+    let of = |p: Value| Given(vec![("p", p), ("route", word("oral"))]);
+    let (yes, no) = (Value::Truth(Truth::True), Value::Truth(Truth::False));
+    let text = "route == (p ? place : route)";
+    assert_eq!(decided(text, &of(no)), Some(true));
+    match compile(text).holds(&of(yes)) {
+        Truth::Unknown { missing, .. } => assert_eq!(missing[0].fact, 4),
+        other => panic!("{other:?}"),
+    }
+    assert_eq!(decided("route == (p ? route : route)", &of(open())), Some(true));
+    let both = Given(vec![("p", open()), ("route", word("oral")), ("place", word("gastric"))]);
+    match compile("route == (p ? route : place)").holds(&both) {
+        Truth::Unknown { missing, why } => {
+            assert_eq!(
+                (missing.len(), missing[0].fact, missing[0].why.to_string()),
+                (1, 6, "p is not known".to_owned())
+            );
+            assert!(why.is_empty(), "{why:?}");
+        }
+        other => panic!("{other:?}"),
+    }
+    let because = Value::Truth(Truth::Unknown { missing: vec![], why: vec!["given as needed".to_owned()] });
+    let both = Given(vec![("p", because), ("route", word("oral")), ("place", word("gastric"))]);
+    match compile("route == (p ? route : place)").holds(&both) {
+        Truth::Unknown { missing, why } => assert_eq!((missing.len(), why), (0, vec!["given as needed".to_owned()])),
+        other => panic!("{other:?}"),
+    }
+}
+
+/// Interval arithmetic on closed intervals: [1, 3] and [3, 5] touch.
+#[test]
+fn ranges_that_touch_are_compared_by_their_ends() {
+    for (x, y, text, want) in [
+        (range(1, 3), range(3, 5), "x <= y", Some(true)),
+        (range(1, 3), range(3, 5), "x > y", Some(false)),
+        (range(1, 3), range(3, 5), "x < y", None),
+        (range(1, 3), range(3, 5), "x >= y", None),
+        (range(1, 3), range(3, 5), "x == y", None),
+        (range(1, 3), range(3, 5), "x != y", None),
+        (range(3, 5), range(1, 3), "x >= y", Some(true)),
+        (range(3, 5), range(1, 3), "x < y", Some(false)),
+        (range(3, 5), range(1, 3), "x > y", None),
+        (range(1, 2), range(3, 4), "x == y", Some(false)),
+        (range(1, 2), range(3, 4), "x != y", Some(true)),
+        (range(3, 4), range(1, 2), "x == y", Some(false)),
+        (range(1, 2), range(3, 4), "x < y", Some(true)),
+        (range(1, 2), range(3, 4), "x >= y", Some(false)),
+        (range(1, 5), range(2, 4), "x > y", None),
+        (range(1, 3), known(3), "x <= y", Some(true)),
+        (range(1, 3), known(3), "x < y", None),
+        (range(1, 3), known(1), "x >= y", Some(true)),
+        (range(1, 3), known(1), "x > y", None),
+        (known(3), range(1, 3), "x >= y", Some(true)),
+        (known(1), range(1, 3), "x <= y", Some(true)),
+        (known(2), range(1, 3), "x == y", None),
+        (at_least(3), known(3), "x >= y", Some(true)),
+        (at_least(3), known(3), "x > y", None),
+        (at_least(3), known(2), "x > y", Some(true)),
+        (at_least(3), known(2), "x == y", Some(false)),
+        (at_least(3), known(4), "x < y", None),
+        (known(3), at_least(3), "x <= y", Some(true)),
+        (known(2), at_least(3), "x < y", Some(true)),
+        (known(2), at_least(3), "x >= y", Some(false)),
+        (known(4), at_least(3), "x > y", None),
+        (at_least(3), at_least(4), "x == y", None),
+    ] {
+        let said = format!("{x:?} {y:?} {text}");
+        assert_eq!(decided(text, &Given(vec![("x", x), ("y", y)])), want, "{said}");
+    }
+    for (x, text, want) in [(range(1, 3), "x > 0", true), (range(1, 3), "x == 4", false), (range(1, 3), "x < 1", false)]
+    {
+        assert_eq!(at_once(text, &Given(vec![("x", x)])), want, "{text}");
+    }
+}
+
+/// A measure beyond its bound: surely, surely not, or open. A bound that is reached is not passed.
+#[test]
+fn a_bound_that_is_reached_is_not_passed() {
+    let beyond = |x: Value, y: Value, above: bool| {
+        let (measure, bound) = (compile("x"), compile("y"));
+        measure.beyond(&bound, above, &Given(vec![("x", x), ("y", y)]), &BTreeSet::new())
+    };
+    let other = Verdict::Open(Gap::Other);
+    for (x, y, above, want) in [
+        (known(4), known(3), true, Verdict::True),
+        (known(3), known(3), true, Verdict::False),
+        (known(3), known(3), false, Verdict::False),
+        (known(2), known(3), false, Verdict::True),
+        (range(4, 6), known(3), true, Verdict::True),
+        (range(4, 6), known(4), true, other),
+        (range(4, 6), known(6), true, Verdict::False),
+        (range(4, 6), known(5), true, other),
+        (range(4, 6), known(7), false, Verdict::True),
+        (range(4, 6), known(6), false, other),
+        (range(4, 6), known(4), false, Verdict::False),
+        (range(4, 6), range(1, 3), true, Verdict::True),
+        (range(4, 6), range(3, 4), true, other),
+        (range(4, 6), range(6, 8), true, Verdict::False),
+        (range(4, 6), range(7, 8), false, Verdict::True),
+        (range(4, 6), range(6, 7), false, other),
+        (range(4, 6), range(1, 4), false, Verdict::False),
+        (at_least(4), known(3), true, Verdict::True),
+        (at_least(4), known(9), true, other),
+        (at_least(4), known(9), false, other),
+        (at_least(4), known(4), false, Verdict::False),
+        (known(4), at_least(4), true, Verdict::False),
+        (known(5), at_least(4), true, other),
+        (known(3), at_least(4), false, Verdict::True),
+        (known(5), at_least(4), false, other),
+    ] {
+        assert_eq!(beyond(x.clone(), y.clone(), above), want, "{x:?} {y:?} {above}");
+    }
+    let (measure, bound) = (compile("x"), compile("y"));
+    for given in [Given(vec![]), Given(vec![("x", known(1))]), Given(vec![("y", known(1))])] {
+        assert_eq!(measure.beyond(&bound, true, &given, &BTreeSet::new()), other);
+    }
+}
+
+#[test]
+fn what_cannot_be_compared_says_which_range_is_in_the_way() {
+    let said = |text: &str, given: &Given| match compile(text).holds(given) {
+        Truth::Unknown { why, .. } => why.join("; "),
+        other => panic!("{text}: {other:?}"),
+    };
+    let scaled = |low: i64, high: i64| {
+        let base = |n| Scale::parse("mL/h").unwrap().to_base(Exact::int(n)).unwrap();
+        Given(vec![("rate", Value::Quantity(Amount::between(base(low), base(high), Why::AsNeeded)))])
+    };
+    let given = "(given as needed: from none to all of it)";
+    for text in ["rate > q('150 mL/h')", "q('150 mL/h') < rate"] {
+        assert_eq!(
+            said(text, &scaled(120, 180)),
+            format!("the bound 150 mL/h lies within the range 120 to 180 mL/h {given}")
+        );
+    }
+    assert_eq!(
+        said("rate > rate * 1.1", &scaled(100, 200)),
+        format!("the range 100 to 200 mL/h overlaps the range 110 to 220 mL/h {given}")
+    );
+}
+
+#[test]
+fn signs_that_people_write_are_answered_with_the_right_one() {
+    for (text, hint) in [
+        ("x ≤ 3", "<="),
+        ("x ≥ 3", ">="),
+        ("x ≠ 3", "!="),
+        ("x × 3 > 1", "*"),
+        ("x · 3 > 1", "*"),
+        ("x ÷ 3 > 1", "/"),
+        ("x − 3 > 1", "-"),
+        ("x – 3 > 1", "-"),
+        ("route == ‘oral’", "'"),
+        ("route == “oral”", "'"),
+        ("x = 3", "=="),
+        ("p & r", "&&"),
+        ("p | r", "||"),
+    ] {
+        assert_eq!(faults(text)[0].suggestion.as_deref(), Some(hint), "{text}");
+    }
+    assert_eq!(faults("x # 3")[0].suggestion, None);
+    assert!(faults("[1, 2]")[0].message.contains("to the right of `in`"));
+    assert!(faults("p < r")[0].message.contains("cannot be compared"));
+    assert!(faults("p == route")[0].message.contains("cannot be compared"));
+    assert!(faults("route < place")[0].message.contains("cannot be compared"));
+}
+
+#[test]
+fn a_sentence_shows_what_can_be_shown() {
+    let bad = |text: &str| Template::compile(text, &NAMES).unwrap_err().remove(0).message;
+    assert_eq!(bad("{conditions}"), "a set cannot be shown");
+    assert_eq!(bad("{route; mL}"), "only an amount has a unit");
+    assert_eq!(bad("{p; mL}"), "only an amount has a unit");
+    let sentence = Template::compile("{rate} of {y} and {x + y}, {p}", &NAMES).unwrap();
+    assert_eq!(sentence.facts(), [0, 1, 2, 6]);
+    assert!(Template::compile("nothing", &NAMES).unwrap().facts().is_empty());
+    let g = Given(vec![("y", known(2)), ("x", at_least(1)), ("p", Value::Truth(Truth::False))]);
+    assert_eq!(sentence.render(&g, &[]), "not known of 2 and at least 3, no");
+    let g = Given(vec![("x", range(1, 2)), ("y", known(2)), ("p", open())]);
+    assert_eq!(sentence.render(&g, &[]), "not known of 2 and 3 to 4, not known");
+}
+
+#[test]
+fn what_cannot_be_read_is_said_where_it_stands() {
+    for (text, says) in [
+        ("(x > 1]", "`]` where `)` was expected"),
+        ("x in [1, 2)", "`)` where `]` was expected"),
+        ("x > 1)", "`)` without an opening one"),
+        ("(x > 1", "`)` is missing for this bracket"),
+        ("'oral'", "a quoted text can only be compared with a word"),
+        ("999999999 * 999999999 * 999999999 * 999999999 * 999999999 > x", "outside the range of exact arithmetic"),
+        ("x / (2 - 2) > 1", "the divisor is zero"),
+    ] {
+        let all = faults(text);
+        assert!(all.iter().any(|f| f.message.contains(says)), "{text}: {all:?}");
+    }
+    // Amounts without a fact are worked out once, exactly.
+    assert!(at_once("1 / 3 + 1 / 6 == 0.5", &Given(vec![])));
+}

@@ -1,0 +1,789 @@
+//! Schedules from FHIR Timing to what they deliver, and what is said of those that contradict themselves.
+//!
+//! Meaning of codes: v3-GTSAbbreviation and timing-abbreviation (HL7 Terminology); of `repeat`: FHIR R5, Timing. Orders
+//! are invented. Every order begins on 2026-11-25 at 07:00 UTC, the hour at which the day begins.
+
+use enteral_gate::amount::Amount;
+use enteral_gate::appraise::{Appraisal, appraise};
+use enteral_gate::exact::Exact;
+use enteral_gate::findings::{Outcome, Tier};
+use enteral_gate::formulary::Formulary;
+use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::nutrition::measure::Measure as M;
+use enteral_gate::settings::Settings;
+use std::sync::LazyLock;
+
+static FORMULARY: LazyLock<Formulary> =
+    LazyLock::new(|| Formulary::from_csv("formulary.csv", include_bytes!("../deploy/demo/formulary.csv")).unwrap());
+
+const GTS: &str = "http://terminology.hl7.org/CodeSystem/v3-GTSAbbreviation";
+
+fn amount(value: &str, code: &str) -> String {
+    format!(r#"{{"value":{value},"system":"http://unitsofmeasure.org","code":"{code}"}}"#)
+}
+
+/// An R4 order of these administrations, read with these settings.
+fn order<T>(administrations: &str, settings: &Settings, look: impl Fn(&Appraisal<'_>) -> T) -> T {
+    let text = format!(
+        r#"{{"resourceType":"NutritionOrder","status":"active","intent":"order","patient":{{"reference":"Patient/x"}},"dateTime":"2026-11-25T07:00:00Z","enteralFormula":{{"baseFormulaProductName":"A10","administration":[{administrations}]}}}}"#
+    );
+    look(&appraise(text.as_bytes(), "", FhirVersion::R4, &FORMULARY, settings))
+}
+
+fn settings() -> Settings {
+    Settings { day_start: 7 * 3_600, ..Settings::default() }
+}
+
+/// 100 mL by this `repeat`, with the start given.
+fn repeat(members: &str) -> String {
+    format!(
+        r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},{members}}}}},"quantity":{}}}"#,
+        amount("100", "mL")
+    )
+}
+
+fn coded(system: &str, code: &str) -> String {
+    format!(
+        r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}}}},"code":{{"coding":[{{"system":"{system}","code":"{code}"}}]}}}},"quantity":{}}}"#,
+        amount("100", "mL")
+    )
+}
+
+/// mL and feeds of the first day.
+fn first_day(administrations: &str) -> (Amount, Amount) {
+    order(administrations, &settings(), |a| {
+        let totals = &a.orders[0].days[0].1;
+        (totals.get(M::FormulaVolume).clone(), totals.get(M::FeedsPerDay).clone())
+    })
+}
+
+fn known(n: i64) -> Amount {
+    Amount::Known(Exact::int(n))
+}
+
+/// mL of the first day where it is exactly known.
+fn millilitres(administrations: &str) -> Exact {
+    let (volume, _) = first_day(administrations);
+    volume.known().unwrap_or_else(|| panic!("{administrations}: {volume:?}"))
+}
+
+#[test]
+fn a_timing_code_gives_its_feeds() {
+    for (code, feeds) in [
+        ("QD", 1),
+        ("AM", 1),
+        ("PM", 1),
+        ("BED", 1),
+        ("BID", 2),
+        ("TID", 3),
+        ("QID", 4),
+        ("Q1H", 24),
+        ("Q2H", 12),
+        ("Q3H", 8),
+        ("Q4H", 6),
+        ("Q6H", 4),
+        ("Q8H", 3),
+        ("QOD", 1),
+        ("WK", 1),
+    ] {
+        assert_eq!(first_day(&coded(GTS, code)), (known(100 * feeds), known(feeds)), "{code}");
+    }
+    // A month has no fixed length; a code of another system, or none of this one, says nothing.
+    for (system, code) in [(GTS, "MO"), (GTS, "Q5H"), ("http://snomed.info/sct", "BID"), (GTS, "C")] {
+        assert!(matches!(first_day(&coded(system, code)).0, Amount::Unknown(_)), "{system} {code}");
+    }
+}
+
+/// Every other day and weekly: the steady cycle has days without a feed.
+#[test]
+fn codes_of_several_days_leave_days_out() {
+    for (code, mean) in [("QOD", Exact::int(50)), ("WK", Exact::ratio(100, 7))] {
+        order(&coded(GTS, code), &settings(), |a| {
+            let steady = &a.orders[0].steady.as_ref().unwrap().1;
+            let volume = steady.get(M::FormulaVolume);
+            assert_eq!(
+                (volume.low(), volume.high(), volume.mean()),
+                (Some(Exact::ZERO), Some(Exact::int(100)), Some(mean))
+            );
+        });
+    }
+}
+
+/// Clock times of a code are the institution's, where it has given as many as the code has feeds.
+#[test]
+fn the_institutions_clock_times_are_used_when_they_are_as_many() {
+    let begins = |clock: &[u32]| {
+        let mut s = settings();
+        s.clock.insert("BID".to_owned(), clock.to_vec());
+        order(&coded(GTS, "BID"), &s, |a| {
+            let laid = &a.orders[0].days[0].0.laid;
+            laid.segments.iter().map(|s| s.from).collect::<Vec<_>>()
+        })
+    };
+    let hours = |all: &[i64]| all.iter().map(|h| Exact::int(h * 3_600)).collect::<Vec<_>>();
+    // 20:00 and 09:00 lie 2 and 13 hours after the day's beginning, however they are listed.
+    assert_eq!(begins(&[20 * 3_600, 9 * 3_600]), hours(&[2, 13]));
+    for too_few_or_many in [&[9 * 3_600][..], &[9 * 3_600, 12 * 3_600, 20 * 3_600]] {
+        assert_eq!(begins(too_few_or_many), hours(&[0, 12]));
+    }
+}
+
+/// Events of the day at the institution's times; the offset is minutes after (FHIR: `offset`).
+#[test]
+fn events_of_the_day_come_at_the_institutions_times() {
+    let begins = |members: &str| {
+        let mut s = settings();
+        s.clock.insert("ACM".to_owned(), vec![8 * 3_600]);
+        s.clock.insert("ACV".to_owned(), vec![18 * 3_600]);
+        order(&repeat(members), &s, |a| {
+            a.orders[0].days[0].0.laid.segments.iter().map(|s| s.from.floor() / 60).collect::<Vec<_>>()
+        })
+    };
+    assert_eq!(begins(r#""when":["ACM","ACV"]"#), [60, 660]);
+    assert_eq!(begins(r#""when":["ACM"],"offset":30"#), [90]);
+    assert_eq!(begins(r#""when":["ACM"],"timeOfDay":["12:00:00"]"#), Vec::<i128>::new(), "both at once cannot be laid");
+}
+
+/// An event without a time of the institution's counts, at a time of its own.
+#[test]
+fn events_without_a_time_are_counted_and_do_not_coincide() {
+    let (volume, feeds) = first_day(&repeat(r#""when":["ACM","ACD","ACV"]"#));
+    assert_eq!((volume, feeds), (known(300), known(3)));
+    order(&repeat(r#""when":["ACM","ACD","ACV"]"#), &settings(), |a| {
+        let mut begins: Vec<_> = a.orders[0].days[0].0.laid.segments.iter().map(|s| s.from).collect();
+        assert_eq!(begins.len(), 3);
+        begins.dedup();
+        assert_eq!(begins.len(), 3);
+        assert_eq!(begins, [0, 8, 16].map(|h| Exact::int(h * 3_600)));
+    });
+    // How many meals `C` stands for is not said.
+    assert!(matches!(first_day(&repeat(r#""when":["C"]"#)).0, Amount::Unknown(_)));
+}
+
+#[test]
+fn frequencies_and_periods_are_laid_out() {
+    for (members, volume, feeds) in [
+        (r#""frequency":1,"period":4,"periodUnit":"h""#, 600, 6),
+        (r#""frequency":3,"period":1,"periodUnit":"d""#, 300, 3),
+        (r#""period":6,"periodUnit":"h""#, 400, 4),
+        (r#""frequency":1,"period":90,"periodUnit":"min""#, 1_600, 16),
+        (r#""frequency":14,"period":1,"periodUnit":"wk""#, 200, 2),
+        (r#""frequency":1,"period":2,"periodUnit":"d""#, 100, 1),
+        (r#""timeOfDay":["08:00:00","12:00:00","18:00:00"]"#, 300, 3),
+        (r#""timeOfDay":["08:00:00","20:00:00"],"frequency":2,"period":1,"periodUnit":"d""#, 200, 2),
+        (r#""timeOfDay":["08:00:00"],"period":2,"periodUnit":"d""#, 100, 1),
+        (r#""count":1"#, 100, 1),
+        (r#""count":2,"frequency":1,"period":4,"periodUnit":"h""#, 200, 2),
+        (r#""dayOfWeek":["wed"]"#, 100, 1),
+        (r#""dayOfWeek":["thu"]"#, 0, 0),
+        (r#""dayOfWeek":["wed","thu"],"timeOfDay":["08:00:00"]"#, 100, 1),
+        // Of 08:00 on the 25th (a Wednesday) and 06:00 on the 26th only the second lies on a Thursday.
+        (r#""dayOfWeek":["thu"],"timeOfDay":["08:00:00","06:00:00"]"#, 100, 1),
+    ] {
+        assert_eq!(first_day(&repeat(members)), (known(volume), known(feeds)), "{members}");
+    }
+    for members in [
+        r#""frequency":3"#,
+        r#""count":3"#,
+        r#""duration":2,"durationUnit":"h""#,
+        r#""timeOfDay":["08:00:00"],"period":36,"periodUnit":"h""#,
+        r#""frequency":1,"period":0,"periodUnit":"h""#,
+        r#""frequency":1,"period":4"#,
+    ] {
+        assert!(first_day(&repeat(members)).0.known().is_none(), "{members}: {:?}", first_day(&repeat(members)));
+    }
+}
+
+#[test]
+fn a_range_of_frequencies_or_periods_is_a_range_of_feeds() {
+    for (members, low, high) in [
+        (r#""frequency":4,"frequencyMax":6,"period":1,"periodUnit":"d""#, 400, 600),
+        (r#""frequency":1,"period":4,"periodMax":6,"periodUnit":"h""#, 400, 600),
+        (r#""count":2,"countMax":3,"frequency":1,"period":4,"periodUnit":"h""#, 200, 300),
+    ] {
+        let (volume, feeds) = first_day(&repeat(members));
+        assert_eq!((volume.low(), volume.high()), (Some(Exact::int(low)), Some(Exact::int(high))), "{members}");
+        assert_eq!(feeds.high(), Some(Exact::int(high / 100)), "{members}");
+        assert!(!volume.why().is_empty());
+    }
+    // The larger end below the smaller.
+    for members in [
+        r#""frequency":6,"frequencyMax":4,"period":1,"periodUnit":"d""#,
+        r#""frequency":1,"period":6,"periodMax":4,"periodUnit":"h""#,
+        r#""count":3,"countMax":2,"frequency":1,"period":4,"periodUnit":"h""#,
+        r#""frequency":1,"period":4,"periodUnit":"h","duration":2,"durationMax":1,"durationUnit":"h""#,
+    ] {
+        assert!(matches!(first_day(&repeat(members)).0, Amount::Unknown(_)), "{members}");
+    }
+}
+
+/// Clock times and a number of feeds that do not agree: neither is picked.
+#[test]
+fn times_against_a_count_are_a_range() {
+    let (volume, _) =
+        first_day(&repeat(r#""timeOfDay":["08:00:00","12:00:00"],"frequency":3,"period":1,"periodUnit":"d""#));
+    assert_eq!((volume.low(), volume.high()), (Some(Exact::int(200)), Some(Exact::int(300))));
+    let (volume, _) = first_day(&repeat(
+        r#""timeOfDay":["08:00:00","12:00:00","16:00:00"],"frequency":2,"period":1,"periodUnit":"d""#,
+    ));
+    assert_eq!((volume.low(), volume.high()), (Some(Exact::int(200)), Some(Exact::int(300))));
+    // A count that holds the times is no contradiction.
+    let agreed = r#""timeOfDay":["08:00:00","12:00:00"],"frequency":1,"frequencyMax":3,"period":1,"periodUnit":"d""#;
+    assert_eq!(first_day(&repeat(agreed)).0, known(200));
+    // A time that is written twice is given once, and said.
+    assert_eq!(first_day(&repeat(r#""timeOfDay":["08:00:00","08:00:00","12:00:00"]"#)).0, known(200));
+}
+
+/// A pump rate with a schedule of runs: rate × duration each (derived).
+#[test]
+fn runs_of_a_rate_last_their_duration() {
+    let run = |members: &str, rate: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},{members}}}}},"rateQuantity":{}}}"#,
+            amount(rate, "mL/h")
+        )
+    };
+    for (members, rate, volume) in [
+        (r#""timeOfDay":["20:00:00"],"duration":10,"durationUnit":"h""#, "80", 800),
+        (r#""timeOfDay":["08:00:00","20:00:00"],"duration":90,"durationUnit":"min""#, "100", 300),
+        // The run that begins at 22:00 is cut at 07:00 by the end of the day: 9 of 12 hours.
+        (r#""timeOfDay":["22:00:00"],"duration":12,"durationUnit":"h""#, "100", 900),
+        (r#""frequency":1,"period":6,"periodUnit":"h","duration":2,"durationUnit":"h""#, "50", 400),
+    ] {
+        assert_eq!(millilitres(&run(members, rate)), Exact::int(volume), "{members}");
+    }
+    let (volume, _) =
+        first_day(&run(r#""timeOfDay":["20:00:00"],"duration":8,"durationMax":10,"durationUnit":"h""#, "80"));
+    assert_eq!((volume.low(), volume.high()), (Some(Exact::int(640)), Some(Exact::int(800))));
+}
+
+/// A feed lasts until it is over, also beyond its day.
+#[test]
+fn bounds_end_the_feeding() {
+    let bounded =
+        |bounds: &str| format!(r#"{{"schedule":{{"repeat":{{{bounds}}}}},"rateQuantity":{}}}"#, amount("60", "mL/h"));
+    let until = |end: &str| bounded(&format!(r#""boundsPeriod":{{"start":"2026-11-25T07:00:00Z","end":"{end}"}}"#));
+    assert_eq!(millilitres(&until("2026-11-25T17:00:00Z")), Exact::int(600));
+    assert_eq!(millilitres(&until("2026-11-26T07:00:00Z")), Exact::int(1_440));
+    assert_eq!(millilitres(&until("2026-11-27T07:00:00Z")), Exact::int(1_440));
+    assert!(matches!(first_day(&until("2026-11-24T07:00:00Z")).0, Amount::Unknown(_)), "ends before it begins");
+}
+
+/// Two pump rates of one feed are steps: the first ends where the second begins.
+#[test]
+fn a_later_rate_takes_the_place_of_the_one_before() {
+    let rate = |start: &str, rate: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T{start}:00Z"}}}}}},"rateQuantity":{}}}"#,
+            amount(rate, "mL/h")
+        )
+    };
+    let steps = format!("{},{}", rate("07:00", "20"), rate("13:00", "40"));
+    assert_eq!(millilitres(&steps), Exact::int(6 * 20 + 18 * 40));
+    let steps = format!("{},{},{}", rate("07:00", "20"), rate("19:00", "60"), rate("13:00", "40"));
+    assert_eq!(millilitres(&steps), Exact::int(6 * 20 + 6 * 40 + 12 * 60));
+    // At the same moment neither can take the place of the other: they add up, and that is said.
+    let twice = format!("{},{}", rate("07:00", "20"), rate("07:00", "40"));
+    assert_eq!(millilitres(&twice), Exact::int(24 * 60));
+}
+
+/// Bounded rates: a pause of more than an hour between them is said, one of an hour is not; neither is a change of rate.
+#[test]
+fn pauses_and_overlaps_between_rates_are_seen() {
+    use enteral_gate::nutrition::plan::Plan;
+    let rate = |start: &str, end: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T{start}:00Z","end":"2026-11-25T{end}:00Z"}}}}}},"rateQuantity":{}}}"#,
+            amount("50", "mL/h")
+        )
+    };
+    let settled = |a: &str, b: &str| {
+        order(&format!("{a},{b}"), &settings(), |a| {
+            let plan: &Plan = &a.orders[0].plan;
+            (plan.settled.gaps.iter().map(|g| g.2).collect::<Vec<_>>(), plan.settled.overlaps.len())
+        })
+    };
+    assert_eq!(settled(&rate("08:00", "10:00"), &rate("10:00", "12:00")), (vec![], 0));
+    assert_eq!(settled(&rate("08:00", "10:00"), &rate("11:00", "12:00")), (vec![], 0));
+    assert_eq!(settled(&rate("08:00", "10:00"), &rate("11:01", "12:00")), (vec![Exact::int(3_660)], 0));
+}
+
+#[test]
+fn what_contradicts_itself_is_named() {
+    for (members, words) in [
+        (r#""timeOfDay":["08:00:00","12:00:00"],"frequency":3,"period":1,"periodUnit":"d""#, "3"),
+        (r#""timeOfDay":["08:00:00","08:00:00"]"#, "given more than once"),
+        (r#""frequency":6,"frequencyMax":4,"period":1,"periodUnit":"d""#, "below"),
+    ] {
+        let all: String = order(&repeat(members), &settings(), |a| {
+            a.orders[0]
+                .judged
+                .iter()
+                .filter_map(|j| if let Outcome::Flagged(f) = &j.outcome { Some(f) } else { None })
+                .flatten()
+                .map(|f| f.text.clone() + "\n")
+                .collect()
+        });
+        assert!(all.contains(words), "{members}: {all}");
+    }
+}
+
+/// What the rules of one schedule say: rule, tier and text, in the order of the rules.
+fn told(a: &Appraisal<'_>) -> Vec<(String, Tier, String)> {
+    const RULES: [&str; 5] = ["CON-11", "CON-12", "CON-06", "CON-01", "CON-09"];
+    let judged = a.orders[0].judged.iter().filter(|j| RULES.contains(&&*j.rule.id));
+    let found = judged.filter_map(|j| match &j.outcome {
+        Outcome::Flagged(all) => Some((j.rule.id.to_string(), all)),
+        _ => None,
+    });
+    found.flat_map(|(id, all)| all.iter().map(move |f| (id.clone(), f.tier, f.text.clone()))).collect()
+}
+
+#[test]
+fn each_contradiction_has_its_rule_and_its_words() {
+    let rate = |members: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},{members}}}}},"rateQuantity":{}}}"#,
+            amount("60", "mL/h")
+        )
+    };
+    for (administration, rule, tier, words) in [
+        (coded(GTS, "MO"), "CON-11", Tier::High, "`MO` has no fixed length"),
+        (coded(GTS, "Q5H"), "CON-11", Tier::High, "The timing “Q5H” is text, or a code that is not known here"),
+        (
+            repeat(r#""frequency":6,"frequencyMax":4,"period":1,"periodUnit":"d""#),
+            "CON-11",
+            Tier::High,
+            "The timing cannot be computed: frequencyMax is below frequency.",
+        ),
+        (
+            rate(r#""timeOfDay":["08:00:00"]"#),
+            "CON-11",
+            Tier::High,
+            "A rate is given at stated times without a duration: when it stops is not stated.",
+        ),
+        (
+            repeat(r#""timeOfDay":["08:00:00","12:00:00"],"frequency":3,"period":1,"periodUnit":"d""#),
+            "CON-06",
+            Tier::High,
+            "2 clock times are given, but 3 feeds are stated.",
+        ),
+        (
+            repeat(r#""timeOfDay":["08:00:00","08:00:00"]"#),
+            "CON-06",
+            Tier::Low,
+            "1 clock time(s) given more than once; each was counted once.",
+        ),
+        (
+            format!(
+                r#"{{"schedule":{{"code":{{"coding":[{{"system":"{GTS}","code":"BID"}}]}},"repeat":{{"frequency":3,"period":1,"periodUnit":"d"}}}},"quantity":{}}}"#,
+                amount("100", "mL")
+            ),
+            "CON-12",
+            Tier::High,
+            "The timing code BID means 2 a day, the repeat 3. Neither was used.",
+        ),
+    ] {
+        order(&administration, &settings(), |a| {
+            let all = told(a);
+            let hit = all.iter().any(|(id, t, text)| id == rule && *t == tier && text.contains(words));
+            assert!(hit, "{administration}: {all:?}");
+        });
+    }
+    // A code that says what the repeat says is no contradiction.
+    let agreed = format!(
+        r#"{{"schedule":{{"code":{{"coding":[{{"system":"{GTS}","code":"TID"}}]}},"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},"frequency":3,"period":1,"periodUnit":"d"}}}},"quantity":{}}}"#,
+        amount("100", "mL")
+    );
+    assert_eq!(order(&agreed, &settings(), told), []);
+    assert_eq!(first_day(&agreed).0, known(300));
+    let state = order(
+        &repeat(r#""timeOfDay":["08:00:00","12:00:00"],"frequency":3,"period":1,"periodUnit":"d""#),
+        &settings(),
+        |a| {
+            let judged = a.orders[0].judged.iter().find(|j| j.rule.id == "CON-06").unwrap();
+            let Outcome::Flagged(all) = &judged.outcome else { panic!("{:?}", judged.outcome) };
+            all[0].fix.clone()
+        },
+    );
+    assert_eq!(state.as_deref(), Some("State 2 feeds, or 3 clock times."));
+}
+
+/// R5 gives an entry several timings: they are a union, and what two of them say alike is given once.
+#[test]
+fn timings_of_one_entry_are_a_union() {
+    let union = |timings: &str| {
+        let text = format!(
+            r#"{{"resourceType":"NutritionOrder","status":"active","intent":"order","subject":{{"reference":"Patient/x"}},"dateTime":"2026-11-25T07:00:00Z","enteralFormula":{{"baseFormulaType":{{"concept":{{"coding":[{{"system":"https://enteral-gate.example/fhir/CodeSystem/invented-products","code":"A10"}}]}}}},"administration":[{{"schedule":{{"timing":[{timings}]}},"quantity":{}}}]}}}}"#,
+            amount("100", "mL")
+        );
+        let s = settings();
+        let a = appraise(text.as_bytes(), "", FhirVersion::R5, &FORMULARY, &s);
+        let said =
+            told(&a).iter().any(|t| t.2 == "Two timings of one entry name the same times; they were counted once.");
+        (a.orders[0].days[0].1.get(M::FormulaVolume).clone(), said)
+    };
+    let at = |times: &str| format!(r#"{{"repeat":{{"timeOfDay":[{times}]}}}}"#);
+    let (eight, noon, both) = (at(r#""08:00:00""#), at(r#""12:00:00""#), at(r#""08:00:00","12:00:00""#));
+    assert_eq!(union(&format!("{eight},{noon}")), (known(200), false));
+    assert_eq!(union(&format!("{eight},{eight}")), (known(100), true));
+    assert_eq!(union(&format!("{eight},{both}")), (known(200), true));
+    assert_eq!(union(&format!("{both},{noon}")), (known(200), true));
+    // On other days, with another end or another count, the same hour is another feed.
+    let on = |more: &str| format!(r#"{{"repeat":{{"timeOfDay":["08:00:00","12:00:00"],{more}}}}}"#);
+    let wednesdays = on(r#""dayOfWeek":["wed"]"#);
+    assert_eq!(union(&format!("{eight},{wednesdays}")), (known(300), false));
+    let ending = on(r#""boundsPeriod":{"start":"2026-11-25T07:00:00Z","end":"2026-12-25T07:00:00Z"}"#);
+    let starting = on(r#""boundsPeriod":{"start":"2026-11-25T07:00:00Z"}"#);
+    assert_eq!(union(&format!("{starting},{ending}")), (known(400), false));
+    let counted = on(r#""boundsPeriod":{"start":"2026-11-25T07:00:00Z"},"count":10"#);
+    assert_eq!(union(&format!("{starting},{counted}")), (known(400), false));
+    let every_other = on(r#""boundsPeriod":{"start":"2026-11-25T07:00:00Z"},"period":2,"periodUnit":"d""#);
+    assert_eq!(union(&format!("{starting},{every_other}")), (known(400), false));
+    // Nor are an interval and clock times the same, though they may fall together.
+    let interval =
+        r#"{"repeat":{"boundsPeriod":{"start":"2026-11-25T08:00:00Z"},"frequency":1,"period":4,"periodUnit":"h"}}"#;
+    assert!(union(&format!("{interval},{interval}")).1);
+}
+
+/// Which entries replace one another, and which add up: two feeds of the same kind with another start are steps; with a
+/// count, an end, another interval or another time of day they are not.
+#[test]
+fn feeds_of_another_kind_add_up() {
+    let feed = |start: &str, ml: &str, members: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T{start}:00Z"}},{members}}}}},"quantity":{}}}"#,
+            amount(ml, "mL")
+        )
+    };
+    let both = |a: &str, b: &str| {
+        order(&format!("{},{}", feed("07:00", "100", a), feed("19:00", "200", b)), &settings(), |a| {
+            let plan = &a.orders[0].plan;
+            (plan.settled.steps.len(), a.orders[0].days[0].1.get(M::FormulaVolume).clone())
+        })
+    };
+    let four = r#""frequency":1,"period":4,"periodUnit":"h""#;
+    // 07:00, 11:00 and 15:00 at 100 mL, then 19:00, 23:00 and 03:00 at 200 mL.
+    assert_eq!(both(four, four), (1, known(900)));
+    // Another interval: all six of 100 mL and four of 200 mL (19:00, 22:00, 01:00, 04:00).
+    assert_eq!(both(four, r#""frequency":1,"period":3,"periodUnit":"h""#), (0, known(1_400)));
+    // With a count the second does not go on from the first.
+    assert_eq!(both(four, r#""frequency":1,"period":4,"periodUnit":"h","count":2"#), (0, known(1_000)));
+    assert_eq!(both(r#""frequency":1,"period":4,"periodUnit":"h","count":2"#, four), (0, known(800)));
+    // Stated clock times have to be the same.
+    let at = |times: &str| format!(r#""timeOfDay":[{times}]"#);
+    let (day, night) = (at(r#""08:00:00","20:00:00""#), at(r#""09:00:00","21:00:00""#));
+    assert_eq!(both(&day, &day), (1, known(300)));
+    assert_eq!(both(&day, &night), (0, known(100 * 2 + 200)));
+    assert_eq!(both(&day, &at(r#""20:00:00""#)).0, 0);
+    // Evenly spaced feeds shift with their start.
+    let three = r#""frequency":3,"period":1,"periodUnit":"d""#;
+    assert_eq!(both(three, three).0, 1);
+    assert_eq!(both(three, r#""frequency":4,"period":1,"periodUnit":"d""#).0, 0);
+    assert_eq!(both(three, r#""frequency":3,"period":2,"periodUnit":"d""#).0, 0);
+    // A feed at the hour of sleep does not take the place of one before breakfast.
+    assert_eq!(both(r#""when":["HS"]"#, r#""when":["ACM"]"#).0, 0);
+    assert_eq!(both(r#""when":["HS"]"#, r#""when":["HS"]"#).0, 1);
+    // Nor does a feed replace a pump rate.
+    let rate = format!(
+        r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}}}}}},"rateQuantity":{}}}"#,
+        amount("10", "mL/h")
+    );
+    let mixed = format!("{rate},{}", feed("19:00", "200", four));
+    assert_eq!(millilitres(&mixed), Exact::int(240 + 600));
+}
+
+/// Entries with bounds of their own do not replace one another; overlaps and pauses are seen in any order.
+#[test]
+fn bounded_rates_are_looked_at_in_pairs() {
+    let rate = |start: &str, end: Option<&str>| {
+        let end = end.map_or(String::new(), |end| format!(r#","end":"2026-11-25T{end}:00Z""#));
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T{start}:00Z"{end}}}}}}},"rateQuantity":{}}}"#,
+            amount("50", "mL/h")
+        )
+    };
+    let settled = |entries: &[String]| {
+        order(&entries.join(","), &settings(), |a| {
+            let s = &a.orders[0].plan.settled;
+            (s.steps.len(), s.overlaps.clone(), s.gaps.clone(), s.doubled.clone())
+        })
+    };
+    let hour = |n: i64| Exact::int(3_600 * n);
+    let (a, b) = (rate("08:00", Some("12:00")), rate("11:00", Some("14:00")));
+    assert_eq!(settled(&[a.clone(), b.clone()]), (0, vec![(0, 1)], vec![], vec![]));
+    assert_eq!(settled(&[b, a]), (0, vec![(1, 0)], vec![], vec![]));
+    let (a, b) = (rate("08:00", Some("10:00")), rate("13:00", Some("14:00")));
+    assert_eq!(settled(&[a.clone(), b.clone()]), (0, vec![], vec![(0, 1, hour(3))], vec![]));
+    assert_eq!(settled(&[b, a]), (0, vec![], vec![(1, 0, hour(3))], vec![]));
+    // One that runs on beside one that ends.
+    let (a, b) = (rate("08:00", None), rate("13:00", Some("14:00")));
+    assert_eq!(settled(&[a, b]), (0, vec![(0, 1)], vec![], vec![]));
+    let (a, b) = (rate("08:00", Some("10:00")), rate("13:00", None));
+    assert_eq!(settled(&[a, b]), (0, vec![], vec![(0, 1, hour(3))], vec![]));
+    // Two that begin together and run on are counted twice, and said once.
+    let (a, b) = (rate("08:00", None), rate("08:00", None));
+    assert_eq!(settled(&[a, b]), (0, vec![], vec![], vec![(0, 1)]));
+    let all = settled(&[rate("08:00", None), rate("12:00", None), rate("20:00", None)]);
+    assert_eq!(all, (1, vec![], vec![], vec![]));
+}
+
+/// FHIR's `bounds[x]`: a period, a duration, a range of durations.
+#[test]
+fn the_length_of_a_schedule_may_be_a_duration_or_a_range() {
+    let bounded =
+        |bounds: &str| format!(r#"{{"schedule":{{"repeat":{{{bounds}}}}},"rateQuantity":{}}}"#, amount("60", "mL/h"));
+    let duration = |value: &str, unit: &str| bounded(&format!(r#""boundsDuration":{}"#, amount(value, unit)));
+    // Begins with the order at 07:00.
+    assert_eq!(millilitres(&duration("5", "d")), Exact::int(1_440));
+    let range = |low: &str, high: &str| {
+        bounded(&format!(r#""boundsRange":{{"low":{},"high":{}}}"#, amount(low, "d"), amount(high, "d")))
+    };
+    assert_eq!(first_day(&range("5", "7")).0.high(), Some(Exact::int(1_440)));
+    for broken in [range("7", "5"), duration("5", "mL"), duration("0", "h"), duration("5", "mo")] {
+        assert!(first_day(&broken).0.known().is_none(), "{broken}: {:?}", first_day(&broken).0);
+    }
+}
+
+/// Numbers that cannot be what they stand for (FHIR: positiveInt, and a decimal above 0).
+#[test]
+fn numbers_that_cannot_be_are_refused_with_their_name() {
+    for (members, words) in [
+        (r#""frequency":0,"period":1,"periodUnit":"d""#, "frequency has no usable value"),
+        (r#""frequency":1.5,"period":1,"periodUnit":"d""#, "frequency has no usable value"),
+        (r#""frequency":1,"period":0,"periodUnit":"h""#, "period must be above 0, found 0"),
+        (r#""frequency":1,"period":-4,"periodUnit":"h""#, "period has no usable value"),
+        (r#""frequency":1,"period":1,"periodUnit":"mo""#, "period is in months or years, which have no fixed length"),
+        (r#""frequency":1,"period":1,"periodUnit":"a""#, "period is in months or years, which have no fixed length"),
+        (r#""frequency":1,"period":4"#, "period has no usable unit of time"),
+        (r#""count":0,"frequency":1,"period":4,"periodUnit":"h""#, "count has no usable value"),
+        (r#""count":3"#, "a count without a frequency or times"),
+        (r#""frequency":3"#, "a frequency without a period"),
+        (r#""duration":2,"durationUnit":"h""#, "a duration without a frequency or times"),
+        (
+            r#""timeOfDay":["08:00:00"],"period":36,"periodUnit":"h""#,
+            "clock times with a period that is not whole days",
+        ),
+        (r#""timeOfDay":["08:00:00"],"when":["HS"]"#, "clock times and event times together"),
+    ] {
+        order(&repeat(members), &settings(), |a| {
+            let all = told(a);
+            assert!(all.iter().any(|(id, _, text)| id == "CON-11" && text.contains(words)), "{members}: {all:?}");
+            let volume = a.orders[0].days[0].1.get(M::FormulaVolume);
+            assert!(matches!(volume, Amount::Unknown(_)), "{members}: {volume:?}");
+        });
+    }
+}
+
+/// A rate with feeds of a duration: a run that lasts as long as its interval goes on without pause, a longer one overlaps.
+#[test]
+fn a_run_may_last_as_long_as_its_interval() {
+    let run = |hours: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},"frequency":1,"period":4,"periodUnit":"h","duration":{hours},"durationUnit":"h"}}}},"rateQuantity":{}}}"#,
+            amount("50", "mL/h")
+        )
+    };
+    let overlaps = |administration: &str| {
+        order(administration, &settings(), |a| {
+            let judged = a.orders[0].judged.iter().find(|j| j.rule.id == "CON-05").unwrap();
+            matches!(judged.outcome, Outcome::Flagged(_))
+        })
+    };
+    assert_eq!(millilitres(&run("4")), Exact::int(1_200));
+    assert!(!overlaps(&run("4")));
+    assert_eq!(millilitres(&run("3")), Exact::int(900));
+    assert!(!overlaps(&run("3")));
+    assert!(overlaps(&run("5")));
+    // A pump does not run twice at once.
+    assert_eq!(millilitres(&run("5")), Exact::int(1_200));
+}
+
+/// A maximum below the schedule: what is given lies between the maximum and the schedule; it is below only by more than
+/// the larger of 0.5 % and 1 mL (`docs/calculation.md`).
+#[test]
+fn a_maximum_cuts_where_it_is_reached() {
+    let with = |administrations: &str, cap: &str| {
+        let text = format!(
+            r#"{{"resourceType":"NutritionOrder","status":"active","intent":"order","patient":{{"reference":"Patient/x"}},"dateTime":"2026-11-25T07:00:00Z","enteralFormula":{{"baseFormulaProductName":"A10","administration":[{administrations}],"maxVolumeToDeliver":{}}}}}"#,
+            amount(cap, "mL/d")
+        );
+        let s = settings();
+        let a = appraise(text.as_bytes(), "", FhirVersion::R4, &FORMULARY, &s);
+        let (day, totals) = &a.orders[0].days[0];
+        let cap = day.laid.cap.map(|c| (c.cap, c.scheduled, c.at));
+        (totals.get(M::FormulaVolume).clone(), totals.get(M::FeedsPerDay).clone(), cap)
+    };
+    let rate = |ml: &str, start: &str, end: Option<&str>| {
+        let end = end.map_or(String::new(), |end| format!(r#","end":"2026-11-25T{end}:00Z""#));
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T{start}:00Z"{end}}}}}}},"rateQuantity":{}}}"#,
+            amount(ml, "mL/h")
+        )
+    };
+    let ends = |a: &Amount| (a.low().unwrap(), a.high().unwrap());
+    let (all, ml) = (rate("60", "07:00", None), Exact::int);
+    // 1440 mL: 0.5 % of 1433 are 7.165, of 1432 are 7.16.
+    assert_eq!(with(&all, "1433").0, known(1_440));
+    assert_eq!(ends(&with(&all, "1432").0), (ml(1_432), ml(1_440)));
+    let (volume, _, cap) = with(&all, "1200");
+    assert_eq!(ends(&volume), (ml(1_200), ml(1_440)));
+    assert_eq!(cap, Some((ml(1_200), ml(1_440), ml(20 * 3_600))));
+    // 100 mL: the tolerance is 1 mL.
+    let short = rate("50", "07:00", Some("09:00"));
+    assert_eq!(with(&short, "99").0, known(100));
+    assert_eq!(ends(&with(&short, "98").0), (ml(98), ml(100)));
+    // Feeds at once: the third brings the maximum; what is left of it is given, the fourth is not.
+    let four = repeat(r#""frequency":1,"period":6,"periodUnit":"h""#);
+    let (volume, feeds, cap) = with(&four, "250");
+    assert_eq!((ends(&volume), ends(&feeds)), ((ml(250), ml(400)), (ml(3), ml(4))));
+    assert_eq!(cap, Some((ml(250), ml(400), ml(12 * 3_600))));
+    // Exactly reached by the second: the third does not begin.
+    let (volume, feeds, _) = with(&four, "200");
+    assert_eq!((ends(&volume), ends(&feeds)), ((ml(200), ml(400)), (ml(2), ml(4))));
+    // Two lines: 20 and 40 mL/h reach 600 mL after 10 h, with 200 and 400 mL.
+    let two = format!("{},{}", rate("20", "07:00", Some("17:00")), rate("40", "07:00", Some("23:00")));
+    let (volume, _, cap) = with(&two, "600");
+    assert_eq!(ends(&volume), (ml(600), ml(200 + 640)));
+    assert_eq!(cap.unwrap().2, ml(10 * 3_600));
+}
+
+/// Weekdays are those that the clock shows; 2026-11-25 is a Wednesday.
+#[test]
+fn weekdays_are_those_of_the_calendar() {
+    for (day, feeds) in [("mon", 0), ("tue", 0), ("wed", 1), ("thu", 0), ("fri", 0), ("sat", 0), ("sun", 0)] {
+        let members = format!(r#""dayOfWeek":["{day}"],"timeOfDay":["12:00:00"]"#);
+        assert_eq!(first_day(&repeat(&members)), (known(100 * feeds), known(feeds)), "{day}");
+    }
+    // Every 4 h on Wednesdays only: 07:00 to 23:00; at 03:00 it is Thursday.
+    let members = r#""dayOfWeek":["wed"],"frequency":1,"period":4,"periodUnit":"h""#;
+    assert_eq!(first_day(&repeat(members)), (known(500), known(5)));
+    let members = r#""dayOfWeek":["thu"],"frequency":1,"period":4,"periodUnit":"h""#;
+    assert_eq!(first_day(&repeat(members)), (known(100), known(1)));
+    order(&repeat(r#""dayOfWeek":["mon","wed","fri"],"timeOfDay":["12:00:00"]"#), &settings(), |a| {
+        let steady = &a.orders[0].steady.as_ref().unwrap().1;
+        assert_eq!(steady.get(M::FormulaVolume).mean(), Some(Exact::ratio(300, 7)));
+    });
+}
+
+/// The decision table of `docs/calculation.md`, "Rate, quantity and timing".
+#[test]
+fn rate_quantity_and_timing_decide_what_is_given() {
+    use enteral_gate::timing::schedule::Method;
+    let entry = |repeat: &str, quantity: Option<&str>, rate: Option<&str>| {
+        let mut parts = Vec::new();
+        if !repeat.is_empty() {
+            parts.push(format!(
+                r#""schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}}{repeat}}}}}"#
+            ));
+        }
+        parts.extend(quantity.map(|q| format!(r#""quantity":{}"#, amount(q, "mL"))));
+        parts.extend(rate.map(|r| format!(r#""rateQuantity":{}"#, amount(r, "mL/h"))));
+        format!("{{{}}}", parts.join(","))
+    };
+    let came = |administration: &str| {
+        order(administration, &settings(), |a| {
+            let line = &a.orders[0].plan.lines[0];
+            (a.orders[0].days[0].1.get(M::FormulaVolume).clone(), line.method)
+        })
+    };
+    let six = r#","frequency":1,"period":4,"periodUnit":"h""#;
+    let two = r#","timeOfDay":["08:00:00","20:00:00"]"#;
+    let lasting = |repeat: &str, minutes: u32| format!(r#"{repeat},"duration":{minutes},"durationUnit":"min""#);
+    // A rate alone runs on; hourly it is continuous.
+    assert_eq!(came(&entry("", None, Some("60"))), (known(1_440), Method::Continuous));
+    assert_eq!(
+        came(&entry(r#","frequency":1,"period":1,"periodUnit":"h""#, None, Some("60"))),
+        (known(1_440), Method::Continuous)
+    );
+    // A quantity of each feed; without a length it is a bolus, from half an hour it is not.
+    assert_eq!(came(&entry(six, Some("100"), None)), (known(600), Method::Bolus));
+    assert_eq!(came(&entry(&lasting(six, 29), Some("100"), None)), (known(600), Method::Bolus));
+    assert_eq!(came(&entry(&lasting(six, 30), Some("100"), None)), (known(600), Method::Intermittent));
+    // Four hours and more, at most twice a day.
+    assert_eq!(came(&entry(&lasting(two, 240), Some("100"), None)), (known(200), Method::Cyclic));
+    assert_eq!(came(&entry(&lasting(two, 239), Some("100"), None)), (known(200), Method::Intermittent));
+    assert_eq!(came(&entry(&lasting(six, 240), Some("100"), None)).1, Method::Intermittent);
+    // Both: the quantity at the rate.
+    assert_eq!(came(&entry(six, Some("100"), Some("300"))), (known(600), Method::Bolus));
+    assert_eq!(came(&entry(six, Some("100"), Some("200"))), (known(600), Method::Intermittent));
+    assert_eq!(came(&entry(two, Some("400"), Some("100"))), (known(800), Method::Cyclic));
+    // With a length the two have to agree: 100 mL, and 60 mL/h for 100 or 98 minutes (the larger of 2 % and 1 mL).
+    assert_eq!(came(&entry(&lasting(six, 100), Some("100"), Some("60"))).0, known(600));
+    assert_eq!(came(&entry(&lasting(six, 98), Some("100"), Some("60"))).0, known(600));
+    assert_eq!(came(&entry(&lasting(six, 102), Some("100"), Some("60"))).0, known(600));
+    let (volume, _) = came(&entry(&lasting(six, 97), Some("100"), Some("60")));
+    assert_eq!((volume.low(), volume.high()), (Some(Exact::int(582)), Some(Exact::int(600))));
+    let (volume, _) = came(&entry(&lasting(six, 103), Some("100"), Some("60")));
+    assert_eq!((volume.low(), volume.high()), (Some(Exact::int(600)), Some(Exact::int(618))));
+    // 10 mL: 2 % are 0.2, so 1 mL; 11 and 9 minutes agree, 12 and 8 do not.
+    for (minutes, agree) in [(11, true), (9, true), (12, false), (8, false)] {
+        let (volume, _) = came(&entry(&lasting(six, minutes), Some("10"), Some("60")));
+        assert_eq!(volume.known() == Some(Exact::int(60)), agree, "{minutes}: {volume:?}");
+    }
+    // More than the rate can give in the interval.
+    let (volume, _) = came(&entry(six, Some("300"), Some("60")));
+    assert_eq!((volume.low().is_some(), volume.known()), (true, None), "{volume:?}");
+    // The last, from 03:00, has had four of its five hours when the day ends.
+    assert_eq!(volume.high(), Some(Exact::int(5 * 300 + 240)));
+    assert_eq!(came(&entry(six, Some("240"), Some("60"))).0, known(1_440));
+    // Without a schedule: the day's volume where both agree within 1 %, otherwise one or the other.
+    assert_eq!(came(&entry("", Some("1440"), Some("60"))), (known(1_440), Method::Continuous));
+    assert_eq!(came(&entry("", Some("1426"), Some("60"))).0, known(1_440));
+    let (volume, _) = came(&entry("", Some("1425"), Some("60")));
+    assert_eq!((volume.known(), volume.high()), (None, Some(Exact::int(1_440))));
+    let (volume, _) = came(&entry("", Some("1500"), Some("60")));
+    assert_eq!((volume.known(), volume.high()), (None, Some(Exact::int(1_500))));
+    // Neither, and a quantity alone, say nothing.
+    for nothing in [entry(six, None, None), entry("", Some("1500"), None)] {
+        assert!(matches!(came(&nothing).0, Amount::Unknown(_)), "{nothing}");
+    }
+    // A rate at times, without saying when it stops: from nothing to around the clock.
+    let (volume, _) = came(&entry(two, None, Some("60")));
+    assert_eq!((volume.low(), volume.high()), (Some(Exact::ZERO), Some(Exact::int(1_440))), "{volume:?}");
+}
+
+/// An event without a time never falls on one that has its time: it is counted a minute later.
+#[test]
+fn an_event_without_a_time_makes_room() {
+    let mut s = settings();
+    s.clock.insert("ACM".to_owned(), vec![7 * 3_600]);
+    order(&repeat(r#""when":["ACM","ACD"]"#), &s, |a| {
+        let begins: Vec<_> = a.orders[0].days[0].0.laid.segments.iter().map(|s| s.from).collect();
+        assert_eq!(begins, [Exact::ZERO, Exact::int(60)]);
+    });
+}
+
+/// Feeds of a code are evenly spaced by assumption where there are several; `C` is HL7's code for continuous, and the only
+/// one of its own system that is read.
+#[test]
+fn assumptions_of_a_code_are_named() {
+    use enteral_gate::assumptions::Assumption;
+    let assumes = |administration: &str, s: &Settings, what: Assumption| {
+        order(administration, s, |a| a.orders[0].assumptions.iter().any(|(said, _)| *said == what))
+    };
+    let plain = settings();
+    assert!(!assumes(&coded(GTS, "QD"), &plain, Assumption::EvenlySpaced));
+    assert!(assumes(&coded(GTS, "BID"), &plain, Assumption::EvenlySpaced));
+    assert!(assumes(&coded(GTS, "BID"), &plain, Assumption::CodeTimes));
+    assert!(assumes(&coded(GTS, "Q4H"), &plain, Assumption::CodeTimes));
+    let mut with_times = settings();
+    with_times.clock.insert("BID".to_owned(), vec![9 * 3_600, 21 * 3_600]);
+    assert!(!assumes(&coded(GTS, "BID"), &with_times, Assumption::EvenlySpaced));
+    let abbreviation = "http://terminology.hl7.org/CodeSystem/timing-abbreviation";
+    let rate = |system: &str, code: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}}}},"code":{{"coding":[{{"system":"{system}","code":"{code}"}}]}}}},"rateQuantity":{}}}"#,
+            amount("60", "mL/h")
+        )
+    };
+    assert_eq!(millilitres(&rate(abbreviation, "C")), Exact::int(1_440));
+    for (system, code) in [(abbreviation, "BID"), (GTS, "C"), ("http://other.example", "C")] {
+        assert_eq!(first_day(&rate(system, code)).0.known(), None, "{system} {code}");
+    }
+    // Morning and evening feeds are two feeds, not steps of one.
+    let morning = coded(GTS, "AM");
+    let evening = coded(GTS, "PM");
+    assert_eq!(order(&format!("{morning},{evening}"), &plain, |a| a.orders[0].plan.settled.steps.len()), 0);
+    assert_eq!(first_day(&format!("{morning},{evening}")).0, known(200));
+}
