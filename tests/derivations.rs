@@ -107,6 +107,19 @@ fn the_density_of_the_order_is_an_input_of_energy_only() {
     assert!(!d.assumptions.contains(&Assumption::OrderDensity), "{:?}", d.assumptions);
 }
 
+/// UCUM's `cal` is a thousandth of what is meant; that it was read as kcal stands with every figure of energy.
+#[test]
+fn a_density_in_calories_is_said_with_energy() {
+    let given = "product = \"A10\"\nrate = \"60 mL/h\"\ndensity = \"1.2 cal/mL\"\n";
+    let d = derived(given, M::Energy);
+    assert_eq!(d.arithmetic, "1440 mL × 1.2 kcal/mL = 1728 kcal");
+    assert!(d.assumptions.contains(&Assumption::CalorieIsKilocalorie), "{:?}", d.assumptions);
+    for (m, said) in [(M::EnergyPerKg, true), (M::Protein, false), (M::FormulaVolume, false)] {
+        let d = derived(given, m);
+        assert_eq!(d.assumptions.contains(&Assumption::CalorieIsKilocalorie), said, "{m:?}: {:?}", d.assumptions);
+    }
+}
+
 #[test]
 fn additives_stand_beside_the_feed() {
     let given = "product = \"A10\"\nrate = \"60 mL/h\"\nadditives = [{ product = \"PROT\", amount = \"2 {dose}\", per = \"day\" }]\n";

@@ -1,11 +1,12 @@
 //! One order's lines, contents and doses, put together.
 
 use crate::amount::Why;
+use crate::assumptions::Assumption;
 use crate::exact::Exact;
 use crate::formulary::product::{Basis, Form, Product};
 use crate::formulary::{Formulary, KeyNote, Match};
 use crate::intake::order::{Additive, At, EnteralFormula, Field, Order, ProductRef, Quantity, When};
-use crate::nutrition::content::{Content, From, Ingredients, content};
+use crate::nutrition::content::{Content, Density, From, Ingredients, content};
 use crate::timing::calendar::{DAY, instant_of, to_epoch, to_local};
 use crate::timing::schedule::{Frame, Line, Note, Noted, flush_line, flush_volume, line_of};
 use crate::timing::steps::{Settled, settle};
@@ -225,7 +226,7 @@ fn place_from_start(p: &mut Plan) {
         }
     }
     for at in assumed {
-        let noted = Noted { at, note: Note::Assumed(crate::assumptions::Assumption::StartFromOrder) };
+        let noted = Noted { at, note: Note::Assumed(Assumption::StartFromOrder) };
         if !p.notes.contains(&noted) {
             p.notes.push(noted);
         }
@@ -426,6 +427,13 @@ fn base(
         mixed,
         uncounted,
     );
+    // How the density was read bears on every figure of energy.
+    let as_kcal = |n: &Noted| matches!(n.note, Note::Unit(_, UnitNote::CalorieReadAsKilocalorie { .. }));
+    if let Density::Order(_, at) = made.density
+        && p.notes.iter().any(|n| n.at == at && as_kcal(n))
+    {
+        made.assumptions.push(Assumption::CalorieIsKilocalorie);
+    }
     // Water that carries what is given with it is the feed, not a flush.
     if made.form == Some(Form::Water) && p.doses.iter().any(|d| !d.water) {
         made.form = Some(Form::NotStated);
@@ -511,7 +519,7 @@ fn flushes(p: &mut Plan, f: &EnteralFormula<'_>, others: &mut Vec<(ProductKey, u
                 continue;
             }
         };
-        p.notes.push(Noted { at: flush.at, note: Note::Assumed(crate::assumptions::Assumption::FlushWithRun) });
+        p.notes.push(Noted { at: flush.at, note: Note::Assumed(Assumption::FlushWithRun) });
         p.parts.push(Part { source: Source::WithFeeds { volume, times, at: flush.at }, kind: Kind::Flush, content });
     }
 }
