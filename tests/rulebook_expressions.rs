@@ -5,7 +5,7 @@
 use enteral_gate::amount::{Amount, Why};
 use enteral_gate::exact::Exact;
 use enteral_gate::intake::order::At;
-use enteral_gate::rulebook::expression::{Expression, Fault, Gap, Names, Scale, Template, Verdict, Wanted};
+use enteral_gate::rulebook::expression::{Expression, Fault, Gap, Names, Scale, Sitting, Template, Verdict, Wanted};
 use enteral_gate::rulebook::value::{Fact, Facts, Keys, Missing, Need, Truth, Type, Value};
 use enteral_gate::units::Dimension;
 use std::collections::BTreeSet;
@@ -85,7 +85,7 @@ fn decided(text: &str, given: &Given) -> Option<bool> {
             None
         }
     };
-    match e.verdict(given, &BTreeSet::new()) {
+    match e.verdict(given, &Sitting::new(&BTreeSet::new(), 0)) {
         Verdict::True => assert_eq!(full, Some(true), "{text}"),
         Verdict::False => assert_eq!(full, Some(false), "{text}"),
         Verdict::Open(Gap::Undeclared(kind)) => assert_eq!(full, None, "{text}: {kind:?}"),
@@ -96,7 +96,7 @@ fn decided(text: &str, given: &Given) -> Option<bool> {
 
 /// As [`decided`], where the quick evaluation has to decide.
 fn at_once(text: &str, given: &Given) -> bool {
-    let quick = match compile(text).verdict(given, &BTreeSet::new()) {
+    let quick = match compile(text).verdict(given, &Sitting::new(&BTreeSet::new(), 0)) {
         Verdict::True => true,
         Verdict::False => false,
         open => panic!("{text}: {open:?}"),
@@ -291,7 +291,7 @@ fn ranges_that_touch_are_compared_by_their_ends() {
 fn a_bound_that_is_reached_is_not_passed() {
     let beyond = |x: Value, y: Value, above: bool| {
         let (measure, bound) = (compile("x"), compile("y"));
-        measure.beyond(&bound, above, &Given(vec![("x", x), ("y", y)]), &BTreeSet::new())
+        measure.beyond(&bound, above, &Given(vec![("x", x), ("y", y)]), &Sitting::new(&BTreeSet::new(), 0))
     };
     let other = Verdict::Open(Gap::Other);
     for (x, y, above, want) in [
@@ -325,7 +325,7 @@ fn a_bound_that_is_reached_is_not_passed() {
     }
     let (measure, bound) = (compile("x"), compile("y"));
     for given in [Given(vec![]), Given(vec![("x", known(1))]), Given(vec![("y", known(1))])] {
-        assert_eq!(measure.beyond(&bound, true, &given, &BTreeSet::new()), other);
+        assert_eq!(measure.beyond(&bound, true, &given, &Sitting::new(&BTreeSet::new(), 0)), other);
     }
 }
 
