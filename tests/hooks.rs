@@ -8,10 +8,11 @@ use enteral_gate::appraise::{Institution, check_by};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::hooks::card::{OVERRIDE_REASONS, OVERRIDE_SYSTEM};
 use enteral_gate::hooks::compose::compose;
+use enteral_gate::hooks::fetch::Fetched;
 use enteral_gate::hooks::prefetch::KEYS;
 use enteral_gate::hooks::request::Malformed;
 use enteral_gate::hooks::service::{SERVICES, Service, by_hook, discovery};
-use enteral_gate::hooks::{Answered, EXTENSION, answer, feedback};
+use enteral_gate::hooks::{Answered, EXTENSION, Seen, answer, answer_seen, feedback};
 use enteral_gate::http::samples::SAMPLES;
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::rulebook::{Rulebook, file};
@@ -1140,6 +1141,42 @@ fn suggestions_are_bounded_over_a_request() {
         "{}",
         answer["cards"][0]
     );
+}
+
+/// Whether or not the drafts are kept for the queue, whose corrections are tried as well: the prescriber is told the same,
+/// also where not everything can be tried.
+#[test]
+fn what_is_kept_for_others_changes_no_card() {
+    for drafts in [1, 5, 12, 25] {
+        let many: Vec<Value> = (0..drafts)
+            .map(|n| {
+                let mut own = order();
+                own["id"] = json!(format!("feed-{n}"));
+                // A draft without an id can be corrected for the queue, and on no card.
+                if n < drafts / 2 {
+                    without(&mut own, "id");
+                }
+                capped(&mut own, 1500.0);
+                own
+            })
+            .collect();
+        let request = request("order-sign", &many).to_string();
+        let service = by_hook("order-sign").unwrap();
+        let settings = Settings::default();
+        let by = Institution { formulary: &PRODUCTS, rulebook: &NO_BOOK, settings: &settings };
+        let alone = answer(request.as_bytes(), service, by).unwrap();
+        let (mut seen, mut tried) = (0, 0);
+        let mut see = |draft: Seen<'_, '_>| {
+            seen += 1;
+            tried += draft.offers.len();
+        };
+        let kept = answer_seen(request.as_bytes(), service, by, Fetched::default(), Some(&mut see)).unwrap();
+        assert_eq!(kept.body, alone.body, "{drafts}");
+        assert_eq!((kept.tally.offered, kept.tally.withheld), (alone.tally.offered, alone.tally.withheld), "{drafts}");
+        assert_eq!(seen, drafts);
+        // Each correction is told of once: tried, or that it was not.
+        assert!(tried >= drafts, "{tried} of {drafts}");
+    }
 }
 
 #[test]

@@ -46,7 +46,7 @@ use request::Malformed;
 use serde::Serialize;
 use service::Service;
 use std::collections::BTreeMap;
-use suggestion::Tried;
+use suggestion::{Again, Tried};
 
 /// Key of what this service adds to a response, beside what the specification defines.
 pub const EXTENSION: &str = "example.enteral-gate";
@@ -207,8 +207,7 @@ pub fn answer_with(
 /// Who is shown a draft.
 pub type See<'s> = &'s mut dyn FnMut(Seen<'_, '_>);
 
-/// The same, and shows every draft with what came of it; then the corrections of findings that are on no card are tried as
-/// well.
+/// The same, and shows every draft with what came of it, after the corrections that are on no card were tried as well.
 ///
 /// # Errors
 /// As [`answer()`].
@@ -243,7 +242,7 @@ pub fn answer_seen(
     let (mut cards, mut orders, mut card_of, mut offers_of) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     let (mut judged, mut asked) = (false, false);
     let mut gravest: Option<Disposition> = None;
-    let mut left = suggestion::MOST_JUDGED_AGAIN;
+    let mut again = Again::new((text, &fetched), service, by, &evaluated);
     for (nth, draft) in evaluated.sent.drafts.iter().enumerate() {
         let (mut own, mut tried) = (None, Vec::new());
         let fate = evaluated.fate(nth);
@@ -271,15 +270,8 @@ pub fn answer_seen(
                 for (who, n) in &sorted.not_on_card {
                     *tally.not_on_card.entry(who).or_default() += n;
                 }
-                let Tried { suggestions, withheld, offers } = suggestion::suggestions(
-                    (text, &fetched),
-                    service,
-                    by,
-                    &evaluated,
-                    (nth, draft, report),
-                    (&sorted, see.is_some()),
-                    &mut left,
-                );
+                let Tried { suggestions, withheld, offers } =
+                    suggestion::suggestions(&mut again, (nth, draft, report), &sorted);
                 tried = offers;
                 tally.offered += suggestions.len();
                 tally.withheld += withheld;
@@ -330,9 +322,15 @@ pub fn answer_seen(
     }
     card::number(&mut cards);
     if let Some(see) = see {
-        for (nth, ((draft, own), offers)) in evaluated.sent.drafts.iter().zip(&card_of).zip(&offers_of).enumerate() {
+        for (nth, ((draft, own), offers)) in evaluated.sent.drafts.iter().zip(&card_of).zip(&mut offers_of).enumerate()
+        {
+            let fate = evaluated.fate(nth);
+            if let Fate::Judged(report) = &fate {
+                let sorted = card::sort(report, by.rulebook);
+                suggestion::try_the_others(&mut again, (nth, draft, report), &sorted, offers);
+            }
             let card = own.and_then(|own| cards.get(own)).map(|card| card.uuid.as_str());
-            see(Seen { evaluated: &evaluated, draft, fate: evaluated.fate(nth), card, offers });
+            see(Seen { evaluated: &evaluated, draft, fate, card, offers });
         }
     }
     for card in &cards {

@@ -65,15 +65,15 @@ pub struct NotListed;
 /// The answer to `GET /cds-services`, with the templates of a client's server where one is given.
 pub fn discovery(hooks: &Hooks, server: Option<&FhirServer>) -> Value {
     let version = server.and_then(|server| server.fhir).unwrap_or(hooks.fhir);
+    // What is left out of fetching is asked for all the same: a client that does not send it leaves rules not evaluated.
     let asked = |key: &Key| {
-        let own = server.and_then(|server| server.templates.get(key.name)).map(String::as_str);
-        let left_out = server.is_some_and(|server| server.leave_out.contains(key.name));
-        (!left_out).then(|| (key.name.to_owned(), json!(own.map_or_else(|| key.template(version), str::to_owned))))
+        let own = server.and_then(|server| server.templates.get(key.name)).cloned();
+        (key.name.to_owned(), json!(own.unwrap_or_else(|| key.template(version))))
     };
     let services: Vec<Value> = SERVICES
         .iter()
         .map(|service| {
-            let prefetch: serde_json::Map<String, Value> = KEYS.iter().filter_map(asked).collect();
+            let prefetch: serde_json::Map<String, Value> = KEYS.iter().map(asked).collect();
             json!({
                 "hook": service.hook,
                 "id": service.id,

@@ -6,19 +6,20 @@ use super::fetch::Fetched;
 use super::request;
 use super::service::Service;
 use crate::appraise::{Appraisal, Institution, OrderReport, check_by};
-use crate::findings::{Correction, Outcome, RuleKind, Tier};
+use crate::findings::{Correction, Finding, Outcome, Rule, RuleKind, Tier};
 use crate::intake::json::Node;
 use crate::intake::order::FhirVersion;
 use crate::sheet::Offer;
 use serde::Serialize;
 use serde_json::value::RawValue;
+use std::cell::OnceCell;
 use std::collections::BTreeMap;
 
 /// Most suggestions on one card.
 const MOST: usize = 4;
 
 /// Orders that may be judged again over one request: the answer must not come late for the sake of suggestions.
-pub const MOST_JUDGED_AGAIN: usize = 60;
+const MOST_JUDGED_AGAIN: usize = 60;
 
 /// A suggestion, as it is written.
 #[derive(Clone, Debug, Serialize)]
@@ -59,60 +60,86 @@ const TOO_MANY: &str = "it was not tried: there are too many corrections in this
 const HELD_BACK: &str =
     "judged again, it is held back: the finding stays, something as grave comes, or a limit still flags the order";
 
-/// Tries the corrections of an order's findings; those of findings that are not on its card only where `all` are asked for.
+/// What is judged again, and how often that may still be.
+pub struct Again<'r, 'a> {
+    /// The request, and what was fetched beside it.
+    request: (&'r str, &'r Fetched),
+    /// The service that was called.
+    service: &'r Service,
+    /// What judges.
+    by: Institution<'r>,
+    /// The request with its orders judged.
+    evaluated: &'r Evaluated<'a>,
+    before: OnceCell<Vec<Option<Verdict>>>,
+    /// Orders that may still be judged again.
+    left: usize,
+}
+
+impl<'r, 'a> Again<'r, 'a> {
+    /// Nothing was judged again yet.
+    pub fn new(
+        request: (&'r str, &'r Fetched),
+        service: &'r Service,
+        by: Institution<'r>,
+        evaluated: &'r Evaluated<'a>,
+    ) -> Self {
+        Self { request, service, by, evaluated, before: OnceCell::new(), left: MOST_JUDGED_AGAIN }
+    }
+
+    /// Puts a correction into a draft and judges the request again. The corrected order where it holds, or why it is not
+    /// offered.
+    fn tried(
+        &mut self,
+        (nth, draft, report): (usize, &Draft, &OrderReport<'_>),
+        (rule, finding): (&Rule, &Finding),
+        correction: &Correction,
+    ) -> Result<Box<RawValue>, &'static str> {
+        let evaluated = self.evaluated;
+        let order = evaluated.node(draft.at).ok_or(CANNOT_BE_PUT_IN)?;
+        let corrected = corrected(order, correction).filter(|_| report.computed).ok_or(CANNOT_BE_PUT_IN)?;
+        self.left = self.left.checked_sub(evaluated.appraisal.orders.len().max(1)).ok_or(TOO_MANY)?;
+        let all = || (0..evaluated.sent.drafts.len()).map(|ix| verdict(evaluated, ix)).collect();
+        let before = self.before.get_or_init(all);
+        let (text, fetched) = self.request;
+        let holds = replaced(text, order, &corrected)
+            .and_then(|text| after((&text, fetched), self.service, self.by))
+            .is_some_and(|after| holds(before, &after, nth, (&rule.id, finding.tier)));
+        if !holds {
+            return Err(HELD_BACK);
+        }
+        RawValue::from_string(corrected).map_err(|_| CANNOT_BE_PUT_IN)
+    }
+}
+
+fn offer(rule: &Rule, correction: &Correction, held: Result<(), &'static str>) -> Offer {
+    Offer { rule: rule.id.to_string(), label: correction.label.clone(), held: held.map_err(Into::into) }
+}
+
+/// The corrections of the findings on an order's card that hold when tried.
 pub fn suggestions(
-    (text, fetched): (&str, &Fetched),
-    service: &Service,
-    by: Institution<'_>,
-    evaluated: &Evaluated<'_>,
+    again: &mut Again<'_, '_>,
     (nth, draft, report): (usize, &Draft, &OrderReport<'_>),
-    (sorted, all): (&Sorted<'_>, bool),
-    left: &mut usize,
+    sorted: &Sorted<'_>,
 ) -> Tried {
     let mut out = Tried::default();
-    let Some(order) = evaluated.node(draft.at) else { return out };
     // An update needs the draft's own id.
-    let for_card = draft.id.is_some();
-    if !for_card && !all {
-        return out;
-    }
-    let before: Vec<Option<Verdict>> = (0..evaluated.sent.drafts.len()).map(|ix| verdict(evaluated, ix)).collect();
-    let on_card = sorted.shown.iter().map(|(rule, finding)| (*rule, *finding, for_card));
-    let others = sorted.others.iter().filter(|_| all).map(|(rule, finding)| (*rule, *finding, false));
-    for (rule, finding, on_card) in on_card.chain(others) {
+    let (Some(order), Some(_)) = (again.evaluated.node(draft.at), &draft.id) else { return out };
+    for (rule, finding) in &sorted.shown {
         let Some(correction) = &finding.correction else { continue };
-        let on_card = on_card && out.suggestions.len() < MOST;
-        if !on_card && !all {
+        if out.suggestions.len() == MOST {
             break;
         }
-        let offer = |held: Result<(), &'static str>| Offer {
-            rule: rule.id.to_string(),
-            label: correction.label.clone(),
-            held: held.map_err(Into::into),
+        let tried = again.tried((nth, draft, report), (rule, finding), correction);
+        out.offers.push(offer(rule, correction, tried.as_ref().map(|_| ()).map_err(|why| *why)));
+        let resource = match tried {
+            Ok(resource) => resource,
+            Err(why) => {
+                out.withheld += usize::from(why != CANNOT_BE_PUT_IN);
+                continue;
+            }
         };
-        let Some(corrected) = corrected(order, correction) else {
-            out.offers.push(offer(Err(CANNOT_BE_PUT_IN)));
-            continue;
-        };
-        let cost = evaluated.appraisal.orders.len().max(1);
-        let Some(rest) = left.checked_sub(cost) else {
-            out.withheld += usize::from(on_card);
-            out.offers.push(offer(Err(TOO_MANY)));
-            continue;
-        };
-        *left = rest;
-        let holds = replaced(text, order, &corrected)
-            .and_then(|text| after((&text, fetched), service, by))
-            .is_some_and(|after| holds(&before, &after, nth, (&rule.id, finding.tier)));
-        if !holds || !report.computed {
-            out.withheld += usize::from(on_card);
-            out.offers.push(offer(Err(if report.computed { HELD_BACK } else { CANNOT_BE_PUT_IN })));
-            continue;
-        }
-        out.offers.push(offer(Ok(())));
-        let Ok(resource) = RawValue::from_string(corrected) else { continue };
         let same = |s: &Suggestion| s.actions.iter().any(|a| a.resource.get() == resource.get());
-        if !on_card || out.suggestions.iter().any(same) {
+        if out.suggestions.iter().any(same) {
             continue;
         }
         let uuid = uuid_of([order.raw(), resource.get(), &rule.id]).to_string();
@@ -122,6 +149,24 @@ pub fn suggestions(
         out.suggestions.push(Suggestion { label: correction.label.clone(), uuid, actions });
     }
     out
+}
+
+/// Tries what [`suggestions`] did not, of findings that are on no card too, for whoever looks at the order in full. Only
+/// after the suggestions of every draft: they come first where not everything can be tried.
+pub fn try_the_others(
+    again: &mut Again<'_, '_>,
+    (nth, draft, report): (usize, &Draft, &OrderReport<'_>),
+    sorted: &Sorted<'_>,
+    offers: &mut Vec<Offer>,
+) {
+    for (rule, finding) in sorted.shown.iter().chain(&sorted.others) {
+        let Some(correction) = &finding.correction else { continue };
+        if offers.iter().any(|known| known.rule == rule.id && known.label == correction.label) {
+            continue;
+        }
+        let tried = again.tried((nth, draft, report), (rule, finding), correction);
+        offers.push(offer(rule, correction, tried.map(|_| ())));
+    }
 }
 
 /// An object of the order with the members to put in place.
