@@ -157,6 +157,9 @@ fn page(l: &Limit) -> String {
         if let Some(fix) = &c.fix {
             let _ = writeln!(out, "  - offers: {}", fix.text);
         }
+        if let Some(instead) = c.offers_instead() {
+            let _ = writeln!(out, "  - tries: {}", instead.replacen("times ", "times `", 1) + "`");
+        }
     }
     if !l.parameters.is_empty() {
         let _ = writeln!(out, "\n## Figures\n| name | value |\n|---|---|");

@@ -291,6 +291,9 @@ fn fields_of(l: &Limit) -> Vec<(&'static str, String)> {
         if let Some(fix) = &c.fix {
             line.push_str(&format!("\n{}", fix.text));
         }
+        if let Some(instead) = c.offers_instead() {
+            line.push_str(&format!("\noffers {instead}"));
+        }
         out.push(("flags", line));
     }
     out.push(("source", l.rule.source.to_string()));

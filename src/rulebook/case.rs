@@ -3,14 +3,14 @@
 use super::context::{self, Care, Set};
 use super::expression::Expression;
 use super::facts::{FACTS, Name, SOURCES, Source, find};
-use super::value::{Facts, Missing, Truth, Type, Value, Words};
+use super::value::{Facts, Missing, Scaled, Stated, Truth, Type, Value, Words};
 use super::{ConceptKind, Rulebook};
 use crate::amount::{Amount, Why};
 use crate::exact::Exact;
 use crate::formulary::Formulary;
 use crate::formulary::product::{AgeClass, Form, Product};
 use crate::intake::bundle::Gathered;
-use crate::intake::order::{At, Field, Order};
+use crate::intake::order::{At, Field, Order, Quantity, Rate};
 use crate::needs::{self, Single, Validity};
 use crate::nutrition::content::{Content, From};
 use crate::nutrition::measure::Measure;
@@ -88,6 +88,17 @@ fn known(value: Option<Exact>) -> Value {
 
 fn truth(yes: bool) -> Value {
     Value::Truth(if yes { Truth::True } else { Truth::False })
+}
+
+/// The place of a quantity that is there and is no amount per weight: that one's number is not the amount given.
+fn flat(quantity: &Field<'_, Quantity<'_>>) -> Option<At> {
+    let Field::Present(quantity) = quantity else { return None };
+    without_weight(&quantity.value, quantity.at)
+}
+
+fn without_weight(quantity: &Quantity<'_>, at: At) -> Option<At> {
+    let per_weight = quantity.code.iter().chain(&quantity.unit).any(|unit| unit.contains("kg"));
+    (!per_weight).then_some(at)
 }
 
 /// An amount with both ends multiplied; for amounts that may be below zero.
@@ -975,6 +986,32 @@ impl Facts for CaseFacts<'_> {
 
     fn some_sent(&self, kind: ContextKind) -> bool {
         kind == ContextKind::Labs && !self.laboratories().is_empty()
+    }
+
+    fn stated(&self, of: Scaled) -> Option<Stated> {
+        let (kind, plan) = (if of == Scaled::Feed { Kind::Feed } else { Kind::Flush }, self.m.plan);
+        let formula = self.m.order.formula.as_ref()?;
+        let mut parts = plan.parts.iter().filter(|p| p.kind == kind);
+        let (part, None) = (parts.next()?, parts.next()) else { return None };
+        let line = match part.source {
+            Given::WithFeeds { volume, at, .. } => {
+                let flush = formula.flushes.iter().find(|f| f.at == at)?;
+                return Some(Stated::Volume(flat(&flush.volume)?, volume?));
+            }
+            Given::Line(ix) => plan.lines.get(ix).filter(|line| line.is_exact())?,
+        };
+        let Some(entry) = line.administration.and_then(|ix| formula.administrations.get(ix)) else {
+            let flush = formula.flushes.iter().find(|f| f.at == line.at)?;
+            return Some(Stated::Volume(flat(&flush.volume)?, line.quantity?));
+        };
+        match (line.quantity, &entry.rate) {
+            (Some(volume), _) => Some(Stated::Volume(flat(&entry.quantity)?, volume)),
+            (None, Field::Present(rate)) => match &rate.value {
+                Rate::Quantity(quantity) => Some(Stated::Rate(without_weight(quantity, rate.at)?, line.rate?)),
+                Rate::Ratio(_) => None,
+            },
+            (None, _) => None,
+        }
     }
 
     fn places(&self, ix: usize) -> Vec<At> {

@@ -6,7 +6,7 @@ use super::expression::{Expression, Fault, Key as Sought, Names, Scale, Template
 use super::facts::FACTS;
 use super::merge::{self, Draft};
 use super::schema::{self, Key};
-use super::value::{Fact, Type};
+use super::value::{Fact, Scaled, Type};
 use super::{
     Adopted, Audience, Bound, Check, Concept, ConceptKind, Effective, Evidence, Expected, Limit, Mode, Off, Parameter,
     Pump, Rulebook, Staleness, Test, TestKind, Waiting,
@@ -1172,13 +1172,23 @@ impl<'r> Reader<'r> {
         let text = block.item("text").filter(|_| readable);
         let text = self.template("check.text", &names, text);
         let fix = self.template("check.fix", &names, block.item("fix").filter(|_| readable));
+        let number = Wanted::Quantity(Some(Dimension::NUMBER));
+        let mut scaled = |key: &str, what: Scaled| {
+            let item = block.item(key).filter(|_| readable);
+            self.expression(&format!("check.{key}"), &names, number, item).map(|by| (what, by))
+        };
+        let scale = (scaled("scale-feed", Scaled::Feed), scaled("scale-flush", Scaled::Flush));
+        if has("scale-feed") && has("scale-flush") {
+            self.tell(block.at, "a check: expected scale-feed or scale-flush, found both".to_owned());
+        }
+        let scale = scale.0.or(scale.1);
         let bound = match (above, below, flag) {
             (Some(above), None, None) => Bound::Above(above),
             (None, Some(below), None) => Bound::Below(below),
             (None, None, Some(flag)) => Bound::When(flag),
             _ => return None,
         };
-        Some(Check { tier, when, measure, bound, text: text?, fix, compared: None })
+        Some(Check { tier, when, measure, bound, text: text?, fix, scale, compared: None })
     }
 
     fn tests(&mut self, draft: &Draft<'_>, bounded: bool) -> Vec<Test> {

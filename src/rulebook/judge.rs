@@ -4,7 +4,7 @@
 use super::expression::{Expression, Gap, Scale, Sitting, Verdict, shown};
 use super::facts::FACTS;
 use super::value::{Fact, Facts, Missing, Need, Truth, Value};
-use super::{Bound, Check, Limit, Mode, Rulebook};
+use super::{Bound, Check, Limit, Mode, Rulebook, correction};
 use crate::amount::{Amount, Why};
 use crate::findings::{Finding, Judged, Outcome, Tier};
 use crate::intake::order::At;
@@ -413,7 +413,7 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
         fix: check.fix.as_ref().map(|fix| fix.render(facts, extra)),
         at,
         code: None,
-        correction: None,
+        correction: correction::of(check, facts, extra),
     }
 }
 

@@ -21,6 +21,7 @@
 
 pub mod case;
 mod context;
+mod correction;
 pub mod expression;
 pub mod facts;
 pub mod file;
@@ -32,6 +33,7 @@ pub mod value;
 
 use crate::findings::{Rule, Tier};
 use expression::{Expression, Template};
+use value::Scaled;
 use jiff::civil::Date;
 
 /// A rulebook ready to judge with.
@@ -367,8 +369,20 @@ pub struct Check {
     pub text: Template,
     /// What is offered.
     pub fix: Option<Template>,
+    /// By what the order that is offered instead gives more or less.
+    pub scale: Option<(Scaled, Expression)>,
     /// Measure and bound as the rulebook writes them, with the parameters' values; written by the book itself.
     compared: Option<String>,
+}
+
+impl Check {
+    /// How the order that is offered instead differs, for people, with the factor as the rulebook writes it.
+    pub fn offers_instead(&self) -> Option<String> {
+        self.scale.as_ref().map(|(what, by)| {
+            let what = if *what == Scaled::Feed { "feed" } else { "flush" };
+            format!("the same order with its {what} times {}", by.text)
+        })
+    }
 }
 
 /// What one of a limit's tests expects.

@@ -125,6 +125,8 @@ pub const CHECK: &[Key] = &[
     may("flag", "Without a measure: flagged when this holds"),
     must("text", "What is said"),
     may("fix", "What is offered instead"),
+    may("scale-feed", "By what the feed is multiplied in the order that is offered instead"),
+    may("scale-flush", "By what the flush is multiplied in the order that is offered instead"),
 ];
 
 /// Keys of `test`.

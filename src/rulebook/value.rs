@@ -1,6 +1,7 @@
 //! Values of facts and expressions: known, ranged, or missing with the fact that is missing.
 
 use crate::amount::Amount;
+use crate::exact::Exact;
 use crate::intake::order::At;
 use crate::settings::ContextKind;
 use crate::units::Dimension;
@@ -173,4 +174,27 @@ pub trait Facts {
     }
     /// Places of a fact's value in the input, for the finding.
     fn places(&self, fact: usize) -> Vec<At>;
+    /// The one amount that says how much is given, where there is one.
+    fn stated(&self, of: Scaled) -> Option<Stated> {
+        let _ = of;
+        None
+    }
+}
+
+/// What a corrected order gives more or less of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Scaled {
+    /// The feed: its volume per feed where that is ordered, else its rate.
+    Feed,
+    /// The water flush: its volume.
+    Flush,
+}
+
+/// An amount as the order states it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stated {
+    /// A rate, mL/s.
+    Rate(At, Exact),
+    /// The volume of one feed or one flush, mL.
+    Volume(At, Exact),
 }

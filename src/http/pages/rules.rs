@@ -44,6 +44,7 @@ struct Check {
     when: String,
     says: String,
     offers: String,
+    instead: String,
 }
 
 struct Figure {
@@ -260,6 +261,7 @@ fn of_limit(book: &Rulebook, l: &Limit) -> Full {
             when: what + &when,
             says: c.text.text.clone(),
             offers: c.fix.as_ref().map_or_else(String::new, |f| f.text.clone()),
+            instead: c.offers_instead().unwrap_or_default(),
         }
     });
     let figures = book
