@@ -895,6 +895,7 @@ fn sent_warnings(judged: &mut [Judged<'_>], plan: &Plan, sent: &Sent) {
                     at: vec![*at],
                     code: None,
                     correction: None,
+                    excess: None,
                 });
             }
         }

@@ -37,6 +37,10 @@ fn found(rule: &str, given: &str) -> (Vec<Finding>, Vec<(String, bool)>) {
 }
 
 fn of(rule: &str, given: &toml::Table) -> (Vec<Finding>, Vec<(String, bool)>) {
+    flagged(rule, given).unwrap_or_else(|| panic!("{rule} is not flagged"))
+}
+
+fn flagged(rule: &str, given: &toml::Table) -> Option<(Vec<Finding>, Vec<(String, bool)>)> {
     let text = short_form::compose(given, &BOOK).unwrap();
     let settings = settings(given);
     let by = Institution { formulary: &FORMULARY, rulebook: &BOOK, settings: &settings };
@@ -44,8 +48,8 @@ fn of(rule: &str, given: &toml::Table) -> (Vec<Finding>, Vec<(String, bool)>) {
     let offers = try_corrections(&text, &a, Some(0), FhirVersion::R4, by);
     let offers = offers[0].iter().filter(|o| o.rule == rule).map(|o| (o.label.clone(), o.held.is_ok())).collect();
     let judged = a.orders[0].judged.iter().find(|j| j.rule.id == rule).unwrap();
-    let Outcome::Flagged(list) = &judged.outcome else { panic!("{rule}: {:?}", judged.outcome) };
-    (list.clone(), offers)
+    let Outcome::Flagged(list) = &judged.outcome else { return None };
+    Some((list.clone(), offers))
 }
 
 fn label(correction: &Option<Correction>) -> Option<&str> {
@@ -71,20 +75,22 @@ stay = "3 d""#;
 
 #[test]
 fn too_much_energy_offers_the_next_rate_below() {
-    // 40 kcal/kg × 50 kg = 2000 kcal = 1333.3 mL of 1.5 kcal/mL; over 20 h 66.7 mL/h, rounded down; then at most
-    // 35 kcal/kg is flagged as MED still, so that this is a step on the way and the tier below decides about it.
-    let (list, _) = found(
+    // 80 mL/h of 1.5 kcal/mL over 20 h are 48 kcal/kg. What is not flagged at all is 35 kcal/kg × 50 kg = 1750 kcal
+    // = 1166.7 mL; over 20 h 58.3 mL/h, rounded down.
+    let (list, offers) = found(
         "NUT-01",
         r#"age = "50 a"
 weight = "50 kg"
 product = "A15"
 rate = "80 mL/h"
-hours = 20
+hours = "20 h"
 start = "08:00"
+flush = { volume = "150 mL", every = "4 h" }
 setting = "ward"
 stay = "3 d""#,
     );
-    assert_eq!(label(&list[0].correction), Some("Rate 66 mL/h"));
+    assert_eq!(label(&list[0].correction), Some("Rate 58 mL/h"));
+    assert_eq!(offers, [("Rate 58 mL/h".to_owned(), true)]);
 }
 
 #[test]
@@ -108,7 +114,7 @@ stay = "3 d""#,
 #[test]
 fn water_is_changed_by_the_volume_of_the_flush() {
     // 1200 mL of a feed with 840 mL of water per litre hold 1008 mL; 4 flushes of 50 mL make it 1208 mL, for 70 kg 17.3 mL/kg.
-    // The bound wants 20 mL/kg = 1400 mL: 392 mL of flushes, 98 mL each.
+    // What is not flagged at all is 25 mL/kg = 1750 mL: 742 mL of flushes, 185.5 mL each, in whole millilitres 186.
     let given = r#"age = "50 a"
 weight = "70 kg"
 product = "A10"
@@ -119,8 +125,31 @@ stay = "3 d"
 conditions = []
 "#;
     let (list, offers) = found("WAT-01", given);
-    assert_eq!(label(&list[0].correction), Some("Volume per flush 98 mL"), "{list:?}");
+    assert_eq!(label(&list[0].correction), Some("Volume per flush 186 mL"), "{list:?}");
     assert_eq!(offers.len(), 1);
+}
+
+#[test]
+fn a_start_at_risk_of_refeeding_is_offered_lower() {
+    // 6 feeds of 125 mL of 1 kcal/mL are 750 kcal, for 45 kg 16.7 kcal/kg; 10 kcal/kg are 75 mL a feed.
+    let (list, offers) = found(
+        "REF-01",
+        r#"age = "60 a"
+sex = "female"
+weight = "45 kg"
+height = "170 cm"
+product = "A10"
+volume = "125 mL"
+every = "4 h"
+over = "30 min"
+flush = { volume = "150 mL", every = "4 h" }
+setting = "ward"
+stay = "2 d"
+other-orders = []
+labs = { serum_potassium = "4 mmol/L", serum_phosphate = "1 mmol/L", serum_magnesium = "0.8 mmol/L" }"#,
+    );
+    assert_eq!(label(&list[0].correction), Some("Volume per feed 75 mL"), "{list:?}");
+    assert_eq!(offers, [("Volume per feed 75 mL".to_owned(), true)]);
 }
 
 #[test]
@@ -145,6 +174,20 @@ stay = "3 d""#,
     }
 }
 
+/// An example as it is, with little water, and with much: what is offered must not leave a patient without.
+fn watered(title: &str, given: &toml::Table) -> Vec<(String, toml::Table)> {
+    let with = |volume: &str| {
+        let mut given = given.clone();
+        given.entry("stay").or_insert("2 d".into());
+        given.insert(
+            "flush".into(),
+            toml::from_str::<toml::Table>(&format!("volume = \"{volume}\"\nevery = \"4 h\"")).unwrap().into(),
+        );
+        (format!("{title}, water {volume}"), given)
+    };
+    vec![(title.to_owned(), given.clone()), with("20 mL"), with("150 mL")]
+}
+
 /// Every flagged example of the starter rulebook: where its limit offers a corrected order and that is held to be good,
 /// the order as it then is, judged from its text, is no longer flagged by that check.
 #[test]
@@ -152,52 +195,47 @@ fn every_order_that_the_starter_rulebook_offers_is_within_the_bound() {
     let mut tried: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
     for limit in BOOK.limits.iter().filter(|l| l.checks.iter().any(|c| c.scale.is_some())) {
         let counts = tried.entry(&limit.rule.id).or_default();
-        for test in limit.tests.iter().filter(|t| t.expect == Expected::Flagged) {
-            let text = short_form::compose(&test.given, &BOOK).unwrap();
-            let settings = settings(&test.given);
+        for (title, given) in
+            limit.tests.iter().filter(|t| t.expect == Expected::Flagged).flat_map(|t| watered(&t.title, &t.given))
+        {
+            let text = short_form::compose(&given, &BOOK).unwrap();
+            let settings = settings(&given);
             let by = Institution { formulary: &FORMULARY, rulebook: &BOOK, settings: &settings };
             let a = check_by(text.as_bytes(), "", FhirVersion::R4, by);
-            let (list, offers) = of(&limit.rule.id, &test.given);
+            let Some((list, offers)) = flagged(&limit.rule.id, &given) else { continue };
             for (finding, correction) in list.iter().filter_map(|f| Some((f, f.correction.as_ref()?))) {
                 counts.0 += 1;
                 let (_, held) = offers.iter().find(|(label, _)| *label == correction.label).unwrap();
                 counts.1 += usize::from(*held);
-                let mut changed: serde_json::Value = serde_json::from_str(&text).unwrap();
+                let at = correction.edits[0].at;
+                assert!(correction.edits.iter().all(|e| e.at == at), "one quantity");
+                let span = a.document.as_ref().unwrap().node(at).span();
+                let mut quantity: serde_json::Value = serde_json::from_str(&text[span.clone()]).unwrap();
                 for edit in &correction.edits {
-                    let node = changed.pointer_mut(&pointer(&a.path(edit.at))).unwrap();
-                    node[edit.member] = serde_json::from_str(&edit.json).unwrap();
+                    quantity[edit.member] = serde_json::from_str(&edit.json).unwrap();
                 }
-                let changed = changed.to_string();
+                let changed = format!("{}{quantity}{}", &text[..span.start], &text[span.end..]);
                 let again = check_by(changed.as_bytes(), "", FhirVersion::R4, by);
                 let now = again.orders[0].judged.iter().find(|j| j.rule.id == limit.rule.id).unwrap();
-                let same = |f: &Finding| f.tier == finding.tier && f.arithmetic.as_ref().map(|a| head(a)) == finding.arithmetic.as_ref().map(|a| head(a));
+                let same = |f: &Finding| {
+                    f.tier == finding.tier
+                        && f.arithmetic.as_ref().map(|a| head(a)) == finding.arithmetic.as_ref().map(|a| head(a))
+                };
                 if let Outcome::Flagged(list) = &now.outcome {
-                    assert!(!list.iter().any(same), "{}: {}: {list:?}", limit.rule.id, test.title);
-                    assert!(!held, "{}: {}: held to be good, and flagged", limit.rule.id, test.title);
+                    assert!(!list.iter().any(same), "{}: {}: {list:?}", limit.rule.id, title);
+                    assert!(!held, "{}: {}: held to be good, and flagged", limit.rule.id, title);
                 }
             }
         }
     }
     println!("{tried:#?}");
     let never: Vec<&&str> = tried.iter().filter(|(_, (_, held))| *held == 0).map(|(id, _)| id).collect();
-    assert!(never.is_empty(), "no example of these ends in an order that is offered: {never:?}");
+    // Held back in every example: less of that feed brings too little protein for intensive care (NUT-05), and at so
+    // low a start one container hangs for more than a day (HNG-01; single feeds do not).
+    assert_eq!(never, [&"NUT-02", &"REF-01", &"REF-02", &"REF-03"]);
 }
 
 /// What was compared, without the values.
 fn head(arithmetic: &str) -> &str {
     arithmetic.split(", with ").next().unwrap_or_default()
-}
-
-/// `Bundle.entry[3].resource.enteralFormula.administration[0].rateQuantity` as a JSON pointer.
-fn pointer(path: &str) -> String {
-    let (_, rest) = path.split_once('.').unwrap();
-    let mut out = String::new();
-    for step in rest.split('.') {
-        let (name, index) = step.split_once('[').unwrap_or((step, ""));
-        out.push_str(&format!("/{name}"));
-        if !index.is_empty() {
-            out.push_str(&format!("/{}", index.trim_end_matches(']')));
-        }
-    }
-    out
 }

@@ -94,6 +94,7 @@ measure = "highest_rate"
 above = "adult"
 text = "The rate is {measure; mL/h; 0}."
 fix = "Give {bound; mL/h; 0}."
+scale-feed = "bound / measure"
 [[limit.test]]
 title = "a"
 kind = "flag"
@@ -213,6 +214,15 @@ const WRONG: &[(&str, &str, &str, bool)] = &[
     ("above = \"adult\"", "flag = \"adult\"", "measure with above or below, or flag", true),
     ("above = \"adult\"\n", "", "measure with above or below, or flag", true),
     ("text = \"The rate is {measure; mL/h; 0}.\"\n", "", "a check has no text", true),
+    ("scale-feed = \"bound / measure\"", "scale-feed = \"bound\"", "check.scale-feed", false),
+    ("scale-feed = \"bound / measure\"", "scale-feed = \"bound / mesure\"", "(did you mean “measure”?)", false),
+    ("scale-feed = ", "scale_feed = ", "(did you mean “scale-feed”?)", true),
+    (
+        "scale-feed = \"bound / measure\"",
+        "scale-feed = \"1\"\nscale-flush = \"1\"",
+        "expected scale-feed or scale-flush, found both",
+        true,
+    ),
     ("kind = \"flag\"", "kind = \"flags\"", "(did you mean “flag”?)", true),
     ("expect = \"flagged\"", "expect = \"flag\"", "one of flagged", true),
     ("feeds = 6", "feeds = \"6\"", "a whole number of feeds", true),

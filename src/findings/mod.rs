@@ -16,6 +16,7 @@
     )
 )]
 
+use crate::exact::Exact;
 use crate::intake::order::At;
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
@@ -72,6 +73,8 @@ pub struct Finding {
     pub code: Option<&'static str>,
     /// The change of the order that carries the way out out, where it can be reckoned.
     pub correction: Option<Correction>,
+    /// How far the measure of a limit lies beyond its bound, as a share of the bound.
+    pub excess: Option<Exact>,
 }
 
 /// A change of the order, reckoned and not yet tried: one way out among others, for a person to take or leave.
@@ -245,6 +248,7 @@ mod tests {
                 at: vec![At(0)],
                 code: None,
                 correction: None,
+                excess: None,
             }])
         };
         [

@@ -6,6 +6,7 @@ use super::fetch::Fetched;
 use super::request;
 use super::service::Service;
 use crate::appraise::{Appraisal, Institution, OrderReport, check_by};
+use crate::exact::Exact;
 use crate::findings::{Correction, Finding, Outcome, Rule, RuleKind, Tier};
 use crate::intake::json::Node;
 use crate::intake::order::FhirVersion;
@@ -277,9 +278,25 @@ pub fn try_corrections(
 #[derive(Debug, Default)]
 struct Verdict {
     flagged: BTreeMap<String, (usize, Tier)>,
-    /// The gravest finding of a limit.
-    beyond: Option<Tier>,
+    /// The findings of limits, gravest first.
+    limits: BTreeMap<String, Vec<Beyond>>,
     not_evaluated: Vec<String>,
+}
+
+/// A finding of a limit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+struct Beyond {
+    tier: Tier,
+    text: String,
+    excess: Option<Exact>,
+}
+
+impl Beyond {
+    /// Whether it says nothing that another did not: the same, or the measure nearer to the bound.
+    fn no_worse_than(&self, other: &Self) -> bool {
+        let nearer = self.excess.zip(other.excess).is_some_and(|(now, before)| now <= before);
+        self.tier <= other.tier && (self.text == other.text || nearer)
+    }
 }
 
 fn verdict(evaluated: &Evaluated<'_>, nth: usize) -> Option<Verdict> {
@@ -300,7 +317,8 @@ fn of_report(report: &OrderReport<'_>) -> Verdict {
             Outcome::Flagged(list) => {
                 let tier = list.iter().map(|f| f.tier).max().unwrap_or(Tier::Low);
                 if j.rule.kind == RuleKind::Limit {
-                    out.beyond = out.beyond.max(Some(tier));
+                    let of = |f: &Finding| Beyond { tier: f.tier, text: f.text.clone(), excess: f.excess };
+                    out.limits.insert(j.rule.id.to_string(), list.iter().map(of).collect());
                 }
                 out.flagged.insert(j.rule.id.to_string(), (list.len(), tier));
             }
@@ -323,6 +341,8 @@ fn after((text, fetched): (&str, &Fetched), service: &Service, by: Institution<'
 /// Whether the correction does away with what it is for, brings nothing of the same tier or above that was not
 /// there before, in this draft or one beside it, leaves nothing less checked, and keeps within the institution's
 /// limits of that tier: an amount that a limit flags is not offered at a click, also where it was flagged before.
+/// Where a limit itself offers it, other limits may flag what they flagged before, if no measure is farther beyond its
+/// bound than it was.
 fn holds(before: &[Option<Verdict>], after: &[Option<Verdict>], nth: usize, (rule, tier): (&str, Tier)) -> bool {
     if before.len() != after.len() {
         return false;
@@ -340,7 +360,17 @@ fn holds(before: &[Option<Verdict>], after: &[Option<Verdict>], nth: usize, (rul
         }
         _ => false,
     });
-    let within = after.get(nth).and_then(Option::as_ref).is_some_and(|is| is.beyond < Some(tier));
+    let limits = |list: &'_ [Option<Verdict>]| list.get(nth).and_then(Option::as_ref).map(|v| v.limits.clone());
+    let within = match (limits(before), limits(after)) {
+        (Some(was), Some(is)) => is.iter().all(|(id, found)| {
+            let before = was.get(id).filter(|_| was.contains_key(rule));
+            found
+                .iter()
+                .filter(|f| f.tier >= tier)
+                .all(|f| before.is_some_and(|before| before.iter().any(|before| f.no_worse_than(before))))
+        }),
+        _ => false,
+    };
     mended && none_new && within
 }
 
@@ -351,9 +381,14 @@ mod tests {
     fn verdict(flagged: &[(&str, usize, Tier)], not_evaluated: &[&str]) -> Option<Verdict> {
         Some(Verdict {
             flagged: flagged.iter().map(|(id, n, tier)| ((*id).to_owned(), (*n, *tier))).collect(),
-            beyond: None,
+            limits: BTreeMap::new(),
             not_evaluated: not_evaluated.iter().map(|id| (*id).to_owned()).collect(),
         })
+    }
+
+    fn limit(id: &str, tier: Tier, text: &str, excess: i64) -> BTreeMap<String, Vec<Beyond>> {
+        let found = Beyond { tier, text: text.to_owned(), excess: Some(Exact::int(excess)) };
+        BTreeMap::from([(id.to_owned(), vec![found])])
     }
 
     #[test]
@@ -373,12 +408,33 @@ mod tests {
             ("the order cannot be read any more", None, none()),
             (
                 "a limit still flags the amount",
-                verdict(&[], &[]).map(|v| Verdict { beyond: Some(Tier::High), ..v }),
+                verdict(&[], &[]).map(|v| Verdict { limits: limit("VOL-04", Tier::High, "as before", 1), ..v }),
                 none(),
             ),
         ] {
             assert!(!holds(first, second), "{why}");
         }
-        assert!(holds(verdict(&[], &[]).map(|v| Verdict { beyond: Some(Tier::Med), ..v }), none()));
+        let lesser = limit("VOL-04", Tier::Med, "as before", 1);
+        assert!(holds(verdict(&[], &[]).map(|v| Verdict { limits: lesser, ..v }), none()));
+    }
+
+    #[test]
+    fn what_a_limit_offers_may_leave_other_limits_as_they_were_but_no_worse() {
+        let with = |flagged: &[(&str, usize, Tier)], own: bool, other: Option<(Tier, &str, i64)>| {
+            verdict(flagged, &[]).map(|v| {
+                let mut limits = other.map_or_else(BTreeMap::new, |(tier, text, n)| limit("WAT-01", tier, text, n));
+                limits.extend(own.then(|| limit("NUT-01", Tier::Med, "too little", 3)).into_iter().flatten());
+                Verdict { limits, ..v }
+            })
+        };
+        let two = [("NUT-01", 1, Tier::Med), ("WAT-01", 1, Tier::Med)];
+        let one = [("WAT-01", 1, Tier::Med)];
+        let before = [with(&two, true, Some((Tier::Med, "17 mL/kg", 5)))];
+        let holds = |after| holds(&before, &[after], 0, ("NUT-01", Tier::Med));
+        assert!(holds(with(&[], false, None)));
+        assert!(holds(with(&one, false, Some((Tier::Med, "17 mL/kg", 5)))), "as it was");
+        assert!(holds(with(&one, false, Some((Tier::Med, "18 mL/kg", 4)))), "nearer to the bound");
+        assert!(!holds(with(&one, false, Some((Tier::Med, "16 mL/kg", 6)))), "farther beyond it");
+        assert!(!holds(with(&[("WAT-02", 1, Tier::Med)], false, None)), "new");
     }
 }

@@ -577,7 +577,7 @@ pub fn not_judged(why: &'static str, order: &Order<'_>) -> Vec<Judged<'static>> 
 
 /// A finding without arithmetic or fix.
 fn finding(tier: Tier, text: String, at: Vec<At>) -> Finding {
-    Finding { tier, text, arithmetic: None, fix: None, at, code: None, correction: None }
+    Finding { tier, text, arithmetic: None, fix: None, at, code: None, correction: None, excess: None }
 }
 
 /// Flagged when there is any, else clear.

@@ -6,6 +6,7 @@ use super::facts::FACTS;
 use super::value::{Fact, Facts, Missing, Need, Truth, Value};
 use super::{Bound, Check, Limit, Mode, Rulebook, correction};
 use crate::amount::{Amount, Why};
+use crate::exact::Exact;
 use crate::findings::{Finding, Judged, Outcome, Tier};
 use crate::intake::order::At;
 use crate::settings::ContextKind;
@@ -414,7 +415,19 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
         at,
         code: None,
         correction: correction::of(check, facts, extra),
+        excess: excess(check, extra),
     }
+}
+
+/// How far the measure lies beyond the bound at its farther end, as a share of the bound.
+fn excess(check: &Check, extra: &[Value]) -> Option<Exact> {
+    let [Value::Quantity(measure), Value::Quantity(bound)] = extra else { return None };
+    let (measure, bound) = match check.bound {
+        Bound::Above(_) => (measure.high()?, bound.low()?),
+        Bound::Below(_) => (measure.low()?, bound.high()?),
+        Bound::When(_) => return None,
+    };
+    measure.sub(bound)?.abs().div(bound.abs())
 }
 
 /// Units of the facts, as their values are shown.

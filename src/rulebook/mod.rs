@@ -33,8 +33,8 @@ pub mod value;
 
 use crate::findings::{Rule, Tier};
 use expression::{Expression, Template};
-use value::Scaled;
 use jiff::civil::Date;
+use value::Scaled;
 
 /// A rulebook ready to judge with.
 #[derive(Clone, Debug, Default)]
