@@ -23,7 +23,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("timing", &["amount", "assumptions", "exact", "intake", "settings", "units"]),
     ("nutrition", &["amount", "assumptions", "exact", "formulary", "intake", "settings", "timing", "units"]),
     ("needs", &["amount", "exact"]),
-    ("findings", &["intake"]),
+    ("findings", &["exact", "intake"]),
     (
         "integrity",
         &["amount", "exact", "findings", "formulary", "intake", "needs", "nutrition", "settings", "timing", "units"],

@@ -1110,6 +1110,28 @@ fn a_correction_that_does_not_hold_is_withheld() {
     assert!(corrected["enteralFormula"].is_object() && corrected.get("text").is_none());
 }
 
+/// A limit's own way out, on the card and ready to be taken. 145 mL/h are 3480 mL a day, for 70 kg 49.7 mL/kg.
+#[test]
+fn a_limit_offers_the_amount_that_it_does_not_flag() {
+    let request = sign_order(|o| o["enteralFormula"]["administration"][0]["rateQuantity"]["value"] = json!(145));
+    let answered = run_by(&request, &STARTER, &Settings::default()).unwrap();
+    let answer: Value = serde_json::from_str(&answered.body).unwrap();
+    valid("response", &answer);
+    let card = &answer["cards"][0];
+    let detail = card["detail"].as_str().unwrap();
+    assert!(detail.contains("**MED** The feed comes to 3480 mL/d, over 3000 mL/d. (VOL-04)"), "{detail}");
+    // Only the limit's own figure is named, not those whose names begin alike.
+    let compared = r"adult\_day\_caution, with adult\_day\_caution = 3000 mL/d, formula\_volume = 3480 mL/d";
+    assert!(detail.contains(compared), "{detail}");
+    assert!(detail.contains("A way out: Give at most 3000 mL/d or a denser feed."), "{detail}");
+    let suggestion = &card["suggestions"][0];
+    assert_eq!(suggestion["label"], "Rate 125 mL/h");
+    let corrected = &suggestion["actions"][0]["resource"];
+    let mut expected = request["context"]["draftOrders"]["entry"][0]["resource"].clone();
+    expected["enteralFormula"]["administration"][0]["rateQuantity"]["value"] = json!(125);
+    assert_eq!(corrected, &expected, "3000 mL over 24 h, and nothing else");
+}
+
 /// Many drafts that could all be corrected: some are, all are answered for.
 #[test]
 fn suggestions_are_bounded_over_a_request() {

@@ -31,16 +31,19 @@ fn settings(given: &toml::Table) -> Settings {
     out
 }
 
+/// Findings, and corrections with whether they hold.
+type Found = (Vec<Finding>, Vec<(String, bool)>);
+
 /// What a limit found in an order in short form, and what came of its corrections.
-fn found(rule: &str, given: &str) -> (Vec<Finding>, Vec<(String, bool)>) {
+fn found(rule: &str, given: &str) -> Found {
     of(rule, &toml::from_str(given).unwrap())
 }
 
-fn of(rule: &str, given: &toml::Table) -> (Vec<Finding>, Vec<(String, bool)>) {
+fn of(rule: &str, given: &toml::Table) -> Found {
     flagged(rule, given).unwrap_or_else(|| panic!("{rule} is not flagged"))
 }
 
-fn flagged(rule: &str, given: &toml::Table) -> Option<(Vec<Finding>, Vec<(String, bool)>)> {
+fn flagged(rule: &str, given: &toml::Table) -> Option<Found> {
     let text = short_form::compose(given, &BOOK).unwrap();
     let settings = settings(given);
     let by = Institution { formulary: &FORMULARY, rulebook: &BOOK, settings: &settings };

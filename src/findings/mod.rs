@@ -73,9 +73,13 @@ pub struct Finding {
     pub code: Option<&'static str>,
     /// The change of the order that carries the way out out, where it can be reckoned.
     pub correction: Option<Correction>,
-    /// How far the measure of a limit lies beyond its bound, as a share of the bound.
-    pub excess: Option<Exact>,
+    /// How far the measure of a limit lies beyond its bound.
+    pub excess: Option<Excess>,
 }
+
+/// How far a measure lies beyond its bound, as a share of the bound.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Excess(pub Exact);
 
 /// A change of the order, reckoned and not yet tried: one way out among others, for a person to take or leave.
 #[derive(Clone, Debug, PartialEq, Eq)]

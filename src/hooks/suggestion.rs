@@ -6,8 +6,7 @@ use super::fetch::Fetched;
 use super::request;
 use super::service::Service;
 use crate::appraise::{Appraisal, Institution, OrderReport, check_by};
-use crate::exact::Exact;
-use crate::findings::{Correction, Finding, Outcome, Rule, RuleKind, Tier};
+use crate::findings::{Correction, Excess, Finding, Outcome, Rule, RuleKind, Tier};
 use crate::intake::json::Node;
 use crate::intake::order::FhirVersion;
 use crate::sheet::Offer;
@@ -288,7 +287,7 @@ struct Verdict {
 struct Beyond {
     tier: Tier,
     text: String,
-    excess: Option<Exact>,
+    excess: Option<Excess>,
 }
 
 impl Beyond {
@@ -387,7 +386,7 @@ mod tests {
     }
 
     fn limit(id: &str, tier: Tier, text: &str, excess: i64) -> BTreeMap<String, Vec<Beyond>> {
-        let found = Beyond { tier, text: text.to_owned(), excess: Some(Exact::int(excess)) };
+        let found = Beyond { tier, text: text.to_owned(), excess: Some(Excess(crate::exact::Exact::int(excess))) };
         BTreeMap::from([(id.to_owned(), vec![found])])
     }
 

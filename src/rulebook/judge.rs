@@ -6,8 +6,7 @@ use super::facts::FACTS;
 use super::value::{Fact, Facts, Missing, Need, Truth, Value};
 use super::{Bound, Check, Limit, Mode, Rulebook, correction};
 use crate::amount::{Amount, Why};
-use crate::exact::Exact;
-use crate::findings::{Finding, Judged, Outcome, Tier};
+use crate::findings::{Excess, Finding, Judged, Outcome, Tier};
 use crate::intake::order::At;
 use crate::settings::ContextKind;
 use jiff::civil::Date;
@@ -420,14 +419,14 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
 }
 
 /// How far the measure lies beyond the bound at its farther end, as a share of the bound.
-fn excess(check: &Check, extra: &[Value]) -> Option<Exact> {
+fn excess(check: &Check, extra: &[Value]) -> Option<Excess> {
     let [Value::Quantity(measure), Value::Quantity(bound)] = extra else { return None };
     let (measure, bound) = match check.bound {
         Bound::Above(_) => (measure.high()?, bound.low()?),
         Bound::Below(_) => (measure.low()?, bound.high()?),
         Bound::When(_) => return None,
     };
-    measure.sub(bound)?.abs().div(bound.abs())
+    measure.sub(bound)?.abs().div(bound.abs()).map(Excess)
 }
 
 /// Units of the facts, as their values are shown.
@@ -465,9 +464,9 @@ pub(super) fn arithmetic(limit: &Limit, check: &Check) -> Option<String> {
         (_, Bound::When(c)) => c.text.clone(),
         (None, _) => return None,
     };
-    for (nth, p) in
-        limit.parameters.iter().filter(|p| out.contains(p.name.as_str())).collect::<Vec<_>>().iter().enumerate()
-    {
+    let named = out.clone();
+    let names: Vec<&str> = named.split(|c: char| !c.is_ascii_alphanumeric() && c != '_').collect();
+    for (nth, p) in limit.parameters.iter().filter(|p| names.contains(&p.name.as_str())).enumerate() {
         out.push_str(if nth == 0 { ", with " } else { ", " });
         out.push_str(&format!("{} = {}", p.name, p.value.short(6)));
         if p.unit != "1" {
