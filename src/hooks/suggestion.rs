@@ -103,7 +103,9 @@ impl<'r, 'a> Again<'r, 'a> {
         let (text, fetched) = self.request;
         let holds = replaced(text, order, &corrected)
             .and_then(|text| after((&text, fetched), self.service, self.by))
-            .is_some_and(|after| holds(before, &after, nth, (&rule.id, finding.tier)));
+            .is_some_and(|after| {
+                holds(before, &after, nth, (&rule.id, finding.tier), Others::beside(rule, correction))
+            });
         if !holds {
             return Err(HELD_BACK);
         }
@@ -241,7 +243,7 @@ pub fn try_corrections(
     let Some(document) = &a.document else { return Vec::new() };
     let before: Vec<Option<Verdict>> = a.orders.iter().map(|o| Some(of_report(o))).collect();
     let mut left = MOST_JUDGED_AGAIN;
-    let mut tried = |nth: usize, report: &OrderReport<'_>, rule: &str, tier: Tier, correction: &Correction| {
+    let mut tried = |nth: usize, report: &OrderReport<'_>, rule: &Rule, tier: Tier, correction: &Correction| {
         let Some(rest) = left.checked_sub(a.orders.len().max(1)) else {
             return Err(TOO_MANY);
         };
@@ -251,7 +253,8 @@ pub fn try_corrections(
         let Some(changed) = changed.filter(|_| report.computed) else { return Err(CANNOT_BE_PUT_IN) };
         let again = check_by(changed.as_bytes(), "", version, by);
         let after: Vec<Option<Verdict>> = again.orders.iter().map(|o| Some(of_report(o))).collect();
-        if holds(&before, &after, nth, (rule, tier)) { Ok(()) } else { Err(HELD_BACK) }
+        let held = holds(&before, &after, nth, (&rule.id, tier), Others::beside(rule, correction));
+        if held { Ok(()) } else { Err(HELD_BACK) }
     };
     let mut out = Vec::with_capacity(a.orders.len());
     for (nth, report) in a.orders.iter().enumerate() {
@@ -260,7 +263,7 @@ pub fn try_corrections(
             let Outcome::Flagged(list) = &j.outcome else { continue };
             for f in list {
                 let Some(correction) = &f.correction else { continue };
-                let held = tried(nth, report, &j.rule.id, f.tier, correction);
+                let held = tried(nth, report, j.rule, f.tier, correction);
                 of.push(Offer {
                     rule: j.rule.id.to_string(),
                     label: correction.label.clone(),
@@ -290,11 +293,39 @@ struct Beyond {
     excess: Option<Excess>,
 }
 
-impl Beyond {
-    /// Whether it says nothing that another did not: the same, or the measure nearer to the bound.
-    fn no_worse_than(&self, other: &Self) -> bool {
-        let nearer = self.excess.zip(other.excess).is_some_and(|(now, before)| now <= before);
-        self.tier <= other.tier && (self.text == other.text || nearer)
+/// What limits of the tier or above may still say of the order once a correction is put in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Others {
+    /// Nothing: an amount that a limit flags is not offered at a click, also where it was flagged before.
+    Silent,
+    /// What they said before, word for word: only the unit is written anew.
+    Same,
+    /// What they flagged before, no measure farther beyond its bound: a limit itself offers the amount.
+    NoWorse,
+}
+
+impl Others {
+    fn beside(rule: &Rule, correction: &Correction) -> Self {
+        if rule.kind == RuleKind::Limit {
+            Self::NoWorse
+        } else if correction.edits.iter().all(|edit| edit.member != "value") {
+            Self::Same
+        } else {
+            Self::Silent
+        }
+    }
+
+    fn allow(self, now: &Beyond, before: &[Beyond]) -> bool {
+        before.iter().any(|before| {
+            let nearer = now.excess.zip(before.excess).is_some_and(|(now, before)| now <= before);
+            let same = now.text == before.text;
+            let allowed = match self {
+                Self::Silent => false,
+                Self::Same => same,
+                Self::NoWorse => same || nearer,
+            };
+            allowed && now.tier <= before.tier
+        })
     }
 }
 
@@ -339,10 +370,14 @@ fn after((text, fetched): (&str, &Fetched), service: &Service, by: Institution<'
 
 /// Whether the correction does away with what it is for, brings nothing of the same tier or above that was not
 /// there before, in this draft or one beside it, leaves nothing less checked, and keeps within the institution's
-/// limits of that tier: an amount that a limit flags is not offered at a click, also where it was flagged before.
-/// Where a limit itself offers it, other limits may flag what they flagged before, if no measure is farther beyond its
-/// bound than it was.
-fn holds(before: &[Option<Verdict>], after: &[Option<Verdict>], nth: usize, (rule, tier): (&str, Tier)) -> bool {
+/// limits of that tier, as far as [`Others`] asks.
+fn holds(
+    before: &[Option<Verdict>],
+    after: &[Option<Verdict>],
+    nth: usize,
+    (rule, tier): (&str, Tier),
+    others: Others,
+) -> bool {
     if before.len() != after.len() {
         return false;
     }
@@ -359,14 +394,10 @@ fn holds(before: &[Option<Verdict>], after: &[Option<Verdict>], nth: usize, (rul
         }
         _ => false,
     });
-    let limits = |list: &'_ [Option<Verdict>]| list.get(nth).and_then(Option::as_ref).map(|v| v.limits.clone());
-    let within = match (limits(before), limits(after)) {
-        (Some(was), Some(is)) => is.iter().all(|(id, found)| {
-            let before = was.get(id).filter(|_| was.contains_key(rule));
-            found
-                .iter()
-                .filter(|f| f.tier >= tier)
-                .all(|f| before.is_some_and(|before| before.iter().any(|before| f.no_worse_than(before))))
+    let within = match (before.get(nth), after.get(nth)) {
+        (Some(Some(was)), Some(Some(is))) => is.limits.iter().all(|(id, found)| {
+            let before = was.limits.get(id).map_or(&[][..], Vec::as_slice);
+            found.iter().filter(|f| f.tier >= tier).all(|f| others.allow(f, before))
         }),
         _ => false,
     };
@@ -393,7 +424,7 @@ mod tests {
     #[test]
     fn a_correction_holds_only_when_nothing_else_gets_worse() {
         let before = [verdict(&[("CON-03", 1, Tier::High), ("TUB-01", 1, Tier::Med)], &["INT-06"]), verdict(&[], &[])];
-        let holds = |first, second| holds(&before, &[first, second], 0, ("CON-03", Tier::High));
+        let holds = |first, second| holds(&before, &[first, second], 0, ("CON-03", Tier::High), Others::Silent);
         let none = || verdict(&[], &[]);
         assert!(holds(verdict(&[("TUB-01", 1, Tier::Med)], &[]), none()));
         assert!(holds(verdict(&[("CON-04", 1, Tier::Med)], &["INT-06"]), none()), "new, but of a lower tier");
@@ -429,11 +460,16 @@ mod tests {
         let two = [("NUT-01", 1, Tier::Med), ("WAT-01", 1, Tier::Med)];
         let one = [("WAT-01", 1, Tier::Med)];
         let before = [with(&two, true, Some((Tier::Med, "17 mL/kg", 5)))];
-        let holds = |after| holds(&before, &[after], 0, ("NUT-01", Tier::Med));
+        let by = |after, others| holds(&before, &[after], 0, ("NUT-01", Tier::Med), others);
+        let holds = |after| by(after, Others::NoWorse);
         assert!(holds(with(&[], false, None)));
         assert!(holds(with(&one, false, Some((Tier::Med, "17 mL/kg", 5)))), "as it was");
         assert!(holds(with(&one, false, Some((Tier::Med, "18 mL/kg", 4)))), "nearer to the bound");
         assert!(!holds(with(&one, false, Some((Tier::Med, "16 mL/kg", 6)))), "farther beyond it");
+        assert!(!holds(with(&one, false, Some((Tier::High, "17 mL/kg", 5)))), "graver");
+        assert!(by(with(&one, false, Some((Tier::Med, "17 mL/kg", 5))), Others::Same));
+        assert!(!by(with(&one, false, Some((Tier::Med, "18 mL/kg", 4))), Others::Same), "the unit changed an amount");
+        assert!(!by(with(&one, false, Some((Tier::Med, "17 mL/kg", 5))), Others::Silent));
         assert!(!holds(with(&[("WAT-02", 1, Tier::Med)], false, None)), "new");
     }
 }
