@@ -542,9 +542,12 @@ pub fn judge(case: &Case<'_>, off: &dyn Fn(&str) -> Option<Outcome>) -> Vec<Judg
         .iter()
         .map(|(rule, evaluate)| Judged { rule, outcome: off(&rule.id).unwrap_or_else(|| evaluate(case)) })
         .collect();
+    let grave = |j: &Judged<'_>| j.outcome.tier() >= Some(Tier::High);
+    if !out.iter().any(grave) {
+        return out;
+    }
     for (cause, consequences) in HIDES {
-        let found = out.iter().any(|j| j.rule.id == *cause && j.outcome.tier() >= Some(Tier::High));
-        if !found {
+        if !out.iter().any(|j| grave(j) && j.rule.id == *cause) {
             continue;
         }
         for j in &mut out {
