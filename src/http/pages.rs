@@ -124,7 +124,8 @@ fn readiness(app: &App) -> (bool, String) {
     let certificates = app.doors.certificates.as_ref().map_or_else(String::new, |c| c.ready() + "\n");
     let callers = app.doors.gate.as_ref().map_or_else(String::new, |gate| gate.ready() + "\n");
     let trail = app.doors.trail.as_ref().map_or_else(String::new, |trail| trail.ready() + "\n");
-    let reached = callers + &certificates + &trail + &super::keeping::ready(app);
+    let told = app.doors.notices.as_ref().map_or_else(String::new, |notices| notices.ready() + "\n");
+    let reached = callers + &certificates + &trail + &super::keeping::ready(app) + &told;
     match app.appraiser.ready() {
         Ok(with) => (true, format!("ready: {with}\n{reached}")),
         Err(why) => (false, format!("not ready: {why}\n{reached}")),

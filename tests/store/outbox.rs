@@ -233,6 +233,30 @@ pub async fn a_handshake_comes_first_and_again_at_another_endpoint(place: Place)
     assert_eq!(store.outbox().await.unwrap()["board"].0.events, 1, "handshakes are no events");
 }
 
+pub async fn who_is_declared_no_more_is_told_no_more(place: Place) {
+    let store = place.open().await;
+    store.listen(vec![all("board"), all("other")], at(0)).await.unwrap();
+    greeted(&store, "board").await;
+    put(&store, order(1, 1, 0)).await;
+    store.listen(vec![all("other"), all("new")], at(1)).await.unwrap();
+    put(&store, order(2, 1, 1)).await;
+    let events = |id| {
+        let store = &store;
+        async move { store.events(id, 0, u64::MAX).await.unwrap().len() }
+    };
+    assert_eq!((events("board").await, events("other").await, events("new").await), (1, 2, 1));
+    let known = store.outbox().await.unwrap();
+    assert_eq!((known["board"].0.waiting, known["board"].1), (1, Some(at(0))), "what it was to be told is kept");
+    // Again as before: no other handshake, and its numbers go on.
+    store.listen(vec![all("board")], at(2)).await.unwrap();
+    put(&store, order(3, 1, 2)).await;
+    assert_eq!(numbers(&take(&store, "board").await), [1, 2]);
+    assert_eq!(events("other").await, 2);
+    store.listen(Vec::new(), at(3)).await.unwrap();
+    put(&store, order(4, 1, 3)).await;
+    assert_eq!(events("board").await, 2, "nobody is declared");
+}
+
 pub async fn what_was_delivered_is_removed_after_its_time(place: Place) {
     let store = place.open().await;
     store.listen(vec![all("board")], at(0)).await.unwrap();

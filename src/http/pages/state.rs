@@ -149,9 +149,17 @@ pub async fn state(State(app): State<Arc<App>>, request: Request) -> Response {
 }
 
 async fn told(app: &App, notices: &Notices) -> Vec<(String, String, bool)> {
+    let declared = notices.subscribers();
+    let mut rows: Vec<(String, String, bool)> = Vec::new();
+    if let Some((since, problems)) = notices.not_taken() {
+        let first = problems.first().map_or("", String::as_str);
+        let text = format!("since {}: {first}", moment(app, since));
+        rows.push(("The file on disk is not in use".to_owned(), text, true));
+    }
     if notices.count().await.is_err() {
         let unknown = "not known now: the store cannot be read".to_owned();
-        return notices.subscribers.list.iter().map(|one| (one.id.clone(), unknown.clone(), true)).collect();
+        rows.extend(declared.list.iter().map(|one| (one.id.clone(), unknown.clone(), true)));
+        return rows;
     }
     let row = |one: &Subscriber| {
         let known = notices.known(&one.id);
@@ -166,7 +174,18 @@ async fn told(app: &App, notices: &Notices) -> Vec<(String, String, bool)> {
         }
         (one.id.clone(), text, known.status() == Status::Error)
     };
-    notices.subscribers.list.iter().map(row).collect()
+    rows.extend(declared.list.iter().map(row));
+    rows.extend(notices.left().into_iter().map(|(id, known)| {
+        let text = format!(
+            "not declared, so it is told nothing; {} messages wait for it and {} are dead letters",
+            known.waiting, known.dead
+        );
+        (id, text, true)
+    }));
+    if rows.is_empty() {
+        rows.push(("Subscribers".to_owned(), "none: nobody is told".to_owned(), false));
+    }
+    rows
 }
 
 async fn queue(app: &App, now: Timestamp) -> Vec<(String, String, bool)> {
