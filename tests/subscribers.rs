@@ -302,7 +302,8 @@ fn nothing_of_a_patient_and_no_secret_is_told_beside_the_task() {
     for (arguments, said) in [
         (vec!["retry", "--event", "00000000-0000-0000-0000-000000000000"], "0 dead letters are sent again"),
         (vec!["retry", "--subscriber", "nobody"], "0 dead letters are sent again"),
-        (vec!["retry", "--event", cells[2]], "1 dead letters are sent again"),
+        (vec!["discard", "--subscriber", "board", "--number", "2"], "0 dead letters were removed"),
+        (vec!["retry", "--subscriber", "board", "--number", "1", "--event", cells[2]], "1 dead letters are sent again"),
         (vec!["discard"], "0 dead letters were removed"),
     ] {
         let out = run(&[vec!["store", "outbox"], arguments, vec!["--store", &store]].concat());
@@ -329,6 +330,11 @@ fn nothing_of_a_patient_and_no_secret_is_told_beside_the_task() {
         assert!(!text.contains(SECRET), "{what}: {text}");
         assert!(what == "a message" || !text.contains(TOKEN), "{what}: {text}");
     }
+    let out = run(&["store", "outbox", "discard", "--store", &store, "--number", "1"]);
+    assert!(
+        !out.status.success() && text(&out.stderr).contains("--subscriber"),
+        "numbers are of one subscriber: {out:?}"
+    );
     let out = run(&["store", "outbox", "list", "--store", &folder.path("nowhere.sqlite")]);
     assert_eq!(out.status.code(), Some(64));
 }

@@ -208,11 +208,15 @@ pub struct Wanted {
     /// Only about this event
     #[arg(long, value_name = "UUID")]
     event: Option<String>,
+    /// Only the one of this number, as the list has it
+    #[arg(long, value_name = "NUMBER", requires = "subscriber")]
+    number: Option<u64>,
 }
 
 impl Wanted {
     fn which(&self, state: Option<String>) -> Which {
-        Which { state, subscriber: self.subscriber.clone(), event: self.event.clone() }
+        let (subscriber, event) = (self.subscriber.clone(), self.event.clone());
+        Which { state, subscriber, event, number: self.number, until: None }
     }
 }
 

@@ -65,4 +65,6 @@ on_each!(
     rows_are_given_to_one_at_a_time,
     a_row_that_cannot_be_is_named,
     a_damaged_message_holds_up_no_other,
+    one_message_is_worked_by_its_number,
+    what_is_being_sent_is_left_to_whoever_sends_it,
 );
