@@ -115,7 +115,7 @@ impl Serve {
                 None => None,
                 Some(admin) => Some((bind("--admin-listen", admin.address).await?, admin.guarded)),
             };
-            let kept_store = self.keeping.open(&mut doors).await?;
+            let kept_store = self.keeping.open(&mut doors, settings.queue).await?;
             let notices = match (&told, &kept_store) {
                 (None, _) => None,
                 (Some(_), None) => {

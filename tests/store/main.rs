@@ -52,6 +52,7 @@ on_each!(
     a_purge_keeps_open_items_counts_and_the_chain,
     the_trail_is_one_chain_and_a_changed_entry_is_named,
     tables_go_forward_and_one_version_back,
+    other_times_sort_what_is_kept_again,
     everything_is_there_after_it_was_closed,
     changes_are_kept_for_whom_they_concern,
     nothing_is_kept_where_nobody_listens,

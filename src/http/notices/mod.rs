@@ -473,7 +473,9 @@ async fn tell(own: Arc<Notices>, endpoint: Arc<Endpoint>, due: Due) -> bool {
     let task = match (&due.event.task, subscriber.content) {
         // One that was removed meanwhile is told by its id.
         (Some(task), Content::FullResource) => match own.store.get(task.item.clone()).await {
-            Ok(found) => found.map(|item| super::tasks::task(&item.summary, task.lane, subscriber.fhir)),
+            Ok(found) => {
+                found.map(|item| super::tasks::task(&item.summary, task.lane, subscriber.fhir, &own.store.times()))
+            }
             Err(_) => return failed(&own, &endpoint, due, "store".to_owned()).await,
         },
         _ => None,
