@@ -243,6 +243,30 @@ impl Default for Hooks {
     }
 }
 
+/// How soon somebody should look at an order on the queue, minutes. The defaults are common practice, no source: they sort
+/// the list and say what is called late, and are no recommendation of how fast to act.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct LookWithin {
+    /// After receipt, by grade of urgency: the rest, likely sub-optimal, not fully checked, high, stop.
+    pub grades: [u16; 5],
+    /// Before the feed starts.
+    pub before_start: u16,
+}
+
+impl LookWithin {
+    /// The keys of `grades` in settings, in the same order.
+    pub const GRADES: [&'static str; 5] =
+        ["others-within", "medium-within", "not-fully-checked-within", "high-within", "stop-within"];
+    /// The key of `before_start`.
+    pub const BEFORE_START: &'static str = "before-start";
+}
+
+impl Default for LookWithin {
+    fn default() -> Self {
+        Self { grades: [480, 120, 60, 30, 15], before_start: 0 }
+    }
+}
+
 /// Everything outside the order that the computation rests on, except products.
 #[derive(Clone, Debug)]
 pub struct Settings {
@@ -265,6 +289,8 @@ pub struct Settings {
     pub declared: BTreeSet<ContextKind>,
     /// The CDS Hooks client.
     pub hooks: Hooks,
+    /// How soon somebody should look at an order on the queue. No answer rests on it.
+    pub queue: LookWithin,
     /// Every answer says that its data is invented.
     pub demo: bool,
     /// Short hash of what the institution set ([`Settings::content_hash`]), reckoned once by whoever builds the
@@ -273,8 +299,9 @@ pub struct Settings {
 }
 
 impl Settings {
-    /// Hash of what an institution sets (zone, feeding day, clock times, routes, weight codes, declared kinds):
-    /// the first 16 hexadecimal digits of a SHA-256. What is asked for and the demo mark are not in it.
+    /// Hash of what an institution sets (zone, feeding day, clock times, routes, weight codes, declared kinds, hooks):
+    /// the first 16 hexadecimal digits of a SHA-256. What is asked for, the demo mark and the times of the queue, on which no
+    /// answer rests, are not in it.
     pub fn content_hash(&self) -> String {
         // Each part with its length first, so that no two contents look alike.
         let mut hasher = Sha256::new();
@@ -346,6 +373,7 @@ impl Default for Settings {
             weight_codes: ["29463-7", "3141-9"].into_iter().map(str::to_owned).collect(),
             declared: BTreeSet::new(),
             hooks: Hooks::default(),
+            queue: LookWithin::default(),
             demo: false,
             hash: String::new(),
         }
@@ -415,6 +443,13 @@ mod tests {
         ] {
             assert_eq!(normal_base(text), None, "{text}");
         }
+    }
+
+    #[test]
+    fn times_of_the_queue_leave_the_hash_of_what_an_answer_rests_on() {
+        let queue = LookWithin { grades: [1; 5], before_start: 1 };
+        let other = Settings { queue, ..Settings::default() };
+        assert_eq!(other.content_hash(), Settings::default().content_hash());
     }
 
     #[test]

@@ -599,7 +599,7 @@ fn expected(need: Need, actor: &Actor) -> &'static str {
     match (need, actor.role) {
         (Need::Open, _) => "answered",
         // No token of a client opens a page for people: who they are, a session says.
-        (Need::Page | Need::Person, _) => "403",
+        (Need::Page | Need::Person | Need::Admin, _) => "403",
         (_, None) => "401",
         (Need::Order(_), Some(Role::Fhir)) if matches!(need, Need::Order(of) if actor.grants.allow(of)) => "answered",
         (Need::Hooks, Some(Role::Hooks)) | (Need::Metrics, Some(Role::Metrics)) => "answered",
@@ -1096,7 +1096,7 @@ fn openapi_says_who_may_call() {
         let scheme = match need {
             Need::Open => None,
             // People have sessions, which are held by tests/pages.rs.
-            Need::Page | Need::Person => {
+            Need::Page | Need::Person | Need::Admin => {
                 assert_eq!(operation["security"][0], json!({"session": []}), "{method} {path}");
                 assert_eq!(operation["security"][1] == json!({}), need == Need::Page, "{method} {path}");
                 continue;

@@ -815,7 +815,6 @@ fn what_an_order_leaves_out_is_listed_once() {
             .contains("birth date")
     );
     let given = |more: &str| one("CMP-01", &format!("age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\n{more}"));
-    assert!(given("product = \"A10\"\n").text.ends_with("rate or volume with a schedule."));
     assert_eq!(
         given("product = \"A10\"\nrate = \"60 mL/h\"\nroute = \"none\"\n").text,
         "The order does not state: route."
@@ -825,6 +824,30 @@ fn what_an_order_leaves_out_is_listed_once() {
     assert!(
         matches!(outcome("CMP-01", water), Outcome::NotEvaluated(why, _) if why.starts_with("feed (only water is ordered"))
     );
+}
+
+#[test]
+fn an_order_without_an_entry_lacks_only_what_its_product_does_not_give() {
+    let given = |more: &str| one("CMP-01", &format!("age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\n{more}")).text;
+    let lacks = |what: &str| format!("The order does not state: {what}.");
+    let amount = "rate or volume with a schedule";
+    for (product, missing) in [
+        // The row has 1 kcal/mL.
+        ("product = \"A10\"\n", lacks(amount)),
+        ("product = \"A10\"\nflush = { volume = \"30 mL\", every = \"4 h\" }\n", lacks(amount)),
+        // No product of that name, with and without a density in the order.
+        ("product = \"Nobody's\"\n", lacks(&format!("energy density; {amount}"))),
+        ("product = \"Nobody's\"\ndensity = \"1 kcal/mL\"\n", lacks(amount)),
+        // Its figures are per 100 kcal: how strong it is mixed is for the order to say.
+        ("product = \"INF\"\n", lacks(&format!("energy density; {amount}"))),
+        ("product = \"INF\"\ndensity = \"0.67 kcal/mL\"\n", lacks(amount)),
+        // Given by the packet, so there is no energy per mL.
+        ("product = \"PROT\"\n", lacks(&format!("energy density; {amount}"))),
+        // Water has none.
+        ("product = \"WATER\"\n", lacks(amount)),
+    ] {
+        assert_eq!(given(product), missing, "{product}");
+    }
 }
 
 #[test]

@@ -218,6 +218,17 @@ impl Service {
         self.store.act(TaskId::read(task).unwrap().item, command).await.unwrap();
     }
 
+    /// Other subscribers are read while it runs; gives whether that is settled.
+    async fn declare(&self, list: Vec<Subscriber>) -> bool {
+        self.notices.take(Ok(Subscribers { base: BASE.to_owned(), list })).await
+    }
+
+    /// What waits for a subscriber, without its handshake.
+    async fn waiting(&self, subscriber: &str) -> usize {
+        let of = |letter: &&Letter| letter.subscriber == subscriber && letter.number > 0;
+        self.letters("waiting").await.iter().filter(of).count()
+    }
+
     async fn letters(&self, state: &str) -> Vec<Letter> {
         let which = Which { state: Some(state.to_owned()), ..Which::default() };
         letters(&self.place, &which, 10_000).await.unwrap().0
@@ -602,4 +613,147 @@ async fn each_content_is_what_was_asked_for() {
     assert_eq!(*task, s.get(&format!("/fhir/R4/Task/{item}")).await);
     assert_eq!(task["for"]["reference"], "Patient/secret-1");
     s.stop().await;
+}
+
+/// Until something is so.
+async fn until<F: Future<Output = bool>>(what: &str, so: impl Fn() -> F) {
+    for _ in 0..1200 {
+        if so().await {
+            return;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    panic!("{what} never came");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn who_is_told_changes_while_the_service_runs() {
+    let fake = Fake::start("");
+    let folder = Folder::new();
+    let at = |path: &str| format!("{}/{path}", fake.at);
+    let out = || Subscriber { timeout: 3, ..subscriber("out", at("now/out")) };
+    let stays = || subscriber("stays", at("good/stays"));
+    let s = Service::at(&folder, vec![out(), stays()]).await;
+    s.order(0, 50).await;
+    s.quiet().await;
+    // One that takes a message and does not answer it is taken out in the middle of that.
+    fake.ask("set?mode=hang").await;
+    s.order(1, 50).await;
+    let hanging = async || fake.seen().await.iter().any(|one| one.path == "/now/out" && one.status.is_none());
+    until("the message", hanging).await;
+    until("the other's", async || s.waiting("stays").await == 0).await;
+    let before = fake.seen().await.len();
+    assert!(s.declare(vec![stays(), subscriber("new", at("good/new"))]).await);
+    fake.ask("set?mode=good").await;
+    for n in 2..5 {
+        s.order(n, 50).await;
+    }
+    let arrived = async || s.letters("waiting").await.iter().all(|letter| letter.subscriber == "out");
+    until("everything for the others", arrived).await;
+    let seen = fake.seen().await[before..].to_vec();
+    let to = |path: &str| seen.iter().filter(|one| one.path == path).cloned().collect::<Vec<_>>();
+    assert_eq!(to("/now/out").len(), 0, "told nothing any more");
+    assert_eq!(to("/good/new").first().map(|one| one.kind.as_str()), Some("handshake"));
+    whole(&to("/good/new"), 3);
+    assert_eq!(to("/good/stays").iter().map(|one| one.number).collect::<BTreeSet<_>>(), BTreeSet::from([3, 4, 5]));
+    // What was for it is kept, and said wherever it is looked.
+    assert_eq!(s.waiting("out").await, 1, "from before; nothing was added");
+    s.notices.count().await.unwrap();
+    assert_eq!(
+        s.notices.left().iter().map(|(id, known)| (id.as_str(), known.waiting)).collect::<Vec<_>>(),
+        [("out", 1)]
+    );
+    let (_, metrics) = s.ask("GET", "/metrics", "").await;
+    for line in [
+        "enteral_gate_outbox_waiting{subscriber=\"out\"} 1",
+        "enteral_gate_outbox_waiting{subscriber=\"new\"} 0",
+        "enteral_gate_subscribers_reloads_total{result=\"taken\"} 1",
+        "enteral_gate_subscribers_stale 0",
+    ] {
+        assert!(metrics.lines().any(|own| own == line), "{line} in {metrics}");
+    }
+    let (_, ready) = s.ask("GET", "/readyz", "").await;
+    assert!(ready.contains("subscribers: out is not declared; 1 messages wait and 0 are dead letters"), "{ready}");
+    let (_, page) = s.ask("GET", "/state", "").await;
+    assert!(page.contains("not declared, so it is told nothing; 1 messages wait for it"), "{page}");
+    assert_eq!(s.ask("GET", "/fhir/R4/Subscription/out", "").await.0, StatusCode::NOT_FOUND);
+    assert_eq!(s.get("/fhir/R4/Subscription").await["total"], 2);
+    // Declared again, it gets what waited, when the time of the try that was broken off is over, and what comes from then on.
+    assert!(s.declare(vec![out(), stays()]).await);
+    s.order(5, 50).await;
+    s.quiet().await;
+    let seen = fake.seen().await[before..].to_vec();
+    let numbers: BTreeSet<u64> = seen.iter().filter(|one| one.path == "/now/out").map(|one| one.number).collect();
+    assert_eq!(numbers, BTreeSet::from([2, 3]));
+    s.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn another_secret_content_or_endpoint_is_used_from_then_on() {
+    let fake = Fake::start("");
+    let folder = Folder::new();
+    let at = |path: &str| format!("{}/{path}", fake.at);
+    let one = subscriber("board", at("good/first"));
+    let s = Service::at(&folder, vec![one.clone()]).await;
+    s.order(0, 50).await;
+    s.quiet().await;
+    let signatures = |one: &Seen| one.headers["webhook-signature"].split(' ').count();
+    assert!(fake.seen().await.iter().all(|one| signatures(one) == 1));
+    fake.ask("forget").await;
+    let secret = Secret::read("c2Vjb25kLWludmVudGVkLXNlY3JldC1vZi0zMi1ieXQ=").unwrap();
+    let two = Subscriber { secrets: vec![one.secrets[0].clone(), secret], content: Content::Empty, ..one.clone() };
+    assert!(s.declare(vec![two.clone()]).await);
+    s.order(1, 50).await;
+    s.quiet().await;
+    let seen = fake.seen().await;
+    assert_eq!(seen.len(), 1, "no handshake: it is where it was: {seen:?}");
+    assert_eq!((signatures(&seen[0]), seen[0].focus.as_str()), (2, ""));
+    fake.ask("forget").await;
+    assert!(s.declare(vec![Subscriber { endpoint: at("good/second"), ..two.clone() }]).await);
+    s.order(2, 50).await;
+    s.quiet().await;
+    let seen = fake.seen().await;
+    assert!(seen.iter().all(|one| one.path == "/good/second"), "{seen:?}");
+    assert_eq!(seen.iter().map(|one| one.kind.as_str()).collect::<Vec<_>>(), ["handshake", "event-notification"]);
+    // The same again changes nothing.
+    fake.ask("forget").await;
+    assert!(s.declare(vec![Subscriber { endpoint: at("good/second"), ..two }]).await);
+    s.order(3, 50).await;
+    s.quiet().await;
+    assert_eq!(fake.seen().await.len(), 1);
+    s.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_cannot_be_used_leaves_the_subscribers_as_they_were() {
+    let fake = Fake::start("");
+    let folder = Folder::new();
+    let board = || subscriber("board", format!("{}/good", fake.at));
+    let s = Service::at(&folder, vec![board()]).await;
+    let line = async |line: &str| s.ask("GET", "/metrics", "").await.1.lines().any(|own| own == line);
+    assert!(s.notices.take(Err(vec!["file:3: id: stands twice".to_owned(), "file:4: more".to_owned()])).await);
+    s.order(0, 50).await;
+    s.quiet().await;
+    whole(&fake.seen().await, 1);
+    let (_, ready) = s.ask("GET", "/readyz", "").await;
+    assert!(ready.contains("subscribers: 1 declared, loaded 20"), "{ready}");
+    assert!(ready.contains("subscribers file on disk: NOT in use since 20"), "{ready}");
+    assert!(ready.contains(", 2 problems, the first: file:3: id: stands twice\n"), "{ready}");
+    assert!(line("enteral_gate_subscribers_stale 1").await);
+    assert!(line("enteral_gate_subscribers_reloads_total{result=\"refused\"} 1").await);
+    let (_, page) = s.ask("GET", "/state", "").await;
+    assert!(page.contains("The file on disk is not in use") && page.contains("id: stands twice"), "{page}");
+    assert!(s.declare(vec![board()]).await);
+    assert!(line("enteral_gate_subscribers_stale 0").await);
+    assert!(!s.ask("GET", "/readyz", "").await.1.contains("NOT in use"));
+    // Where the store cannot be written nothing is settled, and it is said once.
+    s.store.close().await.unwrap();
+    for _ in 0..3 {
+        assert!(!s.declare(vec![subscriber("other", format!("{}/good", fake.at))]).await);
+    }
+    assert_eq!(s.notices.subscribers().list, [board()]);
+    let (_, problems) = s.notices.not_taken().unwrap();
+    assert!(problems[0].starts_with("the store cannot be written now"), "{problems:?}");
+    assert!(line("enteral_gate_subscribers_reloads_total{result=\"refused\"} 2").await);
+    s.notices.stop().await;
 }

@@ -6,6 +6,7 @@
 use enteral_gate::appraise::{Institution, appraise_by};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::http::appraiser::Core;
+use enteral_gate::http::notices::{Notices, Times};
 use enteral_gate::http::pages::people::{self, Job, People};
 use enteral_gate::http::samples::SAMPLES;
 use enteral_gate::http::trail::{self, Bounds, Found, Trail};
@@ -17,6 +18,8 @@ use enteral_gate::queue::policy::Policy;
 use enteral_gate::rulebook::Rulebook;
 use enteral_gate::settings::Settings;
 use enteral_gate::store::{SqlStore, Store};
+use enteral_gate::subscriptions::signature::Secret;
+use enteral_gate::subscriptions::{Content, Criteria, Subscriber, Subscribers};
 use jiff::Timestamp;
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -45,7 +48,8 @@ struct Service {
     here: SocketAddr,
     token: String,
     store: Arc<SqlStore>,
-    _kept: Folder,
+    notices: Option<Arc<Notices>>,
+    kept: Folder,
 }
 
 fn formulary() -> Formulary {
@@ -74,18 +78,47 @@ async fn service(orders: &[&str]) -> Service {
 }
 
 async fn service_with(orders: &[&str], trail: Option<Arc<Trail>>) -> Service {
+    service_telling(orders, trail, Vec::new()).await
+}
+
+/// A system that is told of changes and is not there, so that each message is a dead letter after its only try.
+fn away(id: &str) -> Subscriber {
+    let closed = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    Subscriber {
+        id: id.to_owned(),
+        endpoint: format!("http://{closed}/in"),
+        private_addresses: true,
+        fhir: FhirVersion::R4,
+        content: Content::IdOnly,
+        criteria: Criteria::default(),
+        reason: "invented".to_owned(),
+        timeout: 10,
+        tries: 1,
+        secrets: vec![Secret::read("aW52ZW50ZWQtc2VjcmV0LW9mLTMyLWJ5dGVzLS0tLTE=").unwrap()],
+        bearer: None,
+    }
+}
+
+async fn service_telling(orders: &[&str], trail: Option<Arc<Trail>>, told: Vec<Subscriber>) -> Service {
     let kept = Folder::new();
     let store = Arc::new(SqlStore::sqlite(&kept.0.join("queue.sqlite"), Policy::default()).await.unwrap());
+    let mut notices = None;
+    if !told.is_empty() {
+        let subscribers = Subscribers { base: "https://gate.example/fhir".to_owned(), list: told };
+        let times = Times { look: Duration::from_millis(50), ..Times::default() };
+        notices = Some(Notices::start(store.clone(), subscribers, times).await.unwrap());
+    }
     for text in orders {
         store.record(received(text, FhirVersion::R4)).await.unwrap();
     }
     let (people, token) = People::with_token(people::invented(), false);
-    let doors = Doors { people: Some(Arc::new(people)), store: Some(store.clone()), trail, ..Doors::default() };
+    let people = Some(Arc::new(people));
+    let doors = Doors { people, store: Some(store.clone()), notices: notices.clone(), trail, ..Doors::default() };
     let app = App::behind(doors, Arc::new(Core::new(formulary())), Settings::default(), Limits::default());
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let here = listener.local_addr().unwrap();
     tokio::spawn(server::serve(listener, app, std::future::pending()));
-    Service { here, token, store, _kept: kept }
+    Service { here, token, store, notices, kept }
 }
 
 struct Said {
@@ -162,6 +195,28 @@ impl Service {
         self.store.list(query).await.unwrap().items[0].id.to_string()
     }
 
+    /// Until a subscriber has so many dead letters, and nothing waits.
+    async fn dead(&self, id: &str, wanted: u64) {
+        for _ in 0..1200 {
+            let known = self.store.outbox().await.unwrap();
+            if known.get(id).is_some_and(|(known, _)| known.dead == wanted && known.waiting == 0) {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+        panic!("{id} has not {wanted} dead letters: {:?}", self.store.outbox().await);
+    }
+
+    /// A statement past the program.
+    async fn sql(&self, sql: &'static str) -> Vec<String> {
+        use sqlx::Connection;
+        let options = sqlx::sqlite::SqliteConnectOptions::new().filename(self.kept.0.join("queue.sqlite"));
+        let mut conn = sqlx::sqlite::SqliteConnection::connect_with(&options).await.unwrap();
+        let found = sqlx::query_scalar(sql).fetch_all(&mut conn).await.unwrap();
+        conn.close().await.unwrap();
+        found
+    }
+
     async fn act(&self, item: &str, cookie: &str, fields: &[(&str, &str)]) -> Said {
         ask(self.here, "POST", &format!("/queue/{item}"), cookie, Some(fields)).await
     }
@@ -227,10 +282,14 @@ async fn signing_in_goes_to_a_page_of_this_service_and_nowhere_else() {
 /// What each role may see and do; the page of the documentation holds what came of it.
 #[tokio::test(flavor = "multi_thread")]
 async fn every_role_and_every_page() {
-    let s = service(&[sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")]).await;
+    let orders = [sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")];
+    let s = service_telling(&orders, None, vec![away("board")]).await;
+    while s.store.dead_letters().await.unwrap().is_empty() {
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
     let item = s.item().await;
     let mut page = String::from(
-        "| role | list and orders | rules, service | decide | hand over | comment |\n|---|---|---|---|---|---|\n",
+        "| role | list and orders | rules, service | decide | hand over | comment | send messages again, remove them |\n|---|---|---|---|---|---|---|\n",
     );
     for person in people::invented() {
         if ["invented-2", "invented-4"].contains(&person.id.as_str()) {
@@ -282,13 +341,27 @@ async fn every_role_and_every_page() {
         } else {
             assert_eq!(one.status, 403);
         }
+        // Every route of messages that did not arrive.
+        let csrf = hidden(&s.get("/state", &cookie).await.body, "csrf");
+        assert_eq!(s.get("/state/letters/board", &cookie).await.status, 200);
+        let (at, remove) = ("/state/letters/board", "/state/letters/board/discard");
+        let form = [("csrf", csrf.as_str()), ("number", "4711"), ("until", "1")];
+        let statuses = [
+            s.get(remove, &cookie).await.status,
+            ask(s.here, "POST", at, &cookie, Some(&form)).await.status,
+            ask(s.here, "POST", remove, &cookie, Some(&form)).await.status,
+        ];
+        let messages = person.job == Job::Admin;
+        // There is no message of that number.
+        assert_eq!(statuses, if messages { [200, 409, 409] } else { [403, 403, 403] }, "{}", person.name);
         page.push_str(&format!(
-            "| {} | {} | yes | {} | {} | {} |\n",
+            "| {} | {} | yes | {} | {} | {} | {} |\n",
             person.job.words(),
             word(sees),
             word(decide),
             word(over),
-            word(comment)
+            word(comment),
+            word(messages)
         ));
     }
     let file = concat!(env!("CARGO_MANIFEST_DIR"), "/docs/queue-pages.md");
@@ -741,4 +814,119 @@ async fn texts_of_others_stay_texts() {
             );
         }
     }
+}
+
+/// Dead letters on the page of the state of the service: everybody sees them, an administrator works them, without script.
+#[tokio::test(flavor = "multi_thread")]
+async fn messages_that_did_not_arrive_are_sent_again_or_removed_by_an_administrator() {
+    let lines = Lines::default();
+    let kept = Trail::start(lines.clone(), Found::default(), Bounds::default(), Vec::new()).unwrap();
+    let orders = [sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")];
+    let s = service_telling(&orders, Some(kept.clone()), vec![away("board"), away("other")]).await;
+    let notices = s.notices.clone().unwrap();
+    let of = |known: &enteral_gate::subscriptions::resource::Known| known.events + 1;
+    let all = of(&s.store.outbox().await.unwrap()["board"].0);
+    assert!(all >= 3, "a handshake and two orders: {all}");
+    s.dead("board", all).await;
+    s.dead("other", all).await;
+    let (reader, admin) = (s.sign_in("invented-8").await, s.sign_in("invented-9").await);
+    let (list, remove) = ("/state/letters/board", "/state/letters/board/discard");
+    // Who only looks: who, how many, since when and why, and nothing to press.
+    let page = s.get("/state", &reader).await.body;
+    let section = page.split("id=\"letters\"").nth(1).unwrap();
+    assert!(section.contains("<a href=\"/state/letters/board\">board</a></th>"), "{section}");
+    assert!(section.contains(&format!("<td>{all}</td>")) && section.contains("<td>no connection"), "{section}");
+    assert!(!section.contains("<form") && !section.contains("/discard"), "{section}");
+    for cookie in [reader.as_str(), ""] {
+        let page = s.get(list, cookie).await.body;
+        assert!(page.contains("<th scope=\"row\">1</th>") && page.contains("no connection"), "{page}");
+        assert!(!page.contains("/discard") && !page.contains(&format!("action=\"{list}")), "{page}");
+        assert_eq!(page.contains("href=\"/queue/"), !cookie.is_empty(), "an order is for whoever may see orders");
+    }
+    let to = s.get(remove, "").await;
+    assert_eq!((to.status, to.header("location")), (303, Some("/sign-in?next=%2Fstate%2Fletters%2Fboard%2Fdiscard")));
+    assert_eq!(ask(s.here, "POST", list, "", Some(&[])).await.status, 403);
+    // Each button and link says to whom, or which.
+    let page = s.get("/state", &admin).await.body;
+    assert!(page.contains("<button class=\"quiet\" type=\"submit\">Send those to board again</button>"), "{page}");
+    assert!(page.contains("<a href=\"/state/letters/board/discard\">Remove those to board …</a>"), "{page}");
+    let page = s.get(list, &admin).await.body;
+    assert!(page.contains("Send 1 again</button>") && page.contains("discard?number=1\">Remove 1 …</a>"), "{page}");
+    let csrf = hidden(&page, "csrf");
+    let post = async |path: &str, form: &[(&str, &str)]| ask(s.here, "POST", path, &admin, Some(form)).await;
+    // Asked once more, and that removes nothing.
+    let asked = s.get(&format!("{remove}?number=1"), &admin).await;
+    assert!(asked.body.contains("<h1>Remove message 1 to board?</h1>"), "{}", asked.body);
+    let until = hidden(&asked.body, "until");
+    assert_eq!((hidden(&asked.body, "number").as_str(), hidden(&asked.body, "csrf")), ("1", csrf.clone()));
+    for (form, status) in [
+        (vec![("number", "1"), ("until", until.as_str())], 403),
+        (vec![("csrf", "x"), ("number", "1"), ("until", &until)], 403),
+        (vec![("csrf", &csrf), ("number", "1")], 400),
+        (vec![("csrf", &csrf), ("number", "one"), ("until", &until)], 400),
+        (vec![("csrf", &csrf), ("number", "1"), ("until", "1")], 409),
+        (vec![("csrf", &csrf), ("number", "99"), ("until", &until)], 409),
+    ] {
+        assert_eq!(post(remove, &form).await.status, status, "{form:?}");
+    }
+    for path in
+        [format!("{remove}?number=99"), format!("{remove}?number=x"), "/state/letters/nobody/discard".to_owned()]
+    {
+        assert_eq!(s.get(&path, &admin).await.status, 404, "{path}");
+    }
+    assert_eq!(s.get("/state/letters/nobody", &admin).await.status, 404);
+    s.dead("board", all).await;
+    // One by its number, and it is in the trail of the queue by whom.
+    let said = post(remove, &[("csrf", &csrf), ("number", "1"), ("until", &until)]).await;
+    assert_eq!(said.status, 200);
+    assert!(said.body.contains("1 message will not be sent any more."), "{}", said.body);
+    s.dead("board", all - 1).await;
+    let last = s.sql("SELECT line FROM trail ORDER BY seq DESC LIMIT 1").await.remove(0);
+    assert!(last.contains("messages-discarded") && last.contains("invented-9"), "{last}");
+    // All again: they are tried, and do not arrive.
+    let before = notices.store().dead_letters().await.unwrap();
+    let said = post(list, &[("csrf", &csrf)]).await;
+    assert!(
+        said.status == 200 && said.body.contains(&format!("{} messages will be sent again.", all - 1)),
+        "{}",
+        said.body
+    );
+    let last = s.sql("SELECT line FROM trail ORDER BY seq DESC LIMIT 1").await.remove(0);
+    assert!(last.contains("messages-sent-again") && last.contains("invented-9"), "{last}");
+    s.dead("board", all - 1).await;
+    let after = notices.store().dead_letters().await.unwrap();
+    assert!(after[0].since > before[0].until, "given up again, later");
+    assert_eq!(after[1], before[1], "those of the other were left alone");
+    // What was seen before is not what is there now.
+    assert_eq!(post(remove, &[("csrf", &csrf), ("until", &until)]).await.status, 409);
+    // One that is damaged can only be removed.
+    s.sql("UPDATE outbox SET event = 'none', trouble = 'damaged' WHERE subscriber = 'board' AND number = 2").await;
+    let page = s.get(list, &admin).await.body;
+    assert!(
+        !page.contains("Send 2 again") && page.contains("Remove 2 …") && page.contains("it can only be removed"),
+        "{page}"
+    );
+    assert_eq!(post(list, &[("csrf", &csrf), ("number", "2")]).await.status, 409);
+    // To whom nobody is declared nothing is sent; removed it can be.
+    let other = notices.subscribers().list.iter().filter(|one| one.id == "other").cloned().collect();
+    assert!(notices.take(Ok(Subscribers { base: "https://gate.example/fhir".to_owned(), list: other })).await);
+    let page = s.get("/state", &admin).await.body;
+    assert!(page.contains("Remove those to board …") && !page.contains("Send those to board again"), "{page}");
+    assert_eq!(post(list, &[("csrf", &csrf)]).await.status, 409);
+    let until = hidden(&s.get(remove, &admin).await.body, "until");
+    let said = post(remove, &[("csrf", &csrf), ("until", &until)]).await;
+    assert!(said.body.contains(&format!("{} messages will not be sent any more.", all - 1)), "{}", said.body);
+    s.dead("board", 0).await;
+    s.store.verify().await.unwrap();
+    kept.close();
+    let text = String::from_utf8(lines.0.lock().unwrap().clone()).unwrap();
+    let told = |action: &str, result: &str| {
+        let of = |line: &&str| {
+            line.contains(&format!("\"action\":\"{action}\"")) && line.contains(&format!("\"result\":\"{result}\""))
+        };
+        text.lines().filter(of).filter(|line| line.contains("invented-9")).count()
+    };
+    assert_eq!((told("messages-discarded", "answered"), told("messages-sent-again", "answered")), (2, 1), "{text}");
+    assert!(told("messages-discarded", "refused") >= 6, "{text}");
+    notices.stop().await;
 }

@@ -7,6 +7,7 @@ use enteral_gate::queue::item::{Item, Received, Standing};
 use enteral_gate::queue::policy::{Closing, Policy};
 use enteral_gate::queue::report::Report;
 use enteral_gate::queue::trail::Event;
+use enteral_gate::queue::urgency::Times;
 use enteral_gate::queue::work::{Action, Command, LaneState, Reason, Refused, may};
 use enteral_gate::queue::{Lane, Person, Role, urgency};
 use enteral_gate::settings::Settings;
@@ -242,15 +243,44 @@ fn what_is_not_fully_checked_never_sinks_below_a_likely_suboptimal_order() {
     assert_eq!(grades, [4, 3, 2, 1, 0]);
     assert_eq!(urgency::grade(Some(Tier::Med), Flagged, true), 2);
     // The same grade: what starts, or has waited for its time, first.
-    let key = |grade, received, starts| urgency::sort_key(grade, urgency::due(grade, at(received), starts));
+    let times = Times::default();
+    let key = |grade, received, starts| urgency::sort_key(grade, times.due(grade, at(received), starts));
     let keys = [key(4, 100, None), key(3, 0, Some(at(5))), key(3, 0, Some(at(600))), key(3, 1, None), key(1, 0, None)];
     let mut sorted = keys.clone();
     sorted.sort();
     assert_eq!(keys, sorted);
-    let u = urgency::urgency(&item().summary, at(65));
-    assert!(u.reasons.iter().any(|r| r == "waiting 1 h 5 min"), "{u:?}");
+    let u = urgency::urgency(&item().summary, &times, at(65));
+    assert!(u.reasons.iter().any(|r| r.starts_with("waiting 1 h 5 min (look within ")), "{u:?}");
     assert!(u.reasons.iter().any(|r| r.starts_with("not fully checked")), "{u:?}");
     assert_eq!(urgency::length(SignedDuration::from_hours(51)), "2 d 3 h");
+}
+
+/// By when somebody should have looked, by the institution's times, is said beside the reason and decides what is late.
+#[test]
+fn how_soon_somebody_should_look_is_for_the_institution_to_say() {
+    let times = Times::minutes([500, 400, 300, 200, 100], 45);
+    for (grade, minutes) in [(0, 500), (1, 400), (2, 300), (3, 200), (4, 100)] {
+        assert_eq!(times.due(grade, at(0), None), at(minutes), "{grade}");
+    }
+    // Before the start, and not before it was received; a start that is over says nothing.
+    assert_eq!(times.due(4, at(0), Some(at(60))), at(15));
+    assert_eq!(times.due(4, at(0), Some(at(145))), at(100));
+    assert_eq!(times.due(4, at(0), Some(at(30))), at(0));
+    assert_eq!(times.due(4, at(10), Some(at(5))), at(110));
+    // Those that were in the program.
+    let before = [(0, 480), (1, 120), (2, 60), (3, 30), (4, 15)];
+    assert!(before.iter().all(|(grade, minutes)| Times::default().due(*grade, at(0), None) == at(*minutes)));
+    assert_eq!(Times::default().due(0, at(0), Some(at(60))), at(60));
+    let mut s = item().summary;
+    (s.tier, s.starts) = (Some(Tier::Stop), Some(at(90)));
+    let u = urgency::urgency(&s, &times, at(44));
+    assert!(!u.overdue && u.due == at(45), "{u:?}");
+    let last = |u: &urgency::Urgency| u.reasons[u.reasons.len() - 2..].to_vec();
+    assert_eq!(last(&u), ["starts in 46 min (look 45 min before)", "waiting 44 min (look within 1 h 40 min)"]);
+    assert!(urgency::urgency(&s, &times, at(46)).overdue);
+    let u = urgency::urgency(&s, &Times::default(), at(44));
+    assert_eq!(last(&u), ["starts in 46 min", "waiting 44 min (look within 15 min)"]);
+    assert!(u.overdue);
 }
 
 #[test]

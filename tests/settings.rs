@@ -3,14 +3,18 @@
 use enteral_gate::answer::parameters_json;
 use enteral_gate::appraise::appraise;
 use enteral_gate::cli::settings_file::{
-    CODES, DEADLINES, HOOK_KEYS, KEYS, Lines, ROUTE_KEYS, SERVER_KEYS, embedded, is_loinc, is_sctid, read,
+    BEFORE_START, CODES, DEADLINES, HOOK_KEYS, KEYS, Lines, ROUTE_KEYS, SERVER_KEYS, WITHIN, embedded, is_loinc,
+    is_sctid, queue_keys, read,
 };
 use enteral_gate::findings::Outcome;
 use enteral_gate::formulary::Formulary;
 use enteral_gate::http::asked;
 use enteral_gate::intake::order::FhirVersion;
-use enteral_gate::settings::{ContextKind, Hooks, NothingChecked, Settings, Site};
+use enteral_gate::queue::urgency::Times;
+use enteral_gate::settings::{ContextKind, Hooks, LookWithin, NothingChecked, Settings, Site};
 use serde_json::Value;
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
 use std::process::{Command, Output};
 
 const DEMO: &str = include_str!("../deploy/demo/settings.toml");
@@ -106,6 +110,15 @@ fn reader_and_schema_agree() {
         ("[hooks]\ndeadline = 20000", "2:12", "from 50 to 10000", SCHEMA_TOO),
         ("[hooks]\ndeadline = -400", "2:12", "found -400", SCHEMA_TOO),
         ("[hooks]\ndeadline = \"400\"", "2:12", "found \"400\"", SCHEMA_TOO),
+        ("queue = 3", "1:9", "[queue]", SCHEMA_TOO),
+        ("stop-within = 5", "1:1", "belongs below a line [queue]", SCHEMA_TOO),
+        ("[queue]\nstop-within = 0", "2:15", "minutes from 1 to 10080, found 0", SCHEMA_TOO),
+        ("[queue]\nothers-within = 10081", "2:17", "from 1 to 10080", SCHEMA_TOO),
+        ("[queue]\nhigh-within = \"30 min\"", "2:15", "found \"30 min\"", SCHEMA_TOO),
+        ("[queue]\nhigh-within = 7.5", "2:15", "found a number", SCHEMA_TOO),
+        ("[queue]\nbefore-start = -1", "2:16", "from 0 to 1440, found -1", SCHEMA_TOO),
+        ("[queue]\nbefore-start = 1441", "2:16", "from 0 to 1440", SCHEMA_TOO),
+        ("[queue]\nmedum-within = 5", "2:1", "did you mean “medium-within”", SCHEMA_TOO),
         ("[hooks]\nservers = \"https://fhir.example\"", "2:11", "[[hooks.servers]]", SCHEMA_TOO),
         ("[hooks]\nservers = [\"https://fhir.example\"]", "2:12", "[[hooks.servers]]", SCHEMA_TOO),
         ("[[hooks.servers]]\nfhir = \"R4\"", "1:1", "no base", SCHEMA_TOO),
@@ -247,6 +260,9 @@ fn reader_and_schema_agree() {
         "[hooks]",
         "[hooks]\nfhir = \"R5\"\nnothing-checked = \"412\"",
         "[hooks]\ndeadline = 1_000\nservers = []",
+        "[queue]",
+        "[queue]\nstop-within = 1\nothers-within = 10_080\nbefore-start = 1440",
+        "[queue]\nbefore-start = 0",
         "[[hooks.servers]]\nbase = \"HTTPS://FHIR.example:443/r4/\"\nprivate-addresses = true\nfhir = \"R4B\"\nleave-out = [\"encounter\"]\ntemplates.weights = \"Observation?subject=Patient/{{context.patientId}}&code=29463-7\"",
         "[[hooks.servers]]\nbase = \"http://localhost:8080/fhir\"\nprivate-addresses = true",
         "[[hooks.servers]]\nbase = \"http://[::1]:8080/fhir\"\nprivate-addresses = true",
@@ -321,6 +337,18 @@ fn words_of_reader_schema_and_page_are_the_same() {
     for key in HOOK_KEYS {
         assert!(PAGE.contains(&format!("`hooks.{key}`")), "{key}");
     }
+    let queue = &top["queue"]["properties"];
+    let own: Vec<&str> = queue_keys().collect();
+    same(keys(queue), &own);
+    let usual = LookWithin::default();
+    let grades = LookWithin::GRADES.into_iter().zip(usual.grades).map(|(key, minutes)| (key, minutes, WITHIN));
+    for (key, minutes, bounds) in grades.chain([(LookWithin::BEFORE_START, usual.before_start, BEFORE_START)]) {
+        assert_eq!(queue[key]["default"].as_u64(), Some(minutes.into()), "{key}");
+        assert_eq!((queue[key]["minimum"].as_i64(), queue[key]["maximum"].as_i64()), (Some(bounds.0), Some(bounds.1)));
+        assert!(PAGE.contains(&format!("| `queue.{key}` | `{minutes}` |")), "{key}");
+    }
+    // The queue has the same defaults.
+    assert_eq!(Times::minutes(usual.grades, usual.before_start), Times::default());
     let codes: Vec<&str> = CODES.iter().map(|(code, ..)| *code).collect();
     same(keys(&top["clock"]["properties"]), &codes);
     assert_eq!(list(&top["routes"]["items"]["properties"]["site"]["enum"]), Site::ALL.map(|(_, w)| w));
@@ -432,7 +460,7 @@ const JEJUNAL: &str = "deploy/demo/orders/demo-4-jejunal-bolus.json";
 
 #[test]
 fn settings_check_says_where_each_value_comes_from() {
-    let file = written("origins.toml", b"zone = \"Europe/Vienna\"\n[clock]\nBID = [\"08:00\", \"20:00\"]\n[[routes]]\ntext = \"NJ\"\nsite = \"post-pyloric\"\n");
+    let file = written("origins.toml", b"zone = \"Europe/Vienna\"\n[clock]\nBID = [\"08:00\", \"20:00\"]\n[[routes]]\ntext = \"NJ\"\nsite = \"post-pyloric\"\n[queue]\nstop-within = 20\n");
     let output = run(
         &["settings", "check", &file, "--day-start", "06:00", "--declares", "labs,history"],
         &[("ENTERAL_GATE_ZONE", "Europe/Berlin")],
@@ -446,6 +474,9 @@ fn settings_check_says_where_each_value_comes_from() {
         ("weight-codes", "29463-7, 3141-9", "default".to_owned()),
         ("clock.BID", "08:00, 20:00", format!("{file}:3")),
         ("routes", "text \"nj\" is post-pyloric", format!("{file}:4")),
+        ("queue.stop-within", "20 min", format!("{file}:8")),
+        ("queue.others-within", "480 min", "default".to_owned()),
+        ("queue.before-start", "0 min", "default".to_owned()),
     ] {
         let line = text.lines().find(|l| l.starts_with(&format!("{key} "))).unwrap_or_else(|| panic!("{key}: {text}"));
         assert!(line.contains(value) && line.ends_with(&format!("[{origin}]")), "{line}");
@@ -548,4 +579,60 @@ fn the_hooks_client_is_configured() {
     assert_eq!(first.templates["labs"], "Observation?patient={{context.patientId}}");
     assert_eq!(hooks.server("https://b.example/").map(|s| s.private_addresses), Some(false));
     assert_eq!(hooks.server("https://c.example"), None);
+}
+
+/// The times of the file are those of the service: of the tasks that it gives, with what was kept by others before.
+#[test]
+fn a_service_sorts_its_queue_by_the_times_of_the_file() {
+    let store = std::env::temp_dir().join(format!("eg-settings-queue-{}.sqlite", std::process::id()));
+    let _ = std::fs::remove_file(&store);
+    let order = r#"{"resourceType":"NutritionOrder","id":"n","status":"draft","intent":"order","patient":{"reference":"Patient/p"},"dateTime":"2026-11-25","enteralFormula":{"administration":[{"rateQuantity":{"value":50,"unit":"mL/h"}}]}}"#;
+    for (nth, minutes) in [7, 300].into_iter().enumerate() {
+        let all: String = queue_keys()
+            .filter(|key| *key != LookWithin::BEFORE_START)
+            .fold("[queue]\n".to_owned(), |text, key| format!("{text}{key} = {minutes}\n"));
+        let file = written(&format!("queue-{nth}.toml"), all.as_bytes());
+        let mut child = Command::new(env!("CARGO_BIN_EXE_enteral-gate"))
+            .env_clear()
+            .args([
+                "serve",
+                "--listen",
+                "127.0.0.1:0",
+                "--formulary",
+                "deploy/demo/formulary.csv",
+                "--rulebook",
+                "none",
+            ])
+            .args(["--settings", &file, "--store", store.to_str().unwrap()])
+            .env("ENTERAL_GATE_LOG", "info")
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut first = String::new();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut first).unwrap();
+        let here = first.trim().rsplit('/').next().unwrap().to_owned();
+        let ask = |method: &str, path: &str, body: &str| {
+            let mut stream = TcpStream::connect(&here).unwrap();
+            let length = body.len();
+            write!(stream, "{method} {path} HTTP/1.1\r\nhost: localhost\r\nconnection: close\r\ncontent-type: application/fhir+json\r\ncontent-length: {length}\r\n\r\n{body}").unwrap();
+            let mut answer = String::new();
+            stream.read_to_string(&mut answer).unwrap();
+            answer.split_once("\r\n\r\n").unwrap().1.to_owned()
+        };
+        if nth == 0 {
+            ask("POST", "/fhir/R4/NutritionOrder/$validate", order);
+        }
+        let tasks: Value = serde_json::from_str(&ask("GET", "/fhir/R4/Task", "")).unwrap();
+        let task = &tasks["entry"][0]["resource"];
+        let time = |value: &Value| value.as_str().unwrap().parse::<jiff::Timestamp>().unwrap();
+        let (received, due) = (time(&task["authoredOn"]), time(&task["restriction"]["period"]["end"]));
+        assert_eq!(due.duration_since(received).as_mins(), minutes, "{task:#}");
+        let _ = child.kill();
+        let mut said = String::new();
+        child.stderr.take().unwrap().read_to_string(&mut said).unwrap();
+        child.wait().unwrap();
+        assert_eq!(said.contains("the queue was sorted again"), nth == 1, "{said}");
+    }
+    let _ = std::fs::remove_file(&store);
 }

@@ -98,6 +98,9 @@ fn what_is_wrong_is_named_with_its_line_and_nothing_of_a_secret() {
     folder.write("none", " \n");
     folder.write("bad-token", "a b\u{7}c");
     assert!(load(folder.write("good.toml", GOOD).as_ref()).is_ok());
+    // Nobody, where that is written.
+    let nobody = load(folder.write("nobody.toml", "base = \"https://gate.example/fhir\"\nsubscriber = []\n").as_ref());
+    assert_eq!(nobody.map(|read| read.list.len()), Ok(0));
     let with = |key: &str, line: &str| {
         let old = GOOD.lines().find(|own| own.starts_with(key)).unwrap();
         GOOD.replacen(old, line, 1)
@@ -112,6 +115,7 @@ fn what_is_wrong_is_named_with_its_line_and_nothing_of_a_secret() {
     for (file, line, said) in [
         ("base = 1".to_owned(), 1, "invalid type"),
         ("base = \"https://gate.example/fhir\"\n".to_owned(), 1, "nobody is told"),
+        ("base = \"https://gate.example/fhir\"\n[subscriber]\n".to_owned(), 2, "invalid type"),
         ("x = [".to_owned(), 1, ""),
         (and("extra = 1"), 7, "unknown field `extra`"),
         (with("base", "base = \"gate.example\""), 1, "base: expected an address"),
@@ -298,7 +302,8 @@ fn nothing_of_a_patient_and_no_secret_is_told_beside_the_task() {
     for (arguments, said) in [
         (vec!["retry", "--event", "00000000-0000-0000-0000-000000000000"], "0 dead letters are sent again"),
         (vec!["retry", "--subscriber", "nobody"], "0 dead letters are sent again"),
-        (vec!["retry", "--event", cells[2]], "1 dead letters are sent again"),
+        (vec!["discard", "--subscriber", "board", "--number", "2"], "0 dead letters were removed"),
+        (vec!["retry", "--subscriber", "board", "--number", "1", "--event", cells[2]], "1 dead letters are sent again"),
         (vec!["discard"], "0 dead letters were removed"),
     ] {
         let out = run(&[vec!["store", "outbox"], arguments, vec!["--store", &store]].concat());
@@ -325,8 +330,96 @@ fn nothing_of_a_patient_and_no_secret_is_told_beside_the_task() {
         assert!(!text.contains(SECRET), "{what}: {text}");
         assert!(what == "a message" || !text.contains(TOKEN), "{what}: {text}");
     }
+    let out = run(&["store", "outbox", "discard", "--store", &store, "--number", "1"]);
+    assert!(
+        !out.status.success() && text(&out.stderr).contains("--subscriber"),
+        "numbers are of one subscriber: {out:?}"
+    );
     let out = run(&["store", "outbox", "list", "--store", &folder.path("nowhere.sqlite")]);
     assert_eq!(out.status.code(), Some(64));
+}
+
+/// The file and those with secrets are read again, by their content and at SIGHUP.
+#[test]
+fn the_file_and_its_secrets_are_read_again_while_the_service_runs() {
+    let folder = Folder::new();
+    let fake =
+        Running::of(Command::new("python3").arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/fake/subscriber.py")));
+    folder.write("secret", SECRET);
+    let entry = |id: &str| {
+        format!(
+            "[[subscriber]]\nid = \"{id}\"\nendpoint = \"http://{}/good/{id}\"\nprivate-addresses = true\n\
+             secret-file = \"secret\"\nfhir = \"R4\"\n",
+            fake.at
+        )
+    };
+    let base = "base = \"https://gate.example/fhir\"\n";
+    let file = folder.write("subscribers.toml", &format!("{base}{}", entry("one")));
+    let (store, trail) = (folder.path("queue.sqlite"), folder.path("trail.jsonl"));
+    let service = Running::of(
+        Command::new(PROGRAM)
+            .args(["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--rulebook", "none"])
+            .args(["--store", &store, "--subscribers", &file, "--audit", &trail]),
+    );
+    let metric = |line: &str| service.ask("GET", "/metrics", "").lines().any(|own| own == line);
+    let ready = |text: &str| service.ask("GET", "/readyz", "").contains(text);
+    let send = |n: u32| {
+        let order = json!({"resourceType": "NutritionOrder", "id": format!("n{n}"), "status": "draft", "intent": "order",
+            "patient": {"reference": format!("Patient/p{n}")}, "dateTime": "2026-11-25",
+            "enteralFormula": {"administration": [{"rateQuantity": {"value": 50, "unit": "mL/h"}}]}});
+        let answer = service.ask("POST", "/fhir/R4/NutritionOrder/$validate", &order.to_string());
+        assert!(answer.contains("enteral-gate-queue: recorded"), "{answer}");
+    };
+    let told = || listed(&store, "waiting").len() == 1;
+    until("the handshake", told);
+    // By what is in the file.
+    folder.write("subscribers.toml", &format!("{base}{}{}", entry("one"), entry("two")));
+    until("the second subscriber", || ready("subscribers: 2 declared"));
+    // What cannot be used, at the signal.
+    let pid = service.child.id().to_string();
+    let hang_up = || assert!(Command::new("kill").args(["-HUP", &pid]).status().unwrap().success());
+    folder.write("subscribers.toml", &format!("{base}{}fhir = 1\n", entry("one")));
+    hang_up();
+    until("the problem", || {
+        ready("subscribers file on disk: NOT in use since ") && metric("enteral_gate_subscribers_stale 1")
+    });
+    assert!(ready("subscribers: 2 declared"));
+    send(1);
+    until("both are told", told);
+    // One is taken out, and the other has a second secret in the same file as before.
+    folder.write("subscribers.toml", &format!("{base}{}", entry("two")));
+    folder.write("secret", &format!("{SECRET}\nc2Vjb25kLWludmVudGVkLXNlY3JldC1vZi0zMi1ieXQ=\n"));
+    until("one subscriber", || ready("subscribers: 1 declared") && metric("enteral_gate_subscribers_stale 0"));
+    fake.ask("GET", "/forget", "");
+    send(2);
+    until("it is told", told);
+    let seen = fake.ask("GET", "/seen", "");
+    let seen: serde_json::Value = serde_json::from_str(seen.split("\r\n\r\n").nth(1).unwrap()).unwrap();
+    assert_eq!(seen.as_array().map(Vec::len), Some(1), "{seen}");
+    assert_eq!(seen[0]["path"], "/good/two");
+    assert_eq!(seen[0]["headers"]["webhook-signature"].as_str().unwrap().split(' ').count(), 2, "{seen}");
+    // Only the secret changes.
+    let taken = || {
+        let metrics = service.ask("GET", "/metrics", "");
+        let line = "enteral_gate_subscribers_reloads_total{result=\"taken\"} ";
+        metrics.lines().find_map(|own| own.strip_prefix(line)).map(str::to_owned)
+    };
+    let before = taken();
+    folder.write("secret", SECRET);
+    until("another reading", || taken() != before);
+    send(3);
+    until("it is told", told);
+    let seen = fake.ask("GET", "/seen", "");
+    let seen: serde_json::Value = serde_json::from_str(seen.split("\r\n\r\n").nth(1).unwrap()).unwrap();
+    assert_eq!(seen[1]["headers"]["webhook-signature"].as_str().unwrap().split(' ').count(), 1, "{seen}");
+    let said = service.stop();
+    assert!(said.contains("the subscribers file on disk cannot be used; the subscribers in use stay"), "{said}");
+    assert!(!said.contains(SECRET));
+    let entries = std::fs::read_to_string(trail).unwrap();
+    for result in ["taken", "refused"] {
+        let of = |line: &&str| line.contains("subscribers-reload") && line.contains(result);
+        assert!(entries.lines().any(|line| of(&line)), "{result}: {entries}");
+    }
 }
 
 /// Over TLS a message goes to whom an authority of the machine vouches for, by the name that was declared, and to nobody else.

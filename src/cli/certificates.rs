@@ -4,6 +4,7 @@
 use super::access_file::bytes;
 use super::reload::watch;
 use crate::http::tls::{Certificates, Pem};
+use std::future::ready;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -45,9 +46,12 @@ pub fn keep(
     look: Duration,
     decided: Pem,
 ) -> impl Future<Output = ()> + Send + 'static {
-    let decide = move |found: &Result<Pem, String>| match certificates.take(found.as_ref().map_err(Clone::clone)) {
-        Ok(()) => tracing::info!("certificate taken"),
-        Err(problem) => tracing::error!(problem, "the certificate on disk cannot be used; the one in use stays"),
+    let decide = move |found: Result<Pem, String>| {
+        match certificates.take(found.as_ref().map_err(Clone::clone)) {
+            Ok(()) => tracing::info!("certificate taken"),
+            Err(problem) => tracing::error!(problem, "the certificate on disk cannot be used; the one in use stays"),
+        }
+        ready(true)
     };
     watch(look, Ok(decided), move || files.read(), decide)
 }

@@ -15,6 +15,7 @@ use crate::http::samples::{SAMPLES, Sample};
 use crate::http::{App, Doors, Limits, server};
 use crate::queue::item::Received;
 use crate::queue::policy::Policy;
+use crate::queue::urgency::Times;
 use crate::rulebook::Rulebook;
 use crate::settings::Settings;
 use crate::store::{SqlStore, Store};
@@ -59,7 +60,9 @@ impl Demo {
             let here = listener.local_addr().map_err(|error| error.to_string())?;
             let (people, token) = People::with_token(people::invented(), false);
             let kept = Folder::new()?;
-            let store = SqlStore::sqlite(&kept.file(), Policy::default()).await.map_err(|error| error.to_string())?;
+            let times = Times::minutes(settings.queue.grades, settings.queue.before_start);
+            let policy = Policy { times, ..Policy::default() };
+            let store = SqlStore::sqlite(&kept.file(), policy).await.map_err(|error| error.to_string())?;
             let store = Arc::new(store);
             let formulary = Arc::new(formulary);
             store.record(queue(&formulary, &rulebook, &settings)).await.map_err(|error| error.to_string())?;

@@ -10,6 +10,7 @@ use crate::http::pages::people::People;
 use crate::http::server::{Exposed, is_loopback};
 use crate::http::tls::{Certificates, Pem};
 use clap::Args;
+use std::future::ready;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -92,13 +93,14 @@ impl Kept {
             Self::Access { path, gate, read } => {
                 let renewed = gate.clone();
                 let at_start = read.people.clone();
-                let decide = move |found: &Result<Callers, Vec<String>>| {
-                    take(&gate, found);
+                let decide = move |found: Result<Callers, Vec<String>>| {
+                    take(&gate, &found);
                     if found.as_ref().is_ok_and(|found| found.people != at_start) {
                         tracing::warn!(
                             "[people] in the access file is not that of the start: people sign in as before until the service is started again"
                         );
                     }
+                    ready(true)
                 };
                 let watching = watch(look, Ok(read), move || access_file::load(&path), decide);
                 vec![tokio::spawn(watching), tokio::spawn(async move { renewed.renew_keys().await })]

@@ -198,18 +198,24 @@ fn logged(problems: &[String]) -> String {
 }
 
 /// Looks at something on disk until it is dropped: `decide` is called with what is there when it changed and stayed the same
-/// for two looks, because a file may be half written and belong to another that is not written yet; and at SIGHUP.
-pub(super) fn watch<T: Clone + PartialEq + Send + Sync + 'static>(
+/// for two looks, because a file may be half written and belong to another that is not written yet; and at SIGHUP. Where
+/// `decide` says that nothing is settled it is called again after the next look.
+pub(super) fn watch<T, F>(
     every: Duration,
     mut decided: T,
     look: impl Fn() -> T + Clone + Send + 'static,
-    decide: impl Fn(&T) + Send + 'static,
-) -> impl Future<Output = ()> + Send + 'static {
+    decide: impl Fn(T) -> F + Send + 'static,
+) -> impl Future<Output = ()> + Send + 'static
+where
+    T: Clone + PartialEq + Send + Sync + 'static,
+    F: Future<Output = bool> + Send + 'static,
+{
     let mut asked = Asked::new();
     async move {
         let mut looks = interval_at(Instant::now() + every, every);
         looks.set_missed_tick_behavior(MissedTickBehavior::Delay);
         let mut before: Option<T> = None;
+        let mut open = false;
         loop {
             let always = tokio::select! {
                 () = asked.again() => true,
@@ -217,8 +223,8 @@ pub(super) fn watch<T: Clone + PartialEq + Send + Sync + 'static>(
             };
             let Ok(found) = spawn_blocking(look.clone()).await else { continue };
             let settled = before.as_ref() == Some(&found);
-            if always || settled && found != decided {
-                decide(&found);
+            if always || settled && (open || found != decided) {
+                open = !decide(found.clone()).await;
                 decided = found.clone();
             }
             before = Some(found);

@@ -52,7 +52,7 @@ pub struct Serve {
     audit: Option<PathBuf>,
     #[command(flatten)]
     keeping: Keeping,
-    /// Subscribers file (TOML): systems that are told of changes on the queue; without it nobody is
+    /// Subscribers file (TOML): systems that are told of changes on the queue; read again when it changes and at SIGHUP; without it nobody is told
     #[arg(long, env = "ENTERAL_GATE_SUBSCRIBERS", value_name = "FILE")]
     subscribers: Option<PathBuf>,
     /// Form of the log on standard error
@@ -68,7 +68,10 @@ impl Serve {
     pub fn run(self) -> Result<Exit, String> {
         let Opened { mut doors, address, admin, kept } = self.reached.open(&self.listen)?;
         let settings = self.institution.settings()?;
-        let subscribers = self.subscribers.as_deref().map(subscribers).transpose()?;
+        let told = match self.subscribers {
+            None => None,
+            Some(file) => Some((subscribers(&file)?, file)),
+        };
         let file = self.products.formulary.ok_or("--formulary FILE is needed: without products nothing can be worked out (`enteral-gate demo` uses an invented one)")?;
         let formulary = Arc::new(formulary::load(&file)?);
         let source = Arc::new(Source::new(self.book.files, formulary.clone())?);
@@ -112,19 +115,19 @@ impl Serve {
                 None => None,
                 Some(admin) => Some((bind("--admin-listen", admin.address).await?, admin.guarded)),
             };
-            let kept_store = self.keeping.open(&mut doors).await?;
-            let notices = match (subscribers, &kept_store) {
+            let kept_store = self.keeping.open(&mut doors, settings.queue).await?;
+            let notices = match (&told, &kept_store) {
                 (None, _) => None,
                 (Some(_), None) => {
                     return Err(
                         "--subscribers: nobody can be told of a queue that is not kept (--store none)".to_owned()
                     );
                 }
-                (Some(subscribers), Some(kept)) => {
-                    let told = subscribers.list.len();
-                    let notices = Notices::start(kept.store(), subscribers, Times::default()).await;
-                    tracing::info!(subscribers = told, "changes on the queue are told");
-                    Some(notices.map_err(|error| format!("--subscribers: {error}"))?)
+                (Some((subscribers, _)), Some(kept)) => {
+                    let notices = Notices::start(kept.store(), subscribers.clone(), Times::default()).await;
+                    let notices = notices.map_err(|error| format!("--subscribers: {error}"))?;
+                    trail.iter().for_each(|trail| notices.keep_in(trail.clone()));
+                    Some(notices)
                 }
             };
             doors.notices.clone_from(&notices);
@@ -136,6 +139,9 @@ impl Serve {
             let pace = Pace::default();
             let mut keeping = vec![tokio::spawn(keep(source, rules.clone(), pace, texts))];
             keeping.extend(kept.into_iter().flat_map(|kept| kept.keep(pace.look)));
+            if let (Some((read, file)), Some(notices)) = (told, &notices) {
+                keeping.push(tokio::spawn(subscribers_file::keep(file, notices.clone(), pace.look, read)));
+            }
             let certificates = doors.certificates.clone();
             let asked_to_stop = server::asked_to_stop();
             say_where("listening on", certificates.is_some(), &listener, "")?;

@@ -3,7 +3,7 @@
 use super::SettingFlags;
 use super::exit::Exit;
 use super::settings_file::{self, CODES, Lines};
-use crate::settings::{ContextKind, NothingChecked, Settings};
+use crate::settings::{ContextKind, LookWithin, NothingChecked, Settings};
 use clap::parser::ValueSource;
 use clap::{ArgMatches, Subcommand};
 use std::io::Write;
@@ -96,6 +96,14 @@ fn effective(settings: &Settings, lines: &Lines, file: &Path, given: Option<&Arg
         }
         rows.push(["hooks.servers".to_owned(), shown, from_file(&format!("hooks.servers.{}", server.base))]);
     }
+    for (key, minutes) in LookWithin::GRADES.into_iter().zip(settings.queue.grades).rev() {
+        let key = format!("queue.{key}");
+        let from = from_file(&key);
+        rows.push([key, format!("{minutes} min"), from]);
+    }
+    let key = format!("queue.{}", LookWithin::BEFORE_START);
+    let from = from_file(&key);
+    rows.push([key, format!("{} min", settings.queue.before_start), from]);
     for (code, times) in &settings.clock {
         let key = format!("clock.{code}");
         let times = times.iter().map(|s| clock(*s)).collect::<Vec<_>>().join(", ");

@@ -7,7 +7,7 @@ use crate::hooks::prefetch::{self, Key};
 use crate::http::asked;
 use crate::http::callback::address::Reach;
 use crate::intake::order::FhirVersion;
-use crate::settings::{ContextKind, FhirServer, NothingChecked, Settings, Site, normal_base};
+use crate::settings::{ContextKind, FhirServer, LookWithin, NothingChecked, Settings, Site, normal_base};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::io::Read;
@@ -20,13 +20,24 @@ use toml::de::{DeTable, DeValue};
 const LIMIT: u64 = 1 << 20;
 
 /// Keys of the file.
-pub const KEYS: [&str; 7] = ["zone", "day-start", "declares", "weight-codes", "clock", "routes", "hooks"];
+pub const KEYS: [&str; 8] = ["zone", "day-start", "declares", "weight-codes", "clock", "routes", "hooks", "queue"];
 
 /// Keys of `hooks`.
 pub const HOOK_KEYS: [&str; 4] = ["fhir", "nothing-checked", "deadline", "servers"];
 
 /// Keys of one entry of `hooks.servers`.
 pub const SERVER_KEYS: [&str; 5] = ["base", "private-addresses", "fhir", "leave-out", "templates"];
+
+/// Keys of `queue`.
+pub fn queue_keys() -> impl Iterator<Item = &'static str> {
+    LookWithin::GRADES.into_iter().rev().chain([LookWithin::BEFORE_START])
+}
+
+/// The least and the most time after receipt within which somebody should look at an order, minutes.
+pub const WITHIN: (i64, i64) = (1, 10_080);
+
+/// The least and the most time before a feed starts by which somebody should have looked, minutes.
+pub const BEFORE_START: (i64, i64) = (0, 1440);
 
 /// The least and the most time for the answer to a hook, milliseconds.
 pub const DEADLINES: (i64, i64) = (50, 10_000);
@@ -252,6 +263,7 @@ impl Reader<'_> {
                 "clock" => self.clock(value),
                 "routes" => self.routes(value),
                 "hooks" => self.hooks(value),
+                "queue" => self.queue(value),
                 other => {
                     let what = if CODES.iter().any(|(code, ..)| *code == other) {
                         "is a timing code and belongs below a line [clock]".to_owned()
@@ -259,6 +271,8 @@ impl Reader<'_> {
                         "belongs below a line [[routes]]".to_owned()
                     } else if HOOK_KEYS.contains(&other) {
                         "belongs below a line [hooks]".to_owned()
+                    } else if queue_keys().any(|key| key == other) {
+                        "belongs below a line [queue]".to_owned()
                     } else {
                         format!("is not known; known are {}{}", KEYS.join(", "), hint(other, KEYS))
                     };
@@ -441,16 +455,47 @@ impl Reader<'_> {
     }
 
     fn deadline(&mut self, value: &Value<'_>) {
-        let (least, most) = DEADLINES;
+        if let Some(milliseconds) = self.whole("hooks.deadline", "milliseconds", DEADLINES, value) {
+            self.settings.hooks.deadline = milliseconds;
+        }
+    }
+
+    /// A whole number within bounds.
+    fn whole(&mut self, key: &str, unit: &str, (least, most): (i64, i64), value: &Value<'_>) -> Option<u32> {
         let number = value.get_ref().as_integer().and_then(|n| i64::from_str_radix(n.as_str(), n.radix()).ok());
-        match number.filter(|n| (least..=most).contains(n)).and_then(|n| u32::try_from(n).ok()) {
-            Some(milliseconds) => self.settings.hooks.deadline = milliseconds,
-            None => {
-                let found = number.map_or_else(|| described(value.get_ref()), |n| n.to_string());
-                self.tell(
-                    value.span().start,
-                    format!("hooks.deadline: expected milliseconds from {least} to {most}, found {found}"),
-                );
+        let good = number.filter(|n| (least..=most).contains(n)).and_then(|n| u32::try_from(n).ok());
+        if good.is_none() {
+            let found = number.map_or_else(|| described(value.get_ref()), |n| n.to_string());
+            self.tell(value.span().start, format!("{key}: expected {unit} from {least} to {most}, found {found}"));
+        }
+        good
+    }
+
+    fn queue(&mut self, value: &Value<'_>) {
+        let Some(table) = value.get_ref().as_table() else {
+            let found = described(value.get_ref());
+            return self
+                .tell(value.span().start, format!("queue: expected a table below a line [queue], found {found}"));
+        };
+        for (key, value) in table {
+            let (name, at) = (key.get_ref().as_ref(), key.span().start);
+            let label = format!("queue.{name}");
+            let line = self.line(at);
+            self.lines.keys.insert(label.clone(), line);
+            let grade = LookWithin::GRADES.iter().position(|key| *key == name);
+            if name != LookWithin::BEFORE_START && grade.is_none() {
+                let known: Vec<&str> = queue_keys().collect();
+                let meant = hint(name, known.iter().copied());
+                let known = known.join(", ");
+                self.tell(at, format!("queue: the key {} is not known; known are {known}{meant}", shown(name)));
+                continue;
+            }
+            let bounds = if grade.is_some() { WITHIN } else { BEFORE_START };
+            let minutes = self.whole(&label, "minutes", bounds, value).and_then(|n| u16::try_from(n).ok());
+            let Some(minutes) = minutes else { continue };
+            match grade.and_then(|grade| self.settings.queue.grades.get_mut(grade)) {
+                Some(own) => *own = minutes,
+                None => self.settings.queue.before_start = minutes,
             }
         }
     }

@@ -4,7 +4,9 @@ use super::exit::Exit;
 use super::serve::runtime;
 use crate::http::Doors;
 use crate::queue::policy::{Closing, Policy};
+use crate::queue::urgency::Times;
 use crate::queue::{Person, Role};
+use crate::settings::LookWithin;
 use crate::store::backup::{backup, restore};
 use crate::store::outbox::{ByHand, Letter, Which, by_hand, letters};
 use crate::store::{SqlStore, Store, Unavailable, Verified, is_postgres, open, schema, tables, verify};
@@ -66,11 +68,12 @@ fn place(given: Option<&str>) -> Result<String, String> {
 
 impl Keeping {
     /// The institution's choices.
-    fn policy(&self) -> Policy {
+    fn policy(&self, queue: LookWithin) -> Policy {
         let closing = Closing::ALL.into_iter().find(|(_, word)| *word == self.closing);
         Policy {
             closing: closing.map(|(closing, _)| closing).unwrap_or_default(),
             hold: SignedDuration::from_mins(self.hold_minutes.into()),
+            times: Times::minutes(queue.grades, queue.before_start),
             ..Policy::default()
         }
     }
@@ -79,14 +82,18 @@ impl Keeping {
     ///
     /// # Errors
     /// A store that cannot be used: a service that cannot record from the start is not started.
-    pub async fn open(&self, doors: &mut Doors) -> Result<Option<Open>, String> {
+    pub async fn open(&self, doors: &mut Doors, queue: LookWithin) -> Result<Option<Open>, String> {
         if self.store.as_deref() == Some(NONE) {
             tracing::warn!("--store none: flagged orders are answered, and nobody sees them on a queue");
             return Ok(None);
         }
         let place = place(self.store.as_deref())?;
-        let store = open(&place, self.policy()).await.map_err(|error| format!("--store: {error}"))?;
-        let store = Arc::new(store);
+        let trouble = |error: Unavailable| format!("--store: {error}");
+        let store = Arc::new(open(&place, self.policy(queue)).await.map_err(trouble)?);
+        let moved = store.sort_again(Timestamp::now()).await.map_err(trouble)?;
+        if moved > 0 {
+            tracing::info!(orders = moved, "the queue was sorted again: other times say how soon somebody should look");
+        }
         tracing::info!(store = store.health().kind, keep_days = self.keep_days, "the queue is kept");
         doors.store = Some(store.clone());
         let purging = self.keep_days.map(|days| tokio::spawn(purge_again(store.clone(), days)));
@@ -208,11 +215,15 @@ pub struct Wanted {
     /// Only about this event
     #[arg(long, value_name = "UUID")]
     event: Option<String>,
+    /// Only the one of this number, as the list has it
+    #[arg(long, value_name = "NUMBER", requires = "subscriber")]
+    number: Option<u64>,
 }
 
 impl Wanted {
     fn which(&self, state: Option<String>) -> Which {
-        Which { state, subscriber: self.subscriber.clone(), event: self.event.clone() }
+        let (subscriber, event) = (self.subscriber.clone(), self.event.clone());
+        Which { state, subscriber, event, number: self.number, until: None }
     }
 }
 

@@ -4,8 +4,10 @@
 
 use super::access_file::bytes;
 use super::exit::Exit;
+use super::reload::watch;
 use super::settings_file::address_problem;
 use crate::formulary::suggestion::hint;
+use crate::http::notices::Notices;
 use crate::intake::order::FhirVersion;
 use crate::queue::Lane;
 use crate::settings::normal_base;
@@ -16,6 +18,8 @@ use serde::Deserialize;
 use std::collections::BTreeSet;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
 use toml::Spanned;
 
 /// Largest subscribers file, bytes.
@@ -35,8 +39,7 @@ const REASON: &str = "Changes of orders on the queue, as the institution declare
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 struct File {
     base: Spanned<String>,
-    #[serde(default)]
-    subscriber: Vec<Spanned<One>>,
+    subscriber: Option<Vec<Spanned<One>>>,
 }
 
 #[derive(Deserialize)]
@@ -103,6 +106,21 @@ pub fn load(path: &Path) -> Result<Subscribers, Vec<String>> {
     reader.file(file)
 }
 
+/// Keeps the subscribers up to date until it is dropped: the file and those with secrets, by content. `decided` is what was
+/// found on disk before. SIGHUP is heeded from this call on.
+pub fn keep(
+    path: PathBuf,
+    notices: Arc<Notices>,
+    look: Duration,
+    decided: Subscribers,
+) -> impl Future<Output = ()> + Send + 'static {
+    let decide = move |found| {
+        let notices = notices.clone();
+        async move { notices.take(found).await }
+    };
+    watch(look, Ok(decided), move || load(&path), decide)
+}
+
 struct Reader {
     name: String,
     text: String,
@@ -119,11 +137,15 @@ impl Reader {
     fn file(mut self, file: File) -> Result<Subscribers, Vec<String>> {
         let at = file.base.span().start;
         let base = self.address("base", &file.base, true);
-        if file.subscriber.is_empty() {
-            self.tell(at, "nobody is told: expected at least one [[subscriber]]");
+        // A file that is cut off must not be read as one that tells nobody.
+        if file.subscriber.is_none() {
+            self.tell(
+                at,
+                "nobody is told: expected at least one [[subscriber]], or subscriber = [] where nobody is to be",
+            );
         }
         let mut list: Vec<Subscriber> = Vec::new();
-        for one in file.subscriber {
+        for one in file.subscriber.into_iter().flatten() {
             let at = one.span().start;
             if let Some(one) = self.subscriber(at, one.into_inner(), &list) {
                 list.push(one);

@@ -55,6 +55,8 @@ pub enum Need {
     Page,
     /// Somebody who is signed in and sees orders.
     Person,
+    /// An administrator who is signed in, whether callers are told apart or not.
+    Admin,
     /// The role for hooks.
     Hooks,
     /// The role for FHIR, and a scope.
@@ -67,7 +69,7 @@ impl Need {
     /// The role, if any.
     pub fn role(self) -> Option<Role> {
         match self {
-            Self::Open | Self::Page | Self::Person => None,
+            Self::Open | Self::Page | Self::Person | Self::Admin => None,
             Self::Hooks => Some(Role::Hooks),
             Self::Order(_) => Some(Role::Fhir),
             Self::Metrics => Some(Role::Metrics),

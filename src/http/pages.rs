@@ -3,6 +3,7 @@
 pub mod assets;
 pub mod form;
 pub mod html;
+pub mod letters;
 pub mod oidc;
 pub mod people;
 pub mod queue;
@@ -48,7 +49,8 @@ pub(crate) fn signed(app: &App, request: &Request) -> Option<people::Signed> {
     app.doors.people.as_ref()?.signed(request.headers(), Timestamp::now(), by_hand)
 }
 
-/// The middleware of pages that are for whoever is signed in; those of orders for whoever may see orders.
+/// The middleware of pages that are for whoever is signed in; those of orders for whoever may see orders, and what is done
+/// with the service for administrators.
 pub async fn signed_in(State((app, need)): State<(Arc<App>, Need)>, request: Request, next: Next) -> Response {
     let chrome = |title: &str, signed| html::Chrome::new(&app, title, "", signed);
     if app.doors.people.is_none() {
@@ -76,6 +78,11 @@ pub async fn signed_in(State((app, need)): State<(Arc<App>, Need)>, request: Req
         let text = vec![format!("This page is about orders, which a {} does not see.", signed.person.job.words())];
         let chrome = chrome("Not for this role", Some(&signed));
         return html::message(StatusCode::FORBIDDEN, chrome, "Not for this role", text, Some(("/rules", "Rules")));
+    }
+    if need == Need::Admin && signed.person.job != people::Job::Admin {
+        let text = vec![format!("This is for administrators. You are signed in as {}.", signed.person.job.words())];
+        let chrome = chrome("Not for this role", Some(&signed));
+        return html::message(StatusCode::FORBIDDEN, chrome, "Not for this role", text, Some(("/state", "Service")));
     }
     next.run(request).await
 }
@@ -124,7 +131,8 @@ fn readiness(app: &App) -> (bool, String) {
     let certificates = app.doors.certificates.as_ref().map_or_else(String::new, |c| c.ready() + "\n");
     let callers = app.doors.gate.as_ref().map_or_else(String::new, |gate| gate.ready() + "\n");
     let trail = app.doors.trail.as_ref().map_or_else(String::new, |trail| trail.ready() + "\n");
-    let reached = callers + &certificates + &trail + &super::keeping::ready(app);
+    let told = app.doors.notices.as_ref().map_or_else(String::new, |notices| notices.ready() + "\n");
+    let reached = callers + &certificates + &trail + &super::keeping::ready(app) + &told;
     match app.appraiser.ready() {
         Ok(with) => (true, format!("ready: {with}\n{reached}")),
         Err(why) => (false, format!("not ready: {why}\n{reached}")),

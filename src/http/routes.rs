@@ -39,6 +39,10 @@ pub fn table() -> Vec<Route> {
         ("GET", "/rules", Need::Page, get(pages::rules::list)),
         ("GET", "/rules/{id}", Need::Page, get(pages::rules::one)),
         ("GET", "/state", Need::Page, get(pages::state::state)),
+        ("GET", "/state/letters/{id}", Need::Page, get(pages::letters::list)),
+        ("POST", "/state/letters/{id}", Need::Admin, post(pages::letters::send_again)),
+        ("GET", "/state/letters/{id}/discard", Need::Admin, get(pages::letters::confirm)),
+        ("POST", "/state/letters/{id}/discard", Need::Admin, post(pages::letters::discard)),
         ("GET", "/livez", Need::Open, get(pages::alive)),
         ("GET", "/readyz", Need::Open, get(pages::ready)),
         ("GET", "/metrics", Need::Metrics, get(metrics::metrics)),
@@ -120,7 +124,7 @@ fn guarded(app: &Arc<App>, need: Need, handler: MethodRouter<Arc<App>>) -> Metho
     match need {
         Need::Open => return handler,
         Need::Page if app.doors.gate.is_none() => return handler,
-        Need::Page | Need::Person => {
+        Need::Page | Need::Person | Need::Admin => {
             return handler.route_layer(from_fn_with_state((app.clone(), need), pages::signed_in));
         }
         _ if app.doors.gate.is_none() => return handler,

@@ -70,14 +70,20 @@ async fn counted(app: &App) -> Result<(), Refusal> {
 }
 
 /// The subscribers of a version, with what tells them.
-fn of_version(app: &App, version: FhirVersion) -> Vec<(&Notices, &Subscriber)> {
-    let Some(notices) = &app.doors.notices else { return Vec::new() };
-    let own = notices.subscribers.list.iter().filter(|subscriber| subscriber.fhir == version);
-    own.map(|subscriber| (notices.as_ref(), subscriber)).collect()
+fn of_version(app: &App, version: FhirVersion) -> Option<(&Notices, Subscribers)> {
+    let notices = app.doors.notices.as_deref()?;
+    let declared = notices.subscribers();
+    let list = declared.list.iter().filter(|subscriber| subscriber.fhir == version).cloned().collect();
+    Some((notices, Subscribers { base: declared.base.clone(), list }))
 }
 
-fn find<'a>(app: &'a App, version: FhirVersion, id: &str) -> Result<(&'a Notices, &'a Subscriber), Refusal> {
-    of_version(app, version).into_iter().find(|(_, subscriber)| subscriber.id == id).ok_or_else(|| {
+/// One of them, and the base of what it is told.
+fn find<'a>(app: &'a App, version: FhirVersion, id: &str) -> Result<(&'a Notices, String, Subscriber), Refusal> {
+    let found = of_version(app, version).and_then(|(notices, Subscribers { base, list })| {
+        let one = list.into_iter().find(|subscriber| subscriber.id == id)?;
+        Some((notices, base, one))
+    });
+    found.ok_or_else(|| {
         Refusal::NotFound(format!(
             "No subscription of this id is declared here for {}; the institution declares them in a file.",
             version.name()
@@ -113,8 +119,9 @@ pub async fn search(
     let asked = asked(&request, &version, false)?;
     from_here(&request, &app)?;
     counted(&app).await?;
-    let own = of_version(&app, asked.version);
-    let resources = own.iter().map(|(notices, one)| subscription(one, &notices.known(&one.id))).collect();
+    let resources = of_version(&app, asked.version).map_or_else(Vec::new, |(notices, own)| {
+        own.list.iter().map(|one| subscription(one, &notices.known(&one.id))).collect()
+    });
     let bundle = searchset(&address(&request, &app), asked.version, "Subscription", resources);
     Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
 }
@@ -128,8 +135,8 @@ pub async fn read(
     let asked = asked(&request, &version, false)?;
     from_here(&request, &app)?;
     counted(&app).await?;
-    let (notices, one) = find(&app, asked.version, &id)?;
-    let resource = subscription(one, &notices.known(&one.id));
+    let (notices, _, one) = find(&app, asked.version, &id)?;
+    let resource = subscription(&one, &notices.known(&one.id));
     Ok(negotiate::fhir(StatusCode::OK, resource.to_string(), asked.pretty))
 }
 
@@ -142,9 +149,8 @@ pub async fn status(
     let asked = asked(&request, &version, false)?;
     from_here(&request, &app)?;
     counted(&app).await?;
-    let (notices, one) = find(&app, asked.version, &id)?;
-    let Subscribers { base, .. } = &notices.subscribers;
-    let bundle = status_now(base, one, &notices.known(&one.id));
+    let (notices, base, one) = find(&app, asked.version, &id)?;
+    let bundle = status_now(&base, &one, &notices.known(&one.id));
     Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
 }
 
@@ -156,11 +162,11 @@ pub async fn events(
 ) -> Result<Response, Refusal> {
     let asked = asked(&request, &version, true)?;
     from_here(&request, &app)?;
-    let (notices, one) = find(&app, asked.version, &id)?;
+    let (notices, base, one) = find(&app, asked.version, &id)?;
     let events = notices.store().events(&one.id, asked.since, asked.until).await?;
     notices.count().await?;
     let known = notices.known(&one.id);
-    let bundle = events_again(&notices.subscribers.base, one, &known, &events, Uuid::new_v4(), Timestamp::now());
+    let bundle = events_again(&base, &one, &known, &events, Uuid::new_v4(), Timestamp::now());
     Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
 }
 

@@ -13,10 +13,10 @@ use crate::intake::order::FhirVersion;
 use crate::queue::item::{Item, ItemId, Standing, Summary};
 use crate::queue::report::Found;
 use crate::queue::task::{TaskId, TaskIs};
-use crate::queue::urgency::due;
+use crate::queue::urgency::Times;
 use crate::queue::work::{ACCEPT_REASONS, Decision, LaneState};
 use crate::queue::{Lane, Person};
-use crate::store::{Filter, Query, Sort, Store, TaskOf, Unavailable};
+use crate::store::{Filter, Query, Sort, Store, TaskOf, Unavailable, place_by_change};
 use crate::subscriptions::{self, PRIORITY};
 use axum::extract::{Path, Request, State};
 use axum::response::Response;
@@ -391,7 +391,7 @@ async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
     let next = match (more, tasks.last()) {
         (Some(more), Some((last, _))) => {
             let half = if more == last.id { HALF } else { "" };
-            Some(format!("{}{half}", asked.query.sort.place(last)))
+            Some(format!("{}{half}", place_by_change(last)))
         }
         _ => page.next,
     };
@@ -415,10 +415,11 @@ pub async fn tasks(
     let version = base(&version)?;
     from_here(&request, &app)?;
     let asked = asked(&request, version, &app, false)?;
-    let page = page(store(&app)?, &asked).await?;
+    let store = store(&app)?;
+    let (page, times) = (page(store, &asked).await?, store.times());
     noted(&request, |noted| noted.count(page.tasks.len()));
-    let entries =
-        page.tasks.iter().map(|(item, lane)| (task_id(&item.id, *lane), task(item, *lane, version))).collect();
+    let entries = page.tasks.iter();
+    let entries = entries.map(|(item, lane)| (task_id(&item.id, *lane), task(item, *lane, version, &times))).collect();
     let bundle = bundle("Task", version, &asked, page.next.as_ref(), entries, Some(page.total));
     Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
 }
@@ -435,10 +436,12 @@ pub async fn one_task(
     negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
     let none = || Refusal::NotFound("There is no such task on the queue.".to_owned());
     let (id, lane) = read_id(&id).ok_or_else(none)?;
-    let item = store(&app)?.get(id).await?.ok_or_else(none)?;
+    let store = store(&app)?;
+    let item = store.get(id).await?.ok_or_else(none)?;
     noted(&request, |noted| noted.item_read(&item.summary.id));
     item.summary.task(lane, Timestamp::now()).ok_or_else(none)?;
-    Ok(negotiate::fhir(StatusCode::OK, task(&item.summary, lane, version).to_string(), query.pretty))
+    let task = task(&item.summary, lane, version, &store.times());
+    Ok(negotiate::fhir(StatusCode::OK, task.to_string(), query.pretty))
 }
 
 /// Where callers are not told apart the service is for this machine: a page of another site that has its name lead here
@@ -579,7 +582,7 @@ fn decision(summary: &Summary, lane: Lane) -> Option<Value> {
 }
 
 /// A lane's part in an item as a Task.
-pub fn task(summary: &Summary, lane: Lane, version: FhirVersion) -> Value {
+pub fn task(summary: &Summary, lane: Lane, version: FhirVersion, times: &Times) -> Value {
     let now = Timestamp::now();
     let status = summary.task(lane, now).unwrap_or(TaskIs::Cancelled);
     let grade = summary.grade();
@@ -601,7 +604,7 @@ pub fn task(summary: &Summary, lane: Lane, version: FhirVersion) -> Value {
         "lastModified": summary.changed_at.to_string(),
         "requester": { "display": PROGRAM },
     });
-    let by_when = json!({ "end": due(grade, summary.received, summary.starts).to_string() });
+    let by_when = json!({ "end": times.due(grade, summary.received, summary.starts).to_string() });
     if r5 {
         out["requestedPeriod"] = by_when;
     } else {

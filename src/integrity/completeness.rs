@@ -5,7 +5,9 @@ use crate::amount::Why;
 use crate::exact::Exact;
 use crate::findings::{Finding, Outcome, Tier};
 use crate::formulary::Match;
+use crate::formulary::product::{Form, Nutrient};
 use crate::intake::order::{At, When};
+use crate::nutrition::content::{Content, Density, From};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::Kind;
 use crate::settings::Site;
@@ -51,11 +53,13 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
         missing.push(("formula".to_owned(), here));
     }
     let feeds: Vec<_> = case.plan.parts.iter().filter(|p| p.kind == Kind::Feed).collect();
+    // Without an entry that says how it is given there is no part, and the formula's content is the only one that is made.
+    let own = f.base.as_ref().filter(|_| f.administrations.is_empty()).and_then(|_| case.plan.contents.first());
+    let fed: Vec<_> = feeds.iter().filter_map(|p| case.plan.contents.get(p.content)).chain(own).collect();
     // Water that carries an additive counts as fed; alone it is still no feed.
-    let only_water = feeds.iter().filter_map(|p| case.plan.contents.get(p.content)).all(|c| {
-        use crate::formulary::product::Form;
+    let only_water = fed.iter().all(|c| {
         let product = match c.from {
-            crate::nutrition::content::From::Formulary(ix) => case.formulary.product(ix).map(|p| p.form),
+            From::Formulary(ix) => case.formulary.product(ix).map(|p| p.form),
             _ => c.form,
         };
         product == Some(Form::Water)
@@ -63,13 +67,11 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
     if only_water && !case.plan.parts.is_empty() && !case.beside.iter().any(|b| b.feeds) {
         not_known.push(("feed (only water is ordered, and no feeding order was sent beside it)".to_owned(), here));
     }
-    let without_density = feeds
-        .iter()
-        .filter_map(|p| case.plan.contents.get(p.content))
-        .any(|c| c.energy.why().contains(&Why::NoDensity));
-    if without_density
-        || (feeds.is_empty() && f.density.is_absent() && f.base.is_some() && f.administrations.is_empty())
-    {
+    // A product by the dose or gram has no energy per mL either.
+    let by_weight = |c: &Content| {
+        f.density.is_absent() && c.density == Density::None && c.mixed.is_empty() && c.form != Some(Form::Water)
+    };
+    if fed.iter().any(|c| c.energy.why().contains(&Why::NoDensity)) || own.is_some_and(by_weight) {
         missing.push(("energy density".to_owned(), here));
     }
     // Beside entries with times, one without any may have lost them.
@@ -79,10 +81,8 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
             missing.push(("schedule of one entry (the others have one)".to_owned(), a.at));
         }
     }
-    let unwritten = feeds.iter().filter_map(|p| case.plan.contents.get(p.content)).any(|c| {
-        c.form == Some(crate::formulary::product::Form::Blenderised)
-            && c.nutrient(crate::formulary::product::Nutrient::Protein).low().is_none()
-    });
+    let unwritten =
+        fed.iter().any(|c| c.form == Some(Form::Blenderised) && c.nutrient(Nutrient::Protein).low().is_none());
     if unwritten {
         missing.push(("recipe of the blend (its composition is not known)".to_owned(), here));
     }

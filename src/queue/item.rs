@@ -443,9 +443,9 @@ impl Summary {
     }
 
     /// A text by which the queue is sorted, the most urgent first.
-    pub fn sort_key(&self) -> String {
+    pub fn sort_key(&self, times: &urgency::Times) -> String {
         let grade = self.grade();
-        urgency::sort_key(grade, urgency::due(grade, self.received, self.starts))
+        urgency::sort_key(grade, times.due(grade, self.received, self.starts))
     }
 
     fn judge(&mut self, report: &Report) {

@@ -1,7 +1,8 @@
-//! Which lanes are asked to decide, when an item is closed, and how long somebody may hold one.
+//! Which lanes are asked to decide, when an item is closed, how long somebody may hold one and how soon they should look.
 
 use super::Lane;
 use super::report::{Found, Report};
+use super::urgency::Times;
 use crate::findings::{Disposition, Tier};
 use jiff::SignedDuration;
 use std::collections::BTreeSet;
@@ -36,6 +37,8 @@ pub struct Policy {
     pub hold: SignedDuration,
     /// Longest time for which an item may be put off.
     pub longest_snooze: SignedDuration,
+    /// How soon somebody should look.
+    pub times: Times,
 }
 
 impl Default for Policy {
@@ -44,6 +47,7 @@ impl Default for Policy {
             closing: Closing::default(),
             hold: SignedDuration::from_mins(30),
             longest_snooze: SignedDuration::from_hours(24),
+            times: Times::default(),
         }
     }
 }

@@ -18,22 +18,48 @@ pub fn grade(tier: Option<Tier>, disposition: Disposition, not_evaluated: bool) 
     }
 }
 
-/// Time after receipt within which an item of a grade should be looked at, where it does not start before. Common
-/// practice, no source: it sorts the list and is no recommendation of how fast to act.
-pub fn allowance(grade: u8) -> SignedDuration {
-    SignedDuration::from_mins(match grade {
-        4.. => 15,
-        3 => 30,
-        2 => 60,
-        1 => 120,
-        0 => 480,
-    })
+/// How soon somebody should look at an item. The defaults are common practice, no source: they sort the list and are no
+/// recommendation of how fast to act.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Times {
+    /// After receipt, by grade, where it does not start before.
+    within: [SignedDuration; 5],
+    /// Before the feed starts.
+    before_start: SignedDuration,
 }
 
-/// By when somebody should have looked: at the start of the feed, or when the allowance is over, whichever is first.
-pub fn due(grade: u8, received: Timestamp, starts: Option<Timestamp>) -> Timestamp {
-    let waited = received.checked_add(allowance(grade)).unwrap_or(received);
-    starts.filter(|start| *start >= received).map_or(waited, |start| start.min(waited))
+impl Times {
+    /// In minutes, by grade from 0 to 4, and before the feed starts.
+    pub fn minutes(within: [u16; 5], before_start: u16) -> Self {
+        let time = |minutes: u16| SignedDuration::from_mins(minutes.into());
+        Self { within: within.map(time), before_start: time(before_start) }
+    }
+
+    /// After receipt.
+    pub fn within(&self, grade: u8) -> SignedDuration {
+        let [rest, medium, unknown, high, stop] = self.within;
+        match grade {
+            4.. => stop,
+            3 => high,
+            2 => unknown,
+            1 => medium,
+            0 => rest,
+        }
+    }
+
+    /// By when somebody should have looked: before the start of the feed, or when the time after receipt is over,
+    /// whichever is first, and not before it was received.
+    pub fn due(&self, grade: u8, received: Timestamp, starts: Option<Timestamp>) -> Timestamp {
+        let waited = received.checked_add(self.within(grade)).unwrap_or(received);
+        let by_start = |start: Timestamp| start.checked_sub(self.before_start).unwrap_or(start).max(received);
+        starts.filter(|start| *start >= received).map_or(waited, |start| by_start(start).min(waited))
+    }
+}
+
+impl Default for Times {
+    fn default() -> Self {
+        Self::minutes([480, 120, 60, 30, 15], 0)
+    }
 }
 
 /// A text that sorts as the queue does, the most urgent first.
@@ -57,9 +83,9 @@ pub struct Urgency {
 }
 
 /// The urgency of an item now.
-pub fn urgency(item: &Summary, now: Timestamp) -> Urgency {
+pub fn urgency(item: &Summary, times: &Times, now: Timestamp) -> Urgency {
     let grade = item.grade();
-    let due = due(grade, item.received, item.starts);
+    let due = times.due(grade, item.received, item.starts);
     let mut reasons = Vec::new();
     if let Some(tier) = item.tier {
         reasons.push(format!("finding of tier {}", tier.code()));
@@ -72,12 +98,15 @@ pub fn urgency(item: &Summary, now: Timestamp) -> Urgency {
     }
     if let Some(start) = item.starts {
         reasons.push(if start > now {
-            format!("starts in {}", length(start.duration_since(now)))
+            let before = times.before_start;
+            let by = if before.is_zero() { String::new() } else { format!(" (look {} before)", length(before)) };
+            format!("starts in {}{by}", length(start.duration_since(now)))
         } else {
             format!("started {} ago", length(now.duration_since(start)))
         });
     }
-    reasons.push(format!("waiting {}", length(now.duration_since(item.received))));
+    let waited = length(now.duration_since(item.received));
+    reasons.push(format!("waiting {waited} (look within {})", length(times.within(grade))));
     Urgency { grade, due, overdue: now > due && item.is_open(), reasons }
 }
 

@@ -23,6 +23,7 @@ use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
 use crate::queue::tally::RuleStatistics;
 use crate::queue::task::TaskIs;
 use crate::queue::trail::Entry;
+use crate::queue::urgency::Times;
 use crate::queue::work::{Command, Refused};
 use crate::queue::{Lane, Person};
 use jiff::Timestamp;
@@ -190,14 +191,9 @@ pub enum Sort {
     Changed,
 }
 
-impl Sort {
-    /// Where an item stands in this order: a page after it begins with what follows.
-    pub fn place(self, item: &Summary) -> String {
-        match self {
-            Self::Urgency => format!("{}.{}", item.sort_key(), item.id),
-            Self::Changed => format!("{}.{}", item.changed_at.as_microsecond(), item.id),
-        }
-    }
+/// Where an item stands in the order of [`Sort::Changed`]: a page after it begins with what follows.
+pub fn place_by_change(item: &Summary) -> String {
+    format!("{}.{}", item.changed_at.as_microsecond(), item.id)
 }
 
 /// A page of items that is asked for.
@@ -207,7 +203,7 @@ pub struct Query {
     pub filter: Filter,
     /// In which order.
     pub sort: Sort,
-    /// [`Page::next`] of the page before, or [`Sort::place`] of an item.
+    /// [`Page::next`] of the page before, or [`place_by_change`] of an item.
     pub after: Option<String>,
     /// At most so many; 1 to [`MOST_OF_A_PAGE`].
     pub limit: usize,
@@ -326,6 +322,9 @@ pub trait Store: Send + Sync + 'static {
 
     /// Keeps a view for a person, or removes one. `Ok` means durable.
     fn set_view(&self, person: String, change: views::Change) -> Answer<'_, views::Came>;
+
+    /// How soon somebody should look at an item: what the list is sorted by.
+    fn times(&self) -> Times;
 
     /// Notes that an order was received, whatever came of it. Does not wait.
     fn received(&self, at: Timestamp);

@@ -27,6 +27,8 @@ use uuid::Uuid;
 
 /// The step of the tables that brought these.
 pub(super) const SINCE: i64 = 3;
+/// Why a row is a dead letter that can never be sent.
+pub const DAMAGED: &str = "damaged";
 /// Rows that `$events` gives at most.
 pub const MOST_EVENTS: i64 = 200;
 
@@ -76,13 +78,14 @@ pub(super) enum Wanted {
     Take { subscriber: String, most: usize, lease: Duration, done: Done<Vec<Due>> },
     Settle { due: Box<Due>, sent: Sent, done: Done<()> },
     Clear { before: Timestamp, done: Done<u64> },
+    ByHand { which: Box<Which>, what: ByHand, by: Person, done: Done<u64> },
 }
 
 /// What came of it.
 pub(super) enum Came {
     Nothing,
     Taken(Vec<Due>),
-    Cleared(u64),
+    Rows(u64),
 }
 
 impl Wanted {
@@ -92,10 +95,10 @@ impl Wanted {
             (Self::Listen { done, .. } | Self::Settle { done, .. }, came) => drop(done.send(came.map(|_| ()))),
             (Self::Take { done, .. }, Ok(Came::Taken(due))) => drop(done.send(Ok(due))),
             (Self::Take { done, .. }, Err(error)) => drop(done.send(Err(error))),
-            (Self::Clear { done, .. }, Ok(Came::Cleared(n))) => drop(done.send(Ok(n))),
-            (Self::Clear { done, .. }, Err(error)) => drop(done.send(Err(error))),
+            (Self::Clear { done, .. } | Self::ByHand { done, .. }, Ok(Came::Rows(n))) => drop(done.send(Ok(n))),
+            (Self::Clear { done, .. } | Self::ByHand { done, .. }, Err(error)) => drop(done.send(Err(error))),
             // Each gives its own kind; a sender that is dropped tells its receiver that nothing is known.
-            (Self::Take { .. } | Self::Clear { .. }, Ok(_)) => {}
+            (Self::Take { .. } | Self::Clear { .. } | Self::ByHand { .. }, Ok(_)) => {}
         }
     }
 
@@ -114,7 +117,8 @@ impl Wanted {
                 settle(conn, dialect, due, sent).await?;
                 Ok(Came::Nothing)
             }
-            Self::Clear { before, .. } => Ok(Came::Cleared(clear(conn, *before).await?)),
+            Self::Clear { before, .. } => Ok(Came::Rows(clear(conn, *before).await?)),
+            Self::ByHand { which, what, by, .. } => Ok(Came::Rows(change(conn, dialect, which, *what, by).await?)),
         }
     }
 }
@@ -244,9 +248,9 @@ async fn take(
             Err(Unavailable::Damaged(what)) => {
                 let number: i64 = row.try_get(0).map_err(|e| trouble(&e))?;
                 tracing::error!(subscriber, number, problem = what, "a message is damaged and is not sent");
-                let sql = "UPDATE outbox SET state = 'dead', trouble = 'damaged', done = $1, lease = NULL, \
-                           lease_until = NULL WHERE subscriber = $2 AND number = $3";
-                let values = [Value::from(now), subscriber.into(), number.into()];
+                let sql = "UPDATE outbox SET state = 'dead', trouble = $1, done = $2, lease = NULL, \
+                           lease_until = NULL WHERE subscriber = $3 AND number = $4";
+                let values = [Value::from(DAMAGED), now.into(), subscriber.into(), number.into()];
                 statement(sql.to_owned(), values).execute(&mut *conn).await.map_err(|e| trouble(&e))?;
                 continue;
             }
@@ -376,6 +380,51 @@ impl SqlStore {
         self.wanted(|done| Wanted::Clear { before, done }).await
     }
 
+    /// Does something with dead letters by hand, as [`by_hand`] does; the trail says by whom.
+    ///
+    /// # Errors
+    /// As every write.
+    pub async fn by_hand(&self, which: Which, what: ByHand, by: Person) -> Result<u64, Unavailable> {
+        self.wanted(|done| Wanted::ByHand { which: Box::new(which), what, by, done }).await
+    }
+
+    /// Rows by subscriber and number, at most `most`; and how many there are.
+    ///
+    /// # Errors
+    /// As every look.
+    pub async fn letters(&self, which: &Which, most: u32) -> Result<(Vec<Letter>, u64), Unavailable> {
+        let mut conn = self.readers.acquire().await.map_err(|e| trouble(&e))?;
+        listed(&mut conn, which, most).await
+    }
+
+    /// Dead letters by subscriber.
+    ///
+    /// # Errors
+    /// As every look.
+    pub async fn dead_letters(&self) -> Result<Vec<Dead>, Unavailable> {
+        let sql = "SELECT subscriber, COUNT(*), MIN(done), MAX(done) FROM outbox WHERE state = 'dead' \
+                   GROUP BY subscriber ORDER BY subscriber";
+        let mut out = Vec::new();
+        for row in statement(sql.to_owned(), []).fetch_all(&self.readers).await.map_err(|e| trouble(&e))? {
+            let subscriber: String = row.try_get(0).map_err(|e| trouble(&e))?;
+            let letters: i64 = row.try_get(1).map_err(|e| trouble(&e))?;
+            let time = |at: usize| -> Result<Option<Timestamp>, Unavailable> {
+                let micros: Option<i64> = row.try_get(at).map_err(|e| trouble(&e))?;
+                Ok(micros.and_then(|micros| Timestamp::from_microsecond(micros).ok()))
+            };
+            let sql = "SELECT trouble FROM outbox WHERE subscriber = $1 AND state = 'dead' \
+                       ORDER BY done DESC, number DESC LIMIT 1";
+            let last = statement(sql.to_owned(), [subscriber.as_str().into()]).fetch_optional(&self.readers).await;
+            let last = last.map_err(|e| trouble(&e))?;
+            let trouble: Option<String> =
+                last.map(|row| row.try_get(0)).transpose().map_err(|e| trouble(&e))?.flatten();
+            let (since, until) = (time(2)?, time(3)?);
+            let letters = u64::try_from(letters).unwrap_or_default();
+            out.push(Dead { subscriber, letters, since, until, trouble });
+        }
+        Ok(out)
+    }
+
     /// How it is with every subscriber that was ever told of anything, and since when its oldest message waits.
     ///
     /// # Errors
@@ -440,6 +489,21 @@ pub struct Letter {
     pub trouble: Option<String>,
 }
 
+/// Dead letters of one subscriber.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Dead {
+    /// The subscriber.
+    pub subscriber: String,
+    /// How many.
+    pub letters: u64,
+    /// When the first of them was given up.
+    pub since: Option<Timestamp>,
+    /// And the last.
+    pub until: Option<Timestamp>,
+    /// Why the last one failed.
+    pub trouble: Option<String>,
+}
+
 /// Rows that are looked for or sent again; everything that is given must hold.
 #[derive(Clone, Debug, Default)]
 pub struct Which {
@@ -449,6 +513,10 @@ pub struct Which {
     pub subscriber: Option<String>,
     /// This event.
     pub event: Option<String>,
+    /// This number.
+    pub number: Option<u64>,
+    /// Given up at this time or before: what somebody saw who decides about them.
+    pub until: Option<Timestamp>,
 }
 
 impl Which {
@@ -459,6 +527,14 @@ impl Which {
                 values.push(Value::from(value.as_str()));
                 let _ = write!(sql, " AND {column} = ${}", values.len());
             }
+        }
+        if let Some(own) = self.number {
+            values.push(number(own).into());
+            let _ = write!(sql, " AND number = ${}", values.len());
+        }
+        if let Some(until) = self.until {
+            values.push(until.into());
+            let _ = write!(sql, " AND (done IS NULL OR done <= ${})", values.len());
         }
         (sql, values)
     }
@@ -507,6 +583,13 @@ pub async fn letters(place: &str, which: &Which, most: u32) -> Result<(Vec<Lette
     let (pool, dialect) = existing(place)?;
     let mut conn = pool.acquire().await.map_err(|e| trouble(&e))?;
     has_outbox(&mut conn, dialect).await?;
+    let found = listed(&mut conn, which, most).await;
+    drop(conn);
+    pool.close().await;
+    found
+}
+
+async fn listed(conn: &mut AnyConnection, which: &Which, most: u32) -> Result<(Vec<Letter>, u64), Unavailable> {
     let (condition, values) = which.condition();
     let sql = format!("SELECT COUNT(*) FROM outbox WHERE {condition}");
     let row = statement(sql, values.clone()).fetch_one(&mut *conn).await.map_err(|e| trouble(&e))?;
@@ -534,8 +617,6 @@ pub async fn letters(place: &str, which: &Which, most: u32) -> Result<(Vec<Lette
         })
     };
     let letters: Result<Vec<Letter>, Unavailable> = rows.iter().map(letter).collect();
-    drop(conn);
-    pool.close().await;
     Ok((letters?, u64::try_from(total).unwrap_or_default()))
 }
 
@@ -548,8 +629,8 @@ pub enum ByHand {
     Discard,
 }
 
-/// Does something with rows of a store, dead letters where no state is given; gives with how many. The service may run
-/// meanwhile.
+/// Does something with rows of a store, dead letters where no state is given; gives with how many. What is being sent now is
+/// left to whoever sends it, and what is damaged is never sent again. The service may run meanwhile.
 ///
 /// # Errors
 /// Where it cannot be written.
@@ -558,22 +639,39 @@ pub async fn by_hand(place: &str, which: &Which, what: ByHand) -> Result<u64, Un
     let mut conn = pool.acquire().await.map_err(|e| trouble(&e))?;
     has_outbox(&mut conn, dialect).await?;
     let mut tx = begin(&mut conn, dialect).await?;
-    let state = which.state.clone().unwrap_or_else(|| "dead".to_owned());
-    let (condition, values) = Which { state: Some(state), ..which.clone() }.condition();
-    let sql = match what {
-        ByHand::SendAgain => format!(
-            "UPDATE outbox SET state = 'waiting', tries = 0, due = 0, trouble = NULL, done = NULL, lease = NULL, \
-             lease_until = NULL WHERE {condition}"
-        ),
-        ByHand::Discard => format!("DELETE FROM outbox WHERE {condition}"),
-    };
-    let n = statement(sql, values).execute(&mut *tx).await.map_err(|e| trouble(&e))?.rows_affected();
-    if what == ByHand::Discard && n > 0 {
-        // Somebody is not told of something: that it was decided so stays in the trail.
-        note(&mut tx, "messages-discarded", &Person::program(), Timestamp::now(), n).await?;
-    }
+    let n = change(&mut tx, dialect, which, what, &Person::program()).await?;
     tx.commit().await.map_err(|e| trouble(&e))?;
     drop(conn);
     pool.close().await;
+    Ok(n)
+}
+
+async fn change(
+    conn: &mut AnyConnection,
+    dialect: Dialect,
+    which: &Which,
+    what: ByHand,
+    by: &Person,
+) -> Result<u64, Unavailable> {
+    let now = clock(conn, dialect).await?;
+    let state = which.state.clone().unwrap_or_else(|| "dead".to_owned());
+    let (mut condition, mut values) = Which { state: Some(state), ..which.clone() }.condition();
+    values.push(now.into());
+    let _ = write!(condition, " AND (lease_until IS NULL OR lease_until <= ${})", values.len());
+    let (sql, action) = match what {
+        ByHand::SendAgain => (
+            format!(
+                "UPDATE outbox SET state = 'waiting', tries = 0, due = 0, trouble = NULL, done = NULL, lease = NULL, \
+                 lease_until = NULL WHERE {condition} AND (trouble IS NULL OR trouble <> '{DAMAGED}')"
+            ),
+            "messages-sent-again",
+        ),
+        // Somebody is not told of something: that it was decided so stays in the trail.
+        ByHand::Discard => (format!("DELETE FROM outbox WHERE {condition}"), "messages-discarded"),
+    };
+    let n = statement(sql, values).execute(&mut *conn).await.map_err(|e| trouble(&e))?.rows_affected();
+    if n > 0 {
+        note(conn, action, by, Timestamp::now(), n).await?;
+    }
     Ok(n)
 }

@@ -267,13 +267,20 @@ pub(super) async fn list(pool: &AnyPool, query: &Query) -> Result<Page, Unavaila
         Sort::Urgency => "sort_key, id",
         Sort::Changed => "changed DESC, id",
     };
-    let sql = format!("SELECT state FROM items{} ORDER BY {order} LIMIT {}", found.sql, limit + 1);
+    let sql = format!("SELECT state, sort_key FROM items{} ORDER BY {order} LIMIT {}", found.sql, limit + 1);
     let rows = rows(pool, sql, found.values).await?;
     let mut items = Vec::with_capacity(rows.len());
     for row in rows.iter().take(limit) {
         items.push(read::<Summary>("an item", &text(row, 0)?)?);
     }
-    let next = items.last().filter(|_| rows.len() > limit).map(|last| query.sort.place(last));
+    let next = match (items.last(), rows.get(limit.saturating_sub(1))) {
+        (Some(last), Some(row)) if rows.len() > limit => Some(match query.sort {
+            // As it is kept: what it was sorted by.
+            Sort::Urgency => format!("{}.{}", text(row, 1)?, last.id),
+            Sort::Changed => super::place_by_change(last),
+        }),
+        _ => None,
+    };
     Ok(Page { items, next, total })
 }
 

@@ -15,6 +15,7 @@ use crate::queue::item::{Item, ItemId, Received, Summary};
 use crate::queue::policy::Policy;
 use crate::queue::tally::RuleStatistics;
 use crate::queue::trail::Entry;
+use crate::queue::urgency::Times;
 use crate::queue::work::Command;
 use crate::queue::{Person, item};
 use jiff::Timestamp;
@@ -414,6 +415,15 @@ impl SqlStore {
 }
 
 impl SqlStore {
+    /// Sorts what is kept by the times of this store, where it was sorted by others; gives how many items stand elsewhere
+    /// now. The trail has a line of it.
+    ///
+    /// # Errors
+    /// As every write.
+    pub async fn sort_again(&self, at: Timestamp) -> Result<u64, Unavailable> {
+        self.written(|done| Op::SortAgain { at, done }).await
+    }
+
     /// The same, where there is anything to remove: no line in the trail for nothing.
     ///
     /// # Errors
@@ -552,6 +562,10 @@ impl Store for SqlStore {
 
     fn set_view(&self, person: String, change: views::Change) -> Answer<'_, views::Came> {
         self.change_view(person, change)
+    }
+
+    fn times(&self) -> Times {
+        self.shared.policy.times
     }
 
     fn received(&self, at: Timestamp) {

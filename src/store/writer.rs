@@ -13,9 +13,11 @@ use crate::queue::report::Report;
 use crate::queue::tally::{Count, Fate};
 use crate::queue::task::TaskId;
 use crate::queue::trail::{Entry, Event};
+use crate::queue::urgency::{self, Times};
 use crate::queue::work::{Action, Command, Decision, LaneState};
 use crate::queue::{Lane, Person, Role};
 use crate::subscriptions::Concern;
+use futures_util::TryStreamExt as _;
 use futures_util::future::join;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
@@ -70,7 +72,7 @@ struct Fresh {
 impl Fresh {
     fn of(received: &Received, policy: &Policy) -> Result<Self, Unavailable> {
         let (summary, event) = Summary::first(received, None, policy);
-        let row = row_of(&summary)?;
+        let row = row_of(&summary, &policy.times)?;
         let entry = Entered::first(&summary, received.kept(), event)?;
         Ok(Self { row, entry, counts: counts_of_new(received), summary })
     }
@@ -114,6 +116,7 @@ pub(super) enum Op {
     Feedback { answers: Vec<CardAnswer>, done: Done<usize> },
     Purge { before: Timestamp, by: Person, at: Timestamp, done: Done<u64> },
     OwnView { person: String, change: views::Change, done: Done<views::Came> },
+    SortAgain { at: Timestamp, done: Done<u64> },
     Outbox(outbox::Wanted),
 }
 
@@ -125,6 +128,7 @@ enum Came {
     Answered(usize),
     Purged(u64),
     OwnView(views::Came),
+    Sorted(u64),
     Outbox(outbox::Came),
 }
 
@@ -151,6 +155,8 @@ impl Op {
             (Self::Purge { done, .. }, Err(error)) => drop(done.send(Err(error))),
             (Self::OwnView { done, .. }, Ok(Came::OwnView(came))) => drop(done.send(Ok(came))),
             (Self::OwnView { done, .. }, Err(error)) => drop(done.send(Err(error))),
+            (Self::SortAgain { done, .. }, Ok(Came::Sorted(n))) => drop(done.send(Ok(n))),
+            (Self::SortAgain { done, .. }, Err(error)) => drop(done.send(Err(error))),
             (Self::Outbox(wanted), Ok(Came::Outbox(came))) => wanted.say(Ok(came)),
             (Self::Outbox(wanted), Err(error)) => wanted.say(Err(error)),
             // Each operation gives its own kind; a sender that is dropped tells its receiver that nothing is known.
@@ -303,7 +309,7 @@ impl Work {
                 }
                 Op::View { item, .. } => drop(ids.insert(item.to_string())),
                 Op::Feedback { answers, .. } => cards.extend(answers.iter().map(|a| a.card.clone())),
-                Op::Purge { .. } | Op::OwnView { .. } | Op::Outbox(_) => {}
+                Op::Purge { .. } | Op::OwnView { .. } | Op::SortAgain { .. } | Op::Outbox(_) => {}
             }
         }
         if !cards.is_empty() {
@@ -421,6 +427,7 @@ impl Work {
             }
             Op::Feedback { answers, .. } => Came::Answered(answers.iter().filter(|a| self.answered(a)).count()),
             Op::Purge { before, by, at, .. } => Came::Purged(self.purge(conn, *before, by, *at).await?),
+            Op::SortAgain { at, .. } => Came::Sorted(sort_again(conn, &shared.policy.times, *at).await?),
             Op::OwnView { person, change, .. } => Came::OwnView(views::apply(conn, person, change).await?),
             Op::Outbox(wanted) => Came::Outbox(wanted.apply(conn, shared.dialect).await?),
         })
@@ -665,7 +672,7 @@ impl Work {
             let Some(held) = items.remove(&id) else { continue };
             let mut row = match held.row {
                 Some(row) if !held.changed => row,
-                _ => row_of(&held.summary)?,
+                _ => row_of(&held.summary, &shared.policy.times)?,
             };
             row.push(held.report.as_ref().into());
             row.push(held.resource.unwrap_or_default().into());
@@ -678,7 +685,7 @@ impl Work {
         written?;
         let sealed = sealed?;
         for (id, held) in items.into_iter().filter(|(_, held)| held.changed) {
-            update(conn, &id, held).await?;
+            update(conn, &id, held, &shared.policy.times).await?;
         }
         let rows = new_cards.into_iter().map(|(card, item)| vec![card.into(), item.as_str().into()]).collect();
         insert(conn, "cards", &["card", "item"], "ON CONFLICT (card, item) DO NOTHING", rows).await?;
@@ -726,6 +733,36 @@ pub(super) async fn last_of_the_chain(conn: &mut AnyConnection) -> Result<Anchor
     let line: String = row.try_get(0).map_err(|e| trouble(&e))?;
     let entry = audit::line::read(line.as_bytes()).map_err(|why| Unavailable::Damaged(format!("the trail {why}")))?;
     Ok(Anchor { sequence: entry.sequence, hash: entry.hash })
+}
+
+/// Writes where items stand in the order of urgency, where other times put them elsewhere.
+async fn sort_again(conn: &mut AnyConnection, times: &Times, at: Timestamp) -> Result<u64, Unavailable> {
+    let mut moved: Vec<(String, String)> = Vec::new();
+    let sql = "SELECT id, sort_key, grade, received, starts FROM items".to_owned();
+    let mut rows = statement(sql, []).fetch(&mut *conn);
+    while let Some(row) = rows.try_next().await.map_err(|e| trouble(&e))? {
+        let get = |error: sqlx::Error| trouble(&error);
+        let wrong = |_| Unavailable::Damaged("a time or grade of an item is none".to_owned());
+        let (grade, received): (i64, i64) = (row.try_get(2).map_err(get)?, row.try_get(3).map_err(get)?);
+        let starts: Option<i64> = row.try_get(4).map_err(get)?;
+        let received = Timestamp::from_microsecond(received).map_err(wrong)?;
+        let starts = starts.map(Timestamp::from_microsecond).transpose().map_err(wrong)?;
+        let grade = u8::try_from(grade).map_err(|_| Unavailable::Damaged("a grade of an item is none".to_owned()))?;
+        let key = urgency::sort_key(grade, times.due(grade, received, starts));
+        if key != row.try_get::<String, _>(1).map_err(get)? {
+            moved.push((row.try_get(0).map_err(get)?, key));
+        }
+    }
+    drop(rows);
+    let n = moved.len() as u64;
+    for (id, key) in moved {
+        let sql = "UPDATE items SET sort_key = $1 WHERE id = $2".to_owned();
+        statement(sql, [key.into(), id.into()]).execute(&mut *conn).await.map_err(|e| trouble(&e))?;
+    }
+    if n > 0 {
+        note(conn, "sorted-again", &Person::program(), at, n).await?;
+    }
+    Ok(n)
 }
 
 /// Writes a line into the trail that is about no item: what was done, and with how many.
@@ -832,7 +869,7 @@ fn search_text(summary: &Summary) -> String {
 }
 
 /// All columns but the last two.
-fn row_of(s: &Summary) -> Result<Vec<Value>, Unavailable> {
+fn row_of(s: &Summary, times: &Times) -> Result<Vec<Value>, Unavailable> {
     let state = serde_json::to_string(s).map_err(|error| damaged("an item", &error))?;
     let rules = format!("|{}|", s.rules.join("|"));
     let [pharmacist, pharmacist_by, pharmacist_until] = lane_columns(s, Lane::Pharmacist);
@@ -841,7 +878,7 @@ fn row_of(s: &Summary) -> Result<Vec<Value>, Unavailable> {
         s.id.as_str().into(),
         s.key.text().into(),
         s.standing.word().into(),
-        s.sort_key().into(),
+        s.sort_key(times).into(),
         i64::from(s.grade()).into(),
         s.tier.map(|tier| tier.code().to_owned()).into(),
         i64::from(s.not_evaluated > 0).into(),
@@ -863,9 +900,9 @@ fn row_of(s: &Summary) -> Result<Vec<Value>, Unavailable> {
 }
 
 /// Columns that change after an item was made; of the report only when it was judged again.
-async fn update(conn: &mut AnyConnection, id: &ItemId, held: Held) -> Result<(), Unavailable> {
+async fn update(conn: &mut AnyConnection, id: &ItemId, held: Held, times: &Times) -> Result<(), Unavailable> {
     let judged = held.judged;
-    let mut row = row_of(&held.summary)?;
+    let mut row = row_of(&held.summary, times)?;
     if judged {
         row.push(held.report.as_ref().into());
     }

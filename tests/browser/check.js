@@ -4,6 +4,8 @@
 
 const { spawn } = require("node:child_process");
 const fs = require("node:fs");
+const net = require("node:net");
+const os = require("node:os");
 const path = require("node:path");
 const { chromium } = require("playwright-core");
 
@@ -35,6 +37,33 @@ const start = () => new Promise((resolve, reject) => {
     if (found) resolve({ child, base: found[1], token: found[2] });
   });
 });
+
+/** A service of its own that tells two systems which are not there, with orders that they were not told of. */
+const startTelling = async () => {
+  const folder = fs.mkdtempSync(path.join(os.tmpdir(), "eg-browser-"));
+  const away = await new Promise((resolve) => {
+    const server = net.createServer().listen(0, "127.0.0.1", () => {
+      const { port } = server.address();
+      server.close(() => resolve(port));
+    });
+  });
+  fs.writeFileSync(path.join(folder, "secret"), "aW52ZW50ZWQtc2VjcmV0LW9mLTMyLWJ5dGVzLS0tLTE=");
+  const subscriber = (id) => `[[subscriber]]\nid = "${id}"\nendpoint = "http://127.0.0.1:${away}/in"\nprivate-addresses = true\nsecret-file = "secret"\nfhir = "R4"\ntries = 1\n`;
+  fs.writeFileSync(path.join(folder, "subscribers.toml"), `base = "https://gate.example/fhir"\n${subscriber("board")}${subscriber("other")}`);
+  const service = await new Promise((resolve, reject) => {
+    const child = spawn(program, ["serve", "--listen", "127.0.0.1:0", "--formulary", path.join(__dirname, "../../deploy/demo/formulary.csv"), "--rulebook", "none", "--store", path.join(folder, "queue.sqlite"), "--subscribers", path.join(folder, "subscribers.toml")], { stdio: ["ignore", "pipe", "ignore"], env: { ...process.env, ENTERAL_GATE_LOG: "off" } });
+    let said = "";
+    child.on("exit", (code) => reject(new Error(`the service ended: ${code}`)));
+    child.stdout.on("data", (bytes) => {
+      said += bytes;
+      const found = /(http:\/\/[\d.:]+)\/sign-in#(\w+)/.exec(said);
+      if (found) resolve({ child, base: found[1], token: found[2], folder });
+    });
+  });
+  service.child.removeAllListeners("exit");
+  for (const order of ["demo-4-jejunal-bolus", "demo-5-steps-over-cap"]) await post(service, sample(order));
+  return service;
+};
 
 /** Pages that a browser opens, watched: errors, refusals of the policy, requests elsewhere. */
 const watched = async (browser, service, options = {}) => {
@@ -403,6 +432,70 @@ for (const [colorScheme, width] of [["light", 1360], ["dark", 1360], ["light", 3
     await w.done();
   });
 }
+
+test("messages that did not arrive: by keyboard, and without script", async (browser) => {
+  const service = await startTelling();
+  try {
+    for (const javaScriptEnabled of [true, false]) {
+      const w = await watched(browser, service, { javaScriptEnabled, viewport: { width: 320, height: 900 } });
+      const { page } = w;
+      await page.goto(`${service.base}/sign-in`);
+      await page.fill("#token", service.token);
+      await page.fill("#person", "Invented Amt");
+      await page.selectOption("#job", "admin");
+      await page.click("main button[type=submit]");
+      await page.waitForURL(/\/queue/);
+      const go = async (name, role) => {
+        // Tab until it has the focus, as somebody without a mouse does.
+        for (let n = 0; n < 60; n += 1) {
+          await page.keyboard.press("Tab");
+          if (await page.getByRole(role, { name, exact: true }).evaluateAll((list) => list.includes(document.activeElement))) break;
+        }
+        await page.keyboard.press("Enter");
+      };
+      const looks = async (where) => {
+        if (javaScriptEnabled) await check(page, where);
+        if (javaScriptEnabled) holds(await page.evaluate(() => document.documentElement.scrollWidth <= window.innerWidth), `${where} fits`);
+        await page.screenshot({ path: `${pictures}/letters-${javaScriptEnabled ? "script" : "plain"}-${where.replace(/\W+/g, "-")}.png`, fullPage: true });
+      };
+      for (let n = 0; n < 100; n += 1) {
+        await page.goto(`${service.base}/state`);
+        if (await page.getByRole("link", { name: "Remove those to board …" }).count() > 0 && await page.getByRole("link", { name: "Remove those to other …" }).count() > 0) break;
+        await page.waitForTimeout(200);
+      }
+      await looks("the state");
+      await go("Send those to other again", "button");
+      await page.getByRole("heading", { name: "Sent again" }).waitFor();
+      await looks("sent again");
+      await page.goto(`${service.base}/state`);
+      await go("board", "link");
+      await page.getByRole("heading", { name: "Messages to board that did not arrive" }).waitFor();
+      await looks("the list");
+      const before = await page.getByRole("row").count();
+      const remove = page.getByRole("link", { name: /^Remove \d+ …$/ }).first();
+      const name = await remove.textContent();
+      await go(name, "link");
+      const number = /\d+/.exec(name)[0];
+      await page.getByRole("heading", { name: `Remove message ${number} to board?` }).waitFor();
+      await looks("the question");
+      await go("Keep it", "link");
+      await page.getByRole("heading", { name: "Messages to board that did not arrive" }).waitFor();
+      is(await page.getByRole("row").count(), before, "nothing was removed");
+      await go(name, "link");
+      await page.getByRole("heading", { name: `Remove message ${number} to board?` }).waitFor();
+      await go(`Remove message ${number} to board`, "button");
+      await page.getByRole("heading", { name: "Removed" }).waitFor();
+      await looks("removed");
+      await go("Look at what is there now", "link");
+      await page.getByRole("heading", { name: "Messages to board that did not arrive" }).waitFor();
+      is(await page.getByRole("row").count(), before - 1, "one fewer");
+      await w.done();
+    }
+  } finally {
+    service.child.kill("SIGTERM");
+    fs.rmSync(service.folder, { recursive: true, force: true });
+  }
+});
 
 test("what others write never runs", async (browser, service) => {
   holds(hostile.length >= 300, `${hostile.length} strings`);

@@ -3,12 +3,16 @@
 use crate::orders::{GAPS, Place, accept, all, appraised, at, command, json, order, person, pharmacist, put, query};
 use enteral_gate::findings::{Disposition, Tier};
 use enteral_gate::queue::item::{Received, Standing, Summary};
+use enteral_gate::queue::policy::Policy;
 use enteral_gate::queue::task::TaskIs;
 use enteral_gate::queue::trail::Event;
+use enteral_gate::queue::urgency::Times;
 use enteral_gate::queue::work::{Action, LaneState, Refused};
 use enteral_gate::queue::{Lane, Role};
 use enteral_gate::store::views::{Came, Change as ViewChange, MOST as MOST_VIEWS, View};
-use enteral_gate::store::{CardAnswer, Filter, LaneIs, NotDone, Query, Recorded, Sort, Store, TaskOf, Unavailable};
+use enteral_gate::store::{
+    CardAnswer, Filter, LaneIs, NotDone, Query, Recorded, Sort, SqlStore, Store, TaskOf, Unavailable,
+};
 use jiff::civil::date;
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -267,7 +271,7 @@ pub async fn lists_filter_and_page_without_losing_any(place: Place) {
     let mut q = query(7);
     loop {
         let page = store.list(q.clone()).await.unwrap();
-        seen.extend(page.items.iter().map(|s| (s.sort_key(), s.id.clone())));
+        seen.extend(page.items.iter().map(|s| (s.sort_key(&Times::default()), s.id.clone())));
         match page.next {
             Some(next) => q.after = Some(next),
             None => break,
@@ -659,6 +663,40 @@ pub async fn tables_go_forward_and_one_version_back(place: Place) {
     pretend(VERSION + 2, VERSION + 1).await;
     let refused = enteral_gate::store::open(&at, Default::default()).await.err().unwrap().to_string();
     assert!(refused.contains("newer program"), "{refused}");
+}
+
+/// Other times of the institution put what is kept elsewhere, in lists and on their pages, however they are worked out.
+pub async fn other_times_sort_what_is_kept_again(place: Place) {
+    let store = place.open().await;
+    // One that starts soon after it was received, and one that was received before.
+    let starts = Received { starts: Some(at(25)), ..order(1, 1, 20) };
+    let (starts, waits) = (put(&store, starts).await, put(&store, order(2, 1, 10)).await);
+    let by_pages = async |store: &SqlStore| {
+        let first = store.list(query(1)).await.unwrap();
+        let rest = store.list(Query { after: first.next.clone(), ..query(1) }).await.unwrap();
+        assert_eq!(rest.next, None);
+        [&first, &rest].map(|page| page.items[0].id.clone())
+    };
+    assert_eq!(by_pages(&store).await, [starts.clone(), waits.clone()]);
+    assert_eq!(store.sort_again(at(30)).await.unwrap(), 0, "by the same times nothing moves");
+    let entries = store.verify().await.unwrap().entries;
+    store.close().await.unwrap();
+    let policy = Policy { times: Times::minutes([5; 5], 0), ..Policy::default() };
+    let store = place.open_by(policy).await;
+    assert_eq!(by_pages(&store).await, [starts.clone(), waits.clone()], "as it was sorted");
+    assert_eq!(store.sort_again(at(31)).await.unwrap(), 1, "the start of the other comes first by either");
+    assert_eq!(by_pages(&store).await, [waits.clone(), starts.clone()]);
+    store.hold_at_most(0);
+    assert_eq!(by_pages(&store).await, [waits.clone(), starts.clone()]);
+    let line = place.lines("SELECT line FROM trail ORDER BY seq DESC LIMIT 1").await.remove(0);
+    assert!(line.contains("sorted-again") && line.contains("\"count\":1"), "{line}");
+    assert_eq!(store.sort_again(at(32)).await.unwrap(), 0);
+    assert_eq!(store.verify().await.unwrap().entries, entries + 1);
+    // What is written from then on stands by them too.
+    store.act(waits.clone(), command(&pharmacist("ann"), 1, 33, Action::Take)).await.unwrap();
+    let soon = put(&store, order(3, 1, 14)).await;
+    assert_eq!(all(&store).await.iter().map(|s| s.id.clone()).collect::<Vec<_>>(), [waits, soon, starts]);
+    assert_eq!(store.sort_again(at(34)).await.unwrap(), 0);
 }
 
 pub async fn everything_is_there_after_it_was_closed(place: Place) {

@@ -5,6 +5,7 @@ use crate::orders::{Place, accept, at, command, order, person, pharmacist, query
 use enteral_gate::findings::Tier;
 use enteral_gate::queue::item::{ItemId, Standing, Summary};
 use enteral_gate::queue::task::TaskIs;
+use enteral_gate::queue::urgency::Times;
 use enteral_gate::queue::work::{Action, Decision, LaneState};
 use enteral_gate::queue::{Lane, Role};
 use enteral_gate::store::{Counts, Filter, LaneIs, Query, Sort, SqlStore, Store, TaskOf};
@@ -264,7 +265,7 @@ async fn lists_are_what_a_plain_reading_gives(place: Place) {
         let sort = n.one(&[Sort::Urgency, Sort::Changed]);
         let mut wanted: Vec<&Summary> = all.iter().filter(|s| fits(s, &filter, now)).collect();
         match sort {
-            Sort::Urgency => wanted.sort_by_key(|s| (s.sort_key(), s.id.clone())),
+            Sort::Urgency => wanted.sort_by_key(|s| (s.sort_key(&Times::default()), s.id.clone())),
             Sort::Changed => wanted.sort_by_key(|s| (std::cmp::Reverse(s.changed_at), s.id.clone())),
         }
         let wanted: Vec<ItemId> = wanted.into_iter().map(|s| s.id.clone()).collect();

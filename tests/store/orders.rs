@@ -24,7 +24,10 @@ pub enum Place {
 
 impl Place {
     pub async fn open(&self) -> SqlStore {
-        let policy = Policy::default();
+        self.open_by(Policy::default()).await
+    }
+
+    pub async fn open_by(&self, policy: Policy) -> SqlStore {
         match self {
             Self::Sqlite(path) => SqlStore::sqlite(path, policy).await.unwrap(),
             Self::Postgres(url) => SqlStore::postgres(url, policy).await.unwrap(),

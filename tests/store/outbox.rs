@@ -233,6 +233,30 @@ pub async fn a_handshake_comes_first_and_again_at_another_endpoint(place: Place)
     assert_eq!(store.outbox().await.unwrap()["board"].0.events, 1, "handshakes are no events");
 }
 
+pub async fn who_is_declared_no_more_is_told_no_more(place: Place) {
+    let store = place.open().await;
+    store.listen(vec![all("board"), all("other")], at(0)).await.unwrap();
+    greeted(&store, "board").await;
+    put(&store, order(1, 1, 0)).await;
+    store.listen(vec![all("other"), all("new")], at(1)).await.unwrap();
+    put(&store, order(2, 1, 1)).await;
+    let events = |id| {
+        let store = &store;
+        async move { store.events(id, 0, u64::MAX).await.unwrap().len() }
+    };
+    assert_eq!((events("board").await, events("other").await, events("new").await), (1, 2, 1));
+    let known = store.outbox().await.unwrap();
+    assert_eq!((known["board"].0.waiting, known["board"].1), (1, Some(at(0))), "what it was to be told is kept");
+    // Again as before: no other handshake, and its numbers go on.
+    store.listen(vec![all("board")], at(2)).await.unwrap();
+    put(&store, order(3, 1, 2)).await;
+    assert_eq!(numbers(&take(&store, "board").await), [1, 2]);
+    assert_eq!(events("other").await, 2);
+    store.listen(Vec::new(), at(3)).await.unwrap();
+    put(&store, order(4, 1, 3)).await;
+    assert_eq!(events("board").await, 2, "nobody is declared");
+}
+
 pub async fn what_was_delivered_is_removed_after_its_time(place: Place) {
     let store = place.open().await;
     store.listen(vec![all("board")], at(0)).await.unwrap();
@@ -332,6 +356,79 @@ pub async fn a_damaged_message_holds_up_no_other(place: Place) {
     assert_eq!(by_hand(&place.text(), &Which::default(), ByHand::Discard).await.unwrap(), 0);
     assert_eq!(line().await, last, "nothing is noted where nothing was done");
     store.verify().await.unwrap();
+}
+
+pub async fn one_message_is_worked_by_its_number(place: Place) {
+    let store = place.open().await;
+    store.listen(vec![all("board"), all("other")], at(0)).await.unwrap();
+    greeted(&store, "board").await;
+    greeted(&store, "other").await;
+    for n in 1..4 {
+        put(&store, order(n, 1, 0)).await;
+    }
+    place.tamper("UPDATE outbox SET event = 'none' WHERE number = 2 AND subscriber = 'board'").await;
+    for due in take(&store, "board").await {
+        store.settle(due, failed(None)).await.unwrap();
+    }
+    let of = |number| Which { subscriber: Some("board".to_owned()), number, ..Which::default() };
+    let which = Which { state: Some("dead".to_owned()), ..of(None) };
+    let dead = async || store.letters(&which, 10).await.unwrap().0.iter().map(|one| one.number).collect::<Vec<_>>();
+    let line = || async { place.lines("SELECT line FROM trail ORDER BY seq DESC LIMIT 1").await.remove(0) };
+    assert_eq!(dead().await, [1, 2, 3]);
+    let before = line().await;
+    assert_eq!(by_hand(&place.text(), &of(Some(2)), ByHand::SendAgain).await.unwrap(), 0, "it can never be sent");
+    assert_eq!(by_hand(&place.text(), &of(Some(7)), ByHand::Discard).await.unwrap(), 0);
+    assert_eq!(line().await, before);
+    assert_eq!(store.by_hand(of(Some(2)), ByHand::Discard, pharmacist("ann")).await.unwrap(), 1);
+    let last = line().await;
+    assert!(last.contains("messages-discarded") && last.contains("\"count\":1") && last.contains("ann"), "{last}");
+    assert_eq!(dead().await, [1, 3], "the others are there");
+    assert_eq!(by_hand(&place.text(), &of(Some(1)), ByHand::SendAgain).await.unwrap(), 1);
+    assert!(line().await.contains("messages-sent-again"));
+    assert_eq!(numbers(&take(&store, "board").await), [1]);
+    assert_eq!(store.outbox().await.unwrap()["other"].0.waiting, 3, "the same numbers of another are left alone");
+    store.verify().await.unwrap();
+}
+
+pub async fn what_is_being_sent_is_left_to_whoever_sends_it(place: Place) {
+    let store = place.open().await;
+    store.listen(vec![all("board")], at(0)).await.unwrap();
+    greeted(&store, "board").await;
+    for n in 1..4 {
+        put(&store, order(n, 1, 0)).await;
+    }
+    let due = take(&store, "board").await;
+    store.settle(due[0].clone(), failed(None)).await.unwrap();
+    // What was given up later than somebody saw is not theirs to decide.
+    let seen = store.dead_letters().await.unwrap();
+    assert_eq!(
+        (seen[0].subscriber.as_str(), seen[0].letters, seen[0].trouble.as_deref()),
+        ("board", 1, Some("status-503"))
+    );
+    assert!(seen[0].since.is_some() && seen[0].since == seen[0].until);
+    store.settle(due[1].clone(), failed(None)).await.unwrap();
+    store.settle(due[2].clone(), Sent::Failed { why: "late".to_owned(), again: None }).await.unwrap();
+    let now = store.dead_letters().await.unwrap();
+    assert_eq!((now[0].letters, now[0].since, now[0].trouble.as_deref()), (3, seen[0].since, Some("late")));
+    let saw = Which { until: seen[0].until, ..Which::default() };
+    assert_eq!(store.by_hand(saw.clone(), ByHand::Discard, pharmacist("ann")).await.unwrap(), 1);
+    assert_eq!(store.by_hand(saw, ByHand::Discard, pharmacist("ann")).await.unwrap(), 0);
+    // Sent again by one, taken by another: nobody takes it away from there.
+    assert_eq!(by_hand(&place.text(), &Which::default(), ByHand::SendAgain).await.unwrap(), 2);
+    let due = take(&store, "board").await;
+    assert_eq!(numbers(&due), [2, 3]);
+    let waiting = Which { state: Some("waiting".to_owned()), subscriber: Some("board".to_owned()), ..Which::default() };
+    for which in [Which::default(), waiting.clone()] {
+        for what in [ByHand::SendAgain, ByHand::Discard] {
+            assert_eq!(by_hand(&place.text(), &which, what).await.unwrap(), 0, "{which:?} {what:?}");
+        }
+    }
+    store.settle(due[0].clone(), Sent::Delivered).await.unwrap();
+    assert_eq!(store.outbox().await.unwrap()["board"].0.waiting, 1);
+    // Its time is over.
+    place.tamper("UPDATE outbox SET lease_until = 1 WHERE lease_until IS NOT NULL").await;
+    assert_eq!(by_hand(&place.text(), &waiting, ByHand::Discard).await.unwrap(), 1);
+    assert_eq!(store.dead_letters().await.unwrap(), []);
 }
 
 /// Several writers and several who send: numbers without a gap, each event given to one at a time, none forgotten.

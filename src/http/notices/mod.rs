@@ -1,5 +1,6 @@
 //! Telling other systems: what waits in the outbox ([`crate::store::outbox`]) is sent to the subscribers that the
-//! institution declares. Each has a task of its own, so that one that is slow or away keeps nobody else waiting.
+//! institution declares. Each has a task of its own, so that one that is slow or away keeps nobody else waiting. Who is
+//! declared may change while the service runs ([`Notices::take`]).
 //!
 //! INVARIANT: a message goes to a declared endpoint and to nothing else: no redirect, no proxy, no address that is not
 //! allowed. A message, a secret or an answer is in no log line, counter or row; those have the subscriber, the event's id
@@ -8,6 +9,8 @@
 mod sending;
 
 use super::metrics::Counters;
+use super::rules_in_use::one_line;
+use super::trail::Trail;
 use crate::store::outbox::{Due, Listener, Sent};
 use crate::store::{SqlStore, Store, Unavailable};
 use crate::subscriptions::pace::Pace;
@@ -17,7 +20,7 @@ use jiff::{SignedDuration, Timestamp};
 use sending::Endpoint;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, RwLock};
 use std::time::Duration;
 use tokio::sync::broadcast::error::RecvError;
 use tokio::sync::watch;
@@ -38,11 +41,16 @@ pub const KEPT_DAYS: i64 = 7;
 
 /// Counter of tries.
 const TRIES: &str = "enteral_gate_notifications_total";
+/// Counter of subscribers files read again.
+const RELOADED: &str = "enteral_gate_subscribers_reloads_total";
 /// What the counters are.
-const COUNTERS: [(&str, &str); 1] = [(
-    TRIES,
-    "Tries to tell a subscriber of a change: delivered, failed (tried again), dead (a dead letter: tried no more).",
-)];
+const COUNTERS: [(&str, &str); 2] = [
+    (
+        TRIES,
+        "Tries to tell a subscriber of a change: delivered, failed (tried again), dead (a dead letter: tried no more).",
+    ),
+    (RELOADED, "Subscribers files read again since the start."),
+];
 
 /// Times that tests shorten.
 #[derive(Clone, Copy, Debug)]
@@ -61,16 +69,51 @@ impl Default for Times {
     }
 }
 
+/// What was read of the file of subscribers, and when.
+#[derive(Clone, Debug, Default)]
+struct Files {
+    loaded: Option<Timestamp>,
+    /// What is on disk is not in use, since when and why.
+    not_taken: Option<(Timestamp, Vec<String>)>,
+}
+
+/// How the telling of one subscriber is to end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Ending {
+    /// Not yet.
+    No,
+    /// Nothing more is begun; what is being sent is waited for.
+    Drain,
+    /// What is being sent is broken off.
+    Now,
+}
+
+/// The telling of one subscriber.
+struct Delivery {
+    subscriber: Subscriber,
+    ending: watch::Sender<Ending>,
+    task: JoinHandle<()>,
+}
+
+#[derive(Default)]
+struct Deliveries {
+    running: BTreeMap<String, Delivery>,
+    draining: Vec<JoinHandle<()>>,
+    stopped: bool,
+}
+
 /// The subscribers, and what is known of them.
 pub struct Notices {
-    /// As declared.
-    pub subscribers: Subscribers,
+    declared: RwLock<Arc<Subscribers>>,
     store: Arc<SqlStore>,
     times: Times,
     counters: Counters,
     known: Mutex<BTreeMap<String, (Known, Option<Timestamp>)>>,
+    files: Mutex<Files>,
+    deliveries: tokio::sync::Mutex<Deliveries>,
+    trail: OnceLock<Arc<Trail>>,
     stop: watch::Sender<bool>,
-    tasks: Mutex<Vec<JoinHandle<()>>>,
+    looking: Mutex<Option<JoinHandle<()>>>,
 }
 
 fn locked<T>(of: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -83,47 +126,153 @@ impl Notices {
     /// # Errors
     /// Where the store cannot be written.
     pub async fn start(store: Arc<SqlStore>, subscribers: Subscribers, times: Times) -> Result<Arc<Self>, Unavailable> {
+        let (stop, _) = watch::channel(false);
+        let out = Arc::new(Self {
+            declared: RwLock::default(),
+            store,
+            times,
+            counters: Counters::default(),
+            known: Mutex::default(),
+            files: Mutex::default(),
+            deliveries: tokio::sync::Mutex::default(),
+            trail: OnceLock::new(),
+            stop,
+            looking: Mutex::default(),
+        });
+        out.declare(subscribers).await?;
+        *locked(&out.looking) = Some(tokio::spawn(look_after(out.clone())));
+        Ok(out)
+    }
+
+    /// Changes of the subscribers are kept in this trail from now on.
+    pub fn keep_in(&self, trail: Arc<Trail>) {
+        let _ = self.trail.set(trail);
+    }
+
+    /// Takes subscribers into use in the place of those before, or keeps those before and remembers why. Gives whether
+    /// that is settled; it is not while the store cannot be written.
+    pub async fn take(self: &Arc<Self>, read: Result<Subscribers, Vec<String>>) -> bool {
+        let (problems, settled) = match read {
+            Ok(subscribers) => match self.declare(subscribers).await {
+                Ok(()) => {
+                    self.counters.add(RELOADED, "result=\"taken\"".to_owned(), 1);
+                    self.trail.get().into_iter().for_each(|trail| trail.own("subscribers-reload", "taken", &[]));
+                    return true;
+                }
+                Err(error) => (vec![format!("the store cannot be written now, it is tried again: {error}")], false),
+            },
+            Err(problems) => (problems, true),
+        };
+        let mut files = locked(&self.files);
+        // What is tried again is told once.
+        let told = files.not_taken.as_ref().is_some_and(|(_, before)| !settled && *before == problems);
+        let since = files.not_taken.take().map_or_else(Timestamp::now, |(since, _)| since);
+        if !told {
+            self.counters.add(RELOADED, "result=\"refused\"".to_owned(), 1);
+            self.trail.get().into_iter().for_each(|trail| trail.own("subscribers-reload", "refused", &[]));
+            let problems = problems.join("; ");
+            tracing::error!(problems, "the subscribers file on disk cannot be used; the subscribers in use stay");
+        }
+        files.not_taken = Some((since, problems));
+        settled
+    }
+
+    /// Tells these subscribers from now on, and nobody else.
+    async fn declare(self: &Arc<Self>, subscribers: Subscribers) -> Result<(), Unavailable> {
+        let mut deliveries = self.deliveries.lock().await;
+        if deliveries.stopped {
+            return Ok(());
+        }
+        // Nothing goes any more to where nobody is declared, before anything else happens: the first message to another
+        // endpoint must not go to the one before.
+        let moved = |own: &Delivery| {
+            let now = subscribers.list.iter().find(|one| one.id == own.subscriber.id);
+            now.is_none_or(|now| now.endpoint != own.subscriber.endpoint)
+        };
+        let ids: Vec<String> =
+            deliveries.running.iter().filter(|(_, own)| moved(own)).map(|(id, _)| id.clone()).collect();
+        let mut before: BTreeMap<String, Subscriber> = BTreeMap::new();
+        for id in ids {
+            if let Some(own) = deliveries.running.remove(&id) {
+                own.ending.send_replace(Ending::Now);
+                let _ = own.task.await;
+                before.insert(id, own.subscriber);
+            }
+        }
         let listener = |subscriber: &Subscriber| Listener {
             id: subscriber.id.clone(),
             endpoint: subscriber.endpoint.clone(),
             criteria: subscriber.criteria.clone(),
         };
         let listeners = subscribers.list.iter().map(listener).collect();
-        store.listen(listeners, Timestamp::now()).await?;
-        let (stop, _) = watch::channel(false);
-        let out = Arc::new(Self {
-            subscribers,
-            store,
-            times,
-            counters: Counters::default(),
-            known: Mutex::default(),
-            stop,
-            tasks: Mutex::default(),
-        });
-        out.count().await?;
-        for (id, (known, _)) in locked(&out.known).iter().filter(|(id, _)| out.subscriber(id).is_none()) {
-            if known.waiting > 0 {
-                tracing::warn!(
-                    subscriber = id,
-                    waiting = known.waiting,
-                    "messages wait for a subscriber that is not declared"
-                );
+        if let Err(error) = self.store.listen(listeners, Timestamp::now()).await {
+            for (id, subscriber) in before {
+                deliveries.running.insert(id, self.begin(subscriber));
+            }
+            return Err(error);
+        }
+        let (mut added, mut changed) = (0, 0);
+        for one in &subscribers.list {
+            match deliveries.running.remove(&one.id) {
+                Some(own) if own.subscriber == *one => {
+                    deliveries.running.insert(one.id.clone(), own);
+                    continue;
+                }
+                Some(own) => {
+                    own.ending.send_replace(Ending::Drain);
+                    deliveries.draining.push(own.task);
+                    changed += 1;
+                }
+                None if before.remove(&one.id).is_some() => changed += 1,
+                None => added += 1,
+            }
+            deliveries.running.insert(one.id.clone(), self.begin(one.clone()));
+        }
+        deliveries.draining.retain(|task| !task.is_finished());
+        let declared = subscribers.list.len();
+        *self.declared.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(subscribers);
+        *locked(&self.files) = Files { loaded: Some(Timestamp::now()), not_taken: None };
+        drop(deliveries);
+        tracing::info!(
+            subscribers = declared,
+            added,
+            changed,
+            taken_out = before.len(),
+            "changes on the queue are told"
+        );
+        // A store that cannot be read says so elsewhere; what waits is counted again soon.
+        let _ = self.count().await;
+        for (subscriber, known) in self.left() {
+            let (waiting, dead) = (known.waiting, known.dead);
+            if waiting > 0 {
+                tracing::warn!(subscriber, waiting, dead, "messages wait for a subscriber that is not declared");
+            } else {
+                tracing::warn!(subscriber, dead, "dead letters are kept for a subscriber that is not declared");
             }
         }
-        let mut tasks = vec![tokio::spawn(look_after(out.clone()))];
-        for subscriber in &out.subscribers.list {
-            let endpoint = Arc::new(Endpoint::new(subscriber.clone()));
-            tasks.push(tokio::spawn(deliver(out.clone(), endpoint)));
-        }
-        *locked(&out.tasks) = tasks;
-        Ok(out)
+        Ok(())
+    }
+
+    fn begin(self: &Arc<Self>, subscriber: Subscriber) -> Delivery {
+        let (ending, ends) = watch::channel(Ending::No);
+        let endpoint = Arc::new(Endpoint::new(subscriber.clone()));
+        let task = tokio::spawn(deliver(self.clone(), endpoint, ends));
+        Delivery { subscriber, ending, task }
     }
 
     /// Takes nothing more, waits a little for what is being sent, and ends. What did not arrive is sent by another
     /// replica or at the next start.
     pub async fn stop(&self) {
         self.stop.send_replace(true);
-        let tasks: Vec<JoinHandle<()>> = locked(&self.tasks).drain(..).collect();
+        let mut deliveries = self.deliveries.lock().await;
+        deliveries.stopped = true;
+        let mut tasks = std::mem::take(&mut deliveries.draining);
+        for (_, own) in std::mem::take(&mut deliveries.running) {
+            own.ending.send_replace(Ending::Drain);
+            tasks.push(own.task);
+        }
+        drop(deliveries);
+        tasks.extend(locked(&self.looking).take());
         let until = tokio::time::Instant::now() + STOP;
         for mut task in tasks {
             if tokio::time::timeout_at(until, &mut task).await.is_err() {
@@ -132,9 +281,9 @@ impl Notices {
         }
     }
 
-    /// The subscriber of an id.
-    pub fn subscriber(&self, id: &str) -> Option<&Subscriber> {
-        self.subscribers.list.iter().find(|subscriber| subscriber.id == id)
+    /// The subscribers as declared now; they stay what they are for whoever holds them.
+    pub fn subscribers(&self) -> Arc<Subscribers> {
+        self.declared.read().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// How it is with a subscriber, as it was counted last.
@@ -145,6 +294,21 @@ impl Notices {
     /// Since when the oldest message to a subscriber waits.
     pub fn oldest(&self, id: &str) -> Option<Timestamp> {
         locked(&self.known).get(id).and_then(|(_, oldest)| *oldest)
+    }
+
+    /// Those who are not declared, and for whom messages are kept all the same, as they were counted last.
+    pub fn left(&self) -> Vec<(String, Known)> {
+        let declared = self.subscribers();
+        let known = locked(&self.known);
+        let of = known.iter().filter(|(id, (known, _))| {
+            (known.waiting > 0 || known.dead > 0) && declared.list.iter().all(|one| one.id != **id)
+        });
+        of.map(|(id, (known, _))| (id.clone(), known.clone())).collect()
+    }
+
+    /// Since when the file on disk is not in use, and why; nothing where it is.
+    pub fn not_taken(&self) -> Option<(Timestamp, Vec<String>)> {
+        locked(&self.files).not_taken.clone()
     }
 
     /// What keeps the rows.
@@ -162,9 +326,46 @@ impl Notices {
         Ok(())
     }
 
+    /// For `/readyz`.
+    pub fn ready(&self) -> String {
+        let Files { loaded, not_taken } = locked(&self.files).clone();
+        let mut out = format!("subscribers: {} declared", self.subscribers().list.len());
+        if let Some(at) = loaded {
+            let _ = write!(out, ", loaded {at:.0}");
+        }
+        for (id, Known { waiting, dead, .. }) in self.left() {
+            let _ =
+                write!(out, "\nsubscribers: {id} is not declared; {waiting} messages wait and {dead} are dead letters");
+        }
+        if let Some((since, problems)) = not_taken {
+            let first = one_line(problems.first().map_or("", String::as_str));
+            let n = problems.len();
+            let _ = write!(
+                out,
+                "\nsubscribers file on disk: NOT in use since {since:.0}, {n} problems, the first: {first}"
+            );
+        }
+        out
+    }
+
     /// In Prometheus text format.
     pub fn metrics(&self, out: &mut String) {
         self.counters.write(out, &COUNTERS);
+        let Files { loaded, not_taken } = locked(&self.files).clone();
+        for (name, help, value) in [
+            (
+                "enteral_gate_subscribers_loaded_timestamp_seconds",
+                "When the subscribers in use were loaded.",
+                loaded.map_or(0, Timestamp::as_second),
+            ),
+            (
+                "enteral_gate_subscribers_stale",
+                "Whether the file on disk could not be taken and earlier subscribers are in use.",
+                i64::from(not_taken.is_some()),
+            ),
+        ] {
+            let _ = write!(out, "# HELP {name} {help}\n# TYPE {name} gauge\n{name} {value}\n");
+        }
         type Value = fn(&Known, Option<Timestamp>) -> i64;
         let gauges: [(&str, &str, Value); 4] = [
             ("enteral_gate_outbox_waiting", "Messages that wait to be delivered.", |known, _| count_of(known.waiting)),
@@ -178,11 +379,14 @@ impl Notices {
                 |_, oldest| oldest.map_or(0, Timestamp::as_second),
             ),
         ];
+        let declared = self.subscribers();
+        let mut ids: Vec<String> = declared.list.iter().map(|one| one.id.clone()).collect();
+        ids.extend(self.left().into_iter().map(|(id, _)| id));
         for (name, help, value) in gauges {
             let _ = write!(out, "# HELP {name} {help}\n# TYPE {name} gauge\n");
-            for subscriber in &self.subscribers.list {
-                let (known, oldest) = locked(&self.known).get(&subscriber.id).cloned().unwrap_or_default();
-                let _ = writeln!(out, "{name}{{subscriber={:?}}} {}", subscriber.id, value(&known, oldest));
+            for id in &ids {
+                let (known, oldest) = locked(&self.known).get(id).cloned().unwrap_or_default();
+                let _ = writeln!(out, "{name}{{subscriber={id:?}}} {}", value(&known, oldest));
             }
         }
     }
@@ -214,16 +418,21 @@ async fn look_after(own: Arc<Notices>) {
     }
 }
 
-/// Tells one subscriber, until the service stops.
-async fn deliver(own: Arc<Notices>, endpoint: Arc<Endpoint>) {
-    let mut stop = own.stop.subscribe();
+/// Tells one subscriber, until the service stops or it is declared no more, or otherwise.
+async fn deliver(own: Arc<Notices>, endpoint: Arc<Endpoint>, mut ending: watch::Receiver<Ending>) {
     let mut changes = own.store.changes();
     let mut sending: JoinSet<bool> = JoinSet::new();
     // One at a time while it fails: an endpoint that is away is not asked eight times as often.
     let mut most = MOST_AT_ONCE;
     let mut away = false;
     let subscriber = endpoint.subscriber.id.clone();
-    while !*stop.borrow() {
+    loop {
+        let ends = *ending.borrow_and_update();
+        match ends {
+            Ending::No => {}
+            Ending::Drain => break,
+            Ending::Now => return sending.shutdown().await,
+        }
         let free = most.saturating_sub(sending.len());
         let lease = Duration::from_secs(endpoint.subscriber.timeout.into()) + own.times.lease;
         let taken = if free == 0 { Ok(Vec::new()) } else { own.store.take_due(&subscriber, free, lease).await };
@@ -252,7 +461,7 @@ async fn deliver(own: Arc<Notices>, endpoint: Arc<Endpoint>) {
                 }
             }
             () = tokio::time::sleep(own.times.look) => {}
-            _ = stop.changed() => {}
+            _ = ending.changed() => {}
         }
     }
     while sending.join_next().await.is_some() {}
@@ -264,12 +473,14 @@ async fn tell(own: Arc<Notices>, endpoint: Arc<Endpoint>, due: Due) -> bool {
     let task = match (&due.event.task, subscriber.content) {
         // One that was removed meanwhile is told by its id.
         (Some(task), Content::FullResource) => match own.store.get(task.item.clone()).await {
-            Ok(found) => found.map(|item| super::tasks::task(&item.summary, task.lane, subscriber.fhir)),
+            Ok(found) => {
+                found.map(|item| super::tasks::task(&item.summary, task.lane, subscriber.fhir, &own.store.times()))
+            }
             Err(_) => return failed(&own, &endpoint, due, "store".to_owned()).await,
         },
         _ => None,
     };
-    match endpoint.send(&own.subscribers.base, &due.event, task).await {
+    match endpoint.send(&own.subscribers().base, &due.event, task).await {
         Ok(()) => {
             count(&own, subscriber, "delivered");
             let (number, event) = (due.event.number, due.event.id);

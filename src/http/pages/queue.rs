@@ -10,7 +10,7 @@ use crate::http::refusal::Refusal;
 use crate::queue::item::{Item, ItemId, Standing, Summary};
 use crate::queue::report::Report;
 use crate::queue::trail::Event;
-use crate::queue::urgency::{length, urgency};
+use crate::queue::urgency::{Times, length, urgency};
 use crate::queue::work::{ACCEPT_REASONS, Action, Command, Conflict, LaneState, Reason, Refused, may};
 use crate::queue::{Lane, Role};
 use crate::sheet::{Found, Offer, Open, Place, Sheet};
@@ -319,6 +319,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         kept.unwrap_or_default().into_iter().map(|view| own_view(&asked, view, signed.person.job)).collect();
     let kept_as = own.iter().find(|view| view.here).map(|view| view.name.clone());
     let total_words = if total == 1 { "1 order.".to_owned() } else { format!("{total} orders.") };
+    let times = store.times();
     let list = List {
         chrome: Chrome::new(&app, format!("Queue, {title}"), "queue", Some(&signed)),
         title: title.to_owned(),
@@ -339,7 +340,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         trouble,
         total_words,
         empty,
-        items: items.iter().map(|item| row(&app, item, now)).collect(),
+        items: items.iter().map(|item| row(&app, item, &times, now)).collect(),
         next: next.map(|after| asked.href(Some(&after))),
         f: asked,
     };
@@ -499,8 +500,8 @@ fn state_words(app: &App, state: &LaneState, now: Timestamp) -> String {
     }
 }
 
-fn row(app: &App, item: &Summary, now: Timestamp) -> Row {
-    let urgency = urgency(item, now);
+fn row(app: &App, item: &Summary, times: &Times, now: Timestamp) -> Row {
+    let urgency = urgency(item, times, now);
     let mut states: Vec<String> = Lane::ALL
         .into_iter()
         .filter(|lane| item.lane(*lane).state != LaneState::NotAsked)
@@ -623,7 +624,7 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         arrived.push_str(&format!(" · {}", crate::sheet::seen(ward)));
     }
     if s.standing == Standing::Open {
-        let urgency = urgency(s, now);
+        let urgency = urgency(s, &store.times(), now);
         late = urgency.overdue;
         let reasons: Vec<String> = urgency.reasons.into_iter().filter(|r| !r.starts_with("finding of tier")).collect();
         arrived.push_str(&format!(" · {}", reasons.join("; ")));

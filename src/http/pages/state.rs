@@ -1,7 +1,8 @@
 //! The state of the service, for people: rules, products, self-check, readiness, queue.
 
 use super::html::{Chrome, moment, page};
-use super::signed;
+use super::people::Job;
+use super::{letters, signed};
 use crate::answer::{PROGRAM, book_warning};
 use crate::http::App;
 use crate::http::notices::Notices;
@@ -28,11 +29,16 @@ struct Page {
     ready_text: String,
     now: String,
     groups: Vec<Group>,
+    letters: Vec<letters::Row>,
+    letters_unknown: Option<String>,
+    admin: bool,
 }
 
 /// `GET /state`
 pub async fn state(State(app): State<Arc<App>>, request: Request) -> Response {
-    let chrome = Chrome::new(&app, "State of the service", "state", signed(&app, &request).as_ref());
+    let signed = signed(&app, &request);
+    let chrome = Chrome::new(&app, "State of the service", "state", signed.as_ref());
+    let admin = signed.as_ref().is_some_and(|signed| signed.person.job == Job::Admin);
     let now = Timestamp::now();
     let (ready, ready_text) = super::readiness(&app);
     let ready_text = ready_text
@@ -145,13 +151,30 @@ pub async fn state(State(app): State<Arc<App>>, request: Request) -> Response {
     };
     let tls = if app.doors.certificates.is_some() { "TLS" } else { "plain HTTP, on this machine only" };
     groups.push(Group { title: "How it is reached", rows: vec![reached, row("Connections", tls.to_owned(), false)] });
-    page(StatusCode::OK, &Page { chrome, ready, ready_text, now: moment(&app, now), groups })
+    let found = match &app.doors.notices {
+        Some(notices) => letters::rows(&app, notices, signed.as_ref()).await,
+        None => Ok(Vec::new()),
+    };
+    let (letters, letters_unknown) = match found {
+        Ok(rows) => (rows, None),
+        Err(why) => (Vec::new(), Some(why)),
+    };
+    let now = moment(&app, now);
+    page(StatusCode::OK, &Page { chrome, ready, ready_text, now, groups, letters, letters_unknown, admin })
 }
 
 async fn told(app: &App, notices: &Notices) -> Vec<(String, String, bool)> {
+    let declared = notices.subscribers();
+    let mut rows: Vec<(String, String, bool)> = Vec::new();
+    if let Some((since, problems)) = notices.not_taken() {
+        let first = problems.first().map_or("", String::as_str);
+        let text = format!("since {}: {first}", moment(app, since));
+        rows.push(("The file on disk is not in use".to_owned(), text, true));
+    }
     if notices.count().await.is_err() {
         let unknown = "not known now: the store cannot be read".to_owned();
-        return notices.subscribers.list.iter().map(|one| (one.id.clone(), unknown.clone(), true)).collect();
+        rows.extend(declared.list.iter().map(|one| (one.id.clone(), unknown.clone(), true)));
+        return rows;
     }
     let row = |one: &Subscriber| {
         let known = notices.known(&one.id);
@@ -166,7 +189,18 @@ async fn told(app: &App, notices: &Notices) -> Vec<(String, String, bool)> {
         }
         (one.id.clone(), text, known.status() == Status::Error)
     };
-    notices.subscribers.list.iter().map(row).collect()
+    rows.extend(declared.list.iter().map(row));
+    rows.extend(notices.left().into_iter().map(|(id, known)| {
+        let text = format!(
+            "not declared, so it is told nothing; {} messages wait for it and {} are dead letters",
+            known.waiting, known.dead
+        );
+        (id, text, true)
+    }));
+    if rows.is_empty() {
+        rows.push(("Subscribers".to_owned(), "none: nobody is told".to_owned(), false));
+    }
+    rows
 }
 
 async fn queue(app: &App, now: Timestamp) -> Vec<(String, String, bool)> {

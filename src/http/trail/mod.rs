@@ -437,7 +437,7 @@ pub const SIGN_OUT: &str = "sign-out";
 
 /// What a call is called in the trail, by the route and method; None for calls that are not kept.
 pub fn action(method: &str, route: &str) -> Option<(&'static str, &'static str)> {
-    const KEPT: [(&str, &str, &str); 20] = [
+    const KEPT: [(&str, &str, &str); 22] = [
         ("POST", "hook", "/cds-services/{id}"),
         ("POST", "feedback", "/cds-services/{id}/feedback"),
         ("POST", "batch", "/fhir/{version}"),
@@ -458,6 +458,8 @@ pub fn action(method: &str, route: &str) -> Option<(&'static str, &'static str)>
         ("POST", SIGN_IN, "/sign-in"),
         ("GET", SIGN_IN, "/sign-in/answer"),
         ("POST", SIGN_OUT, "/sign-out"),
+        ("POST", "messages-sent-again", "/state/letters/{id}"),
+        ("POST", "messages-discarded", "/state/letters/{id}/discard"),
     ];
     // The same handler answers HEAD.
     let method = if method == "HEAD" { "GET" } else { method };
