@@ -73,13 +73,20 @@ pub struct Finding {
     pub code: Option<&'static str>,
     /// The change of the order that carries the way out out, where it can be reckoned.
     pub correction: Option<Correction>,
-    /// How far the measure of a limit lies beyond its bound.
+    /// Of a limit: by which check, and by how much.
     pub excess: Option<Excess>,
 }
 
-/// How far a measure lies beyond its bound, as a share of the bound.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub struct Excess(pub Exact);
+/// How far the measure of a limit lies beyond its bound.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Excess {
+    /// Which of the limit's checks found it, from 0.
+    pub check: usize,
+    /// The measure is over the bound, or under it; `None` where a condition was met.
+    pub above: Option<bool>,
+    /// The difference as a share of the bound, where both are known.
+    pub share: Option<Exact>,
+}
 
 /// A change of the order, reckoned and not yet tried: one way out among others, for a person to take or leave.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -57,8 +57,7 @@ pub struct Tried {
 /// Why a correction is not offered.
 const CANNOT_BE_PUT_IN: &str = "it cannot be put in";
 const TOO_MANY: &str = "it was not tried: there are too many corrections in this input";
-const HELD_BACK: &str =
-    "judged again, it is held back: the finding stays, something as grave comes, or a limit still flags the order";
+const HELD_BACK: &str = "judged again, it is held back: the finding stays, something as grave comes or gets worse, less can be judged, or a limit still flags the order";
 
 /// What is judged again, and how often that may still be.
 pub struct Again<'r, 'a> {
@@ -282,7 +281,10 @@ struct Verdict {
     flagged: BTreeMap<String, (usize, Tier)>,
     /// The findings of limits, gravest first.
     limits: BTreeMap<String, Vec<Beyond>>,
-    not_evaluated: Vec<String>,
+    /// What was not judged, for want of data or because another rule's finding hides it: rule, and in a word why.
+    open: BTreeMap<String, &'static str>,
+    /// The gravest finding of a rule of the program.
+    own: Option<Tier>,
 }
 
 /// A finding of a limit.
@@ -317,15 +319,25 @@ impl Others {
 
     fn allow(self, now: &Beyond, before: &[Beyond]) -> bool {
         before.iter().any(|before| {
-            let nearer = now.excess.zip(before.excess).is_some_and(|(now, before)| now <= before);
-            let same = now.text == before.text;
-            let allowed = match self {
+            let same = now.text == before.text && now.tier == before.tier && now.excess == before.excess;
+            match self {
                 Self::Silent => false,
                 Self::Same => same,
-                Self::NoWorse => same || nearer,
-            };
-            allowed && now.tier <= before.tier
+                Self::NoWorse => same || now.nearer_than(before),
+            }
         })
+    }
+}
+
+impl Beyond {
+    /// Whether less is wrong than before: by the same check and no farther beyond its bound, or of a lower tier on the
+    /// same side. What has no figure is no nearer than it was.
+    fn nearer_than(&self, before: &Self) -> bool {
+        let (Some(now), Some(was)) = (self.excess, before.excess) else { return false };
+        if now.check == was.check {
+            return self.tier <= before.tier && now.share.zip(was.share).is_some_and(|(now, was)| now <= was);
+        }
+        self.tier < before.tier && now.above.is_some() && now.above == was.above
     }
 }
 
@@ -346,14 +358,18 @@ fn of_report(report: &OrderReport<'_>) -> Verdict {
         match &j.outcome {
             Outcome::Flagged(list) => {
                 let tier = list.iter().map(|f| f.tier).max().unwrap_or(Tier::Low);
-                if j.rule.kind == RuleKind::Limit {
+                if j.rule.kind == RuleKind::Integrity {
+                    out.own = out.own.max(Some(tier));
+                } else {
                     let of = |f: &Finding| Beyond { tier: f.tier, text: f.text.clone(), excess: f.excess };
                     out.limits.insert(j.rule.id.to_string(), list.iter().map(of).collect());
                 }
                 out.flagged.insert(j.rule.id.to_string(), (list.len(), tier));
             }
-            Outcome::NotEvaluated(..) => out.not_evaluated.push(j.rule.id.to_string()),
-            _ => {}
+            Outcome::NotEvaluated(..) | Outcome::NotProvided(_) | Outcome::Hidden(_) => {
+                out.open.insert(j.rule.id.to_string(), j.outcome.word());
+            }
+            Outcome::Clear | Outcome::NotApplicable(_) | Outcome::Off(_) => {}
         }
     }
     out
@@ -390,7 +406,13 @@ fn holds(
                 .iter()
                 .filter(|(_, (_, new))| *new >= tier)
                 .all(|(id, (n, new))| was.flagged.get(id).is_some_and(|(old_n, old)| n <= old_n && new <= old))
-                && is.not_evaluated.iter().all(|id| was.not_evaluated.contains(id))
+                && is.open.iter().all(|(id, word)| {
+                    // What found something may have had other checks that lacked what is not sent, and has them still.
+                    let not_sent = *word == "not-provided";
+                    let before = was.open.get(id);
+                    before.is_some_and(|before| before == word || not_sent)
+                        || (not_sent && was.flagged.contains_key(id))
+                })
         }
         _ => false,
     });
@@ -401,7 +423,10 @@ fn holds(
         }),
         _ => false,
     };
-    mended && none_new && within
+    // What a rule of the program finds grave may be about the very amount that a limit would change.
+    let stands = others == Others::NoWorse
+        && after.get(nth).and_then(Option::as_ref).is_none_or(|is| is.own >= Some(Tier::High));
+    mended && none_new && within && !stands
 }
 
 #[cfg(test)]
@@ -412,12 +437,17 @@ mod tests {
         Some(Verdict {
             flagged: flagged.iter().map(|(id, n, tier)| ((*id).to_owned(), (*n, *tier))).collect(),
             limits: BTreeMap::new(),
-            not_evaluated: not_evaluated.iter().map(|id| (*id).to_owned()).collect(),
+            open: not_evaluated.iter().map(|id| ((*id).to_owned(), "not-evaluated")).collect(),
+            own: None,
         })
     }
 
+    fn beyond(check: usize, above: bool, share: i64) -> Excess {
+        Excess { check, above: Some(above), share: Some(crate::exact::Exact::int(share)) }
+    }
+
     fn limit(id: &str, tier: Tier, text: &str, excess: i64) -> BTreeMap<String, Vec<Beyond>> {
-        let found = Beyond { tier, text: text.to_owned(), excess: Some(Excess(crate::exact::Exact::int(excess))) };
+        let found = Beyond { tier, text: text.to_owned(), excess: Some(beyond(0, true, excess)) };
         BTreeMap::from([(id.to_owned(), vec![found])])
     }
 
@@ -471,5 +501,27 @@ mod tests {
         assert!(!by(with(&one, false, Some((Tier::Med, "18 mL/kg", 4))), Others::Same), "the unit changed an amount");
         assert!(!by(with(&one, false, Some((Tier::Med, "17 mL/kg", 5))), Others::Silent));
         assert!(!holds(with(&[("WAT-02", 1, Tier::Med)], false, None)), "new");
+        let other = |excess| {
+            let now = Beyond { tier: Tier::Med, text: "no figure".to_owned(), excess };
+            let was = Beyond { tier: Tier::High, excess: Some(beyond(0, true, 5)), ..now.clone() };
+            Others::NoWorse.allow(&now, &[was])
+        };
+        assert!(other(Some(beyond(1, true, 9))), "a lower tier on the same side");
+        assert!(!other(Some(beyond(1, false, 1))), "too little now, where it was too much");
+        assert!(!other(None));
+        let unclear = |excess, text: &str| Beyond { tier: Tier::Med, text: text.to_owned(), excess };
+        let farther = (unclear(Some(beyond(0, true, 6)), "no figure"), unclear(Some(beyond(0, true, 5)), "no figure"));
+        assert!(!Others::NoWorse.allow(&farther.0, &[farther.1]), "the same words, and farther beyond");
+        for (why, open, own) in [
+            ("what was judged lacks what is not sent", Some(("HEM-01", "not-provided")), None),
+            ("what was judged is hidden", Some(("HEM-01", "hidden")), None),
+            ("the limit itself is hidden", Some(("NUT-01", "hidden")), None),
+            ("a rule of the program finds something grave", None, Some(Tier::High)),
+        ] {
+            let open = open.into_iter().map(|(id, word): (&str, _)| (id.to_owned(), word)).collect();
+            assert!(!holds(with(&[], false, None).map(|v| Verdict { open, own, ..v })), "{why}");
+        }
+        let open = BTreeMap::from([("NUT-01".to_owned(), "not-provided")]);
+        assert!(holds(with(&[], false, None).map(|v| Verdict { open, ..v })), "what it lacked before");
     }
 }

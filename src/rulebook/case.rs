@@ -1004,7 +1004,10 @@ impl Facts for CaseFacts<'_> {
             let flush = formula.flushes.iter().find(|f| f.at == line.at)?;
             return Some(Stated::Volume(flat(&flush.volume)?, line.quantity?));
         };
+        let feeds = line.high.as_ref().is_some_and(|run| run.occurrences != Occurrences::Continuous);
         match (line.quantity, &entry.rate) {
+            // With a rate and no times the volume is of the whole day, and the rate says the same.
+            (Some(_), Field::Present(_)) if !feeds => None,
             (Some(volume), _) => Some(Stated::Volume(flat(&entry.quantity)?, volume)),
             (None, Field::Present(rate)) => match &rate.value {
                 Rate::Quantity(quantity) => Some(Stated::Rate(without_weight(quantity, rate.at)?, line.rate?)),

@@ -12,7 +12,8 @@ const PLACES: u32 = 3;
 const WHOLE: Exact = Exact::int(1_000);
 
 /// The correction of a check's finding: `None` where the check names none, where no single amount of the order says how
-/// much is given, where what it rests on is not exactly known, or where the rounded amount is nothing or the same.
+/// much is given, where what it rests on is not exactly known, or where the rounded amount is nothing,
+/// the same, or on the other side of what is ordered.
 ///
 /// The amount is rounded to the pump's step, down where the measure was too high and up where it was too low, so that
 /// rounding never leaves it beyond the bound. `extra`: the measure and the bound, as texts have them.
@@ -34,7 +35,12 @@ pub(super) fn of(check: &Check, facts: &dyn Facts, extra: &[Value]) -> Option<Co
         Bound::When(_) => steps.add(Exact::ratio(1, 2))?.floor(),
     };
     let amount = Exact::whole(steps)?.mul(step)?;
-    if amount <= Exact::ZERO || amount == was {
+    let toward_the_bound = match check.bound {
+        Bound::Above(_) => amount < was,
+        Bound::Below(_) => amount > was,
+        Bound::When(_) => amount != was,
+    };
+    if amount <= Exact::ZERO || !toward_the_bound {
         return None;
     }
     let shown = amount.mul(per)?;

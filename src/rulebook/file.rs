@@ -1188,7 +1188,7 @@ impl<'r> Reader<'r> {
             (None, None, Some(flag)) => Bound::When(flag),
             _ => return None,
         };
-        Some(Check { tier, when, measure, bound, text: text?, fix, scale, compared: None })
+        Some(Check { tier, when, measure, bound, text: text?, fix, scale, compared: None, nth: 0 })
     }
 
     fn tests(&mut self, draft: &Draft<'_>, bounded: bool) -> Vec<Test> {

@@ -414,19 +414,23 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
         at,
         code: None,
         correction: correction::of(check, facts, extra),
-        excess: excess(check, extra),
+        excess: Some(excess(check, extra)),
     }
 }
 
-/// How far the measure lies beyond the bound at its farther end, as a share of the bound.
-fn excess(check: &Check, extra: &[Value]) -> Option<Excess> {
-    let [Value::Quantity(measure), Value::Quantity(bound)] = extra else { return None };
-    let (measure, bound) = match check.bound {
-        Bound::Above(_) => (measure.high()?, bound.low()?),
-        Bound::Below(_) => (measure.low()?, bound.high()?),
-        Bound::When(_) => return None,
+/// By which check, and how far the measure lies beyond the bound at its farther end.
+fn excess(check: &Check, extra: &[Value]) -> Excess {
+    let above = match check.bound {
+        Bound::Above(_) => Some(true),
+        Bound::Below(_) => Some(false),
+        Bound::When(_) => None,
     };
-    measure.sub(bound)?.abs().div(bound.abs()).map(Excess)
+    let share = || {
+        let [Value::Quantity(measure), Value::Quantity(bound)] = extra else { return None };
+        let (measure, bound) = if above? { (measure.high()?, bound.low()?) } else { (measure.low()?, bound.high()?) };
+        measure.sub(bound)?.abs().div(bound.abs())
+    };
+    Excess { check: check.nth, above, share: share() }
 }
 
 /// Units of the facts, as their values are shown.

@@ -84,8 +84,8 @@ impl Rulebook {
         self.shared = expression::shared::number(self.limits.iter_mut().flat_map(Limit::conditions));
         for limit in &mut self.limits {
             let compared: Vec<_> = limit.checks.iter().map(|check| judge::arithmetic(limit, check)).collect();
-            for (check, compared) in limit.checks.iter_mut().zip(compared) {
-                check.compared = compared;
+            for (nth, (check, compared)) in limit.checks.iter_mut().zip(compared).enumerate() {
+                (check.nth, check.compared) = (nth, compared);
             }
         }
         let rivals_of = |limit: &Limit| {
@@ -373,6 +373,8 @@ pub struct Check {
     pub scale: Option<(Scaled, Expression)>,
     /// Measure and bound as the rulebook writes them, with the parameters' values; written by the book itself.
     compared: Option<String>,
+    /// Its place among the limit's checks, from 0; counted by the book itself.
+    nth: usize,
 }
 
 impl Check {
