@@ -237,3 +237,159 @@ fn amounts_are_shown_with_as_many_digits_as_tell_them_apart() {
     let cycle = Amount::range(Exact::ZERO, Some(Exact::int(4)), Some(Exact::int(2)), vec![Why::AsNeeded]);
     assert_eq!(shown(&cycle, 1, "mL"), "0 to 4 mL (mean 2)");
 }
+
+/// A litre of W has 1200 kcal, 50 g of protein, 40 g of fat, 160 g of carbohydrate; its water is not stated.
+static UNSTATED_WATER: LazyLock<Formulary> = LazyLock::new(|| {
+    let csv = "key,name,form,age_class,basis,energy_kcal,protein_g,fat_g,carbohydrate_g,source,source_date\n\
+               W,Invented W,ready-to-hang,adult,L,1200,50,40,160,invented for a test,2026-11-25";
+    Formulary::from_csv("test.csv", csv.as_bytes()).unwrap_or_else(|p| panic!("{p:?}"))
+});
+
+/// An order of W from 08:00, with flushes: mL and when.
+fn of_w(administration: &str, flushes: &[(&str, &str)], m: M) -> Derivation {
+    let quantity = |value: &str, code: &str| {
+        format!(r#"{{"value":{value},"system":"http://unitsofmeasure.org","code":"{code}"}}"#)
+    };
+    let flushes: Vec<String> = flushes
+        .iter()
+        .map(|(ml, with)| {
+            format!(
+                r#"{{"url":"https://enteral-gate.example/fhir/StructureDefinition/water-flush","extension":[{{"url":"volume","valueQuantity":{}}},{{"url":"with-each-feed","valueCode":"{with}"}}]}}"#,
+                quantity(ml, "mL")
+            )
+        })
+        .collect();
+    let text = format!(
+        r#"{{"resourceType":"NutritionOrder","status":"active","intent":"order","patient":{{"reference":"Patient/x"}},"dateTime":"2026-11-25T08:00:00Z","enteralFormula":{{"extension":[{}],"baseFormulaProductName":"Invented W","administration":[{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T08:00:00Z"}}{administration}}}]}}}}"#,
+        flushes.join(",")
+    );
+    let settings = Settings { day_start: 8 * 3_600, ..Settings::default() };
+    let a = appraise(text.as_bytes(), "", FhirVersion::R4, &UNSTATED_WATER, &settings);
+    let report = &a.orders[0];
+    let (day, totals) = report.days.first().unwrap_or_else(|| panic!("{text}"));
+    let d = derive(m, &[(&report.plan, day)], totals, None);
+    Derivation { arithmetic: d.arithmetic.replace("/d", ""), ..d }
+}
+
+const RUNNING: &str = r#"}},"rateQuantity":{"value":60,"system":"http://unitsofmeasure.org","code":"mL/h"}"#;
+const FIVE: &str = r#","timeOfDay":["08:00:00","11:00:00","14:00:00","17:00:00","20:00:00"]}},"quantity":{"value":240,"system":"http://unitsofmeasure.org","code":"mL"}"#;
+
+/// Water that is not stated is read off the density (0.81 at 1.2 kcal/mL, `docs/calculation.md`): said with water alone.
+#[test]
+fn water_read_off_the_density_is_said_with_water() {
+    let d = of_w(RUNNING, &[], M::FreeWater);
+    assert_eq!(d.arithmetic, "1440 mL × 0.81 mL/mL = 1166.4 mL");
+    for (m, said) in
+        [(M::FreeWater, true), (M::FreeWaterFeed, true), (M::WaterPerEnergy, true), (M::Energy, false), (M::Protein, false)]
+    {
+        let d = of_w(RUNNING, &[], m);
+        assert_eq!(d.assumptions.contains(&Assumption::WaterFromDensity), said, "{m:?}: {:?}", d.assumptions);
+    }
+}
+
+/// A powder at another strength: its nutrients go with the strength, its energy is what was ordered.
+#[test]
+fn the_strength_of_a_powder_is_said_with_its_nutrients() {
+    let given = "product = \"INF\"\nrate = \"20 mL/h\"\ndensity = \"0.8 kcal/mL\"\n";
+    // 2.1 g in 100 kcal, 0.8 kcal in a mL.
+    let protein = derived(given, M::Protein);
+    assert_eq!(protein.arithmetic, "480 mL × 0.0168 g/mL = 8.064 g");
+    assert!(protein.assumptions.contains(&Assumption::StrengthScales), "{:?}", protein.assumptions);
+    let energy = derived(given, M::Energy);
+    assert_eq!(energy.arithmetic, "480 mL × 0.8 kcal/mL = 384 kcal");
+    assert!(!energy.assumptions.contains(&Assumption::StrengthScales), "{:?}", energy.assumptions);
+}
+
+/// Once or twice with each feed.
+#[test]
+fn flushes_go_with_feeds() {
+    let once = of_w(FIVE, &[("30", "after")], M::FlushVolume);
+    assert_eq!(once.arithmetic, "30 mL × 5 feeds = 150 mL");
+    assert_eq!(inputs(&once), [("flush of water with each feed", "30 mL")]);
+    assert!(once.assumptions.contains(&Assumption::FlushWithRun) && once.inputs[0].at.is_some());
+    let both = of_w(FIVE, &[("30", "before-and-after")], M::FlushVolume);
+    assert_eq!(both.arithmetic, "30 mL × 2 × 5 feeds = 300 mL");
+    let all = of_w(FIVE, &[("30", "before"), ("10", "after")], M::Volume);
+    assert_eq!(all.arithmetic, "240 mL × 5 feeds + 30 mL × 5 feeds + 10 mL × 5 feeds = 1400 mL");
+    // Of the feed's own water there is none in the flushes.
+    let own = of_w(FIVE, &[("30", "after")], M::FreeWaterFeed);
+    assert_eq!(own.arithmetic, "1200 mL × 0.81 mL/mL = 972 mL");
+}
+
+/// An oil is counted in mL, a packet is not.
+#[test]
+fn liquids_given_apart_have_a_volume() {
+    let oil = "product = \"A10\"\nrate = \"60 mL/h\"\nadditives = [{ product = \"MCT\", amount = \"15 mL\", per = \"day\" }]\n";
+    assert_eq!(derived(oil, M::AdditiveVolume).arithmetic, "15 mL = 15 mL");
+    assert_eq!(derived(oil, M::Volume).arithmetic, "60 mL/h × 24 h + 15 mL = 1455 mL");
+    assert_eq!(derived(oil, M::FormulaVolume).arithmetic, "60 mL/h × 24 h = 1440 mL");
+    assert!(derived(oil, M::FlushVolume).arithmetic.starts_with("nothing is given = 0 mL"));
+    assert_eq!(derived(oil, M::Energy).arithmetic, "1440 mL × 1 kcal/mL + 15 mL × 7.7 kcal = 1555.5 kcal");
+    // It has no protein: nothing is written of it.
+    assert_eq!(derived(oil, M::Protein).arithmetic, "1440 mL × 0.04 g/mL = 57.6 g");
+    let packets = "product = \"A10\"\nrate = \"60 mL/h\"\nadditives = [{ product = \"PROT\", amount = \"2 {dose}\", per = \"day\" }]\n";
+    assert!(derived(packets, M::AdditiveVolume).arithmetic.starts_with("nothing is given = 0 mL"));
+    assert_eq!(derived(packets, M::Volume).arithmetic, "60 mL/h × 24 h = 1440 mL");
+    let with_feeds = "product = \"A10\"\nvolume = \"240 mL\"\nfeeds = 5\nadditives = [{ product = \"PROT\", amount = \"1 {dose}\", per = \"feed\" }]\n";
+    assert_eq!(derived(with_feeds, M::Energy).arithmetic, "1200 mL × 1 kcal/mL + 5 doses × 25 kcal = 1325 kcal");
+}
+
+/// Of several rates the fastest is written out, whichever comes first, and water by syringe beside it is none of them.
+#[test]
+fn the_fastest_rate_is_the_one_written_out() {
+    let fastest = "0.1335 g/mL × 60 mL/h × 1000 ÷ 60 kg ÷ 60 min, the highest of any feed = 2.225 mg/kg/min";
+    for steps in [
+        "steps = [{ rate = \"20 mL/h\", for = \"6 h\" }, { rate = \"60 mL/h\" }]\n",
+        "steps = [{ rate = \"60 mL/h\", for = \"6 h\" }, { rate = \"20 mL/h\" }]\n",
+        "rate = \"60 mL/h\"\nflush = { volume = \"30 mL\", every = \"4 h\" }\n",
+    ] {
+        assert_eq!(derived(&format!("product = \"A10\"\n{steps}"), M::CarbohydrateRateFeeding).arithmetic, fastest);
+    }
+}
+
+/// A term has two digits more than its own figure is shown with: 62.55 mL/h are 1501.2 kcal.
+#[test]
+fn terms_are_not_rounded_to_their_figures() {
+    let given = "product = \"A10\"\nrate = \"62.55 mL/h\"\n";
+    assert_eq!(derived(given, M::EnergyPerKg).arithmetic, "1501.2 kcal ÷ 60 kg = 25.02 kcal/kg");
+    // 60.048 g of protein.
+    assert_eq!(derived(given, M::ProteinPerKg).arithmetic, "60.048 g ÷ 60 kg = 1.001 g/kg");
+}
+
+/// Measures that share their pieces are written as they are alone, in whatever order they are asked for.
+#[test]
+fn derivations_do_not_depend_on_one_another() {
+    use enteral_gate::nutrition::derive::Derivations;
+    let given = format!(
+        "{ADULT}product = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL/d\"\nflush = {{ volume = \"30 mL\", every = \"4 h\" }}\nadditives = [{{ product = \"PROT\", amount = \"2 {{dose}}\", per = \"day\" }}]\n"
+    );
+    let bundle = short_form::compose(&given.parse().unwrap(), &Rulebook::default()).unwrap();
+    let a = appraise(bundle.as_bytes(), "", FhirVersion::R4, &FORMULARY, &Settings::default());
+    let report = &a.orders[0];
+    let (day, totals) = report.days.first().unwrap();
+    let days = [(&report.plan, day)];
+    let weight = report.weight.map(|(kg, at)| (kg, Some(at)));
+    for backwards in [false, true] {
+        let mut all = M::ALL.to_vec();
+        if backwards {
+            all.reverse();
+        }
+        let mut together = Derivations::new(&days, totals, weight);
+        for m in all {
+            assert_eq!(together.of(m), derive(m, &days, totals, weight), "{m:?}");
+        }
+    }
+}
+
+/// Two ends that look alike get three digits more than the figure has.
+#[test]
+fn ends_that_look_alike_get_more_digits() {
+    use enteral_gate::amount::{Amount, Why};
+    use enteral_gate::exact::Exact;
+    let ends = Amount::between(Exact::decimal(2001, 3), Exact::decimal(2002, 3), Why::AsNeeded);
+    assert_eq!(shown(&ends, 0, "mL"), "2.001 to 2.002 mL");
+    assert_eq!(shown(&ends, 2, "mL"), "2.001 to 2.002 mL");
+    assert_eq!(shown(&ends, 3, "mL"), "2.001 to 2.002 mL");
+    let far = Amount::between(Exact::int(2), Exact::decimal(26, 1), Why::AsNeeded);
+    assert_eq!(shown(&far, 0, "mL"), "2 to 3 mL");
+}
