@@ -250,9 +250,8 @@ fn text_only() -> String {
 /// at least that of the others, and of the shortest interval nothing is known.
 #[test]
 fn a_feed_without_a_known_schedule_is_not_passed_over() {
-    let four_hourly = || {
-        feeds("240", r#""frequency":1,"period":4,"periodUnit":"h","duration":30,"durationUnit":"min""#)
-    };
+    let four_hourly =
+        || feeds("240", r#""frequency":1,"period":4,"periodUnit":"h","duration":30,"durationUnit":"min""#);
     let t = day("R", &[four_hourly(), text_only()]);
     assert_eq!(ends(t.get(M::HighestRate)), (Some(Exact::int(480)), None));
     assert_eq!(ends(t.get(M::FeedsPerDay)), (Some(Exact::int(6)), None));
@@ -269,7 +268,8 @@ fn a_feed_without_a_known_schedule_is_not_passed_over() {
 /// On a day without a feed there is nothing to measure, and that is what is said.
 #[test]
 fn a_day_without_a_feed_says_so() {
-    let t = day("R", &[feeds("240", r#""dayOfWeek":["thu"],"timeOfDay":["08:00:00"],"duration":1,"durationUnit":"h""#)]);
+    let t =
+        day("R", &[feeds("240", r#""dayOfWeek":["thu"],"timeOfDay":["08:00:00"],"duration":1,"durationUnit":"h""#)]);
     for (m, what) in [
         (M::HighestRate, "feed"),
         (M::HangTime, "feed"),
@@ -308,10 +308,7 @@ fn sizes_and_lengths_that_are_open_are_ranges() {
     // 240 mL, and 240 mL/h for 2 h: 480 mL.
     let both = format!(
         r#"{{{},"quantity":{},"rateQuantity":{}}}"#,
-        schedule(&format!(
-            r#"{},"timeOfDay":["08:00:00"],"duration":2,"durationUnit":"h""#,
-            bounds(START, None)
-        )),
+        schedule(&format!(r#"{},"timeOfDay":["08:00:00"],"duration":2,"durationUnit":"h""#, bounds(START, None))),
         quantity("240", "mL"),
         quantity("240", "mL/h")
     );

@@ -104,7 +104,10 @@ fn plan(parts: Vec<(Kind, Content)>, doses: Vec<DosePlan>) -> Plan {
     Plan {
         lines: vec![],
         capped: vec![false; parts.len()],
-        parts: (0..).zip(&parts).map(|(ix, (kind, _))| Part { source: Source::Line(ix), kind: *kind, content: ix }).collect(),
+        parts: (0..)
+            .zip(&parts)
+            .map(|(ix, (kind, _))| Part { source: Source::Line(ix), kind: *kind, content: ix })
+            .collect(),
         contents: parts.into_iter().map(|(_, content)| content).collect(),
         doses,
         cap: None,
@@ -165,10 +168,7 @@ fn a_common_volume_cancels_in_a_ratio() {
 fn a_ratio_of_ranges_lies_between_its_corners() {
     let density = |given| ends(fed(given).get(M::EnergyDensity));
     let third = |n: i64| Exact::ratio(n, 3);
-    assert_eq!(
-        density(vec![(standard(), known("1000")), (dense(), range("0", "500"))]),
-        between(Exact::ONE, third(4))
-    );
+    assert_eq!(density(vec![(standard(), known("1000")), (dense(), range("0", "500"))]), between(Exact::ONE, third(4)));
     // 500 to 1000 mL beside it: most where there is little of the one and much of the other, in whichever order.
     let both = || [(standard(), range("500", "1000")), (dense(), range("250", "500"))];
     let mut turned = both();
@@ -385,10 +385,12 @@ fn laid(parts: &[(Kind, i64, bool)], doses: Vec<DosePlan>) -> OrderDay {
 /// An amount per day counts on days on which the feed is given; with each feed, as many times as one begins.
 #[test]
 fn additives_go_with_the_feed() {
-    let each = || vec![
-        dose(modular(Basis::Dose, "25", "6"), "2", Per::Day, false),
-        dose(modular(Basis::Dose, "25", "6"), "3", Per::Feed, false),
-    ];
+    let each = || {
+        vec![
+            dose(modular(Basis::Dose, "25", "6"), "2", Per::Day, false),
+            dose(modular(Basis::Dose, "25", "6"), "3", Per::Feed, false),
+        ]
+    };
     use Kind::{Feed, Flush};
     assert_eq!(laid(&[(Feed, 100, false)], each()).doses, [known("2"), known("3")]);
     assert_eq!(laid(&[(Feed, 100, false), (Feed, 100, false)], each()).doses, [known("2"), known("6")]);
@@ -407,6 +409,7 @@ fn additives_go_with_the_feed() {
 /// The trade's words for how a feed is given.
 #[test]
 fn methods_have_their_names() {
-    let names = [Method::Continuous, Method::Cyclic, Method::Intermittent, Method::Bolus, Method::Unclear].map(method_name);
+    let names =
+        [Method::Continuous, Method::Cyclic, Method::Intermittent, Method::Bolus, Method::Unclear].map(method_name);
     assert_eq!(names, ["continuous", "cyclic", "intermittent", "bolus", "method unclear"]);
 }

@@ -279,9 +279,13 @@ const FIVE: &str = r#","timeOfDay":["08:00:00","11:00:00","14:00:00","17:00:00",
 fn water_read_off_the_density_is_said_with_water() {
     let d = of_w(RUNNING, &[], M::FreeWater);
     assert_eq!(d.arithmetic, "1440 mL × 0.81 mL/mL = 1166.4 mL");
-    for (m, said) in
-        [(M::FreeWater, true), (M::FreeWaterFeed, true), (M::WaterPerEnergy, true), (M::Energy, false), (M::Protein, false)]
-    {
+    for (m, said) in [
+        (M::FreeWater, true),
+        (M::FreeWaterFeed, true),
+        (M::WaterPerEnergy, true),
+        (M::Energy, false),
+        (M::Protein, false),
+    ] {
         let d = of_w(RUNNING, &[], m);
         assert_eq!(d.assumptions.contains(&Assumption::WaterFromDensity), said, "{m:?}: {:?}", d.assumptions);
     }

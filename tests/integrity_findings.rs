@@ -924,3 +924,95 @@ fn the_speed_of_a_single_feed_is_no_daily_volume() {
     assert!(!of("601", "400"));
     assert!(!of("240", "480"));
 }
+
+/// The bands of a day's energy and volume change on the birthday itself: 4 to 9 years 25 to 140 kcal/kg, before 35 to 180;
+/// a day at the lower end of its band lies in it.
+#[test]
+fn bands_change_with_the_birthday() {
+    let day = |age: &str, kg: &str, rate: &str| {
+        let given = format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"A10\"\nrate = \"{rate} mL/h\"\n"
+        );
+        found("UNT-05", &given).into_iter().map(|f| f.text).filter(|t| t.starts_with("The day's")).collect::<Vec<_>>()
+    };
+    // 16 kg: 105 mL/h are 2520 kcal, 157.5 kcal/kg and mL/kg. Under four years a little less than 180 and 165.
+    assert!(day("47 mo", "16", "105").is_empty(), "{:?}", day("47 mo", "16", "105"));
+    let four = day("4 a", "16", "105");
+    assert_eq!(four.len(), 2, "{four:?}");
+    assert!(four[0].contains("energy of 157.5 kcal/kg") && four[1].contains("157.5 mL/kg"), "{four:?}");
+    // An adult of 60 kg: 25 mL/h are 10 kcal/kg, the end of the band; 24.9 are less.
+    assert!(day("70 a", "60", "25").is_empty());
+    assert_eq!(day("70 a", "60", "24.9").len(), 1);
+    // 200 mL/h are 80 kcal/kg and mL/kg.
+    assert!(day("70 a", "60", "200").is_empty());
+    assert_eq!(day("70 a", "60", "200.1").len(), 2);
+}
+
+/// Weights past five years: 8 to 120 kg under ten, 13 to 300 under eighteen, 20 and more for adults (from memory).
+#[test]
+fn weights_past_the_table_have_bounds() {
+    let at = |age: &str, kg: &str| {
+        flags(
+            "WGT-01",
+            &format!("age = \"{age}\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"A10\"\nrate = \"20 mL/h\"\n"),
+        )
+    };
+    for (age, kg, said) in [
+        ("9 a", "8", false),
+        ("9 a", "7.9", true),
+        ("9 a", "120", false),
+        ("9 a", "120.1", true),
+        ("10 a", "12.9", true),
+        ("10 a", "13", false),
+        ("10 a", "121", false),
+        ("17 a", "300", false),
+        ("17 a", "300.1", true),
+        ("18 a", "19.9", true),
+        ("18 a", "20", false),
+        ("18 a", "301", false),
+    ] {
+        assert_eq!(at(age, kg), said, "{age} {kg} kg");
+    }
+}
+
+/// What a status or an intent leaves open is said; an order that runs says nothing.
+#[test]
+fn the_life_of_an_order_is_said() {
+    let says = |more: &str| {
+        found("LIF-03", &format!("{ADULT}rate = \"60 mL/h\"\n{more}"))
+            .into_iter()
+            .map(|f| (f.tier, f.text))
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(says("status = \"active\"\n"), []);
+    for (more, text) in [
+        ("status = \"on-hold\"\n", "The order is on hold: it is computed as if it ran."),
+        ("status = \"unknown\"\n", "The order's status is unknown: it is computed as if it ran."),
+        ("intent = \"plan\"\n", "The intent is not that of an order for use; it is computed all the same."),
+    ] {
+        assert_eq!(says(more), [(Tier::Low, text.to_owned())], "{more}");
+    }
+}
+
+/// How old a weight may be changes on the eighteenth birthday: a child's 30 days, an adult's at home 90.
+#[test]
+fn an_adult_at_home_is_weighed_less_often() {
+    let old = |age: &str, days: u32| {
+        let given = format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"60 kg\"\nweight-age = \"{days} d\"\nsetting = \"home\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\n"
+        );
+        flags("CMP-02", &given)
+    };
+    for (age, days, said) in [
+        ("17 a", 30, false),
+        ("17 a", 32, true),
+        ("18 a", 32, false),
+        ("18 a", 90, false),
+        ("18 a", 92, true),
+        ("11 mo", 7, false),
+        ("11 mo", 9, true),
+        ("1 a", 9, false),
+    ] {
+        assert_eq!(old(age, days), said, "{age} {days} d");
+    }
+}

@@ -446,7 +446,9 @@ fn functions_keep_what_is_known_of_a_range() {
     assert_eq!(value("ceil(x / 4)", &g(5, 7)), known(2));
     assert_eq!(value("x * 0", &g(5, 7)), known(0));
     // At least 2 less at least 2 may be anything: nothing is known, for both reasons.
-    let Value::Quantity(Amount::Unknown(why)) = value("y - y", &g(5, 7)) else { panic!("{:?}", value("y - y", &g(5, 7))) };
+    let Value::Quantity(Amount::Unknown(why)) = value("y - y", &g(5, 7)) else {
+        panic!("{:?}", value("y - y", &g(5, 7)))
+    };
     assert_eq!(why, [Why::ProductUnknown]);
 }
 
@@ -473,7 +475,9 @@ fn both_sides_say_what_they_lack() {
 #[test]
 fn expressions_have_a_size() {
     let says = |text: &str, words: &str| {
-        Expression::compile(text, &NAMES, Wanted::Any).err().is_some_and(|all| all.iter().any(|f| f.message.contains(words)))
+        Expression::compile(text, &NAMES, Wanted::Any)
+            .err()
+            .is_some_and(|all| all.iter().any(|f| f.message.contains(words)))
     };
     let sum = |n: usize| format!("1{}", " + 1".repeat(n));
     assert!(Expression::compile(&sum(60), &NAMES, Wanted::Any).is_ok());

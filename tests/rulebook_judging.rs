@@ -176,7 +176,10 @@ fn four_to_six() -> String {
 }
 
 fn volume_above(bound: &str) -> String {
-    limit("LOC-01", &format!("[[limit.check]]\nmeasure = \"formula_volume\"\nabove = \"q('{bound}')\"\ntext = \"Much.\"\n"))
+    limit(
+        "LOC-01",
+        &format!("[[limit.check]]\nmeasure = \"formula_volume\"\nabove = \"q('{bound}')\"\ntext = \"Much.\"\n"),
+    )
 }
 
 /// A bound within what the measure may be leaves the limit open, with the reason of the range; beyond its ends it does not.
@@ -191,8 +194,7 @@ fn a_bound_within_a_range_is_open_and_says_why() {
     for bound in ["960 mL/d", "1200 mL/d", "1439 mL/d"] {
         let Outcome::NotEvaluated(why, at) = said(bound) else { panic!("{bound}: {:?}", said(bound)) };
         assert_eq!(
-            why,
-            "the bound lies within what the measure may be (the schedule allows more or fewer feeds)",
+            why, "the bound lies within what the measure may be (the schedule allows more or fewer feeds)",
             "{bound}"
         );
         assert!(!at.is_empty());
@@ -205,7 +207,9 @@ fn a_bound_within_a_range_is_open_and_says_why() {
 #[test]
 fn what_a_limit_lacks_is_said_in_words() {
     let check = |tier: &str| {
-        format!("[[limit.check]]\ntier = \"{tier}\"\nmeasure = \"energy_per_kg\"\nabove = \"q('40 kcal/kg/d')\"\ntext = \"Much.\"\n")
+        format!(
+            "[[limit.check]]\ntier = \"{tier}\"\nmeasure = \"energy_per_kg\"\nabove = \"q('40 kcal/kg/d')\"\ntext = \"Much.\"\n"
+        )
     };
     let book = book(&limit("LOC-01", &format!("{}{}", check("HIGH"), check("MED"))));
     let order = bundle(&ADULT.replace("weight = \"70 kg\"\n", ""));
@@ -231,7 +235,9 @@ fn context_that_is_not_provided_is_named() {
         ("height > q('150 cm')", "the patient's history"),
     ] {
         let concept = |kind: &str, key: &str, code: &str| {
-            format!("[[concept]]\nkind = \"{kind}\"\nkey = \"{key}\"\ntitle = \"Invented\"\ncodes = [\"http://snomed.info/sct|{code}\"]\n")
+            format!(
+                "[[concept]]\nkind = \"{kind}\"\nkey = \"{key}\"\ntitle = \"Invented\"\ncodes = [\"http://snomed.info/sct|{code}\"]\n"
+            )
         };
         let text = format!(
             "{}{}{}",

@@ -811,7 +811,8 @@ fn coded_repeat(code: &str, members: &str) -> String {
 
 fn ends_of(administration: &str) -> (i128, i128) {
     let (volume, _) = first_day(administration);
-    let whole = |x: Option<Exact>| x.filter(|x| x.is_whole()).unwrap_or_else(|| panic!("{administration}: {volume:?}")).floor();
+    let whole =
+        |x: Option<Exact>| x.filter(|x| x.is_whole()).unwrap_or_else(|| panic!("{administration}: {volume:?}")).floor();
     (whole(volume.low()), whole(volume.high()))
 }
 
@@ -1016,7 +1017,11 @@ fn a_code_and_a_repeat_are_compared() {
             told(a).into_iter().find(|(id, ..)| id == "CON-12").map(|(.., text)| text).unwrap_or_default()
         })
     };
-    assert!(words(&times(r#"4,"frequencyMax":6"#)).contains("the repeat 4 to 6."), "{}", words(&times(r#"4,"frequencyMax":6"#)));
+    assert!(
+        words(&times(r#"4,"frequencyMax":6"#)).contains("the repeat 4 to 6."),
+        "{}",
+        words(&times(r#"4,"frequencyMax":6"#))
+    );
     assert!(words(&times("4")).contains("the repeat 4."), "{}", words(&times("4")));
     // A code says how often; a repeat of a count or a length adds only that.
     assert_eq!(first_day(&coded_repeat("Q4H", r#""count":2"#)).0, known(200));
@@ -1154,7 +1159,11 @@ fn dates_and_counts_without_a_time_are_readings() {
     let counted = r#""frequency":1,"period":4,"periodUnit":"h","count":2"#;
     assert!(assumed(&open_repeat(counted), &settings(), Assumption::StartFromOrder));
     assert!(!assumed(&repeat(counted), &settings(), Assumption::StartFromOrder));
-    assert!(!assumed(&open_repeat(r#""frequency":1,"period":4,"periodUnit":"h""#), &settings(), Assumption::StartFromOrder));
+    assert!(!assumed(
+        &open_repeat(r#""frequency":1,"period":4,"periodUnit":"h""#),
+        &settings(),
+        Assumption::StartFromOrder
+    ));
     assert_eq!(first_day(&open_repeat(counted)).0, known(200));
 }
 

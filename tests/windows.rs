@@ -167,9 +167,16 @@ fn a_feed_that_takes_time_counts_for_the_part_inside() {
 
 #[test]
 fn a_rate_runs_from_its_start_to_its_end() {
-    for (start, end, ml) in
-        [(7, 31, 1_440), (0, 40, 1_440), (10, 40, 1_260), (0, 12, 300), (10, 12, 120), (0, 7, 0), (31, 40, 0), (31, 33, 0)]
-    {
+    for (start, end, ml) in [
+        (7, 31, 1_440),
+        (0, 40, 1_440),
+        (10, 40, 1_260),
+        (0, 12, 300),
+        (10, 12, 120),
+        (0, 7, 0),
+        (31, 40, 0),
+        (31, 33, 0),
+    ] {
         let run = until(from(rate(60), start), end);
         assert_eq!(given(day(0), &run), (ml, 0), "{start} to {end}");
         assert_eq!(over(day(0), &[exactly(run)]).segments.len(), usize::from(ml > 0), "{start} to {end}");
@@ -194,13 +201,10 @@ fn listed_events_keep_to_start_end_and_count() {
 fn what_repeats_by_the_hour_is_carried_into_the_day() {
     let run = from(feed(every(6), 90, 3), 5 - 48);
     assert_eq!(given(day(0), &run), (30 + 90 + 90 + 90 + 60, 4));
-    assert_eq!(segments(&over(day(0), &[exactly(run)])), [
-        (0, 1, 30),
-        (4, 7, 90),
-        (10, 13, 90),
-        (16, 19, 90),
-        (22, 24, 60)
-    ]);
+    assert_eq!(
+        segments(&over(day(0), &[exactly(run)])),
+        [(0, 1, 30), (4, 7, 90), (10, 13, 90), (16, 19, 90), (22, 24, 60)]
+    );
 }
 
 /// A pump does not run twice at once: each run ends where the next begins, the last is given in full.
@@ -245,7 +249,10 @@ fn more_feeds_than_are_laid_leave_the_day_unknown() {
     let most = i64::try_from(MAX_OCCURRENCES).unwrap();
     let fast = |n: i64| {
         let step = Exact::ratio(DAY, n);
-        Run { dose: Dose::Volume { ml: Exact::ONE, over: Exact::ZERO }, ..feed(Occurrences::Every { step, up: true, weekdays: 0 }, 1, 0) }
+        Run {
+            dose: Dose::Volume { ml: Exact::ONE, over: Exact::ZERO },
+            ..feed(Occurrences::Every { step, up: true, weekdays: 0 }, 1, 0)
+        }
     };
     let unknown = |run: Run| {
         let laid = over(day(0), &[exactly(run)]);
