@@ -368,7 +368,8 @@ fn derivations_do_not_depend_on_one_another() {
         "{ADULT}product = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL/d\"\nflush = {{ volume = \"30 mL\", every = \"4 h\" }}\nadditives = [{{ product = \"PROT\", amount = \"2 {{dose}}\", per = \"day\" }}]\n"
     );
     let bundle = short_form::compose(&given.parse().unwrap(), &Rulebook::default()).unwrap();
-    let a = appraise(bundle.as_bytes(), "", FhirVersion::R4, &FORMULARY, &Settings::default());
+    let settings = Settings::default();
+    let a = appraise(bundle.as_bytes(), "", FhirVersion::R4, &FORMULARY, &settings);
     let report = &a.orders[0];
     let (day, totals) = report.days.first().unwrap();
     let days = [(&report.plan, day)];

@@ -940,9 +940,11 @@ fn bands_change_with_the_birthday() {
     let four = day("4 a", "16", "105");
     assert_eq!(four.len(), 2, "{four:?}");
     assert!(four[0].contains("energy of 157.5 kcal/kg") && four[1].contains("157.5 mL/kg"), "{four:?}");
-    // An adult of 60 kg: 25 mL/h are 10 kcal/kg, the end of the band; 24.9 are less.
+    // An adult of 60 kg: 25 mL/h are 10 kcal/kg, the end of the band; 20 are 8 kcal/kg, a tenth of 80, and 8 mL/kg, the end
+    // of the other.
     assert!(day("70 a", "60", "25").is_empty());
-    assert_eq!(day("70 a", "60", "24.9").len(), 1);
+    let low = day("70 a", "60", "20");
+    assert!(low.len() == 1 && low[0].contains("energy of 8 kcal/kg"), "{low:?}");
     // 200 mL/h are 80 kcal/kg and mL/kg.
     assert!(day("70 a", "60", "200").is_empty());
     assert_eq!(day("70 a", "60", "200.1").len(), 2);

@@ -1159,11 +1159,6 @@ fn dates_and_counts_without_a_time_are_readings() {
     let counted = r#""frequency":1,"period":4,"periodUnit":"h","count":2"#;
     assert!(assumed(&open_repeat(counted), &settings(), Assumption::StartFromOrder));
     assert!(!assumed(&repeat(counted), &settings(), Assumption::StartFromOrder));
-    assert!(!assumed(
-        &open_repeat(r#""frequency":1,"period":4,"periodUnit":"h""#),
-        &settings(),
-        Assumption::StartFromOrder
-    ));
     assert_eq!(first_day(&open_repeat(counted)).0, known(200));
 }
 
