@@ -365,3 +365,18 @@ fn a_container_hangs_through_a_pause() {
         assert_eq!(got, want, "{administrations:?}");
     }
 }
+
+/// What ran into the day began before it: from noon to 06:00 it is 18 h, from 06:00 to noon 6.
+#[test]
+fn an_interval_is_one_of_beginnings() {
+    let entry = format!(
+        "{{{},\"quantity\":{}}}",
+        schedule(r#""timeOfDay":["06:00:00","12:00:00"],"duration":2,"durationUnit":"h""#),
+        quantity("240", "mL")
+    );
+    let t = day("R", &[entry]);
+    assert_eq!((t.get(M::FeedInterval), t.get(M::FeedsPerDay)), (&number("6"), &number("2")));
+    // A pump that runs beside single feeds begins no feed.
+    let t = day("R", &[rate("20", START, None), feeds("100", r#""timeOfDay":["10:00:00","20:00:00"]"#)]);
+    assert_eq!((t.get(M::FeedInterval), t.get(M::FeedsPerDay)), (&number("10"), &number("2")));
+}

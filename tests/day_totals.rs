@@ -347,6 +347,28 @@ fn orders_of_one_patient_add_up() {
     assert_eq!(ends(t.get(M::EnergyDensity)), between(Exact::ONE, Exact::ratio(4, 3)));
 }
 
+/// A line that gives this, for certain or as needed.
+fn line(run: Run, needed: bool) -> Line {
+    Line {
+        at: At(0),
+        administration: Some(0),
+        low: Some(run.clone()).filter(|_| !needed),
+        least: Some(run.clone()).filter(|_| needed),
+        also: None,
+        high: Some(run),
+        why: if needed { vec![Why::AsNeeded] } else { vec![] },
+        rate: None,
+        quantity: None,
+        method: Method::Bolus,
+        start: None,
+        end: None,
+        length: None,
+        spaced: false,
+        named: vec![],
+        notes: vec![],
+    }
+}
+
 /// A line of the plan that is laid: one feed of 100 mL at 08:00 UTC on 1 January 1970, given or as needed, or nothing.
 fn laid(parts: &[(Kind, i64, bool)], doses: Vec<DosePlan>) -> OrderDay {
     let contents = parts.iter().map(|(kind, ..)| (*kind, if *kind == Kind::Feed { standard() } else { water() }));
@@ -360,24 +382,7 @@ fn laid(parts: &[(Kind, i64, bool)], doses: Vec<DosePlan>) -> OrderDay {
             count: None,
             once: false,
         };
-        p.lines.push(Line {
-            at: At(0),
-            administration: Some(0),
-            low: Some(run.clone()).filter(|_| !needed),
-            least: Some(run.clone()).filter(|_| *needed),
-            also: None,
-            high: Some(run),
-            why: if *needed { vec![Why::AsNeeded] } else { vec![] },
-            rate: None,
-            quantity: None,
-            method: Method::Bolus,
-            start: None,
-            end: None,
-            length: None,
-            spaced: false,
-            named: vec![],
-            notes: vec![],
-        });
+        p.lines.push(line(run, *needed));
     }
     lay_plan(&p, &Settings::default(), window(), false)
 }
@@ -412,4 +417,27 @@ fn methods_have_their_names() {
     let names =
         [Method::Continuous, Method::Cyclic, Method::Intermittent, Method::Bolus, Method::Unclear].map(method_name);
     assert_eq!(names, ["continuous", "cyclic", "intermittent", "bolus", "method unclear"]);
+}
+
+/// Ten thousand containers a day are looked at, each of 8.64 s; more are not.
+#[test]
+fn containers_too_small_to_count_leave_their_time_unknown() {
+    let hang = |ml: i64| {
+        let mut content = standard();
+        content.containers = vec![Exact::ratio(1, 10)];
+        let mut p = plan(vec![(Kind::Feed, content)], vec![]);
+        let run = Run {
+            occurrences: Occurrences::Continuous,
+            dose: Dose::Rate(Exact::ratio(ml, 86_400)),
+            start: None,
+            end: None,
+            count: None,
+            once: false,
+        };
+        p.lines.push(line(run, false));
+        let d = lay_plan(&p, &Settings::default(), window(), false);
+        totals(&[(&p, &d)], None).get(M::HangTime).clone()
+    };
+    assert_eq!(hang(1_000), Amount::Known(Exact::ratio(24, 10_000)));
+    assert_eq!(hang(1_001), Amount::unknown(Why::Range));
 }

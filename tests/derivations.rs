@@ -315,6 +315,18 @@ fn flushes_go_with_feeds() {
     assert_eq!(both.arithmetic, "30 mL × 2 × 5 feeds = 300 mL");
     let all = of_w(FIVE, &[("30", "before"), ("10", "after")], M::Volume);
     assert_eq!(all.arithmetic, "240 mL × 5 feeds + 30 mL × 5 feeds + 10 mL × 5 feeds = 1400 mL");
+    // How many feeds there are is not known where one entry has a text for a schedule.
+    let text = r#"},{"schedule":{"code":{"text":"as the ward does it"}},"quantity":{"value":100,"system":"http://unitsofmeasure.org","code":"mL"}"#;
+    let open = of_w(&format!("{FIVE}{text}"), &[("30", "after")], M::FlushVolume);
+    assert!(open.arithmetic.starts_with("30 mL × the day's feeds = at least 150 mL"), "{}", open.arithmetic);
+    let range = FIVE.replace(
+        r#""timeOfDay":["08:00:00","11:00:00","14:00:00","17:00:00","20:00:00"]"#,
+        r#""frequency":4,"frequencyMax":6,"period":1,"periodUnit":"d""#,
+    );
+    let feeds = of_w(&range, &[("30", "after")], M::FormulaVolume);
+    assert!(feeds.arithmetic.starts_with("240 mL × 4 to 6 feeds = 960 to 1440 mL"), "{}", feeds.arithmetic);
+    let flushes = of_w(&range, &[("30", "after")], M::FlushVolume);
+    assert!(flushes.arithmetic.starts_with("30 mL × 4 to 6 feeds = 120 to 180 mL"), "{}", flushes.arithmetic);
     // Of the feed's own water there is none in the flushes.
     let own = of_w(FIVE, &[("30", "after")], M::FreeWaterFeed);
     assert_eq!(own.arithmetic, "1200 mL × 0.81 mL/mL = 972 mL");
@@ -397,4 +409,40 @@ fn ends_that_look_alike_get_more_digits() {
     assert_eq!(shown(&ends, 3, "mL"), "2.001 to 2.002 mL");
     let far = Amount::between(Exact::int(2), Exact::decimal(26, 1), Why::AsNeeded);
     assert_eq!(shown(&far, 0, "mL"), "2 to 3 mL");
+}
+
+/// Renal solute load: protein and the four minerals, each with its place; where each formula comes from is named.
+#[test]
+fn the_solute_load_names_its_parts_and_formulae_their_sources() {
+    let hp = "product = \"HP12\"\nrate = \"60 mL/h\"\n";
+    let d = derived(hp, M::RenalSoluteLoad);
+    // 1440 mL: 122.4 g of protein, 1584, 2592, 2016 and 1368 mg of Na, K, Cl and P.
+    assert!(d.arithmetic.starts_with("122.4 g ÷ 6.25 × 1000 ÷ 28 + "), "{}", d.arithmetic);
+    for part in ["protein in ", "sodium in ", "potassium in ", "chloride in ", "phosphorus in "] {
+        assert!(inputs(&d).iter().any(|(name, _)| name.starts_with(part)), "{part}: {:?}", d.inputs);
+    }
+    for (m, source) in [
+        (M::RenalSoluteLoad, "Fomon and Ziegler"),
+        (M::SodiumMoles, "IUPAC abridged standard atomic weights"),
+        (M::PotassiumPerKg, "IUPAC abridged standard atomic weights"),
+        (M::ProteinEnergyShare, "energy factors 4, 9 and 4 kcal/g"),
+        (M::NonProteinEnergyPerNitrogen, "protein ÷ 6.25 = nitrogen"),
+        (M::Energy, "arithmetic"),
+        (M::Calcium, "arithmetic"),
+    ] {
+        assert!(derived(hp, m).source.contains(source), "{m:?}");
+    }
+    // An additive leads to its product; water that nobody lists leads to none.
+    let packets = "product = \"A10\"\nrate = \"60 mL/h\"\nadditives = [{ product = \"PROT\", amount = \"2 {dose}\", per = \"day\" }]\n";
+    let d = derived(packets, M::Energy);
+    let packet = d.inputs.iter().find(|i| i.name == "PROT (each)").unwrap();
+    assert!(packet.product.is_some() && packet.at.is_some());
+}
+
+/// A density in a unit that is not UCUM but sure is read, and is no matter of calories.
+#[test]
+fn another_spelling_of_a_density_is_not_one_of_calories() {
+    let d = derived("product = \"A10\"\nrate = \"60 mL/h\"\ndensity = \"1.2 kcal/ml\"\n", M::Energy);
+    assert_eq!(d.arithmetic, "1440 mL × 1.2 kcal/mL = 1728 kcal");
+    assert!(!d.assumptions.contains(&Assumption::CalorieIsKilocalorie), "{:?}", d.assumptions);
 }

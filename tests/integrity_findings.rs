@@ -1018,3 +1018,144 @@ fn an_adult_at_home_is_weighed_less_often() {
         assert_eq!(old(age, days), said, "{age} {days} d");
     }
 }
+
+/// The bands of ten and of eighteen years: 25 to 140, 15 to 100 and 10 to 80 kcal/kg; 25 to 130, 15 to 100 and 8 to 80 mL/kg.
+#[test]
+fn bands_change_at_ten_and_at_eighteen() {
+    let day = |age: &str, product: &str, kg: &str, rate: &str| {
+        let given = format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"{product}\"\nrate = \"{rate} mL/h\"\n"
+        );
+        found("UNT-05", &given).into_iter().filter(|f| f.text.starts_with("The day's")).count()
+    };
+    // 30 kg: 150 mL/h are 120 mL/kg. 50 kg: 187.5 mL/h are 90 mL/kg.
+    assert_eq!((day("9 a", "A10", "30", "150"), day("10 a", "A10", "30", "150")), (0, 2));
+    assert_eq!((day("17 a", "A10", "50", "187.5"), day("18 a", "A10", "50", "187.5")), (0, 2));
+    // 8 mL/kg of 1.5 kcal/mL are 12 kcal/kg.
+    assert_eq!(day("70 a", "A15", "60", "20"), 0);
+}
+
+/// A tenth of a year's difference: up to the first birthday a flush of more than 2 × 3 mL/kg is a slip, then 2 × 5.
+#[test]
+fn flushes_of_a_year_old_may_be_larger() {
+    let slips = |age: &str| {
+        let given = format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"10 kg\"\nproduct = \"PED10\"\nrate = \"40 mL/h\"\nflush = {{ volume = \"80 mL\", every = \"12 h\" }}\n"
+        );
+        found("UNT-05", &given).into_iter().filter(|f| f.text.to_lowercase().contains("flush")).count()
+    };
+    assert_eq!((slips("11 mo"), slips("1 a")), (1, 0));
+}
+
+/// Fortifier in human milk: 1 to 10 units in 100 mL (common practice, no source); in a formula it is another matter.
+#[test]
+fn a_fortifier_is_mixed_in_a_strength() {
+    let with = |product: &str, amount: &str| {
+        let given = format!(
+            "age = \"14 d\"\ngestation = \"30 wk\"\nsex = \"male\"\nweight = \"1.5 kg\"\nproduct = \"{product}\"\nvolume = \"25 mL\"\nfeeds = 8\nadditives = [{{ product = \"HMF\", amount = \"{amount} /(100.mL)\" }}]\n"
+        );
+        found("UNT-05", &given)
+            .into_iter()
+            .find(|f| f.text.contains("units in 100 mL are not a strength"))
+            .map(|f| f.arithmetic)
+    };
+    assert_eq!(with("HM", "4"), None);
+    assert_eq!(with("HM", "1"), None);
+    assert_eq!(with("HM", "10"), None);
+    assert_eq!(with("HM", "0.9"), Some(Some("0.9 units per 100 mL".to_owned())));
+    assert_eq!(with("HM", "10.1"), Some(Some("10.1 units per 100 mL".to_owned())));
+    assert_eq!(with("PRE08", "10.1"), None);
+}
+
+/// What makes a feed: water with something in it is no feed, a blend has a recipe, a route by mouth is no tube.
+#[test]
+fn what_is_no_feed_is_said() {
+    let person = "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\n";
+    let says = |more: &str| match outcome("CMP-01", &format!("{person}{more}")) {
+        Outcome::Flagged(all) => all.into_iter().map(|f| f.text).collect::<String>(),
+        Outcome::NotEvaluated(why, _) => why,
+        _ => String::new(),
+    };
+    let oil = "additives = [{ product = \"MCT\", amount = \"15 mL\", per = \"day\" }]\n";
+    assert!(says(&format!("product = \"WATER\"\nrate = \"60 mL/h\"\n{oil}")).contains("only water is ordered"));
+    assert_eq!(says(&format!("product = \"A10\"\nrate = \"60 mL/h\"\n{oil}")), "");
+    assert!(says("product = \"BLEND\"\nrate = \"60 mL/h\"\n").contains("recipe of the blend"));
+    assert!(!says("product = \"Something Else\"\nrate = \"60 mL/h\"\n").contains("recipe of the blend"));
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    let oral = plain.replace("\"NGT\"", "\"PO\"").replace("\"GT\"", "\"PO\"");
+    if oral != plain {
+        let Outcome::Flagged(all) = judged("CMP-01", &oral) else { panic!("{:?}", judged("CMP-01", &oral)) };
+        assert!(all[0].text.contains("tube route (the route is by mouth)"), "{}", all[0].text);
+    }
+}
+
+/// A flush with each feed is missing on days without one.
+#[test]
+fn water_that_goes_with_feeds_is_missing_without_them() {
+    let order = |period: &str| {
+        let plain = compose(&format!("{ADULT}volume = \"240 mL\"\nfeeds = 2\n"));
+        let flush = "\"extension\":[{\"url\":\"https://enteral-gate.example/fhir/StructureDefinition/water-flush\",\"extension\":[{\"url\":\"volume\",\"valueQuantity\":{\"value\":30,\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},{\"url\":\"with-each-feed\",\"valueCode\":\"after\"}]}],\"administration\":";
+        plain
+            .replace("\"administration\":", flush)
+            .replace("\"frequency\":2,\"period\":1", &format!("\"frequency\":1,\"period\":{period}"))
+    };
+    let said = |period: &str| match judged("TUB-01", &order(period)) {
+        Outcome::Flagged(all) => all.into_iter().map(|f| f.text).collect::<String>(),
+        _ => String::new(),
+    };
+    assert_eq!(said("2"), "There are days without any water flush.");
+    assert_eq!(said("1"), "");
+}
+
+/// Ten feeds in seven days fall on other hours, or none, from day to day.
+#[test]
+fn feeds_by_the_week_are_not_daily() {
+    let plain = compose(&format!("{ADULT}volume = \"240 mL\"\nfeeds = 2\n"));
+    let says = |frequency: u32, period: u32, unit: &str| {
+        let new = plain.replace("\"frequency\":2", &format!("\"frequency\":{frequency}"));
+        let new = new
+            .replace("\"period\":1", &format!("\"period\":{period}"))
+            .replace("\"periodUnit\":\"d\"", &format!("\"periodUnit\":\"{unit}\""));
+        match judged("CON-09", &new) {
+            Outcome::Flagged(all) => {
+                all.into_iter().map(|f| f.text).filter(|t| t.contains("not for every day")).collect()
+            }
+            _ => String::new(),
+        }
+    };
+    assert_eq!(says(10, 1, "wk"), "The feed is ordered 10 times in 7 days, not for every day.");
+    assert_eq!(says(1, 2, "d"), "The feed is ordered once in 2 days, not for every day.");
+    assert_eq!(says(1, 36, "h"), "The feed is ordered once in 1.5 days, not for every day.");
+    // Fourteen in a week are two a day, and fifteen more than that.
+    for (frequency, period, unit) in [(14, 1, "wk"), (15, 1, "wk"), (1, 1, "d"), (1, 24, "h"), (1, 5, "h")] {
+        assert_eq!(says(frequency, period, unit), "", "{frequency} {period} {unit}");
+    }
+}
+
+/// Water ordered beside a feed is no second feed.
+#[test]
+fn an_order_of_water_is_no_feed_beside_the_feed() {
+    let beside =
+        |other: &str| found("CON-08", &format!("{ADULT}rate = \"60 mL/h\"\nother-orders = [{{ {other} }}]\n")).len();
+    assert_eq!(beside("product = \"A10\", rate = \"30 mL/h\""), 1);
+    assert_eq!(beside("product = \"WATER\", volume = \"100 mL\", feeds = 4"), 0);
+}
+
+/// A birth date of which only the year is known: a weight that fits part of the year leaves it open.
+#[test]
+fn a_weight_that_fits_part_of_the_year_is_left_open() {
+    let born = |kg: &str, date: &str| {
+        let plain = compose(&format!(
+            "birth-date = \"2025-11-25\"\nsex = \"female\"\nweight = \"{kg} kg\"\nproduct = \"PED10\"\nrate = \"10 mL/h\"\n"
+        ));
+        let new = plain.replace("\"2025-11-25\"", &format!("\"{date}\""));
+        assert_ne!(new, plain);
+        judged("WGT-01", &new)
+    };
+    // WHO Child Growth Standards, girls: 0 to 11 months of age on 25 November; 2.0 kg is low at birth and impossible at
+    // 10 months; 20 kg is impossible throughout; 8.5 kg is usual at 9 months and impossible at birth.
+    assert!(matches!(born("8.5", "2026"), Outcome::NotEvaluated(why, _) if why.contains("full birth date")));
+    assert!(matches!(born("2.0", "2026"), Outcome::NotEvaluated(why, _) if why.contains("full birth date")));
+    assert!(matches!(born("25", "2026"), Outcome::Flagged(_)));
+    assert!(matches!(born("5.5", "2026-08"), Outcome::Clear));
+}

@@ -499,3 +499,28 @@ fn expressions_have_a_size() {
     assert!(says(&choices(11), "nested deeper than 10"));
     assert!(says("", "the expression is empty") && says(" \n\t", "the expression is empty"));
 }
+
+/// Units of a figure may carry an annotation in braces, one after the other.
+#[test]
+fn figures_may_have_units_with_braces() {
+    let g = Given(vec![("rate", Value::Quantity(Amount::Known(Exact::ratio(1, 60))))]);
+    let text = "{rate; mL/min/{1.73_m2}; 0} and {rate; mL/min/{1.73_m2}; 1}, {rate; mL/min; 0}";
+    let compiled = Template::compile(text, &NAMES).unwrap_or_else(|all| panic!("{all:?}"));
+    assert_eq!(compiled.facts().len(), 1);
+    assert!(compiled.render(&g, &[]).contains(" and "), "{}", compiled.render(&g, &[]));
+}
+
+/// Reasons are the same where they read the same, however they are kept.
+#[test]
+fn reasons_are_told_apart_by_their_words() {
+    use enteral_gate::rulebook::value::Words;
+    let own = |text: &str| Words::Own(text.into());
+    assert_eq!(Words::Fixed("a"), own("a"));
+    assert_eq!(Words::NotSent("weight"), own("no weight was sent"));
+    assert_ne!(Words::Fixed("a"), Words::Fixed("b"));
+    assert_ne!(own("a"), own("b"));
+    assert_ne!(Words::NotSent("weight"), Words::NoEarlier("weight"));
+    assert_ne!(Words::NotSent("weight"), Words::NotSent("height"));
+    assert!(Words::Fixed("").is_empty() && own("").is_empty());
+    assert!(!Words::Fixed("a").is_empty() && !Words::NotSent("").is_empty());
+}

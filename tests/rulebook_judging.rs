@@ -291,3 +291,23 @@ fn only_what_rests_on_a_wrong_amount_is_hidden_by_it() {
     assert_eq!(said("measure = \"serum_potassium\"\nabove = \"q('5 mmol/L')\"").word(), "flagged");
     assert_eq!(said("measure = \"feeding_time\"\nabove = \"q('1 h/d')\"").word(), "flagged");
 }
+
+/// A key that no concept of its kind has is refused where it is looked for.
+#[test]
+fn a_limit_looks_only_for_what_is_known() {
+    for (fact, kind) in [("medicines", "medicine"), ("conditions", "condition"), ("allergies", "allergy")] {
+        let of = |kind: &str| {
+            let concept = format!(
+                "[[concept]]\nkind = \"{kind}\"\nkey = \"invented\"\ntitle = \"Invented\"\ncodes = [\"http://snomed.info/sct|1\"]\n"
+            );
+            let check = format!("[[limit.check]]\nflag = \"'invented' in {fact}\"\ntext = \"x\"\n");
+            let text =
+                format!("rulebook = 1\nlabel = \"Invented\"\nedition = \"1\"\n{concept}{}", limit("LOC-01", &check));
+            file::read(&[Source { name: "invented.toml", text: &text }])
+        };
+        assert!(of(kind).is_ok(), "{fact}: {:?}", of(kind).err());
+        let other = if kind == "condition" { "allergy" } else { "condition" };
+        let Err(all) = of(other) else { panic!("{fact}") };
+        assert!(all.iter().any(|p| format!("{p:?}").contains("no concept of this kind has the key")), "{all:?}");
+    }
+}

@@ -476,6 +476,18 @@ fn feeds_of_another_kind_add_up() {
     assert_eq!(both(&day, &day), (1, known(300)));
     assert_eq!(both(&day, &night), (0, known(100 * 2 + 200)));
     assert_eq!(both(&day, &at(r#""20:00:00""#)).0, 0);
+    // And they have to be on the same days.
+    assert_eq!(both(&day, &format!(r#"{day},"period":2,"periodUnit":"d""#)).0, 0);
+    assert_eq!(both(&day, &format!(r#"{day},"dayOfWeek":["wed","thu"]"#)).0, 0);
+    // On named days, once: the hour is that of the start.
+    assert_eq!(both(r#""dayOfWeek":["wed","thu"]"#, r#""dayOfWeek":["wed","thu"]"#).0, 1);
+    assert_eq!(both(r#""dayOfWeek":["wed","thu"]"#, r#""dayOfWeek":["wed","fri"]"#).0, 0);
+    // Of ranges both ends have to be the same.
+    let times = |n: &str| format!(r#""frequency":{n},"period":1,"periodUnit":"d""#);
+    let (four_to_six, three_to_six) = (times(r#"4,"frequencyMax":6"#), times(r#"3,"frequencyMax":6"#));
+    assert_eq!(both(&four_to_six, &four_to_six).0, 1);
+    assert_eq!(both(&four_to_six, &three_to_six).0, 0);
+    assert_eq!(both(&four_to_six, &times("4")).0, 0);
     // Evenly spaced feeds shift with their start.
     let three = r#""frequency":3,"period":1,"periodUnit":"d""#;
     assert_eq!(both(three, three).0, 1);
@@ -1006,6 +1018,10 @@ fn a_code_and_a_repeat_are_compared() {
         ("WK", r#""dayOfWeek":["wed"]"#.to_owned(), true),
         ("WK", r#""dayOfWeek":["wed","fri"]"#.to_owned(), false),
         ("MO", times("1"), false),
+        // Two clock times against three feeds, or three against two: the range holds both.
+        ("TID", format!(r#""timeOfDay":["08:00:00","12:00:00"],{}"#, times("3")), true),
+        ("BID", format!(r#""timeOfDay":["08:00:00","12:00:00","18:00:00"],{}"#, times("2")), true),
+        ("QID", format!(r#""timeOfDay":["08:00:00","12:00:00"],{}"#, times("3")), false),
     ] {
         let administration = coded_repeat(code, &members);
         assert_eq!(first_day(&administration).0.low().is_some(), agrees, "{code} {members}");

@@ -397,6 +397,10 @@ fn intervals_in_a_range_drift_against_the_day() {
     let by = |h: i64, ml: i64, over: i64| from(feed(every(h), ml, over), 7 - 48);
     let laid = over(day(0), &[between(by(7, 100, 0), by(5, 100, 0))]);
     assert_eq!((ends(&laid.lines[0].volume), ends(&laid.lines[0].feeds)), ((300, 500), (3, 5)));
+    // Every one or two days: a day in the middle may be one of those left out.
+    let days = |interval: i64| from(feed(clock(&[8], interval, 0), 100, 0), 7);
+    let laid = over(day(2), &[between(days(2), days(1))]);
+    assert_eq!(ends(&laid.lines[0].feeds), (0, 1));
     // On Wednesdays only there may be none.
     let on_wednesdays = |h: i64| {
         let occurrences = Occurrences::Every { step: hours(h), up: true, weekdays: WED };
