@@ -446,3 +446,68 @@ fn another_spelling_of_a_density_is_not_one_of_calories() {
     assert_eq!(d.arithmetic, "1440 mL × 1.2 kcal/mL = 1728 kcal");
     assert!(!d.assumptions.contains(&Assumption::CalorieIsKilocalorie), "{:?}", d.assumptions);
 }
+
+/// What is done to a feed and what is not: a ready-to-hang feed of 1500 mL in 6 h hangs 4 h from a container of 1000 mL,
+/// whatever is given beside it or ordered of its strength; its osmolality is stated for its own strength only.
+#[test]
+fn a_feed_keeps_its_form_and_loses_its_osmolality() {
+    let feed = "product = \"A10\"\nvolume = \"1500 mL\"\nfeeds = 1\nover = \"6 h\"\n";
+    let beside = "additives = [{ product = \"MCT\", amount = \"15 mL\", per = \"day\" }]\n";
+    let stronger = "density = \"1.2 kcal/mL\"\n";
+    for more in ["", beside, stronger] {
+        let hangs = derived(&format!("{feed}{more}"), M::HangTime).arithmetic;
+        assert!(hangs.ends_with(" = 4 h"), "{more}: {hangs}");
+    }
+    let osmolality = |more: &str| derived(&format!("{feed}{more}"), M::Osmolality).arithmetic;
+    assert!(osmolality("").starts_with("as stated for the feed = 300 "), "{}", osmolality(""));
+    assert!(osmolality(beside).starts_with("as stated for the feed = 300 "), "{}", osmolality(beside));
+    assert_eq!(
+        osmolality(stronger),
+        "as stated for the feed = not known (the stated osmolality is of another strength)"
+    );
+}
+
+/// A density that cannot be used leaves the energy unknown, also of a product that has one; without a product and a
+/// density there is none to know.
+#[test]
+fn a_density_that_cannot_be_used_is_not_replaced() {
+    let energy = |more: &str| derived(&format!("rate = \"60 mL/h\"\n{more}"), M::Energy).arithmetic;
+    let cannot = "1440 mL × energy per mL not known = not known (the order's energy density cannot be used)";
+    assert_eq!(energy("product = \"A10\"\ndensity = \"1.2 kg/mL\"\n"), cannot);
+    assert_eq!(energy("product = \"nothing of the kind\"\ndensity = \"1.2 kg/mL\"\n"), cannot);
+    assert_eq!(
+        energy("product = \"nothing of the kind\"\n"),
+        "1440 mL × energy per mL not known = not known (no energy density in the order or the formulary)"
+    );
+    assert_eq!(
+        energy("product = \"nothing of the kind\"\ndensity = \"1.2 kcal/mL\"\n"),
+        "1440 mL × 1.2 kcal/mL = 1728 kcal"
+    );
+}
+
+/// An additive that nobody knows, that is water, or whose amount does not say what it is per.
+#[test]
+fn additives_that_cannot_be_counted_leave_at_least() {
+    let with = |product: &str, amount: &str, m: M| {
+        let given = format!(
+            "product = \"A10\"\nrate = \"60 mL/h\"\nadditives = [{{ product = \"{product}\", amount = \"{amount}\", per = \"day\" }}]\n"
+        );
+        derived(&given, m).arithmetic
+    };
+    // Known and per day.
+    assert_eq!(with("WATER", "200 mL", M::FlushVolume), "200 mL = 200 mL");
+    assert_eq!(with("WATER", "200 mL", M::Volume), "60 mL/h × 24 h + 200 mL = 1640 mL");
+    assert!(with("WATER", "200 mL", M::AdditiveVolume).starts_with("nothing is given = 0 mL"));
+    // Water mixed in changes the strength; a powder that nobody knows may hold anything.
+    for (product, amount) in [("WATER", "10 mL/dL"), ("a powder that nobody knows", "2 {dose}")] {
+        let energy = with(product, amount, M::Energy);
+        assert!(energy.contains(" = at least 1440 kcal ("), "{product}: {energy}");
+        let volume = with(product, amount, M::Volume);
+        assert!(volume.contains(" = at least 1440 mL ("), "{product}: {volume}");
+    }
+    // Oil mixed in, 10 mL to each 100 of the feed: (1 + 0.1 × 7.7) ÷ 1.1 kcal in a mL.
+    let mixed = with("MCT", "10 mL/dL", M::Energy);
+    assert!(mixed.starts_with("1440 mL × 1.609091 kcal/mL = 2317.091 kcal"), "{mixed}");
+    // A bare number is no amount of oil.
+    assert!(with("MCT", "5 1", M::Energy).contains(" = at least 1440 kcal ("), "{}", with("MCT", "5 1", M::Energy));
+}

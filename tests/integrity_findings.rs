@@ -1080,13 +1080,35 @@ fn what_is_no_feed_is_said() {
     assert!(says(&format!("product = \"WATER\"\nrate = \"60 mL/h\"\n{oil}")).contains("only water is ordered"));
     assert_eq!(says(&format!("product = \"A10\"\nrate = \"60 mL/h\"\n{oil}")), "");
     assert!(says("product = \"BLEND\"\nrate = \"60 mL/h\"\n").contains("recipe of the blend"));
-    assert!(!says("product = \"Something Else\"\nrate = \"60 mL/h\"\n").contains("recipe of the blend"));
-    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
-    let oral = plain.replace("\"NGT\"", "\"PO\"").replace("\"GT\"", "\"PO\"");
-    if oral != plain {
-        let Outcome::Flagged(all) = judged("CMP-01", &oral) else { panic!("{:?}", judged("CMP-01", &oral)) };
-        assert!(all[0].text.contains("tube route (the route is by mouth)"), "{}", all[0].text);
+    let unknown = says("product = \"Something Else\"\nrate = \"60 mL/h\"\n");
+    assert!(!unknown.contains("recipe of the blend") && unknown.contains("energy density"), "{unknown}");
+    let oral = says(
+        "product = \"A10\"\nrate = \"60 mL/h\"\nroute = \"http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration|PO\"\n",
+    );
+    assert!(oral.contains("tube route (the route is by mouth)"), "{oral}");
+}
+
+/// Zero is no density and no maximum, a negative flush no flush: each is said with what it is.
+#[test]
+fn amounts_that_are_not_positive_are_said() {
+    let says = |bundle: &str| match judged("UNT-08", bundle) {
+        Outcome::Flagged(all) => all.into_iter().map(|f| f.text + " ").collect::<String>(),
+        _ => String::new(),
+    };
+    let order = |more: &str| compose(&format!("{ADULT}volume = \"240 mL\"\nfeeds = 5\n{more}"));
+    assert_eq!(says(&order("density = \"1 kcal/mL\"\ncap = \"1500 mL/d\"\n")), "");
+    for (more, what) in [
+        ("density = \"0 kcal/mL\"\n", "energy density"),
+        ("density = \"-1 kcal/mL\"\n", "energy density"),
+        ("cap = \"0 mL/d\"\n", "maximum volume"),
+        ("cap = \"-100 mL/d\"\n", "maximum volume"),
+    ] {
+        let said = says(&order(more)).to_lowercase();
+        assert!(said.contains(what), "{more}: {said}");
     }
+    let flush = "\"extension\":[{\"url\":\"https://enteral-gate.example/fhir/StructureDefinition/water-flush\",\"extension\":[{\"url\":\"volume\",\"valueQuantity\":{\"value\":0,\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},{\"url\":\"with-each-feed\",\"valueCode\":\"after\"}]}],\"administration\":";
+    let said = says(&order("").replace("\"administration\":", flush)).to_lowercase();
+    assert!(said.contains("flush volume"), "{said}");
 }
 
 /// A flush with each feed is missing on days without one.

@@ -900,6 +900,8 @@ fn an_interval_without_a_start_is_counted_both_ways() {
     assert!(no_choice(&repeat(&hours(5))) && !no_choice(&open_repeat(&hours(5))));
     assert_eq!(first_day(&open_repeat(&hours(4))).0, known(600));
     assert!(no_choice(&open_repeat(&hours(4))) && no_choice(&repeat(&hours(4))));
+    // Nor is a schedule that cannot be computed one without a choice.
+    assert!(!no_choice(&repeat(r#""frequency":3"#)));
     // A range of intervals: 24 ÷ 6 to 24 ÷ 5, rounded up.
     assert_eq!(ends_of(&open_repeat(r#""frequency":1,"period":5,"periodMax":6,"periodUnit":"h""#)), (400, 500));
 }
@@ -1053,6 +1055,16 @@ fn a_code_and_a_repeat_are_compared() {
     assert_eq!(first_day(&continuous(r#""frequency":1,"period":1,"periodUnit":"h""#)).0, known(1_440));
     assert_eq!(first_day(&continuous(r#""frequency":24,"period":1,"periodUnit":"d""#)).0, known(1_440));
     assert_eq!(first_day(&continuous(r#""frequency":1,"period":2,"periodUnit":"h""#)).0.known(), None);
+    // A quantity of what runs continuously is neither one feed's nor a day's.
+    let quantity = format!(
+        r#"{{"schedule":{{"code":{{"coding":[{{"system":"{abbreviation}","code":"C"}}]}}}},"quantity":{}}}"#,
+        amount("100", "mL")
+    );
+    let (volume, _) = first_day(&quantity);
+    assert_eq!(
+        volume.why().iter().map(ToString::to_string).collect::<Vec<_>>(),
+        ["a quantity without a schedule: whether per feed or per day is not stated"]
+    );
 }
 
 /// A rate every hour, or more often in the day, is continuous; anything slower, on some days only, or open is not: when it
@@ -1253,4 +1265,8 @@ fn as_needed_is_the_reason_of_its_range() {
     assert_eq!((needed.low(), needed.high()), (Some(Exact::ZERO), Some(Exact::int(600))));
     assert_eq!(needed.why(), [Why::AsNeeded]);
     assert_eq!(of(&format!(r#"{four},"asNeeded":false"#)), known(600));
+    // Where nothing is known of the schedule, that is the reason.
+    let text = r#""timing":[{"code":{"text":"as the ward does it"}}],"asNeeded":true"#;
+    let Amount::Unknown(why) = of(text) else { panic!("{:?}", of(text)) };
+    assert!(!why.is_empty() && !why.contains(&Why::AsNeeded), "{why:?}");
 }
