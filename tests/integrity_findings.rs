@@ -1181,3 +1181,26 @@ fn a_weight_that_fits_part_of_the_year_is_left_open() {
     assert!(matches!(born("25", "2026"), Outcome::Flagged(_)));
     assert!(matches!(born("5.5", "2026-08"), Outcome::Clear));
 }
+
+/// A product's density is compared where there is a product.
+#[test]
+fn a_density_is_compared_with_the_products() {
+    let order = |product: &str, more: &str| {
+        outcome(
+            "CON-04",
+            &format!(
+                "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"{product}\"\nrate = \"60 mL/h\"\n{more}"
+            ),
+        )
+    };
+    assert!(matches!(order("A10", ""), Outcome::Clear));
+    assert!(matches!(order("A10", "density = \"1 kcal/mL\"\n"), Outcome::Clear));
+    assert!(matches!(order("Something Else", "density = \"1 kcal/mL\"\n"), Outcome::NotApplicable(_)));
+    let tier = |density: &str| match order("A10", &format!("density = \"{density} kcal/mL\"\n")) {
+        Outcome::Flagged(all) => all[0].tier,
+        other => panic!("{other:?}"),
+    };
+    // More than 5 % apart is more than a rounding.
+    assert_eq!((tier("1.05"), tier("0.95")), (Tier::Low, Tier::Low));
+    assert_eq!((tier("1.051"), tier("0.949")), (Tier::Med, Tier::Med));
+}

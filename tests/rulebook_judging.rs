@@ -311,3 +311,36 @@ fn a_limit_looks_only_for_what_is_known() {
         assert!(all.iter().any(|p| format!("{p:?}").contains("no concept of this kind has the key")), "{all:?}");
     }
 }
+
+/// A limit without a bound has no boundary to test; every limit has an order that it flags and one that it does not.
+#[test]
+fn a_limit_without_a_bound_needs_no_test_at_it() {
+    let warned = |check: &str| -> String {
+        let book = book(&limit("LOC-01", &format!("[[limit.check]]\n{check}\ntext = \"x\"\n")));
+        book.warnings.iter().map(ToString::to_string).collect()
+    };
+    let flag = warned("flag = \"route == 'oral'\"");
+    assert!(flag.contains("LOC-01") && flag.contains("flag") && !flag.contains("boundary"), "{flag}");
+    let bound = warned("measure = \"highest_rate\"\nabove = \"q('60 mL/h')\"");
+    assert!(bound.contains("LOC-01") && bound.contains("boundary"), "{bound}");
+}
+
+/// Whether a weight is one in another unit is no consequence of that weight: a limit that compares it with the one before
+/// is judged where others per kilogram are hidden.
+#[test]
+fn only_what_rests_on_a_wrong_weight_is_hidden_by_it() {
+    // A child of 24 months of 26 kg: WGT-01.
+    let order = bundle(
+        "age = \"24 mo\"\nsex = \"female\"\nweight = \"26 kg\"\nearlier-weight = { value = \"11.8 kg\", ago = \"30 d\" }\nproduct = \"PED10\"\nrate = \"40 mL/h\"\n",
+    );
+    let said = |check: &str| {
+        let book = book(&limit("LOC-01", &format!("[[limit.check]]\n{check}\ntext = \"x\"\n")));
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        assert_eq!(outcome(&a, "WGT-01").tier(), Some(Tier::High));
+        outcome(&a, "LOC-01").clone()
+    };
+    assert_eq!(said("measure = \"energy_per_kg\"\nbelow = \"q('90 kcal/kg/d')\""), Outcome::Hidden("WGT-01"));
+    assert_eq!(said("flag = \"weight > last_weight * 2\"").word(), "flagged");
+    assert_eq!(said("flag = \"weight > q('20 kg')\""), Outcome::Hidden("WGT-01"));
+    assert_eq!(said("measure = \"highest_rate\"\nabove = \"q('30 mL/h')\"").word(), "flagged");
+}
