@@ -351,6 +351,8 @@ fn a_container_hangs_through_a_pause() {
         (vec![on("100", "07:00", "25T17:00"), rate("70", "2026-11-25T17:00", None)], "14.285714"),
         // 400 mL in 2 h, 600 mL in 12: 14 h. The next, at 50 mL/h, is half empty when the day ends and hangs for 20.
         (vec![on("200", "07:00", "25T09:00"), rate("50", "2026-11-25T09:00", None)], "20"),
+        // 800 mL in 4 h and 200 in 20: empty as the day ends.
+        (vec![on("200", "07:00", "25T11:00"), rate("10", "2026-11-25T11:00", None)], "24"),
         // A feed of an hour is not from the container of the pump: 19 h at 50 mL/h, and on to the 20th.
         (
             vec![

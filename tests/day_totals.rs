@@ -441,3 +441,27 @@ fn containers_too_small_to_count_leave_their_time_unknown() {
     assert_eq!(hang(1_000), Amount::Known(Exact::ratio(24, 10_000)));
     assert_eq!(hang(1_001), Amount::unknown(Why::Range));
 }
+
+/// Two feeds hang from containers of their own: 1000 mL at 50 and at 100 mL/h are empty after 20 and after 10 h.
+#[test]
+fn each_feed_has_its_own_container() {
+    let pumped = |ml_per_hour: i64| Run {
+        occurrences: Occurrences::Continuous,
+        dose: Dose::Rate(Exact::ratio(ml_per_hour, 3_600)),
+        start: None,
+        end: None,
+        count: None,
+        once: false,
+    };
+    let hang = |rates: [i64; 2]| {
+        let contents = [standard(), dense()].map(|mut content| {
+            content.containers = vec![Exact::int(500), Exact::int(1_000)];
+            (Kind::Feed, content)
+        });
+        let mut p = plan(contents.to_vec(), vec![]);
+        p.lines = rates.map(|r| line(pumped(r), false)).to_vec();
+        let d = lay_plan(&p, &Settings::default(), window(), false);
+        totals(&[(&p, &d)], None).get(M::HangTime).clone()
+    };
+    assert_eq!((hang([50, 100]), hang([100, 50]), hang([100, 100])), (known("20"), known("20"), known("10")));
+}

@@ -63,6 +63,10 @@ fn volumes_are_rate_by_hours_or_volume_by_feeds() {
     assert!(d.assumptions.contains(&Assumption::CapFormulaOnly) && !d.assumptions.contains(&Assumption::CapPerDay));
     let d = volume("product = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL\"\n");
     assert!(d.assumptions.contains(&Assumption::CapPerDay));
+    // It is one of the feed, not of the water beside it.
+    let with_water =
+        "product = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL/d\"\nflush = { volume = \"30 mL\", every = \"4 h\" }\n";
+    assert_eq!(derived(with_water, M::FlushVolume).arithmetic, "30 mL × 6 flushes = 180 mL");
     // A maximum above the schedule is no part of it.
     let d = volume("product = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1500 mL/d\"\n");
     assert_eq!((d.arithmetic.as_str(), d.inputs.len()), ("60 mL/h × 24 h = 1440 mL", 1));

@@ -891,6 +891,16 @@ fn products_and_additives_that_cannot_be_counted_are_said() {
         "{f:?}"
     );
     assert_eq!(words(&f[0]).2, "State the amount with what it is per: a day, a feed, or a volume of feed.");
+    for (additive, why) in [
+        ("{ product = \"a powder that nobody knows\" }", "it is ordered without an amount"),
+        (
+            "{ product = \"a powder that nobody knows\", amount = \"2 {dose}\", per = \"day\" }",
+            "it is not in the formulary",
+        ),
+    ] {
+        let f = with(additive);
+        assert!(f[0].text.contains(why), "{f:?}");
+    }
     match outcome(
         "INT-06",
         "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"Something Else\"\nrate = \"60 mL/h\"\n",

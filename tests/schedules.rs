@@ -429,6 +429,17 @@ fn timings_of_one_entry_are_a_union() {
     assert_eq!(union(&format!("{eight},{eight}")), (known(100), true));
     assert_eq!(union(&format!("{eight},{both}")), (known(200), true));
     assert_eq!(union(&format!("{both},{noon}")), (known(200), true));
+    // What is not certain itself is not said twice: 08:00, and 08:00, 12:00 and 16:00 of which perhaps only two.
+    let open =
+        r#"{"repeat":{"timeOfDay":["08:00:00","12:00:00","16:00:00"],"frequency":2,"period":1,"periodUnit":"d"}}"#;
+    for timings in [format!("{eight},{open}"), format!("{open},{eight}")] {
+        let (volume, said) = union(&timings);
+        assert_eq!(
+            (volume.low(), volume.high(), said),
+            (Some(Exact::int(300)), Some(Exact::int(400)), false),
+            "{timings}"
+        );
+    }
     // On other days, with another end or another count, the same hour is another feed.
     let on = |more: &str| format!(r#"{{"repeat":{{"timeOfDay":["08:00:00","12:00:00"],{more}}}}}"#);
     let wednesdays = on(r#""dayOfWeek":["wed"]"#);
@@ -776,6 +787,8 @@ fn assumptions_of_a_code_are_named() {
     };
     let plain = settings();
     assert!(!assumes(&coded(GTS, "QD"), &plain, Assumption::EvenlySpaced));
+    assert!(!assumes(&repeat(r#""frequency":1,"period":1,"periodUnit":"d""#), &plain, Assumption::EvenlySpaced));
+    assert!(assumes(&repeat(r#""frequency":3,"period":1,"periodUnit":"d""#), &plain, Assumption::EvenlySpaced));
     assert!(assumes(&coded(GTS, "BID"), &plain, Assumption::EvenlySpaced));
     assert!(assumes(&coded(GTS, "BID"), &plain, Assumption::CodeTimes));
     assert!(assumes(&coded(GTS, "Q4H"), &plain, Assumption::CodeTimes));
@@ -956,6 +969,15 @@ fn a_feed_a_minute_is_the_most_that_is_computed() {
     assert_eq!(first_day(&repeat(&seconds(60))).0, known(144_000));
     assert!(matches!(first_day(&repeat(&seconds(59))).0, Amount::Unknown(_)));
     assert_eq!(first_day(&repeat(&seconds(61))).1.known().map(Exact::floor), Some(1_417));
+    // Of entries a hundred are computed; of more nothing is known.
+    let unknown = |administrations: &str| {
+        order(administrations, &settings(), |a| {
+            a.orders[0].days.first().is_none_or(|(_, t)| matches!(t.get(M::FormulaVolume), Amount::Unknown(_)))
+        })
+    };
+    let entries = |n: usize| vec![repeat(r#""timeOfDay":["08:00:00"]"#); n].join(",");
+    assert_eq!(first_day(&entries(100)).0, known(10_000));
+    assert!(unknown(&entries(101)) && unknown(&entries(102)));
 }
 
 /// An event for which the institution lists no time is counted once, like one that it does not name; seven of them do not
@@ -1055,6 +1077,11 @@ fn a_code_and_a_repeat_are_compared() {
     assert_eq!(first_day(&continuous(r#""frequency":1,"period":1,"periodUnit":"h""#)).0, known(1_440));
     assert_eq!(first_day(&continuous(r#""frequency":24,"period":1,"periodUnit":"d""#)).0, known(1_440));
     assert_eq!(first_day(&continuous(r#""frequency":1,"period":2,"periodUnit":"h""#)).0.known(), None);
+    // With a quantity that is the day's it is the same.
+    let both = continuous("X")
+        .replace(r#"},X"#, "}")
+        .replace("\"rateQuantity\"", &format!("\"quantity\":{},\"rateQuantity\"", amount("1440", "mL")));
+    assert_eq!(first_day(&both).0, known(1_440), "{both}");
     // A quantity of what runs continuously is neither one feed's nor a day's.
     let quantity = format!(
         r#"{{"schedule":{{"code":{{"coding":[{{"system":"{abbreviation}","code":"C"}}]}}}},"quantity":{}}}"#,

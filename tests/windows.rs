@@ -315,6 +315,9 @@ fn a_count_runs_over_days() {
     let feeds = |run: &Run, days: &[i64]| days.iter().map(|d| given(day(*d), run).1).collect::<Vec<_>>();
     let three = |start: i64, count: i64| times(from(feed(clock(&[8, 12, 20], 1, 0), 100, 0), start), count);
     assert_eq!(feeds(&three(7, 4), &[0, 1, 2]), [3, 1, 0]);
+    // Of the second day it is the first hour that is still counted.
+    assert_eq!(segments(&over(day(1), &[exactly(three(7, 4))])), [(1, 1, 100)]);
+    assert_eq!(segments(&over(day(1), &[exactly(three(12, 3))])), [(1, 1, 100)]);
     // The start's own time is the first.
     assert_eq!(feeds(&three(8, 4), &[0, 1, 2]), [3, 1, 0]);
     assert_eq!(feeds(&three(12, 4), &[0, 1, 2]), [2, 2, 0]);
