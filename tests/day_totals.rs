@@ -464,4 +464,14 @@ fn each_feed_has_its_own_container() {
         totals(&[(&p, &d)], None).get(M::HangTime).clone()
     };
     assert_eq!((hang([50, 100]), hang([100, 50]), hang([100, 100])), (known("20"), known("20"), known("10")));
+    // From noon 100 mL at 20 mL/h, 5 h each, beside 1000 mL at 100 mL/h.
+    let mut small = dense();
+    small.containers = vec![Exact::int(100)];
+    let mut large = standard();
+    large.containers = vec![Exact::int(1_000)];
+    let mut p = plan(vec![(Kind::Feed, large), (Kind::Feed, small)], vec![]);
+    let noon = Run { start: Some(Exact::int(12 * 3_600)), ..pumped(20) };
+    p.lines = vec![line(pumped(100), false), line(noon, false)];
+    let d = lay_plan(&p, &Settings::default(), window(), false);
+    assert_eq!(*totals(&[(&p, &d)], None).get(M::HangTime), known("10"));
 }

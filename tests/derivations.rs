@@ -367,6 +367,18 @@ fn the_fastest_rate_is_the_one_written_out() {
     }
 }
 
+/// Water between two feeds makes no shorter interval, and no feed.
+#[test]
+fn water_is_no_feed() {
+    let given = "product = \"A10\"\nvolume = \"240 mL\"\nevery = \"4 h\"\nover = \"30 min\"\nflush = { volume = \"30 mL\", every = \"3 h\" }\n";
+    for (m, value) in
+        [(M::FeedInterval, "4 h"), (M::FeedsPerDay, "6 per day"), (M::LargestFeed, "240 mL"), (M::FeedingTime, "3 h")]
+    {
+        let d = derived(given, m);
+        assert!(d.arithmetic.ends_with(&format!(" = {value}")), "{m:?}: {}", d.arithmetic);
+    }
+}
+
 /// A term has two digits more than its own figure is shown with: 62.55 mL/h are 1501.2 kcal.
 #[test]
 fn terms_are_not_rounded_to_their_figures() {
@@ -469,6 +481,20 @@ fn a_feed_keeps_its_form_and_loses_its_osmolality() {
         osmolality(stronger),
         "as stated for the feed = not known (the stated osmolality is of another strength)"
     );
+}
+
+/// Water ordered as the feed is water; milk has the composition that is assumed of it.
+#[test]
+fn water_and_milk_are_what_they_are() {
+    let water = "product = \"WATER\"\nrate = \"60 mL/h\"\n";
+    assert_eq!(derived(water, M::FlushVolume).arithmetic, "60 mL/h × 24 h = 1440 mL");
+    assert!(derived(water, M::FormulaVolume).arithmetic.starts_with("nothing is given = 0 mL"));
+    let assumed = |product: &str| {
+        derived(&format!("product = \"{product}\"\nrate = \"20 mL/h\"\n"), M::Protein)
+            .assumptions
+            .contains(&Assumption::MilkComposition)
+    };
+    assert!(assumed("HM") && !assumed("A10") && !assumed("PRE08"));
 }
 
 /// A density that cannot be used leaves the energy unknown, also of a product that has one; without a product and a

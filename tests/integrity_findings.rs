@@ -1096,6 +1096,14 @@ fn what_is_no_feed_is_said() {
         "product = \"A10\"\nrate = \"60 mL/h\"\nroute = \"http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration|PO\"\n",
     );
     assert!(oral.contains("tube route (the route is by mouth)"), "{oral}");
+    // A tube whose tip may lie anywhere, and a code that says nothing of a tube: neither is a vein.
+    for code in ["GJT", "EFT", "ENTINSTL", "XYZ"] {
+        let given = format!(
+            "product = \"A10\"\nrate = \"60 mL/h\"\nroute = \"http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration|{code}\"\n"
+        );
+        assert!(says(&given).contains("site of the tube's tip"), "{code}: {}", says(&given));
+        assert!(matches!(outcome("RTE-06", &format!("{person}{given}")), Outcome::Clear), "{code}");
+    }
 }
 
 /// Zero is no density and no maximum, a negative flush no flush: each is said with what it is.

@@ -1297,3 +1297,52 @@ fn as_needed_is_the_reason_of_its_range() {
     let Amount::Unknown(why) = of(text) else { panic!("{:?}", of(text)) };
     assert!(!why.is_empty() && !why.contains(&Why::AsNeeded), "{why:?}");
 }
+
+/// An entry may name another product than the order (R4: extension `administration-product`): each has its own energy, and
+/// rates of two products are not steps of one feed.
+#[test]
+fn entries_of_another_product_are_another_feed() {
+    let of = |product: &str, entry: &str| {
+        if product == "A10" {
+            return entry.to_owned();
+        }
+        entry.replacen(
+            '{',
+            &format!(r#"{{"extension":[{{"url":"https://enteral-gate.example/fhir/StructureDefinition/administration-product","valueCodeableConcept":{{"text":"{product}"}}}}],"#),
+            1,
+        )
+    };
+    let at = |hour: u32, ml: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},"timeOfDay":["{hour:02}:00:00"]}}}},"quantity":{}}}"#,
+            amount(ml, "mL")
+        )
+    };
+    let day = |administrations: &[String]| {
+        order(&administrations.join(","), &settings(), |a| {
+            let (day, totals) = &a.orders[0].days[0];
+            assert_eq!(day.volumes.len(), administrations.len());
+            (totals.get(M::FormulaVolume).clone(), totals.get(M::Energy).clone(), a.orders[0].plan.settled.steps.len())
+        })
+    };
+    // 240 × 1 + 240 × 1.5 + 100 × 1.5 + 100 × 2 kcal.
+    let four =
+        [of("A10", &at(8, "240")), of("A15", &at(12, "240")), of("A15", &at(16, "100")), of("A20", &at(20, "100"))];
+    assert_eq!(day(&four), (known(680), known(950), 0));
+    let turned =
+        [of("A20", &at(20, "100")), of("A15", &at(16, "100")), of("A10", &at(8, "240")), of("A15", &at(12, "240"))];
+    assert_eq!(day(&turned), (known(680), known(950), 0));
+    // 20 mL/h for 24 h of one, 40 mL/h for 18 h of the other: 480 + 720 × 1.5 kcal.
+    let rate = |start: &str, ml: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T{start}:00Z"}}}}}},"rateQuantity":{}}}"#,
+            amount(ml, "mL/h")
+        )
+    };
+    assert_eq!(
+        day(&[of("A10", &rate("07:00", "20")), of("A15", &rate("13:00", "40"))]),
+        (known(1_200), known(1_560), 0)
+    );
+    // Of one product they are: 120 + 720 mL.
+    assert_eq!(day(&[of("A15", &rate("07:00", "20")), of("A15", &rate("13:00", "40"))]), (known(840), known(1_260), 1));
+}

@@ -417,6 +417,18 @@ fn intervals_in_a_range_drift_against_the_day() {
     let line = &laid.lines[0];
     assert_eq!((ends(&line.volume), ends(&line.feeds)), ((18 * 60, 24 * 60), (3, 5)));
     assert_eq!(ends(&line.running), (18 * 3_600, 24 * 3_600));
+    // So do runs of 5 h at the shortest interval, or of 4.9 h, of which five would be 24.5 h.
+    for minutes in [300, 294] {
+        let runs = |h: i64| {
+            let over = Exact::int(60 * minutes);
+            let dose = Dose::Volume { ml: Exact::int(minutes), over };
+            Run { dose, ..from(pump(every(h), 60, 1), 7 - 48) }
+        };
+        let laid = over(day(0), &[between(runs(7), runs(5))]);
+        let line = &laid.lines[0];
+        assert_eq!((ends(&line.volume).1, ends(&line.feeds), ends(&line.running).1), (1_440, (3, 5), 24 * 3_600));
+        assert_eq!(ends(&line.volume).0, 3 * i128::from(minutes));
+    }
     // Begun at 19:00 there are 12 h left for floor(12 ÷ 7) to ceil(12 ÷ 5).
     let late = |h: i64| from(feed(every(h), 100, 0), 19);
     let laid = over(day(0), &[between(late(7), late(5))]);
