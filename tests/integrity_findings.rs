@@ -1222,3 +1222,46 @@ fn a_density_is_compared_with_the_products() {
     assert_eq!((tier("1.05"), tier("0.95")), (Tier::Low, Tier::Low));
     assert_eq!((tier("1.051"), tier("0.949")), (Tier::Med, Tier::Med));
 }
+
+/// Words of findings: an age that is known is one number, a unit whose text says something else is said, a volume that the
+/// rate cannot give in time is reckoned out, and what is wrong with the structure is a sentence.
+#[test]
+fn findings_are_said_in_full() {
+    let f =
+        one("WGT-01", "age = \"9 a\"\nsex = \"male\"\nweight = \"7.9 kg\"\nproduct = \"A10\"\nrate = \"20 mL/h\"\n");
+    assert_eq!(
+        words(&f),
+        (
+            "A weight of 7.9 kg is implausible at 9 years: everything per kg rests on it.",
+            "7.9 kg; between 8 and 120 kg at 9 years",
+            "Check weight, unit, birth date and patient."
+        )
+    );
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    assert!(matches!(judged("UNT-09", &plain), Outcome::Clear));
+    let text = plain.replace("\"unit\":\"mL/h\"", "\"unit\":\"L/h\"");
+    assert_ne!(text, plain);
+    let Outcome::Flagged(all) = judged("UNT-09", &text) else { panic!("{:?}", judged("UNT-09", &text)) };
+    assert!(all[0].tier == Tier::High && all[0].text.contains("L/h"), "{:?}", all[0]);
+    let feeds = compose(&format!("{ADULT}volume = \"300 mL\"\nevery = \"4 h\"\n"));
+    let both = feeds.replace(
+        "\"schedule\":",
+        "\"rateQuantity\":{\"value\":60,\"unit\":\"mL/h\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL/h\"},\"schedule\":",
+    );
+    let Outcome::Flagged(all) = judged("CON-05", &both) else { panic!("{:?}", judged("CON-05", &both)) };
+    assert_eq!(
+        words(&all[0]),
+        (
+            "Each feed lasts 5 h, but the next one begins after 4 h: the feeds overlap.",
+            "300 mL ÷ 60 mL/h = 5 h; interval 4 h",
+            "A rate of at least 75 mL/h gives 300 mL within 4 h; or order it as a continuous feed."
+        )
+    );
+    let broken = plain.replace("\"status\":\"active\"", "\"status\":\"underway\"");
+    assert_ne!(broken, plain);
+    let Outcome::Flagged(all) = judged("INT-01", &broken) else { panic!("{:?}", judged("INT-01", &broken)) };
+    for f in &all {
+        assert!(f.text.ends_with('.') && f.text.starts_with(|c: char| !c.is_lowercase()), "{}", f.text);
+    }
+    assert!(all.iter().any(|f| f.text.contains("underway") || f.text.to_lowercase().contains("status")), "{all:?}");
+}

@@ -524,3 +524,20 @@ fn reasons_are_told_apart_by_their_words() {
     assert!(Words::Fixed("").is_empty() && own("").is_empty());
     assert!(!Words::Fixed("a").is_empty() && !Words::NotSent("").is_empty());
 }
+
+/// A choice whose condition is open for no missing fact is between both of its sides.
+#[test]
+fn an_open_choice_is_between_its_sides() {
+    let g = Given(vec![("x", range(4, 6)), ("y", known(3))]);
+    for (text, want) in [
+        ("(x > 5 ? 1 : 2) >= 1", Some(true)),
+        ("(x > 5 ? 1 : 2) <= 2", Some(true)),
+        ("(x > 5 ? 1 : 2) <= 1", None),
+        ("(x > 5 ? y : 2) >= 2", Some(true)),
+        ("(x > 5 ? x : y) <= 6", Some(true)),
+        ("(x > 5 ? 2 : 2) == 2", Some(true)),
+        ("(x > 6 ? 1 : 2) == 2", Some(true)),
+    ] {
+        assert_eq!(decided(text, &g), want, "{text}");
+    }
+}

@@ -532,6 +532,21 @@ fn codes_and_orders_in_short_form_are_what_they_seem() {
     let codes: Vec<&str> = book.concepts[0].codes.iter().map(|(_, code)| code.as_str()).collect();
     assert_eq!((book.concepts.len(), book.concepts[0].title.as_str()), (1, "kidneys"));
     assert_eq!(codes, ["709044004", "90708001"]);
+    for (key, right, wrong) in [
+        ("every", "4 h", "4 kg"),
+        ("weight-age", "2 d", "2 mL"),
+        ("fluid-limit", "1500 mL/d", "much"),
+        ("height", "170 cm", "170 kg"),
+        ("cap", "1500 mL/d", "much"),
+    ] {
+        let given = |value: &str| with("feeds = 6", &format!("feeds = 6\n{key} = \"{value}\""));
+        good(&[&given(right)]);
+        let found = problems(&[&given(wrong)]);
+        assert!(found.iter().any(|p| p.contains(&format!("given.{key}"))), "{key}: {found:?}");
+    }
+    for (mode, word) in [(Mode::Off, "off"), (Mode::Shadow, "shadow"), (Mode::Queue, "queue"), (Mode::Card, "card")] {
+        assert_eq!(mode.word(), word);
+    }
     let sex = |sex: &str| with("feeds = 6", &format!("feeds = 6\nsex = \"{sex}\""));
     good(&[&sex("female")]);
     assert!(problems(&[&sex("woman")]).iter().any(|p| p.contains("given.sex")), "{:?}", problems(&[&sex("woman")]));
