@@ -607,7 +607,7 @@ fn facts(c: &Context<'_>, settings: &Settings) -> integrity::Person {
         patient::Person::Ambiguous => Identity::None("the reference fits several resources".to_owned()),
         patient::Person::Nobody => Identity::None("none is named".to_owned()),
     };
-    let age = c.age_days();
+    let (age, months) = (c.age_days(), c.age_months());
     let weight = match &c.weight.chosen {
         Some(m) => {
             let since = c.seconds_since(m);
@@ -655,6 +655,7 @@ fn facts(c: &Context<'_>, settings: &Settings) -> integrity::Person {
             patient::Sex::Unknown => None,
         },
         age_days: age.low().zip(age.high()),
+        age_months: months.low().zip(months.high()),
         corrected_days: {
             let corrected = c.corrected_age().days;
             corrected.low().zip(corrected.high())

@@ -2,7 +2,7 @@
 //! highest rate, how long a container hangs, the time to the goal. Definitions: `docs/calculation.md`; figures worked
 //! out by hand. Orders and products are invented; the day begins at 07:00, with the order.
 
-use enteral_gate::amount::Amount;
+use enteral_gate::amount::{Amount, Why};
 use enteral_gate::appraise::appraise;
 use enteral_gate::exact::{Decimal, Exact};
 use enteral_gate::formulary::Formulary;
@@ -234,4 +234,151 @@ fn one_feed_has_its_osmolality() {
     assert_eq!(*day("R", &[rate("50", START, None)]).get(M::Osmolality), number("300"));
     assert!(matches!(day("N", &[rate("50", START, None)]).get(M::Osmolality), Amount::Unknown(_)));
     assert_eq!(*day("D", &[rate("50", START, None)]).get(M::Osmolality), number("350"));
+}
+
+fn why(a: &Amount) -> &[Why] {
+    assert!(matches!(a, Amount::Unknown(_)), "{a:?}");
+    a.why()
+}
+
+/// 100 mL by a timing that is text only: nothing is known of when and how fast.
+fn text_only() -> String {
+    format!(r#"{{"schedule":{{"code":{{"text":"as the ward does it"}}}},"quantity":{}}}"#, quantity("100", "mL"))
+}
+
+/// A feed whose schedule cannot be computed may run at any rate and lie between the others: beside it the highest rate is
+/// at least that of the others, and of the shortest interval nothing is known.
+#[test]
+fn a_feed_without_a_known_schedule_is_not_passed_over() {
+    let four_hourly =
+        || feeds("240", r#""frequency":1,"period":4,"periodUnit":"h","duration":30,"durationUnit":"min""#);
+    let t = day("R", &[four_hourly(), text_only()]);
+    assert_eq!(ends(t.get(M::HighestRate)), (Some(Exact::int(480)), None));
+    assert_eq!(ends(t.get(M::FeedsPerDay)), (Some(Exact::int(6)), None));
+    assert!(matches!(why(t.get(M::FeedInterval)), [Why::Schedule(text)] if text.contains("as the ward does it")));
+    assert!(matches!(why(t.get(M::FeedingTime)), [Why::Schedule(_)]));
+    let t = day("R", &[text_only()]);
+    for m in [M::HighestRate, M::FeedInterval, M::FeedingTime, M::FeedsPerDay, M::HangTime] {
+        assert!(matches!(why(t.get(m)), [Why::Schedule(text)] if text.contains("as the ward does it")), "{m:?}");
+    }
+    // The quantity of one is stated, whenever it is given.
+    assert_eq!(*t.get(M::LargestFeed), number("100"));
+}
+
+/// On a day without a feed there is nothing to measure, and that is what is said.
+#[test]
+fn a_day_without_a_feed_says_so() {
+    let t =
+        day("R", &[feeds("240", r#""dayOfWeek":["thu"],"timeOfDay":["08:00:00"],"duration":1,"durationUnit":"h""#)]);
+    for (m, what) in [
+        (M::HighestRate, "feed"),
+        (M::HangTime, "feed"),
+        (M::Osmolality, "feed"),
+        (M::CarbohydrateRateFeeding, "feed"),
+        (M::LargestFeed, "single feed"),
+        (M::FeedDuration, "single feed"),
+        (M::FeedInterval, "second feed"),
+        (M::TimeToGoal, "stepped feed"),
+    ] {
+        assert_eq!(why(t.get(m)), [Why::Nothing(what)], "{m:?}");
+    }
+    assert_eq!((t.get(M::FeedsPerDay), t.get(M::FeedingTime)), (&number("0"), &number("0")));
+}
+
+/// What is not known of one of two feeds leaves the highest of them open, with its reason.
+#[test]
+fn the_reason_is_that_of_the_feed_which_lacks_it() {
+    let bolus = || feeds("100", r#""timeOfDay":["18:00:00"]"#);
+    let t = day("R", &[bolus()]);
+    for m in [M::HighestRate, M::CarbohydrateRateFeeding, M::FeedDuration, M::FeedingTime, M::HangTime] {
+        assert_eq!(why(t.get(m)), [Why::Schedule("how long a feed takes is not stated".to_owned())], "{m:?}");
+    }
+    // Containers of N are not stated; of a product that nobody knows they cannot be.
+    assert_eq!(
+        why(day("N", &[rate("50", START, None)]).get(M::HangTime)),
+        [Why::NotStated("Invented N".to_owned(), "container sizes")]
+    );
+    assert_eq!(why(day("?", &[rate("50", START, None)]).get(M::HangTime)), [Why::ProductUnknown]);
+}
+
+/// The size of a feed where quantity and rate × time disagree is a range of both; a length that is a range leaves open
+/// how long the day is fed.
+#[test]
+fn sizes_and_lengths_that_are_open_are_ranges() {
+    // 240 mL, and 240 mL/h for 2 h: 480 mL.
+    let both = format!(
+        r#"{{{},"quantity":{},"rateQuantity":{}}}"#,
+        schedule(&format!(r#"{},"timeOfDay":["08:00:00"],"duration":2,"durationUnit":"h""#, bounds(START, None))),
+        quantity("240", "mL"),
+        quantity("240", "mL/h")
+    );
+    let t = day("R", &[both]);
+    assert_eq!(ends(t.get(M::LargestFeed)), (Some(Exact::int(240)), Some(Exact::int(480))));
+    assert_eq!(ends(t.get(M::FeedDuration)), (Some(Exact::ONE), Some(Exact::int(2))));
+    let longer = feeds("240", r#""timeOfDay":["08:00:00"],"duration":1,"durationMax":2,"durationUnit":"h""#);
+    let t = day("R", &[longer]);
+    assert_eq!(*t.get(M::FormulaVolume), number("240"));
+    assert!(!why(t.get(M::FeedingTime)).is_empty());
+    // Of two feeds, one of 1 to 2 h and one of 90 minutes, the longest takes 1.5 to 2 h; of two alike it is certain.
+    let t = day(
+        "R",
+        &[
+            feeds("240", r#""timeOfDay":["08:00:00"],"duration":1,"durationMax":2,"durationUnit":"h""#),
+            feeds("300", r#""timeOfDay":["18:00:00"],"duration":90,"durationUnit":"min""#),
+        ],
+    );
+    assert_eq!(ends(t.get(M::FeedDuration)), (Some(Exact::ratio(3, 2)), Some(Exact::int(2))));
+    assert_eq!(*t.get(M::LargestFeed), number("300"));
+}
+
+/// Two rates of one feed have one osmolality; two feeds have none together.
+#[test]
+fn steps_of_one_feed_have_its_osmolality() {
+    let t = day("R", &[rate("20", START, Some("2026-11-25T13:00")), rate("40", "2026-11-25T13:00", None)]);
+    assert_eq!(*t.get(M::Osmolality), number("300"));
+}
+
+/// A container begun before a pause hangs through it; one that is empty when the pause begins does not.
+#[test]
+fn a_container_hangs_through_a_pause() {
+    let on = |ml: &str, from: &str, to: &str| rate(ml, &format!("2026-11-25T{from}"), Some(&format!("2026-11-{to}")));
+    for (administrations, hours) in [
+        // 200 mL by 11:00, the other 800 mL from 14:00 to 06:00: 23 h.
+        (vec![on("50", "07:00", "25T11:00"), on("50", "14:00", "26T06:00")], "23"),
+        // Empty at 17:00 sharp; the second from 19:00 to 04:00.
+        (vec![on("100", "07:00", "25T17:00"), on("90", "19:00", "26T04:00")], "10"),
+        // Empty at 17:00, the second from there on at 70 mL/h: 100 ÷ 7 h.
+        (vec![on("100", "07:00", "25T17:00"), rate("70", "2026-11-25T17:00", None)], "14.285714"),
+        // 400 mL in 2 h, 600 mL in 12: 14 h. The next, at 50 mL/h, is half empty when the day ends and hangs for 20.
+        (vec![on("200", "07:00", "25T09:00"), rate("50", "2026-11-25T09:00", None)], "20"),
+        // 800 mL in 4 h and 200 in 20: empty as the day ends.
+        (vec![on("200", "07:00", "25T11:00"), rate("10", "2026-11-25T11:00", None)], "24"),
+        // A feed of an hour is not from the container of the pump: 19 h at 50 mL/h, and on to the 20th.
+        (
+            vec![
+                rate("50", "2026-11-25T12:00", None),
+                feeds("100", r#""timeOfDay":["08:00:00"],"duration":1,"durationUnit":"h""#),
+            ],
+            "20",
+        ),
+    ] {
+        let got = day("R", &administrations).get(M::HangTime).known().unwrap_or_else(|| panic!("{administrations:?}"));
+        let want = if hours == "14.285714" { Exact::ratio(100, 7) } else { Decimal::parse(hours).unwrap().exact() };
+        assert_eq!(got, want, "{administrations:?}");
+    }
+}
+
+/// What ran into the day began before it: from noon to 06:00 it is 18 h, from 06:00 to noon 6.
+#[test]
+fn an_interval_is_one_of_beginnings() {
+    let entry = format!(
+        "{{{},\"quantity\":{}}}",
+        schedule(r#""timeOfDay":["06:00:00","12:00:00"],"duration":2,"durationUnit":"h""#),
+        quantity("240", "mL")
+    );
+    let t = day("R", &[entry]);
+    assert_eq!((t.get(M::FeedInterval), t.get(M::FeedsPerDay)), (&number("6"), &number("2")));
+    // A pump that runs beside single feeds begins no feed.
+    let t = day("R", &[rate("20", START, None), feeds("100", r#""timeOfDay":["10:00:00","20:00:00"]"#)]);
+    assert_eq!((t.get(M::FeedInterval), t.get(M::FeedsPerDay)), (&number("10"), &number("2")));
 }

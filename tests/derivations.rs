@@ -63,6 +63,10 @@ fn volumes_are_rate_by_hours_or_volume_by_feeds() {
     assert!(d.assumptions.contains(&Assumption::CapFormulaOnly) && !d.assumptions.contains(&Assumption::CapPerDay));
     let d = volume("product = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL\"\n");
     assert!(d.assumptions.contains(&Assumption::CapPerDay));
+    // It is one of the feed, not of the water beside it.
+    let with_water =
+        "product = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL/d\"\nflush = { volume = \"30 mL\", every = \"4 h\" }\n";
+    assert_eq!(derived(with_water, M::FlushVolume).arithmetic, "30 mL × 6 flushes = 180 mL");
     // A maximum above the schedule is no part of it.
     let d = volume("product = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1500 mL/d\"\n");
     assert_eq!((d.arithmetic.as_str(), d.inputs.len()), ("60 mL/h × 24 h = 1440 mL", 1));
@@ -236,4 +240,304 @@ fn amounts_are_shown_with_as_many_digits_as_tell_them_apart() {
     assert_eq!(shown(&Amount::unknown(Why::NoWeight), 1, "g"), "not known");
     let cycle = Amount::range(Exact::ZERO, Some(Exact::int(4)), Some(Exact::int(2)), vec![Why::AsNeeded]);
     assert_eq!(shown(&cycle, 1, "mL"), "0 to 4 mL (mean 2)");
+}
+
+/// A litre of W has 1200 kcal, 50 g of protein, 40 g of fat, 160 g of carbohydrate; its water is not stated.
+static UNSTATED_WATER: LazyLock<Formulary> = LazyLock::new(|| {
+    let csv = "key,name,form,age_class,basis,energy_kcal,protein_g,fat_g,carbohydrate_g,source,source_date\n\
+               W,Invented W,ready-to-hang,adult,L,1200,50,40,160,invented for a test,2026-11-25";
+    Formulary::from_csv("test.csv", csv.as_bytes()).unwrap_or_else(|p| panic!("{p:?}"))
+});
+
+/// An order of W from 08:00, with flushes: mL and when.
+fn of_w(administration: &str, flushes: &[(&str, &str)], m: M) -> Derivation {
+    let quantity = |value: &str, code: &str| {
+        format!(r#"{{"value":{value},"system":"http://unitsofmeasure.org","code":"{code}"}}"#)
+    };
+    let flushes: Vec<String> = flushes
+        .iter()
+        .map(|(ml, with)| {
+            format!(
+                r#"{{"url":"https://enteral-gate.example/fhir/StructureDefinition/water-flush","extension":[{{"url":"volume","valueQuantity":{}}},{{"url":"with-each-feed","valueCode":"{with}"}}]}}"#,
+                quantity(ml, "mL")
+            )
+        })
+        .collect();
+    let text = format!(
+        r#"{{"resourceType":"NutritionOrder","status":"active","intent":"order","patient":{{"reference":"Patient/x"}},"dateTime":"2026-11-25T08:00:00Z","enteralFormula":{{"extension":[{}],"baseFormulaProductName":"Invented W","administration":[{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T08:00:00Z"}}{administration}}}]}}}}"#,
+        flushes.join(",")
+    );
+    let settings = Settings { day_start: 8 * 3_600, ..Settings::default() };
+    let a = appraise(text.as_bytes(), "", FhirVersion::R4, &UNSTATED_WATER, &settings);
+    let report = &a.orders[0];
+    let (day, totals) = report.days.first().unwrap_or_else(|| panic!("{text}"));
+    let d = derive(m, &[(&report.plan, day)], totals, None);
+    Derivation { arithmetic: d.arithmetic.replace("/d", ""), ..d }
+}
+
+const RUNNING: &str = r#"}},"rateQuantity":{"value":60,"system":"http://unitsofmeasure.org","code":"mL/h"}"#;
+const FIVE: &str = r#","timeOfDay":["08:00:00","11:00:00","14:00:00","17:00:00","20:00:00"]}},"quantity":{"value":240,"system":"http://unitsofmeasure.org","code":"mL"}"#;
+
+/// Water that is not stated is read off the density (0.81 at 1.2 kcal/mL, `docs/calculation.md`): said with water alone.
+#[test]
+fn water_read_off_the_density_is_said_with_water() {
+    let d = of_w(RUNNING, &[], M::FreeWater);
+    assert_eq!(d.arithmetic, "1440 mL × 0.81 mL/mL = 1166.4 mL");
+    for (m, said) in [
+        (M::FreeWater, true),
+        (M::FreeWaterFeed, true),
+        (M::WaterPerEnergy, true),
+        (M::Energy, false),
+        (M::Protein, false),
+    ] {
+        let d = of_w(RUNNING, &[], m);
+        assert_eq!(d.assumptions.contains(&Assumption::WaterFromDensity), said, "{m:?}: {:?}", d.assumptions);
+    }
+}
+
+/// A powder at another strength: its nutrients go with the strength, its energy is what was ordered.
+#[test]
+fn the_strength_of_a_powder_is_said_with_its_nutrients() {
+    let given = "product = \"INF\"\nrate = \"20 mL/h\"\ndensity = \"0.8 kcal/mL\"\n";
+    // 2.1 g in 100 kcal, 0.8 kcal in a mL.
+    let protein = derived(given, M::Protein);
+    assert_eq!(protein.arithmetic, "480 mL × 0.0168 g/mL = 8.064 g");
+    assert!(protein.assumptions.contains(&Assumption::StrengthScales), "{:?}", protein.assumptions);
+    let energy = derived(given, M::Energy);
+    assert_eq!(energy.arithmetic, "480 mL × 0.8 kcal/mL = 384 kcal");
+    assert!(!energy.assumptions.contains(&Assumption::StrengthScales), "{:?}", energy.assumptions);
+}
+
+/// Once or twice with each feed.
+#[test]
+fn flushes_go_with_feeds() {
+    let once = of_w(FIVE, &[("30", "after")], M::FlushVolume);
+    assert_eq!(once.arithmetic, "30 mL × 5 feeds = 150 mL");
+    assert_eq!(inputs(&once), [("flush of water with each feed", "30 mL")]);
+    assert!(once.assumptions.contains(&Assumption::FlushWithRun) && once.inputs[0].at.is_some());
+    let both = of_w(FIVE, &[("30", "before-and-after")], M::FlushVolume);
+    assert_eq!(both.arithmetic, "30 mL × 2 × 5 feeds = 300 mL");
+    let all = of_w(FIVE, &[("30", "before"), ("10", "after")], M::Volume);
+    assert_eq!(all.arithmetic, "240 mL × 5 feeds + 30 mL × 5 feeds + 10 mL × 5 feeds = 1400 mL");
+    // How many feeds there are is not known where one entry has a text for a schedule.
+    let text = r#"},{"schedule":{"code":{"text":"as the ward does it"}},"quantity":{"value":100,"system":"http://unitsofmeasure.org","code":"mL"}"#;
+    let open = of_w(&format!("{FIVE}{text}"), &[("30", "after")], M::FlushVolume);
+    assert!(open.arithmetic.starts_with("30 mL × the day's feeds = at least 150 mL"), "{}", open.arithmetic);
+    let range = FIVE.replace(
+        r#""timeOfDay":["08:00:00","11:00:00","14:00:00","17:00:00","20:00:00"]"#,
+        r#""frequency":4,"frequencyMax":6,"period":1,"periodUnit":"d""#,
+    );
+    let feeds = of_w(&range, &[("30", "after")], M::FormulaVolume);
+    assert!(feeds.arithmetic.starts_with("240 mL × 4 to 6 feeds = 960 to 1440 mL"), "{}", feeds.arithmetic);
+    let flushes = of_w(&range, &[("30", "after")], M::FlushVolume);
+    assert!(flushes.arithmetic.starts_with("30 mL × 4 to 6 feeds = 120 to 180 mL"), "{}", flushes.arithmetic);
+    // Of the feed's own water there is none in the flushes.
+    let own = of_w(FIVE, &[("30", "after")], M::FreeWaterFeed);
+    assert_eq!(own.arithmetic, "1200 mL × 0.81 mL/mL = 972 mL");
+}
+
+/// An oil is counted in mL, a packet is not.
+#[test]
+fn liquids_given_apart_have_a_volume() {
+    let oil = "product = \"A10\"\nrate = \"60 mL/h\"\nadditives = [{ product = \"MCT\", amount = \"15 mL\", per = \"day\" }]\n";
+    assert_eq!(derived(oil, M::AdditiveVolume).arithmetic, "15 mL = 15 mL");
+    assert_eq!(derived(oil, M::Volume).arithmetic, "60 mL/h × 24 h + 15 mL = 1455 mL");
+    assert_eq!(derived(oil, M::FormulaVolume).arithmetic, "60 mL/h × 24 h = 1440 mL");
+    assert!(derived(oil, M::FlushVolume).arithmetic.starts_with("nothing is given = 0 mL"));
+    assert_eq!(derived(oil, M::Energy).arithmetic, "1440 mL × 1 kcal/mL + 15 mL × 7.7 kcal = 1555.5 kcal");
+    // It has no protein: nothing is written of it.
+    assert_eq!(derived(oil, M::Protein).arithmetic, "1440 mL × 0.04 g/mL = 57.6 g");
+    let packets = "product = \"A10\"\nrate = \"60 mL/h\"\nadditives = [{ product = \"PROT\", amount = \"2 {dose}\", per = \"day\" }]\n";
+    assert!(derived(packets, M::AdditiveVolume).arithmetic.starts_with("nothing is given = 0 mL"));
+    assert_eq!(derived(packets, M::Volume).arithmetic, "60 mL/h × 24 h = 1440 mL");
+    let with_feeds = "product = \"A10\"\nvolume = \"240 mL\"\nfeeds = 5\nadditives = [{ product = \"PROT\", amount = \"1 {dose}\", per = \"feed\" }]\n";
+    assert_eq!(derived(with_feeds, M::Energy).arithmetic, "1200 mL × 1 kcal/mL + 5 doses × 25 kcal = 1325 kcal");
+}
+
+/// Of several rates the fastest is written out, whichever comes first, and water by syringe beside it is none of them.
+#[test]
+fn the_fastest_rate_is_the_one_written_out() {
+    let fastest = "0.1335 g/mL × 60 mL/h × 1000 ÷ 60 kg ÷ 60 min, the highest of any feed = 2.225 mg/kg/min";
+    for steps in [
+        "steps = [{ rate = \"20 mL/h\", for = \"6 h\" }, { rate = \"60 mL/h\" }]\n",
+        "steps = [{ rate = \"60 mL/h\", for = \"6 h\" }, { rate = \"20 mL/h\" }]\n",
+        "rate = \"60 mL/h\"\nflush = { volume = \"30 mL\", every = \"4 h\" }\n",
+    ] {
+        assert_eq!(derived(&format!("product = \"A10\"\n{steps}"), M::CarbohydrateRateFeeding).arithmetic, fastest);
+    }
+}
+
+/// Water between two feeds makes no shorter interval, and no feed.
+#[test]
+fn water_is_no_feed() {
+    let given = "product = \"A10\"\nvolume = \"240 mL\"\nevery = \"4 h\"\nover = \"30 min\"\nflush = { volume = \"30 mL\", every = \"3 h\" }\n";
+    for (m, value) in
+        [(M::FeedInterval, "4 h"), (M::FeedsPerDay, "6 per day"), (M::LargestFeed, "240 mL"), (M::FeedingTime, "3 h")]
+    {
+        let d = derived(given, m);
+        assert!(d.arithmetic.ends_with(&format!(" = {value}")), "{m:?}: {}", d.arithmetic);
+    }
+}
+
+/// A term has two digits more than its own figure is shown with: 62.55 mL/h are 1501.2 kcal.
+#[test]
+fn terms_are_not_rounded_to_their_figures() {
+    let given = "product = \"A10\"\nrate = \"62.55 mL/h\"\n";
+    assert_eq!(derived(given, M::EnergyPerKg).arithmetic, "1501.2 kcal ÷ 60 kg = 25.02 kcal/kg");
+    // 60.048 g of protein.
+    assert_eq!(derived(given, M::ProteinPerKg).arithmetic, "60.048 g ÷ 60 kg = 1.001 g/kg");
+}
+
+/// Measures that share their pieces are written as they are alone, in whatever order they are asked for.
+#[test]
+fn derivations_do_not_depend_on_one_another() {
+    use enteral_gate::nutrition::derive::Derivations;
+    let given = format!(
+        "{ADULT}product = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL/d\"\nflush = {{ volume = \"30 mL\", every = \"4 h\" }}\nadditives = [{{ product = \"PROT\", amount = \"2 {{dose}}\", per = \"day\" }}]\n"
+    );
+    let bundle = short_form::compose(&given.parse().unwrap(), &Rulebook::default()).unwrap();
+    let settings = Settings::default();
+    let a = appraise(bundle.as_bytes(), "", FhirVersion::R4, &FORMULARY, &settings);
+    let report = &a.orders[0];
+    let (day, totals) = report.days.first().unwrap();
+    let days = [(&report.plan, day)];
+    let weight = report.weight.map(|(kg, at)| (kg, Some(at)));
+    for backwards in [false, true] {
+        let mut all = M::ALL.to_vec();
+        if backwards {
+            all.reverse();
+        }
+        let mut together = Derivations::new(&days, totals, weight);
+        for m in all {
+            assert_eq!(together.of(m), derive(m, &days, totals, weight), "{m:?}");
+        }
+    }
+}
+
+/// Two ends that look alike get three digits more than the figure has.
+#[test]
+fn ends_that_look_alike_get_more_digits() {
+    use enteral_gate::amount::{Amount, Why};
+    use enteral_gate::exact::Exact;
+    let ends = Amount::between(Exact::decimal(2001, 3), Exact::decimal(2002, 3), Why::AsNeeded);
+    assert_eq!(shown(&ends, 0, "mL"), "2.001 to 2.002 mL");
+    assert_eq!(shown(&ends, 2, "mL"), "2.001 to 2.002 mL");
+    assert_eq!(shown(&ends, 3, "mL"), "2.001 to 2.002 mL");
+    let far = Amount::between(Exact::int(2), Exact::decimal(26, 1), Why::AsNeeded);
+    assert_eq!(shown(&far, 0, "mL"), "2 to 3 mL");
+}
+
+/// Renal solute load: protein and the four minerals, each with its place; where each formula comes from is named.
+#[test]
+fn the_solute_load_names_its_parts_and_formulae_their_sources() {
+    let hp = "product = \"HP12\"\nrate = \"60 mL/h\"\n";
+    let d = derived(hp, M::RenalSoluteLoad);
+    // 1440 mL: 122.4 g of protein, 1584, 2592, 2016 and 1368 mg of Na, K, Cl and P.
+    assert!(d.arithmetic.starts_with("122.4 g ÷ 6.25 × 1000 ÷ 28 + "), "{}", d.arithmetic);
+    for part in ["protein in ", "sodium in ", "potassium in ", "chloride in ", "phosphorus in "] {
+        assert!(inputs(&d).iter().any(|(name, _)| name.starts_with(part)), "{part}: {:?}", d.inputs);
+    }
+    for (m, source) in [
+        (M::RenalSoluteLoad, "Fomon and Ziegler"),
+        (M::SodiumMoles, "IUPAC abridged standard atomic weights"),
+        (M::PotassiumPerKg, "IUPAC abridged standard atomic weights"),
+        (M::ProteinEnergyShare, "energy factors 4, 9 and 4 kcal/g"),
+        (M::NonProteinEnergyPerNitrogen, "protein ÷ 6.25 = nitrogen"),
+        (M::Energy, "arithmetic"),
+        (M::Calcium, "arithmetic"),
+    ] {
+        assert!(derived(hp, m).source.contains(source), "{m:?}");
+    }
+    // An additive leads to its product; water that nobody lists leads to none.
+    let packets = "product = \"A10\"\nrate = \"60 mL/h\"\nadditives = [{ product = \"PROT\", amount = \"2 {dose}\", per = \"day\" }]\n";
+    let d = derived(packets, M::Energy);
+    let packet = d.inputs.iter().find(|i| i.name == "PROT (each)").unwrap();
+    assert!(packet.product.is_some() && packet.at.is_some());
+}
+
+/// A density in a unit that is not UCUM but sure is read, and is no matter of calories.
+#[test]
+fn another_spelling_of_a_density_is_not_one_of_calories() {
+    let d = derived("product = \"A10\"\nrate = \"60 mL/h\"\ndensity = \"1.2 kcal/ml\"\n", M::Energy);
+    assert_eq!(d.arithmetic, "1440 mL × 1.2 kcal/mL = 1728 kcal");
+    assert!(!d.assumptions.contains(&Assumption::CalorieIsKilocalorie), "{:?}", d.assumptions);
+}
+
+/// What is done to a feed and what is not: a ready-to-hang feed of 1500 mL in 6 h hangs 4 h from a container of 1000 mL,
+/// whatever is given beside it or ordered of its strength; its osmolality is stated for its own strength only.
+#[test]
+fn a_feed_keeps_its_form_and_loses_its_osmolality() {
+    let feed = "product = \"A10\"\nvolume = \"1500 mL\"\nfeeds = 1\nover = \"6 h\"\n";
+    let beside = "additives = [{ product = \"MCT\", amount = \"15 mL\", per = \"day\" }]\n";
+    let stronger = "density = \"1.2 kcal/mL\"\n";
+    for more in ["", beside, stronger] {
+        let hangs = derived(&format!("{feed}{more}"), M::HangTime).arithmetic;
+        assert!(hangs.ends_with(" = 4 h"), "{more}: {hangs}");
+    }
+    let osmolality = |more: &str| derived(&format!("{feed}{more}"), M::Osmolality).arithmetic;
+    assert!(osmolality("").starts_with("as stated for the feed = 300 "), "{}", osmolality(""));
+    assert!(osmolality(beside).starts_with("as stated for the feed = 300 "), "{}", osmolality(beside));
+    assert_eq!(
+        osmolality(stronger),
+        "as stated for the feed = not known (the stated osmolality is of another strength)"
+    );
+}
+
+/// Water ordered as the feed is water; milk has the composition that is assumed of it.
+#[test]
+fn water_and_milk_are_what_they_are() {
+    let water = "product = \"WATER\"\nrate = \"60 mL/h\"\n";
+    assert_eq!(derived(water, M::FlushVolume).arithmetic, "60 mL/h × 24 h = 1440 mL");
+    assert!(derived(water, M::FormulaVolume).arithmetic.starts_with("nothing is given = 0 mL"));
+    let assumed = |product: &str| {
+        derived(&format!("product = \"{product}\"\nrate = \"20 mL/h\"\n"), M::Protein)
+            .assumptions
+            .contains(&Assumption::MilkComposition)
+    };
+    assert!(assumed("HM") && !assumed("A10") && !assumed("PRE08"));
+}
+
+/// A density that cannot be used leaves the energy unknown, also of a product that has one; without a product and a
+/// density there is none to know.
+#[test]
+fn a_density_that_cannot_be_used_is_not_replaced() {
+    let energy = |more: &str| derived(&format!("rate = \"60 mL/h\"\n{more}"), M::Energy).arithmetic;
+    let cannot = "1440 mL × energy per mL not known = not known (the order's energy density cannot be used)";
+    assert_eq!(energy("product = \"A10\"\ndensity = \"1.2 kg/mL\"\n"), cannot);
+    assert_eq!(energy("product = \"nothing of the kind\"\ndensity = \"1.2 kg/mL\"\n"), cannot);
+    assert_eq!(
+        energy("product = \"nothing of the kind\"\n"),
+        "1440 mL × energy per mL not known = not known (no energy density in the order or the formulary)"
+    );
+    assert_eq!(
+        energy("product = \"nothing of the kind\"\ndensity = \"1.2 kcal/mL\"\n"),
+        "1440 mL × 1.2 kcal/mL = 1728 kcal"
+    );
+}
+
+/// An additive that nobody knows, that is water, or whose amount does not say what it is per.
+#[test]
+fn additives_that_cannot_be_counted_leave_at_least() {
+    let with = |product: &str, amount: &str, m: M| {
+        let given = format!(
+            "product = \"A10\"\nrate = \"60 mL/h\"\nadditives = [{{ product = \"{product}\", amount = \"{amount}\", per = \"day\" }}]\n"
+        );
+        derived(&given, m).arithmetic
+    };
+    // Known and per day.
+    assert_eq!(with("WATER", "200 mL", M::FlushVolume), "200 mL = 200 mL");
+    assert_eq!(with("WATER", "200 mL", M::Volume), "60 mL/h × 24 h + 200 mL = 1640 mL");
+    assert!(with("WATER", "200 mL", M::AdditiveVolume).starts_with("nothing is given = 0 mL"));
+    // Water mixed in changes the strength; a powder that nobody knows may hold anything.
+    for (product, amount) in [("WATER", "10 mL/dL"), ("a powder that nobody knows", "2 {dose}")] {
+        let energy = with(product, amount, M::Energy);
+        assert!(energy.contains(" = at least 1440 kcal ("), "{product}: {energy}");
+        let volume = with(product, amount, M::Volume);
+        assert!(volume.contains(" = at least 1440 mL ("), "{product}: {volume}");
+    }
+    // Oil mixed in, 10 mL to each 100 of the feed: (1 + 0.1 × 7.7) ÷ 1.1 kcal in a mL.
+    let mixed = with("MCT", "10 mL/dL", M::Energy);
+    assert!(mixed.starts_with("1440 mL × 1.609091 kcal/mL = 2317.091 kcal"), "{mixed}");
+    // A bare number is no amount of oil.
+    assert!(with("MCT", "5 1", M::Energy).contains(" = at least 1440 kcal ("), "{}", with("MCT", "5 1", M::Energy));
 }

@@ -914,6 +914,16 @@ fn products_and_additives_that_cannot_be_counted_are_said() {
         "{f:?}"
     );
     assert_eq!(words(&f[0]).2, "State the amount with what it is per: a day, a feed, or a volume of feed.");
+    for (additive, why) in [
+        ("{ product = \"a powder that nobody knows\" }", "it is ordered without an amount"),
+        (
+            "{ product = \"a powder that nobody knows\", amount = \"2 {dose}\", per = \"day\" }",
+            "it is not in the formulary",
+        ),
+    ] {
+        let f = with(additive);
+        assert!(f[0].text.contains(why), "{f:?}");
+    }
     match outcome(
         "INT-06",
         "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"Something Else\"\nrate = \"60 mL/h\"\n",
@@ -946,4 +956,335 @@ fn the_speed_of_a_single_feed_is_no_daily_volume() {
     assert!(of("601", "500"));
     assert!(!of("601", "400"));
     assert!(!of("240", "480"));
+}
+
+/// The bands of a day's energy and volume change on the birthday itself: 4 to 9 years 25 to 140 kcal/kg, before 35 to 180;
+/// a day at the lower end of its band lies in it.
+#[test]
+fn bands_change_with_the_birthday() {
+    let day = |age: &str, kg: &str, rate: &str| {
+        let given = format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"A10\"\nrate = \"{rate} mL/h\"\n"
+        );
+        found("UNT-05", &given).into_iter().map(|f| f.text).filter(|t| t.starts_with("The day's")).collect::<Vec<_>>()
+    };
+    // 16 kg: 105 mL/h are 2520 kcal, 157.5 kcal/kg and mL/kg. Under four years a little less than 180 and 165.
+    assert!(day("47 mo", "16", "105").is_empty(), "{:?}", day("47 mo", "16", "105"));
+    let four = day("4 a", "16", "105");
+    assert_eq!(four.len(), 2, "{four:?}");
+    assert!(four[0].contains("energy of 157.5 kcal/kg") && four[1].contains("157.5 mL/kg"), "{four:?}");
+    // An adult of 60 kg: 25 mL/h are 10 kcal/kg, the end of the band; 20 are 8 kcal/kg, a tenth of 80, and 8 mL/kg, the end
+    // of the other.
+    assert!(day("70 a", "60", "25").is_empty());
+    let low = day("70 a", "60", "20");
+    assert!(low.len() == 1 && low[0].contains("energy of 8 kcal/kg"), "{low:?}");
+    // 200 mL/h are 80 kcal/kg and mL/kg.
+    assert!(day("70 a", "60", "200").is_empty());
+    assert_eq!(day("70 a", "60", "200.1").len(), 2);
+}
+
+/// Weights past five years: 8 to 120 kg under ten, 13 to 300 under eighteen, 20 and more for adults (from memory).
+#[test]
+fn weights_past_the_table_have_bounds() {
+    let at = |age: &str, kg: &str| {
+        flags(
+            "WGT-01",
+            &format!("age = \"{age}\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"A10\"\nrate = \"20 mL/h\"\n"),
+        )
+    };
+    for (age, kg, said) in [
+        ("9 a", "8", false),
+        ("9 a", "7.9", true),
+        ("9 a", "120", false),
+        ("9 a", "120.1", true),
+        ("10 a", "12.9", true),
+        ("10 a", "13", false),
+        ("10 a", "121", false),
+        ("17 a", "300", false),
+        ("17 a", "300.1", true),
+        ("18 a", "19.9", true),
+        ("18 a", "20", false),
+        ("18 a", "301", false),
+    ] {
+        assert_eq!(at(age, kg), said, "{age} {kg} kg");
+    }
+}
+
+/// What a status or an intent leaves open is said; an order that runs says nothing.
+#[test]
+fn the_life_of_an_order_is_said() {
+    let says = |more: &str| {
+        found("LIF-03", &format!("{ADULT}rate = \"60 mL/h\"\n{more}"))
+            .into_iter()
+            .map(|f| (f.tier, f.text))
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(says("status = \"active\"\n"), []);
+    for (more, text) in [
+        ("status = \"on-hold\"\n", "The order is on hold: it is computed as if it ran."),
+        ("status = \"unknown\"\n", "The order's status is unknown: it is computed as if it ran."),
+        ("intent = \"plan\"\n", "The intent is not that of an order for use; it is computed all the same."),
+    ] {
+        assert_eq!(says(more), [(Tier::Low, text.to_owned())], "{more}");
+    }
+}
+
+/// How old a weight may be changes on the eighteenth birthday: a child's 30 days, an adult's at home 90.
+#[test]
+fn an_adult_at_home_is_weighed_less_often() {
+    let old = |age: &str, days: u32| {
+        let given = format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"60 kg\"\nweight-age = \"{days} d\"\nsetting = \"home\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\n"
+        );
+        flags("CMP-02", &given)
+    };
+    for (age, days, said) in [
+        ("17 a", 30, false),
+        ("17 a", 32, true),
+        ("18 a", 32, false),
+        ("18 a", 90, false),
+        ("18 a", 92, true),
+        ("11 mo", 7, false),
+        ("11 mo", 9, true),
+        ("1 a", 9, false),
+    ] {
+        assert_eq!(old(age, days), said, "{age} {days} d");
+    }
+}
+
+/// The bands of ten and of eighteen years: 25 to 140, 15 to 100 and 10 to 80 kcal/kg; 25 to 130, 15 to 100 and 8 to 80 mL/kg.
+#[test]
+fn bands_change_at_ten_and_at_eighteen() {
+    let day = |age: &str, product: &str, kg: &str, rate: &str| {
+        let given = format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"{product}\"\nrate = \"{rate} mL/h\"\n"
+        );
+        found("UNT-05", &given).into_iter().filter(|f| f.text.starts_with("The day's")).count()
+    };
+    // 30 kg: 150 mL/h are 120 mL/kg. 50 kg: 187.5 mL/h are 90 mL/kg.
+    assert_eq!((day("9 a", "A10", "30", "150"), day("10 a", "A10", "30", "150")), (0, 2));
+    assert_eq!((day("17 a", "A10", "50", "187.5"), day("18 a", "A10", "50", "187.5")), (0, 2));
+    // 8 mL/kg of 1.5 kcal/mL are 12 kcal/kg.
+    assert_eq!(day("70 a", "A15", "60", "20"), 0);
+}
+
+/// A tenth of a year's difference: up to the first birthday a flush of more than 2 × 3 mL/kg is a slip, then 2 × 5.
+#[test]
+fn flushes_of_a_year_old_may_be_larger() {
+    let slips = |age: &str| {
+        let given = format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"10 kg\"\nproduct = \"PED10\"\nrate = \"40 mL/h\"\nflush = {{ volume = \"80 mL\", every = \"12 h\" }}\n"
+        );
+        found("UNT-05", &given).into_iter().filter(|f| f.text.to_lowercase().contains("flush")).count()
+    };
+    assert_eq!((slips("11 mo"), slips("1 a")), (1, 0));
+}
+
+/// Fortifier in human milk: 1 to 10 units in 100 mL (common practice, no source); in a formula it is another matter.
+#[test]
+fn a_fortifier_is_mixed_in_a_strength() {
+    let with = |product: &str, amount: &str| {
+        let given = format!(
+            "age = \"14 d\"\ngestation = \"30 wk\"\nsex = \"male\"\nweight = \"1.5 kg\"\nproduct = \"{product}\"\nvolume = \"25 mL\"\nfeeds = 8\nadditives = [{{ product = \"HMF\", amount = \"{amount} /(100.mL)\" }}]\n"
+        );
+        found("UNT-05", &given)
+            .into_iter()
+            .find(|f| f.text.contains("units in 100 mL are not a strength"))
+            .map(|f| f.arithmetic)
+    };
+    assert_eq!(with("HM", "4"), None);
+    assert_eq!(with("HM", "1"), None);
+    assert_eq!(with("HM", "10"), None);
+    assert_eq!(with("HM", "0.9"), Some(Some("0.9 units per 100 mL".to_owned())));
+    assert_eq!(with("HM", "10.1"), Some(Some("10.1 units per 100 mL".to_owned())));
+    assert_eq!(with("PRE08", "10.1"), None);
+}
+
+/// What makes a feed: water with something in it is no feed, a blend has a recipe, a route by mouth is no tube.
+#[test]
+fn what_is_no_feed_is_said() {
+    let person = "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\n";
+    let says = |more: &str| match outcome("CMP-01", &format!("{person}{more}")) {
+        Outcome::Flagged(all) => all.into_iter().map(|f| f.text).collect::<String>(),
+        Outcome::NotEvaluated(why, _) => why,
+        _ => String::new(),
+    };
+    let oil = "additives = [{ product = \"MCT\", amount = \"15 mL\", per = \"day\" }]\n";
+    assert!(says(&format!("product = \"WATER\"\nrate = \"60 mL/h\"\n{oil}")).contains("only water is ordered"));
+    assert_eq!(says(&format!("product = \"A10\"\nrate = \"60 mL/h\"\n{oil}")), "");
+    assert!(says("product = \"BLEND\"\nrate = \"60 mL/h\"\n").contains("recipe of the blend"));
+    let unknown = says("product = \"Something Else\"\nrate = \"60 mL/h\"\n");
+    assert!(!unknown.contains("recipe of the blend") && unknown.contains("energy density"), "{unknown}");
+    let oral = says(
+        "product = \"A10\"\nrate = \"60 mL/h\"\nroute = \"http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration|PO\"\n",
+    );
+    assert!(oral.contains("tube route (the route is by mouth)"), "{oral}");
+    // A tube whose tip may lie anywhere, and a code that says nothing of a tube: neither is a vein.
+    for code in ["GJT", "EFT", "ENTINSTL", "XYZ"] {
+        let given = format!(
+            "product = \"A10\"\nrate = \"60 mL/h\"\nroute = \"http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration|{code}\"\n"
+        );
+        assert!(says(&given).contains("site of the tube's tip"), "{code}: {}", says(&given));
+        assert!(matches!(outcome("RTE-06", &format!("{person}{given}")), Outcome::Clear), "{code}");
+    }
+}
+
+/// Zero is no density and no maximum, a negative flush no flush: each is said with what it is.
+#[test]
+fn amounts_that_are_not_positive_are_said() {
+    let says = |bundle: &str| match judged("UNT-08", bundle) {
+        Outcome::Flagged(all) => all.into_iter().map(|f| f.text + " ").collect::<String>(),
+        _ => String::new(),
+    };
+    let order = |more: &str| compose(&format!("{ADULT}volume = \"240 mL\"\nfeeds = 5\n{more}"));
+    assert_eq!(says(&order("density = \"1 kcal/mL\"\ncap = \"1500 mL/d\"\n")), "");
+    for (more, what) in [
+        ("density = \"0 kcal/mL\"\n", "energy density"),
+        ("density = \"-1 kcal/mL\"\n", "energy density"),
+        ("cap = \"0 mL/d\"\n", "maximum volume"),
+        ("cap = \"-100 mL/d\"\n", "maximum volume"),
+    ] {
+        let said = says(&order(more)).to_lowercase();
+        assert!(said.contains(what), "{more}: {said}");
+    }
+    let flush = "\"extension\":[{\"url\":\"https://enteral-gate.example/fhir/StructureDefinition/water-flush\",\"extension\":[{\"url\":\"volume\",\"valueQuantity\":{\"value\":0,\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},{\"url\":\"with-each-feed\",\"valueCode\":\"after\"}]}],\"administration\":";
+    let said = says(&order("").replace("\"administration\":", flush)).to_lowercase();
+    assert!(said.contains("flush volume"), "{said}");
+}
+
+/// A flush with each feed is missing on days without one.
+#[test]
+fn water_that_goes_with_feeds_is_missing_without_them() {
+    let order = |period: &str| {
+        let plain = compose(&format!("{ADULT}volume = \"240 mL\"\nfeeds = 2\n"));
+        let flush = "\"extension\":[{\"url\":\"https://enteral-gate.example/fhir/StructureDefinition/water-flush\",\"extension\":[{\"url\":\"volume\",\"valueQuantity\":{\"value\":30,\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},{\"url\":\"with-each-feed\",\"valueCode\":\"after\"}]}],\"administration\":";
+        plain
+            .replace("\"administration\":", flush)
+            .replace("\"frequency\":2,\"period\":1", &format!("\"frequency\":1,\"period\":{period}"))
+    };
+    let said = |period: &str| match judged("TUB-01", &order(period)) {
+        Outcome::Flagged(all) => all.into_iter().map(|f| f.text).collect::<String>(),
+        _ => String::new(),
+    };
+    assert_eq!(said("2"), "There are days without any water flush.");
+    assert_eq!(said("1"), "");
+}
+
+/// Ten feeds in seven days fall on other hours, or none, from day to day.
+#[test]
+fn feeds_by_the_week_are_not_daily() {
+    let plain = compose(&format!("{ADULT}volume = \"240 mL\"\nfeeds = 2\n"));
+    let says = |frequency: u32, period: u32, unit: &str| {
+        let new = plain.replace("\"frequency\":2", &format!("\"frequency\":{frequency}"));
+        let new = new
+            .replace("\"period\":1", &format!("\"period\":{period}"))
+            .replace("\"periodUnit\":\"d\"", &format!("\"periodUnit\":\"{unit}\""));
+        match judged("CON-09", &new) {
+            Outcome::Flagged(all) => {
+                all.into_iter().map(|f| f.text).filter(|t| t.contains("not for every day")).collect()
+            }
+            _ => String::new(),
+        }
+    };
+    assert_eq!(says(10, 1, "wk"), "The feed is ordered 10 times in 7 days, not for every day.");
+    assert_eq!(says(1, 2, "d"), "The feed is ordered once in 2 days, not for every day.");
+    assert_eq!(says(1, 36, "h"), "The feed is ordered once in 1.5 days, not for every day.");
+    // Fourteen in a week are two a day, and fifteen more than that.
+    for (frequency, period, unit) in [(14, 1, "wk"), (15, 1, "wk"), (1, 1, "d"), (1, 24, "h"), (1, 5, "h")] {
+        assert_eq!(says(frequency, period, unit), "", "{frequency} {period} {unit}");
+    }
+}
+
+/// Water ordered beside a feed is no second feed.
+#[test]
+fn an_order_of_water_is_no_feed_beside_the_feed() {
+    let beside =
+        |other: &str| found("CON-08", &format!("{ADULT}rate = \"60 mL/h\"\nother-orders = [{{ {other} }}]\n")).len();
+    assert_eq!(beside("product = \"A10\", rate = \"30 mL/h\""), 1);
+    assert_eq!(beside("product = \"WATER\", volume = \"100 mL\", feeds = 4"), 0);
+}
+
+/// A birth date of which only the year is known: a weight that fits part of the year leaves it open.
+#[test]
+fn a_weight_that_fits_part_of_the_year_is_left_open() {
+    let born = |kg: &str, date: &str| {
+        let plain = compose(&format!(
+            "birth-date = \"2025-11-25\"\nsex = \"female\"\nweight = \"{kg} kg\"\nproduct = \"PED10\"\nrate = \"10 mL/h\"\n"
+        ));
+        let new = plain.replace("\"2025-11-25\"", &format!("\"{date}\""));
+        assert_ne!(new, plain);
+        judged("WGT-01", &new)
+    };
+    // WHO Child Growth Standards, girls: 0 to 11 months of age on 25 November; 2.0 kg is low at birth and impossible at
+    // 10 months; 20 kg is impossible throughout; 8.5 kg is usual at 9 months and impossible at birth.
+    assert!(matches!(born("8.5", "2026"), Outcome::NotEvaluated(why, _) if why.contains("full birth date")));
+    assert!(matches!(born("2.0", "2026"), Outcome::NotEvaluated(why, _) if why.contains("full birth date")));
+    assert!(matches!(born("25", "2026"), Outcome::Flagged(_)));
+    assert!(matches!(born("5.5", "2026-08"), Outcome::Clear));
+}
+
+/// A product's density is compared where there is a product.
+#[test]
+fn a_density_is_compared_with_the_products() {
+    let order = |product: &str, more: &str| {
+        outcome(
+            "CON-04",
+            &format!(
+                "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"{product}\"\nrate = \"60 mL/h\"\n{more}"
+            ),
+        )
+    };
+    assert!(matches!(order("A10", ""), Outcome::Clear));
+    assert!(matches!(order("A10", "density = \"1 kcal/mL\"\n"), Outcome::Clear));
+    assert!(matches!(order("Something Else", "density = \"1 kcal/mL\"\n"), Outcome::NotApplicable(_)));
+    let tier = |density: &str| match order("A10", &format!("density = \"{density} kcal/mL\"\n")) {
+        Outcome::Flagged(all) => all[0].tier,
+        other => panic!("{other:?}"),
+    };
+    // More than 5 % apart is more than a rounding.
+    assert_eq!((tier("1.05"), tier("0.95")), (Tier::Low, Tier::Low));
+    assert_eq!((tier("1.051"), tier("0.949")), (Tier::Med, Tier::Med));
+}
+
+/// Words of findings: an age that is known is one number, a unit whose text says something else is said, a volume that the
+/// rate cannot give in time is reckoned out, and what is wrong with the structure is a sentence.
+#[test]
+fn findings_are_said_in_full() {
+    let f =
+        one("WGT-01", "age = \"9 a\"\nsex = \"male\"\nweight = \"7.9 kg\"\nproduct = \"A10\"\nrate = \"20 mL/h\"\n");
+    assert_eq!(
+        words(&f),
+        (
+            "A weight of 7.9 kg is implausible at 9 years: everything per kg rests on it.",
+            "7.9 kg; between 8 and 120 kg at 9 years",
+            "Check weight, unit, birth date and patient."
+        )
+    );
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    assert!(matches!(judged("UNT-09", &plain), Outcome::Clear));
+    let text = plain.replace("\"unit\":\"mL/h\"", "\"unit\":\"L/h\"");
+    assert_ne!(text, plain);
+    let Outcome::Flagged(all) = judged("UNT-09", &text) else { panic!("{:?}", judged("UNT-09", &text)) };
+    assert!(all[0].tier == Tier::High && all[0].text.contains("L/h"), "{:?}", all[0]);
+    let feeds = compose(&format!("{ADULT}volume = \"300 mL\"\nevery = \"4 h\"\n"));
+    let both = feeds.replace(
+        "\"schedule\":",
+        "\"rateQuantity\":{\"value\":60,\"unit\":\"mL/h\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL/h\"},\"schedule\":",
+    );
+    let Outcome::Flagged(all) = judged("CON-05", &both) else { panic!("{:?}", judged("CON-05", &both)) };
+    assert_eq!(
+        words(&all[0]),
+        (
+            "Each feed lasts 5 h, but the next one begins after 4 h: the feeds overlap.",
+            "300 mL ÷ 60 mL/h = 5 h; interval 4 h",
+            "A rate of at least 75 mL/h gives 300 mL within 4 h; or order it as a continuous feed."
+        )
+    );
+    let broken = plain.replace("\"status\":\"active\"", "\"status\":\"underway\"");
+    assert_ne!(broken, plain);
+    let Outcome::Flagged(all) = judged("INT-01", &broken) else { panic!("{:?}", judged("INT-01", &broken)) };
+    for f in &all {
+        assert!(f.text.ends_with('.') && f.text.starts_with(|c: char| !c.is_lowercase()), "{}", f.text);
+    }
+    assert!(all.iter().any(|f| f.text.contains("underway") || f.text.to_lowercase().contains("status")), "{all:?}");
 }

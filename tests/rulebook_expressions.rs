@@ -410,3 +410,134 @@ fn what_cannot_be_read_is_said_where_it_stands() {
     // Amounts without a fact are worked out once, exactly.
     assert!(at_once("1 / 3 + 1 / 6 == 0.5", &Given(vec![])));
 }
+
+fn value(text: &str, given: &Given) -> Value {
+    compile(text).evaluate(given, &[])
+}
+
+/// Ranges through functions: what is known of both ends is kept, no more and no less.
+#[test]
+fn functions_keep_what_is_known_of_a_range() {
+    let g = |low, high| Given(vec![("x", range(low, high)), ("y", at_least(2))]);
+    // From −3 to −1 the distance from zero is 1 to 3; from −2 to 3 it is 0 to 3.
+    for (low, high, text, want) in [
+        (2, 3, "abs(x) >= 2", Some(true)),
+        (2, 3, "abs(x) > 3", Some(false)),
+        (-3, -1, "abs(x) >= 1", Some(true)),
+        (-3, -1, "abs(x) <= 3", Some(true)),
+        (-3, -1, "abs(x) > 2", None),
+        (-2, 3, "abs(x) >= 0", Some(true)),
+        (-2, 3, "abs(x) <= 3", Some(true)),
+        (-2, 3, "abs(x) >= 1", None),
+        (-4, 3, "abs(x) <= 4", Some(true)),
+        (-4, 3, "abs(x) <= 3", None),
+        (-3, 0, "abs(x) >= 0", Some(true)),
+        (0, 3, "abs(x) <= 3", Some(true)),
+        (5, 7, "down(x, 2) >= 4", Some(true)),
+        (5, 7, "down(x, 2) <= 6", Some(true)),
+        (5, 7, "up(x, 2) >= 6", Some(true)),
+        (5, 7, "up(x, 2) > 6", None),
+        (5, 7, "floor(x / 2) == 2", None),
+        (5, 7, "ceil(x / 4) == 2", Some(true)),
+    ] {
+        assert_eq!(decided(text, &g(low, high)), want, "{text} with {low} to {high}");
+    }
+    // Two ends that meet are one number.
+    assert_eq!(value("ceil(x / 4)", &g(5, 7)), known(2));
+    assert_eq!(value("x * 0", &g(5, 7)), known(0));
+    // At least 2 less at least 2 may be anything: nothing is known, for both reasons.
+    let Value::Quantity(Amount::Unknown(why)) = value("y - y", &g(5, 7)) else {
+        panic!("{:?}", value("y - y", &g(5, 7)))
+    };
+    assert_eq!(why, [Why::ProductUnknown]);
+}
+
+/// What either side lacks is said, not only what the first does.
+#[test]
+fn both_sides_say_what_they_lack() {
+    let g = Given(vec![("p", open())]);
+    let lacking = |text: &str| match compile(text).holds(&g) {
+        Truth::Unknown { missing, .. } => missing.into_iter().map(|m| FACTS[m.fact].name).collect::<Vec<_>>(),
+        decided => panic!("{text}: {decided:?}"),
+    };
+    for text in ["x > y", "x + y > 3", "min(x, y) > 3", "max(y, x) < 3", "down(x, y) > 3", "x > 1 && y > 1"] {
+        let mut all = lacking(text);
+        all.sort_unstable();
+        assert_eq!(all, ["x", "y"], "{text}");
+    }
+    assert_eq!(lacking("x > 3"), ["x"]);
+    let mut all = lacking("(p ? x : y) > 3");
+    all.sort_unstable();
+    assert_eq!(all, ["p", "x", "y"]);
+}
+
+/// Sixty operators, four hundred parts, ten levels and ten choices are read; one more is not, and which it is is said.
+#[test]
+fn expressions_have_a_size() {
+    let says = |text: &str, words: &str| {
+        Expression::compile(text, &NAMES, Wanted::Any)
+            .err()
+            .is_some_and(|all| all.iter().any(|f| f.message.contains(words)))
+    };
+    let sum = |n: usize| format!("1{}", " + 1".repeat(n));
+    assert!(Expression::compile(&sum(60), &NAMES, Wanted::Any).is_ok());
+    assert!(says(&sum(61), "more than 60 operators"));
+    let parts = |n: usize| "x ".repeat(n);
+    assert!(!says(&parts(400), "more than 400 parts"));
+    assert!(says(&parts(401), "more than 400 parts"));
+    let nested = |n: usize| format!("{}x{}", "(".repeat(n), ")".repeat(n));
+    assert!(Expression::compile(&nested(10), &NAMES, Wanted::Any).is_ok());
+    assert!(says(&nested(11), "nested deeper than 10"));
+    let not = |n: usize| format!("{}p", "!".repeat(n));
+    assert!(Expression::compile(&not(10), &NAMES, Wanted::Any).is_ok());
+    assert!(says(&not(11), "nested deeper than 10"));
+    // Signs apart from one another do not nest.
+    let apart = format!("p{}", " && !p".repeat(11));
+    assert!(Expression::compile(&apart, &NAMES, Wanted::Any).is_ok());
+    let choices = |n: usize| format!("{}2", "p ? 1 : ".repeat(n));
+    assert!(Expression::compile(&choices(10), &NAMES, Wanted::Any).is_ok());
+    assert!(says(&choices(11), "nested deeper than 10"));
+    assert!(says("", "the expression is empty") && says(" \n\t", "the expression is empty"));
+}
+
+/// Units of a figure may carry an annotation in braces, one after the other.
+#[test]
+fn figures_may_have_units_with_braces() {
+    let g = Given(vec![("rate", Value::Quantity(Amount::Known(Exact::ratio(1, 60))))]);
+    let text = "{rate; mL/min/{1.73_m2}; 0} and {rate; mL/min/{1.73_m2}; 1}, {rate; mL/min; 0}";
+    let compiled = Template::compile(text, &NAMES).unwrap_or_else(|all| panic!("{all:?}"));
+    assert_eq!(compiled.facts().len(), 1);
+    assert!(compiled.render(&g, &[]).contains(" and "), "{}", compiled.render(&g, &[]));
+}
+
+/// Reasons are the same where they read the same, however they are kept.
+#[test]
+fn reasons_are_told_apart_by_their_words() {
+    use enteral_gate::rulebook::value::Words;
+    let own = |text: &str| Words::Own(text.into());
+    assert_eq!(Words::Fixed("a"), own("a"));
+    assert_eq!(Words::NotSent("weight"), own("no weight was sent"));
+    assert_ne!(Words::Fixed("a"), Words::Fixed("b"));
+    assert_ne!(own("a"), own("b"));
+    assert_ne!(Words::NotSent("weight"), Words::NoEarlier("weight"));
+    assert_ne!(Words::NotSent("weight"), Words::NotSent("height"));
+    assert!(Words::Fixed("").is_empty() && own("").is_empty());
+    assert!(!Words::Fixed("a").is_empty() && !Words::NotSent("").is_empty());
+}
+
+/// A choice whose condition is open for no missing fact is between both of its sides.
+#[test]
+fn an_open_choice_is_between_its_sides() {
+    let g = Given(vec![("x", range(4, 6)), ("y", known(3))]);
+    for (text, want) in [
+        ("(x > 5 ? 1 : 2) >= 1", Some(true)),
+        ("(x > 5 ? 1 : 2) <= 2", Some(true)),
+        ("(x > 5 ? 1 : 2) <= 1", None),
+        ("(x > 5 ? y : 2) >= 2", Some(true)),
+        ("(x > 5 ? x : y) <= 6", Some(true)),
+        ("(x > 5 ? 2 : 2) == 2", Some(true)),
+        ("(x > 6 ? 1 : 2) == 2", Some(true)),
+    ] {
+        assert_eq!(decided(text, &g), want, "{text}");
+    }
+}

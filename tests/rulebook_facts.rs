@@ -346,6 +346,20 @@ fn laboratory_values_that_are_not_there_say_why() {
     let old = of(&[observation("l", "2823-3", "2026-11-16T08:00:00Z", 5.0, "mmol/L")]);
     assert_eq!(why(&old, "serum_potassium"), "9 days old; usable for 3 days");
     assert_eq!(missing(&old, "serum_potassium")[0].at.len(), 1);
+    // Under two days in hours.
+    let mut day = book();
+    day.staleness = vec![Staleness { fact: "serum_potassium".to_owned(), seconds: Exact::int(86_400) }];
+    for (when, words) in [
+        ("2026-11-24T02:00:00Z", "30 hours old; usable for 24 hours"),
+        ("2026-11-23T09:00:00Z", "47 hours old; usable for 24 hours"),
+        ("2026-11-23T08:00:00Z", "2 days old; usable for 24 hours"),
+    ] {
+        let old = of(&[observation("l", "2823-3", when, 5.0, "mmol/L")]);
+        match value_with(&old, "serum_potassium", &day) {
+            Value::Missing(all) => assert_eq!(all[0].why.to_string(), words),
+            other => panic!("{when}: {other:?}"),
+        }
+    }
     let edge = of(&[observation("l", "2823-3", "2026-11-22T08:00:00Z", 5.0, "mmol/L")]);
     assert_eq!(shown(&edge, "serum_potassium", "mmol/L"), "5");
     let two = of(&[

@@ -523,3 +523,41 @@ fn the_starter_rulebook_is_read() {
     let files = folder.filter(|f| f.as_ref().unwrap().path().extension().is_some_and(|e| e == "toml"));
     assert_eq!(files.count(), file::starter().len(), "every file of the folder is in the list");
 }
+
+/// The system of a code is a URI; a later file adds its codes to a concept, each once; a short form knows two sexes; what an
+/// expression looks for among medicines is a concept of medicines.
+#[test]
+fn codes_and_orders_in_short_form_are_what_they_seem() {
+    let with = |from: &str, to: &str| {
+        assert!(WHOLE.contains(from), "{from}");
+        WHOLE.replacen(from, to, 1)
+    };
+    for system in ["snomed", "snomed info:sct", ":sct", "1http://x", "http:"] {
+        let text = with("http://snomed.info/sct|", &format!("{system}|"));
+        assert!(problems(&[&text]).iter().any(|p| p.contains("system|code")), "{system}");
+    }
+    good(&[&with("http://snomed.info/sct|", "urn:oid:2.16.840.1.113883.6.96|")]);
+    let site = "rulebook = 1\nlabel = \"Invented site\"\n[[concept]]\nkind = \"condition\"\nkey = \"kidney\"\ntitle = \"kidneys\"\ncodes = [\"http://snomed.info/sct|709044004\", \"http://snomed.info/sct|90708001\"]\n";
+    let book = good(&[WHOLE, site]);
+    let codes: Vec<&str> = book.concepts[0].codes.iter().map(|(_, code)| code.as_str()).collect();
+    assert_eq!((book.concepts.len(), book.concepts[0].title.as_str()), (1, "kidneys"));
+    assert_eq!(codes, ["709044004", "90708001"]);
+    for (key, right, wrong) in [
+        ("every", "4 h", "4 kg"),
+        ("weight-age", "2 d", "2 mL"),
+        ("fluid-limit", "1500 mL/d", "much"),
+        ("height", "170 cm", "170 kg"),
+        ("cap", "1500 mL/d", "much"),
+    ] {
+        let given = |value: &str| with("feeds = 6", &format!("feeds = 6\n{key} = \"{value}\""));
+        good(&[&given(right)]);
+        let found = problems(&[&given(wrong)]);
+        assert!(found.iter().any(|p| p.contains(&format!("given.{key}"))), "{key}: {found:?}");
+    }
+    for (mode, word) in [(Mode::Off, "off"), (Mode::Shadow, "shadow"), (Mode::Queue, "queue"), (Mode::Card, "card")] {
+        assert_eq!(mode.word(), word);
+    }
+    let sex = |sex: &str| with("feeds = 6", &format!("feeds = 6\nsex = \"{sex}\""));
+    good(&[&sex("female")]);
+    assert!(problems(&[&sex("woman")]).iter().any(|p| p.contains("given.sex")), "{:?}", problems(&[&sex("woman")]));
+}

@@ -166,3 +166,181 @@ fn the_limit_of_higher_priority_counts() {
     assert_eq!(words("priority = 1\n", "priority = 2\n"), is("not-applicable", "flagged"));
     assert_eq!(words("priority = 2\n", "priority = 1\n"), is("flagged", "not-applicable"));
 }
+
+/// The day's volume is 960 to 1440 mL, feeds of 240 mL four to six times a day.
+fn four_to_six() -> String {
+    let given = ADULT.replace("rate = \"70 mL/h\"", "volume = \"240 mL\"\nfeeds = 4");
+    let order = bundle(&given).replace("\"frequency\":4", "\"frequency\":4,\"frequencyMax\":6");
+    assert!(order.contains("frequencyMax"));
+    order
+}
+
+fn volume_above(bound: &str) -> String {
+    limit(
+        "LOC-01",
+        &format!("[[limit.check]]\nmeasure = \"formula_volume\"\nabove = \"q('{bound}')\"\ntext = \"Much.\"\n"),
+    )
+}
+
+/// A bound within what the measure may be leaves the limit open, with the reason of the range; beyond its ends it does not.
+#[test]
+fn a_bound_within_a_range_is_open_and_says_why() {
+    let order = four_to_six();
+    let said = |bound: &str| {
+        let book = book(&volume_above(bound));
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        outcome(&a, "LOC-01").clone()
+    };
+    for bound in ["960 mL/d", "1200 mL/d", "1439 mL/d"] {
+        let Outcome::NotEvaluated(why, at) = said(bound) else { panic!("{bound}: {:?}", said(bound)) };
+        assert_eq!(
+            why, "the bound lies within what the measure may be (the schedule allows more or fewer feeds)",
+            "{bound}"
+        );
+        assert!(!at.is_empty());
+    }
+    assert_eq!(said("959 mL/d").word(), "flagged");
+    assert_eq!(said("1440 mL/d"), Outcome::Clear);
+}
+
+/// What a limit lacks is named by the fact's title, as it stands within a sentence, and why; what two checks lack, once.
+#[test]
+fn what_a_limit_lacks_is_said_in_words() {
+    let check = |tier: &str| {
+        format!(
+            "[[limit.check]]\ntier = \"{tier}\"\nmeasure = \"energy_per_kg\"\nabove = \"q('40 kcal/kg/d')\"\ntext = \"Much.\"\n"
+        )
+    };
+    let book = book(&limit("LOC-01", &format!("{}{}", check("HIGH"), check("MED"))));
+    let order = bundle(&ADULT.replace("weight = \"70 kg\"\n", ""));
+    let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+    let Outcome::NotEvaluated(why, _) = outcome(&a, "LOC-01") else { panic!("{:?}", outcome(&a, "LOC-01")) };
+    assert_eq!(why, "dosing weight: the latest weight before the order: no weight was sent");
+}
+
+/// Context that nobody sends is named by its kind in the trade's words.
+#[test]
+fn context_that_is_not_provided_is_named() {
+    use enteral_gate::rulebook::judge::kind_words;
+    use enteral_gate::settings::ContextKind as K;
+    for (when, words) in [
+        ("serum_potassium > q('5 mmol/L')", "laboratory results"),
+        ("'cow-milk-protein' in allergies", "allergies"),
+        ("'heart-failure' in conditions", "conditions"),
+        ("tube_size > q('8 [Ch]')", "tubes and other devices"),
+        ("other_orders > 1", "other orders of the patient"),
+        ("fluid_limit > q('1 L/d')", "intravenous fluids and parenteral nutrition"),
+        ("height > q('150 cm')", "the patient's history"),
+    ] {
+        let concept = |kind: &str, key: &str, code: &str| {
+            format!(
+                "[[concept]]\nkind = \"{kind}\"\nkey = \"{key}\"\ntitle = \"Invented\"\ncodes = [\"http://snomed.info/sct|{code}\"]\n"
+            )
+        };
+        let text = format!(
+            "{}{}{}",
+            concept("condition", "heart-failure", "84114007"),
+            concept("allergy", "cow-milk-protein", "782555009"),
+            limit("LOC-01", &format!("[[limit.check]]\nflag = \"{when}\"\ntext = \"x\"\n"))
+        );
+        let book = book(&text);
+        let order = bundle(ADULT);
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        let Outcome::NotProvided(said) = outcome(&a, "LOC-01") else { panic!("{when}: {:?}", outcome(&a, "LOC-01")) };
+        assert_eq!(said, words, "{when}");
+    }
+    assert_eq!(kind_words(K::Medicines), "medicines");
+}
+
+/// The arithmetic of a finding is what was compared, with the parameters' values and units and the facts'.
+#[test]
+fn the_arithmetic_names_what_was_compared() {
+    let check = "[limit.parameters]\nmost = \"60 mL/h\"\nshare = \"2\"\n[[limit.check]]\nmeasure = \"highest_rate * share\"\nabove = \"most\"\ntext = \"Fast.\"\n";
+    let book = book(&limit("LOC-01", check));
+    let order = bundle(ADULT);
+    let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+    let Outcome::Flagged(found) = outcome(&a, "LOC-01") else { panic!("{:?}", outcome(&a, "LOC-01")) };
+    assert_eq!(
+        found[0].arithmetic.as_deref(),
+        Some("highest_rate * share > most, with most = 60 mL/h, share = 2, highest_rate = 70 mL/h")
+    );
+    let below = "[[limit.check]]\nmeasure = \"energy_per_kg\"\nbelow = \"q('40 kcal/kg/d')\"\ntext = \"Little.\"\n";
+    let book = self::book(&limit("LOC-01", below));
+    let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+    let Outcome::Flagged(found) = outcome(&a, "LOC-01") else { panic!("{:?}", outcome(&a, "LOC-01")) };
+    // 1680 mL at 1 kcal/mL for 70 kg.
+    assert_eq!(
+        found[0].arithmetic.as_deref(),
+        Some("energy_per_kg < q('40 kcal/kg/d'), with energy_per_kg = 24 kcal/kg/d")
+    );
+    assert!(!found[0].at.is_empty());
+}
+
+/// What a wrong amount makes of a limit is its consequence; a limit on what no amount of the order bears on is judged.
+#[test]
+fn only_what_rests_on_a_wrong_amount_is_hidden_by_it() {
+    let order = bundle(&format!("{ADULT}density = \"24 kcal/mL\"\nlabs = {{ serum_potassium = \"6 mmol/L\" }}\n"));
+    let said = |check: &str| {
+        let book = book(&limit("LOC-01", &format!("[[limit.check]]\n{check}\ntext = \"x\"\n")));
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        assert_eq!(outcome(&a, "UNT-02").tier(), Some(Tier::Stop));
+        outcome(&a, "LOC-01").clone()
+    };
+    assert_eq!(said("measure = \"energy\"\nabove = \"q('100 kcal/d')\""), Outcome::Hidden("UNT-02"));
+    assert_eq!(said("measure = \"highest_rate\"\nabove = \"q('10 mL/h')\""), Outcome::Hidden("UNT-02"));
+    assert_eq!(said("measure = \"serum_potassium\"\nabove = \"q('5 mmol/L')\"").word(), "flagged");
+    assert_eq!(said("measure = \"feeding_time\"\nabove = \"q('1 h/d')\"").word(), "flagged");
+}
+
+/// A key that no concept of its kind has is refused where it is looked for.
+#[test]
+fn a_limit_looks_only_for_what_is_known() {
+    for (fact, kind) in [("medicines", "medicine"), ("conditions", "condition"), ("allergies", "allergy")] {
+        let of = |kind: &str| {
+            let concept = format!(
+                "[[concept]]\nkind = \"{kind}\"\nkey = \"invented\"\ntitle = \"Invented\"\ncodes = [\"http://snomed.info/sct|1\"]\n"
+            );
+            let check = format!("[[limit.check]]\nflag = \"'invented' in {fact}\"\ntext = \"x\"\n");
+            let text =
+                format!("rulebook = 1\nlabel = \"Invented\"\nedition = \"1\"\n{concept}{}", limit("LOC-01", &check));
+            file::read(&[Source { name: "invented.toml", text: &text }])
+        };
+        assert!(of(kind).is_ok(), "{fact}: {:?}", of(kind).err());
+        let other = if kind == "condition" { "allergy" } else { "condition" };
+        let Err(all) = of(other) else { panic!("{fact}") };
+        assert!(all.iter().any(|p| format!("{p:?}").contains("no concept of this kind has the key")), "{all:?}");
+    }
+}
+
+/// A limit without a bound has no boundary to test; every limit has an order that it flags and one that it does not.
+#[test]
+fn a_limit_without_a_bound_needs_no_test_at_it() {
+    let warned = |check: &str| -> String {
+        let book = book(&limit("LOC-01", &format!("[[limit.check]]\n{check}\ntext = \"x\"\n")));
+        book.warnings.iter().map(ToString::to_string).collect()
+    };
+    let flag = warned("flag = \"route == 'oral'\"");
+    assert!(flag.contains("LOC-01") && flag.contains("flag") && !flag.contains("boundary"), "{flag}");
+    let bound = warned("measure = \"highest_rate\"\nabove = \"q('60 mL/h')\"");
+    assert!(bound.contains("LOC-01") && bound.contains("boundary"), "{bound}");
+}
+
+/// Whether a weight is one in another unit is no consequence of that weight: a limit that compares it with the one before
+/// is judged where others per kilogram are hidden.
+#[test]
+fn only_what_rests_on_a_wrong_weight_is_hidden_by_it() {
+    // A child of 24 months of 26 kg: WGT-01.
+    let order = bundle(
+        "age = \"24 mo\"\nsex = \"female\"\nweight = \"26 kg\"\nearlier-weight = { value = \"11.8 kg\", ago = \"30 d\" }\nproduct = \"PED10\"\nrate = \"40 mL/h\"\n",
+    );
+    let said = |check: &str| {
+        let book = book(&limit("LOC-01", &format!("[[limit.check]]\n{check}\ntext = \"x\"\n")));
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        assert_eq!(outcome(&a, "WGT-01").tier(), Some(Tier::High));
+        outcome(&a, "LOC-01").clone()
+    };
+    assert_eq!(said("measure = \"energy_per_kg\"\nbelow = \"q('90 kcal/kg/d')\""), Outcome::Hidden("WGT-01"));
+    assert_eq!(said("flag = \"weight > last_weight * 2\"").word(), "flagged");
+    assert_eq!(said("flag = \"weight > q('20 kg')\""), Outcome::Hidden("WGT-01"));
+    assert_eq!(said("measure = \"highest_rate\"\nabove = \"q('30 mL/h')\"").word(), "flagged");
+}

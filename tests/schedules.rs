@@ -429,6 +429,17 @@ fn timings_of_one_entry_are_a_union() {
     assert_eq!(union(&format!("{eight},{eight}")), (known(100), true));
     assert_eq!(union(&format!("{eight},{both}")), (known(200), true));
     assert_eq!(union(&format!("{both},{noon}")), (known(200), true));
+    // What is not certain itself is not said twice: 08:00, and 08:00, 12:00 and 16:00 of which perhaps only two.
+    let open =
+        r#"{"repeat":{"timeOfDay":["08:00:00","12:00:00","16:00:00"],"frequency":2,"period":1,"periodUnit":"d"}}"#;
+    for timings in [format!("{eight},{open}"), format!("{open},{eight}")] {
+        let (volume, said) = union(&timings);
+        assert_eq!(
+            (volume.low(), volume.high(), said),
+            (Some(Exact::int(300)), Some(Exact::int(400)), false),
+            "{timings}"
+        );
+    }
     // On other days, with another end or another count, the same hour is another feed.
     let on = |more: &str| format!(r#"{{"repeat":{{"timeOfDay":["08:00:00","12:00:00"],{more}}}}}"#);
     let wednesdays = on(r#""dayOfWeek":["wed"]"#);
@@ -476,6 +487,18 @@ fn feeds_of_another_kind_add_up() {
     assert_eq!(both(&day, &day), (1, known(300)));
     assert_eq!(both(&day, &night), (0, known(100 * 2 + 200)));
     assert_eq!(both(&day, &at(r#""20:00:00""#)).0, 0);
+    // And they have to be on the same days.
+    assert_eq!(both(&day, &format!(r#"{day},"period":2,"periodUnit":"d""#)).0, 0);
+    assert_eq!(both(&day, &format!(r#"{day},"dayOfWeek":["wed","thu"]"#)).0, 0);
+    // On named days, once: the hour is that of the start.
+    assert_eq!(both(r#""dayOfWeek":["wed","thu"]"#, r#""dayOfWeek":["wed","thu"]"#).0, 1);
+    assert_eq!(both(r#""dayOfWeek":["wed","thu"]"#, r#""dayOfWeek":["wed","fri"]"#).0, 0);
+    // Of ranges both ends have to be the same.
+    let times = |n: &str| format!(r#""frequency":{n},"period":1,"periodUnit":"d""#);
+    let (four_to_six, three_to_six) = (times(r#"4,"frequencyMax":6"#), times(r#"3,"frequencyMax":6"#));
+    assert_eq!(both(&four_to_six, &four_to_six).0, 1);
+    assert_eq!(both(&four_to_six, &three_to_six).0, 0);
+    assert_eq!(both(&four_to_six, &times("4")).0, 0);
     // Evenly spaced feeds shift with their start.
     let three = r#""frequency":3,"period":1,"periodUnit":"d""#;
     assert_eq!(both(three, three).0, 1);
@@ -764,6 +787,8 @@ fn assumptions_of_a_code_are_named() {
     };
     let plain = settings();
     assert!(!assumes(&coded(GTS, "QD"), &plain, Assumption::EvenlySpaced));
+    assert!(!assumes(&repeat(r#""frequency":1,"period":1,"periodUnit":"d""#), &plain, Assumption::EvenlySpaced));
+    assert!(assumes(&repeat(r#""frequency":3,"period":1,"periodUnit":"d""#), &plain, Assumption::EvenlySpaced));
     assert!(assumes(&coded(GTS, "BID"), &plain, Assumption::EvenlySpaced));
     assert!(assumes(&coded(GTS, "BID"), &plain, Assumption::CodeTimes));
     assert!(assumes(&coded(GTS, "Q4H"), &plain, Assumption::CodeTimes));
@@ -786,4 +811,538 @@ fn assumptions_of_a_code_are_named() {
     let evening = coded(GTS, "PM");
     assert_eq!(order(&format!("{morning},{evening}"), &plain, |a| a.orders[0].plan.settled.steps.len()), 0);
     assert_eq!(first_day(&format!("{morning},{evening}")).0, known(200));
+}
+
+/// 100 mL by this `repeat`, without a start.
+fn open_repeat(members: &str) -> String {
+    format!(r#"{{"schedule":{{"repeat":{{{members}}}}},"quantity":{}}}"#, amount("100", "mL"))
+}
+
+/// A pump rate by this `repeat`, with the start given.
+fn pumped(members: &str, ml_per_hour: &str) -> String {
+    format!(
+        r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},{members}}}}},"rateQuantity":{}}}"#,
+        amount(ml_per_hour, "mL/h")
+    )
+}
+
+/// A timing code beside a `repeat`, for 100 mL each.
+fn coded_repeat(code: &str, members: &str) -> String {
+    format!(
+        r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},{members}}},"code":{{"coding":[{{"system":"{GTS}","code":"{code}"}}]}}}},"quantity":{}}}"#,
+        amount("100", "mL")
+    )
+}
+
+fn ends_of(administration: &str) -> (i128, i128) {
+    let (volume, _) = first_day(administration);
+    let whole =
+        |x: Option<Exact>| x.filter(|x| x.is_whole()).unwrap_or_else(|| panic!("{administration}: {volume:?}")).floor();
+    (whole(volume.low()), whole(volume.high()))
+}
+
+fn assumed(administration: &str, s: &Settings, what: enteral_gate::assumptions::Assumption) -> bool {
+    order(administration, s, |a| a.orders[0].assumptions.iter().any(|(said, _)| *said == what))
+}
+
+/// Whether the order leaves no choice of when and how much.
+fn no_choice(administration: &str) -> bool {
+    order(administration, &settings(), |a| a.orders[0].plan.lines[0].is_exact())
+}
+
+/// FHIR: `frequencyMax`, `periodMax`, `countMax` and `durationMax` make a range; one that is the same as its lower end makes
+/// none.
+#[test]
+fn a_maximum_that_is_the_minimum_is_no_range() {
+    for (members, ml) in [
+        (r#""frequency":4,"frequencyMax":4,"period":1,"periodUnit":"d""#, 400),
+        (r#""frequency":1,"period":4,"periodMax":4,"periodUnit":"h""#, 600),
+        (r#""count":2,"countMax":2,"frequency":1,"period":4,"periodUnit":"h""#, 200),
+        (r#""frequency":1,"period":4,"periodUnit":"h","duration":1,"durationMax":1,"durationUnit":"h""#, 600),
+        (r#""timeOfDay":["08:00:00"],"period":1,"periodMax":1,"periodUnit":"d""#, 100),
+    ] {
+        assert_eq!(first_day(&repeat(members)).0, known(ml), "{members}");
+        assert!(no_choice(&repeat(members)), "{members}");
+    }
+    // Clock times every one or two days: on which days is not said.
+    let open = r#""timeOfDay":["08:00:00"],"period":1,"periodMax":2,"periodUnit":"d""#;
+    assert!(matches!(first_day(&repeat(open)).0, Amount::Unknown(_)));
+    // Once or twice, without saying how often.
+    assert!(matches!(first_day(&repeat(r#""count":1,"countMax":2"#)).0, Amount::Unknown(_)));
+}
+
+/// What is open is said with the figure: lengths, counts and bounds.
+#[test]
+fn a_range_says_why() {
+    let said = |administration: &str, words: &str| {
+        let (volume, _) = first_day(administration);
+        volume.why().iter().any(|w| w.to_string() == words)
+    };
+    let lasts = "how long each feed lasts is stated as a range";
+    assert!(said(&pumped(r#""timeOfDay":["20:00:00"],"duration":8,"durationMax":10,"durationUnit":"h""#, "80"), lasts));
+    assert!(no_choice(&pumped(r#""timeOfDay":["20:00:00"],"duration":8,"durationUnit":"h""#, "80")));
+    // 06:00 over 2 to 4 h: how much of it lies before 07:00 is open.
+    let night = |more: &str| repeat(&format!(r#""timeOfDay":["06:00:00"],"duration":2,{more}"durationUnit":"h""#));
+    assert!(said(&night(r#""durationMax":4,"#), lasts));
+    assert_eq!(ends_of(&night(r#""durationMax":4,"#)), (25, 50));
+    assert!(no_choice(&night("")));
+    let counted = r#""count":2,"countMax":3,"frequency":1,"period":4,"periodUnit":"h""#;
+    assert!(said(&repeat(counted), "how many times it is given is stated as a range"));
+    // 60 mL/h for 5 to 10 h.
+    let bounded = |low: &str, high: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsRange":{{"low":{},"high":{}}}}}}},"rateQuantity":{}}}"#,
+            amount(low, "h"),
+            amount(high, "h"),
+            amount("60", "mL/h")
+        )
+    };
+    assert_eq!(ends_of(&bounded("5", "10")), (300, 600));
+    assert!(said(&bounded("5", "10"), "how long it is given is stated as a range"));
+    assert_eq!(first_day(&bounded("5", "5")).0, known(300));
+    assert!(no_choice(&bounded("5", "5")));
+}
+
+/// Without a start the phase is not known: an interval that does not divide the day gives one feed more or less; one that
+/// does, or a stated start, leaves no choice.
+#[test]
+fn an_interval_without_a_start_is_counted_both_ways() {
+    let hours = |n: u32| format!(r#""frequency":1,"period":{n},"periodUnit":"h""#);
+    assert_eq!(ends_of(&open_repeat(&hours(5))), (400, 500));
+    assert_eq!(first_day(&repeat(&hours(5))).0, known(500));
+    assert!(no_choice(&repeat(&hours(5))) && !no_choice(&open_repeat(&hours(5))));
+    assert_eq!(first_day(&open_repeat(&hours(4))).0, known(600));
+    assert!(no_choice(&open_repeat(&hours(4))) && no_choice(&repeat(&hours(4))));
+    // Nor is a schedule that cannot be computed one without a choice.
+    assert!(!no_choice(&repeat(r#""frequency":3"#)));
+    // A range of intervals: 24 ÷ 6 to 24 ÷ 5, rounded up.
+    assert_eq!(ends_of(&open_repeat(r#""frequency":1,"period":5,"periodMax":6,"periodUnit":"h""#)), (400, 500));
+}
+
+/// Seven a day are not whole seconds apart: on a day of 25 h there may be an eighth (25 × 7 ÷ 24 = 7.29).
+#[test]
+fn seven_a_day_do_not_keep_their_hours_on_a_longer_day() {
+    use enteral_gate::settings::{Asked, DayKind};
+    let s = Settings {
+        zone: jiff::tz::TimeZone::get("America/New_York").unwrap(),
+        zone_name: "America/New_York".to_owned(),
+        day_start: 0,
+        asked: Asked { date: Some(jiff::civil::date(2027, 11, 7)), days: Some(1), kind: DayKind::Civil, as_of: None },
+        ..Settings::default()
+    };
+    let feeds = |n: u32| {
+        order(&open_repeat(&format!(r#""frequency":{n},"period":1,"periodUnit":"d""#)), &s, |a| {
+            let feeds = a.orders[0].days[0].1.get(M::FeedsPerDay);
+            (feeds.low().unwrap().floor(), feeds.high().unwrap().floor())
+        })
+    };
+    assert_eq!(feeds(7), (7, 8));
+    // Eight a day are: they keep their clock times.
+    assert_eq!(feeds(8), (8, 8));
+}
+
+/// Several feeds in several days are spaced evenly over them; a period that is not whole days is elapsed time.
+#[test]
+fn several_feeds_in_several_days_are_evenly_spaced() {
+    for (members, days) in [
+        (r#""frequency":2,"period":2,"periodUnit":"d""#, [100, 100, 100]),
+        (r#""frequency":3,"period":2,"periodUnit":"d""#, [200, 100, 200]),
+        (r#""frequency":1,"period":1.5,"periodUnit":"d""#, [100, 100, 0]),
+        (r#""frequency":1,"period":36,"periodUnit":"h""#, [100, 100, 0]),
+        (r#""frequency":1,"period":2,"periodUnit":"d""#, [100, 0, 100]),
+        (r#""frequency":1,"period":1,"periodUnit":"wk""#, [100, 0, 0]),
+    ] {
+        use enteral_gate::settings::Asked;
+        for (n, ml) in (0..).zip(days) {
+            let date = jiff::civil::date(2026, 11, 25 + n);
+            let s = Settings { asked: Asked { date: Some(date), days: Some(1), ..settings().asked }, ..settings() };
+            let volume = order(&repeat(members), &s, |a| a.orders[0].days[0].1.get(M::FormulaVolume).clone());
+            assert_eq!(volume, known(ml), "{members} on {date}");
+        }
+    }
+}
+
+/// A feed a minute is laid out, one every 59 seconds is not.
+#[test]
+fn a_feed_a_minute_is_the_most_that_is_computed() {
+    let seconds = |n: u32| format!(r#""frequency":1,"period":{n},"periodUnit":"s""#);
+    assert_eq!(first_day(&repeat(&seconds(60))).0, known(144_000));
+    assert!(matches!(first_day(&repeat(&seconds(59))).0, Amount::Unknown(_)));
+    assert_eq!(first_day(&repeat(&seconds(61))).1.known().map(Exact::floor), Some(1_417));
+    // Of entries a hundred are computed; of more nothing is known.
+    let unknown = |administrations: &str| {
+        order(administrations, &settings(), |a| {
+            a.orders[0].days.first().is_none_or(|(_, t)| matches!(t.get(M::FormulaVolume), Amount::Unknown(_)))
+        })
+    };
+    let entries = |n: usize| vec![repeat(r#""timeOfDay":["08:00:00"]"#); n].join(",");
+    assert_eq!(first_day(&entries(100)).0, known(10_000));
+    assert!(unknown(&entries(101)) && unknown(&entries(102)));
+}
+
+/// An event for which the institution lists no time is counted once, like one that it does not name; seven of them do not
+/// divide the day and lie whole seconds apart.
+#[test]
+fn events_without_times_lie_in_the_feeding_day() {
+    let mut s = settings();
+    s.clock.insert("ACM".to_owned(), vec![]);
+    let begins = |members: &str, s: &Settings| {
+        order(&repeat(members), s, |a| {
+            a.orders[0].days[0].0.laid.segments.iter().map(|s| s.from.floor()).collect::<Vec<_>>()
+        })
+    };
+    assert_eq!(begins(r#""when":["ACM"]"#, &s), [0]);
+    let seven = begins(r#""when":["ACM","ACD","ACV","PCM","PCD","PCV","HS"]"#, &settings());
+    assert_eq!(seven, [0, 12_342, 24_684, 37_026, 49_368, 61_710, 74_052]);
+    // Times of the institution's around midnight, moved by the offset.
+    s.clock.insert("HS".to_owned(), vec![23 * 3_600 + 1_800]);
+    assert_eq!(begins(r#""when":["HS"],"offset":45"#, &s), [17 * 3_600 + 900]);
+}
+
+/// FHIR: `timeOfDay` says when, `frequency` how often; where they differ neither is picked, from the fewest to the most.
+#[test]
+fn clock_times_and_frequency_are_compared() {
+    let with = |times: u32, more: &str| {
+        let times: Vec<String> = (0..times).map(|n| format!("\"{:02}:00:00\"", 8 + 2 * n)).collect();
+        repeat(&format!(r#""timeOfDay":[{}],{more}"#, times.join(",")))
+    };
+    let a_day = r#","period":1,"periodUnit":"d""#;
+    for (times, frequency, low, high) in [
+        (2, r#""frequency":2"#, 200, 200),
+        (2, r#""frequency":1"#, 100, 200),
+        (2, r#""frequency":3"#, 200, 300),
+        (3, r#""frequency":1,"frequencyMax":2"#, 100, 300),
+        (2, r#""frequency":3,"frequencyMax":4"#, 200, 400),
+        (3, r#""frequency":2,"frequencyMax":4"#, 300, 300),
+        (2, r#""frequency":2,"frequencyMax":4"#, 200, 200),
+        (4, r#""frequency":2,"frequencyMax":4"#, 400, 400),
+    ] {
+        assert_eq!(ends_of(&with(times, &format!("{frequency}{a_day}"))), (low, high), "{times} {frequency}");
+    }
+    // Without a period one is FHIR's default and no contradiction; any other number is.
+    assert_eq!(ends_of(&with(2, r#""frequency":1"#)), (200, 200));
+    assert_eq!(ends_of(&with(2, r#""frequency":3"#)), (200, 300));
+}
+
+/// A timing code and a repeat agree where the code's count a day lies in the repeat's.
+#[test]
+fn a_code_and_a_repeat_are_compared() {
+    let times = |n: &str| format!(r#""frequency":{n},"period":1,"periodUnit":"d""#);
+    for (code, members, agrees) in [
+        ("BID", times("2"), true),
+        ("BID", times(r#"1,"frequencyMax":2"#), true),
+        ("BID", times(r#"2,"frequencyMax":3"#), true),
+        ("BID", times(r#"1,"frequencyMax":3"#), true),
+        ("BID", times(r#"3,"frequencyMax":4"#), false),
+        ("QID", times(r#"1,"frequencyMax":3"#), false),
+        ("Q6H", r#""frequency":1,"period":6,"periodUnit":"h""#.to_owned(), true),
+        ("Q6H", r#""frequency":1,"period":4,"periodUnit":"h""#.to_owned(), false),
+        ("QOD", r#""frequency":1,"period":2,"periodUnit":"d""#.to_owned(), true),
+        ("QOD", times("1"), false),
+        ("WK", r#""dayOfWeek":["wed"]"#.to_owned(), true),
+        ("WK", r#""dayOfWeek":["wed","fri"]"#.to_owned(), false),
+        ("MO", times("1"), false),
+        // Two clock times against three feeds, or three against two: the range holds both.
+        ("TID", format!(r#""timeOfDay":["08:00:00","12:00:00"],{}"#, times("3")), true),
+        ("BID", format!(r#""timeOfDay":["08:00:00","12:00:00","18:00:00"],{}"#, times("2")), true),
+        ("QID", format!(r#""timeOfDay":["08:00:00","12:00:00"],{}"#, times("3")), false),
+    ] {
+        let administration = coded_repeat(code, &members);
+        assert_eq!(first_day(&administration).0.low().is_some(), agrees, "{code} {members}");
+        let said = order(&administration, &settings(), |a| told(a).iter().any(|(id, ..)| id == "CON-12"));
+        assert_eq!(said, !agrees, "{code} {members}");
+    }
+    let words = |members: &str| {
+        order(&coded_repeat("BID", members), &settings(), |a| {
+            told(a).into_iter().find(|(id, ..)| id == "CON-12").map(|(.., text)| text).unwrap_or_default()
+        })
+    };
+    assert!(
+        words(&times(r#"4,"frequencyMax":6"#)).contains("the repeat 4 to 6."),
+        "{}",
+        words(&times(r#"4,"frequencyMax":6"#))
+    );
+    assert!(words(&times("4")).contains("the repeat 4."), "{}", words(&times("4")));
+    // A code says how often; a repeat of a count or a length adds only that.
+    assert_eq!(first_day(&coded_repeat("Q4H", r#""count":2"#)).0, known(200));
+    assert_eq!(first_day(&coded_repeat("Q4H", r#""duration":30,"durationUnit":"min""#)).0, known(600));
+    // Continuous agrees with what runs every hour without pause, and with nothing slower.
+    let abbreviation = "http://terminology.hl7.org/CodeSystem/timing-abbreviation";
+    let continuous = |members: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},{members}}},"code":{{"coding":[{{"system":"{abbreviation}","code":"C"}}]}}}},"rateQuantity":{}}}"#,
+            amount("60", "mL/h")
+        )
+    };
+    assert_eq!(first_day(&continuous(r#""frequency":1,"period":1,"periodUnit":"h""#)).0, known(1_440));
+    assert_eq!(first_day(&continuous(r#""frequency":24,"period":1,"periodUnit":"d""#)).0, known(1_440));
+    assert_eq!(first_day(&continuous(r#""frequency":1,"period":2,"periodUnit":"h""#)).0.known(), None);
+    // With a quantity that is the day's it is the same.
+    let both = continuous("X")
+        .replace(r#"},X"#, "}")
+        .replace("\"rateQuantity\"", &format!("\"quantity\":{},\"rateQuantity\"", amount("1440", "mL")));
+    assert_eq!(first_day(&both).0, known(1_440), "{both}");
+    // A quantity of what runs continuously is neither one feed's nor a day's.
+    let quantity = format!(
+        r#"{{"schedule":{{"code":{{"coding":[{{"system":"{abbreviation}","code":"C"}}]}}}},"quantity":{}}}"#,
+        amount("100", "mL")
+    );
+    let (volume, _) = first_day(&quantity);
+    assert_eq!(
+        volume.why().iter().map(ToString::to_string).collect::<Vec<_>>(),
+        ["a quantity without a schedule: whether per feed or per day is not stated"]
+    );
+}
+
+/// A rate every hour, or more often in the day, is continuous; anything slower, on some days only, or open is not: when it
+/// stops is not said.
+#[test]
+fn only_what_is_hourly_runs_without_pause() {
+    for (members, runs) in [
+        (r#""frequency":1,"period":1,"periodUnit":"h""#, true),
+        (r#""frequency":1,"period":30,"periodUnit":"min""#, true),
+        (r#""frequency":24,"period":1,"periodUnit":"d""#, true),
+        (r#""frequency":1,"period":50,"periodUnit":"min""#, false),
+        (r#""frequency":1,"period":2,"periodUnit":"h""#, false),
+        (r#""frequency":1,"period":4,"periodUnit":"h""#, false),
+        (r#""frequency":1,"period":30,"periodMax":60,"periodUnit":"min""#, false),
+        (r#""dayOfWeek":["wed"],"frequency":1,"period":1,"periodUnit":"h""#, false),
+        (r#""timeOfDay":["08:00:00"]"#, false),
+    ] {
+        let want = if runs { (1_440, 1_440) } else { (0, 1_440) };
+        assert_eq!(ends_of(&pumped(members, "60")), want, "{members}");
+    }
+    let hourly = format!(
+        r#"{{"schedule":{{"code":{{"coding":[{{"system":"{GTS}","code":"Q1H"}}]}}}},"rateQuantity":{}}}"#,
+        amount("60", "mL/h")
+    );
+    assert_eq!(first_day(&hourly).0, known(1_440));
+    assert_eq!(ends_of(&hourly.replace("Q1H", "Q2H")), (0, 1_440));
+}
+
+/// A feed that lasts longer than the shortest time to the next is said; around midnight as well, and over days.
+#[test]
+fn the_shortest_time_between_clock_times_counts() {
+    let longer = |times: &str, period: u32, hours: u32| {
+        let members = format!(
+            r#""timeOfDay":[{times}],"period":{period},"periodUnit":"d","duration":{hours},"durationUnit":"h""#
+        );
+        order(&repeat(&members), &settings(), |a| {
+            let judged = a.orders[0].judged.iter().find(|j| j.rule.id == "CON-05").unwrap();
+            matches!(judged.outcome, Outcome::Flagged(_))
+        })
+    };
+    for (times, period, longest) in [
+        (r#""08:00:00","20:00:00""#, 1, 12),
+        (r#""08:00:00","12:00:00""#, 1, 4),
+        (r#""08:00:00","12:00:00","22:00:00""#, 1, 4),
+        // From 22:00 to 01:00.
+        (r#""01:00:00","08:00:00","22:00:00""#, 1, 3),
+        (r#""08:00:00""#, 1, 24),
+        (r#""08:00:00""#, 2, 48),
+        // From 20:00 of one day to 08:00 of the day after the next, but from 08:00 to 20:00 it is 12.
+        (r#""08:00:00","20:00:00""#, 2, 12),
+        (r#""08:00:00","23:00:00""#, 2, 15),
+    ] {
+        assert!(!longer(times, period, longest), "{times} {period}");
+        assert!(longer(times, period, longest + 1), "{times} {period}");
+    }
+}
+
+/// Quantity and rate agree where the range of rate × time holds the quantity, or an end of it comes near enough (2 %).
+#[test]
+fn a_quantity_is_held_against_the_range_of_its_rate() {
+    // 100 mL at 60 mL/h: 100 minutes.
+    let with = |from: u32, to: u32| {
+        let members = format!(
+            r#""frequency":1,"period":6,"periodUnit":"h","duration":{from},"durationMax":{to},"durationUnit":"min""#
+        );
+        let both = format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},{members}}}}},"quantity":{},"rateQuantity":{}}}"#,
+            amount("100", "mL"),
+            amount("60", "mL/h")
+        );
+        ends_of(&both)
+    };
+    assert_eq!(with(90, 110), (400, 400));
+    assert_eq!(with(100, 200), (400, 400));
+    assert_eq!(with(50, 100), (400, 400));
+    // 101 and 99 mL come near enough to 100.
+    assert_eq!(with(101, 200), (400, 400));
+    assert_eq!(with(50, 99), (400, 400));
+    // All of it above or below: the larger end, or the smaller.
+    assert_eq!(with(150, 200), (400, 800));
+    assert_eq!(with(50, 60), (200, 400));
+}
+
+/// A run that lasts longer than its interval is read as one that goes on; a shorter or equal one needs no such reading.
+#[test]
+fn overlapping_runs_are_a_reading() {
+    use enteral_gate::assumptions::Assumption;
+    let run = |hours: u32| {
+        pumped(&format!(r#""frequency":1,"period":4,"periodUnit":"h","duration":{hours},"durationUnit":"h""#), "50")
+    };
+    for (hours, reading) in [(3, false), (4, false), (5, true)] {
+        assert_eq!(assumed(&run(hours), &settings(), Assumption::CrossedDuration), reading, "{hours}");
+    }
+}
+
+/// Readings of a date without a time, and of a count without a start.
+#[test]
+fn dates_and_counts_without_a_time_are_readings() {
+    use enteral_gate::assumptions::Assumption;
+    let rate = |start: &str, end: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"{start}","end":"{end}"}}}}}},"rateQuantity":{}}}"#,
+            amount("60", "mL/h")
+        )
+    };
+    for (start, end, reading) in [
+        ("2026-11-25T07:00:00Z", "2026-11-28T07:00:00Z", false),
+        ("2026-11-25T07:00:00Z", "2026-11-28", true),
+        ("2026-11-25", "2026-11-28T07:00:00Z", true),
+        ("2026-11-25", "2026-11-28", true),
+    ] {
+        let administration = rate(start, end);
+        assert_eq!(assumed(&administration, &settings(), Assumption::DateIsMidnight), reading, "{start} {end}");
+    }
+    // A start is the day's first moment, an end its last: 17 h from midnight to 17:00, and 17 h from 07:00 to midnight.
+    assert_eq!(first_day(&rate("2026-11-25", "2026-11-25T17:00:00Z")).0, known(17 * 60));
+    assert_eq!(first_day(&rate("2026-11-25T07:00:00Z", "2026-11-25")).0, known(17 * 60));
+    // One that ends as it begins cannot be.
+    assert!(matches!(first_day(&rate("2026-11-25T07:00:00Z", "2026-11-25T07:00:00Z")).0, Amount::Unknown(_)));
+    let counted = r#""frequency":1,"period":4,"periodUnit":"h","count":2"#;
+    assert!(assumed(&open_repeat(counted), &settings(), Assumption::StartFromOrder));
+    assert!(!assumed(&repeat(counted), &settings(), Assumption::StartFromOrder));
+    assert_eq!(first_day(&open_repeat(counted)).0, known(200));
+}
+
+/// Feeds once a day are the same whether a code or a repeat says so, and shift with their start unless the institution has
+/// given the code its hour.
+#[test]
+fn codes_are_steps_where_their_times_are_by_assumption() {
+    let once = |start: &str, how: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-{start}:00:00Z"}}{}}}{}}},"quantity":{}}}"#,
+            if how.is_empty() { r#","frequency":1,"period":1,"periodUnit":"d""# } else { "" },
+            if how.is_empty() {
+                String::new()
+            } else {
+                format!(r#","code":{{"coding":[{{"system":"{GTS}","code":"{how}"}}]}}"#)
+            },
+            amount("100", "mL")
+        )
+    };
+    let steps = |a: &str, b: &str, s: &Settings| {
+        let both = format!("{},{}", once("25T07", a), once("27T19", b));
+        order(&both, s, |a| a.orders[0].plan.settled.steps.len())
+    };
+    let plain = settings();
+    assert_eq!(steps("QD", "QD", &plain), 1);
+    assert_eq!(steps("QD", "", &plain), 1);
+    assert_eq!(steps("BID", "BID", &plain), 1);
+    assert_eq!(steps("AM", "AM", &plain), 1);
+    assert_eq!(steps("AM", "PM", &plain), 0);
+    assert_eq!(steps("QD", "AM", &plain), 0);
+    // With hours of the institution's the two are known to be at 08:00 and at 18:00, or at the same hour.
+    let mut with_hours = settings();
+    with_hours.clock.insert("AM".to_owned(), vec![8 * 3_600]);
+    with_hours.clock.insert("PM".to_owned(), vec![18 * 3_600]);
+    assert_eq!(steps("AM", "PM", &with_hours), 0);
+    assert_eq!(steps("AM", "AM", &with_hours), 1);
+    with_hours.clock.insert("PM".to_owned(), vec![8 * 3_600]);
+    assert_eq!(steps("AM", "PM", &with_hours), 1);
+}
+
+/// Events beside a code or a repeat are not counted, and how many they are is said; alone they are the schedule.
+#[test]
+fn events_beside_a_schedule_are_said() {
+    let events = r#""event":["2026-11-25T09:00:00Z","2026-11-25T13:00:00Z","2026-11-25T13:00:00Z"]"#;
+    let with = |schedule: &str| format!(r#"{{"schedule":{{{schedule}}},"quantity":{}}}"#, amount("100", "mL"));
+    let ignored = |administration: &str| {
+        order(administration, &settings(), |a| told(a).into_iter().filter(|(.., text)| text.contains("event")).count())
+    };
+    let code = format!(r#""code":{{"coding":[{{"system":"{GTS}","code":"BID"}}]}}"#);
+    let four = r#""repeat":{"frequency":1,"period":4,"periodUnit":"h"}"#;
+    // The same instant twice is one feed.
+    assert_eq!((first_day(&with(events)).0, ignored(&with(events))), (known(200), 0));
+    for (schedule, ml) in [(code.as_str(), 200), (four, 600)] {
+        assert_eq!((first_day(&with(schedule)).0, ignored(&with(schedule))), (known(ml), 0), "{schedule}");
+        let beside = with(&format!("{schedule},{events}"));
+        assert_eq!((first_day(&beside).0, ignored(&beside)), (known(ml), 1), "{schedule}");
+    }
+}
+
+/// R5: as needed is from nothing to all of it, and that is the reason given once.
+#[test]
+fn as_needed_is_the_reason_of_its_range() {
+    use enteral_gate::amount::Why;
+    let of = |schedule: &str| {
+        let text = format!(
+            r#"{{"resourceType":"NutritionOrder","status":"active","intent":"order","subject":{{"reference":"Patient/x"}},"dateTime":"2026-11-25T07:00:00Z","enteralFormula":{{"baseFormulaType":{{"concept":{{"coding":[{{"system":"https://enteral-gate.example/fhir/CodeSystem/invented-products","code":"A10"}}]}}}},"administration":[{{"schedule":{{{schedule}}},"quantity":{}}}]}}}}"#,
+            amount("100", "mL")
+        );
+        let s = settings();
+        let a = appraise(text.as_bytes(), "", FhirVersion::R5, &FORMULARY, &s);
+        a.orders[0].days[0].1.get(M::FormulaVolume).clone()
+    };
+    let four = r#""timing":[{"repeat":{"frequency":1,"period":4,"periodUnit":"h"}}]"#;
+    assert_eq!(of(four), known(600));
+    let needed = of(&format!(r#"{four},"asNeeded":true"#));
+    assert_eq!((needed.low(), needed.high()), (Some(Exact::ZERO), Some(Exact::int(600))));
+    assert_eq!(needed.why(), [Why::AsNeeded]);
+    assert_eq!(of(&format!(r#"{four},"asNeeded":false"#)), known(600));
+    // Where nothing is known of the schedule, that is the reason.
+    let text = r#""timing":[{"code":{"text":"as the ward does it"}}],"asNeeded":true"#;
+    let Amount::Unknown(why) = of(text) else { panic!("{:?}", of(text)) };
+    assert!(!why.is_empty() && !why.contains(&Why::AsNeeded), "{why:?}");
+}
+
+/// An entry may name another product than the order (R4: extension `administration-product`): each has its own energy, and
+/// rates of two products are not steps of one feed.
+#[test]
+fn entries_of_another_product_are_another_feed() {
+    let of = |product: &str, entry: &str| {
+        if product == "A10" {
+            return entry.to_owned();
+        }
+        entry.replacen(
+            '{',
+            &format!(r#"{{"extension":[{{"url":"https://enteral-gate.example/fhir/StructureDefinition/administration-product","valueCodeableConcept":{{"text":"{product}"}}}}],"#),
+            1,
+        )
+    };
+    let at = |hour: u32, ml: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},"timeOfDay":["{hour:02}:00:00"]}}}},"quantity":{}}}"#,
+            amount(ml, "mL")
+        )
+    };
+    let day = |administrations: &[String]| {
+        order(&administrations.join(","), &settings(), |a| {
+            let (day, totals) = &a.orders[0].days[0];
+            assert_eq!(day.volumes.len(), administrations.len());
+            (totals.get(M::FormulaVolume).clone(), totals.get(M::Energy).clone(), a.orders[0].plan.settled.steps.len())
+        })
+    };
+    // 240 × 1 + 240 × 1.5 + 100 × 1.5 + 100 × 2 kcal.
+    let four =
+        [of("A10", &at(8, "240")), of("A15", &at(12, "240")), of("A15", &at(16, "100")), of("A20", &at(20, "100"))];
+    assert_eq!(day(&four), (known(680), known(950), 0));
+    let turned =
+        [of("A20", &at(20, "100")), of("A15", &at(16, "100")), of("A10", &at(8, "240")), of("A15", &at(12, "240"))];
+    assert_eq!(day(&turned), (known(680), known(950), 0));
+    // 20 mL/h for 24 h of one, 40 mL/h for 18 h of the other: 480 + 720 × 1.5 kcal.
+    let rate = |start: &str, ml: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T{start}:00Z"}}}}}},"rateQuantity":{}}}"#,
+            amount(ml, "mL/h")
+        )
+    };
+    assert_eq!(
+        day(&[of("A10", &rate("07:00", "20")), of("A15", &rate("13:00", "40"))]),
+        (known(1_200), known(1_560), 0)
+    );
+    // Of one product they are: 120 + 720 mL.
+    assert_eq!(day(&[of("A15", &rate("07:00", "20")), of("A15", &rate("13:00", "40"))]), (known(840), known(1_260), 1));
 }

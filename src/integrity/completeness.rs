@@ -28,7 +28,7 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
         Identity::Sent(at) => {
             if !case.person.birth_known {
                 missing.push(("birth date".to_owned(), *at));
-            } else if case.age_years().is_none_or(|(young, _)| young > OLDEST) {
+            } else if case.age_years().is_none_or(|(young, _)| young >= OLDEST) {
                 missing.push(("usable age (birth date against the order's date)".to_owned(), *at));
             }
             if !case.person.sex_known {

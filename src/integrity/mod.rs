@@ -46,6 +46,8 @@ pub struct Person {
     pub sex: Option<crate::needs::Sex>,
     /// Age in days, lowest and highest.
     pub age_days: Option<(Exact, Exact)>,
+    /// Completed months of age, lowest and highest.
+    pub age_months: Option<(Exact, Exact)>,
     /// The same, corrected for prematurity to 24 months; below zero before term.
     pub corrected_days: Option<(Exact, Exact)>,
     /// Dosing weight.
@@ -151,11 +153,15 @@ impl<'a> Case<'a> {
         self.days.iter().chain(self.steady)
     }
 
-    /// Youngest and oldest age in years the birth date allows.
+    /// Youngest and oldest age in years the birth date allows. Birthdays fall on whole years: from the first on,
+    /// completed months count, as they do for limits.
     pub fn age_years(&self) -> Option<(Exact, Exact)> {
-        let (a, b) = self.person.age_days?;
-        let year = Exact::decimal(36_525, 2);
-        Some((a.div(year)?, b.div(year)?))
+        let count = |days: Exact, months: Option<Exact>| match months {
+            Some(m) if m >= Exact::int(12) => m.div(Exact::int(12)),
+            _ => days.div(Exact::decimal(36_525, 2)),
+        };
+        let ((a, b), months) = (self.person.age_days?, self.person.age_months);
+        Some((count(a, months.map(|m| m.0))?, count(b, months.map(|m| m.1))?))
     }
 }
 

@@ -688,6 +688,14 @@ fn feed_duration(days: &[(&Plan, &OrderDay)]) -> Amount {
 }
 
 fn feed_interval(days: &[(&Plan, &OrderDay)]) -> Amount {
+    // Feeds whose times are not known may lie between the others.
+    let unplaced = feed_lines(days).fold(Vec::new(), |all, (.., l)| match &l.feeds {
+        Amount::Unknown(why) => join(&all, why),
+        _ => all,
+    });
+    if !unplaced.is_empty() {
+        return Amount::Unknown(unplaced);
+    }
     // Beginnings of all feeds of the day, in order; the steady day closes the circle.
     let mut starts: Vec<Exact> = Vec::new();
     for (plan, day) in days {
@@ -764,13 +772,14 @@ fn feeding_time(days: &[(&Plan, &OrderDay)]) -> Amount {
 
 fn highest_rate(days: &[(&Plan, &OrderDay)]) -> Amount {
     let mut high: Option<Exact> = None;
-    let mut untimed = false;
-    for (plan, day, ix, _, l) in feed_lines(days) {
-        if l.volume.is_zero() || !day.laid.segments.iter().any(|s| s.line == ix) {
+    let mut lacking: Vec<Why> = Vec::new();
+    for (plan, _, ix, _, l) in feed_lines(days) {
+        if l.volume.is_zero() {
             continue;
         }
+        // A feed whose schedule cannot be computed may run at any rate.
         let Some(run) = plan.lines.get(ix).and_then(|x| x.high.as_ref()) else {
-            untimed = true;
+            lacking = join(&lacking, l.volume.why());
             continue;
         };
         let rate = match run.dose {
@@ -779,14 +788,16 @@ fn highest_rate(days: &[(&Plan, &OrderDay)]) -> Amount {
         };
         match rate.and_then(|r| r.mul(Exact::int(3600))) {
             Some(r) => high = Some(high.map_or(r, |h| h.max(r))),
-            None => untimed = true,
+            None => {
+                lacking = join(&lacking, &[Why::Schedule("how long a feed takes is not stated".to_owned())]);
+            }
         }
     }
     match high {
-        Some(h) if !untimed => Amount::Known(h),
-        Some(h) => Amount::at_least(h, vec![Why::Schedule("how long a feed takes is not stated".to_owned())]),
-        None if untimed => Amount::unknown(Why::Schedule("how long a feed takes is not stated".to_owned())),
-        None => Amount::unknown(Why::Nothing("feed")),
+        Some(h) if lacking.is_empty() => Amount::Known(h),
+        Some(h) => Amount::at_least(h, lacking),
+        None if lacking.is_empty() => Amount::unknown(Why::Nothing("feed")),
+        None => Amount::Unknown(lacking),
     }
 }
 

@@ -574,13 +574,14 @@ fn loose(window: &Window, low: &Run, high: &Run) -> Option<[Sums; 2]> {
     let fewest = limit(fewest, low.count);
     let most = limit(most, high.count);
     let mut upper = sums(high, shortest, most)?;
-    if let (true, Dose::Volume { ml, over }) = (high.once, high.dose)
-        && over > shortest
-    {
-        // Runs that overlap are at most one run without pause, to the end of the last.
+    if let (true, Dose::Volume { ml, over }) = (high.once, high.dose) {
+        // Runs that overlap are at most one run without pause, to the end of the last; others do not run for longer
+        // than there is time.
         let to = place(high.end, window.length)?.add(over)?.min(window.length);
         let room = to.sub(from)?.max(Exact::ZERO);
-        upper = (ml.mul(room)?.div(over)?, upper.1, room);
+        if over > shortest || upper.2 > room {
+            upper = (ml.mul(room)?.div(over)?, upper.1, room);
+        }
     }
     Some([sums(low, longest, fewest)?, upper])
 }

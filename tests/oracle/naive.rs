@@ -1327,16 +1327,16 @@ fn between(l: &Line, w: &Window) -> Option<[Reading; 2]> {
         Some(How::Both(q, r)) if l.durations.iter().flatten().any(|d| r * d.min(shortest) > *q) => Some(r),
         _ => None,
     };
-    if let (Some(r), Some(d)) = (rate, l.durations.iter().flatten().max())
-        && d > shortest
-    {
-        // Without pause to the end of the last.
+    if let (Some(r), Some(d)) = (rate, l.durations.iter().flatten().max()) {
+        // Without pause to the end of the last, where they overlap; never for longer than there is time.
         let last = l.ends.iter().map(|e| e.as_ref().map_or_else(|| w.length.clone(), |e| e - &w.start)).max()?;
         let to = ((last + d).min(w.length.clone()) - &from).max(Q::zero());
-        upper.runs.iter_mut().for_each(|x| x.volume = Q::zero());
-        if from < w.length {
-            let volume = r * &to;
-            upper.runs.push(Run { from: from.clone(), to: &from + to, volume, feed: false });
+        let volume = r * &to;
+        if d > shortest || upper.runs.iter().map(|x| x.volume.clone()).sum::<Q>() > volume {
+            upper.runs.iter_mut().for_each(|x| x.volume = Q::zero());
+            if from < w.length {
+                upper.runs.push(Run { from: from.clone(), to: &from + to, volume, feed: false });
+            }
         }
     }
     Some([of(longest, least, true)?, upper])
