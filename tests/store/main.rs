@@ -60,6 +60,7 @@ on_each!(
     a_row_is_taken_by_one_for_a_time,
     dead_letters_are_listed_and_sent_again,
     a_handshake_comes_first_and_again_at_another_endpoint,
+    nothing_counts_that_goes_to_the_endpoint_before,
     who_is_declared_no_more_is_told_no_more,
     what_was_delivered_is_removed_after_its_time,
     the_outbox_is_there_after_a_restart_and_in_a_copy,
