@@ -53,6 +53,7 @@ on_each!(
     the_trail_is_one_chain_and_a_changed_entry_is_named,
     tables_go_forward_and_one_version_back,
     other_times_sort_what_is_kept_again,
+    what_is_sorted_again_is_written_in_parts,
     everything_is_there_after_it_was_closed,
     changes_are_kept_for_whom_they_concern,
     nothing_is_kept_where_nobody_listens,
