@@ -261,7 +261,7 @@ pub enum OutboxCommand {
         #[arg(long, default_value_t = 200, value_parser = clap::value_parser!(u32).range(1..=100_000))]
         most: u32,
     },
-    /// Send dead letters again, under the same id and number
+    /// Send dead letters again, under the same id and number; the first message to a subscriber, number 0, only by its number or event
     Retry {
         /// Which
         #[command(flatten)]
@@ -295,9 +295,18 @@ impl OutboxCommand {
             Self::Discard { wanted, waiting } => (wanted, waiting.then(|| "waiting".to_owned()), ByHand::Discard),
         };
         let which = if state.is_some() { "messages that waited" } else { "dead letters" };
-        let n = by_hand(&usable(&wanted.at)?, &wanted.which(state), what).await.map_err(trouble)?;
+        let place = usable(&wanted.at)?;
+        let n = by_hand(&place, &wanted.which(state), what).await.map_err(trouble)?;
         let done = if what == ByHand::SendAgain { "are sent again" } else { "were removed" };
-        say(&format!("{n} {which} {done}"))
+        let mut said = format!("{n} {which} {done}");
+        if what == ByHand::SendAgain && wanted.number.is_none() && wanted.event.is_none() {
+            let first = Which { number: Some(0), ..wanted.which(Some("dead".to_owned())) };
+            let (_, left) = letters(&place, &first, 1).await.map_err(trouble)?;
+            if left > 0 {
+                said.push_str("; first messages (number 0) are left, while one is tried again nothing else is sent: --subscriber ID --number 0");
+            }
+        }
+        say(&said)
     }
 }
 

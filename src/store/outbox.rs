@@ -437,7 +437,7 @@ impl SqlStore {
     /// # Errors
     /// As every look.
     pub async fn dead_letters(&self) -> Result<Vec<Dead>, Unavailable> {
-        let sql = "SELECT subscriber, COUNT(*), MIN(done), MAX(done) FROM outbox WHERE state = 'dead' \
+        let sql = "SELECT subscriber, COUNT(*), MIN(done), MAX(done), MIN(number) FROM outbox WHERE state = 'dead' \
                    GROUP BY subscriber ORDER BY subscriber";
         let mut out = Vec::new();
         for row in statement(sql.to_owned(), []).fetch_all(&self.readers).await.map_err(|e| trouble(&e))? {
@@ -451,11 +451,12 @@ impl SqlStore {
                        ORDER BY done DESC, number DESC LIMIT 1";
             let last = statement(sql.to_owned(), [subscriber.as_str().into()]).fetch_optional(&self.readers).await;
             let last = last.map_err(|e| trouble(&e))?;
+            let handshake = row.try_get::<i64, _>(4).map_err(|e| trouble(&e))? == 0;
             let trouble: Option<String> =
                 last.map(|row| row.try_get(0)).transpose().map_err(|e| trouble(&e))?.flatten();
             let (since, until) = (time(2)?, time(3)?);
             let letters = u64::try_from(letters).unwrap_or_default();
-            out.push(Dead { subscriber, letters, since, until, trouble });
+            out.push(Dead { subscriber, letters, handshake, since, until, trouble });
         }
         Ok(out)
     }
@@ -532,6 +533,8 @@ pub struct Dead {
     pub subscriber: String,
     /// How many.
     pub letters: u64,
+    /// Whether the handshake is among them.
+    pub handshake: bool,
     /// When the first of them was given up.
     pub since: Option<Timestamp>,
     /// And the last.
@@ -659,7 +662,8 @@ async fn listed(conn: &mut AnyConnection, which: &Which, most: u32) -> Result<(V
 /// What is done by hand.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ByHand {
-    /// They are tried again from the beginning, under the same id and number.
+    /// They are tried again from the beginning, under the same id and number. The handshake only where it is asked for by its
+    /// number or event: while it is tried nothing else is sent.
     SendAgain,
     /// They are removed.
     Discard,
@@ -694,6 +698,9 @@ async fn change(
     let (mut condition, mut values) = Which { state: Some(state), ..which.clone() }.condition();
     values.push(now.into());
     let _ = write!(condition, " AND (lease_until IS NULL OR lease_until <= ${})", values.len());
+    if what == ByHand::SendAgain && which.number.is_none() && which.event.is_none() {
+        condition.push_str(" AND number > 0");
+    }
     let (sql, action) = match what {
         ByHand::SendAgain => (
             format!(

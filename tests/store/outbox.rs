@@ -433,6 +433,40 @@ pub async fn one_message_is_worked_by_its_number(place: Place) {
     store.verify().await.unwrap();
 }
 
+/// While a handshake is tried nothing else is sent: whoever sends everything again does not mean that.
+pub async fn a_dead_handshake_is_sent_again_only_where_it_is_asked_for(place: Place) {
+    let store = place.open().await;
+    store.listen(vec![all("board"), all("other")], at(0)).await.unwrap();
+    for n in 1..3 {
+        put(&store, order(n, 1, 0)).await;
+    }
+    for subscriber in ["board", "other"] {
+        for due in take(&store, subscriber).await {
+            store.settle(due, failed(None)).await.unwrap();
+        }
+    }
+    for due in take(&store, "board").await {
+        store.settle(due, failed(None)).await.unwrap();
+    }
+    let dead = store.dead_letters().await.unwrap();
+    let of = |dead: &[enteral_gate::store::outbox::Dead]| {
+        dead.iter().map(|one| (one.subscriber.clone(), one.letters, one.handshake)).collect::<Vec<_>>()
+    };
+    assert_eq!(of(&dead), [("board".to_owned(), 3, true), ("other".to_owned(), 1, true)]);
+    let board = |number| Which { subscriber: Some("board".to_owned()), number, ..Which::default() };
+    assert_eq!(store.by_hand(board(None), ByHand::SendAgain, pharmacist("ann")).await.unwrap(), 2);
+    assert_eq!(by_hand(&place.text(), &Which::default(), ByHand::SendAgain).await.unwrap(), 0);
+    assert_eq!(of(&store.dead_letters().await.unwrap())[0], ("board".to_owned(), 1, true));
+    let due = take(&store, "board").await;
+    assert_eq!(numbers(&due), [1, 2], "nothing waits behind it");
+    assert_eq!(by_hand(&place.text(), &board(Some(0)), ByHand::SendAgain).await.unwrap(), 1);
+    let (found, _) = store.letters(&Which { state: Some("dead".to_owned()), ..Which::default() }, 9).await.unwrap();
+    let event = Some(found[0].event.as_ref().unwrap().id.to_string());
+    let other = Which { event, ..Which::default() };
+    assert_eq!(by_hand(&place.text(), &other, ByHand::SendAgain).await.unwrap(), 1, "by its event as well");
+    assert_eq!(numbers(&take(&store, "board").await), [0]);
+}
+
 pub async fn what_is_being_sent_is_left_to_whoever_sends_it(place: Place) {
     let store = place.open().await;
     store.listen(vec![all("board")], at(0)).await.unwrap();
