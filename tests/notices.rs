@@ -83,6 +83,7 @@ struct Seen {
     headers: BTreeMap<String, String>,
     body: String,
     status: Option<u64>,
+    left: bool,
     kind: String,
     number: u64,
     focus: String,
@@ -102,6 +103,7 @@ impl Seen {
             path: entry["path"].as_str().unwrap().to_owned(),
             headers: serde_json::from_value(entry["headers"].clone()).unwrap(),
             status: entry["status"].as_u64(),
+            left: entry["left"] == true,
             kind: find(&parameters, "type")["valueCode"].as_str().unwrap_or_default().to_owned(),
             number: find(&event, "event-number")["valueString"].as_str().map_or(0, |n| n.parse().unwrap()),
             focus: find(&event, "focus")["valueReference"]["reference"].as_str().unwrap_or_default().to_owned(),
@@ -678,14 +680,92 @@ async fn who_is_told_changes_while_the_service_runs() {
     assert!(page.contains("not declared, so it is told nothing; 1 messages wait for it"), "{page}");
     assert_eq!(s.ask("GET", "/fhir/R4/Subscription/out", "").await.0, StatusCode::NOT_FOUND);
     assert_eq!(s.get("/fhir/R4/Subscription").await["total"], 2);
-    // Declared again, it gets what waited, when the time of the try that was broken off is over, and what comes from then on.
+    // Declared again, it is greeted, because of what it was not told, and gets what waited, when the time of the try that was
+    // broken off is over, and what comes from then on.
     assert!(s.declare(vec![out(), stays()]).await);
     s.order(5, 50).await;
     s.quiet().await;
     let seen = fake.seen().await[before..].to_vec();
-    let numbers: BTreeSet<u64> = seen.iter().filter(|one| one.path == "/now/out").map(|one| one.number).collect();
-    assert_eq!(numbers, BTreeSet::from([2, 3]));
+    let seen: Vec<&Seen> = seen.iter().filter(|one| one.path == "/now/out").collect();
+    assert_eq!(seen[0].kind, "handshake");
+    assert_eq!(seen.iter().map(|one| one.number).collect::<BTreeSet<_>>(), BTreeSet::from([0, 2, 3]));
     s.stop().await;
+}
+
+/// What is under way where a subscriber is no more, or by a way that is not allowed any more, is broken off, also when it is
+/// under way since another change before.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_still_under_way_from_an_earlier_change_is_broken_off() {
+    let fake = Fake::start("");
+    let at = |path: &str| format!("{}/{path}", fake.at);
+    let one = || Subscriber { timeout: 60, ..subscriber("board", at("now/first")) };
+    let content = || Subscriber { content: Content::Empty, ..one() };
+    let cases: [(&str, Vec<Vec<Subscriber>>); 4] = [
+        ("moved", vec![vec![content()], vec![Subscriber { endpoint: at("good/second"), ..content() }]]),
+        ("taken out", vec![vec![content()], Vec::new()]),
+        ("twice", vec![vec![content()], vec![one()], vec![content()], Vec::new()]),
+        ("private", vec![vec![Subscriber { private_addresses: false, ..one() }]]),
+    ];
+    for (case, changes) in cases {
+        fake.ask("set?mode=good").await;
+        let folder = Folder::new();
+        let s = Service::at(&folder, vec![one()]).await;
+        s.quiet().await;
+        fake.ask("set?mode=hang").await;
+        fake.ask("forget").await;
+        s.order(0, 50).await;
+        let under_way = async || fake.seen().await.len() == 1;
+        until("the message", under_way).await;
+        for list in changes {
+            assert!(s.declare(list).await, "{case}");
+        }
+        // Far sooner than its own time is over.
+        let mut left = false;
+        for _ in 0..200 {
+            left = fake.seen().await[0].left;
+            if left {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+        assert!(left, "{case}: it is still under way");
+        assert_eq!(s.waiting("board").await, 1, "{case}: it did not arrive");
+        s.stop().await;
+    }
+}
+
+/// Two replicas, of which one still has the file before: the other's endpoint gets everything, and first of all a handshake.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_replica_with_the_file_before_keeps_nothing_from_the_new_endpoint() {
+    let fake = Fake::start("");
+    let folder = Folder::new();
+    let at = |path: &str| format!("{}/{path}", fake.at);
+    let behind = Service::at(&folder, vec![subscriber("board", at("good/before"))]).await;
+    behind.quiet().await;
+    fake.ask("forget").await;
+    let now = Subscribers { base: BASE.to_owned(), list: vec![subscriber("board", at("good/now"))] };
+    let ahead = Notices::start(behind.store.clone(), now, times()).await.unwrap();
+    for n in 0..12 {
+        behind.order(n, 50).await;
+    }
+    behind.quiet().await;
+    let seen = fake.seen().await;
+    assert!(seen.iter().all(|one| one.path == "/good/now"), "{seen:?}");
+    assert_eq!(seen[0].kind, "handshake");
+    whole(&seen, 12);
+    behind.notices.count().await.unwrap();
+    let (_, ready) = behind.ask("GET", "/readyz", "").await;
+    let said = "subscribers: board was declared at another endpoint, or taken out, by another replica; this one sends it nothing";
+    assert!(ready.contains(said), "{ready}");
+    // It is up to date at last.
+    assert!(behind.declare(ahead.subscribers().list.clone()).await);
+    let (_, ready) = behind.ask("GET", "/readyz", "").await;
+    assert!(!ready.contains(said), "{ready}");
+    ahead.stop().await;
+    behind.order(20, 50).await;
+    behind.quiet().await;
+    whole(&fake.seen().await, 13);
+    behind.stop().await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -886,17 +886,31 @@ async fn messages_that_did_not_arrive_are_sent_again_or_removed_by_an_administra
     // All again: they are tried, and do not arrive.
     let before = notices.store().dead_letters().await.unwrap();
     let said = post(list, &[("csrf", &csrf)]).await;
-    assert!(
-        said.status == 200 && said.body.contains(&format!("{} messages will be sent again.", all - 1)),
-        "{}",
-        said.body
+    let again = format!(
+        "{} message{} will be sent again; number 0, the first message, only by itself.",
+        all - 2,
+        if all == 3 { "" } else { "s" }
     );
+    assert!(said.status == 200 && said.body.contains(&again), "{}", said.body);
     let last = s.sql("SELECT line FROM trail ORDER BY seq DESC LIMIT 1").await.remove(0);
     assert!(last.contains("messages-sent-again") && last.contains("invented-9"), "{last}");
     s.dead("board", all - 1).await;
     let after = notices.store().dead_letters().await.unwrap();
-    assert!(after[0].since > before[0].until, "given up again, later");
     assert_eq!(after[1], before[1], "those of the other were left alone");
+    assert!(after[0].until > before[0].until, "given up again, later");
+    assert_eq!(after[0].since, before[0].since, "the first message was not tried");
+    // It is sent again by itself; where it is the only one, nothing else is offered.
+    let page = s.get(list, &admin).await.body;
+    assert!(page.contains("Number 0 is the first message") && page.contains("Send all again</button>"), "{page}");
+    assert!(s.get("/state", &admin).await.body.contains("number 0, is sent again only by itself"));
+    assert_eq!(post(list, &[("csrf", &csrf), ("number", "0")]).await.status, 200);
+    s.dead("board", all - 1).await;
+    s.sql("DELETE FROM outbox WHERE subscriber = 'other' AND number > 0").await;
+    let page = s.get("/state/letters/other", &admin).await.body;
+    assert!(page.contains("Send 0 again</button>") && !page.contains("Send all again"), "{page}");
+    assert!(!s.get("/state", &admin).await.body.contains("Send those to other again"));
+    let said = post("/state/letters/other", &[("csrf", &csrf)]).await;
+    assert!(said.status == 409 && said.body.contains("only number 0 did not arrive"), "{}", said.body);
     // What was seen before is not what is there now.
     assert_eq!(post(remove, &[("csrf", &csrf), ("until", &until)]).await.status, 409);
     // One that is damaged can only be removed.
@@ -926,7 +940,7 @@ async fn messages_that_did_not_arrive_are_sent_again_or_removed_by_an_administra
         };
         text.lines().filter(of).filter(|line| line.contains("invented-9")).count()
     };
-    assert_eq!((told("messages-discarded", "answered"), told("messages-sent-again", "answered")), (2, 1), "{text}");
+    assert_eq!((told("messages-discarded", "answered"), told("messages-sent-again", "answered")), (2, 2), "{text}");
     assert!(told("messages-discarded", "refused") >= 6, "{text}");
     notices.stop().await;
 }

@@ -17,6 +17,9 @@ use tokio::time::{Instant, MissedTickBehavior, interval_at};
 /// Problems of a rulebook that one log line holds; the first of them are the ones to mend.
 const LOGGED: usize = 20;
 
+/// Between two looks at SIGHUP, of which the second must find what the first did.
+const STILL: Duration = Duration::from_millis(200);
+
 /// How often is looked and rehearsed.
 #[derive(Clone, Copy, Debug)]
 pub struct Pace {
@@ -118,7 +121,7 @@ async fn run(source: Arc<Source>, rules: Arc<RulesInUse>, pace: Pace, mut decide
         tokio::select! {
             () = asked.again() => {
                 tracing::info!("asked to read the rulebook again");
-                let texts = look(&source).await;
+                let texts = still(|| look(&source)).await;
                 decide(&source, &rules, texts.clone()).await;
                 decided = texts;
             }
@@ -197,9 +200,23 @@ fn logged(problems: &[String]) -> String {
     problems.iter().take(LOGGED).map(String::as_str).collect::<Vec<_>>().join("; ")
 }
 
+/// What is found in two looks one after the other, as soon as it is the same in both: whoever asks may ask while a file is
+/// being written.
+async fn still<T: PartialEq, F: Future<Output = T>>(look: impl Fn() -> F) -> T {
+    let mut before = look().await;
+    loop {
+        tokio::time::sleep(STILL).await;
+        let now = look().await;
+        if now == before {
+            return now;
+        }
+        before = now;
+    }
+}
+
 /// Looks at something on disk until it is dropped: `decide` is called with what is there when it changed and stayed the same
-/// for two looks, because a file may be half written and belong to another that is not written yet; and at SIGHUP. Where
-/// `decide` says that nothing is settled it is called again after the next look.
+/// for two looks, because a file may be half written and belong to another that is not written yet; and at SIGHUP, as soon as
+/// it stays the same for a moment. Where `decide` says that nothing is settled it is called again after the next look.
 pub(super) fn watch<T, F>(
     every: Duration,
     mut decided: T,
@@ -221,7 +238,13 @@ where
                 () = asked.again() => true,
                 _ = looks.tick() => false,
             };
-            let Ok(found) = spawn_blocking(look.clone()).await else { continue };
+            let own = look.clone();
+            let one = move || {
+                let look = own.clone();
+                async move { spawn_blocking(look).await.ok() }
+            };
+            let found = if always { still(one).await } else { one().await };
+            let Some(found) = found else { continue };
             let settled = before.as_ref() == Some(&found);
             if always || settled && (open || found != decided) {
                 open = !decide(found.clone()).await;
@@ -254,5 +277,33 @@ impl Asked {
             return;
         }
         std::future::pending::<()>().await;
+    }
+}
+
+#[cfg(all(test, unix))]
+mod tests {
+    use super::*;
+    use std::sync::atomic::{AtomicU32, Ordering};
+    use tokio::sync::mpsc;
+
+    /// Whoever asks while a file is being written gets all of it, and not the half that is there.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn what_is_being_written_is_not_taken_at_the_signal() {
+        let looks = Arc::new(AtomicU32::new(0));
+        let (taken, mut take) = mpsc::unbounded_channel();
+        let own = looks.clone();
+        // Another at each of the first four looks.
+        let look = move || own.fetch_add(1, Ordering::SeqCst).min(3);
+        let decide = move |found| {
+            let sent = taken.send(found);
+            async move { sent.is_ok() }
+        };
+        let watching = tokio::spawn(watch(Duration::from_secs(3600), 9, look, decide));
+        // The signal is heeded from the call of `watch` on, which is before this.
+        let pid = std::process::id().to_string();
+        assert!(std::process::Command::new("kill").args(["-HUP", &pid]).status().is_ok_and(|status| status.success()));
+        assert_eq!(take.recv().await, Some(3));
+        assert_eq!(looks.load(Ordering::SeqCst), 5);
+        watching.abort();
     }
 }

@@ -25,6 +25,9 @@ const NONE: &str = "none";
 const FILE: &str = "queue.sqlite";
 /// How often what is past its time is removed.
 const PURGE: Duration = Duration::from_secs(3600);
+/// After what time it is tried again to sort the queue, at first; twice that after each try, up to the other.
+const SORT_AGAIN: Duration = Duration::from_secs(1);
+const SORT_AGAIN_AT_LEAST: Duration = Duration::from_secs(60);
 
 fn closings() -> PossibleValuesParser {
     PossibleValuesParser::new(Closing::ALL.map(|(_, word)| word))
@@ -90,21 +93,18 @@ impl Keeping {
         let place = place(self.store.as_deref())?;
         let trouble = |error: Unavailable| format!("--store: {error}");
         let store = Arc::new(open(&place, self.policy(queue)).await.map_err(trouble)?);
-        let moved = store.sort_again(Timestamp::now()).await.map_err(trouble)?;
-        if moved > 0 {
-            tracing::info!(orders = moved, "the queue was sorted again: other times say how soon somebody should look");
-        }
         tracing::info!(store = store.health().kind, keep_days = self.keep_days, "the queue is kept");
         doors.store = Some(store.clone());
-        let purging = self.keep_days.map(|days| tokio::spawn(purge_again(store.clone(), days)));
-        Ok(Some(Open { store, purging }))
+        let mut tasks = vec![tokio::spawn(sort_again(store.clone()))];
+        tasks.extend(self.keep_days.map(|days| tokio::spawn(purge_again(store.clone(), days))));
+        Ok(Some(Open { store, tasks }))
     }
 }
 
 /// A store in use.
 pub struct Open {
     store: Arc<SqlStore>,
-    purging: Option<JoinHandle<()>>,
+    tasks: Vec<JoinHandle<()>>,
 }
 
 impl Open {
@@ -115,9 +115,7 @@ impl Open {
 
     /// Writes what waits and lets go of it.
     pub async fn close(self) {
-        if let Some(purging) = self.purging {
-            purging.abort();
-        }
+        self.tasks.iter().for_each(JoinHandle::abort);
         // It never fails: what could not be written is in the log.
         let _ = self.store.close().await;
     }
@@ -125,6 +123,27 @@ impl Open {
 
 fn before(now: Timestamp, days: u32) -> Timestamp {
     now.checked_sub(SignedDuration::from_hours(i64::from(days) * 24)).unwrap_or(Timestamp::MIN)
+}
+
+/// Sorts what is kept by the times of now. Orders are taken and lists given meanwhile: in the order of before they are no
+/// reason to take and give none.
+async fn sort_again(store: Arc<SqlStore>) {
+    let mut pause = SORT_AGAIN;
+    loop {
+        match store.sort_again(Timestamp::now()).await {
+            Ok(0) => return,
+            Ok(orders) => {
+                tracing::info!(orders, "the queue was sorted again: other times say how soon somebody should look");
+                return;
+            }
+            Err(error) => tracing::warn!(
+                problem = %error,
+                "the queue could not be sorted again by the times of now; orders of before may stand elsewhere, and it is tried again"
+            ),
+        }
+        tokio::time::sleep(pause).await;
+        pause = (pause * 2).min(SORT_AGAIN_AT_LEAST);
+    }
 }
 
 async fn purge_again(store: Arc<SqlStore>, days: u32) {
@@ -242,7 +261,7 @@ pub enum OutboxCommand {
         #[arg(long, default_value_t = 200, value_parser = clap::value_parser!(u32).range(1..=100_000))]
         most: u32,
     },
-    /// Send dead letters again, under the same id and number
+    /// Send dead letters again, under the same id and number; the first message to a subscriber, number 0, only by its number or event
     Retry {
         /// Which
         #[command(flatten)]
@@ -276,9 +295,18 @@ impl OutboxCommand {
             Self::Discard { wanted, waiting } => (wanted, waiting.then(|| "waiting".to_owned()), ByHand::Discard),
         };
         let which = if state.is_some() { "messages that waited" } else { "dead letters" };
-        let n = by_hand(&usable(&wanted.at)?, &wanted.which(state), what).await.map_err(trouble)?;
+        let place = usable(&wanted.at)?;
+        let n = by_hand(&place, &wanted.which(state), what).await.map_err(trouble)?;
         let done = if what == ByHand::SendAgain { "are sent again" } else { "were removed" };
-        say(&format!("{n} {which} {done}"))
+        let mut said = format!("{n} {which} {done}");
+        if what == ByHand::SendAgain && wanted.number.is_none() && wanted.event.is_none() {
+            let first = Which { number: Some(0), ..wanted.which(Some("dead".to_owned())) };
+            let (_, left) = letters(&place, &first, 1).await.map_err(trouble)?;
+            if left > 0 {
+                said.push_str("; first messages (number 0) are left, while one is tried again nothing else is sent: --subscriber ID --number 0");
+            }
+        }
+        say(&said)
     }
 }
 

@@ -10,6 +10,7 @@ pub mod outbox;
 pub mod postgres;
 mod reader;
 pub mod schema;
+mod sorting;
 mod sql;
 pub mod sqlite;
 mod upkeep;

@@ -4,6 +4,9 @@
 //! A row is `waiting`, `delivered`, or `dead` when it was tried often enough. Whoever sends it takes it for a time (a
 //! lease): nobody else does meanwhile, and when they end in the middle somebody does after. Of one item and subscriber a
 //! row is taken only when none before it waits. All of that is written by the one writer, in its transactions.
+//!
+//! INVARIANT: a row is given out, and what came of it is noted, only for the endpoint that was declared last by any
+//! replica. What a replica still sends to the endpoint before counts for nothing there.
 
 use super::sql::{Dialect, SqlStore, Value, begin, statement, trouble};
 use super::upkeep::existing;
@@ -37,7 +40,7 @@ pub const MOST_EVENTS: i64 = 200;
 pub struct Listener {
     /// Its id.
     pub id: String,
-    /// Where it is; when that changes it is greeted again.
+    /// Where it is; when that changes, or it was not declared for a while, it is greeted again.
     pub endpoint: String,
     /// Of which items it is told.
     pub criteria: Criteria,
@@ -48,6 +51,8 @@ pub struct Listener {
 pub struct Due {
     /// The subscriber.
     pub subscriber: String,
+    /// Where it is to be sent.
+    pub endpoint: String,
     /// What happened.
     pub event: Event,
     /// Tries, this one included.
@@ -75,7 +80,7 @@ type Done<T> = oneshot::Sender<Result<T, Unavailable>>;
 /// Something about rows that is to be written.
 pub(super) enum Wanted {
     Listen { listeners: Arc<[Listener]>, at: Timestamp, done: Done<()> },
-    Take { subscriber: String, most: usize, lease: Duration, done: Done<Vec<Due>> },
+    Take { subscriber: String, endpoint: String, most: usize, lease: Duration, done: Done<Vec<Due>> },
     Settle { due: Box<Due>, sent: Sent, done: Done<()> },
     Clear { before: Timestamp, done: Done<u64> },
     ByHand { which: Box<Which>, what: ByHand, by: Person, done: Done<u64> },
@@ -108,10 +113,11 @@ impl Wanted {
                 for listener in listeners.iter() {
                     greet(conn, listener, *at).await?;
                 }
+                dismiss(conn, listeners).await?;
                 Ok(Came::Nothing)
             }
-            Self::Take { subscriber, most, lease, .. } => {
-                Ok(Came::Taken(take(conn, dialect, subscriber, *most, *lease).await?))
+            Self::Take { subscriber, endpoint, most, lease, .. } => {
+                Ok(Came::Taken(take(conn, dialect, (subscriber, endpoint), *most, *lease).await?))
             }
             Self::Settle { due, sent, .. } => {
                 settle(conn, dialect, due, sent).await?;
@@ -190,6 +196,17 @@ async fn greet(conn: &mut AnyConnection, listener: &Listener, at: Timestamp) -> 
     insert(conn, "outbox", &COLUMNS, again, vec![row(&listener.id, 0, "", 0, at)]).await
 }
 
+/// Notes that nobody else is declared: nothing is sent to them, and they are greeted when they are declared again, because
+/// what changed in between was not kept for them.
+async fn dismiss(conn: &mut AnyConnection, listeners: &[Listener]) -> Result<(), Unavailable> {
+    let (mut sql, mut values) = ("UPDATE subscribers SET endpoint = '' WHERE endpoint <> ''".to_owned(), Vec::new());
+    for listener in listeners {
+        values.push(Value::from(listener.id.as_str()));
+        let _ = write!(sql, " AND id <> ${}", values.len());
+    }
+    statement(sql, values).execute(conn).await.map(drop).map_err(|e| trouble(&e))
+}
+
 /// The time by which leases are told: that of the database where several programs share it.
 async fn clock(conn: &mut AnyConnection, dialect: Dialect) -> Result<i64, Unavailable> {
     if dialect == Dialect::Sqlite {
@@ -204,9 +221,10 @@ fn micros(time: Duration) -> i64 {
     i64::try_from(time.as_micros()).unwrap_or(i64::MAX)
 }
 
-/// Rows of a subscriber that may be sent at time `$2`.
+/// Rows of a subscriber that may be sent at time `$2` to the endpoint `$3`.
 const SENDABLE: &str = "FROM outbox o WHERE o.subscriber = $1 AND o.state = 'waiting' AND o.due <= $2 \
     AND (o.lease_until IS NULL OR o.lease_until <= $2) \
+    AND EXISTS (SELECT 1 FROM subscribers s WHERE s.id = $1 AND s.endpoint = $3) \
     AND NOT EXISTS (SELECT 1 FROM outbox e WHERE e.subscriber = $1 AND e.item = o.item AND e.state = 'waiting' AND e.number < o.number) \
     AND NOT EXISTS (SELECT 1 FROM outbox e WHERE e.subscriber = $1 AND e.item = '' AND e.state = 'waiting' AND e.number < o.number)";
 
@@ -228,7 +246,7 @@ fn event_of(row: &AnyRow) -> Result<(Event, u64), Unavailable> {
 async fn take(
     conn: &mut AnyConnection,
     dialect: Dialect,
-    subscriber: &str,
+    (subscriber, endpoint): (&str, &str),
     most: usize,
     lease: Duration,
 ) -> Result<Vec<Due>, Unavailable> {
@@ -237,7 +255,8 @@ async fn take(
         "SELECT o.number, o.event, o.item, o.happened, o.tries {SENDABLE} ORDER BY o.due, o.number LIMIT {}",
         most.clamp(1, 64)
     );
-    let rows = statement(sql, [subscriber.into(), now.into()]).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))?;
+    let values = [Value::from(subscriber), now.into(), endpoint.into()];
+    let rows = statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))?;
     let token = Uuid::new_v4().simple().to_string();
     let mut out = Vec::with_capacity(rows.len());
     let mut numbers = String::new();
@@ -257,7 +276,8 @@ async fn take(
             Err(other) => return Err(other),
         };
         let _ = write!(numbers, "{}{}", if numbers.is_empty() { "" } else { ", " }, event.number);
-        out.push(Due { subscriber: subscriber.to_owned(), event, tries: tries + 1, lease: token.clone() });
+        let (subscriber, endpoint) = (subscriber.to_owned(), endpoint.to_owned());
+        out.push(Due { subscriber, endpoint, event, tries: tries + 1, lease: token.clone() });
     }
     if !out.is_empty() {
         // Counted now: a program that ends in the middle has tried.
@@ -271,18 +291,22 @@ async fn take(
     Ok(out)
 }
 
+/// Notes what came of a row, where its subscriber is still at the endpoint that it was sent to. Otherwise it is given out
+/// again when the time that it was taken for is over: that another had it, or that it failed there, says nothing.
 async fn settle(conn: &mut AnyConnection, dialect: Dialect, due: &Due, sent: &Sent) -> Result<(), Unavailable> {
     let now = clock(conn, dialect).await?;
     let subscriber = Value::from(due.subscriber.as_str());
     let row = Value::from(number(due.event.number));
     // The event as well: a handshake has the number of the one before.
     let event = Value::from(due.event.id.to_string());
+    let endpoint = Value::from(due.endpoint.as_str());
     let (sql, values) = match sent {
         // It arrived, whoever has it now.
         Sent::Delivered => (
             "UPDATE outbox SET state = 'delivered', done = $1, lease = NULL, lease_until = NULL, trouble = NULL \
-             WHERE subscriber = $2 AND number = $3 AND event = $4",
-            vec![now.into(), subscriber, row, event],
+             WHERE subscriber = $2 AND number = $3 AND event = $4 \
+             AND EXISTS (SELECT 1 FROM subscribers s WHERE s.id = $2 AND s.endpoint = $5)",
+            vec![now.into(), subscriber, row, event, endpoint],
         ),
         Sent::Failed { why, again } => {
             let (state, due_at) = match again {
@@ -291,7 +315,8 @@ async fn settle(conn: &mut AnyConnection, dialect: Dialect, due: &Due, sent: &Se
             };
             (
                 "UPDATE outbox SET state = $1, due = $2, trouble = $3, done = $4, lease = NULL, lease_until = NULL \
-                 WHERE subscriber = $5 AND number = $6 AND event = $7 AND lease = $8",
+                 WHERE subscriber = $5 AND number = $6 AND event = $7 AND lease = $8 \
+                 AND EXISTS (SELECT 1 FROM subscribers s WHERE s.id = $5 AND s.endpoint = $9)",
                 vec![
                     state.into(),
                     due_at.into(),
@@ -301,6 +326,7 @@ async fn settle(conn: &mut AnyConnection, dialect: Dialect, due: &Due, sent: &Se
                     row,
                     event,
                     due.lease.as_str().into(),
+                    endpoint,
                 ],
             )
         }
@@ -333,8 +359,8 @@ impl SqlStore {
         self.written(|done| Op::Outbox(wanted(done))).await
     }
 
-    /// From now on changes are kept for these subscribers until they were told. A subscriber that is new, or has another
-    /// endpoint, is sent a handshake first.
+    /// From now on changes are kept for these subscribers until they were told, and for no others. A subscriber that is
+    /// new, or is declared again, or has another endpoint, is sent a handshake first.
     ///
     /// # Errors
     /// As every write.
@@ -346,25 +372,34 @@ impl SqlStore {
         Ok(())
     }
 
-    /// Takes up to `most` rows of a subscriber that are due, for as long as `lease`.
+    /// Takes up to `most` rows of a subscriber that are due, for as long as `lease`; none where the subscriber was declared
+    /// at another endpoint since, or not at all.
     ///
     /// # Errors
     /// As every write.
-    pub async fn take_due(&self, subscriber: &str, most: usize, lease: Duration) -> Result<Vec<Due>, Unavailable> {
+    pub async fn take_due(
+        &self,
+        subscriber: &str,
+        endpoint: &str,
+        most: usize,
+        lease: Duration,
+    ) -> Result<Vec<Due>, Unavailable> {
         // Most of the time there is none, which is seen without writing. The clock of a database elsewhere may differ
         // from this one; whether a row is due is decided there.
         let ahead = if self.shared.dialect == Dialect::Postgres { 2_000_000 } else { 0 };
         let soon = Timestamp::now().as_microsecond().saturating_add(ahead);
         let sql = format!("SELECT o.number {SENDABLE} LIMIT 1");
-        let found = statement(sql, [subscriber.into(), soon.into()]).fetch_optional(&self.readers).await;
+        let values = [Value::from(subscriber), soon.into(), endpoint.into()];
+        let found = statement(sql, values).fetch_optional(&self.readers).await;
         if found.map_err(|e| trouble(&e))?.is_none() {
             return Ok(Vec::new());
         }
-        let subscriber = subscriber.to_owned();
-        self.wanted(|done| Wanted::Take { subscriber, most, lease, done }).await
+        let (subscriber, endpoint) = (subscriber.to_owned(), endpoint.to_owned());
+        self.wanted(|done| Wanted::Take { subscriber, endpoint, most, lease, done }).await
     }
 
-    /// Notes what came of a row. What was taken by another meanwhile is left to them, unless it arrived.
+    /// Notes what came of a row. What was taken by another meanwhile is left to them, unless it arrived; what was sent to
+    /// where its subscriber is declared no more is sent again.
     ///
     /// # Errors
     /// As every write.
@@ -402,7 +437,7 @@ impl SqlStore {
     /// # Errors
     /// As every look.
     pub async fn dead_letters(&self) -> Result<Vec<Dead>, Unavailable> {
-        let sql = "SELECT subscriber, COUNT(*), MIN(done), MAX(done) FROM outbox WHERE state = 'dead' \
+        let sql = "SELECT subscriber, COUNT(*), MIN(done), MAX(done), MIN(number) FROM outbox WHERE state = 'dead' \
                    GROUP BY subscriber ORDER BY subscriber";
         let mut out = Vec::new();
         for row in statement(sql.to_owned(), []).fetch_all(&self.readers).await.map_err(|e| trouble(&e))? {
@@ -416,11 +451,12 @@ impl SqlStore {
                        ORDER BY done DESC, number DESC LIMIT 1";
             let last = statement(sql.to_owned(), [subscriber.as_str().into()]).fetch_optional(&self.readers).await;
             let last = last.map_err(|e| trouble(&e))?;
+            let handshake = row.try_get::<i64, _>(4).map_err(|e| trouble(&e))? == 0;
             let trouble: Option<String> =
                 last.map(|row| row.try_get(0)).transpose().map_err(|e| trouble(&e))?.flatten();
             let (since, until) = (time(2)?, time(3)?);
             let letters = u64::try_from(letters).unwrap_or_default();
-            out.push(Dead { subscriber, letters, since, until, trouble });
+            out.push(Dead { subscriber, letters, handshake, since, until, trouble });
         }
         Ok(out)
     }
@@ -431,10 +467,11 @@ impl SqlStore {
     /// As every look.
     pub async fn outbox(&self) -> Result<BTreeMap<String, (Known, Option<Timestamp>)>, Unavailable> {
         let mut out: BTreeMap<String, (Known, Option<Timestamp>)> = BTreeMap::new();
-        let sql = "SELECT id, events FROM subscribers".to_owned();
+        let sql = "SELECT id, events, endpoint FROM subscribers".to_owned();
         for row in statement(sql, []).fetch_all(&self.readers).await.map_err(|e| trouble(&e))? {
             let events: i64 = row.try_get(1).map_err(|e| trouble(&e))?;
-            let known = Known { events: u64::try_from(events).unwrap_or_default(), ..Known::default() };
+            let endpoint = row.try_get(2).map_err(|e| trouble(&e))?;
+            let known = Known { events: u64::try_from(events).unwrap_or_default(), endpoint, ..Known::default() };
             out.insert(row.try_get(0).map_err(|e| trouble(&e))?, (known, None));
         }
         let sql = "SELECT subscriber, state, COUNT(*), COUNT(trouble), MIN(happened), MIN(number) FROM outbox \
@@ -496,6 +533,8 @@ pub struct Dead {
     pub subscriber: String,
     /// How many.
     pub letters: u64,
+    /// Whether the handshake is among them.
+    pub handshake: bool,
     /// When the first of them was given up.
     pub since: Option<Timestamp>,
     /// And the last.
@@ -623,7 +662,8 @@ async fn listed(conn: &mut AnyConnection, which: &Which, most: u32) -> Result<(V
 /// What is done by hand.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ByHand {
-    /// They are tried again from the beginning, under the same id and number.
+    /// They are tried again from the beginning, under the same id and number. The handshake only where it is asked for by its
+    /// number or event: while it is tried nothing else is sent.
     SendAgain,
     /// They are removed.
     Discard,
@@ -658,6 +698,9 @@ async fn change(
     let (mut condition, mut values) = Which { state: Some(state), ..which.clone() }.condition();
     values.push(now.into());
     let _ = write!(condition, " AND (lease_until IS NULL OR lease_until <= ${})", values.len());
+    if what == ByHand::SendAgain && which.number.is_none() && which.event.is_none() {
+        condition.push_str(" AND number > 0");
+    }
     let (sql, action) = match what {
         ByHand::SendAgain => (
             format!(

@@ -10,6 +10,7 @@ use super::views::{self, View};
 use super::writer::{self, Op};
 use super::{
     Answer, CardAnswer, Change, Counts, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader, schema,
+    sorting,
 };
 use crate::queue::item::{Item, ItemId, Received, Summary};
 use crate::queue::policy::Policy;
@@ -416,12 +417,21 @@ impl SqlStore {
 
 impl SqlStore {
     /// Sorts what is kept by the times of this store, where it was sorted by others; gives how many items stand elsewhere
-    /// now. The trail has a line of it.
+    /// now. Others write meanwhile; the trail has a line for each some items.
     ///
     /// # Errors
-    /// As every write.
+    /// As every write; what was sorted before stays so.
     pub async fn sort_again(&self, at: Timestamp) -> Result<u64, Unavailable> {
-        self.written(|done| Op::SortAgain { at, done }).await
+        let (mut n, mut after) = (0, Some(String::new()));
+        while let Some(from) = after {
+            let sorting::Looked { moved, last } =
+                sorting::look(&self.readers, &self.shared.policy.times, &from).await?;
+            if !moved.is_empty() {
+                n += self.written(|done| Op::SortAgain { moved, at, done }).await?;
+            }
+            after = last;
+        }
+        Ok(n)
     }
 
     /// The same, where there is anything to remove: no line in the trail for nothing.

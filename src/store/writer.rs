@@ -4,7 +4,7 @@
 
 use super::outbox::{self, Listener, Told};
 use super::sql::{Shared, Value, begin, damaged, id_of, run, statement, trouble};
-use super::{CardAnswer, Change, NotDone, Recorded, Unavailable, views};
+use super::{CardAnswer, Change, NotDone, Recorded, Unavailable, sorting, views};
 use crate::audit::chain::{Anchor, Chain, Hash};
 use crate::audit::{self, Kind, On, Outcome, Reference, Who, Word};
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
@@ -13,11 +13,10 @@ use crate::queue::report::Report;
 use crate::queue::tally::{Count, Fate};
 use crate::queue::task::TaskId;
 use crate::queue::trail::{Entry, Event};
-use crate::queue::urgency::{self, Times};
+use crate::queue::urgency::Times;
 use crate::queue::work::{Action, Command, Decision, LaneState};
 use crate::queue::{Lane, Person, Role};
 use crate::subscriptions::Concern;
-use futures_util::TryStreamExt as _;
 use futures_util::future::join;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
@@ -116,7 +115,7 @@ pub(super) enum Op {
     Feedback { answers: Vec<CardAnswer>, done: Done<usize> },
     Purge { before: Timestamp, by: Person, at: Timestamp, done: Done<u64> },
     OwnView { person: String, change: views::Change, done: Done<views::Came> },
-    SortAgain { at: Timestamp, done: Done<u64> },
+    SortAgain { moved: Vec<sorting::Moved>, at: Timestamp, done: Done<u64> },
     Outbox(outbox::Wanted),
 }
 
@@ -427,7 +426,7 @@ impl Work {
             }
             Op::Feedback { answers, .. } => Came::Answered(answers.iter().filter(|a| self.answered(a)).count()),
             Op::Purge { before, by, at, .. } => Came::Purged(self.purge(conn, *before, by, *at).await?),
-            Op::SortAgain { at, .. } => Came::Sorted(sort_again(conn, &shared.policy.times, *at).await?),
+            Op::SortAgain { moved, at, .. } => Came::Sorted(sorting::write(conn, moved, *at).await?),
             Op::OwnView { person, change, .. } => Came::OwnView(views::apply(conn, person, change).await?),
             Op::Outbox(wanted) => Came::Outbox(wanted.apply(conn, shared.dialect).await?),
         })
@@ -735,36 +734,6 @@ pub(super) async fn last_of_the_chain(conn: &mut AnyConnection) -> Result<Anchor
     Ok(Anchor { sequence: entry.sequence, hash: entry.hash })
 }
 
-/// Writes where items stand in the order of urgency, where other times put them elsewhere.
-async fn sort_again(conn: &mut AnyConnection, times: &Times, at: Timestamp) -> Result<u64, Unavailable> {
-    let mut moved: Vec<(String, String)> = Vec::new();
-    let sql = "SELECT id, sort_key, grade, received, starts FROM items".to_owned();
-    let mut rows = statement(sql, []).fetch(&mut *conn);
-    while let Some(row) = rows.try_next().await.map_err(|e| trouble(&e))? {
-        let get = |error: sqlx::Error| trouble(&error);
-        let wrong = |_| Unavailable::Damaged("a time or grade of an item is none".to_owned());
-        let (grade, received): (i64, i64) = (row.try_get(2).map_err(get)?, row.try_get(3).map_err(get)?);
-        let starts: Option<i64> = row.try_get(4).map_err(get)?;
-        let received = Timestamp::from_microsecond(received).map_err(wrong)?;
-        let starts = starts.map(Timestamp::from_microsecond).transpose().map_err(wrong)?;
-        let grade = u8::try_from(grade).map_err(|_| Unavailable::Damaged("a grade of an item is none".to_owned()))?;
-        let key = urgency::sort_key(grade, times.due(grade, received, starts));
-        if key != row.try_get::<String, _>(1).map_err(get)? {
-            moved.push((row.try_get(0).map_err(get)?, key));
-        }
-    }
-    drop(rows);
-    let n = moved.len() as u64;
-    for (id, key) in moved {
-        let sql = "UPDATE items SET sort_key = $1 WHERE id = $2".to_owned();
-        statement(sql, [key.into(), id.into()]).execute(&mut *conn).await.map_err(|e| trouble(&e))?;
-    }
-    if n > 0 {
-        note(conn, "sorted-again", &Person::program(), at, n).await?;
-    }
-    Ok(n)
-}
-
 /// Writes a line into the trail that is about no item: what was done, and with how many.
 pub(super) async fn note(
     conn: &mut AnyConnection,
@@ -926,6 +895,11 @@ async fn update(conn: &mut AnyConnection, id: &ItemId, held: Held, times: &Times
     Ok(())
 }
 
+/// Whether many values are told by their number: SQLite looks each up in a list of all of them.
+pub(super) fn numbers_values(conn: &AnyConnection) -> bool {
+    conn.backend_name() != "SQLite"
+}
+
 /// Many rows by few statements: as many as the largest power of two that is left, at most 32.
 pub(super) async fn insert(
     conn: &mut AnyConnection,
@@ -935,8 +909,7 @@ pub(super) async fn insert(
     rows: Vec<Vec<Value>>,
 ) -> Result<(), Unavailable> {
     let mut rows = rows.into_iter();
-    // SQLite looks a numbered value up in a list of all of them.
-    let numbered = conn.backend_name() != "SQLite";
+    let numbered = numbers_values(conn);
     let mut next = || {
         if rows.len() == 0 {
             return None;

@@ -52,6 +52,8 @@ pub struct Known {
     pub dead: u64,
     /// Whether the handshake still waits or never arrived.
     pub no_handshake: bool,
+    /// Where it was declared last, by any replica; empty where it was taken out.
+    pub endpoint: String,
 }
 
 impl Known {

@@ -460,7 +460,7 @@ test("messages that did not arrive: by keyboard, and without script", async (bro
       };
       for (let n = 0; n < 100; n += 1) {
         await page.goto(`${service.base}/state`);
-        if (await page.getByRole("link", { name: "Remove those to board …" }).count() > 0 && await page.getByRole("link", { name: "Remove those to other …" }).count() > 0) break;
+        if (await page.getByRole("link", { name: "Remove those to board …" }).count() > 0 && await page.getByRole("button", { name: "Send those to other again" }).count() > 0) break;
         await page.waitForTimeout(200);
       }
       await looks("the state");

@@ -4,8 +4,8 @@
 
 The first part of an address says how it answers; `now` answers as GET /set?mode=MODE said last. It prints two addresses:
 itself, and another one that nobody should be sent to. GET /seen lists what both were sent, in the order of arrival: which
-door, address, headers, body, the answer's status (null without one), and how many others were being answered. GET /forget
-empties the list. It ends when its standard input does. Port 0 is any; with a certificate both doors speak TLS.
+door, address, headers, body, the answer's status (null without one), whether the sender went away without it, and how many
+others were being answered. GET /forget empties the list. It ends when its standard input does. Port 0 is any; with a certificate both doors speak TLS.
 """
 
 import http.server
@@ -68,6 +68,7 @@ class Subscriber(http.server.BaseHTTPRequestHandler):
             "headers": {name.lower(): value for name, value in self.headers.items()},
             "body": body,
             "status": None,
+            "left": False,
             "others": RUNNING["n"],
         }
         SEEN.append(entry)
@@ -109,7 +110,16 @@ class Subscriber(http.server.BaseHTTPRequestHandler):
         if mode == "redirect":
             return self.done(entry, 307, Location=f"http://127.0.0.1:{PORTS['elsewhere']}/good")
         if mode == "hang":
-            time.sleep(120)
+            self.connection.settimeout(120)
+            try:
+                gone = self.connection.recv(1) == b""
+            except TimeoutError:
+                return None
+            except OSError:
+                gone = True
+            with LOCK:
+                entry["left"] = gone
+            self.close_connection = True
             return None
         if mode == "dies":  # it took the message, and says nothing
             self.close_connection = True

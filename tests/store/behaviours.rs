@@ -699,6 +699,48 @@ pub async fn other_times_sort_what_is_kept_again(place: Place) {
     assert_eq!(store.sort_again(at(34)).await.unwrap(), 0);
 }
 
+/// What is sorted again keeps nobody from writing: it is looked through without that, and written in parts, of which those
+/// that were written stay when one fails.
+pub async fn what_is_sorted_again_is_written_in_parts(place: Place) {
+    let store = place.open().await;
+    store.record((0..1100).map(|n| order(n, 1, 0)).collect()).await.unwrap();
+    let keys = async |sql: &str| place.lines(&format!("SELECT DISTINCT sort_key FROM items {sql} ORDER BY 1")).await;
+    let before = keys("").await;
+    assert_eq!(before.len(), 1, "all are of the same grade and time");
+    let held = place.hold().await;
+    assert_eq!(store.sort_again(at(1)).await, Ok(0), "nothing is to be written, so nobody is waited for");
+    drop(held);
+    store.close().await.unwrap();
+    let ids = place.lines("SELECT id FROM items ORDER BY id").await;
+    let policy = Policy { times: Times::minutes([5; 5], 0), ..Policy::default() };
+    let store = place.open_by(policy).await;
+    // The two last cannot both stand elsewhere.
+    let (a, b, old) = (&ids[1098], &ids[1099], &before[0]);
+    let only =
+        format!("CREATE UNIQUE INDEX one ON items (standing) WHERE id IN ('{a}', '{b}') AND sort_key <> '{old}'");
+    place.tamper(&only).await;
+    let lines = async || place.lines("SELECT line FROM trail WHERE item IS NULL ORDER BY seq").await;
+    assert!(store.sort_again(at(2)).await.is_err());
+    assert_eq!(keys(&format!("WHERE id <= '{}'", ids[999])).await.len(), 1);
+    assert_eq!(keys(&format!("WHERE id > '{}'", ids[999])).await, before);
+    let counts = |lines: Vec<String>| {
+        let of = |line: &String| ["500", "100"].into_iter().find(|n| line.contains(&format!("\"count\":{n}"))).unwrap();
+        assert!(lines.iter().all(|line| line.contains("sorted-again")), "{lines:?}");
+        lines.iter().map(of).collect::<Vec<_>>()
+    };
+    assert_eq!(counts(lines().await), ["500", "500"], "each part with its line");
+    place.tamper("DROP INDEX one").await;
+    assert_eq!(store.sort_again(at(3)).await, Ok(100), "the rest");
+    assert_eq!(counts(lines().await), ["500", "500", "100"]);
+    let after = keys("").await;
+    assert!(after.len() == 1 && after != before, "{after:?}");
+    // What cannot be read holds up no other.
+    place.tamper(&format!("UPDATE items SET grade = 999, sort_key = '{old}' WHERE id = '{}'", ids[5])).await;
+    place.tamper(&format!("UPDATE items SET sort_key = '{old}' WHERE id = '{}'", ids[6])).await;
+    assert_eq!(store.sort_again(at(4)).await, Ok(1));
+    store.close().await.unwrap();
+}
+
 pub async fn everything_is_there_after_it_was_closed(place: Place) {
     let store = place.open().await;
     let ids: Vec<_> = (0..20).map(|n| order(n, 1, n as i64)).collect();

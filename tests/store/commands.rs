@@ -3,6 +3,7 @@
 
 use crate::cluster;
 use crate::orders::{Folder, Place, accept, all, command, order, pharmacist, put, runtime};
+use crate::told::{FORMULARY, Running, http};
 use enteral_gate::queue::item::Summary;
 use enteral_gate::store::schema::VERSION;
 use enteral_gate::store::views::{Change, View};
@@ -10,6 +11,7 @@ use enteral_gate::store::{Store, tables};
 use jiff::{SignedDuration, Timestamp};
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
+use std::time::Duration;
 
 fn store(arguments: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_enteral-gate"))
@@ -19,6 +21,50 @@ fn store(arguments: &[&str]) -> Output {
         .stdin(Stdio::null())
         .output()
         .unwrap()
+}
+
+/// A queue that cannot be sorted by other times is given in the order of before, and sorted when it can be.
+#[test]
+fn other_times_keep_no_service_from_starting() {
+    let folder = Folder::new();
+    let place = Place::Sqlite(folder.join("queue.sqlite"));
+    let look = |sql: &str| runtime().block_on(place.lines(sql));
+    runtime().block_on(async {
+        let store = place.open().await;
+        for n in 0..2 {
+            put(&store, order(n, 1, 0)).await;
+        }
+        store.close().await.unwrap();
+    });
+    let keys = || look("SELECT DISTINCT sort_key FROM items");
+    let before = keys();
+    let only = format!("CREATE UNIQUE INDEX one ON items (standing) WHERE sort_key <> '{}'", before[0]);
+    runtime().block_on(place.tamper(&only));
+    let settings = folder.join("settings.toml");
+    std::fs::write(
+        &settings,
+        "queue = { stop-within = 1, high-within = 1, not-fully-checked-within = 1, medium-within = 1 }\n",
+    )
+    .unwrap();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_enteral-gate"));
+    command
+        .args(["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--rulebook", "none"])
+        .args(["--store", &place.text(), "--settings", settings.to_str().unwrap()])
+        .env("ENTERAL_GATE_LOG", "off");
+    let service = Running::of(command);
+    let answer = http(&service.at, "GET", "/readyz", "");
+    assert!(answer.starts_with("HTTP/1.1 200"), "{answer}");
+    assert_eq!(keys(), before);
+    runtime().block_on(place.tamper("DROP INDEX one"));
+    let mut after = keys();
+    for _ in 0..600 {
+        if after != before {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(100));
+        after = keys();
+    }
+    assert!(after.len() == 1 && after != before, "{after:?}");
 }
 
 /// What a command says that does what it should.

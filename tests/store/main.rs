@@ -53,6 +53,7 @@ on_each!(
     the_trail_is_one_chain_and_a_changed_entry_is_named,
     tables_go_forward_and_one_version_back,
     other_times_sort_what_is_kept_again,
+    what_is_sorted_again_is_written_in_parts,
     everything_is_there_after_it_was_closed,
     changes_are_kept_for_whom_they_concern,
     nothing_is_kept_where_nobody_listens,
@@ -60,6 +61,7 @@ on_each!(
     a_row_is_taken_by_one_for_a_time,
     dead_letters_are_listed_and_sent_again,
     a_handshake_comes_first_and_again_at_another_endpoint,
+    nothing_counts_that_goes_to_the_endpoint_before,
     who_is_declared_no_more_is_told_no_more,
     what_was_delivered_is_removed_after_its_time,
     the_outbox_is_there_after_a_restart_and_in_a_copy,
@@ -67,5 +69,6 @@ on_each!(
     a_row_that_cannot_be_is_named,
     a_damaged_message_holds_up_no_other,
     one_message_is_worked_by_its_number,
+    a_dead_handshake_is_sent_again_only_where_it_is_asked_for,
     what_is_being_sent_is_left_to_whoever_sends_it,
 );

@@ -53,6 +53,25 @@ impl Place {
         }
     }
 
+    /// Keeps everybody from writing, past the program, until what it gives is dropped.
+    pub async fn hold(&self) -> Holding {
+        use sqlx::Connection;
+        match self {
+            Self::Sqlite(path) => {
+                let options = sqlx::sqlite::SqliteConnectOptions::new().filename(path);
+                let mut conn = sqlx::sqlite::SqliteConnection::connect_with(&options).await.unwrap();
+                sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut conn).await.unwrap();
+                Holding::Sqlite(conn)
+            }
+            Self::Postgres(url) => {
+                let mut conn = sqlx::postgres::PgConnection::connect(url).await.unwrap();
+                // The lock of `begin` in `store/sql.rs`.
+                sqlx::raw_sql("SELECT pg_advisory_lock(7310945218734)").execute(&mut conn).await.unwrap();
+                Holding::Postgres(conn)
+            }
+        }
+    }
+
     /// The texts of a column, past the program.
     pub async fn lines(&self, sql: &str) -> Vec<String> {
         use sqlx::{AssertSqlSafe, Connection};
@@ -77,6 +96,13 @@ impl Place {
             Self::Postgres(url) => url.clone(),
         }
     }
+}
+
+/// A connection that holds something.
+#[expect(dead_code, reason = "held, and not used")]
+pub enum Holding {
+    Sqlite(sqlx::sqlite::SqliteConnection),
+    Postgres(sqlx::postgres::PgConnection),
 }
 
 /// A folder that is removed at the end.

@@ -29,7 +29,11 @@ fn all(id: &str) -> Listener {
 
 /// Everything that can be taken now, by item (its place among these) and number.
 async fn take(store: &SqlStore, subscriber: &str) -> Vec<Due> {
-    store.take_due(subscriber, 64, LEASE).await.unwrap()
+    take_at(store, &all(subscriber)).await
+}
+
+async fn take_at(store: &SqlStore, listener: &Listener) -> Vec<Due> {
+    store.take_due(&listener.id, &listener.endpoint, 64, LEASE).await.unwrap()
 }
 
 fn item_of(event: &Event) -> Option<ItemId> {
@@ -41,7 +45,11 @@ fn numbers(due: &[Due]) -> Vec<u64> {
 }
 
 async fn greeted(store: &SqlStore, subscriber: &str) {
-    let due = take(store, subscriber).await;
+    greeted_at(store, &all(subscriber)).await;
+}
+
+async fn greeted_at(store: &SqlStore, listener: &Listener) {
+    let due = take_at(store, listener).await;
     assert_eq!(numbers(&due), [0], "the handshake, and nothing else before it arrived");
     assert_eq!(due[0].event.task, None);
     store.settle(due[0].clone(), Sent::Delivered).await.unwrap();
@@ -228,9 +236,42 @@ pub async fn a_handshake_comes_first_and_again_at_another_endpoint(place: Place)
     assert_eq!(numbers(&due), [1]);
     store.settle(due[0].clone(), Sent::Delivered).await.unwrap();
     let moved = Listener { endpoint: "https://elsewhere.example/in".to_owned(), ..all("board") };
-    store.listen(vec![moved], at(2)).await.unwrap();
-    greeted(&store, "board").await;
+    store.listen(vec![moved.clone()], at(2)).await.unwrap();
+    greeted_at(&store, &moved).await;
     assert_eq!(store.outbox().await.unwrap()["board"].0.events, 1, "handshakes are no events");
+}
+
+/// A replica that still has the endpoint before, or a try that is still under way there, keeps nothing from the new one.
+pub async fn nothing_counts_that_goes_to_the_endpoint_before(place: Place) {
+    let store = place.open().await;
+    let (before, now) =
+        (all("board"), Listener { endpoint: "https://elsewhere.example/in".to_owned(), ..all("board") });
+    store.listen(vec![before.clone()], at(0)).await.unwrap();
+    greeted(&store, "board").await;
+    for n in 1..4 {
+        put(&store, order(n, 1, 0)).await;
+    }
+    let under_way = take_at(&store, &before).await;
+    assert_eq!(numbers(&under_way), [1, 2, 3]);
+    store.listen(vec![now.clone()], at(1)).await.unwrap();
+    put(&store, order(4, 1, 1)).await;
+    assert_eq!(take_at(&store, &before).await, [], "not the handshake either");
+    greeted_at(&store, &now).await;
+    assert_eq!(take_at(&store, &before).await, []);
+    // What comes of them there, well or badly for good, is nothing to whoever is elsewhere now.
+    store.settle(under_way[0].clone(), Sent::Delivered).await.unwrap();
+    store.settle(under_way[1].clone(), failed(None)).await.unwrap();
+    store.settle(under_way[2].clone(), failed(Some(NOW))).await.unwrap();
+    let known = store.outbox().await.unwrap()["board"].0.clone();
+    assert_eq!((known.waiting, known.dead), (4, 0));
+    assert_eq!(numbers(&take_at(&store, &now).await), [4], "the others when the time for their tries is over");
+    place.tamper("UPDATE outbox SET lease_until = 1 WHERE lease_until IS NOT NULL").await;
+    let all = take_at(&store, &now).await;
+    assert_eq!(numbers(&all), [1, 2, 3, 4]);
+    for due in all {
+        store.settle(due, Sent::Delivered).await.unwrap();
+    }
+    assert_eq!(store.outbox().await.unwrap()["board"].0.waiting, 0);
 }
 
 pub async fn who_is_declared_no_more_is_told_no_more(place: Place) {
@@ -247,9 +288,11 @@ pub async fn who_is_declared_no_more_is_told_no_more(place: Place) {
     assert_eq!((events("board").await, events("other").await, events("new").await), (1, 2, 1));
     let known = store.outbox().await.unwrap();
     assert_eq!((known["board"].0.waiting, known["board"].1), (1, Some(at(0))), "what it was to be told is kept");
-    // Again as before: no other handshake, and its numbers go on.
+    assert!(take(&store, "board").await.is_empty(), "whoever did not hear of that sends it nothing");
+    // Again as before: a handshake says that something may be missing, and its numbers go on.
     store.listen(vec![all("board")], at(2)).await.unwrap();
     put(&store, order(3, 1, 2)).await;
+    greeted(&store, "board").await;
     assert_eq!(numbers(&take(&store, "board").await), [1, 2]);
     assert_eq!(events("other").await, 2);
     store.listen(Vec::new(), at(3)).await.unwrap();
@@ -390,6 +433,40 @@ pub async fn one_message_is_worked_by_its_number(place: Place) {
     store.verify().await.unwrap();
 }
 
+/// While a handshake is tried nothing else is sent: whoever sends everything again does not mean that.
+pub async fn a_dead_handshake_is_sent_again_only_where_it_is_asked_for(place: Place) {
+    let store = place.open().await;
+    store.listen(vec![all("board"), all("other")], at(0)).await.unwrap();
+    for n in 1..3 {
+        put(&store, order(n, 1, 0)).await;
+    }
+    for subscriber in ["board", "other"] {
+        for due in take(&store, subscriber).await {
+            store.settle(due, failed(None)).await.unwrap();
+        }
+    }
+    for due in take(&store, "board").await {
+        store.settle(due, failed(None)).await.unwrap();
+    }
+    let dead = store.dead_letters().await.unwrap();
+    let of = |dead: &[enteral_gate::store::outbox::Dead]| {
+        dead.iter().map(|one| (one.subscriber.clone(), one.letters, one.handshake)).collect::<Vec<_>>()
+    };
+    assert_eq!(of(&dead), [("board".to_owned(), 3, true), ("other".to_owned(), 1, true)]);
+    let board = |number| Which { subscriber: Some("board".to_owned()), number, ..Which::default() };
+    assert_eq!(store.by_hand(board(None), ByHand::SendAgain, pharmacist("ann")).await.unwrap(), 2);
+    assert_eq!(by_hand(&place.text(), &Which::default(), ByHand::SendAgain).await.unwrap(), 0);
+    assert_eq!(of(&store.dead_letters().await.unwrap())[0], ("board".to_owned(), 1, true));
+    let due = take(&store, "board").await;
+    assert_eq!(numbers(&due), [1, 2], "nothing waits behind it");
+    assert_eq!(by_hand(&place.text(), &board(Some(0)), ByHand::SendAgain).await.unwrap(), 1);
+    let (found, _) = store.letters(&Which { state: Some("dead".to_owned()), ..Which::default() }, 9).await.unwrap();
+    let event = Some(found[0].event.as_ref().unwrap().id.to_string());
+    let other = Which { event, ..Which::default() };
+    assert_eq!(by_hand(&place.text(), &other, ByHand::SendAgain).await.unwrap(), 1, "by its event as well");
+    assert_eq!(numbers(&take(&store, "board").await), [0]);
+}
+
 pub async fn what_is_being_sent_is_left_to_whoever_sends_it(place: Place) {
     let store = place.open().await;
     store.listen(vec![all("board")], at(0)).await.unwrap();
@@ -453,7 +530,7 @@ async fn together(replicas: Vec<Arc<SqlStore>>) {
             let mut sent = Vec::new();
             loop {
                 let last = written.load(Ordering::SeqCst);
-                let due = store.take_due("board", 3, LEASE).await.unwrap();
+                let due = store.take_due("board", &all("board").endpoint, 3, LEASE).await.unwrap();
                 if due.is_empty() && last {
                     return sent;
                 }

@@ -10,11 +10,11 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-const FORMULARY: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/deploy/demo/formulary.csv");
+pub const FORMULARY: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/deploy/demo/formulary.csv");
 /// Messages that one replica sends at the same time.
 const AT_ONCE: usize = 8;
 
-fn http(at: &str, method: &str, path: &str, body: &str) -> String {
+pub fn http(at: &str, method: &str, path: &str, body: &str) -> String {
     let mut stream = std::net::TcpStream::connect(at).unwrap();
     let kind = "application/fhir+json";
     write!(
@@ -29,13 +29,13 @@ fn http(at: &str, method: &str, path: &str, body: &str) -> String {
 }
 
 /// A program that says its address in its first line.
-struct Running {
+pub struct Running {
     child: Child,
-    at: String,
+    pub at: String,
 }
 
 impl Running {
-    fn of(mut command: Command) -> Self {
+    pub fn of(mut command: Command) -> Self {
         let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
         let mut first = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut first).unwrap();

@@ -88,7 +88,7 @@ enum Ending {
     Now,
 }
 
-/// The telling of one subscriber.
+/// The telling of one subscriber, at one endpoint.
 struct Delivery {
     subscriber: Subscriber,
     ending: watch::Sender<Ending>,
@@ -98,7 +98,8 @@ struct Delivery {
 #[derive(Default)]
 struct Deliveries {
     running: BTreeMap<String, Delivery>,
-    draining: Vec<JoinHandle<()>>,
+    /// Those whose place another has taken, and that wait for what they are sending.
+    draining: Vec<Delivery>,
     stopped: bool,
 }
 
@@ -187,17 +188,26 @@ impl Notices {
         // endpoint must not go to the one before.
         let moved = |own: &Delivery| {
             let now = subscribers.list.iter().find(|one| one.id == own.subscriber.id);
-            now.is_none_or(|now| now.endpoint != own.subscriber.endpoint)
+            now.is_none_or(|now| {
+                let before = &own.subscriber;
+                now.endpoint != before.endpoint || before.private_addresses && !now.private_addresses
+            })
         };
         let ids: Vec<String> =
             deliveries.running.iter().filter(|(_, own)| moved(own)).map(|(id, _)| id.clone()).collect();
+        let mut ending: Vec<Delivery> = deliveries.draining.extract_if(.., |own| moved(own)).collect();
         let mut before: BTreeMap<String, Subscriber> = BTreeMap::new();
         for id in ids {
             if let Some(own) = deliveries.running.remove(&id) {
-                own.ending.send_replace(Ending::Now);
-                let _ = own.task.await;
-                before.insert(id, own.subscriber);
+                before.insert(id, own.subscriber.clone());
+                ending.push(own);
             }
+        }
+        for own in &ending {
+            own.ending.send_replace(Ending::Now);
+        }
+        for own in ending {
+            let _ = own.task.await;
         }
         let listener = |subscriber: &Subscriber| Listener {
             id: subscriber.id.clone(),
@@ -220,7 +230,7 @@ impl Notices {
                 }
                 Some(own) => {
                     own.ending.send_replace(Ending::Drain);
-                    deliveries.draining.push(own.task);
+                    deliveries.draining.push(own);
                     changed += 1;
                 }
                 None if before.remove(&one.id).is_some() => changed += 1,
@@ -228,7 +238,7 @@ impl Notices {
             }
             deliveries.running.insert(one.id.clone(), self.begin(one.clone()));
         }
-        deliveries.draining.retain(|task| !task.is_finished());
+        deliveries.draining.retain(|own| !own.task.is_finished());
         let declared = subscribers.list.len();
         *self.declared.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(subscribers);
         *locked(&self.files) = Files { loaded: Some(Timestamp::now()), not_taken: None };
@@ -266,8 +276,9 @@ impl Notices {
         self.stop.send_replace(true);
         let mut deliveries = self.deliveries.lock().await;
         deliveries.stopped = true;
-        let mut tasks = std::mem::take(&mut deliveries.draining);
-        for (_, own) in std::mem::take(&mut deliveries.running) {
+        let mut tasks = Vec::new();
+        let running = std::mem::take(&mut deliveries.running).into_values();
+        for own in running.chain(std::mem::take(&mut deliveries.draining)) {
             own.ending.send_replace(Ending::Drain);
             tasks.push(own.task);
         }
@@ -306,6 +317,15 @@ impl Notices {
         of.map(|(id, (known, _))| (id.clone(), known.clone())).collect()
     }
 
+    /// Those whom another replica declared elsewhere, or took out, since this one declared them, as they were counted last:
+    /// this one sends them nothing.
+    fn elsewhere(&self) -> Vec<String> {
+        let declared = self.subscribers();
+        let known = locked(&self.known);
+        let moved = |one: &&Subscriber| known.get(&one.id).is_some_and(|(known, _)| known.endpoint != one.endpoint);
+        declared.list.iter().filter(moved).map(|one| one.id.clone()).collect()
+    }
+
     /// Since when the file on disk is not in use, and why; nothing where it is.
     pub fn not_taken(&self) -> Option<(Timestamp, Vec<String>)> {
         locked(&self.files).not_taken.clone()
@@ -336,6 +356,12 @@ impl Notices {
         for (id, Known { waiting, dead, .. }) in self.left() {
             let _ =
                 write!(out, "\nsubscribers: {id} is not declared; {waiting} messages wait and {dead} are dead letters");
+        }
+        for id in self.elsewhere() {
+            let _ = write!(
+                out,
+                "\nsubscribers: {id} was declared at another endpoint, or taken out, by another replica; this one sends it nothing"
+            );
         }
         if let Some((since, problems)) = not_taken {
             let first = one_line(problems.first().map_or("", String::as_str));
@@ -400,9 +426,20 @@ fn count_of(n: u64) -> i64 {
 async fn look_after(own: Arc<Notices>) {
     let mut stop = own.stop.subscribe();
     let mut cleared: Option<tokio::time::Instant> = None;
+    let (mut before, mut told) = (Vec::new(), Vec::new());
     loop {
         // A store that cannot be read says so elsewhere.
         let _ = own.count().await;
+        let elsewhere = own.elsewhere();
+        // Twice: what was counted may be older than what was declared here a moment ago.
+        let lasts: Vec<String> = elsewhere.iter().filter(|id| before.contains(*id)).cloned().collect();
+        for subscriber in lasts.iter().filter(|id| !told.contains(*id)) {
+            tracing::warn!(
+                subscriber,
+                "another replica declared this subscriber elsewhere or took it out; nothing is sent to it from here until the files agree"
+            );
+        }
+        (before, told) = (elsewhere, lasts);
         if cleared.is_none_or(|at| at.elapsed() >= CLEAR) {
             let now = Timestamp::now();
             let before = now.checked_sub(SignedDuration::from_hours(24 * KEPT_DAYS)).unwrap_or(Timestamp::MIN);
@@ -425,7 +462,7 @@ async fn deliver(own: Arc<Notices>, endpoint: Arc<Endpoint>, mut ending: watch::
     // One at a time while it fails: an endpoint that is away is not asked eight times as often.
     let mut most = MOST_AT_ONCE;
     let mut away = false;
-    let subscriber = endpoint.subscriber.id.clone();
+    let (subscriber, at) = (endpoint.subscriber.id.clone(), endpoint.subscriber.endpoint.as_str());
     loop {
         let ends = *ending.borrow_and_update();
         match ends {
@@ -435,7 +472,7 @@ async fn deliver(own: Arc<Notices>, endpoint: Arc<Endpoint>, mut ending: watch::
         }
         let free = most.saturating_sub(sending.len());
         let lease = Duration::from_secs(endpoint.subscriber.timeout.into()) + own.times.lease;
-        let taken = if free == 0 { Ok(Vec::new()) } else { own.store.take_due(&subscriber, free, lease).await };
+        let taken = if free == 0 { Ok(Vec::new()) } else { own.store.take_due(&subscriber, at, free, lease).await };
         match taken {
             Ok(taken) => {
                 away = false;
@@ -464,7 +501,19 @@ async fn deliver(own: Arc<Notices>, endpoint: Arc<Endpoint>, mut ending: watch::
             _ = ending.changed() => {}
         }
     }
-    while sending.join_next().await.is_some() {}
+    loop {
+        if *ending.borrow_and_update() == Ending::Now {
+            return sending.shutdown().await;
+        }
+        tokio::select! {
+            done = sending.join_next() => {
+                if done.is_none() {
+                    return;
+                }
+            }
+            Ok(()) = ending.changed() => {}
+        }
+    }
 }
 
 /// Sends one message and notes what came of it; gives whether it arrived.

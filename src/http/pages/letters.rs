@@ -29,6 +29,8 @@ pub struct Row {
     pub(super) why: String,
     /// They can be sent again, and by whoever looks.
     pub(super) again: bool,
+    /// The first message is among them, which is sent again only by itself.
+    pub(super) first: bool,
 }
 
 /// What a reason is in words.
@@ -66,7 +68,8 @@ pub async fn rows(app: &App, notices: &Notices, signed: Option<&Signed>) -> Resu
     let row = |one: crate::store::outbox::Dead| Row {
         since: one.since.map_or_else(|| "not known".to_owned(), |at| moment(app, at)),
         why: words(one.trouble.as_deref()),
-        again: admin && is_declared(notices, &one.subscriber),
+        again: admin && one.letters > u64::from(one.handshake) && is_declared(notices, &one.subscriber),
+        first: one.handshake,
         letters: one.letters,
         subscriber: one.subscriber,
     };
@@ -92,6 +95,8 @@ struct List {
     declared: bool,
     admin: bool,
     total: u64,
+    /// The first message is among them.
+    first: bool,
     cut: bool,
     lines: Vec<Line>,
 }
@@ -180,10 +185,12 @@ pub async fn list(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
         }
     };
     let cut = total > found.len() as u64;
+    // They are by number.
+    let first = found.first().is_some_and(|letter| letter.number == 0);
     let lines = found.into_iter().map(line).collect();
     let chrome = Chrome::new(&app, format!("Messages to {id} that did not arrive"), HERE, signed.as_ref());
     let admin = is_admin(signed.as_ref());
-    page(StatusCode::OK, &List { chrome, id, declared, admin, total, cut, lines })
+    page(StatusCode::OK, &List { chrome, id, declared, admin, total, first, cut, lines })
 }
 
 /// A whole number that may be missing; anything else is none.
@@ -223,7 +230,7 @@ pub async fn confirm(State(app): State<Arc<App>>, Path(id): Path<String>, reques
     page(StatusCode::OK, &Confirm { chrome, heading, id, what, number, until: until.as_microsecond() })
 }
 
-/// `POST /state/letters/{id}`: sends them again, all or the one of a number.
+/// `POST /state/letters/{id}`: sends them again, all but the first message, or the one of a number.
 ///
 /// # Errors
 /// What keeps the form from being read.
@@ -285,6 +292,14 @@ async fn act(
     if let Some(noted) = &noted {
         noted.count(usize::try_from(n).unwrap_or(usize::MAX));
     }
+    // While the first message is tried again nothing else is sent: it is none of all.
+    let all = what == ByHand::SendAgain && number.is_none();
+    let first = Which { number: Some(0), ..dead(&id) };
+    let left = all && notices.store().letters(&first, 1).await.is_ok_and(|(_, n)| n > 0);
+    if n == 0 && left {
+        let text = "nothing was done: only number 0 did not arrive, the first message, which is sent again by itself";
+        return answer(StatusCode::CONFLICT, "Nothing to do", text);
+    }
     if n == 0 {
         let text = "nothing was done: no such message can be worked on now. Somebody may have been faster";
         return answer(StatusCode::CONFLICT, "Nothing to do", text);
@@ -293,6 +308,10 @@ async fn act(
     // A store that cannot be read says so elsewhere.
     let _ = notices.count().await;
     match what {
+        ByHand::SendAgain if left => {
+            let text = format!("{} will be sent again; number 0, the first message, only by itself", counted(n));
+            answer(StatusCode::OK, "Sent again", &text)
+        }
         ByHand::SendAgain => answer(StatusCode::OK, "Sent again", &format!("{} will be sent again", counted(n))),
         ByHand::Discard => answer(StatusCode::OK, "Removed", &format!("{} will not be sent any more", counted(n))),
     }

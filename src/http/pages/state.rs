@@ -30,6 +30,8 @@ struct Page {
     now: String,
     groups: Vec<Group>,
     letters: Vec<letters::Row>,
+    /// The first message to somebody is among them.
+    first_among_letters: bool,
     letters_unknown: Option<String>,
     admin: bool,
 }
@@ -160,7 +162,9 @@ pub async fn state(State(app): State<Arc<App>>, request: Request) -> Response {
         Err(why) => (Vec::new(), Some(why)),
     };
     let now = moment(&app, now);
-    page(StatusCode::OK, &Page { chrome, ready, ready_text, now, groups, letters, letters_unknown, admin })
+    let first_among_letters = letters.iter().any(|row| row.first);
+    let state = Page { chrome, ready, ready_text, now, groups, letters, first_among_letters, letters_unknown, admin };
+    page(StatusCode::OK, &state)
 }
 
 async fn told(app: &App, notices: &Notices) -> Vec<(String, String, bool)> {
