@@ -421,10 +421,6 @@ fn intervals_in_a_range_drift_against_the_day() {
     let ended = |h: i64| until(runs(h), 17);
     let laid = over(day(0), &[between(ended(7), ended(5))]);
     assert_eq!((ends(&laid.lines[0].volume).1, ends(&laid.lines[0].running).1), (16 * 60, 16 * 3_600));
-    // Of 5 h: one that runs into the day from 06:59 goes on to 11:59, and two more to 21:59; two begin, three give.
-    let runs_of_five = |h: i64| until(from(pump(every(h), 60, 5), 7 - 48), 17);
-    let laid = over(day(0), &[between(runs_of_five(7), runs_of_five(5))]);
-    assert_eq!((ends(&laid.lines[0].volume).1, ends(&laid.lines[0].feeds)), (15 * 60, (1, 2)));
     // No longer than the day do runs of 5 h at the shortest interval go, or of 4.9 h, of which five would be 24.5 h.
     for minutes in [300, 294] {
         let runs = |h: i64| {

@@ -574,15 +574,6 @@ fn loose(window: &Window, low: &Run, high: &Run) -> Option<[Sums; 2]> {
     let fewest = limit(fewest, low.count);
     let most = limit(most, high.count);
     let mut upper = sums(high, shortest, most)?;
-    if let Dose::Volume { over, .. } = high.dose
-        && high.start.is_some_and(|s| s < window.start)
-        && high.end.is_some_and(|e| e < window.end())
-    {
-        // Where the schedule ends within the window, what ran into it is not outweighed by what the window's end cuts.
-        let reaching = limit(until(high)?.add(over)?.div(shortest)?.ceil(), high.count);
-        let wider = sums(high, shortest, reaching)?;
-        upper = (wider.0, upper.1, wider.2);
-    }
     if let (true, Dose::Volume { ml, over }) = (high.once, high.dose) {
         // Runs that overlap are at most one run without pause, to the end of the last; others do not run for longer
         // than there is time.
