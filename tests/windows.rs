@@ -433,6 +433,12 @@ fn intervals_in_a_range_drift_against_the_day() {
         assert_eq!((ends(&line.volume).1, ends(&line.feeds), ends(&line.running).1), (1_440, (3, 5), 24 * 3_600));
         assert_eq!(ends(&line.volume).0, 3 * i128::from(minutes));
     }
+    // Feeds of 300 mL over 6 h, every 6 to 8 h, that end at 18:00: one just before it, one at 12:00, and what is left after
+    // 07:00 of one begun just before 06:00 would be 2 x 300 + 5/6 x 300; begun at 07:00 two days before, every 6 h they
+    // come at 07:00 and 13:00.
+    let ended = |h: i64| until(from(feed(every(h), 300, 6), 7 - 48), 18);
+    let laid = over(day(0), &[between(ended(8), ended(6))]);
+    assert_eq!((ends(&laid.lines[0].volume).1, ends(&laid.lines[0].feeds).1), (850, 2));
     // Begun at 19:00 there are 12 h left for floor(12 ÷ 7) to ceil(12 ÷ 5).
     let late = |h: i64| from(feed(every(h), 100, 0), 19);
     let laid = over(day(0), &[between(late(7), late(5))]);
@@ -725,4 +731,74 @@ fn the_steady_window_has_the_night_feed_of_the_evening_before() {
     assert_eq!(window(from(feed(clock(&[20], 1, 0), 880, 11), 6)).start, instant(7));
     let civil = steady_window(&UTC, DayKind::Civil, SEVEN, &[exactly(from(rate(60), 7))], instant(7)).unwrap();
     assert!(civil.civil && civil.start == instant(7));
+}
+
+/// A sequence of numbers that only looks random, so that a failure comes again.
+struct Draw(u64);
+
+impl Draw {
+    fn from(&mut self, low: i64, high: i64) -> i64 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        low + i64::try_from(self.0 >> 33).unwrap() % (high - low + 1)
+    }
+}
+
+/// Of a range of intervals any may be meant: what each gives by itself lies within what is said of the range, wherever
+/// the schedule began and ends.
+#[test]
+fn a_day_by_any_interval_of_a_range_lies_within_what_is_said_of_the_range() {
+    let mut draw = Draw(20_261_126);
+    let minutes = |n: i64| Exact::int(60 * n);
+    let mut carried = 0;
+    for case in 0..4_000 {
+        let shortest = draw.from(60, 720);
+        let longest = shortest + draw.from(15, 480);
+        let once = draw.from(0, 1) == 1;
+        // Feeds do not overlap; runs of a pump may. How long one takes may be a range as well.
+        let most = if once { 2 * longest } else { shortest };
+        let lasts = (draw.from(1, most), draw.from(1, most));
+        let lasts = if draw.from(0, 1) == 1 { lasts } else { (lasts.0, lasts.0) };
+        let ml = draw.from(20, 400);
+        let dose = |minutes: i64| {
+            let ml = if once { Exact::ratio(ml * minutes, 60) } else { Exact::int(ml) };
+            Dose::Volume { ml, over: Exact::int(60 * minutes) }
+        };
+        // A feed's volume is the same however long it takes; a pump gives less in a shorter run.
+        let (low, high) = if once { (lasts.0.min(lasts.1), lasts.0.max(lasts.1)) } else { lasts };
+        let begins = instant(7).add(minutes(draw.from(-12_000, 1_500))).unwrap();
+        let stops = draw.from(0, 2) > 0;
+        let end = stops.then(|| instant(7).add(minutes(draw.from(-600, 1_800))).unwrap()).filter(|e| *e > begins);
+        let count = (draw.from(0, 3) == 0).then(|| draw.from(1, 40));
+        let by = |step: Exact, takes: i64| Run {
+            occurrences: Occurrences::Every { step, up: true, weekdays: 0 },
+            dose: dose(takes),
+            start: Some(begins),
+            end,
+            count,
+            once,
+        };
+        let said = over(day(0), &[between(by(minutes(longest), low), by(minutes(shortest), high))]);
+        let said = &said.lines[0];
+        for part in 0..=24 {
+            let step = minutes(shortest).add(Exact::ratio(60 * (longest - shortest) * part, 24)).unwrap();
+            let takes = [low, high, (low + high) / 2][draw.from(0, 2) as usize];
+            let one = over(day(0), &[exactly(by(step, takes))]);
+            carried += usize::from(one.segments.iter().any(|s| !s.begins) && end.is_some());
+            let one = &one.lines[0];
+            for (name, of, is) in [
+                ("volume", &said.volume, &one.volume),
+                ("feeds", &said.feeds, &one.feeds),
+                ("running", &said.running, &one.running),
+            ] {
+                let (low, high) = (of.low().unwrap(), of.high().unwrap());
+                let is = is.known().unwrap();
+                assert!(
+                    low <= is && is <= high,
+                    "case {case}: {name} {is:?}, said {low:?} to {high:?}: {:?}",
+                    by(step, takes)
+                );
+            }
+        }
+    }
+    assert!(carried > 10_000, "{carried} days into which something ran");
 }

@@ -561,29 +561,57 @@ fn loose(window: &Window, low: &Run, high: &Run) -> Option<[Sums; 2]> {
     let place = |at: Option<Exact>, otherwise: Exact| at.map_or(Some(otherwise), |x| x.sub(window.start));
     let from = place(high.start, Exact::ZERO)?.max(Exact::ZERO);
     let until = |run: &Run| Some(place(run.end, window.length)?.min(window.length).sub(from)?.max(Exact::ZERO));
-    let sums = |run: &Run, step: Exact, count: i128| {
+    // A feed's volume may be the same however long it takes: the longest need not be that of the run that gives the most.
+    let lengths =
+        [low.dose, high.dose].map(|dose| if let Dose::Volume { over, .. } = dose { Some(over) } else { None });
+    let (shortest_feed, longest_feed) = (lengths[0]?.min(lengths[1]?), lengths[0]?.max(lengths[1]?));
+    let sums = |run: &Run, step: Exact, count: i128, takes: Exact| {
         let Dose::Volume { ml, over } = run.dose else { return None };
-        let held = if run.once { over.min(step) } else { over };
-        let one = if held == over { ml } else { ml.mul(held)?.div(over)? };
+        let held = |over: Exact| if run.once { over.min(step) } else { over };
+        let one = if held(over) == over { ml } else { ml.mul(held(over))?.div(over)? };
         let n = Exact::whole(count)?;
-        Some((one.mul(n)?, n, held.mul(n)?))
+        Some((one.mul(n)?, n, held(takes).mul(n)?))
     };
     let fewest = if days == 0 { until(low)?.div(longest)?.floor() } else { 0 };
     let most = until(high)?.div(shortest)?.ceil();
     let limit = |n: i128, count: Option<i64>| count.map_or(n, |c| n.min(i128::from(c)));
     let fewest = limit(fewest, low.count);
     let most = limit(most, high.count);
-    let mut upper = sums(high, shortest, most)?;
-    if let (true, Dose::Volume { ml, over }) = (high.once, high.dose) {
+    let mut upper = sums(high, shortest, most, longest_feed)?;
+    // Nothing runs before the schedule begins, nor after what begins last has ended.
+    let reach = place(high.end, window.length)?.add(longest_feed)?;
+    let room = reach.min(window.length).sub(from)?.max(Exact::ZERO);
+    if let Dose::Volume { ml, .. } = high.dose
+        && high.start.is_some_and(|s| s < window.start)
+        && high.end.is_some_and(|e| e < window.end())
+        && !longest_feed.is_zero()
+    {
+        // Nothing that the window's end cuts makes up for what runs into it. The most comes in where a feed begins just
+        // before the schedule ends, one before it every shortest interval, and each takes as long as it may.
+        let first = reach.sub(shortest.mul(Exact::whole(most)?)?)?;
+        let running_in = limit(most.saturating_add(first.max(Exact::ZERO).div(shortest)?.ceil()), high.count) - most;
+        let carried = arithmetic_series(first, shortest, running_in)?;
+        let in_any_window = ml.mul(Exact::whole(window.length.div(shortest)?.ceil())?)?;
+        let volume = upper.0.add(ml.mul(carried)?.div(longest_feed)?)?.min(in_any_window);
+        upper = (volume, upper.1, upper.2.add(carried)?);
+    }
+    if let (true, Dose::Volume { ml, over }) = (high.once, high.dose)
+        && (over > shortest || upper.2 > room)
+    {
         // Runs that overlap are at most one run without pause, to the end of the last; others do not run for longer
         // than there is time.
-        let to = place(high.end, window.length)?.add(over)?.min(window.length);
-        let room = to.sub(from)?.max(Exact::ZERO);
-        if over > shortest || upper.2 > room {
-            upper = (ml.mul(room)?.div(over)?, upper.1, room);
-        }
+        upper.0 = ml.mul(room)?.div(over)?;
+        upper.2 = room;
     }
-    Some([sums(low, longest, fewest)?, upper])
+    upper.2 = upper.2.min(room);
+    Some([sums(low, longest, fewest, shortest_feed)?, upper])
+}
+
+/// `first`, and so many terms in all, each `less` smaller than the one before.
+fn arithmetic_series(first: Exact, less: Exact, terms: i128) -> Option<Exact> {
+    let n = Exact::whole(terms)?;
+    let gaps = n.mul(Exact::whole(terms.checked_sub(1)?)?)?.div(Exact::int(2))?;
+    first.mul(n)?.sub(less.mul(gaps)?)
 }
 
 /// The least and the most of several readings, and perhaps of nothing. The segments are those of the first

@@ -1322,6 +1322,34 @@ fn between(l: &Line, w: &Window) -> Option<[Reading; 2]> {
     let least = limit(fewest, *l.counts.first()?);
     let most = limit(most, *l.counts.last()?);
     let mut upper = of(shortest, most, false)?;
+    let longest_feed = l.durations.iter().flatten().max();
+    let over = match l.how.as_ref()? {
+        How::Volume(_) | How::Rate(_) => longest_feed.cloned(),
+        How::Both(_, r) => of(shortest, 1, false).map(|one| &one.runs[0].volume / r),
+    };
+    let end = l.ends.iter().map(|e| e.as_ref().map_or_else(|| w.length.clone(), |e| e - &w.start)).max()?;
+    if let Some(over) = over.filter(|over| over > &Q::zero())
+        && l.start.as_ref().is_some_and(|s| *s < w.start)
+        && end < w.length
+        && let Some(Run { volume: ml, .. }) = of(shortest, 1, false).and_then(|one| one.runs.into_iter().next())
+    {
+        // One that begins just before the end, others before it: those that begin before the window run into it.
+        let mut k = most;
+        while l.counts.last().copied().flatten().is_none_or(|c| k < c) {
+            let reaches = &end + &over - shortest * int(k);
+            if reaches <= Q::zero() {
+                break;
+            }
+            let volume = &ml * &reaches / &over;
+            upper.runs.push(Run { from: Q::zero(), to: Q::zero(), volume, feed: false });
+            k += 1;
+        }
+        let any = &ml * (&w.length / shortest).ceil();
+        let so_far: Q = upper.runs.iter().map(|x| x.volume.clone()).sum();
+        if so_far > any {
+            upper.runs.push(Run { from: Q::zero(), to: Q::zero(), volume: any - so_far, feed: false });
+        }
+    }
     let rate = match &l.how {
         Some(How::Rate(r)) => Some(r),
         Some(How::Both(q, r)) if l.durations.iter().flatten().any(|d| r * d.min(shortest) > *q) => Some(r),
