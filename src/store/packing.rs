@@ -1,0 +1,362 @@
+//! Reports as they are kept: packed (Zstandard), or plain as earlier programs keep them. Both are read.
+//!
+//! Reports of one institution are much alike, so they are packed against a dictionary: texts that a report may repeat.
+//! Whatever is in a dictionary outlives the orders packed with it, so it is made of reports of invented orders only, and
+//! nothing of a patient is ever in one. Dictionaries are kept beside the items, by the hash of their bytes. None is
+//! removed: another program may be about to write with it.
+//!
+//! A program of the version before cannot read what is packed. So nothing is, until the tables say that no such program
+//! works on them ([`super::schema`]).
+
+use super::sql::{Dialect, Value, locked, statement, trouble};
+use super::{Unavailable, schema};
+use crate::audit::chain::Hash;
+use crate::queue::item::ItemId;
+use crate::queue::report::Report;
+use sqlx::any::AnyRow;
+use sqlx::{Any, AnyConnection, AnyPool, Executor, Row};
+use std::borrow::Cow;
+use std::collections::HashMap;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
+use zstd::bulk::{Compressor, Decompressor};
+use zstd::dict::DecoderDictionary;
+use zstd::zstd_safe::get_frame_content_size;
+
+/// The step of the tables that brought this, and the oldest version that a program has to know to read what is packed.
+pub(super) const SINCE: i64 = 6;
+/// Most bytes of a dictionary.
+pub const MOST_OF_A_DICTIONARY: usize = 112 << 10;
+/// Bytes of the longest report that is packed, and unpacked; a longer one is kept plain.
+pub const LONGEST_PACKED: usize = 16 << 20;
+/// Of Zstandard's levels: those above take longer than the shorter report saves.
+const LEVEL: i32 = 3;
+/// Bytes of a report that most keep within.
+const USUAL_REPORT: usize = 32 << 10;
+/// Bytes of what is held for the next report, at most.
+const LONGEST_HELD: usize = 1 << 20;
+/// Most compressors that wait for the next report.
+const MOST_IDLE: usize = 16;
+/// Most dictionaries that are held to read with.
+const MOST_HELD: usize = 64;
+/// Reports that are unpacked at a time, where all are.
+const AT_A_TIME: u32 = 100;
+
+/// The columns of a report, in the order in which [`in_row`] reads them.
+pub(super) const COLUMNS: &str = "report, report_packed, report_dictionary";
+
+/// A dictionary, made ready to unpack with.
+pub(super) struct Dictionary {
+    /// Hash of its bytes.
+    id: Arc<str>,
+    prepared: DecoderDictionary<'static>,
+}
+
+impl Dictionary {
+    fn new(bytes: &[u8]) -> Self {
+        Self { id: Hash::of(bytes).to_string().into(), prepared: DecoderDictionary::copy(bytes) }
+    }
+
+    /// As it is kept; `None` where its bytes are not those that its id is the hash of.
+    fn kept(id: &str, bytes: &[u8]) -> Option<Self> {
+        let own = Self::new(bytes);
+        (*own.id == *id).then_some(own)
+    }
+
+    fn unpack(&self, bytes: &[u8]) -> Result<String, &'static str> {
+        const WRONG: &str = "its report cannot be unpacked";
+        let length = get_frame_content_size(bytes).ok().flatten().and_then(|length| usize::try_from(length).ok());
+        let length = length.ok_or(WRONG)?;
+        if length > LONGEST_PACKED {
+            return Err("its report says that it is longer than any that is packed");
+        }
+        let mut decompressor = Decompressor::with_prepared_dictionary(&self.prepared).map_err(|_| WRONG)?;
+        let text = decompressor.decompress(bytes, length).map_err(|_| WRONG)?;
+        if text.len() != length {
+            return Err(WRONG);
+        }
+        String::from_utf8(text).map_err(|_| WRONG)
+    }
+}
+
+/// A report as it is kept.
+#[derive(Clone)]
+pub(super) enum Kept {
+    Plain(Arc<str>),
+    Packed { by: Arc<Dictionary>, bytes: Arc<[u8]> },
+}
+
+impl Default for Kept {
+    fn default() -> Self {
+        Self::Plain("".into())
+    }
+}
+
+impl Kept {
+    /// The report of an item, JSON.
+    pub(super) fn text(&self, item: &ItemId) -> Result<Cow<'_, str>, Unavailable> {
+        match self {
+            Self::Plain(text) => Ok(Cow::Borrowed(text)),
+            Self::Packed { by, bytes } => by.unpack(bytes).map(Cow::Owned).map_err(|why| of_item(item, why)),
+        }
+    }
+
+    /// Whether it is kept in the same way, to the byte; where it is not, it may still say the same.
+    pub(super) fn is_kept_as(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::Plain(a), Self::Plain(b)) => a == b,
+            (Self::Packed { by, bytes }, Self::Packed { by: other, bytes: others }) => {
+                by.id == other.id && bytes == others
+            }
+            _ => false,
+        }
+    }
+
+    pub(super) fn is_packed(&self) -> bool {
+        matches!(self, Self::Packed { .. })
+    }
+
+    /// What is written into [`COLUMNS`].
+    pub(super) fn values(&self) -> [Value; 3] {
+        match self {
+            Self::Plain(text) => [text.as_ref().into(), Value::NoBytes, Value::NoText],
+            Self::Packed { by, bytes } => ["".into(), Value::Bytes(bytes.to_vec()), by.id.as_ref().into()],
+        }
+    }
+}
+
+/// Whether every program that works on the tables can read packed reports.
+pub(super) async fn may_be(pool: &AnyPool, dialect: Dialect) -> Result<bool, Unavailable> {
+    let mut conn = pool.acquire().await.map_err(|error| trouble(&error))?;
+    let found = schema::found(&mut conn, dialect).await.map_err(|error| trouble(&error))?;
+    Ok(found.is_some_and(|(version, works_with)| version >= SINCE && works_with >= SINCE))
+}
+
+/// A report as text, JSON.
+pub(super) fn plain(report: &Report) -> String {
+    // Texts and numbers only: cannot fail.
+    serde_json::to_string(report).unwrap_or_default()
+}
+
+fn of_item(item: &ItemId, why: &str) -> Unavailable {
+    Unavailable::Damaged(format!("item {item}: {why}"))
+}
+
+/// A report as a row has it.
+pub(super) enum InRow {
+    Plain(String),
+    Packed { bytes: Vec<u8>, dictionary: String },
+}
+
+/// Reads [`COLUMNS`], which begin at `at`. A plain report, where there is one, is the one that counts: a program that does
+/// not know packed ones wrote it.
+pub(super) fn in_row(row: &AnyRow, at: usize, item: &ItemId) -> Result<InRow, Unavailable> {
+    let plain: String = row.try_get(at).map_err(|error| trouble(&error))?;
+    if !plain.is_empty() {
+        return Ok(InRow::Plain(plain));
+    }
+    let packed: Option<Vec<u8>> = row.try_get(at + 1).map_err(|error| trouble(&error))?;
+    let dictionary: Option<String> = row.try_get(at + 2).map_err(|error| trouble(&error))?;
+    match (packed, dictionary) {
+        (Some(bytes), Some(dictionary)) => Ok(InRow::Packed { bytes, dictionary }),
+        _ => Err(of_item(item, "it has no report")),
+    }
+}
+
+/// Dictionaries that were read, by their ids.
+#[derive(Default)]
+pub(super) struct Dictionaries(Mutex<HashMap<Arc<str>, Arc<Dictionary>>>);
+
+impl Dictionaries {
+    fn hold(&self, dictionary: &Arc<Dictionary>) {
+        let mut held = locked(&self.0);
+        if held.len() >= MOST_HELD {
+            held.clear();
+        }
+        held.insert(dictionary.id.clone(), dictionary.clone());
+    }
+
+    async fn get(
+        &self,
+        from: impl Executor<'_, Database = Any>,
+        id: &str,
+        item: &ItemId,
+    ) -> Result<Arc<Dictionary>, Unavailable> {
+        if let Some(held) = locked(&self.0).get(id) {
+            return Ok(held.clone());
+        }
+        let sql = "SELECT bytes FROM dictionaries WHERE id = $1".to_owned();
+        let row = statement(sql, [id.into()]).fetch_optional(from).await.map_err(|error| trouble(&error))?;
+        let row = row.ok_or_else(|| of_item(item, &missing(id)))?;
+        let bytes: Vec<u8> = row.try_get(0).map_err(|error| trouble(&error))?;
+        let dictionary = Arc::new(Dictionary::kept(id, &bytes).ok_or_else(|| of_item(item, &changed(id)))?);
+        self.hold(&dictionary);
+        Ok(dictionary)
+    }
+
+    /// The report of an item, as a row has it; its dictionary is read where it is not held.
+    pub(super) async fn kept(
+        &self,
+        from: impl Executor<'_, Database = Any>,
+        found: InRow,
+        item: &ItemId,
+    ) -> Result<Kept, Unavailable> {
+        Ok(match found {
+            InRow::Plain(text) => Kept::Plain(text.into()),
+            InRow::Packed { bytes, dictionary } => {
+                let by = self.get(from, &dictionary, item).await?;
+                Kept::Packed { by, bytes: bytes.into() }
+            }
+        })
+    }
+}
+
+fn missing(id: &str) -> String {
+    format!("its report is packed with dictionary {id}, which is not there")
+}
+
+fn changed(id: &str) -> String {
+    format!("its report is packed with dictionary {id}, which was changed")
+}
+
+/// Every dictionary that is kept, each looked at.
+///
+/// # Errors
+/// The first one whose bytes are not those that its id is the hash of.
+pub(super) async fn verified(conn: &mut AnyConnection) -> Result<HashMap<String, Dictionary>, Unavailable> {
+    let sql = "SELECT id, bytes FROM dictionaries ORDER BY id".to_owned();
+    let rows = statement(sql, []).fetch_all(conn).await.map_err(|error| trouble(&error))?;
+    let mut out = HashMap::with_capacity(rows.len());
+    for row in rows {
+        let id: String = row.try_get(0).map_err(|error| trouble(&error))?;
+        let bytes: Vec<u8> = row.try_get(1).map_err(|error| trouble(&error))?;
+        let Some(dictionary) = Dictionary::kept(&id, &bytes) else {
+            return Err(Unavailable::Damaged(format!("dictionary {id} of packed reports was changed")));
+        };
+        out.insert(id, dictionary);
+    }
+    Ok(out)
+}
+
+/// The text of a report as a row has it, by dictionaries that are all there.
+pub(super) fn text_in(
+    found: InRow,
+    item: &ItemId,
+    dictionaries: &HashMap<String, Dictionary>,
+) -> Result<String, Unavailable> {
+    match found {
+        InRow::Plain(text) => Ok(text),
+        InRow::Packed { bytes, dictionary } => {
+            let by = dictionaries.get(&dictionary).ok_or_else(|| of_item(item, &missing(&dictionary)))?;
+            by.unpack(&bytes).map_err(|why| of_item(item, why))
+        }
+    }
+}
+
+/// Makes every report plain again, for programs that know nothing else.
+///
+/// # Errors
+/// The first one that cannot be unpacked, or whatever the database says.
+pub(super) async fn unpack_all(conn: &mut AnyConnection) -> Result<(), Unavailable> {
+    let dictionaries = verified(conn).await?;
+    loop {
+        let sql = format!("SELECT id, {COLUMNS} FROM items WHERE report_packed IS NOT NULL LIMIT {AT_A_TIME}");
+        let rows = statement(sql, []).fetch_all(&mut *conn).await.map_err(|error| trouble(&error))?;
+        if rows.is_empty() {
+            return Ok(());
+        }
+        for row in rows {
+            let id = super::sql::id_of(&row, 0)?;
+            let text = text_in(in_row(&row, 1, &id)?, &id, &dictionaries)?;
+            let sql = "UPDATE items SET report = $1, report_packed = NULL, report_dictionary = NULL WHERE id = $2";
+            let done = statement(sql.to_owned(), [text.into(), id.as_str().into()]).execute(&mut *conn).await;
+            done.map_err(|error| trouble(&error))?;
+        }
+    }
+}
+
+/// What packs reports: many at the same time, each by a compressor that was made before.
+pub(super) struct Packer {
+    by: Arc<Dictionary>,
+    dictionary: Vec<u8>,
+    idle: Mutex<Vec<Bench>>,
+    /// Whether the dictionary is kept, durably.
+    kept: AtomicBool,
+}
+
+/// A compressor with the dictionary in it, and room to work in.
+struct Bench {
+    compressor: Compressor<'static>,
+    text: Vec<u8>,
+    packed: Vec<u8>,
+}
+
+impl Packer {
+    /// Makes a dictionary of texts like those that will be packed, as many as there is room for, the last ones first; what
+    /// is at its end is found soonest. `None` without any.
+    pub(super) fn of(samples: &[String], held: &Dictionaries) -> Option<Self> {
+        let mut room = MOST_OF_A_DICTIONARY;
+        let fits = |text: &&String| {
+            let fits = text.len() <= room;
+            room -= if fits { text.len() } else { 0 };
+            fits
+        };
+        let mut taken: Vec<&String> = samples.iter().rev().filter(|text| !text.is_empty()).filter(fits).collect();
+        taken.reverse();
+        let dictionary = taken.into_iter().map(String::as_str).collect::<String>().into_bytes();
+        if dictionary.is_empty() {
+            return None;
+        }
+        let by = Arc::new(Dictionary::new(&dictionary));
+        held.hold(&by);
+        Some(Self { by, dictionary, idle: Mutex::default(), kept: AtomicBool::new(false) })
+    }
+
+    fn bench(&self) -> Option<Bench> {
+        if let Some(idle) = locked(&self.idle).pop() {
+            return Some(idle);
+        }
+        let mut compressor = Compressor::with_dictionary(LEVEL, &self.dictionary).ok()?;
+        // Its length is in it without being asked for.
+        compressor.include_checksum(true).ok()?;
+        Some(Bench { compressor, text: Vec::with_capacity(USUAL_REPORT), packed: Vec::new() })
+    }
+
+    /// `None` where it has to be kept plain.
+    pub(super) fn pack(&self, report: &Report) -> Option<Kept> {
+        let mut bench = self.bench()?;
+        bench.text.clear();
+        serde_json::to_writer(&mut bench.text, report).ok()?;
+        if bench.text.len() > LONGEST_PACKED {
+            return None;
+        }
+        bench.packed.clear();
+        bench.packed.reserve(zstd::zstd_safe::compress_bound(bench.text.len()));
+        bench.compressor.compress_to_buffer(&bench.text, &mut bench.packed).ok()?;
+        let bytes = bench.packed.as_slice().into();
+        if bench.text.capacity() <= LONGEST_HELD {
+            let mut idle = locked(&self.idle);
+            if idle.len() < MOST_IDLE {
+                idle.push(bench);
+            }
+        }
+        Some(Kept::Packed { by: self.by.clone(), bytes })
+    }
+
+    /// Whether the dictionary reached the disk.
+    pub(super) fn is_kept(&self) -> bool {
+        self.kept.load(Ordering::Relaxed)
+    }
+
+    /// Writes the dictionary, with what is packed by it; [`Packer::was_kept`] is to be told after the commit.
+    pub(super) async fn keep(&self, conn: &mut AnyConnection) -> Result<(), Unavailable> {
+        let sql = "INSERT INTO dictionaries (id, bytes) VALUES ($1, $2) ON CONFLICT (id) DO NOTHING".to_owned();
+        let values = [Value::from(self.by.id.as_ref()), Value::Bytes(self.dictionary.clone())];
+        statement(sql, values).execute(conn).await.map(drop).map_err(|error| trouble(&error))
+    }
+
+    /// The dictionary reached the disk.
+    pub(super) fn was_kept(&self) {
+        self.kept.store(true, Ordering::Relaxed);
+    }
+}
