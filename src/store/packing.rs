@@ -16,7 +16,7 @@ use crate::queue::report::Report;
 use sqlx::any::AnyRow;
 use sqlx::{Any, AnyConnection, AnyPool, Executor, Row};
 use std::borrow::Cow;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use zstd::bulk::{Compressor, Decompressor};
@@ -29,6 +29,8 @@ pub(super) const SINCE: i64 = 6;
 pub const MOST_OF_A_DICTIONARY: usize = 112 << 10;
 /// Bytes of the longest report that is packed, and unpacked; a longer one is kept plain.
 pub const LONGEST_PACKED: usize = 16 << 20;
+/// Bytes of a piece that is not said twice in a dictionary, at least: from many short ones a report is told in more bytes.
+const SHORTEST_PIECE: usize = 200;
 /// Of Zstandard's levels: those above take longer than the shorter report saves.
 const LEVEL: i32 = 3;
 /// Bytes of a report that most keep within.
@@ -275,6 +277,34 @@ pub(super) async fn unpack_all(conn: &mut AnyConnection) -> Result<(), Unavailab
     }
 }
 
+/// A text in pieces, each to a comma; as long as words of a sentence at least.
+fn pieces(text: &str) -> impl Iterator<Item = &str> {
+    let mut rest = text;
+    std::iter::from_fn(move || {
+        let comma = rest.bytes().enumerate().skip(SHORTEST_PIECE).find(|(_, byte)| *byte == b',');
+        let (piece, after) = rest.split_at_checked(comma.map_or(rest.len(), |(at, _)| at + 1))?;
+        rest = after;
+        (!piece.is_empty()).then_some(piece)
+    })
+}
+
+/// What texts say, everything once, as far as there is room, the last ones first: what is at the end is told in the fewest
+/// bits.
+fn dictionary_of(samples: &[String]) -> Vec<u8> {
+    let mut said = HashSet::new();
+    let mut room = MOST_OF_A_DICTIONARY;
+    let mut taken = Vec::new();
+    for text in samples.iter().rev() {
+        let new: Vec<&str> = pieces(text).filter(|piece| said.insert(*piece)).collect();
+        for piece in new.into_iter().rev() {
+            let Some(left) = room.checked_sub(piece.len()) else { break };
+            room = left;
+            taken.push(piece);
+        }
+    }
+    taken.into_iter().rev().collect::<String>().into_bytes()
+}
+
 /// What packs reports: many at the same time, each by a compressor that was made before.
 pub(super) struct Packer {
     by: Arc<Dictionary>,
@@ -292,18 +322,9 @@ struct Bench {
 }
 
 impl Packer {
-    /// Makes a dictionary of texts like those that will be packed, as many as there is room for, the last ones first; what
-    /// is at its end is found soonest. `None` without any.
+    /// With a dictionary made of texts like those that will be packed; `None` without any.
     pub(super) fn of(samples: &[String], held: &Dictionaries) -> Option<Self> {
-        let mut room = MOST_OF_A_DICTIONARY;
-        let fits = |text: &&String| {
-            let fits = text.len() <= room;
-            room -= if fits { text.len() } else { 0 };
-            fits
-        };
-        let mut taken: Vec<&String> = samples.iter().rev().filter(|text| !text.is_empty()).filter(fits).collect();
-        taken.reverse();
-        let dictionary = taken.into_iter().map(String::as_str).collect::<String>().into_bytes();
+        let dictionary = dictionary_of(samples);
         if dictionary.is_empty() {
             return None;
         }
