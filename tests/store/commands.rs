@@ -254,9 +254,12 @@ fn versions_of_the_tables_are_said_and_taken_back() {
     let at = place.text();
     assert_eq!(
         done(&["tables", "--store", &at]),
-        format!("tables of version {VERSION}; this program makes version {VERSION}\n")
+        format!(
+            "tables of version {VERSION}; this program makes version {VERSION}\nreports are kept packed, which programs of before cannot read: they do not start on these tables\n"
+        )
     );
-    assert!(done(&["tables", "--store", &at, "--to", "1"]).starts_with("tables of version 1;"));
+    let said = done(&["tables", "--store", &at, "--to", "1"]);
+    assert!(said.starts_with("tables of version 1;") && said.contains("reports are kept plain"), "{said}");
     assert!(fails(&["tables", "--store", &at, "--to", "9"], 64).contains("no version 9"));
     assert!(fails(&["tables", "--store", &at, "--to", "last"], 64).contains("no number and not"));
     // As the job of deploy/kubernetes does it.
@@ -265,6 +268,14 @@ fn versions_of_the_tables_are_said_and_taken_back() {
     assert!(done(&["tables", "--store", &at, "--to", "latest"]).starts_with(&format!("tables of version {VERSION};")));
     assert!(done(&["tables", "--store", &at, "--to", "1"]).starts_with("tables of version 1;"));
     assert_eq!(items(&place).len(), 70);
+    assert!(done(&["tables", "--store", &at]).contains("reports are kept plain"));
+    assert!(fails(&["tables", "--store", &at, "--to", "5", "--pack-reports"], 64).contains("cannot be used with"));
+    let said = done(&["tables", "--store", &at, "--pack-reports"]);
+    assert!(
+        said.starts_with(&format!("tables of version {VERSION};")) && said.contains("reports are kept packed"),
+        "{said}"
+    );
+    assert!(done(&["tables", "--store", &at, "--to", "latest"]).contains("reports are kept packed"), "it stays");
     assert_eq!(runtime().block_on(tables(&at, None)).unwrap(), VERSION);
     let nowhere = folder.join("nowhere.sqlite");
     for command in ["verify", "tables"] {
