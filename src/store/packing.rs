@@ -381,3 +381,150 @@ impl Packer {
         self.kept.store(true, Ordering::Relaxed);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::findings::Disposition;
+    use crate::queue::report::{NotEvaluated, Versions};
+    use proptest::prelude::*;
+
+    fn report(notes: Vec<String>, why: String) -> Report {
+        let version = || why.chars().take(5).collect::<String>();
+        Report {
+            disposition: Disposition::Flagged,
+            findings: Vec::new(),
+            not_evaluated: vec![NotEvaluated { rules: notes.clone(), why: why.clone(), at: Vec::new() }],
+            not_provided: Vec::new(),
+            switched_off: Vec::new(),
+            notes,
+            delivered: Vec::new(),
+            day: None,
+            data: Vec::new(),
+            assumptions: vec![(why.clone(), version())],
+            by: Versions {
+                program: version(),
+                rulebook: version(),
+                rulebook_hash: version(),
+                formulary: version(),
+                formulary_hash: version(),
+                settings_hash: version(),
+                fhir_version: version(),
+                time_zone: version(),
+                demo: true,
+            },
+            sheet: None,
+        }
+    }
+
+    fn item() -> ItemId {
+        ItemId::read("3b241101-e2bb-4255-8caf-4136c566a962").unwrap()
+    }
+
+    fn packer(samples: &[String]) -> Packer {
+        Packer::of(samples, &Dictionaries::default()).unwrap()
+    }
+
+    fn samples() -> Vec<String> {
+        let texts = ["Invented, the first of them, with ü and a quote \".", "Invented, the second one."];
+        texts.map(|text| plain(&report(vec![text.repeat(20); 3], text.to_owned()))).to_vec()
+    }
+
+    proptest! {
+        /// Whatever is in a report, it comes out as it went in.
+        #[test]
+        fn what_is_packed_is_unpacked(notes in prop::collection::vec(any::<String>(), 0..8), why in any::<String>()) {
+            let (report, packer) = (report(notes, why), packer(&samples()));
+            for _ in 0..2 {
+                let kept = packer.pack(&report).unwrap();
+                prop_assert!(kept.is_packed());
+                prop_assert_eq!(kept.text(&item()).unwrap(), plain(&report));
+            }
+            prop_assert!(packer.pack(&report).unwrap().is_kept_as(&packer.pack(&report).unwrap()));
+        }
+
+        /// Whatever becomes of its bytes, another text never comes out.
+        #[test]
+        fn what_is_damaged_is_not_read_as_something_else(at in any::<prop::sample::Index>(), bit in 0..8u8, cut in any::<prop::sample::Index>()) {
+            let (report, packer) = (report(vec!["Invented".to_owned(); 5], "nothing".to_owned()), packer(&samples()));
+            let Some(Kept::Packed { by, bytes }) = packer.pack(&report) else { panic!("it was not packed") };
+            let mut changed = bytes.to_vec();
+            changed[at.index(bytes.len())] ^= 1 << bit;
+            if let Ok(text) = by.unpack(&changed) {
+                prop_assert_eq!(text, plain(&report));
+            }
+            prop_assert!(by.unpack(&bytes[..cut.index(bytes.len())]).is_err());
+            let twice = [&bytes[..], &bytes[..]].concat();
+            prop_assert!(by.unpack(&twice).is_err());
+        }
+
+        /// Nor out of any other bytes.
+        #[test]
+        fn any_bytes_are_refused(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
+            prop_assert!(packer(&samples()).by.unpack(&bytes).is_err());
+        }
+
+        /// A dictionary is never longer than it may be, and holds nothing that the samples do not say.
+        #[test]
+        fn a_dictionary_is_made_of_its_samples(said in prop::collection::vec(("[a-zü,]{0,300}", 0..400_usize), 0..5)) {
+            let texts: Vec<String> =
+                said.iter().map(|(text, n)| (0..*n).map(|i| format!("{text}{},", i * i)).collect()).collect();
+            let made = dictionary_of(&texts);
+            prop_assert!(made.len() <= MOST_OF_A_DICTIONARY);
+            prop_assert_eq!(&made, &dictionary_of(&texts));
+            let made = String::from_utf8(made).unwrap();
+            let said: HashSet<&str> = texts.iter().flat_map(|text| pieces(text)).collect();
+            prop_assert_eq!(pieces(&texts.concat()).collect::<String>(), texts.concat());
+            let all: usize = said.iter().map(|piece| piece.len()).sum();
+            if all <= MOST_OF_A_DICTIONARY {
+                prop_assert_eq!(made.len(), all);
+            }
+            if let Some(last) = texts.last().and_then(|text| pieces(text).last()) {
+                prop_assert!(last.len() > MOST_OF_A_DICTIONARY || made.contains(last));
+            }
+        }
+    }
+
+    #[test]
+    fn packed_by_another_dictionary_it_is_not_read() {
+        let report = report(vec!["Invented, the first of them, with ü and a quote \".".repeat(20); 3], "x".to_owned());
+        let (one, other) = (packer(&samples()), packer(&samples()[..1]));
+        let Some(Kept::Packed { bytes, .. }) = one.pack(&report) else { panic!("it was not packed") };
+        assert!(other.by.unpack(&bytes).is_err());
+        assert!(Dictionary::kept(&one.by.id, &one.dictionary).is_some());
+        assert!(Dictionary::kept(&one.by.id, &other.dictionary).is_none());
+        assert!(Packer::of(&[], &Dictionaries::default()).is_none());
+        assert!(Packer::of(&[String::new()], &Dictionaries::default()).is_none());
+    }
+
+    #[test]
+    fn what_is_too_long_is_kept_plain() {
+        let packer = packer(&samples());
+        assert!(packer.pack(&report(vec!["x".repeat(LONGEST_PACKED)], String::new())).is_none());
+        assert!(packer.pack(&report(vec!["x".repeat(LONGEST_PACKED / 4)], String::new())).is_some());
+    }
+
+    #[test]
+    fn compressors_are_used_again() {
+        let packer = packer(&samples());
+        for _ in 0..3 {
+            packer.pack(&report(Vec::new(), String::new())).unwrap();
+        }
+        assert_eq!(locked(&packer.idle).len(), 1);
+        std::thread::scope(|scope| {
+            for _ in 0..40 {
+                scope.spawn(|| packer.pack(&report(Vec::new(), String::new())).unwrap());
+            }
+        });
+        assert!(locked(&packer.idle).len() <= MOST_IDLE);
+    }
+
+    #[test]
+    fn dictionaries_are_held_up_to_a_number() {
+        let held = Dictionaries::default();
+        for n in 0..MOST_HELD + 1 {
+            held.hold(&Arc::new(Dictionary::new(n.to_string().as_bytes())));
+            assert!(locked(&held.0).len() <= MOST_HELD);
+        }
+    }
+}
