@@ -102,6 +102,11 @@ impl Keeping {
         let trouble = |error: Unavailable| format!("--store: {error}");
         let store = Arc::new(open(&place, self.policy(queue)).await.map_err(trouble)?);
         let packed = store.pack_like(&samples());
+        if !packed {
+            tracing::info!(
+                "reports are kept plain, so that programs of before can use the tables: `store tables --pack-reports` ends that"
+            );
+        }
         tracing::info!(store = store.health().kind, keep_days = self.keep_days, packed, "the queue is kept");
         doors.store = Some(store.clone());
         let mut tasks = vec![tokio::spawn(sort_again(store.clone()))];

@@ -13,6 +13,7 @@ use super::{Unavailable, schema};
 use crate::audit::chain::Hash;
 use crate::queue::item::ItemId;
 use crate::queue::report::Report;
+use futures_util::TryStreamExt as _;
 use sqlx::any::AnyRow;
 use sqlx::{Any, AnyConnection, AnyPool, Executor, Row};
 use std::borrow::Cow;
@@ -226,10 +227,9 @@ fn changed(id: &str) -> String {
 /// # Errors
 /// The first one whose bytes are not those that its id is the hash of.
 pub(super) async fn verified(conn: &mut AnyConnection) -> Result<HashMap<String, Dictionary>, Unavailable> {
-    let sql = "SELECT id, bytes FROM dictionaries ORDER BY id".to_owned();
-    let rows = statement(sql, []).fetch_all(conn).await.map_err(|error| trouble(&error))?;
-    let mut out = HashMap::with_capacity(rows.len());
-    for row in rows {
+    let mut rows = sqlx::query("SELECT id, bytes FROM dictionaries ORDER BY id").fetch(conn);
+    let mut out = HashMap::new();
+    while let Some(row) = rows.try_next().await.map_err(|error| trouble(&error))? {
         let id: String = row.try_get(0).map_err(|error| trouble(&error))?;
         let bytes: Vec<u8> = row.try_get(1).map_err(|error| trouble(&error))?;
         let Some(dictionary) = Dictionary::kept(&id, &bytes) else {
@@ -261,14 +261,19 @@ pub(super) fn text_in(
 /// The first one that cannot be unpacked, or whatever the database says.
 pub(super) async fn unpack_all(conn: &mut AnyConnection) -> Result<(), Unavailable> {
     let dictionaries = verified(conn).await?;
+    let mut after = String::new();
     loop {
-        let sql = format!("SELECT id, {COLUMNS} FROM items WHERE report_packed IS NOT NULL LIMIT {AT_A_TIME}");
-        let rows = statement(sql, []).fetch_all(&mut *conn).await.map_err(|error| trouble(&error))?;
+        let sql = format!(
+            "SELECT id, {COLUMNS} FROM items WHERE id > $1 AND report_packed IS NOT NULL ORDER BY id LIMIT {AT_A_TIME}"
+        );
+        let rows =
+            statement(sql, [after.as_str().into()]).fetch_all(&mut *conn).await.map_err(|error| trouble(&error))?;
         if rows.is_empty() {
             return Ok(());
         }
         for row in rows {
             let id = super::sql::id_of(&row, 0)?;
+            id.as_str().clone_into(&mut after);
             let text = text_in(in_row(&row, 1, &id)?, &id, &dictionaries)?;
             let sql = "UPDATE items SET report = $1, report_packed = NULL, report_dictionary = NULL WHERE id = $2";
             let done = statement(sql.to_owned(), [text.into(), id.as_str().into()]).execute(&mut *conn).await;

@@ -72,7 +72,7 @@ pub(super) async fn get(
     let kept = dictionaries.kept(pool, packing::in_row(&row, 2, item)?, item).await?;
     Ok(Some(Item {
         summary: read("an item", &text(&row, 0)?)?,
-        report: read(&format!("the report of item {item}"), &kept.text(item)?)?,
+        report: read(&super::writer::of_report(item), &kept.text(item)?)?,
         resource: text(&row, 1)?,
     }))
 }

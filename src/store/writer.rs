@@ -287,6 +287,11 @@ pub(super) fn list(values: Vec<String>) -> (String, Vec<Value>) {
     (marks.join(", "), values)
 }
 
+/// Names the report of an item, where something is wrong with it.
+pub(super) fn of_report(item: &ItemId) -> String {
+    format!("the report of item {item}")
+}
+
 fn state_of(text: &str) -> Result<Summary, Unavailable> {
     serde_json::from_str(text).map_err(|error| damaged("an item", &error))
 }
@@ -474,16 +479,13 @@ impl Work {
                 self.join_cards(received, id);
                 return Ok(Recorded::Again(id.clone()));
             }
-            let mut same = held.report.is_kept_as(report);
-            let mut kept = Report::clone(&received.report);
-            if !same {
-                let before = held.report.text(id)?;
-                same = before == packing::plain(&received.report);
-                if !same {
-                    kept = serde_json::from_str(&before)
-                        .map_err(|error| damaged(&format!("the report of item {id}"), &error))?;
-                }
-            }
+            let said = if held.report.is_kept_as(report) { None } else { Some(held.report.text(id)?) };
+            let said = said.filter(|said| *said != packing::plain(&received.report));
+            let same = said.is_none();
+            let kept: Report = match said {
+                None => Report::clone(&received.report),
+                Some(said) => serde_json::from_str(&said).map_err(|error| damaged(&of_report(id), &error))?,
+            };
             let known: BTreeSet<String> = kept.rules().into_iter().collect();
             let mut item = Item { summary: held.summary.clone(), resource: String::new(), report: kept };
             let events = item.seen_again(received, before.as_ref(), policy);
