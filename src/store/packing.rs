@@ -18,7 +18,6 @@ use sqlx::any::AnyRow;
 use sqlx::{Any, AnyConnection, AnyPool, Executor, Row};
 use std::borrow::Cow;
 use std::collections::{HashMap, HashSet};
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use zstd::bulk::{Compressor, Decompressor};
 use zstd::dict::DecoderDictionary;
@@ -315,8 +314,6 @@ pub(super) struct Packer {
     by: Arc<Dictionary>,
     dictionary: Vec<u8>,
     idle: Mutex<Vec<Bench>>,
-    /// Whether the dictionary is kept, durably.
-    kept: AtomicBool,
 }
 
 /// A compressor with the dictionary in it, and room to work in.
@@ -335,7 +332,7 @@ impl Packer {
         }
         let by = Arc::new(Dictionary::new(&dictionary));
         held.hold(&by);
-        Some(Self { by, dictionary, idle: Mutex::default(), kept: AtomicBool::new(false) })
+        Some(Self { by, dictionary, idle: Mutex::default() })
     }
 
     fn bench(&self) -> Option<Bench> {
@@ -369,21 +366,18 @@ impl Packer {
         Some(Kept::Packed { by: self.by.clone(), bytes })
     }
 
-    /// Whether the dictionary reached the disk.
-    pub(super) fn is_kept(&self) -> bool {
-        self.kept.load(Ordering::Relaxed)
-    }
-
-    /// Writes the dictionary, with what is packed by it; [`Packer::was_kept`] is to be told after the commit.
+    /// Sees to it that the dictionary is there once this transaction is committed, whatever became of the database since
+    /// it was written: what is packed by it can be read from then on.
     pub(super) async fn keep(&self, conn: &mut AnyConnection) -> Result<(), Unavailable> {
+        let own = || Value::from(self.by.id.as_ref());
+        let sql = "SELECT id FROM dictionaries WHERE id = $1".to_owned();
+        let there = statement(sql, [own()]).fetch_optional(&mut *conn).await.map_err(|error| trouble(&error))?;
+        if there.is_some() {
+            return Ok(());
+        }
         let sql = "INSERT INTO dictionaries (id, bytes) VALUES ($1, $2) ON CONFLICT (id) DO NOTHING".to_owned();
-        let values = [Value::from(self.by.id.as_ref()), Value::Bytes(self.dictionary.clone())];
+        let values = [own(), Value::Bytes(self.dictionary.clone())];
         statement(sql, values).execute(conn).await.map(drop).map_err(|error| trouble(&error))
-    }
-
-    /// The dictionary reached the disk.
-    pub(super) fn was_kept(&self) {
-        self.kept.store(true, Ordering::Relaxed);
     }
 }
 

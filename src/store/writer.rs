@@ -228,16 +228,11 @@ async fn transaction(conn: &mut AnyConnection, shared: &Shared, ops: &[Op]) -> R
     for op in ops {
         came.push(work.apply(&mut tx, op, shared).await?);
     }
-    // In the same transaction as the first report that is packed by it, or before.
-    let packer = shared.packer().filter(|packer| !packer.is_kept() && work.packs());
-    if let Some(packer) = packer {
+    if let Some(packer) = shared.packer().filter(|_| work.packs()) {
         packer.keep(&mut tx).await?;
     }
     let changes = work.write(&mut tx, shared).await?;
     tx.commit().await.map_err(|error| trouble(&error))?;
-    if let Some(packer) = packer {
-        packer.was_kept();
-    }
     Ok((came, changes))
 }
 
