@@ -2,7 +2,7 @@
 //! and what is past its time removed with a line that says so.
 
 use crate::cluster;
-use crate::orders::{Folder, Place, accept, all, command, order, pharmacist, put, runtime};
+use crate::orders::{Folder, GAPS, Place, accept, all, command, json, order, pharmacist, put, runtime};
 use crate::told::{FORMULARY, Running, http};
 use enteral_gate::queue::item::Summary;
 use enteral_gate::store::schema::VERSION;
@@ -243,6 +243,35 @@ fn what_is_past_its_time_is_removed_with_a_line() {
         assert!(left.contains(&"n2".to_owned()) && left.contains(&"n3".to_owned()));
         let said = done(&["verify", "--store", &at]);
         assert!(said.contains("2 orders, 6 entries of the trail (2 of removed orders)"), "{said}");
+    }
+}
+
+/// A service packs by itself, and by the same dictionary after each start, as long as it says the same.
+#[test]
+fn a_service_packs_what_it_records() {
+    let folder = Folder::new();
+    for place in [Place::Sqlite(folder.join("queue.sqlite")), Place::Postgres(cluster::shared().database())] {
+        let look = |sql: &str| runtime().block_on(place.lines(sql));
+        let serve = |rulebook: &[&str]| {
+            let mut command = Command::new(env!("CARGO_BIN_EXE_enteral-gate"));
+            command
+                .args(["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--store", &place.text()])
+                .args(rulebook)
+                .env("ENTERAL_GATE_LOG", "off");
+            Running::of(command)
+        };
+        for (n, rulebook) in [(1, &[][..]), (2, &[]), (3, &["--rulebook", "none"])] {
+            let service = serve(rulebook);
+            let order = json(&format!("n{n}"), "p", GAPS);
+            let answer = http(&service.at, "POST", "/fhir/R4/NutritionOrder/$validate", &order);
+            assert!(answer.contains("enteral-gate-queue: recorded"), "{answer}");
+            let kept = look("SELECT report FROM items WHERE report_packed IS NOT NULL");
+            assert_eq!(kept, vec![""; n], "each is packed");
+            drop(service);
+        }
+        assert_eq!(look("SELECT id FROM dictionaries").len(), 2, "one for each rulebook");
+        assert_eq!(look("SELECT DISTINCT report_dictionary FROM items").len(), 2);
+        assert!(done(&["verify", "--store", &place.text()]).starts_with("whole: 3 orders"));
     }
 }
 
