@@ -59,10 +59,11 @@ impl Dictionary {
         Self { id: Hash::of(bytes).to_string().into(), prepared: DecoderDictionary::copy(bytes) }
     }
 
-    /// As it is kept; `None` where its bytes are not those that its id is the hash of.
+    /// As it is kept; `None` where its bytes are not those that its id is the hash of, or are no text: what is no text may
+    /// be taken for a dictionary of another kind, which is not only looked up but read.
     fn kept(id: &str, bytes: &[u8]) -> Option<Self> {
-        let own = Self::new(bytes);
-        (*own.id == *id).then_some(own)
+        let whole = Hash::of(bytes).to_string() == id && std::str::from_utf8(bytes).is_ok();
+        whole.then(|| Self::new(bytes))
     }
 
     fn unpack(&self, bytes: &[u8]) -> Result<String, &'static str> {
@@ -492,6 +493,8 @@ mod tests {
         assert!(other.by.unpack(&bytes).is_err());
         assert!(Dictionary::kept(&one.by.id, &one.dictionary).is_some());
         assert!(Dictionary::kept(&one.by.id, &other.dictionary).is_none());
+        let other_kind = [0x37, 0xA4, 0x30, 0xEC, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10];
+        assert!(Dictionary::kept(&Hash::of(&other_kind).to_string(), &other_kind).is_none());
         assert!(Packer::of(&[], &Dictionaries::default()).is_none());
         assert!(Packer::of(&[String::new()], &Dictionaries::default()).is_none());
     }
