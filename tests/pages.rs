@@ -8,7 +8,7 @@ use enteral_gate::formulary::Formulary;
 use enteral_gate::http::appraiser::Core;
 use enteral_gate::http::notices::{Notices, Times};
 use enteral_gate::http::pages::people::{self, Job, People};
-use enteral_gate::http::samples::SAMPLES;
+use enteral_gate::http::samples::{self, SAMPLES};
 use enteral_gate::http::trail::{self, Bounds, Found, Trail};
 use enteral_gate::http::{App, Doors, Limits, server};
 use enteral_gate::intake::order::FhirVersion;
@@ -226,6 +226,58 @@ impl Service {
 fn hidden(page: &str, name: &str) -> String {
     let from = page.split(&format!("name=\"{name}\" value=\"")).nth(1).unwrap_or_else(|| panic!("no {name}"));
     from.split('"').next().unwrap().to_owned()
+}
+
+/// What a page and FHIR say of an order is the same, however its report is kept.
+#[tokio::test(flavor = "multi_thread")]
+async fn packed_reports_are_shown_as_plain_ones() {
+    let s = service(&[]).await;
+    let (formulary, rulebook, settings) = (formulary(), Rulebook::default(), Settings::default());
+    let by = Institution { formulary: &formulary, rulebook: &rulebook, settings: &settings };
+    assert!(s.store.pack_like(&samples::reports(by)));
+    // How long it waits is said in whole hours by then.
+    let at = Timestamp::now() - jiff::SignedDuration::from_mins(30 * 60 + 30);
+    for name in ["demo-5-steps-over-cap", "demo-9-no-density"] {
+        let mut orders = received(sample(name), FhirVersion::R4);
+        orders.iter_mut().for_each(|order| order.at = at);
+        s.store.record(orders).await.unwrap();
+    }
+    let cookie = s.sign_in("invented-1").await;
+    let ids = s.sql("SELECT id FROM items ORDER BY id").await;
+    assert_eq!(ids.len(), 2);
+    let look = async || {
+        let mut said = Vec::new();
+        for path in ["/fhir/R4/Task", "/fhir/R5/Task", "/fhir/R4/DetectedIssue", "/fhir/R5/DetectedIssue"] {
+            let all = reqwest::get(format!("http://{}{path}", s.here)).await.unwrap();
+            said.push((all.status().as_u16(), all.text().await.unwrap()));
+        }
+        for id in &ids {
+            let page = s.get(&format!("/queue/{id}"), &cookie).await;
+            // The id of the next command is new each time, and each look is in the history.
+            let body = page.body.replace(&hidden(&page.body, "command"), "");
+            let lines: Vec<&str> = body.lines().filter(|line| !line.contains("looked at it")).collect();
+            said.push((page.status, lines.join("\n")));
+        }
+        said
+    };
+    let packed = look().await;
+    assert!(packed.iter().all(|(status, _)| *status == 200), "{packed:?}");
+    assert!(packed.iter().any(|(_, body)| body.contains("DetectedIssue") && body.contains("\"detail\"")), "{packed:?}");
+    let lengths = s.sql("SELECT CAST(LENGTH(report) AS TEXT) FROM items WHERE report_packed IS NOT NULL").await;
+    assert_eq!(lengths, ["0", "0"]);
+    use sqlx::Connection;
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(s.kept.0.join("queue.sqlite"));
+    let mut conn = sqlx::sqlite::SqliteConnection::connect_with(&options).await.unwrap();
+    for id in &ids {
+        let item = s.store.get(ItemId::read(id).unwrap()).await.unwrap().unwrap();
+        let plain = "UPDATE items SET report = $1, report_packed = NULL, report_dictionary = NULL WHERE id = $2";
+        let report = serde_json::to_string(&item.report).unwrap();
+        sqlx::query(plain).bind(report).bind(id).execute(&mut conn).await.unwrap();
+    }
+    conn.close().await.unwrap();
+    for (packed, plain) in packed.iter().zip(look().await) {
+        assert_eq!(packed, &plain);
+    }
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -9,6 +9,7 @@ use super::store::Keeping;
 use super::subscribers_file;
 use super::{Institution, Products, formulary, rulebook};
 use crate::answer::book_warning;
+use crate::appraise;
 use crate::http::appraiser::Core;
 use crate::http::notices::{Notices, Times};
 use crate::http::pages::people::People;
@@ -16,7 +17,7 @@ use crate::http::rules_in_use::RulesInUse;
 use crate::http::server::{self, only_loopback};
 use crate::http::trail::file::open;
 use crate::http::trail::{Bounds, Trail};
-use crate::http::{App, Doors, Limits, routes};
+use crate::http::{App, Doors, Limits, routes, samples};
 use crate::subscriptions::Subscribers;
 use clap::Args;
 use std::io::Write;
@@ -115,7 +116,8 @@ impl Serve {
                 None => None,
                 Some(admin) => Some((bind("--admin-listen", admin.address).await?, admin.guarded)),
             };
-            let kept_store = self.keeping.open(&mut doors, settings.queue).await?;
+            let by = appraise::Institution { formulary: &formulary, rulebook: &rulebook, settings: &settings };
+            let kept_store = self.keeping.open(&mut doors, settings.queue, || samples::reports(by)).await?;
             let notices = match (&told, &kept_store) {
                 (None, _) => None,
                 (Some(_), None) => {

@@ -9,7 +9,9 @@ use crate::queue::{Person, Role};
 use crate::settings::LookWithin;
 use crate::store::backup::{backup, restore};
 use crate::store::outbox::{ByHand, Letter, Which, by_hand, letters};
-use crate::store::{SqlStore, Store, Unavailable, Verified, is_postgres, open, schema, tables, verify};
+use crate::store::{
+    SqlStore, Store, Unavailable, Verified, is_postgres, open, pack_reports, packs_reports, schema, tables, verify,
+};
 use clap::builder::PossibleValuesParser;
 use clap::{Args, Subcommand};
 use jiff::{SignedDuration, Timestamp};
@@ -82,10 +84,16 @@ impl Keeping {
     }
 
     /// Opens the store and puts it into the service; gives what keeps it in order, to be stopped and closed at the end.
+    /// `samples` are reports of invented orders, which those that will be recorded are like.
     ///
     /// # Errors
     /// A store that cannot be used: a service that cannot record from the start is not started.
-    pub async fn open(&self, doors: &mut Doors, queue: LookWithin) -> Result<Option<Open>, String> {
+    pub async fn open(
+        &self,
+        doors: &mut Doors,
+        queue: LookWithin,
+        samples: impl FnOnce() -> Vec<String>,
+    ) -> Result<Option<Open>, String> {
         if self.store.as_deref() == Some(NONE) {
             tracing::warn!("--store none: flagged orders are answered, and nobody sees them on a queue");
             return Ok(None);
@@ -93,7 +101,13 @@ impl Keeping {
         let place = place(self.store.as_deref())?;
         let trouble = |error: Unavailable| format!("--store: {error}");
         let store = Arc::new(open(&place, self.policy(queue)).await.map_err(trouble)?);
-        tracing::info!(store = store.health().kind, keep_days = self.keep_days, "the queue is kept");
+        let packed = store.pack_like(&samples());
+        if !packed {
+            tracing::info!(
+                "reports are kept plain, so that programs of before can use the tables: `store tables --pack-reports` ends that"
+            );
+        }
+        tracing::info!(store = store.health().kind, keep_days = self.keep_days, packed, "the queue is kept");
         doors.store = Some(store.clone());
         let mut tasks = vec![tokio::spawn(sort_again(store.clone()))];
         tasks.extend(self.keep_days.map(|days| tokio::spawn(purge_again(store.clone(), days))));
@@ -219,6 +233,9 @@ pub enum StoreCommand {
         /// The version, or "latest" for the one this program makes
         #[arg(long, value_name = "VERSION", value_parser = version)]
         to: Option<i64>,
+        /// Bring them to the version that this program makes, and let services keep reports packed from their next start on: programs that know only tables before version 6 do not start on them again
+        #[arg(long, conflicts_with = "to")]
+        pack_reports: bool,
     },
 }
 
@@ -395,9 +412,18 @@ impl StoreCommand {
                     say(&format!("{removed} orders removed"))?;
                 }
                 Self::Outbox { command } => command.run().await?,
-                Self::Tables { at, to } => {
-                    let version = tables(&usable(&at)?, to).await.map_err(trouble)?;
+                Self::Tables { at, to, pack_reports: pack } => {
+                    let place = usable(&at)?;
+                    if pack {
+                        pack_reports(&place).await.map_err(trouble)?;
+                    }
+                    let version = tables(&place, to).await.map_err(trouble)?;
                     say(&format!("tables of version {version}; this program makes version {}", schema::VERSION))?;
+                    say(if packs_reports(&place).await.map_err(trouble)? {
+                        "reports are kept packed, which programs of before cannot read: they do not start on these tables"
+                    } else {
+                        "reports are kept plain, as programs of before do"
+                    })?;
                 }
             }
             Ok(Exit::Clear)

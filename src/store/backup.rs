@@ -4,7 +4,7 @@
 use super::sql::{Dialect, Value, begin, migrate, trouble};
 use super::upkeep::{Verified, existing, snapshot, verify};
 use super::writer::insert;
-use super::{Unavailable, is_postgres, outbox, schema, sqlite, views};
+use super::{Unavailable, is_postgres, outbox, packing, schema, sqlite, views};
 use futures_util::TryStreamExt as _;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
@@ -13,87 +13,104 @@ use std::path::{Path, PathBuf};
 /// Rows that are copied at a time.
 const AT_A_TIME: usize = 32;
 
-/// Names of columns, and whether they are numbers.
-type Columns = &'static [(&'static str, bool)];
+/// What a column holds.
+#[derive(Clone, Copy)]
+enum Holds {
+    Text,
+    Number,
+    Bytes,
+}
+use Holds::{Bytes, Number, Text};
+
+/// Names of columns, and what they hold.
+type Columns = &'static [(&'static str, Holds)];
 
 /// Every table with its columns, and the version of the tables that brought it.
-const TABLES: [(&str, Columns, i64); 8] = [
+const TABLES: [(&str, Columns, i64); 9] = [
     (
         "items",
         &[
-            ("id", false),
-            ("order_key", false),
-            ("standing", false),
-            ("sort_key", false),
-            ("grade", true),
-            ("tier", false),
-            ("not_checked", true),
-            ("ward", false),
-            ("patient", false),
-            ("starts", true),
-            ("received", true),
-            ("changed", true),
-            ("pharmacist", false),
-            ("pharmacist_by", false),
-            ("pharmacist_until", true),
-            ("dietitian", false),
-            ("dietitian_by", false),
-            ("dietitian_until", true),
-            ("rules", false),
-            ("search", false),
-            ("state", false),
-            ("report", false),
-            ("resource", false),
+            ("id", Text),
+            ("order_key", Text),
+            ("standing", Text),
+            ("sort_key", Text),
+            ("grade", Number),
+            ("tier", Text),
+            ("not_checked", Number),
+            ("ward", Text),
+            ("patient", Text),
+            ("starts", Number),
+            ("received", Number),
+            ("changed", Number),
+            ("pharmacist", Text),
+            ("pharmacist_by", Text),
+            ("pharmacist_until", Number),
+            ("dietitian", Text),
+            ("dietitian_by", Text),
+            ("dietitian_until", Number),
+            ("rules", Text),
+            ("search", Text),
+            ("state", Text),
+            ("report", Text),
+            ("resource", Text),
         ],
         1,
     ),
-    ("trail", &[("seq", true), ("line", false), ("item", false), ("detail", false), ("command", false)], 1),
-    ("cards", &[("card", false), ("item", false)], 1),
-    ("counts", &[("day", false), ("rule", false), ("fate", false), ("reason", false), ("n", true)], 1),
-    ("votes", &[("item", false), ("rule", false), ("person", false), ("useful", true)], 1),
-    ("subscribers", &[("id", false), ("since", true), ("endpoint", false), ("events", true)], outbox::SINCE),
+    ("trail", &[("seq", Number), ("line", Text), ("item", Text), ("detail", Text), ("command", Text)], 1),
+    ("cards", &[("card", Text), ("item", Text)], 1),
+    ("counts", &[("day", Text), ("rule", Text), ("fate", Text), ("reason", Text), ("n", Number)], 1),
+    ("votes", &[("item", Text), ("rule", Text), ("person", Text), ("useful", Number)], 1),
+    ("subscribers", &[("id", Text), ("since", Number), ("endpoint", Text), ("events", Number)], outbox::SINCE),
     (
         "outbox",
         &[
-            ("subscriber", false),
-            ("number", true),
-            ("event", false),
-            ("item", false),
-            ("version", true),
-            ("happened", true),
-            ("state", false),
-            ("tries", true),
-            ("due", true),
-            ("lease", false),
-            ("lease_until", true),
-            ("trouble", false),
-            ("done", true),
+            ("subscriber", Text),
+            ("number", Number),
+            ("event", Text),
+            ("item", Text),
+            ("version", Number),
+            ("happened", Number),
+            ("state", Text),
+            ("tries", Number),
+            ("due", Number),
+            ("lease", Text),
+            ("lease_until", Number),
+            ("trouble", Text),
+            ("done", Number),
         ],
         outbox::SINCE,
     ),
-    ("views", &[("person", false), ("name", false), ("query", false)], views::SINCE),
+    ("dictionaries", &[("id", Text), ("bytes", Bytes)], packing::SINCE),
+    ("views", &[("person", Text), ("name", Text), ("query", Text)], views::SINCE),
 ];
 
-fn value(row: &AnyRow, at: usize, number: bool) -> Result<Value, Unavailable> {
-    let value = if number {
-        row.try_get::<Option<i64>, _>(at).map(Value::from)
-    } else {
-        row.try_get::<Option<String>, _>(at).map(Value::from)
+/// Columns of a table that were added to it, and the version that brought them.
+const ADDED: [(&str, Columns, i64); 1] =
+    [("items", &[("report_packed", Bytes), ("report_dictionary", Text)], packing::SINCE)];
+
+fn value(row: &AnyRow, at: usize, holds: Holds) -> Result<Value, Unavailable> {
+    let value = match holds {
+        Number => row.try_get::<Option<i64>, _>(at).map(Value::from),
+        Text => row.try_get::<Option<String>, _>(at).map(Value::from),
+        Bytes => row.try_get::<Option<Vec<u8>>, _>(at).map(Value::from),
     };
     value.map_err(|error| trouble(&error))
 }
 
 /// Copies every table that the source has; one made by the version before has fewer.
 async fn copy(from: &mut AnyConnection, dialect: Dialect, to: &mut AnyConnection) -> Result<(), Unavailable> {
-    let (version, _) = schema::found(from, dialect).await.map_err(|error| trouble(&error))?.unwrap_or_default();
+    let (version, works_with) =
+        schema::found(from, dialect).await.map_err(|error| trouble(&error))?.unwrap_or_default();
     for (table, columns, _) in TABLES.into_iter().filter(|(.., since)| *since <= version) {
+        let added = ADDED.into_iter().filter(|(of, _, since)| *of == table && *since <= version);
+        let columns: Vec<_> = columns.iter().chain(added.flat_map(|(_, columns, _)| columns)).collect();
         let names: Vec<&str> = columns.iter().map(|(name, _)| *name).collect();
         let sql = format!("SELECT {} FROM {table}", names.join(", "));
         let mut rows = sqlx::query(AssertSqlSafe(sql)).fetch(&mut *from);
         let mut some = Vec::with_capacity(AT_A_TIME);
         while let Some(row) = rows.try_next().await.map_err(|error| trouble(&error))? {
             let values: Result<Vec<Value>, _> =
-                columns.iter().enumerate().map(|(at, (_, number))| value(&row, at, *number)).collect();
+                columns.iter().enumerate().map(|(at, (_, holds))| value(&row, at, *holds)).collect();
             some.push(values?);
             if some.len() == AT_A_TIME {
                 insert(to, table, &names, "", std::mem::take(&mut some)).await?;
@@ -101,7 +118,8 @@ async fn copy(from: &mut AnyConnection, dialect: Dialect, to: &mut AnyConnection
         }
         insert(to, table, &names, "", some).await?;
     }
-    Ok(())
+    // What may use the source may use the copy.
+    schema::as_before(to, works_with).await
 }
 
 fn file_trouble(path: &Path, error: &std::io::Error) -> Unavailable {

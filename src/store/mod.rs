@@ -7,6 +7,7 @@ use crate::findings::Tier;
 pub mod backup;
 mod listing;
 pub mod outbox;
+mod packing;
 pub mod postgres;
 mod reader;
 pub mod schema;
@@ -17,8 +18,9 @@ mod upkeep;
 pub mod views;
 mod writer;
 
+pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
 pub use sql::SqlStore;
-pub use upkeep::{Verified, is_postgres, open, tables, verify};
+pub use upkeep::{Verified, is_postgres, open, pack_reports, packs_reports, tables, verify};
 
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
 use crate::queue::tally::RuleStatistics;

@@ -1,5 +1,6 @@
 //! Reading: lists, counts, an item, its trail. Each answer is of one moment where it is one statement.
 
+use super::packing::{self, Dictionaries};
 use super::sql::{Value, damaged, statement, trouble};
 use super::{Counts, Filter, LaneIs, MOST_OF_A_PAGE, Page, Query, Sort, TaskOf, Unavailable};
 use crate::queue::Lane;
@@ -60,14 +61,19 @@ pub(super) async fn any_past(pool: &AnyPool, before: Timestamp) -> Result<bool, 
     Ok(!rows(pool, sql, vec![before.into()]).await?.is_empty())
 }
 
-pub(super) async fn get(pool: &AnyPool, item: &ItemId) -> Result<Option<Item>, Unavailable> {
-    let sql = "SELECT state, report, resource FROM items WHERE id = $1".to_owned();
+pub(super) async fn get(
+    pool: &AnyPool,
+    dictionaries: &Dictionaries,
+    item: &ItemId,
+) -> Result<Option<Item>, Unavailable> {
+    let sql = format!("SELECT state, resource, {} FROM items WHERE id = $1", packing::COLUMNS);
     let row = statement(sql, [item.as_str().into()]).fetch_optional(pool).await.map_err(|error| trouble(&error))?;
     let Some(row) = row else { return Ok(None) };
+    let kept = dictionaries.kept(pool, packing::in_row(&row, 2, item)?, item).await?;
     Ok(Some(Item {
         summary: read("an item", &text(&row, 0)?)?,
-        report: read("a report", &text(&row, 1)?)?,
-        resource: text(&row, 2)?,
+        report: read(&super::writer::of_report(item), &kept.text(item)?)?,
+        resource: text(&row, 1)?,
     }))
 }
 

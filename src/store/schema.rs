@@ -1,14 +1,14 @@
 //! The tables, in steps that are added to and never changed. A step says down to which version a program can be that
 //! works on a database after it: the version before stays able to, so that an upgrade can be taken back.
 
-use super::Unavailable;
 use super::sql::{Dialect, run};
+use super::{Unavailable, packing};
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 
 /// One step.
 struct Step {
-    /// What it does. `{text}` is the type of texts that are compared byte by byte; what begins with the name of a database
-    /// is for that one only.
+    /// What it does. `{text}` is the type of texts that are compared byte by byte, `{bytes}` that of bytes; what begins with
+    /// the name of a database is for that one only.
     up: &'static [&'static str],
     /// What takes it back.
     down: &'static [&'static str],
@@ -16,7 +16,7 @@ struct Step {
     works_with: i64,
 }
 
-const STEPS: [Step; 5] = [
+const STEPS: [Step; 6] = [
     Step {
         up: &[
             "CREATE TABLE items (id {text} PRIMARY KEY, order_key {text}, standing {text} NOT NULL, \
@@ -98,6 +98,22 @@ const STEPS: [Step; 5] = [
         down: &["DROP TABLE views"],
         works_with: 1,
     },
+    // Packed reports. A program that does not know them works on, as long as there are none.
+    Step {
+        up: &[
+            "CREATE TABLE dictionaries (id {text} PRIMARY KEY, bytes {bytes} NOT NULL)",
+            "ALTER TABLE items ADD COLUMN report_packed {bytes}",
+            "ALTER TABLE items ADD COLUMN report_dictionary {text}",
+            // The server would only find that it cannot be made shorter.
+            "postgres: ALTER TABLE items ALTER report_packed SET STORAGE EXTERNAL",
+        ],
+        down: &[
+            "ALTER TABLE items DROP COLUMN report_dictionary",
+            "ALTER TABLE items DROP COLUMN report_packed",
+            "DROP TABLE dictionaries",
+        ],
+        works_with: 1,
+    },
 ];
 
 /// The version of the tables that this program makes.
@@ -105,12 +121,12 @@ pub const VERSION: i64 = STEPS.len() as i64;
 
 /// A statement as a database takes it; nothing where it is for another.
 fn of_dialect(sql: &str, dialect: Dialect) -> Option<String> {
-    let (text, own, other) = match dialect {
-        Dialect::Sqlite => ("TEXT", "sqlite: ", "postgres: "),
-        Dialect::Postgres => ("TEXT COLLATE \"C\"", "postgres: ", "sqlite: "),
+    let (text, bytes, own, other) = match dialect {
+        Dialect::Sqlite => ("TEXT", "BLOB", "sqlite: ", "postgres: "),
+        Dialect::Postgres => ("TEXT COLLATE \"C\"", "BYTEA", "postgres: ", "sqlite: "),
     };
     let sql = if sql.starts_with(other) { None } else { Some(sql.strip_prefix(own).unwrap_or(sql)) };
-    sql.map(|sql| sql.replace("{text}", text))
+    sql.map(|sql| sql.replace("{text}", text).replace("{bytes}", bytes))
 }
 
 /// The version of the tables, and the oldest version that a program may know to work on them; `None` where there is
@@ -130,10 +146,24 @@ pub(super) async fn found(conn: &mut AnyConnection, dialect: Dialect) -> Result<
     row.map(|row| Ok((row.try_get(0)?, row.try_get(1)?))).transpose()
 }
 
-/// Brings the tables to `target`, forward or back, in the transaction of the caller.
+/// Says that only programs that can read packed reports work on the tables from now on, which are of this version at
+/// least.
+pub(super) async fn allow_packed(conn: &mut AnyConnection) -> Result<(), Unavailable> {
+    let since = packing::SINCE;
+    run(conn, format!("UPDATE layout SET works_with = {since} WHERE works_with < {since}")).await
+}
+
+/// Of tables of this version that were just filled from others: the programs that could work on those can on these.
+pub(super) async fn as_before(conn: &mut AnyConnection, works_with: i64) -> Result<(), Unavailable> {
+    let own = STEPS.last().map_or(VERSION, |step| step.works_with);
+    run(conn, format!("UPDATE layout SET works_with = {}", works_with.clamp(own, VERSION))).await
+}
+
+/// Brings the tables to `target`, forward or back, in the transaction of the caller. Where there were none, no earlier
+/// program can be there that works on them.
 pub(super) async fn bring(conn: &mut AnyConnection, dialect: Dialect, target: i64) -> Result<(), Unavailable> {
     let trouble = |error: sqlx::Error| super::sql::trouble(&error);
-    let mut now = match found(conn, dialect).await.map_err(trouble)? {
+    let (mut now, packed) = match found(conn, dialect).await.map_err(trouble)? {
         Some((version, works_with)) if version > VERSION => {
             if works_with <= VERSION && target >= VERSION {
                 return Ok(());
@@ -142,11 +172,11 @@ pub(super) async fn bring(conn: &mut AnyConnection, dialect: Dialect, target: i6
                 "its tables are of version {version}, made by a newer program; this one knows {VERSION}. Take the step back with the newer program first"
             )));
         }
-        Some((version, _)) => version,
+        Some((version, works_with)) => (version, works_with >= packing::SINCE),
         None => {
             run(conn, "CREATE TABLE layout (version BIGINT NOT NULL, works_with BIGINT NOT NULL)".to_owned()).await?;
             run(conn, "INSERT INTO layout (version, works_with) VALUES (0, 0)".to_owned()).await?;
-            0
+            (0, true)
         }
     };
     if !(0..=VERSION).contains(&target) {
@@ -156,12 +186,17 @@ pub(super) async fn bring(conn: &mut AnyConnection, dialect: Dialect, target: i6
         let up = now < target;
         let nth = usize::try_from(if up { now } else { now - 1 }).unwrap_or_default();
         let Some(step) = STEPS.get(nth) else { break };
+        if !up && now == packing::SINCE {
+            packing::unpack_all(conn).await?;
+        }
         let statements = if up { step.up } else { step.down };
         for sql in statements.iter().filter_map(|sql| of_dialect(sql, dialect)) {
             run(conn, sql).await?;
         }
         now += if up { 1 } else { -1 };
-        let works_with = usize::try_from(now - 1).ok().and_then(|nth| STEPS.get(nth)).map_or(0, |step| step.works_with);
+        let own = usize::try_from(now - 1).ok().and_then(|nth| STEPS.get(nth)).map_or(0, |step| step.works_with);
+        // What was said of packed reports stays, as long as there can be any.
+        let works_with = if packed && now >= packing::SINCE { own.max(packing::SINCE) } else { own };
         let noted = sqlx::query(AssertSqlSafe("UPDATE layout SET version = $1, works_with = $2".to_owned()));
         noted.bind(now).bind(works_with).execute(&mut *conn).await.map_err(trouble)?;
     }

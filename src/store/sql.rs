@@ -6,6 +6,7 @@
 
 use super::listing::{Listing, keep_up};
 use super::outbox::Listener;
+use super::packing::{self, Dictionaries, Kept, Packer};
 use super::views::{self, View};
 use super::writer::{self, Op};
 use super::{
@@ -14,6 +15,7 @@ use super::{
 };
 use crate::queue::item::{Item, ItemId, Received, Summary};
 use crate::queue::policy::Policy;
+use crate::queue::report::Report;
 use crate::queue::tally::RuleStatistics;
 use crate::queue::trail::Entry;
 use crate::queue::urgency::Times;
@@ -27,7 +29,7 @@ use sqlx::{Any, AnyConnection, AnyPool, AssertSqlSafe};
 use std::collections::{HashSet, VecDeque};
 use std::future::Future;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::Duration;
 use tokio::sync::{broadcast, mpsc, oneshot};
 use tokio::task::JoinHandle;
@@ -55,8 +57,10 @@ pub(super) enum Dialect {
 pub(super) enum Value {
     Text(String),
     Int(i64),
+    Bytes(Vec<u8>),
     NoText,
     NoInt,
+    NoBytes,
 }
 
 impl From<String> for Value {
@@ -74,6 +78,12 @@ impl From<&str> for Value {
 impl From<Option<String>> for Value {
     fn from(text: Option<String>) -> Self {
         text.map_or(Self::NoText, Self::Text)
+    }
+}
+
+impl From<Option<Vec<u8>>> for Value {
+    fn from(bytes: Option<Vec<u8>>) -> Self {
+        bytes.map_or(Self::NoBytes, Self::Bytes)
     }
 }
 
@@ -109,8 +119,10 @@ pub(super) fn statement(
     values.into_iter().fold(sqlx::query(AssertSqlSafe(sql)), |query, value| match value {
         Value::Text(text) => query.bind(text),
         Value::Int(n) => query.bind(n),
+        Value::Bytes(bytes) => query.bind(bytes),
         Value::NoText => query.bind(None::<String>),
         Value::NoInt => query.bind(None::<i64>),
+        Value::NoBytes => query.bind(None::<Vec<u8>>),
     })
 }
 
@@ -165,6 +177,11 @@ pub(super) struct Shared {
     /// Orders that may have an item, where no other replica writes: a clear order that is not among them has nothing to
     /// replace.
     known: Option<Mutex<HashSet<String>>>,
+    pub(super) dictionaries: Dictionaries,
+    /// What packs reports, once it is known what they are like.
+    packer: OnceLock<Packer>,
+    /// Whether every program that works on the tables can read packed reports.
+    may_pack: bool,
 }
 
 pub(super) fn locked<T>(of: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -183,6 +200,18 @@ impl Shared {
 
     pub(super) fn set_listeners(&self, listeners: Arc<[Listener]>) {
         *locked(&self.listeners) = listeners;
+    }
+
+    /// What packs reports, where they are.
+    pub(super) fn packer(&self) -> Option<&Packer> {
+        self.packer.get()
+    }
+
+    /// A report as it is to be kept.
+    pub(super) fn kept(&self, report: &Report) -> Kept {
+        self.packer()
+            .and_then(|packer| packer.pack(report))
+            .unwrap_or_else(|| Kept::Plain(packing::plain(report).into()))
     }
 
     /// Notes how the last write or look went.
@@ -271,6 +300,7 @@ impl SqlStore {
     pub(super) async fn start(opening: Opening) -> Result<Self, Unavailable> {
         let Opening { dialect, label, readers, writer, policy } = opening;
         migrate(&writer, dialect, schema::VERSION).await?;
+        let may_pack = packing::may_be(&writer, dialect).await?;
         let (changes, _) = broadcast::channel(CHANGES);
         let shared = Arc::new(Shared {
             dialect,
@@ -288,6 +318,9 @@ impl SqlStore {
                 Dialect::Sqlite => Some(Mutex::new(reader::current_orders(&readers).await?)),
                 Dialect::Postgres => None,
             },
+            dictionaries: Dictionaries::default(),
+            packer: OnceLock::new(),
+            may_pack,
         });
         let last = reader::last_received(&readers).await?;
         shared.last_order.store(last.unwrap_or(i64::MIN), Ordering::Relaxed);
@@ -305,6 +338,22 @@ impl SqlStore {
             tasks: Mutex::new(vec![again, keeping_up]),
             writing: Mutex::new(Some(writing)),
         })
+    }
+
+    /// Keeps reports packed from now on, which takes a tenth of the room and less time: by what `samples` say as well,
+    /// reports of invented orders (JSON) like those that will be recorded, those that are most like them last. Of a sample
+    /// nothing may be of a patient: it outlives the orders. Gives whether it does: reports stay plain without samples, and
+    /// where programs may work on the tables that know no packed ones ([`super::pack_reports`]).
+    pub fn pack_like(&self, samples: &[String]) -> bool {
+        let shared = &self.shared;
+        if shared.may_pack
+            && shared.packer().is_none()
+            && let Some(packer) = Packer::of(samples, &shared.dictionaries)
+        {
+            // Somebody else may have been quicker.
+            let _ = shared.packer.set(packer);
+        }
+        shared.packer().is_some()
     }
 
     /// A task that ends with the store.
@@ -490,7 +539,7 @@ async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
             // Each by itself, in their order: one that cannot be recorded holds up no other.
             for order in orders {
                 let (done, wait) = oneshot::channel();
-                match ops.try_send(Op::Record { orders: vec![writer::Ready::of(order, &shared.policy)], done }) {
+                match ops.try_send(Op::Record { orders: vec![writer::Ready::of(order, &shared)], done }) {
                     Ok(()) => waits.push(wait),
                     Err(error) => {
                         recorded = false;
@@ -528,8 +577,7 @@ impl Store for SqlStore {
                 self.shared.set_aside(orders);
                 return Err(trouble);
             }
-            let policy = &self.shared.policy;
-            let orders = orders.into_iter().map(|order| writer::Ready::of(order, policy)).collect();
+            let orders = orders.into_iter().map(|order| writer::Ready::of(order, &self.shared)).collect();
             self.written(|done| Op::Record { orders, done }).await
         })
     }
@@ -539,7 +587,7 @@ impl Store for SqlStore {
     }
 
     fn get(&self, item: ItemId) -> Answer<'_, Option<Item>> {
-        Box::pin(async move { self.looked(reader::get(&self.readers, &item)).await })
+        Box::pin(async move { self.looked(reader::get(&self.readers, &self.shared.dictionaries, &item)).await })
     }
 
     fn list(&self, query: Query) -> Answer<'_, Page> {

@@ -1,7 +1,7 @@
 //! Looking after what is kept: opening it by its address, versions of its tables, and whether it is whole.
 
 use super::sql::{self, Dialect, id_of, trouble};
-use super::{SqlStore, Unavailable, outbox, postgres, schema, sqlite};
+use super::{SqlStore, Unavailable, outbox, packing, postgres, schema, sqlite};
 use crate::audit;
 use crate::audit::chain::{Anchor, Chain, Hash};
 use crate::queue::item::{ItemId, Summary};
@@ -9,8 +9,8 @@ use crate::queue::policy::Policy;
 use crate::queue::report::Report;
 use crate::queue::trail::Entry;
 use futures_util::TryStreamExt as _;
-use sqlx::{AnyConnection, AnyPool, Connection as _, Row};
-use std::collections::BTreeMap;
+use sqlx::{AnyConnection, AnyPool, AssertSqlSafe, Connection as _, Row};
+use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 
 /// Whether an address is one of PostgreSQL; any other is a file of SQLite.
@@ -55,6 +55,34 @@ pub async fn tables(place: &str, target: Option<i64>) -> Result<i64, Unavailable
     drop(conn);
     pool.close().await;
     Ok(found.map_or(0, |(version, _)| version))
+}
+
+/// Brings the tables of a store to the version of this program, and says that only programs that can read packed reports
+/// use them from now on. Programs of before do not start on them again.
+///
+/// # Errors
+/// Where it cannot be used.
+pub async fn pack_reports(place: &str) -> Result<(), Unavailable> {
+    tables(place, Some(schema::VERSION)).await?;
+    let (pool, dialect) = existing(place)?;
+    let mut conn = pool.acquire().await.map_err(|error| trouble(&error))?;
+    let mut tx = sql::begin(&mut conn, dialect).await?;
+    schema::allow_packed(&mut tx).await?;
+    tx.commit().await.map_err(|error| trouble(&error))?;
+    drop(conn);
+    pool.close().await;
+    Ok(())
+}
+
+/// Whether services that start on a store keep its reports packed: no program works on its tables that cannot read them.
+///
+/// # Errors
+/// Where it cannot be used.
+pub async fn packs_reports(place: &str) -> Result<bool, Unavailable> {
+    let (pool, dialect) = existing(place)?;
+    let found = packing::may_be(&pool, dialect).await;
+    pool.close().await;
+    found
 }
 
 /// What was found to be whole.
@@ -111,15 +139,28 @@ async fn verify_pool(pool: &AnyPool, dialect: Dialect, anchor: Option<Anchor>) -
     let mut tx = snapshot(&mut conn, dialect).await?;
     let mut out = Verified::default();
     let mut last = trail(&mut tx, &mut out, anchor).await?;
-    let mut rows = sqlx::query("SELECT id, state, report, standing, order_key FROM items").fetch(&mut *tx);
+    let found = schema::found(&mut tx, dialect).await.map_err(|error| trouble(&error))?;
+    let (version, works_with) = found.unwrap_or_default();
+    let packed = version >= packing::SINCE;
+    let dictionaries = if packed { packing::verified(&mut tx).await? } else { HashMap::new() };
+    let columns = if packed { packing::COLUMNS } else { "report" };
+    let sql = format!("SELECT id, state, standing, order_key, {columns} FROM items");
+    let mut rows = sqlx::query(AssertSqlSafe(sql)).fetch(&mut *tx);
     let mut current: BTreeMap<String, ItemId> = BTreeMap::new();
     while let Some(row) = rows.try_next().await.map_err(|error| trouble(&error))? {
         let get = |at: usize| row.try_get::<String, _>(at).map_err(|error| trouble(&error));
         let id = id_of(&row, 0)?;
         let wrong = |what: &str| Unavailable::Damaged(format!("item {id}: {what}"));
         let summary: Summary = serde_json::from_str(&get(1)?).map_err(|_| wrong("its state cannot be read"))?;
-        let _: Report = serde_json::from_str(&get(2)?).map_err(|_| wrong("its report cannot be read"))?;
-        let standing = get(3)?;
+        let report = if packed { packing::in_row(&row, 4, &id)? } else { packing::InRow::Plain(get(4)?) };
+        if matches!(report, packing::InRow::Packed { .. }) && works_with < packing::SINCE {
+            return Err(wrong(
+                "its report is packed, and the tables say that programs may use them that cannot read it",
+            ));
+        }
+        let report = packing::text_in(report, &id, &dictionaries)?;
+        let _: Report = serde_json::from_str(&report).map_err(|_| wrong("its report cannot be read"))?;
+        let standing = get(2)?;
         if summary.id != id || standing != summary.standing.word() {
             return Err(wrong("its columns and its state say different things"));
         }
@@ -131,7 +172,7 @@ async fn verify_pool(pool: &AnyPool, dialect: Dialect, anchor: Option<Anchor>) -
             }
             None => return Err(wrong("it has no trail")),
         }
-        let key: Option<String> = row.try_get(4).map_err(|error| trouble(&error))?;
+        let key: Option<String> = row.try_get(3).map_err(|error| trouble(&error))?;
         if let Some(key) = key.filter(|_| standing != "replaced")
             && let Some(other) = current.insert(key, id.clone())
         {

@@ -3,6 +3,7 @@
 //! reason that may lie in one operation, each is tried by itself.
 
 use super::outbox::{self, Listener, Told};
+use super::packing::{self, Dictionaries, Kept};
 use super::sql::{Shared, Value, begin, damaged, id_of, run, statement, trouble};
 use super::{CardAnswer, Change, NotDone, Recorded, Unavailable, sorting, views};
 use crate::audit::chain::{Anchor, Chain, Hash};
@@ -26,8 +27,6 @@ use std::fmt::Write as _;
 use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot};
 
-/// Bytes of a report that most keep within.
-const USUAL_REPORT: usize = 32 << 10;
 /// Most operations of one transaction.
 const MOST_OF_A_BATCH: usize = 256;
 
@@ -38,22 +37,17 @@ pub(super) struct Ready {
     pub(super) received: Received,
     id: ItemId,
     key: Option<String>,
-    report: Arc<str>,
+    report: Kept,
     /// The item that it becomes where it is a new order; as most are.
     fresh: Option<Box<Fresh>>,
 }
 
 impl Ready {
-    pub(super) fn of(received: Received, policy: &Policy) -> Self {
+    pub(super) fn of(received: Received, shared: &Shared) -> Self {
         let item = received.is_item();
-        let mut report = Vec::with_capacity(if item { USUAL_REPORT } else { 0 });
-        if item {
-            // Texts and numbers only: cannot fail.
-            let _ = serde_json::to_writer(&mut report, &*received.report);
-        }
-        let report = String::from_utf8(report).unwrap_or_default().into();
+        let report = if item { shared.kept(&received.report) } else { Kept::default() };
         // What fails here fails again in its turn, and is said there.
-        let fresh = if item { Fresh::of(&received, policy).ok().map(Box::new) } else { None };
+        let fresh = if item { Fresh::of(&received, &shared.policy).ok().map(Box::new) } else { None };
         let id = fresh.as_ref().map_or_else(|| received.id(), |fresh| fresh.summary.id.clone());
         Self { id, key: received.key.text(), report, fresh, received }
     }
@@ -62,7 +56,7 @@ impl Ready {
 /// A new item that replaces none, worked out where its order came in and not in the one task that writes.
 struct Fresh {
     summary: Summary,
-    /// All columns but the last two, which are long.
+    /// All columns but the last, which are long.
     row: Vec<Value>,
     entry: Entered,
     counts: Vec<Count>,
@@ -229,10 +223,13 @@ async fn batch(pool: &AnyPool, shared: &Shared, ops: &[Op]) -> Result<Written, U
 async fn transaction(conn: &mut AnyConnection, shared: &Shared, ops: &[Op]) -> Result<Written, Unavailable> {
     let mut tx = begin(conn, shared.dialect).await?;
     let mut work = Work { listeners: shared.listeners(), ..Work::default() };
-    work.read(&mut tx, ops).await?;
+    work.read(&mut tx, ops, &shared.dictionaries).await?;
     let mut came = Vec::with_capacity(ops.len());
     for op in ops {
         came.push(work.apply(&mut tx, op, shared).await?);
+    }
+    if let Some(packer) = shared.packer().filter(|_| work.packs()) {
+        packer.keep(&mut tx).await?;
     }
     let changes = work.write(&mut tx, shared).await?;
     tx.commit().await.map_err(|error| trouble(&error))?;
@@ -243,7 +240,7 @@ async fn transaction(conn: &mut AnyConnection, shared: &Shared, ops: &[Op]) -> R
 struct Held {
     summary: Summary,
     /// The report as it is kept; only read for orders that come again.
-    report: Arc<str>,
+    report: Kept,
     /// The order as sent, of an item that is new.
     resource: Option<String>,
     /// What is to be written of an item that is new, as long as nothing changed it; as [`Fresh`] has it.
@@ -285,13 +282,23 @@ pub(super) fn list(values: Vec<String>) -> (String, Vec<Value>) {
     (marks.join(", "), values)
 }
 
+/// Names the report of an item, where something is wrong with it.
+pub(super) fn of_report(item: &ItemId) -> String {
+    format!("the report of item {item}")
+}
+
 fn state_of(text: &str) -> Result<Summary, Unavailable> {
     serde_json::from_str(text).map_err(|error| damaged("an item", &error))
 }
 
 impl Work {
     /// Reads everything that the operations may touch.
-    async fn read(&mut self, conn: &mut AnyConnection, ops: &[Op]) -> Result<(), Unavailable> {
+    async fn read(
+        &mut self,
+        conn: &mut AnyConnection,
+        ops: &[Op],
+        dictionaries: &Dictionaries,
+    ) -> Result<(), Unavailable> {
         let (mut ids, mut again, mut keys, mut cards, mut commands) =
             (BTreeSet::new(), BTreeSet::new(), BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
         for op in ops {
@@ -331,8 +338,8 @@ impl Work {
         }
         if !again.is_empty() {
             let (marks, values) = list(again.into_iter().collect());
-            let sql = format!("SELECT id, state, report FROM items WHERE id IN ({marks})");
-            self.hold(conn, sql, values, true).await?;
+            let sql = format!("SELECT id, state, {} FROM items WHERE id IN ({marks})", packing::COLUMNS);
+            self.hold(conn, sql, values, Some(dictionaries)).await?;
         }
         if !keys.is_empty() {
             let (marks, values) = list(keys.into_iter().collect());
@@ -344,14 +351,14 @@ impl Work {
                 self.current.insert(row.try_get(2).map_err(|e| trouble(&e))?, id.clone());
                 if !self.items.contains_key(&id) {
                     let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
-                    self.put(id, state_of(&text)?, "".into());
+                    self.put(id, state_of(&text)?, Kept::default());
                 }
             }
         }
         ids.retain(|id| ItemId::read(id).is_some_and(|id| !self.items.contains_key(&id)));
         if !ids.is_empty() {
             let (marks, values) = list(ids.into_iter().collect());
-            self.hold(conn, format!("SELECT id, state FROM items WHERE id IN ({marks})"), values, false).await?;
+            self.hold(conn, format!("SELECT id, state FROM items WHERE id IN ({marks})"), values, None).await?;
         }
         Ok(())
     }
@@ -361,17 +368,21 @@ impl Work {
         conn: &mut AnyConnection,
         sql: String,
         values: Vec<Value>,
-        report: bool,
+        reports: Option<&Dictionaries>,
     ) -> Result<(), Unavailable> {
         for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
             let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
-            let report = if report { row.try_get(2).map_err(|e| trouble(&e))? } else { String::new() };
-            self.put(id_of(&row, 0)?, state_of(&text)?, report.into());
+            let id = id_of(&row, 0)?;
+            let report = match reports {
+                Some(known) => known.kept(&mut *conn, packing::in_row(&row, 2, &id)?, &id).await?,
+                None => Kept::default(),
+            };
+            self.put(id, state_of(&text)?, report);
         }
         Ok(())
     }
 
-    fn put(&mut self, id: ItemId, summary: Summary, report: Arc<str>) {
+    fn put(&mut self, id: ItemId, summary: Summary, report: Kept) {
         if !self.listeners.is_empty() {
             self.concerns.entry(id.clone()).or_insert_with(|| (Concern::of(&summary), summary.version));
         }
@@ -463,17 +474,19 @@ impl Work {
                 self.join_cards(received, id);
                 return Ok(Recorded::Again(id.clone()));
             }
-            let kept = if held.report == *report {
-                Report::clone(&received.report)
-            } else {
-                serde_json::from_str::<Report>(&held.report).map_err(|error| damaged("a report", &error))?
+            let said = if held.report.is_kept_as(report) { None } else { Some(held.report.text(id)?) };
+            let said = said.filter(|said| *said != packing::plain(&received.report));
+            let same = said.is_none();
+            let kept: Report = match said {
+                None => Report::clone(&received.report),
+                Some(said) => serde_json::from_str(&said).map_err(|error| damaged(&of_report(id), &error))?,
             };
             let known: BTreeSet<String> = kept.rules().into_iter().collect();
             let mut item = Item { summary: held.summary.clone(), resource: String::new(), report: kept };
             let events = item.seen_again(received, before.as_ref(), policy);
             held.changed = true;
             held.summary = item.summary;
-            if held.report != *report {
+            if !same {
                 held.report = report.clone();
                 held.judged = true;
             }
@@ -525,6 +538,11 @@ impl Work {
             }
         }
         Ok(recorded)
+    }
+
+    /// Whether a report is written that is packed.
+    fn packs(&self) -> bool {
+        self.items.values().any(|held| (held.resource.is_some() || held.judged) && held.report.is_packed())
     }
 
     /// Feedback on its cards is about this item from now on.
@@ -673,7 +691,7 @@ impl Work {
                 Some(row) if !held.changed => row,
                 _ => row_of(&held.summary, &shared.policy.times)?,
             };
-            row.push(held.report.as_ref().into());
+            row.extend(held.report.values());
             row.push(held.resource.unwrap_or_default().into());
             rows.push(row);
         }
@@ -784,7 +802,7 @@ fn seal(after: Anchor, entries: Vec<Entered>) -> Result<Vec<Vec<Value>>, Unavail
     Ok(rows)
 }
 
-const ITEM_COLUMNS: [&str; 23] = [
+const ITEM_COLUMNS: [&str; 25] = [
     "id",
     "order_key",
     "standing",
@@ -807,6 +825,8 @@ const ITEM_COLUMNS: [&str; 23] = [
     "search",
     "state",
     "report",
+    "report_packed",
+    "report_dictionary",
     "resource",
 ];
 
@@ -837,7 +857,7 @@ fn search_text(summary: &Summary) -> String {
     out
 }
 
-/// All columns but the last two.
+/// All columns but the report's and the last.
 fn row_of(s: &Summary, times: &Times) -> Result<Vec<Value>, Unavailable> {
     let state = serde_json::to_string(s).map_err(|error| damaged("an item", &error))?;
     let rules = format!("|{}|", s.rules.join("|"));
@@ -873,7 +893,7 @@ async fn update(conn: &mut AnyConnection, id: &ItemId, held: Held, times: &Times
     let judged = held.judged;
     let mut row = row_of(&held.summary, times)?;
     if judged {
-        row.push(held.report.as_ref().into());
+        row.extend(held.report.values());
     }
     let mut set = String::new();
     let mut values = Vec::new();

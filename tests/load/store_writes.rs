@@ -83,7 +83,20 @@ fn main() {
     let cluster = cluster::Cluster::start("load");
     let bytes = order(1, 1, 0);
     let report = serde_json::to_string(&*bytes.report).unwrap().len();
-    println!("an order of {} bytes with a report of {report} bytes; {seconds} s each", bytes.resource.len());
+    let kept = orders::runtime().block_on(async {
+        let place = Place::Sqlite(folder.join("one.sqlite"));
+        let store = place.open().await;
+        orders::put(&store, order(1, 1, 0)).await;
+        store.close().await.unwrap();
+        place
+            .lines("SELECT CAST(LENGTH(report) + COALESCE(LENGTH(report_packed), 0) AS TEXT) FROM items")
+            .await
+            .remove(0)
+    });
+    println!(
+        "an order of {} bytes with a report of {report} bytes, kept as {kept}; {seconds} s each",
+        bytes.resource.len()
+    );
     println!(
         "{:12} {:>8} {:18} {:>10} {:>12} {:>12} {:>14} {:>14}",
         "store", "callers", "what", "a second", "median", "99 of 100", "own CPU each", "load average"

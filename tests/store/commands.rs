@@ -2,7 +2,7 @@
 //! and what is past its time removed with a line that says so.
 
 use crate::cluster;
-use crate::orders::{Folder, Place, accept, all, command, order, pharmacist, put, runtime};
+use crate::orders::{Folder, GAPS, Place, accept, all, command, json, order, pharmacist, put, runtime};
 use crate::told::{FORMULARY, Running, http};
 use enteral_gate::queue::item::Summary;
 use enteral_gate::store::schema::VERSION;
@@ -246,6 +246,35 @@ fn what_is_past_its_time_is_removed_with_a_line() {
     }
 }
 
+/// A service packs by itself, and by the same dictionary after each start, as long as it says the same.
+#[test]
+fn a_service_packs_what_it_records() {
+    let folder = Folder::new();
+    for place in [Place::Sqlite(folder.join("queue.sqlite")), Place::Postgres(cluster::shared().database())] {
+        let look = |sql: &str| runtime().block_on(place.lines(sql));
+        let serve = |rulebook: &[&str]| {
+            let mut command = Command::new(env!("CARGO_BIN_EXE_enteral-gate"));
+            command
+                .args(["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--store", &place.text()])
+                .args(rulebook)
+                .env("ENTERAL_GATE_LOG", "off");
+            Running::of(command)
+        };
+        for (n, rulebook) in [(1, &[][..]), (2, &[]), (3, &["--rulebook", "none"])] {
+            let service = serve(rulebook);
+            let order = json(&format!("n{n}"), "p", GAPS);
+            let answer = http(&service.at, "POST", "/fhir/R4/NutritionOrder/$validate", &order);
+            assert!(answer.contains("enteral-gate-queue: recorded"), "{answer}");
+            let kept = look("SELECT report FROM items WHERE report_packed IS NOT NULL");
+            assert_eq!(kept, vec![""; n], "each is packed");
+            drop(service);
+        }
+        assert_eq!(look("SELECT id FROM dictionaries").len(), 2, "one for each rulebook");
+        assert_eq!(look("SELECT DISTINCT report_dictionary FROM items").len(), 2);
+        assert!(done(&["verify", "--store", &place.text()]).starts_with("whole: 3 orders"));
+    }
+}
+
 #[test]
 fn versions_of_the_tables_are_said_and_taken_back() {
     let folder = Folder::new();
@@ -254,9 +283,12 @@ fn versions_of_the_tables_are_said_and_taken_back() {
     let at = place.text();
     assert_eq!(
         done(&["tables", "--store", &at]),
-        format!("tables of version {VERSION}; this program makes version {VERSION}\n")
+        format!(
+            "tables of version {VERSION}; this program makes version {VERSION}\nreports are kept packed, which programs of before cannot read: they do not start on these tables\n"
+        )
     );
-    assert!(done(&["tables", "--store", &at, "--to", "1"]).starts_with("tables of version 1;"));
+    let said = done(&["tables", "--store", &at, "--to", "1"]);
+    assert!(said.starts_with("tables of version 1;") && said.contains("reports are kept plain"), "{said}");
     assert!(fails(&["tables", "--store", &at, "--to", "9"], 64).contains("no version 9"));
     assert!(fails(&["tables", "--store", &at, "--to", "last"], 64).contains("no number and not"));
     // As the job of deploy/kubernetes does it.
@@ -265,6 +297,14 @@ fn versions_of_the_tables_are_said_and_taken_back() {
     assert!(done(&["tables", "--store", &at, "--to", "latest"]).starts_with(&format!("tables of version {VERSION};")));
     assert!(done(&["tables", "--store", &at, "--to", "1"]).starts_with("tables of version 1;"));
     assert_eq!(items(&place).len(), 70);
+    assert!(done(&["tables", "--store", &at]).contains("reports are kept plain"));
+    assert!(fails(&["tables", "--store", &at, "--to", "5", "--pack-reports"], 64).contains("cannot be used with"));
+    let said = done(&["tables", "--store", &at, "--pack-reports"]);
+    assert!(
+        said.starts_with(&format!("tables of version {VERSION};")) && said.contains("reports are kept packed"),
+        "{said}"
+    );
+    assert!(done(&["tables", "--store", &at, "--to", "latest"]).contains("reports are kept packed"), "it stays");
     assert_eq!(runtime().block_on(tables(&at, None)).unwrap(), VERSION);
     let nowhere = folder.join("nowhere.sqlite");
     for command in ["verify", "tables"] {

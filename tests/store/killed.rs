@@ -2,7 +2,7 @@
 //! whole. `EG_KILLS=N` sets how often each store is struck.
 
 use crate::cluster;
-use crate::orders::{Folder, Place, accept, all, at, command, order, pharmacist, runtime};
+use crate::orders::{Folder, Place, accept, all, at, command, order, pharmacist, runtime, samples};
 use enteral_gate::queue::item::ItemId;
 use enteral_gate::queue::trail::Event;
 use enteral_gate::queue::work::Action;
@@ -29,6 +29,7 @@ fn child() {
     let round: usize = std::env::var("EG_ROUND").unwrap().parse().unwrap();
     runtime().block_on(async {
         let store = Arc::new(open(&place, Default::default()).await.unwrap());
+        assert!(store.pack_like(samples()));
         let everything = Listener {
             id: "board".to_owned(),
             endpoint: "https://board.example/in".to_owned(),

@@ -7,12 +7,14 @@ mod killed;
 mod lists;
 mod orders;
 mod outbox;
+mod packed;
 mod together;
 mod told;
 mod trouble;
 
 use behaviours::*;
 use outbox::*;
+use packed::*;
 
 /// Runs a behaviour on each store, in a fresh one.
 macro_rules! on_each {
@@ -71,4 +73,16 @@ on_each!(
     one_message_is_worked_by_its_number,
     a_dead_handshake_is_sent_again_only_where_it_is_asked_for,
     what_is_being_sent_is_left_to_whoever_sends_it,
+    reports_are_kept_packed_and_read_whole,
+    plain_and_packed_reports_are_read_side_by_side,
+    what_comes_again_is_compared_by_what_it_says,
+    what_cannot_be_unpacked_is_named,
+    a_dictionary_is_kept_with_the_first_report_and_once,
+    a_dictionary_is_kept_where_the_first_try_failed,
+    tables_of_before_keep_reports_plain_until_told,
+    the_step_back_makes_reports_plain,
+    the_step_back_is_not_taken_where_a_report_is_damaged,
+    reports_of_others_are_read_by_their_dictionaries,
+    copies_of_packed_reports_are_whole,
+    a_purge_leaves_dictionaries,
 );

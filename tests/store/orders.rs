@@ -1,12 +1,15 @@
 //! Invented orders, and stores to put them in.
 
 use crate::cluster;
+use enteral_gate::appraise::Institution;
 use enteral_gate::formulary::Formulary;
+use enteral_gate::http::samples;
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::queue::item::{ItemId, Received};
 use enteral_gate::queue::policy::Policy;
 use enteral_gate::queue::work::{Action, Command, Reason};
 use enteral_gate::queue::{Lane, Person, Role};
+use enteral_gate::rulebook::Rulebook;
 use enteral_gate::settings::Settings;
 use enteral_gate::store::{Query, SqlStore, Store};
 use jiff::Timestamp;
@@ -28,6 +31,13 @@ impl Place {
     }
 
     pub async fn open_by(&self, policy: Policy) -> SqlStore {
+        let store = self.open_plain(policy).await;
+        store.pack_like(samples());
+        store
+    }
+
+    /// Opens it without anything that reports could be packed like.
+    pub async fn open_plain(&self, policy: Policy) -> SqlStore {
         match self {
             Self::Sqlite(path) => SqlStore::sqlite(path, policy).await.unwrap(),
             Self::Postgres(url) => SqlStore::postgres(url, policy).await.unwrap(),
@@ -164,14 +174,26 @@ pub fn json(id: &str, patient: &str, rest: &str) -> String {
 /// An order with something missing and something wrong in it.
 pub const GAPS: &str = r#","enteralFormula":{"administration":[{"rateQuantity":{"value":50,"unit":"mL/h"}}]}"#;
 
-pub fn appraised(order: &str, minute: i64) -> Received {
+fn formulary() -> &'static Formulary {
     static FORMULARY: OnceLock<Formulary> = OnceLock::new();
-    let formulary = FORMULARY.get_or_init(|| {
+    FORMULARY.get_or_init(|| {
         let csv = include_bytes!("../../deploy/demo/formulary.csv");
         Formulary::from_csv("formulary.csv", csv).unwrap()
-    });
+    })
+}
+
+/// What the institution that judges these orders says of invented ones.
+pub fn samples() -> &'static [String] {
+    static SAMPLES: OnceLock<Vec<String>> = OnceLock::new();
+    SAMPLES.get_or_init(|| {
+        let (rulebook, settings) = (Rulebook::default(), Settings::default());
+        samples::reports(Institution { formulary: formulary(), rulebook: &rulebook, settings: &settings })
+    })
+}
+
+pub fn appraised(order: &str, minute: i64) -> Received {
     let settings = Settings::default();
-    let appraisal = enteral_gate::appraise::check(order.as_bytes(), "", FhirVersion::R4, formulary, &settings);
+    let appraisal = enteral_gate::appraise::check(order.as_bytes(), "", FhirVersion::R4, formulary(), &settings);
     let one = &appraisal.orders[0];
     let mut out = Received::of(&appraisal, one, &[]);
     out.at = at(minute);
