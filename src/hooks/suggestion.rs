@@ -9,7 +9,7 @@ use crate::appraise::{Appraisal, Institution, OrderReport, check_by};
 use crate::findings::{Correction, Excess, Finding, Outcome, Rule, RuleKind, Tier};
 use crate::intake::json::Node;
 use crate::intake::order::FhirVersion;
-use crate::sheet::Offer;
+use crate::sheet::{Offer, Word};
 use serde::Serialize;
 use serde_json::value::RawValue;
 use std::cell::OnceCell;
@@ -55,9 +55,8 @@ pub struct Tried {
 }
 
 /// Why a correction is not offered.
-const CANNOT_BE_PUT_IN: &str = "it cannot be put in";
-const TOO_MANY: &str = "it was not tried: there are too many corrections in this input";
-const HELD_BACK: &str = "judged again, it is held back: the finding stays, something as grave comes or gets worse, less can be judged, or a limit still flags the order";
+const CANNOT_BE_PUT_IN: Word = Word::Borrowed("it cannot be put in");
+const TOO_MANY: Word = Word::Borrowed("it was not tried: there are too many corrections in this input");
 
 /// What is judged again, and how often that may still be.
 pub struct Again<'r, 'a> {
@@ -92,7 +91,7 @@ impl<'r, 'a> Again<'r, 'a> {
         (nth, draft, report): (usize, &Draft, &OrderReport<'_>),
         (rule, finding): (&Rule, &Finding),
         correction: &Correction,
-    ) -> Result<Box<RawValue>, &'static str> {
+    ) -> Result<Box<RawValue>, Word> {
         let evaluated = self.evaluated;
         let order = evaluated.node(draft.at).ok_or(CANNOT_BE_PUT_IN)?;
         let corrected = corrected(order, correction).filter(|_| report.computed).ok_or(CANNOT_BE_PUT_IN)?;
@@ -100,20 +99,16 @@ impl<'r, 'a> Again<'r, 'a> {
         let all = || (0..evaluated.sent.drafts.len()).map(|ix| verdict(evaluated, ix)).collect();
         let before = self.before.get_or_init(all);
         let (text, fetched) = self.request;
-        let holds = replaced(text, order, &corrected)
+        let after = replaced(text, order, &corrected)
             .and_then(|text| after((&text, fetched), self.service, self.by))
-            .is_some_and(|after| {
-                holds(before, &after, nth, (&rule.id, finding.tier), Others::beside(rule, correction))
-            });
-        if !holds {
-            return Err(HELD_BACK);
-        }
+            .ok_or(CANNOT_BE_PUT_IN)?;
+        holds(before, &after, nth, (&rule.id, finding.tier), Others::beside(rule, correction))?;
         RawValue::from_string(corrected).map_err(|_| CANNOT_BE_PUT_IN)
     }
 }
 
-fn offer(rule: &Rule, correction: &Correction, held: Result<(), &'static str>) -> Offer {
-    Offer { rule: rule.id.to_string(), label: correction.label.clone(), held: held.map_err(Into::into) }
+fn offer(rule: &Rule, correction: &Correction, held: Result<(), Word>) -> Offer {
+    Offer { rule: rule.id.to_string(), label: correction.label.clone(), held }
 }
 
 /// The corrections of the findings on an order's card that hold when tried.
@@ -131,7 +126,7 @@ pub fn suggestions(
             break;
         }
         let tried = again.tried((nth, draft, report), (rule, finding), correction);
-        out.offers.push(offer(rule, correction, tried.as_ref().map(|_| ()).map_err(|why| *why)));
+        out.offers.push(offer(rule, correction, tried.as_ref().map(|_| ()).map_err(Word::clone)));
         let resource = match tried {
             Ok(resource) => resource,
             Err(why) => {
@@ -252,8 +247,7 @@ pub fn try_corrections(
         let Some(changed) = changed.filter(|_| report.computed) else { return Err(CANNOT_BE_PUT_IN) };
         let again = check_by(changed.as_bytes(), "", version, by);
         let after: Vec<Option<Verdict>> = again.orders.iter().map(|o| Some(of_report(o))).collect();
-        let held = holds(&before, &after, nth, (&rule.id, tier), Others::beside(rule, correction));
-        if held { Ok(()) } else { Err(HELD_BACK) }
+        holds(&before, &after, nth, (&rule.id, tier), Others::beside(rule, correction))
     };
     let mut out = Vec::with_capacity(a.orders.len());
     for (nth, report) in a.orders.iter().enumerate() {
@@ -263,11 +257,7 @@ pub fn try_corrections(
             for f in list {
                 let Some(correction) = &f.correction else { continue };
                 let held = tried(nth, report, j.rule, f.tier, correction);
-                of.push(Offer {
-                    rule: j.rule.id.to_string(),
-                    label: correction.label.clone(),
-                    held: held.map_err(Into::into),
-                });
+                of.push(Offer { rule: j.rule.id.to_string(), label: correction.label.clone(), held });
             }
         }
         out.push(of);
@@ -283,8 +273,8 @@ struct Verdict {
     limits: BTreeMap<String, Vec<Beyond>>,
     /// What was not judged, for want of data or because another rule's finding hides it: rule, and in a word why.
     open: BTreeMap<String, &'static str>,
-    /// The gravest finding of a rule of the program.
-    own: Option<Tier>,
+    /// A rule of the program that finds something grave.
+    own: Option<String>,
 }
 
 /// A finding of a limit.
@@ -359,7 +349,9 @@ fn of_report(report: &OrderReport<'_>) -> Verdict {
             Outcome::Flagged(list) => {
                 let tier = list.iter().map(|f| f.tier).max().unwrap_or(Tier::Low);
                 if j.rule.kind == RuleKind::Integrity {
-                    out.own = out.own.max(Some(tier));
+                    if tier >= Tier::High {
+                        out.own.get_or_insert_with(|| j.rule.id.to_string());
+                    }
                 } else {
                     let of = |f: &Finding| Beyond { tier: f.tier, text: f.text.clone(), excess: f.excess };
                     out.limits.insert(j.rule.id.to_string(), list.iter().map(of).collect());
@@ -384,49 +376,67 @@ fn after((text, fetched): (&str, &Fetched), service: &Service, by: Institution<'
     Some((0..evaluated.sent.drafts.len()).map(|ix| verdict(&evaluated, ix)).collect())
 }
 
-/// Whether the correction does away with what it is for, brings nothing of the same tier or above that was not
+/// That the correction does away with what it is for, brings nothing of the same tier or above that was not
 /// there before, in this draft or one beside it, leaves nothing less checked, and keeps within the institution's
 /// limits of that tier, as far as [`Others`] asks.
+///
+/// # Errors
+/// Why it does not, naming a rule.
 fn holds(
     before: &[Option<Verdict>],
     after: &[Option<Verdict>],
     nth: usize,
     (rule, tier): (&str, Tier),
     others: Others,
-) -> bool {
+) -> Result<(), Word> {
+    const READ_OTHERWISE: Word = Word::Borrowed("with it put in, the orders cannot be judged as before");
+    let against = |why: String| Err(Word::Owned(format!("judged again, it is held back: {why}")));
+    let (Some(Some(_)), Some(Some(is))) = (before.get(nth), after.get(nth)) else { return Err(READ_OTHERWISE) };
     if before.len() != after.len() {
-        return false;
+        return Err(READ_OTHERWISE);
     }
-    let of = |list: &[Option<Verdict>]| list.get(nth)?.as_ref()?.flagged.get(rule).map_or(Some(0), |(n, _)| Some(*n));
-    let mended = matches!((of(before), of(after)), (Some(was), Some(is)) if is < was);
-    let none_new = before.iter().zip(after).all(|pair| match pair {
-        (None, None) => true,
-        (Some(was), Some(is)) => {
-            is.flagged
-                .iter()
-                .filter(|(_, (_, new))| *new >= tier)
-                .all(|(id, (n, new))| was.flagged.get(id).is_some_and(|(old_n, old)| n <= old_n && new <= old))
-                && is.open.iter().all(|(id, word)| {
-                    // What found something may have had other checks that lacked what is not sent, and has them still.
-                    let not_sent = *word == "not-provided";
-                    let before = was.open.get(id);
-                    before.is_some_and(|before| before == word || not_sent)
-                        || (not_sent && was.flagged.contains_key(id))
-                })
+    let found =
+        |list: &[Option<Verdict>]| list.get(nth)?.as_ref()?.flagged.get(rule).map_or(Some(0), |(n, _)| Some(*n));
+    if !matches!((found(before), found(after)), (Some(was), Some(is)) if is < was) {
+        return against("the finding stays".to_owned());
+    }
+    for (at, pair) in before.iter().zip(after).enumerate() {
+        let (was, is) = match pair {
+            (None, None) => continue,
+            (Some(was), Some(is)) => (was, is),
+            _ => return Err(READ_OTHERWISE),
+        };
+        let of = if at == nth { "" } else { " of another order" };
+        let graver = |(id, (n, new)): &(&String, &(usize, Tier))| {
+            *new >= tier && !was.flagged.get(*id).is_some_and(|(old_n, old)| n <= old_n && new <= old)
+        };
+        if let Some((id, _)) = is.flagged.iter().find(graver) {
+            return against(format!("{id} finds something as grave{of}"));
         }
-        _ => false,
-    });
-    let within = match (before.get(nth), after.get(nth)) {
-        (Some(Some(was)), Some(Some(is))) => is.limits.iter().all(|(id, found)| {
-            let before = was.limits.get(id).map_or(&[][..], Vec::as_slice);
-            found.iter().filter(|f| f.tier >= tier).all(|f| others.allow(f, before))
-        }),
-        _ => false,
-    };
+        let less = |(id, word): &(&String, &&str)| {
+            // What found something may have had other checks that lacked what is not sent, and has them still.
+            let not_sent = **word == "not-provided";
+            let as_before = was.open.get(*id).is_some_and(|before| before == *word || not_sent);
+            !as_before && !(not_sent && was.flagged.contains_key(*id))
+        };
+        if let Some((id, _)) = is.open.iter().find(less) {
+            return against(format!("{id}{of} could no longer be judged"));
+        }
+    }
+    let was = before.get(nth).and_then(Option::as_ref);
+    for (id, found) in &is.limits {
+        let before = was.and_then(|was| was.limits.get(id)).map_or(&[][..], Vec::as_slice);
+        if !found.iter().filter(|f| f.tier >= tier).all(|f| others.allow(f, before)) {
+            return against(format!("{id} flags that order as well"));
+        }
+    }
     // What a rule of the program finds grave may be about the very amount that a limit would change.
-    let stands = others == Others::NoWorse
-        && after.get(nth).and_then(Option::as_ref).is_none_or(|is| is.own >= Some(Tier::High));
-    mended && none_new && within && !stands
+    match &is.own {
+        Some(id) if others == Others::NoWorse => {
+            against(format!("{id} finds something grave that has to be mended first"))
+        }
+        _ => Ok(()),
+    }
 }
 
 #[cfg(test)]
@@ -454,26 +464,29 @@ mod tests {
     #[test]
     fn a_correction_holds_only_when_nothing_else_gets_worse() {
         let before = [verdict(&[("CON-03", 1, Tier::High), ("TUB-01", 1, Tier::Med)], &["INT-06"]), verdict(&[], &[])];
-        let holds = |first, second| holds(&before, &[first, second], 0, ("CON-03", Tier::High), Others::Silent);
+        let tried = |first, second| holds(&before, &[first, second], 0, ("CON-03", Tier::High), Others::Silent);
+        let holds = |first, second| tried(first, second).is_ok();
         let none = || verdict(&[], &[]);
         assert!(holds(verdict(&[("TUB-01", 1, Tier::Med)], &[]), none()));
         assert!(holds(verdict(&[("CON-04", 1, Tier::Med)], &["INT-06"]), none()), "new, but of a lower tier");
-        for (why, first, second) in [
-            ("still there", verdict(&[("CON-03", 1, Tier::High)], &[]), none()),
-            ("something new of the same tier", verdict(&[("UNT-05", 1, Tier::High)], &[]), none()),
-            ("something new that is graver", verdict(&[("UNT-04", 1, Tier::Stop)], &[]), none()),
-            ("what was there is graver now", verdict(&[("TUB-01", 1, Tier::High)], &[]), none()),
-            ("something can no longer be evaluated", verdict(&[], &["CON-05"]), none()),
-            ("another draft is worse off", none(), verdict(&[("CON-08", 1, Tier::High)], &[])),
-            ("the order cannot be read any more", None, none()),
+        for (first, second, why) in [
+            (verdict(&[("CON-03", 1, Tier::High)], &[]), none(), "the finding stays"),
+            (verdict(&[("UNT-05", 1, Tier::High)], &[]), none(), "UNT-05 finds something as grave"),
+            (verdict(&[("UNT-04", 1, Tier::Stop)], &[]), none(), "UNT-04 finds something as grave"),
+            (verdict(&[("TUB-01", 1, Tier::High)], &[]), none(), "TUB-01 finds something as grave"),
+            (verdict(&[], &["CON-05"]), none(), "CON-05 could no longer be judged"),
+            (none(), verdict(&[("CON-08", 1, Tier::High)], &[]), "CON-08 finds something as grave of another order"),
+            (none(), verdict(&[], &["CON-08"]), "CON-08 of another order could no longer be judged"),
             (
-                "a limit still flags the amount",
                 verdict(&[], &[]).map(|v| Verdict { limits: limit("VOL-04", Tier::High, "as before", 1), ..v }),
                 none(),
+                "VOL-04 flags that order as well",
             ),
         ] {
-            assert!(!holds(first, second), "{why}");
+            assert_eq!(tried(first, second).unwrap_err(), format!("judged again, it is held back: {why}"));
         }
+        assert!(!holds(None, none()), "the order cannot be read any more");
+        assert!(!holds(none(), None), "the one beside it cannot");
         let lesser = limit("VOL-04", Tier::Med, "as before", 1);
         assert!(holds(verdict(&[], &[]).map(|v| Verdict { limits: lesser, ..v }), none()));
     }
@@ -490,7 +503,7 @@ mod tests {
         let two = [("NUT-01", 1, Tier::Med), ("WAT-01", 1, Tier::Med)];
         let one = [("WAT-01", 1, Tier::Med)];
         let before = [with(&two, true, Some((Tier::Med, "17 mL/kg", 5)))];
-        let by = |after, others| holds(&before, &[after], 0, ("NUT-01", Tier::Med), others);
+        let by = |after, others| holds(&before, &[after], 0, ("NUT-01", Tier::Med), others).is_ok();
         let holds = |after| by(after, Others::NoWorse);
         assert!(holds(with(&[], false, None)));
         assert!(holds(with(&one, false, Some((Tier::Med, "17 mL/kg", 5)))), "as it was");
@@ -516,7 +529,7 @@ mod tests {
             ("what was judged lacks what is not sent", Some(("HEM-01", "not-provided")), None),
             ("what was judged is hidden", Some(("HEM-01", "hidden")), None),
             ("the limit itself is hidden", Some(("NUT-01", "hidden")), None),
-            ("a rule of the program finds something grave", None, Some(Tier::High)),
+            ("a rule of the program finds something grave", None, Some("RTE-01".to_owned())),
         ] {
             let open = open.into_iter().map(|(id, word): (&str, _)| (id.to_owned(), word)).collect();
             assert!(!holds(with(&[], false, None).map(|v| Verdict { open, own, ..v })), "{why}");

@@ -369,6 +369,53 @@ test("keyboard only", async (browser, service) => {
   await w.done();
 });
 
+test("a dietitian clears the lane with the keyboard", async (browser) => {
+  // The demonstration as it begins, by itself: others decide nothing meanwhile.
+  const service = await start();
+  try {
+    const w = await watched(browser, service);
+    const { page } = w;
+    const press = async (...keys) => {
+      for (const key of keys) await page.keyboard.press(key);
+    };
+    await page.goto(`${service.base}/sign-in#${service.token}`);
+    await page.waitForFunction(() => document.querySelector("#token").value.length > 20);
+    await page.selectOption("#person", "invented-3");
+    await press("Tab", "Enter");
+    await page.waitForURL(/\/queue/);
+    const first = await labels(page);
+    holds(first.length >= 5, `${first.length} orders wait for a dietitian`);
+    const decided = [];
+    for (let n = 0; n < 20; n += 1) {
+      const waiting = await labels(page);
+      if (waiting.length === 0) break;
+      await press("j");
+      is(await page.evaluate(() => document.activeElement.textContent), waiting[0], "j goes to the most urgent");
+      await press("Enter");
+      await page.waitForURL(/\/queue\/[0-9a-f-]{36}/);
+      await page.screenshot({ path: path.join(pictures, `walk-${decided.length + 1}-${waiting[0]}.png`), fullPage: true });
+      await press("t", "Enter");
+      await page.getByText("You hold this order now.").waitFor();
+      await press("a", "ArrowDown", "Tab");
+      await page.keyboard.type("Looked at on the round");
+      await press("Tab", "Enter");
+      await page.getByText("The decision was recorded").waitFor();
+      decided.push(waiting[0]);
+      await press("u");
+      await page.waitForURL(/\/queue(\?|$)/);
+    }
+    is(decided, first, "every order, the most urgent first");
+    // An empty list is no all-clear.
+    holds(/last order/i.test(await page.textContent("main")), "says when the last order came");
+    await check(page, "an empty lane");
+    await page.screenshot({ path: path.join(pictures, "walk-empty.png"), fullPage: true });
+    await w.done();
+  } finally {
+    service.child.removeAllListeners("exit");
+    service.child.kill();
+  }
+});
+
 test("trying an order: figures follow, errors name their place", async (browser, service) => {
   const w = await watched(browser, service);
   const { page } = w;
