@@ -541,3 +541,122 @@ fn an_open_choice_is_between_its_sides() {
         assert_eq!(decided(text, &g), want, "{text}");
     }
 }
+
+/// What is open only for want of context that the sender does not declare names the kind; with anything else beside it,
+/// or where the kind is declared or the value has a place, it does not.
+#[test]
+fn what_is_open_for_undeclared_context_names_its_kind() {
+    use enteral_gate::rulebook::facts::FACTS as ALL;
+    use enteral_gate::settings::ContextKind;
+    let need = |kind| ALL.iter().position(|f| f.need == Need::Context(kind)).unwrap();
+    let core = ALL.iter().position(|f| f.need == Need::Core).unwrap();
+    let lacks = |fact: usize| Value::Missing(vec![Missing { fact, why: "not sent".into(), at: vec![] }]);
+    let (labs, devices) = (need(ContextKind::Labs), need(ContextKind::Devices));
+    let said = |text: &str, x: usize, y: usize, declared: &[ContextKind]| {
+        let declared: BTreeSet<ContextKind> = declared.iter().copied().collect();
+        let given = Given(vec![("x", lacks(x)), ("y", lacks(y)), ("rate", known(1))]);
+        compile(text).verdict(&given, &Sitting::new(&declared, 0))
+    };
+    let (undeclared, other) = (|kind| Verdict::Open(Gap::Undeclared(kind)), Verdict::Open(Gap::Other));
+    assert_eq!(said("x > 3", labs, core, &[]), undeclared(ContextKind::Labs));
+    assert_eq!(said("x > 3", labs, core, &[ContextKind::Devices]), undeclared(ContextKind::Labs));
+    assert_eq!(said("x > 3", labs, core, &[ContextKind::Labs]), other);
+    assert_eq!(said("x > 3", core, labs, &[]), other);
+    for text in ["x > y", "x + y > 3", "x == 3 && y == 3", "min(x, y) > 3"] {
+        assert_eq!(said(text, labs, devices, &[]), undeclared(ContextKind::Labs), "{text}");
+        assert_eq!(said(text, devices, labs, &[]), undeclared(ContextKind::Devices), "{text}");
+        assert_eq!(said(text, labs, core, &[]), other, "{text}");
+        assert_eq!(said(text, core, labs, &[]), other, "{text}");
+        assert_eq!(said(text, labs, devices, &[ContextKind::Devices]), other, "{text}");
+    }
+    // A sum with what is known lacks what its other part lacks.
+    assert_eq!(said("x + 1 > 3", labs, core, &[]), undeclared(ContextKind::Labs));
+}
+
+/// Nought is a number as any other, except below a stroke.
+#[test]
+fn nought_is_counted_with() {
+    let g = Given(vec![("x", known(7)), ("y", known(0))]);
+    for text in ["x + y == 7", "x - y == 7", "x * y == 0", "y / x == 0"] {
+        assert!(at_once(text, &g), "{text}");
+    }
+    assert_eq!(decided("x / y > 1", &g), None);
+    for text in ["down(x, y)", "up(x, y)", "nearest(x, y)", "down(x, y - 1)"] {
+        let Value::Quantity(Amount::Unknown(why)) = value(text, &g) else { panic!("{text}: {:?}", value(text, &g)) };
+        assert_eq!(why, [Why::ZeroDenominator("the step")], "{text}");
+    }
+}
+
+/// Why nothing is known of an amount stays with it, through arithmetic and comparisons.
+#[test]
+fn reasons_are_carried_along() {
+    // Between minus one and one lies zero: for that reason, and for the one that it is a range.
+    let g = Given(vec![("x", range(-1, 1)), ("y", at_least(2))]);
+    assert_eq!(
+        value("1 / x", &g),
+        Value::Quantity(Amount::Unknown(vec![Why::ZeroDenominator("the divisor"), Why::AsNeeded]))
+    );
+    // At least two less at least two has no end, and no range to name.
+    match compile("y - y > 1").holds(&g) {
+        Truth::Unknown { missing, why } => {
+            assert_eq!((missing.len(), why), (0, vec![Why::ProductUnknown.to_string()]));
+        }
+        other => panic!("{other:?}"),
+    }
+    let names = Names { facts: FACTS, parameters: &[], extra: &[("measure", Type::Quantity(Dimension::NUMBER))] };
+    let doubled = Expression::compile("measure * 2", &names, Wanted::Any).unwrap();
+    let of = |extra: &[Value]| doubled.evaluate(&g, extra);
+    assert_eq!(of(&[known(3)]), known(6));
+    let nothing = Value::Quantity(Amount::Unknown(vec![Why::NoWeight, Why::NoDensity]));
+    assert_eq!(of(std::slice::from_ref(&nothing)), nothing);
+    for other in [vec![], vec![word("oral")]] {
+        assert_eq!(of(&other), Value::Quantity(Amount::Unknown(vec![Why::Unreadable("not known".to_owned())])));
+    }
+}
+
+/// Each fault once, where it stands, with what it is and what was meant.
+#[test]
+fn faults_say_what_they_found() {
+    let only = |text: &str| {
+        let all = faults(text);
+        assert_eq!(all.len(), 1, "{text}: {all:?}");
+        let Fault { offset_line, offset_column, message, suggestion } = all.into_iter().next().unwrap();
+        (offset_line, offset_column, message, suggestion)
+    };
+    let bare = |line, column, message: &str| (line, column, message.to_owned(), None);
+    assert_eq!(only("x > 3 # y"), bare(1, 7, "`#` cannot stand in an expression"));
+    assert_eq!(only("p && x"), bare(1, 6, "true or false is wanted here, this is a plain number"));
+    let rate = "true or false is wanted here, this is an amount of volume per time";
+    assert_eq!(only("p && rate"), bare(1, 6, rate));
+    assert_eq!(only("p && route"), bare(1, 6, "true or false is wanted here, this is a word"));
+    assert_eq!(only("p && conditions"), bare(1, 6, "true or false is wanted here, this is a set of keys"));
+    assert_eq!(only("conditions[0]").2, "this operator is not offered");
+    let decimal = "a decimal such as 0.5, or an amount such as q('500 mL')".to_owned();
+    assert_eq!(only("x > 3h"), (1, 5, "`3h` is no plain decimal".to_owned(), Some(decimal)));
+    // Places are counted in characters, whatever stands before them.
+    assert_eq!(only("'öäü' in conditions && q > 1").1, 24);
+    // Two thousand characters are read, one more is not.
+    let long = |n: usize| format!("x > 3{}", " ".repeat(n - 5));
+    assert!(Expression::compile(&long(2_000), &NAMES, Wanted::Any).is_ok());
+    assert_eq!(only(&long(2_001)), bare(1, 1, "the expression is longer than 2000 characters"));
+}
+
+/// What stands in quotes belongs to the figure, also what would part or close it.
+#[test]
+fn a_figure_may_hold_quoted_signs() {
+    let of = |present: &str| {
+        Given(vec![(
+            "conditions",
+            Value::Keys(Keys { present: vec![present.to_owned()], absent: vec![], complete: true }),
+        )])
+    };
+    for key in ["a;b", "a}b", "a{b", "a\"b"] {
+        let text = format!("{{'{key}' in conditions}}.");
+        let sentence = Template::compile(&text, &NAMES).unwrap_or_else(|all| panic!("{text}: {all:?}"));
+        assert_eq!((sentence.render(&of(key), &[]), sentence.render(&of("c"), &[])), ("yes.".into(), "no.".into()));
+    }
+    let all = Template::compile("In the first line,\nin the second {q} and\n {conditions} and {x +\n q}", &NAMES)
+        .unwrap_err();
+    let places: Vec<_> = all.iter().map(|f| (f.offset_line, f.offset_column)).collect();
+    assert_eq!(places, [(2, 16), (3, 3), (4, 2)], "{all:?}");
+}
