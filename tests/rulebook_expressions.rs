@@ -569,6 +569,14 @@ fn what_is_open_for_undeclared_context_names_its_kind() {
         assert_eq!(said(text, core, labs, &[]), other, "{text}");
         assert_eq!(said(text, labs, devices, &[ContextKind::Devices]), other, "{text}");
     }
+    // A choice that nobody can make is open for what its branches lack as well.
+    let chosen = |p: usize, x: usize| {
+        let given = Given(vec![("p", lacks(p)), ("x", lacks(x)), ("r", Value::Truth(Truth::True))]);
+        compile("p ? x > 3 : r").verdict(&given, &Sitting::new(&BTreeSet::new(), 0))
+    };
+    assert_eq!(chosen(labs, labs), undeclared(ContextKind::Labs));
+    assert_eq!(chosen(labs, core), other);
+    assert!(!Given(vec![]).some_sent(ContextKind::Labs));
     // A sum with what is known lacks what its other part lacks.
     assert_eq!(said("x + 1 > 3", labs, core, &[]), undeclared(ContextKind::Labs));
 }

@@ -783,3 +783,184 @@ fn a_fluid_limit_is_one_of_a_day() {
     assert_eq!(shown(&limited("33463005", "mL/d"), "fluid_limit", "mL/d"), "1500");
     assert!(!missing(&limited("226355009", "mL"), "fluid_limit").is_empty());
 }
+
+fn searched(kind: &str, category: &str) -> Json {
+    json!({"resourceType": "Bundle", "type": "searchset", "total": 0,
+        "link": [{"relation": "self", "url": format!("https://a.example/fhir/{kind}?patient=p{category}")}]})
+}
+
+/// Laboratory values are found by their codes; an empty search among the laboratory's says that there are no others.
+#[test]
+fn one_test_was_sent_and_another_was_not() {
+    let potassium = observation("l", "2823-3", "2026-11-25T06:00:00Z", 5.0, "mmol/L");
+    let one = of(std::slice::from_ref(&potassium));
+    assert_eq!(shown(&one, "serum_potassium", "mmol/L"), "5");
+    assert_eq!(why(&one, "serum_phosphate"), "no phosphate was sent");
+    // Filed elsewhere, beside a search that found nothing.
+    let mut filed = potassium.clone();
+    filed["category"] = json!([{"coding": [{"code": "exam"}]}]);
+    let search = searched("Observation", "&category=laboratory");
+    let beside = bundle(&[order(), patient("1956-11-25"), filed, search.clone()]);
+    assert_eq!(shown(&beside, "serum_potassium", "mmol/L"), "5");
+    assert_eq!(why(&beside, "serum_phosphate"), "the sender looked for laboratory values and there are none");
+    let none = bundle(&[order(), patient("1956-11-25"), search]);
+    assert_eq!(why(&none, "serum_potassium"), "the sender looked for laboratory values and there are none");
+    // What is wrong with an older one does not matter to the latest.
+    let mut older = observation("m", "2823-3", "2026-11-24T06:00:00Z", 4.0, "mmol/L");
+    older["valueQuantity"]["value"] = json!("four");
+    assert_eq!(shown(&of(&[potassium, older]), "serum_potassium", "mmol/L"), "5");
+}
+
+/// The value before is one that is surely before, not the same once more.
+#[test]
+fn what_may_be_from_the_same_moment_is_not_the_one_before() {
+    let potassium = |id: &str, when: &str, value: f64| observation(id, "2823-3", when, value, "mmol/L");
+    for when in ["2026-11-24T06:00:00Z", "2026-11-24"] {
+        let twice = [potassium("l", "2026-11-24T06:00:00Z", 4.0), potassium("m", when, 4.0)];
+        assert_eq!(why(&of(&twice), "earlier_serum_potassium"), "no earlier potassium was sent", "{when}");
+        let [a, b] = twice;
+        let three = of(&[a, b, potassium("n", "2026-11-23", 3.0)]);
+        assert_eq!(shown(&three, "earlier_serum_potassium", "mmol/L"), "3", "{when}");
+    }
+}
+
+#[test]
+fn what_was_looked_for_and_what_cannot_be_read_is_said() {
+    let none = "the sender looked for an encounter and there is none";
+    for fact in ["setting", "ward"] {
+        assert_eq!(why(&of(&[searched("Encounter", "")]), fact), none);
+        assert_eq!(why(&of(&[]), fact), "no encounter was sent");
+    }
+    let born = |date: &str| bundle(&[order(), patient(date)]);
+    assert_eq!(why(&born("1956-13-45"), "age"), "the birth date cannot be read");
+    let places = asked(&born("1956-13-45"), "age", &book()).1;
+    assert_eq!(places, [("p".to_owned(), "birthDate".to_owned())]);
+    assert_eq!(missing(&born("1956-13-45"), "age")[0].at.len(), 1);
+}
+
+/// Feeds beside each other have no first rate; without a schedule there is none either.
+#[test]
+fn the_first_rate_is_that_of_one_feed() {
+    let rate = |entries: Json| {
+        let mut order = order();
+        order["enteralFormula"]["administration"] = entries;
+        why(&bundle(&[order, patient("1956-11-25")]), "first_rate")
+    };
+    let entry = json!({"schedule": {"repeat": {"boundsPeriod": {"start": "2026-11-25T08:00:00Z"}}}, "rateQuantity": quantity(60.0, "mL/h")});
+    assert_eq!(rate(json!([entry, entry])), "several feeds stand beside each other");
+    assert_eq!(rate(json!([])), "the order states no schedule of the feed");
+    assert_eq!(shown(&of(&[]), "first_rate", "mL/h"), "60");
+}
+
+fn flushed(parts: &Json) -> Json {
+    let mut order = order();
+    order["enteralFormula"]["extension"] = json!([
+        {"url": "https://enteral-gate.example/fhir/StructureDefinition/water-flush", "extension": parts}]);
+    bundle(&[order, patient("1956-11-25")])
+}
+
+/// The longest time from flush to flush, over midnight too.
+#[test]
+fn the_time_between_flushes_is_the_longest() {
+    let at = |times: Json| {
+        flushed(&json!([{"url": "volume", "valueQuantity": quantity(30.0, "mL")},
+            {"url": "schedule", "valueTiming": {"repeat": {"timeOfDay": times}}}]))
+    };
+    for (times, hours) in [
+        (json!(["08:00:00", "09:00:00", "23:00:00"]), "14"),
+        (json!(["06:00:00", "12:00:00", "20:00:00"]), "10"),
+        (json!(["06:00:00", "18:00:00"]), "12"),
+        (json!(["02:00:00", "21:00:00"]), "19"),
+    ] {
+        assert_eq!(shown(&at(times.clone()), "flush_interval", "h"), hours, "{times}");
+    }
+    // A flush is one, also where what is given cannot be worked out.
+    for parts in [
+        json!([{"url": "volume", "valueQuantity": quantity(30.0, "mL")}, {"url": "schedule", "valueTiming": {"repeat": {"frequency": 6, "period": 1, "periodUnit": "d"}}}]),
+        json!([{"url": "volume", "valueQuantity": quantity(30.0, "mL")}]),
+        json!([]),
+    ] {
+        assert_eq!(value(&flushed(&parts), "has_flush"), Value::Truth(Truth::True), "{parts}");
+    }
+    assert_eq!(value(&of(&[]), "has_flush"), Value::Truth(Truth::False));
+}
+
+/// An additive that is not in the formulary may be a fortifier.
+#[test]
+fn an_unknown_additive_may_be_a_fortifier() {
+    let mut with = order();
+    assert_eq!(value(&bundle(&[with.clone(), patient("1956-11-25")]), "fortified"), Value::Truth(Truth::False));
+    with["enteralFormula"]["additiveProductName"] = json!("Invented powder");
+    assert_eq!(
+        why(&bundle(&[with, patient("1956-11-25")]), "fortified"),
+        "an additive is not in the formulary or states no form"
+    );
+}
+
+/// Allergies to what a reaction names, and to what the order names without its resource.
+#[test]
+fn allergies_are_read_from_reactions_and_from_the_order() {
+    let reaction = json!({"resourceType": "AllergyIntolerance", "id": "a", "patient": {"reference": "Patient/p"},
+        "reaction": [{"substance": {"coding": [{"system": SNOMED, "code": "782555009"}]}}]});
+    let found = keys(&of(std::slice::from_ref(&reaction)), "allergies");
+    assert_eq!((found.present, found.complete), (vec!["cow-milk-protein".to_owned()], true));
+    let kidney = condition(json!([{"system": ICD, "code": "N18.4"}]), "active");
+    let named = |of: Option<Json>| {
+        let mut order = order();
+        order["allergyIntolerance"] = json!([{"reference": "AllergyIntolerance/elsewhere"}]);
+        let mut all = vec![order, patient("1956-11-25"), kidney.clone()];
+        all.extend(of);
+        bundle(&all)
+    };
+    // The order names one that was not sent: it may be any, and only among allergies.
+    let (value, places) = asked(&named(None), "allergies", &book());
+    assert_eq!(value, Value::Keys(Keys { complete: false, ..Keys::default() }));
+    assert_eq!(places.iter().map(|(id, _)| id.as_str()).collect::<Vec<_>>(), ["o"]);
+    let (value, places) = asked(&named(Some(reaction)), "allergies", &book());
+    let both = Keys { present: vec!["cow-milk-protein".to_owned()], complete: false, ..Keys::default() };
+    assert_eq!((value, places.len()), (Value::Keys(both), 2));
+    let (value, places) = asked(&named(None), "conditions", &book());
+    let one = Keys { present: vec!["chronic-kidney-disease".to_owned()], complete: true, ..Keys::default() };
+    assert_eq!((value, places.len()), (Value::Keys(one), 1));
+    // Without any, an allergy that was sent is all there is, and its place the only one.
+    let (_, places) = asked(&of(&[allergy_of("782555009")]), "allergies", &book());
+    assert_eq!(places.iter().map(|(id, _)| id.as_str()).collect::<Vec<_>>(), ["a"]);
+}
+
+fn allergy_of(code: &str) -> Json {
+    json!({"resourceType": "AllergyIntolerance", "id": "a", "patient": {"reference": "Patient/p"},
+        "code": {"coding": [{"system": SNOMED, "code": code}]}})
+}
+
+/// A code of two signs is read whole: too much would lie below it.
+#[test]
+fn a_short_code_has_nothing_below_it() {
+    const ATC: &str = "http://www.whocc.no/atc";
+    let mut short = book();
+    short.concepts = vec![Concept {
+        kind: ConceptKind::Medicine,
+        key: "invented".to_owned(),
+        title: "invented".to_owned(),
+        codes: vec![(ATC.to_owned(), "C0".to_owned()), (ATC.to_owned(), "B05".to_owned())],
+    }];
+    let present = |code: &str| {
+        let medicine = json!({"resourceType": "MedicationRequest", "status": "active", "intent": "order", "subject": {"reference": "Patient/p"},
+            "medicationCodeableConcept": {"coding": [{"system": ATC, "code": code}]}});
+        match value_with(&of(&[medicine]), "medicines", &short) {
+            Value::Keys(keys) => !keys.present.is_empty(),
+            other => panic!("{other:?}"),
+        }
+    };
+    assert_eq!(["C0", "C03DA01", "B05", "B05X", "B0"].map(present), [true, false, true, true, false]);
+}
+
+/// Other orders of the patient are where they stand.
+#[test]
+fn other_orders_are_led_to() {
+    let mut other = order();
+    other["id"] = json!("o2");
+    for fact in ["other_orders", "starts_as_new"] {
+        let (_, places) = asked(&of(std::slice::from_ref(&other)), fact, &book());
+        assert_eq!(places.iter().map(|(id, _)| id.as_str()).collect::<Vec<_>>(), ["o2"], "{fact}");
+    }
+}

@@ -344,3 +344,39 @@ fn only_what_rests_on_a_wrong_weight_is_hidden_by_it() {
     assert_eq!(said("flag = \"weight > q('20 kg')\""), Outcome::Hidden("WGT-01"));
     assert_eq!(said("measure = \"highest_rate\"\nabove = \"q('30 mL/h')\"").word(), "flagged");
 }
+
+/// One laboratory value was sent and another is asked for: there may be further ones.
+#[test]
+fn a_laboratory_value_that_was_not_sent_is_a_further_one() {
+    let said = |labs: &str, flag: &str| {
+        let book = book(&limit("LOC-01", &format!("[[limit.check]]\nflag = \"{flag}\"\ntext = \"x\"\n")));
+        let order = bundle(&format!("{ADULT}{labs}"));
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        match outcome(&a, "LOC-01") {
+            Outcome::NotProvided(said) => said.to_string(),
+            other => panic!("{flag}: {other:?}"),
+        }
+    };
+    let potassium = "labs = { serum_potassium = \"4 mmol/L\" }\n";
+    assert_eq!(said(potassium, "serum_phosphate < q('0.5 mmol/L')"), "further laboratory results");
+    assert_eq!(said("", "serum_phosphate < q('0.5 mmol/L')"), "laboratory results");
+    assert_eq!(said(potassium, "tube_size > q('8 [Ch]')"), "tubes and other devices");
+}
+
+/// A pump may be chosen by what is worked out from other facts: 39 weeks at birth and two more are 41.
+#[test]
+fn a_pump_is_chosen_by_what_is_worked_out() {
+    let pump = "[[pump]]\ntitle = \"Invented\"\nwhen = \"postmenstrual_age > q('40 wk')\"\nrate = [\"1 mL/h\", \"300 mL/h\"]\nrate-step = \"1 mL/h\"\nvolume-step = \"1 mL\"\n";
+    let check = "[[limit.check]]\nmeasure = \"pump_rate_step\"\nabove = \"q('0.5 mL/h')\"\ntext = \"x\"\n";
+    let said = |gestation: &str| {
+        let book = book(&format!("{pump}{}", limit("LOC-01", check)));
+        let order = bundle(&format!(
+            "age = \"2 wk\"\n{gestation}sex = \"male\"\nweight = \"3.5 kg\"\nproduct = \"PED10\"\nrate = \"20 mL/h\"\n"
+        ));
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        outcome(&a, "LOC-01").word().to_owned()
+    };
+    assert_eq!(said("gestation = \"39 wk\"\n"), "flagged");
+    assert_eq!(said("gestation = \"37 wk\"\n"), "not-evaluated");
+    assert_eq!(said(""), "not-evaluated");
+}
