@@ -725,6 +725,17 @@ fn orders_beside_each_other_are_told_apart() {
         (Tier::High, Some("End one of the orders, or confirm that both are meant."))
     );
     assert!(f.text.contains("runs at the same times"), "{f:?}");
+    // At other times nothing has to be ended.
+    let night = |start: &str| format!("{ADULT}rate = \"60 mL/h\"\nhours = \"8 h\"\nstart = \"{start}\"\n");
+    let f = found(
+        "CON-08",
+        &format!(
+            "{}other-orders = [{{ product = \"A15\", rate = \"20 mL/h\", hours = \"4 h\", start = \"18:00\" }}]\n",
+            night("08:00")
+        ),
+    )
+    .remove(0);
+    assert!(f.tier == Tier::Low && f.fix.is_none() && f.text.contains("runs at other times"), "{f:?}");
 }
 
 /// How old a weight may be (common practice, no source): newborn in hospital 2 d, infant 7 d, child 30 d, adult in hospital
@@ -1577,4 +1588,32 @@ fn an_overlap_is_corrected_where_it_is() {
     // 300 mL in 4 h; 60 mL at 30 mL/h take two hours.
     assert_eq!(all.iter().map(label).collect::<Vec<_>>(), ["Rate 75 mL/h"]);
     assert_eq!(all[0].arithmetic.as_deref(), Some("300 mL ÷ 30 mL/h = 10 h; interval 4 h"));
+}
+
+/// A rate and a volume without a schedule are two readings: 30 mL/h are 720 mL in a day.
+#[test]
+fn a_rate_beside_a_volume_without_a_schedule_is_said() {
+    let volume = RATE.replace("rateQuantity", "quantity").replace("mL/h", "mL").replace("30", "300");
+    let both = entries(&[format!("{{{RATE},{volume}}}")]);
+    let Outcome::Flagged(all) = judged("CON-01", &both) else { panic!("{:?}", judged("CON-01", &both)) };
+    assert_eq!((all.len(), all[0].tier), (1, Tier::High));
+    assert_eq!(
+        words(&all[0]),
+        (
+            "A volume of 300 mL and a rate that gives 720 mL in a day are stated without a schedule: which one holds is not said.",
+            "rate × 24 h = 720 mL; quantity 300 mL",
+            "State how many feeds of this volume are given, or how many hours the rate runs."
+        )
+    );
+}
+
+#[test]
+fn a_weight_of_nobody_is_taken_and_said() {
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    assert!(matches!(judged("CMP-02", &plain), Outcome::Clear));
+    let whose = plain.replace("\"status\":\"final\",\"subject\":{\"reference\":\"Patient/p\"}", "\"status\":\"final\"");
+    assert_ne!(whose, plain);
+    let Outcome::NotEvaluated(why, at) = judged("CMP-02", &whose) else { panic!("{:?}", judged("CMP-02", &whose)) };
+    assert_eq!(at.len(), 1);
+    assert_eq!(why, "whose weight it is, is not stated; it was taken as this patient's, the only one in the input");
 }

@@ -577,6 +577,15 @@ fn what_is_open_for_undeclared_context_names_its_kind() {
     assert_eq!(chosen(labs, labs), undeclared(ContextKind::Labs));
     assert_eq!(chosen(labs, core), other);
     assert!(!Given(vec![]).some_sent(ContextKind::Labs));
+    // A truth that lacks the same.
+    let unknown = |why: &[&str]| {
+        let missing = vec![Missing { fact: labs, why: "not sent".into(), at: vec![] }];
+        let why = why.iter().map(|why| (*why).to_owned()).collect();
+        let given = Given(vec![("p", Value::Truth(Truth::Unknown { missing, why }))]);
+        compile("!p").verdict(&given, &Sitting::new(&BTreeSet::new(), 0))
+    };
+    assert_eq!(unknown(&[]), undeclared(ContextKind::Labs));
+    assert_eq!(unknown(&["given as needed"]), other);
     // A sum with what is known lacks what its other part lacks.
     assert_eq!(said("x + 1 > 3", labs, core, &[]), undeclared(ContextKind::Labs));
 }
@@ -667,4 +676,68 @@ fn a_figure_may_hold_quoted_signs() {
         .unwrap_err();
     let places: Vec<_> = all.iter().map(|f| (f.offset_line, f.offset_column)).collect();
     assert_eq!(places, [(2, 16), (3, 3), (4, 2)], "{all:?}");
+}
+
+/// An amount is given back as it is: with the mean of a cycle, or missing with its reasons.
+#[test]
+fn a_fact_alone_is_given_back_as_it_is() {
+    let cycle =
+        Value::Quantity(Amount::range(Exact::ONE, Some(Exact::int(3)), Some(Exact::int(2)), vec![Why::AsNeeded]));
+    let g = Given(vec![("x", cycle.clone()), ("y", Value::Quantity(Amount::unknown(Why::NoWeight)))]);
+    assert_eq!(value("x", &g), cycle);
+    let Value::Missing(missing) = value("y", &g) else { panic!("{:?}", value("y", &g)) };
+    assert_eq!((missing.len(), missing[0].fact, missing[0].why.to_string()), (1, 1, Why::NoWeight.to_string()));
+    // What is missing without a word is not known.
+    match compile("x > 1").holds(&Given(vec![("x", Value::Missing(vec![]))])) {
+        Truth::Unknown { missing, .. } => {
+            assert_eq!(
+                missing.iter().map(|m| (m.fact, m.why.to_string())).collect::<Vec<_>>(),
+                [(0, "not known".to_owned())]
+            );
+        }
+        other => panic!("{other:?}"),
+    }
+}
+
+/// Open ends with unlike signs: from minus two downwards times from two upwards lies below minus four.
+#[test]
+fn signs_of_open_ends_are_kept() {
+    let g = Given(vec![("x", at_least(3)), ("y", at_least(2))]);
+    for (text, want) in [
+        ("-y * y <= -4", Some(true)),
+        ("-y * y > -4", Some(false)),
+        ("-y * -x >= 6", Some(true)),
+        ("x * y >= 6", Some(true)),
+        ("x * -y <= -6", Some(true)),
+        ("x * -y < -7", None),
+    ] {
+        assert_eq!(decided(text, &g), want, "{text}");
+    }
+}
+
+/// Why a choice or a comparison of truths is open is said once for each reason.
+#[test]
+fn every_reason_is_said_once() {
+    let because = |why: &str| Value::Truth(Truth::Unknown { missing: vec![], why: vec![why.to_owned()] });
+    let why = |text: &str, given: Vec<(&'static str, Value)>| match compile(text).holds(&Given(given)) {
+        Truth::Unknown { missing, why } => (missing.iter().map(|m| FACTS[m.fact].name).collect::<Vec<_>>(), why),
+        other => panic!("{text}: {other:?}"),
+    };
+    let (a, b) = (|| because("given as needed"), || because("no usable schedule"));
+    assert_eq!(why("p == r", vec![("p", a()), ("r", b())]).1, ["given as needed", "no usable schedule"]);
+    assert_eq!(why("p == r", vec![("p", a()), ("r", a())]).1, ["given as needed"]);
+    let (missing, words) = why("(p ? x : 3) > 2", vec![("p", a())]);
+    assert_eq!((missing, words), (vec!["x"], vec!["given as needed".to_owned()]));
+}
+
+/// Ends that read the same are one figure; four thousand characters are a sentence, one more is not.
+#[test]
+fn figures_and_sentences_have_a_size() {
+    let tenths = |n| Exact::ratio(n, 10);
+    let g = Given(vec![("x", Value::Quantity(Amount::between(tenths(1_001), tenths(1_002), Why::AsNeeded)))]);
+    let sentence = Template::compile("{x; 1; 0} and {x; 1; 1}", &NAMES).unwrap();
+    assert_eq!(sentence.render(&g, &[]), "100 and 100.1 to 100.2");
+    assert!(Template::compile(&"x".repeat(4_000), &NAMES).is_ok());
+    let all = Template::compile(&"x".repeat(4_001), &NAMES).unwrap_err();
+    assert_eq!(all[0].message, "the text is longer than 4000 characters");
 }

@@ -850,6 +850,12 @@ fn the_first_rate_is_that_of_one_feed() {
     assert_eq!(rate(json!([entry, entry])), "several feeds stand beside each other");
     assert_eq!(rate(json!([])), "the order states no schedule of the feed");
     assert_eq!(shown(&of(&[]), "first_rate", "mL/h"), "60");
+    let mut bare = order();
+    bare["enteralFormula"]["administration"] = json!([]);
+    let bare = bundle(&[bare, patient("1956-11-25")]);
+    for fact in ["method", "steps", "at_goal_at_once"] {
+        assert_eq!(why(&bare, fact), "the order states no schedule of the feed", "{fact}");
+    }
 }
 
 fn flushed(parts: &Json) -> Json {
@@ -962,5 +968,37 @@ fn other_orders_are_led_to() {
     for fact in ["other_orders", "starts_as_new"] {
         let (_, places) = asked(&of(std::slice::from_ref(&other)), fact, &book());
         assert_eq!(places.iter().map(|(id, _)| id.as_str()).collect::<Vec<_>>(), ["o2"], "{fact}");
+    }
+}
+
+/// Only steps up count as steps of a rise; a setting that no limit can ask for is said.
+#[test]
+fn falls_are_no_rises() {
+    let step = |start: &str, rate: f64| json!({"schedule": {"repeat": {"boundsPeriod": {"start": start}}}, "rateQuantity": quantity(rate, "mL/h")});
+    let mut order = order();
+    order["enteralFormula"]["administration"] = json!([
+        step("2026-11-25T08:00:00Z", 20.0),
+        step("2026-11-25T16:00:00Z", 40.0),
+        step("2026-11-25T20:00:00Z", 30.0),
+    ]);
+    let b = bundle(&[order, patient("1956-11-25")]);
+    assert_eq!(
+        (shown(&b, "largest_step", "mL/h"), shown(&b, "shortest_step_time", "h")),
+        ("20".to_owned(), "8".to_owned())
+    );
+    let mut burns = book();
+    burns.concepts = vec![Concept {
+        kind: ConceptKind::Setting,
+        key: "burns".to_owned(),
+        title: "burns".to_owned(),
+        codes: vec![("https://a.example/units".to_owned(), "B".to_owned())],
+    }];
+    let encounter = json!({"resourceType": "Encounter", "status": "in-progress", "subject": {"reference": "Patient/p"},
+        "class": {"code": "IMP"}, "serviceType": {"coding": [{"system": "https://a.example/units", "code": "B"}]}});
+    match value_with(&of(&[encounter]), "setting", &burns) {
+        Value::Missing(all) => {
+            assert!(all[0].why.to_string().ends_with("burns is not one of the words of this fact"), "{all:?}");
+        }
+        other => panic!("{other:?}"),
     }
 }

@@ -691,3 +691,24 @@ fn a_limit_can_be_left_out() {
     assert_eq!(ids(&book.without("RTE-03")), ["RTE-04"]);
     assert_eq!(ids(&book.without("RTE-05")), ["RTE-03", "RTE-04"]);
 }
+
+/// Bounds that meet are bounds; a later word on how old a value may be counts for that value alone.
+#[test]
+fn bounds_may_meet() {
+    let with = |from: &str, to: &str| {
+        assert!(WHOLE.contains(from), "{from}");
+        WHOLE.replacen(from, to, 1)
+    };
+    good(&[&with("effective-to = 2030-01-01", "effective-to = 2026-11-25")]);
+    good(&[&with("[\"1 mL/h\", \"300 mL/h\"]", "[\"300 mL/h\", \"300 mL/h\"]")]);
+    let all = problems(&[&with("adult = \"150 mL/h\"", "adult = \"x5 mL/h\"")]);
+    assert!(all[0].contains("limit.parameters.adult") && !all[0].contains("decimal sign"), "{all:?}");
+    let site = "rulebook = 1\nlabel = \"Invented site\"\n[[staleness]]\nfact = \"weight\"\nafter = \"1 d\"\n";
+    let stale =
+        |texts: &[&str]| good(texts).staleness.iter().map(|s| (s.fact.clone(), s.seconds.short(0))).collect::<Vec<_>>();
+    let is = |fact: &str, seconds: &str| (fact.to_owned(), seconds.to_owned());
+    assert_eq!(stale(&[WHOLE, site]), [is("serum_potassium", "259200"), is("weight", "86400")]);
+    let again = site.replace("weight", "serum_potassium");
+    assert_eq!(stale(&[WHOLE, &again]), [is("serum_potassium", "86400")]);
+    assert!(Rulebook::default().is_empty() && !good(&[WHOLE]).is_empty());
+}

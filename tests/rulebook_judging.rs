@@ -103,6 +103,27 @@ fn an_open_graver_check_is_said() {
     let Outcome::Flagged(found) = outcome(&a, "LOC-01") else { panic!("{:?}", outcome(&a, "LOC-01")) };
     assert_eq!(found[0].tier, Tier::Med);
     assert!(found[0].text.starts_with("Fast. Whether it is HIGH could not be judged: "), "{}", found[0].text);
+    // Wherever the graver check stands, and never where it is the milder one that is open.
+    let check = |tier: &str, when: &str| {
+        format!(
+            "[[limit.check]]\ntier = \"{tier}\"\n{when}measure = \"highest_rate\"\nabove = \"q('60 mL/h')\"\ntext = \"Fast.\"\n"
+        )
+    };
+    let open = "when = \"serum_potassium > q('5 mmol/L')\"\n";
+    for (first, second, said) in [
+        (check("HIGH", open), check("MED", ""), true),
+        (check("MED", ""), check("HIGH", open), true),
+        (check("MED", open), check("HIGH", ""), false),
+        (check("HIGH", ""), check("MED", open), false),
+        (check("MED", ""), check("MED", open), false),
+        (check("MED", open), check("MED", ""), false),
+    ] {
+        let book = self::book(&limit("LOC-01", &format!("{first}{second}")));
+        let order = bundle(ADULT);
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        let Outcome::Flagged(found) = outcome(&a, "LOC-01") else { panic!("{first}{second}") };
+        assert_eq!(found[0].text.contains("could not be judged"), said, "{first}{second}: {}", found[0].text);
+    }
 }
 
 /// A diagnosis that no concept stands for is seen by no limit, and the answer says so and where.
@@ -379,4 +400,21 @@ fn a_pump_is_chosen_by_what_is_worked_out() {
     assert_eq!(said("gestation = \"39 wk\"\n"), "flagged");
     assert_eq!(said("gestation = \"37 wk\"\n"), "not-evaluated");
     assert_eq!(said(""), "not-evaluated");
+}
+
+/// A finding leads to each place that it rests on, once.
+#[test]
+fn a_finding_leads_to_what_it_rests_on() {
+    let places = |measure: &str, bound: &str| {
+        let check = format!("[[limit.check]]\nmeasure = \"{measure}\"\nabove = \"{bound}\"\ntext = \"x\"\n");
+        let book = book(&limit("LOC-01", &check));
+        let order = bundle(ADULT);
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        let Outcome::Flagged(found) = outcome(&a, "LOC-01") else { panic!("{:?}", outcome(&a, "LOC-01")) };
+        found[0].at.len()
+    };
+    // The formula and the weight.
+    assert_eq!(places("energy / weight", "q('1 kcal/kg/d')"), 2);
+    assert_eq!(places("energy + energy", "q('1 kcal/d')"), 1);
+    assert_eq!(places("energy", "weight * q('1 kcal/kg/d')"), 2);
 }
