@@ -22,8 +22,11 @@ fn compose(given: &str) -> String {
 
 /// What a rule came to for a document.
 fn judged(rule: &str, bundle: &str) -> Outcome {
-    let settings = Settings::default();
-    let done = appraise(bundle.as_bytes(), "", FhirVersion::R4, &FORMULARY, &settings);
+    judged_by(rule, bundle, &Settings::default())
+}
+
+fn judged_by(rule: &str, bundle: &str, settings: &Settings) -> Outcome {
+    let done = appraise(bundle.as_bytes(), "", FhirVersion::R4, &FORMULARY, settings);
     done.orders[0].judged.iter().find(|j| j.rule.id == rule).unwrap_or_else(|| panic!("{rule}")).outcome.clone()
 }
 
@@ -1616,4 +1619,160 @@ fn a_weight_of_nobody_is_taken_and_said() {
     let Outcome::NotEvaluated(why, at) = judged("CMP-02", &whose) else { panic!("{:?}", judged("CMP-02", &whose)) };
     assert_eq!(at.len(), 1);
     assert_eq!(why, "whose weight it is, is not stated; it was taken as this patient's, the only one in the input");
+}
+
+/// A rate stated as a ratio is a rate, and has no one number to correct; two rates of one entry are said.
+#[test]
+fn rates_as_ratios_are_rates() {
+    let ratio = |ml: &str| {
+        format!(
+            "\"rateRatio\":{{\"numerator\":{{\"value\":{ml},\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},\"denominator\":{{\"value\":1,\"unit\":\"h\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"h\"}}}}"
+        )
+    };
+    let flagged = |rule: &str, entry: String| match judged(rule, &entries(&[entry])) {
+        Outcome::Flagged(all) => all,
+        other => panic!("{other:?}"),
+    };
+    let f = flagged("UNT-04", format!("{{{}}}", ratio("1800"))).remove(0);
+    assert!(f.text.contains("1800 mL/h") && f.correction.is_none(), "{f:?}");
+    let f = flagged("UNT-04", format!("{{{}}}", RATE.replace("30", "1800"))).remove(0);
+    assert_eq!(label(&f), "Rate 75 mL/h");
+    let f = flagged("CON-01", format!("{{{RATE},{}}}", ratio("40"))).remove(0);
+    assert_eq!((f.tier, f.text.as_str()), (Tier::High, "Two rates are stated for one entry."));
+}
+
+/// Codes of FHIR's value set count before the institution's map of texts, and its map of codes before both.
+#[test]
+fn the_institution_may_map_its_routes() {
+    let order = |code: &str, text: &str| {
+        let route = format!("http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration|{code}");
+        let plain = compose(&format!("{ADULT}volume = \"240 mL\"\nfeeds = 5\nroute = \"{route}\"\n"));
+        plain.replace("\"routeofAdministration\":{", &format!("\"routeofAdministration\":{{\"text\":\"{text}\","))
+    };
+    let mut settings = Settings::default();
+    let site = |settings: &Settings, code: &str, text: &str| match judged_by("RTE-01", &order(code, text), settings) {
+        Outcome::Flagged(_) => "beyond the stomach",
+        Outcome::Clear => "stomach",
+        Outcome::NotApplicable(_) => "not known",
+        other => panic!("{other:?}"),
+    };
+    assert_eq!(site(&settings, "GJT", "Own Tube"), "not known");
+    settings.routes.insert((String::new(), "own tube".to_owned()), enteral_gate::settings::Site::PostPyloric);
+    for (code, want) in [
+        ("XYZ", "beyond the stomach"),
+        ("GJT", "not known"),
+        ("EFT", "not known"),
+        ("ENTINSTL", "not known"),
+        ("NGT", "stomach"),
+    ] {
+        assert_eq!(site(&settings, code, "Own Tube"), want, "{code}");
+    }
+    assert_eq!(site(&settings, "XYZ", "another tube"), "not known");
+    let system = "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration".to_owned();
+    settings.routes.insert((system, "GJT".to_owned()), enteral_gate::settings::Site::Gastric);
+    assert_eq!(site(&settings, "GJT", "Own Tube"), "stomach");
+    assert_eq!(site(&settings, "EFT", "Own Tube"), "not known");
+}
+
+/// Water is what FHIR's additive codes call water: no feed as a formula, no calories as an additive; another code of that
+/// system, or the same word of another, is none.
+#[test]
+fn water_is_known_by_its_code() {
+    const ADDITIVES: &str = "http://terminology.hl7.org/CodeSystem/entformula-additive";
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    let coded = |element: &str, system: &str, code: &str| {
+        let new = plain.replace(
+            "\"baseFormulaProductName\":\"A10\"",
+            &match element {
+                "baseFormulaType" => format!("\"baseFormulaType\":{{\"coding\":[{{\"system\":\"{system}\",\"code\":\"{code}\"}}]}}"),
+                _ => format!("\"baseFormulaProductName\":\"A10\",\"{element}\":{{\"coding\":[{{\"system\":\"{system}\",\"code\":\"{code}\"}}]}}"),
+            },
+        );
+        assert_ne!(new, plain);
+        new
+    };
+    let only_water = |order: &str| matches!(judged("CMP-01", order), Outcome::NotEvaluated(why, _) if why.starts_with("feed (only water"));
+    for (system, code, water) in
+        [(ADDITIVES, "water", true), (ADDITIVES, "lipid", false), ("http://other.example", "water", false)]
+    {
+        let base = coded("baseFormulaType", system, code);
+        assert_eq!(only_water(&base), water, "{system}|{code}: {:?}", judged("CMP-01", &base));
+        assert_eq!(
+            matches!(judged("INT-04", &base), Outcome::NotApplicable(_)),
+            water,
+            "{:?}",
+            judged("INT-04", &base)
+        );
+        let additive = coded("additiveType", system, code);
+        let Outcome::Flagged(all) = judged("INT-05", &additive) else { panic!("{system}|{code}") };
+        let said = if water { "is ordered without an amount" } else { "without an amount" };
+        assert!(all.len() == 1 && all[0].text.contains(said), "{all:?}");
+        let found = match judged("INT-04", &additive) {
+            Outcome::Clear => false,
+            Outcome::Flagged(all) => all.iter().any(|f| f.text.contains("(additive) is not in the formulary")),
+            other => panic!("{other:?}"),
+        };
+        assert_eq!(found, !water, "{system}|{code}");
+    }
+    let f = found(
+        "INT-05",
+        &format!(
+            "{ADULT}rate = \"60 mL/h\"\nadditives = [{{ product = \"PROT\", amount = \"2 {{dose}}\", per = \"volume\" }}]\n"
+        ),
+    );
+    assert!(f[0].text.contains("its amount is per volume of feed, but which volume is not stated"), "{f:?}");
+}
+
+/// What the steady day gives is added where it is not what the first day gives.
+#[test]
+fn a_maximum_is_compared_with_the_steady_day() {
+    let text = |more: &str| found("CON-03", &format!("{ADULT}{more}cap = \"1000 mL\"\n")).remove(0).text;
+    let same = "The schedule gives up to 1440 mL, the maximum is 1000 mL: it is reached at 00:40, 440 mL short.";
+    assert_eq!(text("rate = \"60 mL/h\"\n"), same);
+    // 8 h of 60 and 16 h of 80; then 24 h of 80.
+    let later = text("steps = [{ rate = \"60 mL/h\", for = \"8 h\" }, { rate = \"80 mL/h\" }]\n");
+    assert!(
+        later.starts_with("The schedule gives up to 1760 mL")
+            && later.ends_with(" On the steady day the schedule gives 1920 mL."),
+        "{later}"
+    );
+}
+
+/// A flush on Mondays only, or one that ends while the feed goes on, is none on the other days; where it is given every day there is no such day.
+#[test]
+fn days_without_a_flush_are_said() {
+    let with = |days: &str| {
+        let plain =
+            compose(&format!("{ADULT}rate = \"60 mL/h\"\nflush = {{ volume = \"50 mL\", every = \"24 h\" }}\n"));
+        let from = plain.find("\"valueTiming\":").unwrap();
+        let to = from + plain[from..].find("}}").unwrap() + 2;
+        format!(
+            "{}\"valueTiming\":{{\"repeat\":{{\"timeOfDay\":[\"08:00:00\"]{days}}}}}{}",
+            &plain[..from],
+            &plain[to..]
+        )
+    };
+    let said = |days: &str| match judged("TUB-01", &with(days)) {
+        Outcome::Flagged(all) => all.into_iter().map(|f| f.text).collect::<String>(),
+        other => format!("{other:?}"),
+    };
+    assert_eq!(said(",\"dayOfWeek\":[\"mon\"]"), "A water flush is not ordered for every day.");
+    let ends = ",\"boundsPeriod\":{\"start\":\"2026-11-25T07:00:00Z\",\"end\":\"2026-11-25T20:00:00Z\"}";
+    assert_eq!(said(ends), "There are days without any water flush.");
+    assert_eq!(said(""), "Clear");
+}
+
+/// Each place once: where two are wrong in two places, there are two findings; what lacks in two places leads to both.
+#[test]
+fn each_place_is_named_once() {
+    let of = |rule: &str, more: &str| found(rule, &format!("{ADULT}volume = \"240 mL\"\nfeeds = 5\n{more}"));
+    let both = of("UNT-08", "density = \"0 kcal/mL\"\ncap = \"0 mL/d\"\n");
+    assert_eq!(both.len(), 2, "{both:?}");
+    assert_ne!(both[0].at, both[1].at);
+    assert_eq!(of("UNT-08", "density = \"-1 kcal/mL\"\n").len(), 1);
+    let lacking = one("CMP-01", "age = \"70 a\"\nweight = \"60 kg\"\nproduct = \"A10\"\nroute = \"none\"\n");
+    // Sex; route and schedule, both of the formula.
+    assert!(lacking.text.contains("sex") && lacking.text.contains("route"), "{}", lacking.text);
+    assert_eq!(lacking.at.len(), 2, "{lacking:?}");
+    assert_ne!(lacking.at[0], lacking.at[1]);
 }

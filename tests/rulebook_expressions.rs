@@ -576,6 +576,11 @@ fn what_is_open_for_undeclared_context_names_its_kind() {
     };
     assert_eq!(chosen(labs, labs), undeclared(ContextKind::Labs));
     assert_eq!(chosen(labs, core), other);
+    // Where both branches say the same, the choice does not matter.
+    for (text, want) in [("p ? 1 < 2 : r", Verdict::True), ("p ? 1 > 2 : !r", Verdict::False)] {
+        let given = Given(vec![("p", lacks(labs)), ("r", Value::Truth(Truth::True))]);
+        assert_eq!(compile(text).verdict(&given, &Sitting::new(&BTreeSet::new(), 0)), want, "{text}");
+    }
     assert!(!Given(vec![]).some_sent(ContextKind::Labs));
     // A truth that lacks the same.
     let unknown = |why: &[&str]| {
@@ -650,8 +655,28 @@ fn faults_say_what_they_found() {
     assert_eq!(only("conditions[0]").2, "this operator is not offered");
     let decimal = "a decimal such as 0.5, or an amount such as q('500 mL')".to_owned();
     assert_eq!(only("x > 3h"), (1, 5, "`3h` is no plain decimal".to_owned(), Some(decimal)));
+    // The unit that is proposed is that of what is compared.
+    let unit = Some("an amount with its unit, as q('1 mL/h')".to_owned());
+    assert_eq!(only("rate > 5").3, unit);
+    assert_eq!(only("5 < rate").3, unit);
     // Places are counted in characters, whatever stands before them.
     assert_eq!(only("'öäü' in conditions && q > 1").1, 24);
+    for text in ["x > 1.2.3", "x > 1234567890123456789"] {
+        let said = only(text);
+        assert!(said.2.contains("cannot be read") && said.3.is_none(), "{said:?}");
+    }
+    let hint = Some("an amount with its unit, as q('1 mL/h')".to_owned());
+    let number = "a plain number cannot be taken from an amount of volume per time";
+    assert_eq!(only("rate - x > rate"), (1, 6, number.to_owned(), hint.clone()));
+    let number = "an amount of volume per time cannot be added to a plain number";
+    assert_eq!(only("rate + x > rate"), (1, 6, number.to_owned(), hint));
+    for text in ["x > > 1 && y < < 2", "x + * 2 > ) 3", "p ? : 3 > 2 ? :"] {
+        let all = faults(text);
+        let mut places: Vec<_> = all.iter().map(|f| (f.offset_line, f.offset_column)).collect();
+        println!("{text}: {all:?}");
+        places.dedup();
+        assert_eq!(places.len(), all.len(), "{text}: {all:?}");
+    }
     // Two thousand characters are read, one more is not.
     let long = |n: usize| format!("x > 3{}", " ".repeat(n - 5));
     assert!(Expression::compile(&long(2_000), &NAMES, Wanted::Any).is_ok());
@@ -726,6 +751,10 @@ fn every_reason_is_said_once() {
     let (a, b) = (|| because("given as needed"), || because("no usable schedule"));
     assert_eq!(why("p == r", vec![("p", a()), ("r", b())]).1, ["given as needed", "no usable schedule"]);
     assert_eq!(why("p == r", vec![("p", a()), ("r", a())]).1, ["given as needed"]);
+    let sum = "(p ? x : 3) + (r ? x : 3) > 2";
+    assert_eq!(why(sum, vec![("p", a()), ("r", b())]).1, ["given as needed", "no usable schedule"]);
+    assert_eq!(why(sum, vec![("p", a()), ("r", a())]), (vec!["x"], vec!["given as needed".to_owned()]));
+    assert_eq!(why("1 / (x - x) > 1", vec![("x", known(1))]).1, [Why::ZeroDenominator("the divisor").to_string()]);
     let (missing, words) = why("(p ? x : 3) > 2", vec![("p", a())]);
     assert_eq!((missing, words), (vec!["x"], vec!["given as needed".to_owned()]));
 }
@@ -737,6 +766,11 @@ fn figures_and_sentences_have_a_size() {
     let g = Given(vec![("x", Value::Quantity(Amount::between(tenths(1_001), tenths(1_002), Why::AsNeeded)))]);
     let sentence = Template::compile("{x; 1; 0} and {x; 1; 1}", &NAMES).unwrap();
     assert_eq!(sentence.render(&g, &[]), "100 and 100.1 to 100.2");
+    // A figure has the unit of what it is worked out from.
+    let hourly = Scale::parse("mL/h").unwrap().to_base(Exact::int(60)).unwrap();
+    let g = Given(vec![("rate", Value::Quantity(Amount::Known(hourly))), ("x", known(2))]);
+    let sentence = Template::compile("{rate * 2} or {x * rate} or {rate / x}", &NAMES).unwrap();
+    assert_eq!(sentence.render(&g, &[]), "120 mL/h or 120 mL/h or 30 mL/h");
     assert!(Template::compile(&"x".repeat(4_000), &NAMES).is_ok());
     let all = Template::compile(&"x".repeat(4_001), &NAMES).unwrap_err();
     assert_eq!(all[0].message, "the text is longer than 4000 characters");

@@ -454,6 +454,14 @@ fn place_of_care_tube_and_other_orders() {
     let b = of(&[encounter]);
     assert_eq!((word(&b, "setting"), word(&b, "ward")), ("icu".to_owned(), "W3".to_owned()));
     assert_eq!(shown(&b, "stay", "d"), "5");
+    // Wards that the patient has left, or is to come to, are not the ward.
+    let moved = json!({"resourceType": "Encounter", "status": "in-progress", "subject": {"reference": "Patient/p"}, "class": {"code": "IMP"},
+        "location": [
+            {"location": {"display": "W1"}, "status": "completed"},
+            {"location": {"display": "W2"}, "period": {"start": "2026-11-20", "end": "2026-11-21"}},
+            {"location": {"display": "W4"}, "status": "planned"},
+            {"location": {"display": "W3"}, "status": "active", "period": {"start": "2026-11-21"}}]});
+    assert_eq!(word(&of(&[moved]), "ward"), "W3");
     let bare = json!({"resourceType": "Encounter", "status": "in-progress", "subject": {"reference": "Patient/p"}, "class": {"code": "IMP"}});
     assert!(why(&of(&[bare]), "setting").contains("tells no place of care"));
     let tube = json!({"resourceType": "Device", "status": "active", "patient": {"reference": "Patient/p"},
@@ -746,10 +754,21 @@ fn tubes_in_use_and_standing_orders_count() {
             "property": [
                 {"type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "length"}]},
                     "valueQuantity": [quantity(1_200.0, "mm")]},
+                {"type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "wall"}]},
+                    "valueQuantity": [quantity(0.5, "mm")]},
+                {"type": {"coding": [{"system": "http://other.example", "code": "tube-size"}]},
+                    "valueQuantity": [quantity(5.0, "[Ch]")]},
                 {"type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "tube-size"}]},
                     "valueQuantity": [quantity(8.0, "[Ch]")]}]})
     };
     assert_eq!(shown(&of(&[tube("active")]), "tube_size", "[Ch]"), "8");
+    // The device and its use by the patient are one tube.
+    let mut used = tube("active");
+    used["id"] = json!("t1");
+    let usage = json!({"resourceType": "DeviceUseStatement", "id": "u", "status": "active", "subject": {"reference": "Patient/p"},
+        "device": {"reference": "Device/t1"}});
+    let (size, places) = asked(&of(&[used, usage]), "tube_size", &book());
+    assert_eq!((size, places.len()), (value(&of(&[tube("active")]), "tube_size"), 1));
     assert!(!missing(&of(&[tube("inactive")]), "tube_size").is_empty());
     let other = |status: &str| {
         let mut other = order();
