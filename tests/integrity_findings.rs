@@ -1502,19 +1502,21 @@ fn the_birthday_is_the_first_day_of_the_next_band() {
     let speed = |age: &str| slips(age, "20", fast).into_iter().filter(|(_, text)| text.contains("mL/min")).count();
     assert_eq!((speed("215 mo"), speed("216 mo")), (1, 0));
     // More than half of the day's energy, and no protein: oil of 7.7 kcal/mL beside 480 kcal.
-    let oil = |ml: &str| {
+    let oil = |rate: &str, ml: &str| {
         slips(
             "70 a",
             "60",
             &format!(
-                "rate = \"20 mL/h\"\nadditives = [{{ product = \"MCT\", amount = \"{ml} mL\", per = \"day\" }}]\n"
+                "rate = \"{rate} mL/h\"\nadditives = [{{ product = \"MCT\", amount = \"{ml} mL\", per = \"day\" }}]\n"
             ),
         )
         .into_iter()
         .filter(|(_, text)| text.contains("more than half of the day's energy or protein"))
         .count()
     };
-    assert_eq!((oil("62"), oil("63")), (0, 1));
+    assert_eq!((oil("20", "62"), oil("20", "63")), (0, 1));
+    // 554.4 kcal of the feed are those of 72 mL of oil: half is not more than half.
+    assert_eq!((oil("23.1", "72"), oil("23.1", "72.1")), (0, 1));
 }
 
 /// What is not computed is left open by one rule, which says why, and does not apply to the others.

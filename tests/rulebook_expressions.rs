@@ -631,7 +631,7 @@ fn reasons_are_carried_along() {
     assert_eq!(of(&[known(3)]), known(6));
     let nothing = Value::Quantity(Amount::Unknown(vec![Why::NoWeight, Why::NoDensity]));
     assert_eq!(of(std::slice::from_ref(&nothing)), nothing);
-    for other in [vec![], vec![word("oral")]] {
+    for other in [vec![], vec![word("oral")], vec![Value::Missing(vec![])]] {
         assert_eq!(of(&other), Value::Quantity(Amount::Unknown(vec![Why::Unreadable("not known".to_owned())])));
     }
 }
@@ -735,6 +735,8 @@ fn signs_of_open_ends_are_kept() {
         ("x * y >= 6", Some(true)),
         ("x * -y <= -6", Some(true)),
         ("x * -y < -7", None),
+        ("x * 0 == 0", Some(true)),
+        ("0 * -y == 0", Some(true)),
     ] {
         assert_eq!(decided(text, &g), want, "{text}");
     }

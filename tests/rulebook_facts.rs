@@ -1000,11 +1000,20 @@ fn falls_are_no_rises() {
         step("2026-11-25T16:00:00Z", 40.0),
         step("2026-11-25T20:00:00Z", 30.0),
     ]);
-    let b = bundle(&[order, patient("1956-11-25")]);
+    let b = bundle(&[order.clone(), patient("1956-11-25")]);
     assert_eq!(
         (shown(&b, "largest_step", "mL/h"), shown(&b, "shortest_step_time", "h")),
         ("20".to_owned(), "8".to_owned())
     );
+    // What is at its goal at once does not rise; it may stay, or fall.
+    let goal = |rates: [f64; 2]| {
+        let mut order = order.clone();
+        order["enteralFormula"]["administration"] =
+            json!([step("2026-11-25T08:00:00Z", rates[0]), step("2026-11-25T16:00:00Z", rates[1])]);
+        value(&bundle(&[order, patient("1956-11-25")]), "at_goal_at_once")
+    };
+    let [yes, no] = [Value::Truth(Truth::True), Value::Truth(Truth::False)];
+    assert_eq!([goal([60.0, 60.0]), goal([60.0, 40.0]), goal([60.0, 61.0])], [yes.clone(), yes, no]);
     let mut burns = book();
     burns.concepts = vec![Concept {
         kind: ConceptKind::Setting,

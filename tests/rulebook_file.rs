@@ -232,6 +232,7 @@ const WRONG: &[(&str, &str, &str, bool)] = &[
     ("declares = [\"labs\"]", "declares = [\"lab\"]", "(did you mean “labs”?)", true),
     ("rate = \"20 mL/h\", for", "rat = \"20 mL/h\", for", "(did you mean “rate”?)", true),
     ("note = \"invented\"", "age = \"invented\"", "it belongs below a line [limit.scope]", true),
+    ("note = \"invented\"", "text = \"invented\"", "(did you mean “test”?)", true),
     ("[[limit]]", "[limit]", "each below a line [[limit]]", true),
 ];
 
