@@ -1778,3 +1778,20 @@ fn each_place_is_named_once() {
     assert_eq!(lacking.at.len(), 2, "{lacking:?}");
     assert_ne!(lacking.at[0], lacking.at[1]);
 }
+
+/// A number so large that nothing can be worked out with it is said, as what it is.
+#[test]
+fn a_number_out_of_range_is_said() {
+    let huge = "999999999999999999e9";
+    let entry = format!(
+        "{{{},\"quantity\":{{\"value\":100,\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},\"schedule\":{{\"repeat\":{{\"frequency\":1,\"period\":4,\"periodUnit\":\"h\",\"duration\":{huge},\"durationUnit\":\"h\"}}}}}}",
+        RATE.replace("mL/h", "L/h").replace("30", huge)
+    );
+    let Outcome::Flagged(all) = judged("CMP-01", &entries(std::slice::from_ref(&entry))) else {
+        panic!("{:?}", judged("CMP-01", &entries(&[entry])))
+    };
+    assert_eq!(
+        all[0].text,
+        "The order does not state: one way to compute the day's volume (a number outside the range of exact arithmetic)."
+    );
+}

@@ -418,3 +418,18 @@ fn a_finding_leads_to_what_it_rests_on() {
     assert_eq!(places("energy + energy", "q('1 kcal/d')"), 1);
     assert_eq!(places("energy", "weight * q('1 kcal/kg/d')"), 2);
 }
+
+/// A scope that only the full evaluation decides is decided: steps of an amount are left to it.
+#[test]
+fn a_scope_is_decided_in_full() {
+    let said = |scope: &str| {
+        let check = "[[limit.check]]\nmeasure = \"highest_rate\"\nabove = \"q('60 mL/h')\"\ntext = \"Fast.\"\n";
+        let book = book(&limit("LOC-01", &format!("[limit.scope]\nwhere = \"{scope}\"\n{check}")));
+        let order = bundle(ADULT);
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        outcome(&a, "LOC-01").word().to_owned()
+    };
+    assert_eq!(said("down(weight, q('50 kg')) == q('50 kg')"), "flagged");
+    assert_eq!(said("down(weight, q('50 kg')) == q('100 kg')"), "not-applicable");
+    assert_eq!(said("weight == q('70 kg')"), "flagged");
+}
