@@ -1030,3 +1030,25 @@ fn falls_are_no_rises() {
         other => panic!("{other:?}"),
     }
 }
+
+/// What is added counts among the products of the order: for what they contain, and whether one is a fortifier.
+#[test]
+fn additives_are_products_of_the_order() {
+    let with = |product: &str, amount: Json| {
+        let mut order = order();
+        order["enteralFormula"]["extension"] = json!([
+            {"url": "https://enteral-gate.example/fhir/StructureDefinition/additive-dose", "extension": [
+                {"url": "item", "valueCodeableConcept": {"text": product}},
+                {"url": "quantity", "valueQuantity": amount},
+                {"url": "per", "valueCode": "day"}]}]);
+        bundle(&[order, patient("1956-11-25")])
+    };
+    let own = ["cow-milk-protein", "long-chain-fat", "glucose-polymer"];
+    let oil = with("MCT", quantity(15.0, "mL"));
+    assert_eq!(keys(&oil, "product_contains").present, [own.as_slice(), &["medium-chain-fat"]].concat());
+    assert_eq!(value(&oil, "fortified"), Value::Truth(Truth::False));
+    let water = with("WATER", quantity(50.0, "mL"));
+    assert_eq!(keys(&water, "product_contains").present, own);
+    let fortifier = with("HMF", quantity(2.0, "{dose}"));
+    assert_eq!(value(&fortifier, "fortified"), Value::Truth(Truth::True));
+}
