@@ -1795,3 +1795,30 @@ fn a_number_out_of_range_is_said() {
         "The order does not state: one way to compute the day's volume (a number outside the range of exact arithmetic)."
     );
 }
+
+/// That small calories were read as kilocalories is an assumption about energy; another remark on the density is none.
+#[test]
+fn calories_read_as_kilocalories_are_assumed() {
+    use enteral_gate::assumptions::Assumption;
+    let assumed = |density: &str| {
+        let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\ndensity = \"1 kcal/mL\"\n"));
+        let from = plain.find("\"caloricDensity\":{").unwrap();
+        let to = from + plain[from..].find('}').unwrap() + 1;
+        let text = format!("{}\"caloricDensity\":{density}{}", &plain[..from], &plain[to..]);
+        let settings = Settings::default();
+        let done = appraise(text.as_bytes(), "", FhirVersion::R4, &FORMULARY, &settings);
+        let content = &done.orders[0].plan.contents[0];
+        let noted =
+            done.orders[0].plan.notes.iter().filter(|n| format!("{:?}", n.note).contains("energy density")).count();
+        (content.assumptions.contains(&Assumption::CalorieIsKilocalorie), noted > 0)
+    };
+    assert_eq!(assumed("{\"value\":1.5,\"system\":\"http://unitsofmeasure.org\",\"code\":\"cal/mL\"}"), (true, true));
+    assert_eq!(
+        assumed("{\"value\":1.5,\"system\":\"http://unitsofmeasure.org\",\"code\":\"kcal/mL\"}"),
+        (false, false)
+    );
+    assert_eq!(
+        assumed("{\"value\":1.5,\"system\":\"http://unitsofmeasure.org\",\"code\":\"kcal{energy}/mL\"}"),
+        (false, true)
+    );
+}
