@@ -1428,10 +1428,11 @@ fn bands_of_weights_end_on_a_day() {
             ("2024-11-25", "99"),
             ("2024-11-24", "100"),
             ("2025-11-25", "100"),
-            ("1956-11-25", "400.1")
+            ("1956-11-25", "400.1"),
+            ("1956-11-25", "400"),
         ]
         .map(|(born, kg)| grams(born, kg)),
-        [true, false, false, true, true]
+        [true, false, false, true, true, false]
     );
     // 40 kg at five years: z above +5 (WHO Child Growth Standards end at 1,856 days; +3 SD of a girl of 60 months is 29.5 kg,
     // from memory); past the table 8 to 120 kg.
@@ -1501,6 +1502,15 @@ fn the_birthday_is_the_first_day_of_the_next_band() {
     let fast = "volume = \"250 mL\"\nfeeds = 2\nover = \"5 min\"\n";
     let speed = |age: &str| slips(age, "20", fast).into_iter().filter(|(_, text)| text.contains("mL/min")).count();
     assert_eq!((speed("215 mo"), speed("216 mo")), (1, 0));
+    // 20 kg: up to 2 × 100 mL at once under eighteen years, 2 × 250 mL from then on.
+    let flush = |age: &str| {
+        let given = "rate = \"40 mL/h\"\nflush = { volume = \"210 mL\", every = \"12 h\" }\n";
+        slips(age, "20", given).into_iter().filter(|(_, text)| text.starts_with("A single flush of 210 mL")).count()
+    };
+    assert_eq!((flush("215 mo"), flush("216 mo")), (1, 0));
+    // 0.9 kcal/kg, which no single slip explains, is under a tenth of the 10 that an adult has at least.
+    let nothing = slips("70 a", "60", "rate = \"2.25 mL/h\"\n");
+    assert_eq!(nothing[0].1, "The day's energy of 0.9 kcal/kg is outside any feeding order.");
     // More than half of the day's energy, and no protein: oil of 7.7 kcal/mL beside 480 kcal.
     let oil = |rate: &str, ml: &str| {
         slips(

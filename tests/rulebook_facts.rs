@@ -908,6 +908,10 @@ fn the_time_between_flushes_is_the_longest() {
         assert_eq!(value(&flushed(&parts), "has_flush"), Value::Truth(Truth::True), "{parts}");
     }
     assert_eq!(value(&of(&[]), "has_flush"), Value::Truth(Truth::False));
+    let mut water = order();
+    water["enteralFormula"]["baseFormulaProductName"] = json!("WATER");
+    water["enteralFormula"].as_object_mut().unwrap().remove("caloricDensity");
+    assert_eq!(value(&bundle(&[water, patient("1956-11-25")]), "has_flush"), Value::Truth(Truth::True));
 }
 
 /// An additive that is not in the formulary may be a fortifier.
@@ -947,6 +951,14 @@ fn allergies_are_read_from_reactions_and_from_the_order() {
     let (value, places) = asked(&named(None), "conditions", &book());
     let one = Keys { present: vec!["chronic-kidney-disease".to_owned()], complete: true, ..Keys::default() };
     assert_eq!((value, places.len()), (Value::Keys(one), 1));
+    // An allergy that says something that is not understood may be any, and is no condition.
+    let mut modified = allergy_of("782555009");
+    modified["modifierExtension"] = json!([{"url": "https://other.example/not", "valueBoolean": true}]);
+    let (value, places) = asked(&of(&[modified.clone(), kidney.clone()]), "allergies", &book());
+    assert_eq!(value, Value::Keys(Keys { complete: false, ..Keys::default() }));
+    assert_eq!(places.iter().map(|(id, _)| id.as_str()).collect::<Vec<_>>(), ["a"]);
+    let known = keys(&of(&[modified, kidney]), "conditions");
+    assert_eq!((known.present.len(), known.complete), (1, true));
     // Without any, an allergy that was sent is all there is, and its place the only one.
     let (_, places) = asked(&of(&[allergy_of("782555009")]), "allergies", &book());
     assert_eq!(places.iter().map(|(id, _)| id.as_str()).collect::<Vec<_>>(), ["a"]);

@@ -669,16 +669,15 @@ fn what_stands_twice_is_of_the_same_kind() {
 /// Lines that end as on Windows are lines; what is wrong stands where an editor shows it.
 #[test]
 fn places_are_right_where_lines_end_with_two_signs() {
-    let text = WHOLE
-        .replacen(
-            "where = \"weight > q('1 kg') || age > q('1 a')\"",
-            "where = \"\"\"\nage > q('1 a')\n  && weight > q('1 kg')\n  && wieght > q('2 kg')\"\"\"",
-            1,
-        )
-        .replace('\n', "\r\n");
-    let line = text.lines().position(|line| line.contains("wieght")).unwrap() + 1;
-    let all = problems(&[&text]);
-    assert!(all.iter().any(|p| p.starts_with(&format!("a.toml:{line}:6: "))), "{line}: {all:?}");
+    let lines = "\nage > q('1 a')\n  && weight > q('1 kg')\n  && wieght > q('2 kg')";
+    for quotes in ["\"\"\"", "'''"] {
+        let text = WHOLE
+            .replacen("\"weight > q('1 kg') || age > q('1 a')\"", &format!("{quotes}{lines}{quotes}"), 1)
+            .replace('\n', "\r\n");
+        let line = text.lines().position(|line| line.contains("wieght")).unwrap() + 1;
+        let all = problems(&[&text]);
+        assert!(all.iter().any(|p| p.starts_with(&format!("a.toml:{line}:6: "))), "{line}: {all:?}");
+    }
 }
 
 /// The book without a limit is the same book without it.
