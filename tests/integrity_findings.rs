@@ -1378,6 +1378,12 @@ fn an_entry_without_times_beside_others_is_said() {
     let first = timed("2026-11-25T08:00:00Z", "2026-11-25T20:00:00Z");
     let second = timed("2026-11-25T20:00:00Z", "2026-11-26T08:00:00Z");
     assert_eq!(lacks(&[first.clone(), bare.clone()]), 1);
+    // It is the one without times that is led to: the second entry, or the first.
+    let place = |all: &[String]| match judged("CMP-01", &entries(all)) {
+        Outcome::Flagged(all) => all[0].at[0].0,
+        other => panic!("{other:?}"),
+    };
+    assert!(place(&[first.clone(), bare.clone()]) > place(&[bare.clone(), first.clone()]));
     assert_eq!(lacks(&[bare.clone(), first.clone(), second.clone()]), 1);
     assert_eq!(lacks(&[first.clone(), second]), 0);
     assert_eq!(lacks(&[bare.clone(), bare.clone()]), 0);

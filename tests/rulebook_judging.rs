@@ -433,3 +433,60 @@ fn a_scope_is_decided_in_full() {
     assert_eq!(said("down(weight, q('50 kg')) == q('100 kg')"), "not-applicable");
     assert_eq!(said("weight == q('70 kg')"), "flagged");
 }
+
+const PUMP: &str = "[[pump]]\ntitle = \"Invented\"\nwhen = \"true\"\nrate = [\"1 mL/h\", \"300 mL/h\"]\nrate-step = \"5 mL/h\"\nvolume-step = \"10 mL\"\n";
+
+/// What is offered instead is another amount: below what is ordered where that is too much, above it where it is too
+/// little, and of a limit without a bound the nearest step.
+#[test]
+fn what_is_offered_is_another_amount() {
+    let label = |check: &str| {
+        let text = format!("{PUMP}{}", limit("LOC-01", &format!("[[limit.check]]\n{check}\ntext = \"x\"\n")));
+        let book = book(&text);
+        let order = bundle(ADULT);
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        let Outcome::Flagged(found) = outcome(&a, "LOC-01") else { panic!("{check}: {:?}", outcome(&a, "LOC-01")) };
+        found[0].correction.as_ref().map(|c| c.label.clone())
+    };
+    let above =
+        |by: &str| label(&format!("measure = \"highest_rate\"\nabove = \"q('60 mL/h')\"\nscale-feed = \"{by}\""));
+    let below =
+        |by: &str| label(&format!("measure = \"highest_rate\"\nbelow = \"q('80 mL/h')\"\nscale-feed = \"{by}\""));
+    let flag = |by: &str| label(&format!("flag = \"highest_rate == q('70 mL/h')\"\nscale-feed = \"{by}\""));
+    let rate = |n: u32| Some(format!("Rate {n} mL/h"));
+    // 70 mL/h in steps of 5; 0.9 of it are 63, 1.1 of it 77.
+    assert_eq!(["0.9", "1", "1.1", "0.01"].map(above), [rate(60), None, None, None]);
+    assert_eq!(["0.9", "1", "1.1"].map(below), [None, None, rate(80)]);
+    assert_eq!(["0.9", "1", "1.01", "1.1", "1.05"].map(flag), [rate(65), None, None, rate(75), rate(75)]);
+}
+
+/// The volume of a whole day beside its rate is not the one amount to change; that of a flush with each feed is.
+#[test]
+fn the_amount_that_is_changed_is_the_one_that_is_given() {
+    let label = |order: &str, scale: &str| {
+        let check = format!("[[limit.check]]\nflag = \"known(weight)\"\n{scale}\ntext = \"x\"\n");
+        let book = book(&format!("{PUMP}{}", limit("LOC-01", &check)));
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        let Outcome::Flagged(found) = outcome(&a, "LOC-01") else { panic!("{:?}", outcome(&a, "LOC-01")) };
+        found[0].correction.as_ref().map(|c| c.label.clone())
+    };
+    let half = "scale-feed = \"0.5\"";
+    let plain = bundle(ADULT);
+    assert_eq!(label(&plain, half).as_deref(), Some("Rate 35 mL/h"));
+    let quantity =
+        "\"quantity\":{\"code\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"unit\":\"mL\",\"value\":1680}";
+    let from = plain.find("\"schedule\":").unwrap();
+    let to = from + plain[from..].find("}}}").unwrap() + 3;
+    // Without times 1,680 mL are those of the day at 70 mL/h.
+    let both = format!("{}{quantity}{}", &plain[..from], &plain[to..]);
+    assert_eq!(label(&both, half), None);
+    let feeds = bundle(&ADULT.replace("rate = \"70 mL/h\"", "volume = \"240 mL\"\nfeeds = 5"));
+    assert_eq!(label(&feeds, half).as_deref(), Some("Volume per feed 120 mL"));
+    let flushed = feeds.replace(
+        "\"enteralFormula\":{",
+        "\"enteralFormula\":{\"extension\":[{\"url\":\"https://enteral-gate.example/fhir/StructureDefinition/water-flush\",\"extension\":[{\"url\":\"volume\",\"valueQuantity\":{\"value\":60,\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},{\"url\":\"with-each-feed\",\"valueCode\":\"after\"}]}],",
+    );
+    assert_ne!(flushed, feeds);
+    assert_eq!(label(&flushed, "scale-flush = \"0.5\"").as_deref(), Some("Volume per flush 30 mL"));
+    assert_eq!(label(&feeds, "scale-flush = \"0.5\""), None);
+}
