@@ -482,6 +482,11 @@ fn the_amount_that_is_changed_is_the_one_that_is_given() {
     assert_eq!(label(&both, half), None);
     let feeds = bundle(&ADULT.replace("rate = \"70 mL/h\"", "volume = \"240 mL\"\nfeeds = 5"));
     assert_eq!(label(&feeds, half).as_deref(), Some("Volume per feed 120 mL"));
+    // With times it is that of each feed, with a rate beside it as well.
+    let rate = "\"rateQuantity\":{\"code\":\"mL/h\",\"system\":\"http://unitsofmeasure.org\",\"unit\":\"mL/h\",\"value\":240},\"schedule\":";
+    let pumped = feeds.replacen("\"schedule\":", rate, 1);
+    assert_ne!(pumped, feeds);
+    assert_eq!(label(&pumped, half).as_deref(), Some("Volume per feed 120 mL"));
     let flushed = feeds.replace(
         "\"enteralFormula\":{",
         "\"enteralFormula\":{\"extension\":[{\"url\":\"https://enteral-gate.example/fhir/StructureDefinition/water-flush\",\"extension\":[{\"url\":\"volume\",\"valueQuantity\":{\"value\":60,\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},{\"url\":\"with-each-feed\",\"valueCode\":\"after\"}]}],",
