@@ -1732,6 +1732,21 @@ fn water_is_known_by_its_code() {
         };
         assert_eq!(found, !water, "{system}|{code}");
     }
+    // 100 mL of it a day are counted as water, and as nothing else.
+    let amount =
+        "\"valueQuantity\":{\"value\":100,\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}";
+    let dose = |code: &str| {
+        plain.replace(
+            "\"baseFormulaProductName\":",
+            &format!(
+                "\"extension\":[{{\"url\":\"https://enteral-gate.example/fhir/StructureDefinition/additive-dose\",\"extension\":[{{\"url\":\"item\",\"valueCodeableConcept\":{{\"coding\":[{{\"system\":\"{ADDITIVES}\",\"code\":\"{code}\"}}]}}}},{{\"url\":\"quantity\",{amount}}},{{\"url\":\"per\",\"valueCode\":\"day\"}}]}}],\"baseFormulaProductName\":"
+            ),
+        )
+    };
+    assert_ne!(dose("water"), plain);
+    assert!(matches!(judged("INT-05", &dose("water")), Outcome::Clear), "{:?}", judged("INT-05", &dose("water")));
+    let Outcome::Flagged(all) = judged("INT-05", &dose("lipid")) else { panic!("counted") };
+    assert!(all[0].text.contains("it is not in the formulary"), "{all:?}");
     let f = found(
         "INT-05",
         &format!(
