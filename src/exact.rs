@@ -62,7 +62,8 @@ impl Decimal {
     ///
     /// # Errors
     /// [`DecimalError`] for anything outside JSON's grammar (a sign `+`, leading zeros, `NaN`), over 18
-    /// significant digits, over 9 places after the point, or an `e` part outside ±9.
+    /// significant digits, over 18 places after the point, nine zeros or more between the point and the first other
+    /// digit, or an `e` part outside ±9.
     pub fn parse(literal: &str) -> Result<Self, DecimalError> {
         let bytes = literal.as_bytes();
         let mut at = 0usize;
@@ -136,10 +137,9 @@ impl Decimal {
             return Err(DecimalError::Grammar);
         }
         // Places after the point count as a negative power of ten: 1e-400 and 0.000…1 are the same trap.
-        if !(-MAX_EXPONENT..=2 * MAX_EXPONENT).contains(&scale) || (scale > MAX_EXPONENT && digits == 0) {
-            return Err(DecimalError::Exponent);
-        }
-        if scale > 0 && i64::from(scale) - i64::from(digits) >= i64::from(MAX_EXPONENT) {
+        if !(-MAX_EXPONENT..=2 * MAX_EXPONENT).contains(&scale)
+            || i64::from(scale) - i64::from(digits) >= i64::from(MAX_EXPONENT)
+        {
             return Err(DecimalError::Exponent);
         }
         Ok(Self { mantissa: if negative { -mantissa } else { mantissa }, scale: scale as i8 })
@@ -505,7 +505,7 @@ impl Exact {
         }
         let text = self.rounded(places);
         let cut = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
-        out.push_str(if cut.is_empty() || cut == "-" { "0" } else { cut });
+        out.push_str(cut);
     }
 
     /// Whether `places` decimals show the value without rounding.

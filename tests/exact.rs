@@ -221,3 +221,43 @@ fn the_edges_of_the_type_hold() {
     );
     assert_eq!(Decimal::parse("0e99"), Err(DecimalError::Exponent));
 }
+
+/// Eighteen places after the point are read, and eight zeros after it before the first other digit.
+#[test]
+fn literals_have_so_many_places() {
+    for text in ["0.012345678901234567", "1.23456789012345678", "0.00000000123456789", "1.5e-9", "0.00000000", "12e9"] {
+        assert!(Decimal::parse(text).is_ok(), "{text}: {:?}", Decimal::parse(text));
+    }
+    let shown = |text: &str| Decimal::parse(text).map(|d| d.to_string());
+    assert_eq!(shown("0.012345678901234567"), Ok("0.012345678901234567".to_owned()));
+    for text in
+        ["0.0123456789012345678", "0.0000000001", "0.000000000", "0.0000000000", "0.000000000123", "0e-9", "1e10"]
+    {
+        assert_eq!(Decimal::parse(text), Err(DecimalError::Exponent), "{text}");
+    }
+}
+
+/// Numbers too wide for one division are shown as any other.
+#[test]
+fn wide_numbers_are_shown_in_short() {
+    let wide = whole(10i128.pow(30));
+    assert_eq!(wide.short(2), format!("1{}", "0".repeat(30)));
+    assert_eq!(wide.neg().short(0), format!("-1{}", "0".repeat(30)));
+    let half = wide.add(Exact::ratio(1, 2)).unwrap();
+    assert_eq!(half.short(3), format!("1{}.5", "0".repeat(30)));
+    assert_eq!(half.rounded(3), format!("1{}.500", "0".repeat(30)));
+    let tiny = Exact::ONE.div(wide).unwrap();
+    assert_eq!((tiny.short(3), tiny.neg().short(3)), ("0".to_owned(), "0".to_owned()));
+    assert_eq!(format!("{} {}", Exact::ratio(1, 3), Exact::ratio(-5, 2)), "0.333333333 -2.5");
+}
+
+#[test]
+fn numbers_that_differ_have_hashes_that_differ() {
+    let hash = |x: Exact| {
+        let mut hasher = DefaultHasher::new();
+        x.hash(&mut hasher);
+        hasher.finish()
+    };
+    assert_eq!(hash(Exact::ratio(1, 2)), hash(Exact::ratio(2, 4)));
+    assert_ne!(hash(Exact::ratio(1, 2)), hash(Exact::ratio(1, 3)));
+}

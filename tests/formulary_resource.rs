@@ -405,3 +405,35 @@ proptest! {
         let _ = read_as(&with(feed(), pointer, value), version, &ProductCodes::default());
     }
 }
+
+/// Of several products sent with an order the one counts that it names.
+#[test]
+fn an_order_is_fed_the_product_that_it_names() {
+    use enteral_gate::appraise::appraise;
+    use enteral_gate::nutrition::measure::Measure;
+    let energy = |named: &str| {
+        let sent = |id: &str, kcal: Value| {
+            let mut sent = product(vec![nutrient("energy", kcal, "kcal", 1, "mL")]);
+            sent["id"] = json!(id);
+            sent["code"] = json!({"coding": [{"system": "urn:c", "code": id}], "text": format!("Invented {id}")});
+            json!({"fullUrl": format!("https://a.example/fhir/NutritionProduct/{id}"), "resource": sent})
+        };
+        let order = json!({"resourceType": "NutritionOrder", "id": "o", "status": "active", "intent": "order",
+            "subject": {"reference": "Patient/x"}, "dateTime": "2026-11-25T08:00:00Z",
+            "enteralFormula": {
+                "baseFormulaType": {"reference": {"reference": format!("NutritionProduct/{named}")}},
+                "administration": [{"rateQuantity": quantity(json!(50), "mL/h")}]}});
+        let bundle = json!({"resourceType": "Bundle", "type": "collection", "entry": [
+            sent("n1", json!(1.2)), sent("n2", json!(1.5)), sent("n3", json!(2)),
+            {"fullUrl": "https://a.example/fhir/NutritionOrder/o", "resource": order}]});
+        let formulary = Formulary::from_csv("demo", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
+        let settings = enteral_gate::settings::Settings::default();
+        let text = bundle.to_string();
+        let done = appraise(text.as_bytes(), "", FhirVersion::R5, &formulary, &settings);
+        done.orders[0].steady.as_ref().unwrap().1.get(Measure::Energy).clone()
+    };
+    // 1,200 mL a day.
+    for (named, kcal) in [("n1", 1_440), ("n2", 1_800), ("n3", 2_400)] {
+        assert_eq!(energy(named).known(), Some(Exact::int(kcal)), "{named}");
+    }
+}

@@ -42,11 +42,27 @@ fn a_number_with_a_unit_in_the_instructions_is_more_than_a_reminder() {
             "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"70 mL/h\"\nnote = \"{note}\""
         )
     };
-    for note in ["60 ml with the tablets", "60ml with the tablets", "0.5 l by noon", "see bed 4, 20 kcal/oz", "9 pm"] {
+    for note in [
+        "60 ml with the tablets",
+        "60ml with the tablets",
+        "0.5 l by noon",
+        "see bed 4, 20 kcal/oz",
+        "9 pm",
+        ".5 ml",
+        ".5ml",
+    ] {
         let found = found("CMP-03", &order(note)).expect(note);
         assert_eq!(found[0].0, Tier::Med, "{note}: {found:?}");
     }
-    for note in ["room 12 bed 4", "version 3", "ml", "call the dietitian, ward b2", "a4 form attached"] {
+    for note in [
+        "room 12 bed 4",
+        "version 3",
+        "ml",
+        "call the dietitian, ward b2",
+        "a4 form attached",
+        "as before ... ml",
+        "..l",
+    ] {
         let found = found("CMP-03", &order(note)).expect(note);
         assert_eq!(found[0].0, Tier::Low, "{note}: {found:?}");
     }

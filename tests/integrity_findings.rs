@@ -22,8 +22,11 @@ fn compose(given: &str) -> String {
 
 /// What a rule came to for a document.
 fn judged(rule: &str, bundle: &str) -> Outcome {
-    let settings = Settings::default();
-    let done = appraise(bundle.as_bytes(), "", FhirVersion::R4, &FORMULARY, &settings);
+    judged_by(rule, bundle, &Settings::default())
+}
+
+fn judged_by(rule: &str, bundle: &str, settings: &Settings) -> Outcome {
+    let done = appraise(bundle.as_bytes(), "", FhirVersion::R4, &FORMULARY, settings);
     done.orders[0].judged.iter().find(|j| j.rule.id == rule).unwrap_or_else(|| panic!("{rule}")).outcome.clone()
 }
 
@@ -725,6 +728,17 @@ fn orders_beside_each_other_are_told_apart() {
         (Tier::High, Some("End one of the orders, or confirm that both are meant."))
     );
     assert!(f.text.contains("runs at the same times"), "{f:?}");
+    // At other times nothing has to be ended.
+    let night = |start: &str| format!("{ADULT}rate = \"60 mL/h\"\nhours = \"8 h\"\nstart = \"{start}\"\n");
+    let f = found(
+        "CON-08",
+        &format!(
+            "{}other-orders = [{{ product = \"A15\", rate = \"20 mL/h\", hours = \"4 h\", start = \"18:00\" }}]\n",
+            night("08:00")
+        ),
+    )
+    .remove(0);
+    assert!(f.tier == Tier::Low && f.fix.is_none() && f.text.contains("runs at other times"), "{f:?}");
 }
 
 /// How old a weight may be (common practice, no source): newborn in hospital 2 d, infant 7 d, child 30 d, adult in hospital
@@ -1283,8 +1297,559 @@ fn findings_are_said_in_full() {
     let broken = plain.replace("\"status\":\"active\"", "\"status\":\"underway\"");
     assert_ne!(broken, plain);
     let Outcome::Flagged(all) = judged("INT-01", &broken) else { panic!("{:?}", judged("INT-01", &broken)) };
+    assert!(all.iter().all(|f| f.code.is_some()), "{all:?}");
     for f in &all {
         assert!(f.text.ends_with('.') && f.text.starts_with(|c: char| !c.is_lowercase()), "{}", f.text);
     }
     assert!(all.iter().any(|f| f.text.contains("underway") || f.text.to_lowercase().contains("status")), "{all:?}");
+}
+
+/// A code that the formulary does not have: of a system it uses it contradicts the name, of another it says nothing.
+/// Code and name that lead to two products lead to none.
+#[test]
+fn codes_beside_the_name_are_told_apart() {
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    let coded = |system: &str, code: &str| {
+        let new = plain.replace(
+            "\"baseFormulaProductName\":",
+            &format!("\"baseFormulaType\":{{\"coding\":[{{\"system\":\"{system}\",\"code\":\"{code}\"}}]}},\"baseFormulaProductName\":"),
+        );
+        assert_ne!(new, plain);
+        match judged("INT-04", &new) {
+            Outcome::Flagged(all) => all.into_iter().map(|f| (f.tier, f.fix.unwrap_or_default())).collect(),
+            _ => Vec::new(),
+        }
+    };
+    let own = "https://enteral-gate.example/fhir/CodeSystem/invented-products";
+    assert_eq!(coded(own, "A10"), []);
+    assert_eq!(coded(own, "A12"), [(Tier::High, "Make code and name agree.".to_owned())]);
+    assert_eq!(coded(own, "ZZZ"), [(Tier::Med, String::new())]);
+    assert_eq!(coded("https://other.example/products", "ZZZ"), [(Tier::Low, String::new())]);
+}
+
+#[test]
+fn what_is_mixed_in_twice_is_said() {
+    let with = |additives: &str| {
+        let given = format!(
+            "age = \"14 d\"\ngestation = \"30 wk\"\nsex = \"male\"\nweight = \"1.5 kg\"\nproduct = \"HM\"\nvolume = \"25 mL\"\nfeeds = 8\nadditives = [{additives}]\n"
+        );
+        found("INT-05", &given).into_iter().map(|f| (f.tier, f.text)).collect::<Vec<_>>()
+    };
+    let fortifier = "{ product = \"HMF\", amount = \"2 /(100.mL)\" }";
+    assert_eq!(with(fortifier), []);
+    assert_eq!(with(&format!("{fortifier}, {{ product = \"MCT\", amount = \"0.5 mL/(100.mL)\" }}")), []);
+    let twice = (Tier::Med, "“Invented Milk Fortifier (HMF)” is mixed in twice; both were counted.".to_owned());
+    assert_eq!(with(&format!("{fortifier}, {fortifier}")), [twice]);
+}
+
+/// An order of water beside the feed may be its flush; an order of another feed is none.
+#[test]
+fn a_flush_may_be_ordered_beside_the_feed() {
+    let with = |other: &str| outcome("TUB-01", &format!("{ADULT}rate = \"60 mL/h\"\nother-orders = [{{ {other} }}]\n"));
+    assert!(matches!(with("product = \"WATER\", volume = \"50 mL\", feeds = 6"), Outcome::Clear));
+    let Outcome::Flagged(all) = with("product = \"A10\", rate = \"20 mL/h\"") else { panic!("no finding") };
+    assert_eq!(all[0].text, "No water flush is ordered.");
+}
+
+const RATE: &str =
+    "\"rateQuantity\":{\"value\":30,\"unit\":\"mL/h\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL/h\"}";
+
+/// An entry of 30 mL/h from one moment to another.
+fn timed(start: &str, end: &str) -> String {
+    format!("{{{RATE},\"schedule\":{{\"repeat\":{{\"boundsPeriod\":{{\"start\":\"{start}\",\"end\":\"{end}\"}}}}}}}}")
+}
+
+/// An order with these entries.
+fn entries(entries: &[String]) -> String {
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    let from = plain.find("\"administration\":[").unwrap() + "\"administration\":[".len();
+    let to = from + plain[from..].find("}],").or(plain[from..].find("}]")).unwrap() + 1;
+    format!("{}{}{}", &plain[..from], entries.join(","), &plain[to..])
+}
+
+/// Beside an entry with times, one without may have lost them; where none has any, or there is but one, nothing was lost.
+#[test]
+fn an_entry_without_times_beside_others_is_said() {
+    let bare = format!("{{{RATE}}}");
+    let lacks = |all: &[String]| match judged("CMP-01", &entries(all)) {
+        Outcome::Flagged(all) => all[0].text.matches("schedule of one entry (the others have one)").count(),
+        _ => 0,
+    };
+    let first = timed("2026-11-25T08:00:00Z", "2026-11-25T20:00:00Z");
+    let second = timed("2026-11-25T20:00:00Z", "2026-11-26T08:00:00Z");
+    assert_eq!(lacks(&[first.clone(), bare.clone()]), 1);
+    // It is the one without times that is led to: the second entry, or the first.
+    let place = |all: &[String]| match judged("CMP-01", &entries(all)) {
+        Outcome::Flagged(all) => all[0].at[0].0,
+        other => panic!("{other:?}"),
+    };
+    assert!(place(&[first.clone(), bare.clone()]) > place(&[bare.clone(), first.clone()]));
+    assert_eq!(lacks(&[bare.clone(), first.clone(), second.clone()]), 1);
+    assert_eq!(lacks(&[first.clone(), second]), 0);
+    assert_eq!(lacks(&[bare.clone(), bare.clone()]), 0);
+    assert_eq!(lacks(&[bare]), 0);
+    assert_eq!(lacks(&[first]), 0);
+}
+
+#[test]
+fn entries_of_one_feed_at_one_time_have_a_way_out() {
+    let overlapping = entries(&[
+        timed("2026-11-25T08:00:00Z", "2026-11-26T08:00:00Z"),
+        timed("2026-11-25T16:00:00Z", "2026-11-26T16:00:00Z"),
+    ]);
+    let Outcome::Flagged(all) = judged("CON-09", &overlapping) else { panic!("{:?}", judged("CON-09", &overlapping)) };
+    assert_eq!(all[0].text, "Two entries of the same feed run at the same time; their rates were added.");
+    assert_eq!(all[0].fix.as_deref(), Some("Give the earlier entry an end, or order one rate."));
+    let days = |given: &str| found("CON-09", &format!("{ADULT}{given}"));
+    let f = days("volume = \"240 mL\"\nevery = \"48 h\"\n");
+    let gap = f.iter().find(|f| f.text == "The schedule leaves days on which nothing is fed.").expect("a day without");
+    assert_eq!(gap.fix.as_deref(), Some("Check period and unit of the schedule, or confirm the days without feed."));
+    assert_eq!(gap.arithmetic.as_deref(), Some("from 0 mL on some days, 120 mL in the mean"));
+    // 300 mL in 4 h are 75 mL/h.
+    let feeds = compose(&format!("{ADULT}volume = \"300 mL\"\nevery = \"4 h\"\n"));
+    let both = feeds.replace(
+        "\"schedule\":",
+        "\"rateQuantity\":{\"value\":60,\"unit\":\"mL/h\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL/h\"},\"schedule\":",
+    );
+    let Outcome::Flagged(all) = judged("CON-05", &both) else { panic!("{:?}", judged("CON-05", &both)) };
+    assert_eq!(label(&all[0]), "Rate 75 mL/h");
+}
+
+/// The order is of 25 November 2026: 731 days before is 24 November 2024, 1,826 days before 25 November 2021.
+#[test]
+fn bands_of_weights_end_on_a_day() {
+    let with = |rule: &str, born: &str, kg: &str, rate: &str| {
+        outcome(
+            rule,
+            &format!(
+                "birth-date = \"{born}\"\nsex = \"female\"\nweight = \"{kg} kg\"\nproduct = \"PED10\"\nrate = \"{rate} mL/h\"\n"
+            ),
+        )
+    };
+    // Under 731 days nobody weighs 100 kg: 100 may be grams, as 400.1 at any age.
+    let grams = |born: &str, kg: &str| matches!(with("WGT-05", born, kg, "40"), Outcome::Flagged(_));
+    assert_eq!(
+        [
+            ("2024-11-25", "100"),
+            ("2024-11-25", "99"),
+            ("2024-11-24", "100"),
+            ("2025-11-25", "100"),
+            ("1956-11-25", "400.1"),
+            ("1956-11-25", "400"),
+        ]
+        .map(|(born, kg)| grams(born, kg)),
+        [true, false, false, true, true, false]
+    );
+    // 40 kg at five years: z above +5 (WHO Child Growth Standards end at 1,856 days; +3 SD of a girl of 60 months is 29.5 kg,
+    // from memory); past the table 8 to 120 kg.
+    assert!(matches!(with("WGT-01", "2021-11-25", "40", "40"), Outcome::Flagged(_)));
+    assert!(matches!(with("WGT-01", "2021-11-24", "40", "40"), Outcome::Clear));
+    // On the day of birth a weight is one for age.
+    assert!(matches!(with("WGT-01", "2026-11-25", "3.3", "10"), Outcome::Clear));
+    assert!(matches!(with("WGT-01", "2026-11-25", "33", "10"), Outcome::Flagged(_)));
+}
+
+/// A bolus is judged by where the tube ends; a tube whose tip may lie anywhere is CMP-01's.
+#[test]
+fn a_bolus_is_judged_by_the_site() {
+    let at = |code: &str| {
+        outcome(
+            "RTE-01",
+            &format!(
+                "{ADULT}volume = \"240 mL\"\nfeeds = 5\nroute = \"http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration|{code}\"\n"
+            ),
+        )
+    };
+    for code in ["GJT", "EFT", "ENTINSTL", "XYZ"] {
+        let Outcome::NotApplicable(why) = at(code) else { panic!("{code}: {:?}", at(code)) };
+        assert_eq!(why, "the site of the tip is not stated (CMP-01)");
+    }
+    assert!(matches!(at("JJTINSTL"), Outcome::Flagged(_)));
+    assert!(matches!(at("NGT"), Outcome::Clear));
+}
+
+/// Small volumes of water are no feeds that were meant in ounces.
+#[test]
+fn water_is_not_given_in_ounces() {
+    let of = |product: &str| {
+        outcome(
+            "UNT-06",
+            &format!(
+                "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"{product}\"\nvolume = \"8 mL\"\nfeeds = 6\n"
+            ),
+        )
+    };
+    let Outcome::NotApplicable(why) = of("WATER") else { panic!("{:?}", of("WATER")) };
+    assert_eq!(why, "no volume per feed is stated");
+    assert!(matches!(of("A10"), Outcome::Flagged(_)), "{:?}", of("A10"));
+}
+
+/// On the first birthday the bands of a child count, on the eighteenth the adult's speed. A10 has 1 kcal/mL.
+#[test]
+fn the_birthday_is_the_first_day_of_the_next_band() {
+    let slips = |age: &str, kg: &str, more: &str| {
+        found("UNT-05", &format!("age = \"{age}\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"A10\"\n{more}"))
+            .into_iter()
+            .map(|f| (f.tier, f.text))
+            .collect::<Vec<_>>()
+    };
+    // 10 kg, 79.2 mL/h: 190.1 kcal/kg and mL/kg; 200 and 240 at eleven months, 180 and 165 at one year.
+    assert_eq!(slips("11 mo", "10", "rate = \"79.2 mL/h\"\n"), []);
+    let year = slips("12 mo", "10", "rate = \"79.2 mL/h\"\n");
+    assert_eq!(year.iter().map(|(tier, _)| *tier).collect::<Vec<_>>(), [Tier::High, Tier::High], "{year:?}");
+    // 10 kg, 72 mL/h: 172.8: the energy of a child, more volume than a child's.
+    let volume = slips("12 mo", "10", "rate = \"72 mL/h\"\n");
+    assert!(volume.len() == 1 && volume[0].1.contains("total volume"), "{volume:?}");
+    // 15 mL/kg are trophic under a year only.
+    let trophic = "volume = \"25 mL\"\nfeeds = 6\n";
+    assert_eq!(slips("11 mo", "10", trophic).first().map(|(tier, _)| *tier), Some(Tier::Med));
+    assert_eq!(slips("12 mo", "10", trophic).first().map(|(tier, _)| *tier), Some(Tier::High));
+    // 20 kg: 40 mL/min under eighteen years, 60 from then on.
+    let fast = "volume = \"250 mL\"\nfeeds = 2\nover = \"5 min\"\n";
+    let speed = |age: &str| slips(age, "20", fast).into_iter().filter(|(_, text)| text.contains("mL/min")).count();
+    assert_eq!((speed("215 mo"), speed("216 mo")), (1, 0));
+    // 20 kg: up to 2 × 100 mL at once under eighteen years, 2 × 250 mL from then on.
+    let flush = |age: &str| {
+        let given = "rate = \"40 mL/h\"\nflush = { volume = \"210 mL\", every = \"12 h\" }\n";
+        slips(age, "20", given).into_iter().filter(|(_, text)| text.starts_with("A single flush of 210 mL")).count()
+    };
+    assert_eq!((flush("215 mo"), flush("216 mo")), (1, 0));
+    // 0.9 kcal/kg, which no single slip explains, is under a tenth of the 10 that an adult has at least.
+    let nothing = slips("70 a", "60", "rate = \"2.25 mL/h\"\n");
+    assert_eq!(nothing[0].1, "The day's energy of 0.9 kcal/kg is outside any feeding order.");
+    // More than half of the day's energy, and no protein: oil of 7.7 kcal/mL beside 480 kcal.
+    let oil = |rate: &str, ml: &str| {
+        slips(
+            "70 a",
+            "60",
+            &format!(
+                "rate = \"{rate} mL/h\"\nadditives = [{{ product = \"MCT\", amount = \"{ml} mL\", per = \"day\" }}]\n"
+            ),
+        )
+        .into_iter()
+        .filter(|(_, text)| text.contains("more than half of the day's energy or protein"))
+        .count()
+    };
+    assert_eq!((oil("20", "62"), oil("20", "63")), (0, 1));
+    // 554.4 kcal of the feed are those of 72 mL of oil: half is not more than half.
+    assert_eq!((oil("23.1", "72"), oil("23.1", "72.1")), (0, 1));
+}
+
+/// What is not computed is left open by one rule, which says why, and does not apply to the others.
+#[test]
+fn an_order_that_is_over_is_not_judged() {
+    for status in ["completed", "revoked", "entered-in-error"] {
+        let bundle = compose(&format!("{ADULT}rate = \"60 mL/h\"\nstatus = \"{status}\"\n"));
+        let settings = Settings::default();
+        let done = appraise(bundle.as_bytes(), "", FhirVersion::R4, &FORMULARY, &settings);
+        let open: Vec<&str> = done.orders[0]
+            .judged
+            .iter()
+            .filter(|j| matches!(j.outcome, Outcome::NotEvaluated(..)))
+            .map(|j| j.rule.id.as_ref())
+            .collect();
+        assert_eq!(open, ["LIF-03"], "{status}");
+        assert!(
+            done.orders[0]
+                .judged
+                .iter()
+                .all(|j| matches!(j.outcome, Outcome::NotEvaluated(..) | Outcome::NotApplicable(_)))
+        );
+    }
+}
+
+/// What keeps the day's volume from being worked out is listed, in its own words.
+#[test]
+fn what_keeps_the_volume_open_is_listed() {
+    let says = |entry: &str| match judged("CMP-01", &entries(&[entry.to_owned()])) {
+        Outcome::Flagged(all) => all.into_iter().map(|f| f.text).collect::<String>(),
+        other => format!("{other:?}"),
+    };
+    let volume = RATE.replace("rateQuantity", "quantity").replace("mL/h", "mL");
+    let kilograms = RATE.replace("mL/h", "kg");
+    let lacks = |why: &str| format!("The order does not state: one way to compute the day's volume ({why}).");
+    assert_eq!(
+        says(&format!("{{{volume}}}")),
+        lacks("a quantity without a schedule: whether per feed or per day is not stated")
+    );
+    assert_eq!(says(&format!("{{{kilograms}}}")), lacks("the rate cannot be used"));
+    assert_eq!(says(&format!("{{{RATE}}}")), "Clear");
+    assert_eq!(
+        says(&format!("{{{RATE},\"schedule\":{{\"code\":{{\"text\":\"as told\"}}}}}}")),
+        lacks("the timing `as told` is text or a code that is not known here")
+    );
+}
+
+/// Ceilings of a pump change on the birthday and at 10 kg: 100 mL/h under a year, 250 under fourteen, 400 from then on;
+/// under 10 kg also 25 mL/kg/h.
+#[test]
+fn ceilings_of_a_pump_end_where_the_next_begins() {
+    let too_fast = |age: &str, kg: &str, rate: &str| {
+        flags(
+            "UNT-04",
+            &format!(
+                "age = \"{age}\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"A10\"\nrate = \"{rate} mL/h\"\n"
+            ),
+        )
+    };
+    assert_eq!((too_fast("11 mo", "10", "101"), too_fast("12 mo", "10", "101")), (true, false));
+    assert_eq!((too_fast("167 mo", "40", "251"), too_fast("168 mo", "40", "251")), (true, false));
+    assert_eq!((too_fast("15 a", "9.9", "300"), too_fast("15 a", "10", "300")), (true, false));
+}
+
+/// The correction of a feed that overlaps the next is that of its own entry.
+#[test]
+fn an_overlap_is_corrected_where_it_is() {
+    let entry = |ml: &str| {
+        format!(
+            "{{{RATE},\"quantity\":{{\"value\":{ml},\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},\"schedule\":{{\"repeat\":{{\"frequency\":1,\"period\":4,\"periodUnit\":\"h\"}}}}}}"
+        )
+    };
+    let Outcome::Flagged(all) = judged("CON-05", &entries(&[entry("60"), entry("300")])) else { panic!("no overlap") };
+    // 300 mL in 4 h; 60 mL at 30 mL/h take two hours.
+    assert_eq!(all.iter().map(label).collect::<Vec<_>>(), ["Rate 75 mL/h"]);
+    assert_eq!(all[0].arithmetic.as_deref(), Some("300 mL ÷ 30 mL/h = 10 h; interval 4 h"));
+}
+
+/// A rate and a volume without a schedule are two readings: 30 mL/h are 720 mL in a day.
+#[test]
+fn a_rate_beside_a_volume_without_a_schedule_is_said() {
+    let volume = RATE.replace("rateQuantity", "quantity").replace("mL/h", "mL").replace("30", "300");
+    let both = entries(&[format!("{{{RATE},{volume}}}")]);
+    let Outcome::Flagged(all) = judged("CON-01", &both) else { panic!("{:?}", judged("CON-01", &both)) };
+    assert_eq!((all.len(), all[0].tier), (1, Tier::High));
+    assert_eq!(
+        words(&all[0]),
+        (
+            "A volume of 300 mL and a rate that gives 720 mL in a day are stated without a schedule: which one holds is not said.",
+            "rate × 24 h = 720 mL; quantity 300 mL",
+            "State how many feeds of this volume are given, or how many hours the rate runs."
+        )
+    );
+}
+
+#[test]
+fn a_weight_of_nobody_is_taken_and_said() {
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    assert!(matches!(judged("CMP-02", &plain), Outcome::Clear));
+    let whose = plain.replace("\"status\":\"final\",\"subject\":{\"reference\":\"Patient/p\"}", "\"status\":\"final\"");
+    assert_ne!(whose, plain);
+    let Outcome::NotEvaluated(why, at) = judged("CMP-02", &whose) else { panic!("{:?}", judged("CMP-02", &whose)) };
+    assert_eq!(at.len(), 1);
+    assert_eq!(why, "whose weight it is, is not stated; it was taken as this patient's, the only one in the input");
+}
+
+/// A rate stated as a ratio is a rate, and has no one number to correct; two rates of one entry are said.
+#[test]
+fn rates_as_ratios_are_rates() {
+    let ratio = |ml: &str| {
+        format!(
+            "\"rateRatio\":{{\"numerator\":{{\"value\":{ml},\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},\"denominator\":{{\"value\":1,\"unit\":\"h\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"h\"}}}}"
+        )
+    };
+    let flagged = |rule: &str, entry: String| match judged(rule, &entries(&[entry])) {
+        Outcome::Flagged(all) => all,
+        other => panic!("{other:?}"),
+    };
+    let f = flagged("UNT-04", format!("{{{}}}", ratio("1800"))).remove(0);
+    assert!(f.text.contains("1800 mL/h") && f.correction.is_none(), "{f:?}");
+    let f = flagged("UNT-04", format!("{{{}}}", RATE.replace("30", "1800"))).remove(0);
+    assert_eq!(label(&f), "Rate 75 mL/h");
+    let f = flagged("CON-01", format!("{{{RATE},{}}}", ratio("40"))).remove(0);
+    assert_eq!((f.tier, f.text.as_str()), (Tier::High, "Two rates are stated for one entry."));
+}
+
+/// Codes of FHIR's value set count before the institution's map of texts, and its map of codes before both.
+#[test]
+fn the_institution_may_map_its_routes() {
+    let order = |code: &str, text: &str| {
+        let route = format!("http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration|{code}");
+        let plain = compose(&format!("{ADULT}volume = \"240 mL\"\nfeeds = 5\nroute = \"{route}\"\n"));
+        plain.replace("\"routeofAdministration\":{", &format!("\"routeofAdministration\":{{\"text\":\"{text}\","))
+    };
+    let mut settings = Settings::default();
+    let site = |settings: &Settings, code: &str, text: &str| match judged_by("RTE-01", &order(code, text), settings) {
+        Outcome::Flagged(_) => "beyond the stomach",
+        Outcome::Clear => "stomach",
+        Outcome::NotApplicable(_) => "not known",
+        other => panic!("{other:?}"),
+    };
+    assert_eq!(site(&settings, "GJT", "Own Tube"), "not known");
+    settings.routes.insert((String::new(), "own tube".to_owned()), enteral_gate::settings::Site::PostPyloric);
+    for (code, want) in [
+        ("XYZ", "beyond the stomach"),
+        ("GJT", "not known"),
+        ("EFT", "not known"),
+        ("ENTINSTL", "not known"),
+        ("NGT", "stomach"),
+    ] {
+        assert_eq!(site(&settings, code, "Own Tube"), want, "{code}");
+    }
+    assert_eq!(site(&settings, "XYZ", "another tube"), "not known");
+    let system = "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration".to_owned();
+    settings.routes.insert((system, "GJT".to_owned()), enteral_gate::settings::Site::Gastric);
+    assert_eq!(site(&settings, "GJT", "Own Tube"), "stomach");
+    assert_eq!(site(&settings, "EFT", "Own Tube"), "not known");
+}
+
+/// Water is what FHIR's additive codes call water: no feed as a formula, no calories as an additive; another code of that
+/// system, or the same word of another, is none.
+#[test]
+fn water_is_known_by_its_code() {
+    const ADDITIVES: &str = "http://terminology.hl7.org/CodeSystem/entformula-additive";
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    let coded = |element: &str, system: &str, code: &str| {
+        let new = plain.replace(
+            "\"baseFormulaProductName\":\"A10\"",
+            &match element {
+                "baseFormulaType" => format!("\"baseFormulaType\":{{\"coding\":[{{\"system\":\"{system}\",\"code\":\"{code}\"}}]}}"),
+                _ => format!("\"baseFormulaProductName\":\"A10\",\"{element}\":{{\"coding\":[{{\"system\":\"{system}\",\"code\":\"{code}\"}}]}}"),
+            },
+        );
+        assert_ne!(new, plain);
+        new
+    };
+    let only_water = |order: &str| matches!(judged("CMP-01", order), Outcome::NotEvaluated(why, _) if why.starts_with("feed (only water"));
+    for (system, code, water) in
+        [(ADDITIVES, "water", true), (ADDITIVES, "lipid", false), ("http://other.example", "water", false)]
+    {
+        let base = coded("baseFormulaType", system, code);
+        assert_eq!(only_water(&base), water, "{system}|{code}: {:?}", judged("CMP-01", &base));
+        assert_eq!(
+            matches!(judged("INT-04", &base), Outcome::NotApplicable(_)),
+            water,
+            "{:?}",
+            judged("INT-04", &base)
+        );
+        let additive = coded("additiveType", system, code);
+        let Outcome::Flagged(all) = judged("INT-05", &additive) else { panic!("{system}|{code}") };
+        let said = if water { "is ordered without an amount" } else { "without an amount" };
+        assert!(all.len() == 1 && all[0].text.contains(said), "{all:?}");
+        let found = match judged("INT-04", &additive) {
+            Outcome::Clear => false,
+            Outcome::Flagged(all) => all.iter().any(|f| f.text.contains("(additive) is not in the formulary")),
+            other => panic!("{other:?}"),
+        };
+        assert_eq!(found, !water, "{system}|{code}");
+    }
+    // 100 mL of it a day are counted as water, and as nothing else.
+    let amount =
+        "\"valueQuantity\":{\"value\":100,\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}";
+    let dose = |code: &str| {
+        plain.replace(
+            "\"baseFormulaProductName\":",
+            &format!(
+                "\"extension\":[{{\"url\":\"https://enteral-gate.example/fhir/StructureDefinition/additive-dose\",\"extension\":[{{\"url\":\"item\",\"valueCodeableConcept\":{{\"coding\":[{{\"system\":\"{ADDITIVES}\",\"code\":\"{code}\"}}]}}}},{{\"url\":\"quantity\",{amount}}},{{\"url\":\"per\",\"valueCode\":\"day\"}}]}}],\"baseFormulaProductName\":"
+            ),
+        )
+    };
+    assert_ne!(dose("water"), plain);
+    assert!(matches!(judged("INT-05", &dose("water")), Outcome::Clear), "{:?}", judged("INT-05", &dose("water")));
+    let Outcome::Flagged(all) = judged("INT-05", &dose("lipid")) else { panic!("counted") };
+    assert!(all[0].text.contains("it is not in the formulary"), "{all:?}");
+    let f = found(
+        "INT-05",
+        &format!(
+            "{ADULT}rate = \"60 mL/h\"\nadditives = [{{ product = \"PROT\", amount = \"2 {{dose}}\", per = \"volume\" }}]\n"
+        ),
+    );
+    assert!(f[0].text.contains("its amount is per volume of feed, but which volume is not stated"), "{f:?}");
+}
+
+/// What the steady day gives is added where it is not what the first day gives.
+#[test]
+fn a_maximum_is_compared_with_the_steady_day() {
+    let text = |more: &str| found("CON-03", &format!("{ADULT}{more}cap = \"1000 mL\"\n")).remove(0).text;
+    let same = "The schedule gives up to 1440 mL, the maximum is 1000 mL: it is reached at 00:40, 440 mL short.";
+    assert_eq!(text("rate = \"60 mL/h\"\n"), same);
+    // 8 h of 60 and 16 h of 80; then 24 h of 80.
+    let later = text("steps = [{ rate = \"60 mL/h\", for = \"8 h\" }, { rate = \"80 mL/h\" }]\n");
+    assert!(
+        later.starts_with("The schedule gives up to 1760 mL")
+            && later.ends_with(" On the steady day the schedule gives 1920 mL."),
+        "{later}"
+    );
+}
+
+/// A flush on Mondays only, or one that ends while the feed goes on, is none on the other days; where it is given every day there is no such day.
+#[test]
+fn days_without_a_flush_are_said() {
+    let with = |days: &str| {
+        let plain =
+            compose(&format!("{ADULT}rate = \"60 mL/h\"\nflush = {{ volume = \"50 mL\", every = \"24 h\" }}\n"));
+        let from = plain.find("\"valueTiming\":").unwrap();
+        let to = from + plain[from..].find("}}").unwrap() + 2;
+        format!(
+            "{}\"valueTiming\":{{\"repeat\":{{\"timeOfDay\":[\"08:00:00\"]{days}}}}}{}",
+            &plain[..from],
+            &plain[to..]
+        )
+    };
+    let said = |days: &str| match judged("TUB-01", &with(days)) {
+        Outcome::Flagged(all) => all.into_iter().map(|f| f.text).collect::<String>(),
+        other => format!("{other:?}"),
+    };
+    assert_eq!(said(",\"dayOfWeek\":[\"mon\"]"), "A water flush is not ordered for every day.");
+    let ends = ",\"boundsPeriod\":{\"start\":\"2026-11-25T07:00:00Z\",\"end\":\"2026-11-25T20:00:00Z\"}";
+    assert_eq!(said(ends), "There are days without any water flush.");
+    assert_eq!(said(""), "Clear");
+}
+
+/// Each place once: where two are wrong in two places, there are two findings; what lacks in two places leads to both.
+#[test]
+fn each_place_is_named_once() {
+    let of = |rule: &str, more: &str| found(rule, &format!("{ADULT}volume = \"240 mL\"\nfeeds = 5\n{more}"));
+    let both = of("UNT-08", "density = \"0 kcal/mL\"\ncap = \"0 mL/d\"\n");
+    assert_eq!(both.len(), 2, "{both:?}");
+    assert_ne!(both[0].at, both[1].at);
+    assert_eq!(of("UNT-08", "density = \"-1 kcal/mL\"\n").len(), 1);
+    let lacking = one("CMP-01", "age = \"70 a\"\nweight = \"60 kg\"\nproduct = \"A10\"\nroute = \"none\"\n");
+    // Sex; route and schedule, both of the formula.
+    assert!(lacking.text.contains("sex") && lacking.text.contains("route"), "{}", lacking.text);
+    assert_eq!(lacking.at.len(), 2, "{lacking:?}");
+    assert_ne!(lacking.at[0], lacking.at[1]);
+}
+
+/// A number so large that nothing can be worked out with it is said, as what it is.
+#[test]
+fn a_number_out_of_range_is_said() {
+    let huge = "999999999999999999e9";
+    let entry = format!(
+        "{{{},\"quantity\":{{\"value\":100,\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},\"schedule\":{{\"repeat\":{{\"frequency\":1,\"period\":4,\"periodUnit\":\"h\",\"duration\":{huge},\"durationUnit\":\"h\"}}}}}}",
+        RATE.replace("mL/h", "L/h").replace("30", huge)
+    );
+    let Outcome::Flagged(all) = judged("CMP-01", &entries(std::slice::from_ref(&entry))) else {
+        panic!("{:?}", judged("CMP-01", &entries(&[entry])))
+    };
+    assert_eq!(
+        all[0].text,
+        "The order does not state: one way to compute the day's volume (a number outside the range of exact arithmetic)."
+    );
+}
+
+/// That small calories were read as kilocalories is an assumption about energy; another remark on the density is none.
+#[test]
+fn calories_read_as_kilocalories_are_assumed() {
+    use enteral_gate::assumptions::Assumption;
+    let assumed = |density: &str| {
+        let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\ndensity = \"1 kcal/mL\"\n"));
+        let from = plain.find("\"caloricDensity\":{").unwrap();
+        let to = from + plain[from..].find('}').unwrap() + 1;
+        let text = format!("{}\"caloricDensity\":{density}{}", &plain[..from], &plain[to..]);
+        let settings = Settings::default();
+        let done = appraise(text.as_bytes(), "", FhirVersion::R4, &FORMULARY, &settings);
+        let content = &done.orders[0].plan.contents[0];
+        let noted =
+            done.orders[0].plan.notes.iter().filter(|n| format!("{:?}", n.note).contains("energy density")).count();
+        (content.assumptions.contains(&Assumption::CalorieIsKilocalorie), noted > 0)
+    };
+    assert_eq!(assumed("{\"value\":1.5,\"system\":\"http://unitsofmeasure.org\",\"code\":\"cal/mL\"}"), (true, true));
+    assert_eq!(
+        assumed("{\"value\":1.5,\"system\":\"http://unitsofmeasure.org\",\"code\":\"kcal/mL\"}"),
+        (false, false)
+    );
+    assert_eq!(
+        assumed("{\"value\":1.5,\"system\":\"http://unitsofmeasure.org\",\"code\":\"kcal{energy}/mL\"}"),
+        (false, true)
+    );
 }

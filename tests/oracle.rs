@@ -217,6 +217,14 @@ fn compare(case: &Case, judge: &mut Judge) {
     let entries = case.order["enteralFormula"]["administration"].as_array();
     let equal = !entries.is_some_and(|list| list.iter().any(three));
 
+    // A line has a reason exactly where it has more than one reading, or none.
+    for (k, line) in plan.lines.iter().enumerate() {
+        let one = line.low.is_some() && line.low == line.high && line.also.is_none();
+        if line.why.is_empty() != one {
+            judge.found.push(Found { kind: "reasons".to_owned(), text: format!("line {k}: {line:?}") });
+        }
+    }
+
     // Where the days begin.
     let first = naive::first_day(&case.order, &place).map(|x| exact(&x));
     if first != Some(Some(plan.start)) {

@@ -541,3 +541,240 @@ fn an_open_choice_is_between_its_sides() {
         assert_eq!(decided(text, &g), want, "{text}");
     }
 }
+
+/// What is open only for want of context that the sender does not declare names the kind; with anything else beside it,
+/// or where the kind is declared or the value has a place, it does not.
+#[test]
+fn what_is_open_for_undeclared_context_names_its_kind() {
+    use enteral_gate::rulebook::facts::FACTS as ALL;
+    use enteral_gate::settings::ContextKind;
+    let need = |kind| ALL.iter().position(|f| f.need == Need::Context(kind)).unwrap();
+    let core = ALL.iter().position(|f| f.need == Need::Core).unwrap();
+    let lacks = |fact: usize| Value::Missing(vec![Missing { fact, why: "not sent".into(), at: vec![] }]);
+    let (labs, devices) = (need(ContextKind::Labs), need(ContextKind::Devices));
+    let said = |text: &str, x: usize, y: usize, declared: &[ContextKind]| {
+        let declared: BTreeSet<ContextKind> = declared.iter().copied().collect();
+        let given = Given(vec![("x", lacks(x)), ("y", lacks(y)), ("rate", known(1))]);
+        compile(text).verdict(&given, &Sitting::new(&declared, 0))
+    };
+    let (undeclared, other) = (|kind| Verdict::Open(Gap::Undeclared(kind)), Verdict::Open(Gap::Other));
+    assert_eq!(said("x > 3", labs, core, &[]), undeclared(ContextKind::Labs));
+    assert_eq!(said("x > 3", labs, core, &[ContextKind::Devices]), undeclared(ContextKind::Labs));
+    assert_eq!(said("x > 3", labs, core, &[ContextKind::Labs]), other);
+    assert_eq!(said("x > 3", core, labs, &[]), other);
+    for text in ["x > y", "x + y > 3", "x == 3 && y == 3", "min(x, y) > 3"] {
+        assert_eq!(said(text, labs, devices, &[]), undeclared(ContextKind::Labs), "{text}");
+        assert_eq!(said(text, devices, labs, &[]), undeclared(ContextKind::Devices), "{text}");
+        assert_eq!(said(text, labs, core, &[]), other, "{text}");
+        assert_eq!(said(text, core, labs, &[]), other, "{text}");
+        assert_eq!(said(text, labs, devices, &[ContextKind::Devices]), other, "{text}");
+    }
+    // A choice that nobody can make is open for what its branches lack as well.
+    let chosen = |p: usize, x: usize| {
+        let given = Given(vec![("p", lacks(p)), ("x", lacks(x)), ("r", Value::Truth(Truth::True))]);
+        compile("p ? x > 3 : r").verdict(&given, &Sitting::new(&BTreeSet::new(), 0))
+    };
+    assert_eq!(chosen(labs, labs), undeclared(ContextKind::Labs));
+    assert_eq!(chosen(labs, core), other);
+    // Where both branches say the same, the choice does not matter.
+    for (text, want) in [("p ? 1 < 2 : r", Verdict::True), ("p ? 1 > 2 : !r", Verdict::False)] {
+        let given = Given(vec![("p", lacks(labs)), ("r", Value::Truth(Truth::True))]);
+        assert_eq!(compile(text).verdict(&given, &Sitting::new(&BTreeSet::new(), 0)), want, "{text}");
+    }
+    assert!(!Given(vec![]).some_sent(ContextKind::Labs));
+    // A truth that lacks the same.
+    let unknown = |why: &[&str]| {
+        let missing = vec![Missing { fact: labs, why: "not sent".into(), at: vec![] }];
+        let why = why.iter().map(|why| (*why).to_owned()).collect();
+        let given = Given(vec![("p", Value::Truth(Truth::Unknown { missing, why }))]);
+        compile("!p").verdict(&given, &Sitting::new(&BTreeSet::new(), 0))
+    };
+    assert_eq!(unknown(&[]), undeclared(ContextKind::Labs));
+    assert_eq!(unknown(&["given as needed"]), other);
+    // A sum with what is known lacks what its other part lacks.
+    assert_eq!(said("x + 1 > 3", labs, core, &[]), undeclared(ContextKind::Labs));
+}
+
+/// Nought is a number as any other, except below a stroke.
+#[test]
+fn nought_is_counted_with() {
+    let g = Given(vec![("x", known(7)), ("y", known(0))]);
+    for text in ["x + y == 7", "x - y == 7", "x * y == 0", "y / x == 0"] {
+        assert!(at_once(text, &g), "{text}");
+    }
+    assert_eq!(decided("x / y > 1", &g), None);
+    for text in ["down(x, y)", "up(x, y)", "nearest(x, y)", "down(x, y - 1)"] {
+        let Value::Quantity(Amount::Unknown(why)) = value(text, &g) else { panic!("{text}: {:?}", value(text, &g)) };
+        assert_eq!(why, [Why::ZeroDenominator("the step")], "{text}");
+    }
+}
+
+/// Why nothing is known of an amount stays with it, through arithmetic and comparisons.
+#[test]
+fn reasons_are_carried_along() {
+    // Between minus one and one lies zero: for that reason, and for the one that it is a range.
+    let g = Given(vec![("x", range(-1, 1)), ("y", at_least(2))]);
+    assert_eq!(
+        value("1 / x", &g),
+        Value::Quantity(Amount::Unknown(vec![Why::ZeroDenominator("the divisor"), Why::AsNeeded]))
+    );
+    // At least two less at least two has no end, and no range to name.
+    match compile("y - y > 1").holds(&g) {
+        Truth::Unknown { missing, why } => {
+            assert_eq!((missing.len(), why), (0, vec![Why::ProductUnknown.to_string()]));
+        }
+        other => panic!("{other:?}"),
+    }
+    let names = Names { facts: FACTS, parameters: &[], extra: &[("measure", Type::Quantity(Dimension::NUMBER))] };
+    let doubled = Expression::compile("measure * 2", &names, Wanted::Any).unwrap();
+    let of = |extra: &[Value]| doubled.evaluate(&g, extra);
+    assert_eq!(of(&[known(3)]), known(6));
+    let nothing = Value::Quantity(Amount::Unknown(vec![Why::NoWeight, Why::NoDensity]));
+    assert_eq!(of(std::slice::from_ref(&nothing)), nothing);
+    for other in [vec![], vec![word("oral")], vec![Value::Missing(vec![])]] {
+        assert_eq!(of(&other), Value::Quantity(Amount::Unknown(vec![Why::Unreadable("not known".to_owned())])));
+    }
+}
+
+/// Each fault once, where it stands, with what it is and what was meant.
+#[test]
+fn faults_say_what_they_found() {
+    let only = |text: &str| {
+        let all = faults(text);
+        assert_eq!(all.len(), 1, "{text}: {all:?}");
+        let Fault { offset_line, offset_column, message, suggestion } = all.into_iter().next().unwrap();
+        (offset_line, offset_column, message, suggestion)
+    };
+    let bare = |line, column, message: &str| (line, column, message.to_owned(), None);
+    assert_eq!(only("x > 3 # y"), bare(1, 7, "`#` cannot stand in an expression"));
+    assert_eq!(only("p && x"), bare(1, 6, "true or false is wanted here, this is a plain number"));
+    let rate = "true or false is wanted here, this is an amount of volume per time";
+    assert_eq!(only("p && rate"), bare(1, 6, rate));
+    assert_eq!(only("p && route"), bare(1, 6, "true or false is wanted here, this is a word"));
+    assert_eq!(only("p && conditions"), bare(1, 6, "true or false is wanted here, this is a set of keys"));
+    assert_eq!(only("conditions[0]").2, "this operator is not offered");
+    let decimal = "a decimal such as 0.5, or an amount such as q('500 mL')".to_owned();
+    assert_eq!(only("x > 3h"), (1, 5, "`3h` is no plain decimal".to_owned(), Some(decimal)));
+    // The unit that is proposed is that of what is compared.
+    let unit = Some("an amount with its unit, as q('1 mL/h')".to_owned());
+    assert_eq!(only("rate > 5").3, unit);
+    assert_eq!(only("5 < rate").3, unit);
+    // Places are counted in characters, whatever stands before them.
+    assert_eq!(only("'öäü' in conditions && q > 1").1, 24);
+    for text in ["x > 1.2.3", "x > 1234567890123456789"] {
+        let said = only(text);
+        assert!(said.2.contains("cannot be read") && said.3.is_none(), "{said:?}");
+    }
+    let hint = Some("an amount with its unit, as q('1 mL/h')".to_owned());
+    let number = "a plain number cannot be taken from an amount of volume per time";
+    assert_eq!(only("rate - x > rate"), (1, 6, number.to_owned(), hint.clone()));
+    let number = "an amount of volume per time cannot be added to a plain number";
+    assert_eq!(only("rate + x > rate"), (1, 6, number.to_owned(), hint));
+    for text in ["x > > 1 && y < < 2", "x + * 2 > ) 3", "p ? : 3 > 2 ? :"] {
+        let all = faults(text);
+        let mut places: Vec<_> = all.iter().map(|f| (f.offset_line, f.offset_column)).collect();
+        places.dedup();
+        assert_eq!(places.len(), all.len(), "{text}: {all:?}");
+    }
+    let places: Vec<_> = faults("x > > 1 && y < < 2").iter().map(|f| (f.offset_line, f.offset_column)).collect();
+    assert_eq!(places, [(1, 5), (1, 16)]);
+    // Two thousand characters are read, one more is not.
+    let long = |n: usize| format!("x > 3{}", " ".repeat(n - 5));
+    assert!(Expression::compile(&long(2_000), &NAMES, Wanted::Any).is_ok());
+    assert_eq!(only(&long(2_001)), bare(1, 1, "the expression is longer than 2000 characters"));
+}
+
+/// What stands in quotes belongs to the figure, also what would part or close it.
+#[test]
+fn a_figure_may_hold_quoted_signs() {
+    let of = |present: &str| {
+        Given(vec![(
+            "conditions",
+            Value::Keys(Keys { present: vec![present.to_owned()], absent: vec![], complete: true }),
+        )])
+    };
+    for key in ["a;b", "a}b", "a{b", "a\"b"] {
+        let text = format!("{{'{key}' in conditions}}.");
+        let sentence = Template::compile(&text, &NAMES).unwrap_or_else(|all| panic!("{text}: {all:?}"));
+        assert_eq!((sentence.render(&of(key), &[]), sentence.render(&of("c"), &[])), ("yes.".into(), "no.".into()));
+    }
+    let all = Template::compile("In the first line,\nin the second {q} and\n {conditions} and {x +\n q}", &NAMES)
+        .unwrap_err();
+    let places: Vec<_> = all.iter().map(|f| (f.offset_line, f.offset_column)).collect();
+    assert_eq!(places, [(2, 16), (3, 3), (4, 2)], "{all:?}");
+}
+
+/// An amount is given back as it is: with the mean of a cycle, or missing with its reasons.
+#[test]
+fn a_fact_alone_is_given_back_as_it_is() {
+    let cycle =
+        Value::Quantity(Amount::range(Exact::ONE, Some(Exact::int(3)), Some(Exact::int(2)), vec![Why::AsNeeded]));
+    let g = Given(vec![("x", cycle.clone()), ("y", Value::Quantity(Amount::unknown(Why::NoWeight)))]);
+    assert_eq!(value("x", &g), cycle);
+    let Value::Missing(missing) = value("y", &g) else { panic!("{:?}", value("y", &g)) };
+    assert_eq!((missing.len(), missing[0].fact, missing[0].why.to_string()), (1, 1, Why::NoWeight.to_string()));
+    // What is missing without a word is not known.
+    match compile("x > 1").holds(&Given(vec![("x", Value::Missing(vec![]))])) {
+        Truth::Unknown { missing, .. } => {
+            assert_eq!(
+                missing.iter().map(|m| (m.fact, m.why.to_string())).collect::<Vec<_>>(),
+                [(0, "not known".to_owned())]
+            );
+        }
+        other => panic!("{other:?}"),
+    }
+}
+
+/// Open ends with unlike signs: from minus two downwards times from two upwards lies below minus four.
+#[test]
+fn signs_of_open_ends_are_kept() {
+    let g = Given(vec![("x", at_least(3)), ("y", at_least(2))]);
+    for (text, want) in [
+        ("-y * y <= -4", Some(true)),
+        ("-y * y > -4", Some(false)),
+        ("-y * -x >= 6", Some(true)),
+        ("x * y >= 6", Some(true)),
+        ("x * -y <= -6", Some(true)),
+        ("x * -y < -7", None),
+        ("x * 0 == 0", Some(true)),
+        ("0 * -y == 0", Some(true)),
+    ] {
+        assert_eq!(decided(text, &g), want, "{text}");
+    }
+}
+
+/// Why a choice or a comparison of truths is open is said once for each reason.
+#[test]
+fn every_reason_is_said_once() {
+    let because = |why: &str| Value::Truth(Truth::Unknown { missing: vec![], why: vec![why.to_owned()] });
+    let why = |text: &str, given: Vec<(&'static str, Value)>| match compile(text).holds(&Given(given)) {
+        Truth::Unknown { missing, why } => (missing.iter().map(|m| FACTS[m.fact].name).collect::<Vec<_>>(), why),
+        other => panic!("{text}: {other:?}"),
+    };
+    let (a, b) = (|| because("given as needed"), || because("no usable schedule"));
+    assert_eq!(why("p == r", vec![("p", a()), ("r", b())]).1, ["given as needed", "no usable schedule"]);
+    assert_eq!(why("p == r", vec![("p", a()), ("r", a())]).1, ["given as needed"]);
+    let sum = "(p ? x : 3) + (r ? x : 3) > 2";
+    assert_eq!(why(sum, vec![("p", a()), ("r", b())]).1, ["given as needed", "no usable schedule"]);
+    assert_eq!(why(sum, vec![("p", a()), ("r", a())]), (vec!["x"], vec!["given as needed".to_owned()]));
+    assert_eq!(why("1 / (x - x) > 1", vec![("x", known(1))]).1, [Why::ZeroDenominator("the divisor").to_string()]);
+    let (missing, words) = why("(p ? x : 3) > 2", vec![("p", a())]);
+    assert_eq!((missing, words), (vec!["x"], vec!["given as needed".to_owned()]));
+}
+
+/// Ends that read the same are one figure; four thousand characters are a sentence, one more is not.
+#[test]
+fn figures_and_sentences_have_a_size() {
+    let tenths = |n| Exact::ratio(n, 10);
+    let g = Given(vec![("x", Value::Quantity(Amount::between(tenths(1_001), tenths(1_002), Why::AsNeeded)))]);
+    let sentence = Template::compile("{x; 1; 0} and {x; 1; 1}", &NAMES).unwrap();
+    assert_eq!(sentence.render(&g, &[]), "100 and 100.1 to 100.2");
+    // A figure has the unit of what it is worked out from.
+    let hourly = Scale::parse("mL/h").unwrap().to_base(Exact::int(60)).unwrap();
+    let g = Given(vec![("rate", Value::Quantity(Amount::Known(hourly))), ("x", known(2))]);
+    let sentence = Template::compile("{rate * 2} or {x * rate} or {rate / x}", &NAMES).unwrap();
+    assert_eq!(sentence.render(&g, &[]), "120 mL/h or 120 mL/h or 30 mL/h");
+    assert!(Template::compile(&"x".repeat(4_000), &NAMES).is_ok());
+    let all = Template::compile(&"x".repeat(4_001), &NAMES).unwrap_err();
+    assert_eq!(all[0].message, "the text is longer than 4000 characters");
+}

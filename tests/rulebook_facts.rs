@@ -454,6 +454,14 @@ fn place_of_care_tube_and_other_orders() {
     let b = of(&[encounter]);
     assert_eq!((word(&b, "setting"), word(&b, "ward")), ("icu".to_owned(), "W3".to_owned()));
     assert_eq!(shown(&b, "stay", "d"), "5");
+    // Wards that the patient has left, or is to come to, are not the ward.
+    let moved = json!({"resourceType": "Encounter", "status": "in-progress", "subject": {"reference": "Patient/p"}, "class": {"code": "IMP"},
+        "location": [
+            {"location": {"display": "W1"}, "status": "completed"},
+            {"location": {"display": "W2"}, "period": {"start": "2026-11-20", "end": "2026-11-21"}},
+            {"location": {"display": "W4"}, "status": "planned"},
+            {"location": {"display": "W3"}, "status": "active", "period": {"start": "2026-11-21"}}]});
+    assert_eq!(word(&of(&[moved]), "ward"), "W3");
     let bare = json!({"resourceType": "Encounter", "status": "in-progress", "subject": {"reference": "Patient/p"}, "class": {"code": "IMP"}});
     assert!(why(&of(&[bare]), "setting").contains("tells no place of care"));
     let tube = json!({"resourceType": "Device", "status": "active", "patient": {"reference": "Patient/p"},
@@ -746,10 +754,21 @@ fn tubes_in_use_and_standing_orders_count() {
             "property": [
                 {"type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "length"}]},
                     "valueQuantity": [quantity(1_200.0, "mm")]},
+                {"type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "wall"}]},
+                    "valueQuantity": [quantity(0.5, "mm")]},
+                {"type": {"coding": [{"system": "http://other.example", "code": "tube-size"}]},
+                    "valueQuantity": [quantity(5.0, "[Ch]")]},
                 {"type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "tube-size"}]},
                     "valueQuantity": [quantity(8.0, "[Ch]")]}]})
     };
     assert_eq!(shown(&of(&[tube("active")]), "tube_size", "[Ch]"), "8");
+    // The device and its use by the patient are one tube.
+    let mut used = tube("active");
+    used["id"] = json!("t1");
+    let usage = json!({"resourceType": "DeviceUseStatement", "id": "u", "status": "active", "subject": {"reference": "Patient/p"},
+        "device": {"reference": "Device/t1"}});
+    let (size, places) = asked(&of(&[used, usage]), "tube_size", &book());
+    assert_eq!((size, places.len()), (value(&of(&[tube("active")]), "tube_size"), 1));
     assert!(!missing(&of(&[tube("inactive")]), "tube_size").is_empty());
     let other = |status: &str| {
         let mut other = order();
@@ -782,4 +801,266 @@ fn a_fluid_limit_is_one_of_a_day() {
     assert_eq!(shown(&limited("33463005", "mL"), "fluid_limit", "mL/d"), "1500");
     assert_eq!(shown(&limited("33463005", "mL/d"), "fluid_limit", "mL/d"), "1500");
     assert!(!missing(&limited("226355009", "mL"), "fluid_limit").is_empty());
+}
+
+fn searched(kind: &str, category: &str) -> Json {
+    json!({"resourceType": "Bundle", "type": "searchset", "total": 0,
+        "link": [{"relation": "self", "url": format!("https://a.example/fhir/{kind}?patient=p{category}")}]})
+}
+
+/// Laboratory values are found by their codes; an empty search among the laboratory's says that there are no others.
+#[test]
+fn one_test_was_sent_and_another_was_not() {
+    let potassium = observation("l", "2823-3", "2026-11-25T06:00:00Z", 5.0, "mmol/L");
+    let one = of(std::slice::from_ref(&potassium));
+    assert_eq!(shown(&one, "serum_potassium", "mmol/L"), "5");
+    assert_eq!(why(&one, "serum_phosphate"), "no phosphate was sent");
+    // Filed elsewhere, beside a search that found nothing.
+    let mut filed = potassium.clone();
+    filed["category"] = json!([{"coding": [{"code": "exam"}]}]);
+    let search = searched("Observation", "&category=laboratory");
+    let beside = bundle(&[order(), patient("1956-11-25"), filed, search.clone()]);
+    assert_eq!(shown(&beside, "serum_potassium", "mmol/L"), "5");
+    assert_eq!(why(&beside, "serum_phosphate"), "the sender looked for laboratory values and there are none");
+    let none = bundle(&[order(), patient("1956-11-25"), search]);
+    assert_eq!(why(&none, "serum_potassium"), "the sender looked for laboratory values and there are none");
+    // What is wrong with an older one does not matter to the latest.
+    let mut older = observation("m", "2823-3", "2026-11-24T06:00:00Z", 4.0, "mmol/L");
+    older["valueQuantity"]["value"] = json!("four");
+    assert_eq!(shown(&of(&[potassium, older]), "serum_potassium", "mmol/L"), "5");
+}
+
+/// The value before is one that is surely before, not the same once more.
+#[test]
+fn what_may_be_from_the_same_moment_is_not_the_one_before() {
+    let potassium = |id: &str, when: &str, value: f64| observation(id, "2823-3", when, value, "mmol/L");
+    for when in ["2026-11-24T06:00:00Z", "2026-11-24"] {
+        let twice = [potassium("l", "2026-11-24T06:00:00Z", 4.0), potassium("m", when, 4.0)];
+        assert_eq!(why(&of(&twice), "earlier_serum_potassium"), "no earlier potassium was sent", "{when}");
+        let [a, b] = twice;
+        let three = of(&[a, b, potassium("n", "2026-11-23", 3.0)]);
+        assert_eq!(shown(&three, "earlier_serum_potassium", "mmol/L"), "3", "{when}");
+    }
+}
+
+#[test]
+fn what_was_looked_for_and_what_cannot_be_read_is_said() {
+    let none = "the sender looked for an encounter and there is none";
+    for fact in ["setting", "ward"] {
+        assert_eq!(why(&of(&[searched("Encounter", "")]), fact), none);
+        assert_eq!(why(&of(&[]), fact), "no encounter was sent");
+    }
+    let born = |date: &str| bundle(&[order(), patient(date)]);
+    assert_eq!(why(&born("1956-13-45"), "age"), "the birth date cannot be read");
+    let places = asked(&born("1956-13-45"), "age", &book()).1;
+    assert_eq!(places, [("p".to_owned(), "birthDate".to_owned())]);
+    assert_eq!(missing(&born("1956-13-45"), "age")[0].at.len(), 1);
+}
+
+/// Feeds beside each other have no first rate; without a schedule there is none either.
+#[test]
+fn the_first_rate_is_that_of_one_feed() {
+    let rate = |entries: Json| {
+        let mut order = order();
+        order["enteralFormula"]["administration"] = entries;
+        why(&bundle(&[order, patient("1956-11-25")]), "first_rate")
+    };
+    let entry = json!({"schedule": {"repeat": {"boundsPeriod": {"start": "2026-11-25T08:00:00Z"}}}, "rateQuantity": quantity(60.0, "mL/h")});
+    assert_eq!(rate(json!([entry, entry])), "several feeds stand beside each other");
+    assert_eq!(rate(json!([])), "the order states no schedule of the feed");
+    assert_eq!(shown(&of(&[]), "first_rate", "mL/h"), "60");
+    let mut bare = order();
+    bare["enteralFormula"]["administration"] = json!([]);
+    let bare = bundle(&[bare, patient("1956-11-25")]);
+    for fact in ["method", "steps", "at_goal_at_once"] {
+        assert_eq!(why(&bare, fact), "the order states no schedule of the feed", "{fact}");
+    }
+}
+
+fn flushed(parts: &Json) -> Json {
+    let mut order = order();
+    order["enteralFormula"]["extension"] = json!([
+        {"url": "https://enteral-gate.example/fhir/StructureDefinition/water-flush", "extension": parts}]);
+    bundle(&[order, patient("1956-11-25")])
+}
+
+/// The longest time from flush to flush, over midnight too.
+#[test]
+fn the_time_between_flushes_is_the_longest() {
+    let at = |times: Json| {
+        flushed(&json!([{"url": "volume", "valueQuantity": quantity(30.0, "mL")},
+            {"url": "schedule", "valueTiming": {"repeat": {"timeOfDay": times}}}]))
+    };
+    for (times, hours) in [
+        (json!(["08:00:00", "09:00:00", "23:00:00"]), "14"),
+        (json!(["06:00:00", "12:00:00", "20:00:00"]), "10"),
+        (json!(["06:00:00", "18:00:00"]), "12"),
+        (json!(["02:00:00", "21:00:00"]), "19"),
+    ] {
+        assert_eq!(shown(&at(times.clone()), "flush_interval", "h"), hours, "{times}");
+    }
+    // A flush is one, also where what is given cannot be worked out.
+    for parts in [
+        json!([{"url": "volume", "valueQuantity": quantity(30.0, "mL")}, {"url": "schedule", "valueTiming": {"repeat": {"frequency": 6, "period": 1, "periodUnit": "d"}}}]),
+        json!([{"url": "volume", "valueQuantity": quantity(30.0, "mL")}]),
+        json!([]),
+    ] {
+        assert_eq!(value(&flushed(&parts), "has_flush"), Value::Truth(Truth::True), "{parts}");
+    }
+    assert_eq!(value(&of(&[]), "has_flush"), Value::Truth(Truth::False));
+    let mut water = order();
+    water["enteralFormula"]["baseFormulaProductName"] = json!("WATER");
+    water["enteralFormula"].as_object_mut().unwrap().remove("caloricDensity");
+    assert_eq!(value(&bundle(&[water, patient("1956-11-25")]), "has_flush"), Value::Truth(Truth::True));
+}
+
+/// An additive that is not in the formulary may be a fortifier.
+#[test]
+fn an_unknown_additive_may_be_a_fortifier() {
+    let mut with = order();
+    assert_eq!(value(&bundle(&[with.clone(), patient("1956-11-25")]), "fortified"), Value::Truth(Truth::False));
+    with["enteralFormula"]["additiveProductName"] = json!("Invented powder");
+    assert_eq!(
+        why(&bundle(&[with, patient("1956-11-25")]), "fortified"),
+        "an additive is not in the formulary or states no form"
+    );
+}
+
+/// Allergies to what a reaction names, and to what the order names without its resource.
+#[test]
+fn allergies_are_read_from_reactions_and_from_the_order() {
+    let reaction = json!({"resourceType": "AllergyIntolerance", "id": "a", "patient": {"reference": "Patient/p"},
+        "reaction": [{"substance": {"coding": [{"system": SNOMED, "code": "782555009"}]}}]});
+    let found = keys(&of(std::slice::from_ref(&reaction)), "allergies");
+    assert_eq!((found.present, found.complete), (vec!["cow-milk-protein".to_owned()], true));
+    let kidney = condition(json!([{"system": ICD, "code": "N18.4"}]), "active");
+    let named = |of: Option<Json>| {
+        let mut order = order();
+        order["allergyIntolerance"] = json!([{"reference": "AllergyIntolerance/elsewhere"}]);
+        let mut all = vec![order, patient("1956-11-25"), kidney.clone()];
+        all.extend(of);
+        bundle(&all)
+    };
+    // The order names one that was not sent: it may be any, and only among allergies.
+    let (value, places) = asked(&named(None), "allergies", &book());
+    assert_eq!(value, Value::Keys(Keys { complete: false, ..Keys::default() }));
+    assert_eq!(places.iter().map(|(id, _)| id.as_str()).collect::<Vec<_>>(), ["o"]);
+    let (value, places) = asked(&named(Some(reaction)), "allergies", &book());
+    let both = Keys { present: vec!["cow-milk-protein".to_owned()], complete: false, ..Keys::default() };
+    assert_eq!((value, places.len()), (Value::Keys(both), 2));
+    let (value, places) = asked(&named(None), "conditions", &book());
+    let one = Keys { present: vec!["chronic-kidney-disease".to_owned()], complete: true, ..Keys::default() };
+    assert_eq!((value, places.len()), (Value::Keys(one), 1));
+    // An allergy that says something that is not understood may be any, and is no condition.
+    let mut modified = allergy_of("782555009");
+    modified["modifierExtension"] = json!([{"url": "https://other.example/not", "valueBoolean": true}]);
+    let (value, places) = asked(&of(&[modified.clone(), kidney.clone()]), "allergies", &book());
+    assert_eq!(value, Value::Keys(Keys { complete: false, ..Keys::default() }));
+    assert_eq!(places.iter().map(|(id, _)| id.as_str()).collect::<Vec<_>>(), ["a"]);
+    let known = keys(&of(&[modified, kidney]), "conditions");
+    assert_eq!((known.present.len(), known.complete), (1, true));
+    // Without any, an allergy that was sent is all there is, and its place the only one.
+    let (_, places) = asked(&of(&[allergy_of("782555009")]), "allergies", &book());
+    assert_eq!(places.iter().map(|(id, _)| id.as_str()).collect::<Vec<_>>(), ["a"]);
+}
+
+fn allergy_of(code: &str) -> Json {
+    json!({"resourceType": "AllergyIntolerance", "id": "a", "patient": {"reference": "Patient/p"},
+        "code": {"coding": [{"system": SNOMED, "code": code}]}})
+}
+
+/// A code of two signs is read whole: too much would lie below it.
+#[test]
+fn a_short_code_has_nothing_below_it() {
+    const ATC: &str = "http://www.whocc.no/atc";
+    let mut short = book();
+    short.concepts = vec![Concept {
+        kind: ConceptKind::Medicine,
+        key: "invented".to_owned(),
+        title: "invented".to_owned(),
+        codes: vec![(ATC.to_owned(), "C0".to_owned()), (ATC.to_owned(), "B05".to_owned())],
+    }];
+    let present = |code: &str| {
+        let medicine = json!({"resourceType": "MedicationRequest", "status": "active", "intent": "order", "subject": {"reference": "Patient/p"},
+            "medicationCodeableConcept": {"coding": [{"system": ATC, "code": code}]}});
+        match value_with(&of(&[medicine]), "medicines", &short) {
+            Value::Keys(keys) => !keys.present.is_empty(),
+            other => panic!("{other:?}"),
+        }
+    };
+    assert_eq!(["C0", "C03DA01", "B05", "B05X", "B0"].map(present), [true, false, true, true, false]);
+}
+
+/// Other orders of the patient are where they stand.
+#[test]
+fn other_orders_are_led_to() {
+    let mut other = order();
+    other["id"] = json!("o2");
+    for fact in ["other_orders", "starts_as_new"] {
+        let (_, places) = asked(&of(std::slice::from_ref(&other)), fact, &book());
+        assert_eq!(places.iter().map(|(id, _)| id.as_str()).collect::<Vec<_>>(), ["o2"], "{fact}");
+    }
+}
+
+/// Only steps up count as steps of a rise; a setting that no limit can ask for is said.
+#[test]
+fn falls_are_no_rises() {
+    let step = |start: &str, rate: f64| json!({"schedule": {"repeat": {"boundsPeriod": {"start": start}}}, "rateQuantity": quantity(rate, "mL/h")});
+    let mut order = order();
+    order["enteralFormula"]["administration"] = json!([
+        step("2026-11-25T08:00:00Z", 20.0),
+        step("2026-11-25T16:00:00Z", 40.0),
+        step("2026-11-25T20:00:00Z", 30.0),
+    ]);
+    let b = bundle(&[order.clone(), patient("1956-11-25")]);
+    assert_eq!(
+        (shown(&b, "largest_step", "mL/h"), shown(&b, "shortest_step_time", "h")),
+        ("20".to_owned(), "8".to_owned())
+    );
+    // What is at its goal at once does not rise; it may stay, or fall.
+    let goal = |rates: [f64; 2]| {
+        let mut order = order.clone();
+        order["enteralFormula"]["administration"] =
+            json!([step("2026-11-25T08:00:00Z", rates[0]), step("2026-11-25T16:00:00Z", rates[1])]);
+        value(&bundle(&[order, patient("1956-11-25")]), "at_goal_at_once")
+    };
+    let [yes, no] = [Value::Truth(Truth::True), Value::Truth(Truth::False)];
+    assert_eq!([goal([60.0, 60.0]), goal([60.0, 40.0]), goal([60.0, 61.0])], [yes.clone(), yes, no]);
+    let mut burns = book();
+    burns.concepts = vec![Concept {
+        kind: ConceptKind::Setting,
+        key: "burns".to_owned(),
+        title: "burns".to_owned(),
+        codes: vec![("https://a.example/units".to_owned(), "B".to_owned())],
+    }];
+    let encounter = json!({"resourceType": "Encounter", "status": "in-progress", "subject": {"reference": "Patient/p"},
+        "class": {"code": "IMP"}, "serviceType": {"coding": [{"system": "https://a.example/units", "code": "B"}]}});
+    match value_with(&of(&[encounter]), "setting", &burns) {
+        Value::Missing(all) => {
+            assert!(all[0].why.to_string().ends_with("burns is not one of the words of this fact"), "{all:?}");
+        }
+        other => panic!("{other:?}"),
+    }
+}
+
+/// What is added counts among the products of the order: for what they contain, and whether one is a fortifier.
+#[test]
+fn additives_are_products_of_the_order() {
+    let with = |product: &str, amount: Json| {
+        let mut order = order();
+        order["enteralFormula"]["extension"] = json!([
+            {"url": "https://enteral-gate.example/fhir/StructureDefinition/additive-dose", "extension": [
+                {"url": "item", "valueCodeableConcept": {"text": product}},
+                {"url": "quantity", "valueQuantity": amount},
+                {"url": "per", "valueCode": "day"}]}]);
+        bundle(&[order, patient("1956-11-25")])
+    };
+    let own = ["cow-milk-protein", "long-chain-fat", "glucose-polymer"];
+    let oil = with("MCT", quantity(15.0, "mL"));
+    assert_eq!(keys(&oil, "product_contains").present, [own.as_slice(), &["medium-chain-fat"]].concat());
+    assert_eq!(value(&oil, "fortified"), Value::Truth(Truth::False));
+    let water = with("WATER", quantity(50.0, "mL"));
+    assert_eq!(keys(&water, "product_contains").present, own);
+    let fortifier = with("HMF", quantity(2.0, "{dose}"));
+    assert_eq!(value(&fortifier, "fortified"), Value::Truth(Truth::True));
 }

@@ -232,6 +232,7 @@ const WRONG: &[(&str, &str, &str, bool)] = &[
     ("declares = [\"labs\"]", "declares = [\"lab\"]", "(did you mean “labs”?)", true),
     ("rate = \"20 mL/h\", for", "rat = \"20 mL/h\", for", "(did you mean “rate”?)", true),
     ("note = \"invented\"", "age = \"invented\"", "it belongs below a line [limit.scope]", true),
+    ("note = \"invented\"", "text = \"invented\"", "(did you mean “test”?)", true),
     ("[[limit]]", "[limit]", "each below a line [[limit]]", true),
 ];
 
@@ -560,4 +561,154 @@ fn codes_and_orders_in_short_form_are_what_they_seem() {
     let sex = |sex: &str| with("feeds = 6", &format!("feeds = 6\nsex = \"{sex}\""));
     good(&[&sex("female")]);
     assert!(problems(&[&sex("woman")]).iter().any(|p| p.contains("given.sex")), "{:?}", problems(&[&sex("woman")]));
+}
+
+/// What is wrong with a key is said once, and in words that say what stands there.
+#[test]
+fn what_was_found_is_named() {
+    let only = |from: &str, to: &str| {
+        assert!(WHOLE.contains(from), "{from}");
+        let mut all = problems(&[&WHOLE.replacen(from, to, 1)]);
+        assert_eq!(all.len(), 1, "{to}: {all:#?}");
+        let said = all.remove(0);
+        said.split_once(": ").map(|(_, said)| said.to_owned()).unwrap_or_default()
+    };
+    let edition = |value: &str| only("edition = \"1\"", &format!("edition = {value}"));
+    for (value, found) in [
+        ("1", "a whole number; write it in quotes"),
+        ("1.5", "a number; write it in quotes"),
+        ("true", "true or false; write it in quotes"),
+        ("2026-11-25", "a date or time without quotes; write it in quotes"),
+        ("[\"1\"]", "a list"),
+        ("{ a = \"1\" }", "a table"),
+        ("\" \"", "\" \", which is empty"),
+    ] {
+        let said = edition(value);
+        assert!(said.ends_with(&format!("found {found}")), "{value}: {said}");
+    }
+    // A key that is not known is not read as anything else.
+    let said = only("feeds = 6", "feed = 6");
+    assert!(said.contains("(did you mean “feeds”?)"), "{said}");
+    let tierr = SITE.replacen("tier = \"MED\"", "tierr = \"MED\"", 1);
+    let all = problems(&[WHOLE, &tierr]);
+    assert_eq!(all.len(), 1, "{all:#?}");
+}
+
+/// Each key of an order in short form has a form of its own.
+#[test]
+fn every_key_of_a_short_form_has_its_form() {
+    let given = |line: &str| WHOLE.replacen("feeds = 6", &format!("feeds = 6\n{line}"), 1);
+    for (right, wrong, key) in [
+        ("gestation = \"28 wk\"", "gestation = \"28 kg\"", "given.gestation"),
+        ("density = \"1.5 kcal/mL\"", "density = \"dense\"", "given.density"),
+        ("height = \"170 cm\"", "height = \"tall\"", "given.height"),
+        ("birth-weight = \"3 kg\"", "birth-weight = \"3 cm\"", "given.birth-weight"),
+        ("volume = \"250 mL\"", "volume = \"much\"", "given.volume"),
+        ("birth-date = 1956-11-25", "birth-date = 3", "given.birth-date"),
+        ("medicines = []", "medicines = [\"kidney\"]", "given.medicines"),
+        ("allergies = []", "allergies = [\"kidney\"]", "given.allergies"),
+        (
+            "earlier-labs = { serum_potassium = \"4 mmol/L\" }",
+            "earlier-labs = { conditions = \"4 mmol/L\" }",
+            "given.earlier-labs",
+        ),
+    ] {
+        good(&[&given(right)]);
+        let all = problems(&[&given(wrong)]);
+        assert!(all.iter().any(|p| p.contains(key)), "{wrong}: {all:?}");
+    }
+    for (right, wrong) in
+        [("rate = \"160 mL/h\"", "rate = \"fast\""), ("age = \"70 a\"\nweight", "age = \"old\"\nweight")]
+    {
+        assert!(WHOLE.contains(right));
+        let all = problems(&[&WHOLE.replacen(right, wrong, 1)]);
+        assert!(all.iter().any(|p| p.contains("given.")), "{wrong}: {all:?}");
+    }
+    // Only what is measured has a value in a laboratory.
+    let labs = |name: &str| WHOLE.replacen("{ serum_potassium = ", &format!("{{ {name} = "), 1);
+    good(&[&labs("serum_potassium")]);
+    for name in ["conditions", "route", "invented"] {
+        let all = problems(&[&labs(name)]);
+        assert!(all.iter().any(|p| p.contains("is not the name of a measured fact")), "{name}: {all:?}");
+    }
+    // Orders stand within orders four deep.
+    let nested = |n: usize| {
+        let inner = format!("{}{}", "{ rate = \"20 mL/h\", other-orders = [".repeat(n - 1), "{ rate = \"20 mL/h\" }");
+        let text = format!("other-orders = [{inner}{}]", "] }".repeat(n - 1));
+        WHOLE.replacen("other-orders = [{ rate = \"20 mL/h\" }]", &text, 1)
+    };
+    good(&[&nested(1)]);
+    good(&[&nested(4)]);
+    let all = problems(&[&nested(5)]);
+    assert!(all.iter().any(|p| p.contains("orders within orders are nested too deep")), "{all:?}");
+}
+
+/// The same word may be a concept of each kind; the same rule is switched off once.
+#[test]
+fn what_stands_twice_is_of_the_same_kind() {
+    let concept = |kind: &str, code: &str| {
+        format!(
+            "[[concept]]\nkind = \"{kind}\"\nkey = \"kidney\"\ntitle = \"Invented\"\ncodes = [\"http://snomed.info/sct|{code}\"]\n"
+        )
+    };
+    let with = |more: &str| WHOLE.replacen("[[staleness]]", &format!("{more}[[staleness]]"), 1);
+    let three: String = [concept("allergy", "1"), concept("medicine", "2"), concept("setting", "3")].concat();
+    assert_eq!(good(&[&with(&three)]).concepts.len(), 4);
+    for kind in ["condition", "allergy", "medicine", "setting"] {
+        let all = problems(&[&with(&[&three, concept(kind, "4").as_str()].concat())]);
+        assert!(all.iter().any(|p| p.contains("concept: \"kidney\" stands at")), "{kind}: {all:?}");
+    }
+    let off = |rule: &str| {
+        with(&format!("[[off]]\nrule = \"{rule}\"\nby = \"Nobody\"\nwhy = \"Invented\"\nuntil = 2027-06-30\n"))
+    };
+    assert_eq!(good(&[&off("CMP-05")]).off.len(), 2);
+    let all = problems(&[&off("CMP-04")]);
+    assert!(all.iter().any(|p| p.contains("off.rule: \"CMP-04\" is switched off already")), "{all:?}");
+}
+
+/// Lines that end as on Windows are lines; what is wrong stands where an editor shows it.
+#[test]
+fn places_are_right_where_lines_end_with_two_signs() {
+    let lines = "\nage > q('1 a')\n  && weight > q('1 kg')\n  && wieght > q('2 kg')";
+    for quotes in ["\"\"\"", "'''"] {
+        let text = WHOLE
+            .replacen("\"weight > q('1 kg') || age > q('1 a')\"", &format!("{quotes}{lines}{quotes}"), 1)
+            .replace('\n', "\r\n");
+        let line = text.lines().position(|line| line.contains("wieght")).unwrap() + 1;
+        let all = problems(&[&text]);
+        assert!(all.iter().any(|p| p.starts_with(&format!("a.toml:{line}:6: "))), "{line}: {all:?}");
+    }
+}
+
+/// The book without a limit is the same book without it.
+#[test]
+fn a_limit_can_be_left_out() {
+    let start = WHOLE.find("[[limit]]").unwrap();
+    let second = WHOLE[start..].replacen("RTE-03", "RTE-04", 1).replacen("rate-high", "rate-higher", 1);
+    let book = good(&[&format!("{WHOLE}{second}")]);
+    let ids = |book: &Rulebook| book.limits.iter().map(|l| l.rule.id.to_string()).collect::<Vec<_>>();
+    assert_eq!(ids(&book), ["RTE-03", "RTE-04"]);
+    assert_eq!(ids(&book.without("RTE-03")), ["RTE-04"]);
+    assert_eq!(ids(&book.without("RTE-05")), ["RTE-03", "RTE-04"]);
+}
+
+/// Bounds that meet are bounds; a later word on how old a value may be counts for that value alone.
+#[test]
+fn bounds_may_meet() {
+    let with = |from: &str, to: &str| {
+        assert!(WHOLE.contains(from), "{from}");
+        WHOLE.replacen(from, to, 1)
+    };
+    good(&[&with("effective-to = 2030-01-01", "effective-to = 2026-11-25")]);
+    good(&[&with("[\"1 mL/h\", \"300 mL/h\"]", "[\"300 mL/h\", \"300 mL/h\"]")]);
+    let all = problems(&[&with("adult = \"150 mL/h\"", "adult = \"x5 mL/h\"")]);
+    assert!(all[0].contains("limit.parameters.adult") && !all[0].contains("decimal sign"), "{all:?}");
+    let site = "rulebook = 1\nlabel = \"Invented site\"\n[[staleness]]\nfact = \"weight\"\nafter = \"1 d\"\n";
+    let stale =
+        |texts: &[&str]| good(texts).staleness.iter().map(|s| (s.fact.clone(), s.seconds.short(0))).collect::<Vec<_>>();
+    let is = |fact: &str, seconds: &str| (fact.to_owned(), seconds.to_owned());
+    assert_eq!(stale(&[WHOLE, site]), [is("serum_potassium", "259200"), is("weight", "86400")]);
+    let again = site.replace("weight", "serum_potassium");
+    assert_eq!(stale(&[WHOLE, &again]), [is("serum_potassium", "86400")]);
+    assert!(Rulebook::default().is_empty() && !good(&[WHOLE]).is_empty());
 }

@@ -103,6 +103,27 @@ fn an_open_graver_check_is_said() {
     let Outcome::Flagged(found) = outcome(&a, "LOC-01") else { panic!("{:?}", outcome(&a, "LOC-01")) };
     assert_eq!(found[0].tier, Tier::Med);
     assert!(found[0].text.starts_with("Fast. Whether it is HIGH could not be judged: "), "{}", found[0].text);
+    // Wherever the graver check stands, and never where it is the milder one that is open.
+    let check = |tier: &str, when: &str| {
+        format!(
+            "[[limit.check]]\ntier = \"{tier}\"\n{when}measure = \"highest_rate\"\nabove = \"q('60 mL/h')\"\ntext = \"Fast.\"\n"
+        )
+    };
+    let open = "when = \"serum_potassium > q('5 mmol/L')\"\n";
+    for (first, second, said) in [
+        (check("HIGH", open), check("MED", ""), true),
+        (check("MED", ""), check("HIGH", open), true),
+        (check("MED", open), check("HIGH", ""), false),
+        (check("HIGH", ""), check("MED", open), false),
+        (check("MED", ""), check("MED", open), false),
+        (check("MED", open), check("MED", ""), false),
+    ] {
+        let book = self::book(&limit("LOC-01", &format!("{first}{second}")));
+        let order = bundle(ADULT);
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        let Outcome::Flagged(found) = outcome(&a, "LOC-01") else { panic!("{first}{second}") };
+        assert_eq!(found[0].text.contains("could not be judged"), said, "{first}{second}: {}", found[0].text);
+    }
 }
 
 /// A diagnosis that no concept stands for is seen by no limit, and the answer says so and where.
@@ -343,4 +364,134 @@ fn only_what_rests_on_a_wrong_weight_is_hidden_by_it() {
     assert_eq!(said("flag = \"weight > last_weight * 2\"").word(), "flagged");
     assert_eq!(said("flag = \"weight > q('20 kg')\""), Outcome::Hidden("WGT-01"));
     assert_eq!(said("measure = \"highest_rate\"\nabove = \"q('30 mL/h')\"").word(), "flagged");
+}
+
+/// One laboratory value was sent and another is asked for: there may be further ones.
+#[test]
+fn a_laboratory_value_that_was_not_sent_is_a_further_one() {
+    let said = |labs: &str, flag: &str| {
+        let book = book(&limit("LOC-01", &format!("[[limit.check]]\nflag = \"{flag}\"\ntext = \"x\"\n")));
+        let order = bundle(&format!("{ADULT}{labs}"));
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        match outcome(&a, "LOC-01") {
+            Outcome::NotProvided(said) => said.to_string(),
+            other => panic!("{flag}: {other:?}"),
+        }
+    };
+    let potassium = "labs = { serum_potassium = \"4 mmol/L\" }\n";
+    assert_eq!(said(potassium, "serum_phosphate < q('0.5 mmol/L')"), "further laboratory results");
+    assert_eq!(said("", "serum_phosphate < q('0.5 mmol/L')"), "laboratory results");
+    assert_eq!(said(potassium, "tube_size > q('8 [Ch]')"), "tubes and other devices");
+}
+
+/// A pump may be chosen by what is worked out from other facts: 39 weeks at birth and two more are 41.
+#[test]
+fn a_pump_is_chosen_by_what_is_worked_out() {
+    let pump = "[[pump]]\ntitle = \"Invented\"\nwhen = \"postmenstrual_age > q('40 wk')\"\nrate = [\"1 mL/h\", \"300 mL/h\"]\nrate-step = \"1 mL/h\"\nvolume-step = \"1 mL\"\n";
+    let check = "[[limit.check]]\nmeasure = \"pump_rate_step\"\nabove = \"q('0.5 mL/h')\"\ntext = \"x\"\n";
+    let said = |gestation: &str| {
+        let book = book(&format!("{pump}{}", limit("LOC-01", check)));
+        let order = bundle(&format!(
+            "age = \"2 wk\"\n{gestation}sex = \"male\"\nweight = \"3.5 kg\"\nproduct = \"PED10\"\nrate = \"20 mL/h\"\n"
+        ));
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        outcome(&a, "LOC-01").word().to_owned()
+    };
+    assert_eq!(said("gestation = \"39 wk\"\n"), "flagged");
+    assert_eq!(said("gestation = \"37 wk\"\n"), "not-evaluated");
+    assert_eq!(said(""), "not-evaluated");
+}
+
+/// A finding leads to each place that it rests on, once.
+#[test]
+fn a_finding_leads_to_what_it_rests_on() {
+    let places = |measure: &str, bound: &str| {
+        let check = format!("[[limit.check]]\nmeasure = \"{measure}\"\nabove = \"{bound}\"\ntext = \"x\"\n");
+        let book = book(&limit("LOC-01", &check));
+        let order = bundle(ADULT);
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        let Outcome::Flagged(found) = outcome(&a, "LOC-01") else { panic!("{:?}", outcome(&a, "LOC-01")) };
+        found[0].at.len()
+    };
+    // The formula and the weight.
+    assert_eq!(places("energy / weight", "q('1 kcal/kg/d')"), 2);
+    assert_eq!(places("energy + energy", "q('1 kcal/d')"), 1);
+    assert_eq!(places("energy", "weight * q('1 kcal/kg/d')"), 2);
+}
+
+/// A scope that only the full evaluation decides is decided: steps of an amount are left to it.
+#[test]
+fn a_scope_is_decided_in_full() {
+    let said = |scope: &str| {
+        let check = "[[limit.check]]\nmeasure = \"highest_rate\"\nabove = \"q('60 mL/h')\"\ntext = \"Fast.\"\n";
+        let book = book(&limit("LOC-01", &format!("[limit.scope]\nwhere = \"{scope}\"\n{check}")));
+        let order = bundle(ADULT);
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        outcome(&a, "LOC-01").word().to_owned()
+    };
+    assert_eq!(said("down(weight, q('50 kg')) == q('50 kg')"), "flagged");
+    assert_eq!(said("down(weight, q('50 kg')) == q('100 kg')"), "not-applicable");
+    assert_eq!(said("weight == q('70 kg')"), "flagged");
+}
+
+const PUMP: &str = "[[pump]]\ntitle = \"Invented\"\nwhen = \"true\"\nrate = [\"1 mL/h\", \"300 mL/h\"]\nrate-step = \"5 mL/h\"\nvolume-step = \"10 mL\"\n";
+
+/// What is offered instead is another amount: below what is ordered where that is too much, above it where it is too
+/// little, and of a limit without a bound the nearest step.
+#[test]
+fn what_is_offered_is_another_amount() {
+    let label = |check: &str| {
+        let text = format!("{PUMP}{}", limit("LOC-01", &format!("[[limit.check]]\n{check}\ntext = \"x\"\n")));
+        let book = book(&text);
+        let order = bundle(ADULT);
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        let Outcome::Flagged(found) = outcome(&a, "LOC-01") else { panic!("{check}: {:?}", outcome(&a, "LOC-01")) };
+        found[0].correction.as_ref().map(|c| c.label.clone())
+    };
+    let above =
+        |by: &str| label(&format!("measure = \"highest_rate\"\nabove = \"q('60 mL/h')\"\nscale-feed = \"{by}\""));
+    let below =
+        |by: &str| label(&format!("measure = \"highest_rate\"\nbelow = \"q('80 mL/h')\"\nscale-feed = \"{by}\""));
+    let flag = |by: &str| label(&format!("flag = \"highest_rate == q('70 mL/h')\"\nscale-feed = \"{by}\""));
+    let rate = |n: u32| Some(format!("Rate {n} mL/h"));
+    // 70 mL/h in steps of 5; 0.9 of it are 63, 1.1 of it 77.
+    assert_eq!(["0.9", "1", "1.1", "0.01"].map(above), [rate(60), None, None, None]);
+    assert_eq!(["0.9", "1", "1.1"].map(below), [None, None, rate(80)]);
+    assert_eq!(["0.9", "1", "1.01", "1.1", "1.05"].map(flag), [rate(65), None, None, rate(75), rate(75)]);
+}
+
+/// The volume of a whole day beside its rate is not the one amount to change; that of a flush with each feed is.
+#[test]
+fn the_amount_that_is_changed_is_the_one_that_is_given() {
+    let label = |order: &str, scale: &str| {
+        let check = format!("[[limit.check]]\nflag = \"known(weight)\"\n{scale}\ntext = \"x\"\n");
+        let book = book(&format!("{PUMP}{}", limit("LOC-01", &check)));
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        let Outcome::Flagged(found) = outcome(&a, "LOC-01") else { panic!("{:?}", outcome(&a, "LOC-01")) };
+        found[0].correction.as_ref().map(|c| c.label.clone())
+    };
+    let half = "scale-feed = \"0.5\"";
+    let plain = bundle(ADULT);
+    assert_eq!(label(&plain, half).as_deref(), Some("Rate 35 mL/h"));
+    let quantity =
+        "\"quantity\":{\"code\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"unit\":\"mL\",\"value\":1680}";
+    let from = plain.find("\"schedule\":").unwrap();
+    let to = from + plain[from..].find("}}}").unwrap() + 3;
+    // Without times 1,680 mL are those of the day at 70 mL/h.
+    let both = format!("{}{quantity}{}", &plain[..from], &plain[to..]);
+    assert_eq!(label(&both, half), None);
+    let feeds = bundle(&ADULT.replace("rate = \"70 mL/h\"", "volume = \"240 mL\"\nfeeds = 5"));
+    assert_eq!(label(&feeds, half).as_deref(), Some("Volume per feed 120 mL"));
+    // With times it is that of each feed, with a rate beside it as well.
+    let rate = "\"rateQuantity\":{\"code\":\"mL/h\",\"system\":\"http://unitsofmeasure.org\",\"unit\":\"mL/h\",\"value\":240},\"schedule\":";
+    let pumped = feeds.replacen("\"schedule\":", rate, 1);
+    assert_ne!(pumped, feeds);
+    assert_eq!(label(&pumped, half).as_deref(), Some("Volume per feed 120 mL"));
+    let flushed = feeds.replace(
+        "\"enteralFormula\":{",
+        "\"enteralFormula\":{\"extension\":[{\"url\":\"https://enteral-gate.example/fhir/StructureDefinition/water-flush\",\"extension\":[{\"url\":\"volume\",\"valueQuantity\":{\"value\":60,\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},{\"url\":\"with-each-feed\",\"valueCode\":\"after\"}]}],",
+    );
+    assert_ne!(flushed, feeds);
+    assert_eq!(label(&flushed, "scale-flush = \"0.5\"").as_deref(), Some("Volume per flush 30 mL"));
+    assert_eq!(label(&feeds, "scale-flush = \"0.5\""), None);
 }

@@ -11,6 +11,7 @@ use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::nutrition::measure::Measure as M;
 use enteral_gate::settings::Settings;
+use enteral_gate::timing::schedule::Note;
 use std::sync::LazyLock;
 
 static FORMULARY: LazyLock<Formulary> =
@@ -1215,6 +1216,14 @@ fn dates_and_counts_without_a_time_are_readings() {
     assert!(assumed(&open_repeat(counted), &settings(), Assumption::StartFromOrder));
     assert!(!assumed(&repeat(counted), &settings(), Assumption::StartFromOrder));
     assert_eq!(first_day(&open_repeat(counted)).0, known(200));
+    // Every other day has to begin somewhere: with the order, which is said once; every day has not.
+    let noted = |members: &str| {
+        let said = |note: &Note| matches!(note, Note::Assumed(Assumption::StartFromOrder));
+        order(&open_repeat(members), &settings(), |a| a.orders[0].plan.notes.iter().filter(|n| said(&n.note)).count())
+    };
+    assert_eq!(noted(r#""timeOfDay":["08:00:00"],"period":2,"periodUnit":"d""#), 1);
+    assert_eq!(noted(r#""timeOfDay":["08:00:00"],"period":1,"periodUnit":"d""#), 0);
+    assert_eq!(noted(r#""frequency":1,"period":4,"periodUnit":"h","count":2"#), 1);
 }
 
 /// Feeds once a day are the same whether a code or a repeat says so, and shift with their start unless the institution has

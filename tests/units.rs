@@ -623,6 +623,7 @@ fn the_tables_hold_what_they_promise() {
     for known in Unit::KNOWN {
         assert_eq!(known, Unit::parse_in_full(known.code()).unwrap());
     }
+    assert_eq!(refused_codes().iter().map(|(code, _)| *code).collect::<Vec<_>>(), ["mo", "a", "[drp]", "Cel"]);
     for (code, why) in refused_codes() {
         assert!(matches!(Unit::parse(code), Err(UnitError::NotForArithmetic { .. })), "{code} {why}");
     }
@@ -654,6 +655,19 @@ fn dimensions_have_names_for_people() {
         ("mmol/kg/d", "amount of substance per mass and time"),
     ] {
         assert_eq!(unit(code).dimension.name(), name, "{code}");
+    }
+    // A dose per mass times a mass is the dose; any other product has the parts of both.
+    let product = |a: &str, b: &str| unit(a).dimension.product(unit(b).dimension).map(|d| d.name().into_owned());
+    for (a, b, name) in [
+        ("mL/kg", "kg", "volume"),
+        ("kg", "mL/kg/h", "volume per time"),
+        ("kg", "h", "mass × time"),
+        ("h", "kg", "mass × time"),
+        ("kg", "kg", "mass^2"),
+        ("mL/kg", "h", "volume × time per mass"),
+        ("h", "mL/kg", "volume × time per mass"),
+    ] {
+        assert_eq!(product(a, b).as_deref(), Some(name), "{a} × {b}");
     }
 }
 
@@ -690,6 +704,8 @@ fn everyday_words_are_told_apart() {
         ("milliequivalents", "meq", "mmol"),
         ("centimeters", "cm", "m"),
         ("inches", "[in_i]", "cm"),
+        ("inches per days", "[in_i]/d", "cm/d"),
+        ("milligrams per days", "mg/d", "g/d"),
         ("feet", "[ft_i]", "[in_i]"),
     ] {
         let want = unit(own).dimension;
@@ -824,4 +840,46 @@ fn long_display_texts_are_not_looked_into() {
     };
     assert_eq!(of(64), ["unit-text-contradicts-code"]);
     assert_eq!(of(65), Vec::<&str>::new());
+}
+
+/// 19.549 mg/dL of potassium (39.098 g/mol) are 5 mmol/L; of an ion with two charges 2 meq/L are 1 mmol/L.
+#[test]
+fn concentrations_are_read_by_mass_and_by_charge() {
+    use enteral_gate::units::measure_substance;
+    let read = |value: &str, code: &str, mass: Option<Exact>, charge: Option<i64>| {
+        let reading = measure_substance(&coded(value, code), mass, charge);
+        (reading.value.and_then(|x| x.div(unit("mmol/L").factor)), kinds(&reading))
+    };
+    let potassium = Some(Exact::decimal(39_098, 3));
+    assert_eq!(read("19.549", "mg/dL", potassium, Some(1)), (Some(Exact::int(5)), vec![]));
+    assert_eq!(read("5", "mmol/L", potassium, Some(1)), (Some(Exact::int(5)), vec![]));
+    assert_eq!(read("2", "meq/L", None, Some(2)), (Some(Exact::ONE), vec![]));
+    assert_eq!(read("19.549", "mg/dL", None, Some(1)), (None, vec!["wrong-dimension"]));
+    assert_eq!(read("2", "meq/L", potassium, None), (None, vec!["wrong-dimension"]));
+    assert_eq!(read("", "mg/dL", potassium, None), (None, vec!["no-value"]));
+}
+
+/// A hint is given where it helps: that a full stop multiplies, beside a time above the line; that capitals matter, where
+/// small letters make a unit.
+#[test]
+fn hints_are_given_where_they_help() {
+    let says = |code: &str| {
+        let reading = measure(&coded("1", code), Dimension::VOLUME);
+        reading.notes.iter().map(ToString::to_string).collect::<String>()
+    };
+    for (code, stop) in [("mL/kg/24.h", true), ("mL.h", true), ("h", false), ("g.cm", false), ("mL.h-1", false)] {
+        let said = says(code);
+        assert!(said.contains("is needed here"), "{said}");
+        assert_eq!(said.contains("a full stop multiplies"), stop, "{code}: {said}");
+    }
+    let wrong = |code: &str| Unit::parse(code).unwrap_err().to_string();
+    for (code, capitals) in [("H", true), ("D", true), ("XYZ", false), ("QQ", false), ("xyz", false)] {
+        assert_eq!(wrong(code).contains("case-sensitive"), capitals, "{code}: {}", wrong(code));
+    }
+    // Nine digits in a code are read, ten are not.
+    assert_eq!(unit("123456789.mL").factor, Exact::int(123_456_789));
+    assert_eq!(Unit::parse("1234567890.mL"), Err(UnitError::Range));
+    // Only an amount of energy may be meant in kilocalories.
+    let share = measure(&coded("1", "cal/kcal"), Dimension::NUMBER);
+    assert_eq!((share.value, kinds(&share)), (Some(Exact::ratio(1, 1_000)), vec![]));
 }

@@ -439,6 +439,16 @@ fn intervals_in_a_range_drift_against_the_day() {
     let ended = |h: i64| until(from(feed(every(h), 300, 6), 7 - 48), 18);
     let laid = over(day(0), &[between(ended(8), ended(6))]);
     assert_eq!((ends(&laid.lines[0].volume).1, ends(&laid.lines[0].feeds).1), (850, 2));
+    // Runs of 2 h: three to five of them, each with its 120 mL.
+    let short = |h: i64| from(pump(every(h), 60, 2), 7 - 48);
+    let laid = over(day(0), &[between(short(7), short(5))]);
+    let line = &laid.lines[0];
+    assert_eq!((ends(&line.volume), ends(&line.feeds)), ((360, 600), (3, 5)));
+    assert_eq!(ends(&line.running), (6 * 3_600, 10 * 3_600));
+    // Two runs of 5 h are two, also where the next would follow at once.
+    let two = |h: i64| times(from(pump(every(h), 60, 5), 7), 2);
+    let laid = over(day(0), &[between(two(7), two(5))]);
+    assert_eq!((ends(&laid.lines[0].volume), ends(&laid.lines[0].running)), ((600, 600), (36_000, 36_000)));
     // Begun at 19:00 there are 12 h left for floor(12 ÷ 7) to ceil(12 ÷ 5).
     let late = |h: i64| from(feed(every(h), 100, 0), 19);
     let laid = over(day(0), &[between(late(7), late(5))]);

@@ -316,7 +316,8 @@ fn changes_dose(text: &str) -> bool {
     ];
     words.iter().enumerate().any(|(i, w)| {
         let digits = w.chars().take_while(|c| c.is_ascii_digit() || *c == '.').count();
-        if digits == 0 || !w.starts_with(|c: char| c.is_ascii_digit()) {
+        // The figure before the point is left out by some: ".5 mL".
+        if !w.chars().take(digits).any(|c| c.is_ascii_digit()) {
             return false;
         }
         let rest: String = w.chars().skip(digits).collect();
@@ -329,7 +330,6 @@ pub(super) fn product(case: &Case<'_>) -> Outcome {
     for l in &case.plan.lookups {
         match &l.found {
             Match::Unknown => out.push(Finding {
-                arithmetic: None,
                 fix: Some("Add the product to the formulary, or order it by the formulary's code or name.".to_owned()),
                 ..finding(
                     Tier::Med,

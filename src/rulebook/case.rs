@@ -175,8 +175,6 @@ impl<'a> CaseFacts<'a> {
         for reason in why {
             let cause = match reason {
                 Why::NoWeight => Some(Name::Weight),
-                Why::MissingInput("the birth date" | "the full birth date") => Some(Name::Age),
-                Why::MissingInput("the gestational age at birth") => Some(Name::Gestation),
                 _ => None,
             };
             let cause = cause.map(|name| name as usize).filter(|cause| *cause != ix);

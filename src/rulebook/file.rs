@@ -254,7 +254,6 @@ fn offset_in(raw: &str, decoded: &str, line: usize, column: usize) -> usize {
                     _ => 2,
                 }
             }
-            Some('\r') if letter == '\n' => at += 2,
             Some(other) => at += other.len_utf8(),
             None => return at,
         }

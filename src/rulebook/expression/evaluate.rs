@@ -355,9 +355,7 @@ impl<'o> Order<'o> {
     /// What a value that is of no use here lacks.
     fn lack(&self, node: &Node, value: Option<&Value>) -> Box<Lack> {
         let why = match value {
-            Some(Value::Missing(missing)) if !missing.is_empty() || !matches!(node, Node::Fact(_)) => {
-                return Lack::of(missing.clone());
-            }
+            Some(Value::Missing(missing)) if !missing.is_empty() => return Lack::of(missing.clone()),
             // An amount of which nothing is known is missing, for its own reasons.
             Some(Value::Quantity(amount)) => {
                 if !matches!(node, Node::Fact(_)) {
