@@ -16,7 +16,7 @@ struct Step {
     works_with: i64,
 }
 
-const STEPS: [Step; 6] = [
+const STEPS: [Step; 7] = [
     Step {
         up: &[
             "CREATE TABLE items (id {text} PRIMARY KEY, order_key {text}, standing {text} NOT NULL, \
@@ -111,6 +111,15 @@ const STEPS: [Step; 6] = [
             "ALTER TABLE items DROP COLUMN report_dictionary",
             "ALTER TABLE items DROP COLUMN report_packed",
             "DROP TABLE dictionaries",
+        ],
+        works_with: 1,
+    },
+    // Lists are worked out in memory: nothing is looked up by these, and each order wrote a page of its own for each.
+    Step {
+        up: &["DROP INDEX items_urgency", "DROP INDEX items_patient"],
+        down: &[
+            "CREATE INDEX items_patient ON items (patient)",
+            "CREATE INDEX items_urgency ON items (standing, sort_key, id)",
         ],
         works_with: 1,
     },

@@ -29,6 +29,8 @@ use tokio::sync::{mpsc, oneshot};
 
 /// Most operations of one transaction.
 const MOST_OF_A_BATCH: usize = 256;
+/// Most rows of one statement: each is one more way to the database and back, and both take so many values at the most.
+const MOST_ROWS: usize = 128;
 
 type Done<T, E = Unavailable> = oneshot::Sender<Result<T, E>>;
 
@@ -920,7 +922,7 @@ pub(super) fn numbers_values(conn: &AnyConnection) -> bool {
     conn.backend_name() != "SQLite"
 }
 
-/// Many rows by few statements: as many as the largest power of two that is left, at most 32.
+/// Many rows by few statements: as many as the largest power of two that is left, at most [`MOST_ROWS`].
 pub(super) async fn insert(
     conn: &mut AnyConnection,
     table: &str,
@@ -934,7 +936,7 @@ pub(super) async fn insert(
         if rows.len() == 0 {
             return None;
         }
-        let n = (1usize << rows.len().ilog2()).min(32);
+        let n = (1usize << rows.len().ilog2()).min(MOST_ROWS);
         let mut sql = format!("INSERT INTO {table} ({}) VALUES ", columns.join(", "));
         let mut values = Vec::with_capacity(n * columns.len());
         for row in rows.by_ref().take(n) {

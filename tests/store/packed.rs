@@ -5,6 +5,7 @@ use enteral_gate::queue::item::{ItemId, Received};
 use enteral_gate::queue::policy::Policy;
 use enteral_gate::queue::{Role, trail::Event};
 use enteral_gate::store::backup::{backup, restore};
+use enteral_gate::store::schema::VERSION;
 use enteral_gate::store::{
     LONGEST_PACKED, MOST_OF_A_DICTIONARY, Recorded, SqlStore, Store, Unavailable, pack_reports, packs_reports, tables,
     verify,
@@ -330,7 +331,7 @@ pub async fn the_step_back_is_not_taken_where_a_report_is_damaged(place: Place) 
     place.tamper(&format!("UPDATE items SET report_packed = {} WHERE id = '{id}'", bytes(&place, "0102"))).await;
     let refused = tables(&at, Some(SINCE - 1)).await.unwrap_err().to_string();
     assert!(refused.contains(id.as_str()), "{refused}");
-    assert_eq!((tables(&at, None).await.unwrap(), works_with(&place).await), (SINCE, SINCE));
+    assert_eq!((tables(&at, None).await.unwrap(), works_with(&place).await), (VERSION, SINCE));
     let store = place.open().await;
     assert!(read(&store, &order(2, 1, 0)).await, "nothing has changed");
     assert_eq!(kept(&place, &order(2, 1, 0).id()).await.0, "");
@@ -426,7 +427,7 @@ pub async fn copies_of_packed_reports_are_whole(place: Place) {
     for copy in [before, after] {
         let into = Place::Postgres(crate::cluster::shared().database());
         assert_eq!(restore(&copy, &into.text()).await.unwrap().0.items, 2);
-        assert_eq!((tables(&into.text(), None).await.unwrap(), works_with(&into).await), (SINCE, 1));
+        assert_eq!((tables(&into.text(), None).await.unwrap(), works_with(&into).await), (VERSION, 1));
         let store = into.open_plain(Policy::default()).await;
         assert!(!store.pack_like(samples()));
         assert!(read(&store, &order(2, 1, 1)).await);
