@@ -812,3 +812,59 @@ fn a_day_by_any_interval_of_a_range_lies_within_what_is_said_of_the_range() {
     }
     assert!(carried > 10_000, "{carried} days into which something ran");
 }
+
+/// The same where a day with feeds comes every so many days: every number of days between may be meant, and all feeds of
+/// such a day fall into one window.
+#[test]
+fn days_with_feeds_that_come_every_so_many_days_are_within_what_is_said_of_the_range() {
+    let mut draw = Draw(20_261_127);
+    let minutes = |n: i64| Exact::int(60 * n);
+    let (mut only_between, mut carried) = (0, 0);
+    for case in 0..4_000 {
+        let shortest = draw.from(1, 4);
+        let longest = shortest + draw.from(1, 4);
+        let mut times: Vec<i64> = (0..draw.from(1, 4)).map(|_| 900 * draw.from(0, 95)).collect();
+        times.sort_unstable();
+        times.dedup();
+        let once = draw.from(0, 1) == 1;
+        let lasts = draw.from(1, 1_800);
+        let ml = draw.from(20, 400);
+        let ml = if once { Exact::ratio(ml * lasts, 60) } else { Exact::int(ml) };
+        let begins = instant(0).add(minutes(15 * draw.from(-1_500, 100))).unwrap();
+        let end = (draw.from(0, 2) > 0).then(|| instant(7).add(minutes(draw.from(-600, 1_800))).unwrap());
+        let end = end.filter(|e| *e > begins);
+        let count = (draw.from(0, 3) == 0).then(|| draw.from(1, 12));
+        let by = |days: i64| Run {
+            occurrences: Occurrences::Clock { interval: days, times: times.clone(), weekdays: 0 },
+            dose: Dose::Volume { ml, over: minutes(lasts) },
+            start: Some(begins),
+            end,
+            count,
+            once,
+        };
+        let said = over(day(0), &[between(by(longest), by(shortest))]);
+        let said = &said.lines[0];
+        let alone: Vec<Laid> = (shortest..=longest).map(|days| over(day(0), &[exactly(by(days))])).collect();
+        let feeds = |laid: &Laid| laid.lines[0].feeds.known().unwrap();
+        let ends_give = feeds(&alone[0]).max(feeds(&alone[alone.len() - 1]));
+        only_between += usize::from(alone.iter().any(|one| feeds(one) > ends_give));
+        for (days, one) in (shortest..).zip(&alone) {
+            carried += usize::from(one.segments.iter().any(|s| !s.begins) && end.is_some());
+            let one = &one.lines[0];
+            for (name, of, is) in [
+                ("volume", &said.volume, &one.volume),
+                ("feeds", &said.feeds, &one.feeds),
+                ("running", &said.running, &one.running),
+            ] {
+                let (low, high) = (of.low().unwrap(), of.high().unwrap());
+                let is = is.known().unwrap();
+                assert!(
+                    low <= is && is <= high,
+                    "case {case}: {name} {is:?}, said {low:?} to {high:?}: {:?}",
+                    by(days)
+                );
+            }
+        }
+    }
+    assert!(only_between > 200 && carried > 1_000, "{only_between} and {carried}");
+}

@@ -545,17 +545,22 @@ type Sums = (Exact, Exact, Exact);
 /// Where the interval is a range, what lies between its ends may fall into a window once more or once less
 /// than either end: from the count at the longest interval rounded down to that at the shortest rounded up.
 fn loose(window: &Window, low: &Run, high: &Run) -> Option<[Sums; 2]> {
+    // The interval, how many feeds it is between, the weekdays, and whether it is so many a day. All feeds of a day that
+    // comes every so many days may fall into a window together.
     let step = |run: &Run| match &run.occurrences {
-        Occurrences::Every { step, weekdays, .. } => Some((*step, *weekdays, false)),
+        Occurrences::Every { step, weekdays, .. } => Some((*step, 1, *weekdays, false)),
         Occurrences::Clock { interval, times, weekdays } => {
             let n = i64::try_from(times.len()).ok()?;
-            Exact::int(interval.checked_mul(DAY)?).div(Exact::int(n)).map(|step| (step, *weekdays, *interval == 1))
+            if *interval == 1 {
+                return Some((Exact::int(DAY).div(Exact::int(n))?, 1, *weekdays, true));
+            }
+            Some((Exact::int(interval.checked_mul(DAY)?), i128::from(n), *weekdays, false))
         }
         Occurrences::Continuous | Occurrences::Listed(_) => None,
     };
-    let ((longest, days, daily), (shortest, _, daily_too)) = (step(low)?, step(high)?);
+    let ((longest, least_each, days, daily), (shortest, most_each, _, daily_too)) = (step(low)?, step(high)?);
     // So many times a day is that many in any day.
-    if longest == shortest || daily && daily_too || high.start.is_none() {
+    if (longest, least_each) == (shortest, most_each) || daily && daily_too || high.start.is_none() {
         return None;
     }
     let place = |at: Option<Exact>, otherwise: Exact| at.map_or(Some(otherwise), |x| x.sub(window.start));
@@ -572,11 +577,11 @@ fn loose(window: &Window, low: &Run, high: &Run) -> Option<[Sums; 2]> {
         let n = Exact::whole(count)?;
         Some((one.mul(n)?, n, held(takes).mul(n)?))
     };
-    let fewest = if days == 0 { until(low)?.div(longest)?.floor() } else { 0 };
-    let most = until(high)?.div(shortest)?.ceil();
+    let fewest = if days == 0 { until(low)?.div(longest)?.floor().checked_mul(least_each)? } else { 0 };
+    let intervals = until(high)?.div(shortest)?.ceil();
     let limit = |n: i128, count: Option<i64>| count.map_or(n, |c| n.min(i128::from(c)));
     let fewest = limit(fewest, low.count);
-    let most = limit(most, high.count);
+    let most = limit(intervals.checked_mul(most_each)?, high.count);
     let mut upper = sums(high, shortest, most, longest_feed)?;
     // Nothing runs before the schedule begins, nor after what begins last has ended.
     let reach = place(high.end, window.length)?.add(longest_feed)?;
@@ -588,10 +593,14 @@ fn loose(window: &Window, low: &Run, high: &Run) -> Option<[Sums; 2]> {
     {
         // Nothing that the window's end cuts makes up for what runs into it. The most comes in where a feed begins just
         // before the schedule ends, one before it every shortest interval, and each takes as long as it may.
-        let first = reach.sub(shortest.mul(Exact::whole(most)?)?)?;
-        let running_in = limit(most.saturating_add(first.max(Exact::ZERO).div(shortest)?.ceil()), high.count) - most;
-        let carried = arithmetic_series(first, shortest, running_in)?;
-        let in_any_window = ml.mul(Exact::whole(window.length.div(shortest)?.ceil())?)?;
+        let first = reach.sub(shortest.mul(Exact::whole(intervals)?)?)?;
+        let earlier = first.max(Exact::ZERO).div(shortest)?.ceil().checked_mul(most_each)?;
+        let running_in = limit(most.checked_add(earlier)?, high.count) - most;
+        let (whole, rest) = (running_in / most_each, running_in % most_each);
+        let last = first.sub(shortest.mul(Exact::whole(whole)?)?)?.mul(Exact::whole(rest)?)?;
+        let carried = arithmetic_series(first, shortest, whole)?.mul(Exact::whole(most_each)?)?.add(last)?;
+        let of_a_window = window.length.div(shortest)?.ceil().checked_mul(most_each)?;
+        let in_any_window = ml.mul(Exact::whole(of_a_window)?)?;
         let volume = upper.0.add(ml.mul(carried)?.div(longest_feed)?)?.min(in_any_window);
         upper = (volume, upper.1, upper.2.add(carried)?);
     }
@@ -603,7 +612,6 @@ fn loose(window: &Window, low: &Run, high: &Run) -> Option<[Sums; 2]> {
         upper.0 = ml.mul(room)?.div(over)?;
         upper.2 = room;
     }
-    upper.2 = upper.2.min(room);
     Some([sums(low, longest, fewest, shortest_feed)?, upper])
 }
 

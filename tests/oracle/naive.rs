@@ -1282,8 +1282,18 @@ fn between(l: &Line, w: &Window) -> Option<[Reading; 2]> {
     if !is_loose(l) {
         return None;
     }
-    let steps: Vec<Q> = l.patterns.iter().filter_map(per_day).map(|n| int(DAY) / n).collect();
-    let (longest, shortest) = (steps.iter().max()?, steps.iter().min()?);
+    // All times of a day that comes every so many days are taken together.
+    let steps: Vec<(Q, i64)> = l
+        .patterns
+        .iter()
+        .filter_map(|p| match p {
+            Pattern::Even(f, days) if *days > 1 => Some((int(DAY * days), *f)),
+            Pattern::Times(times, days) if *days > 1 => Some((int(DAY * days), times.len() as i64)),
+            p => per_day(p).map(|n| (int(DAY) / n, 1)),
+        })
+        .collect();
+    let (longest, shortest) = (&steps.iter().max_by_key(|s| &s.0)?.0, &steps.iter().min_by_key(|s| &s.0)?.0);
+    let (of_least, of_most) = (steps.first()?.1, steps.last()?.1);
     let from = (l.start.as_ref()? - &w.start).max(Q::zero());
     let room = |end: &Option<Q>| -> Q {
         let to = end.as_ref().map_or_else(|| w.length.clone(), |e| e - &w.start).min(w.length.clone());
@@ -1308,16 +1318,18 @@ fn between(l: &Line, w: &Window) -> Option<[Reading; 2]> {
                 if least { held.min(by_rate) } else { by_rate.max(q.clone()) }
             }
         };
-        let run =
-            |k: i64| Run { from: &from + step * int(k), to: &from + step * int(k), volume: ml.clone(), feed: true };
+        let run = |k: i64| {
+            let at = &from + step * int(k / if least { of_least } else { of_most });
+            Run { from: at.clone(), to: at, volume: ml.clone(), feed: true }
+        };
         // Of what reaches to the very end, a little is told as inside.
         let runs = (0..n)
             .map(run)
             .map(|r| if r.from >= w.length { Run { from: from.clone(), to: from.clone(), ..r } } else { r });
         Some(Reading { runs: runs.collect(), more: false })
     };
-    let fewest = if l.weekdays.is_empty() { floor(&(rooms.iter().min()? / longest)) } else { 0 };
-    let most = (rooms.iter().max()? / shortest).ceil().to_integer().to_i64()?;
+    let fewest = if l.weekdays.is_empty() { floor(&(rooms.iter().min()? / longest)) * of_least } else { 0 };
+    let most = (rooms.iter().max()? / shortest).ceil().to_integer().to_i64()? * of_most;
     let limit = |n: i64, c: Option<i64>| c.map_or(n, |c| n.min(c));
     let least = limit(fewest, *l.counts.first()?);
     let most = limit(most, *l.counts.last()?);
@@ -1336,7 +1348,7 @@ fn between(l: &Line, w: &Window) -> Option<[Reading; 2]> {
         // One that begins just before the end, others before it: those that begin before the window run into it.
         let mut k = most;
         while l.counts.last().copied().flatten().is_none_or(|c| k < c) {
-            let reaches = &end + &over - shortest * int(k);
+            let reaches = &end + &over - shortest * int(k / of_most);
             if reaches <= Q::zero() {
                 break;
             }
@@ -1344,7 +1356,7 @@ fn between(l: &Line, w: &Window) -> Option<[Reading; 2]> {
             upper.runs.push(Run { from: Q::zero(), to: Q::zero(), volume, feed: false });
             k += 1;
         }
-        let any = &ml * (&w.length / shortest).ceil();
+        let any = &ml * (&w.length / shortest).ceil() * int(of_most);
         let so_far: Q = upper.runs.iter().map(|x| x.volume.clone()).sum();
         if so_far > any {
             upper.runs.push(Run { from: Q::zero(), to: Q::zero(), volume: any - so_far, feed: false });
