@@ -794,9 +794,18 @@ fn a_day_by_any_interval_of_a_range_lies_within_what_is_said_of_the_range() {
             let takes = [low, high, (low + high) / 2][draw.from(0, 2) as usize];
             let one = over(day(0), &[exactly(by(step, takes))]);
             carried += usize::from(one.segments.iter().any(|s| !s.begins) && end.is_some());
+            // Of feeds, not of runs of a pump, what runs in may have taken longer than what begins here.
+            let others = over(day(0), &[exactly(by(step, if takes == low { high } else { low }))]);
+            let part = |of: &Laid, begins: bool| {
+                let of = of.segments.iter().filter(|s| s.begins == begins);
+                of.map(|s| s.volume).fold(Exact::ZERO, |sum, x| sum.add(x).unwrap())
+            };
+            let mixed = part(&one, true).add(part(&others, false)).unwrap();
+            let mixed = Amount::Known(if once { said.volume.low().unwrap() } else { mixed });
             let one = &one.lines[0];
             for (name, of, is) in [
                 ("volume", &said.volume, &one.volume),
+                ("volume of two lengths", &said.volume, &mixed),
                 ("feeds", &said.feeds, &one.feeds),
                 ("running", &said.running, &one.running),
             ] {

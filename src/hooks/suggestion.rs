@@ -406,28 +406,28 @@ fn holds(
             (Some(was), Some(is)) => (was, is),
             _ => return Err(READ_OTHERWISE),
         };
-        let of = if at == nth { "" } else { " of another order" };
+        let (on, of) = if at == nth { ("", "") } else { (" in another order", " for another order") };
         let graver = |(id, (n, new)): &(&String, &(usize, Tier))| {
             *new >= tier && !was.flagged.get(*id).is_some_and(|(old_n, old)| n <= old_n && new <= old)
         };
         if let Some((id, _)) = is.flagged.iter().find(graver) {
-            return against(format!("{id} finds something as grave{of}"));
+            return against(format!("{id} finds something as grave{on}"));
         }
         let less = |(id, word): &(&String, &&str)| {
             // What found something may have had other checks that lacked what is not sent, and has them still.
             let not_sent = **word == "not-provided";
             let as_before = was.open.get(*id).is_some_and(|before| before == *word || not_sent);
-            !as_before && !(not_sent && was.flagged.contains_key(*id))
+            !(as_before || not_sent && was.flagged.contains_key(*id))
         };
         if let Some((id, _)) = is.open.iter().find(less) {
-            return against(format!("{id}{of} could no longer be judged"));
+            return against(format!("{id} could no longer be judged{of}"));
         }
     }
     let was = before.get(nth).and_then(Option::as_ref);
     for (id, found) in &is.limits {
         let before = was.and_then(|was| was.limits.get(id)).map_or(&[][..], Vec::as_slice);
         if !found.iter().filter(|f| f.tier >= tier).all(|f| others.allow(f, before)) {
-            return against(format!("{id} flags that order as well"));
+            return against(format!("{id} still flags the corrected order"));
         }
     }
     // What a rule of the program finds grave may be about the very amount that a limit would change.
@@ -475,12 +475,12 @@ mod tests {
             (verdict(&[("UNT-04", 1, Tier::Stop)], &[]), none(), "UNT-04 finds something as grave"),
             (verdict(&[("TUB-01", 1, Tier::High)], &[]), none(), "TUB-01 finds something as grave"),
             (verdict(&[], &["CON-05"]), none(), "CON-05 could no longer be judged"),
-            (none(), verdict(&[("CON-08", 1, Tier::High)], &[]), "CON-08 finds something as grave of another order"),
-            (none(), verdict(&[], &["CON-08"]), "CON-08 of another order could no longer be judged"),
+            (none(), verdict(&[("CON-08", 1, Tier::High)], &[]), "CON-08 finds something as grave in another order"),
+            (none(), verdict(&[], &["CON-08"]), "CON-08 could no longer be judged for another order"),
             (
                 verdict(&[], &[]).map(|v| Verdict { limits: limit("VOL-04", Tier::High, "as before", 1), ..v }),
                 none(),
-                "VOL-04 flags that order as well",
+                "VOL-04 still flags the corrected order",
             ),
         ] {
             assert_eq!(tried(first, second).unwrap_err(), format!("judged again, it is held back: {why}"));

@@ -101,6 +101,9 @@ fn value(row: &AnyRow, at: usize, holds: Holds) -> Result<Value, Unavailable> {
 async fn copy(from: &mut AnyConnection, dialect: Dialect, to: &mut AnyConnection) -> Result<(), Unavailable> {
     let (version, works_with) =
         schema::found(from, dialect).await.map_err(|error| trouble(&error))?.unwrap_or_default();
+    if works_with > schema::VERSION {
+        return Err(schema::too_new(version));
+    }
     for (table, columns, _) in TABLES.into_iter().filter(|(.., since)| *since <= version) {
         let added = ADDED.into_iter().filter(|(of, _, since)| *of == table && *since <= version);
         let columns: Vec<_> = columns.iter().chain(added.flat_map(|(_, columns, _)| columns)).collect();

@@ -371,9 +371,16 @@ impl Packer {
     /// it was written: what is packed by it can be read from then on.
     pub(super) async fn keep(&self, conn: &mut AnyConnection) -> Result<(), Unavailable> {
         let own = || Value::from(self.by.id.as_ref());
-        let sql = "SELECT id FROM dictionaries WHERE id = $1".to_owned();
-        let there = statement(sql, [own()]).fetch_optional(&mut *conn).await.map_err(|error| trouble(&error))?;
-        if there.is_some() {
+        let sql = "SELECT works_with, (SELECT COUNT(*) FROM dictionaries WHERE id = $1) FROM layout".to_owned();
+        let row = statement(sql, [own()]).fetch_one(&mut *conn).await.map_err(|error| trouble(&error))?;
+        let works_with: i64 = row.try_get(0).map_err(|error| trouble(&error))?;
+        let there: i64 = row.try_get(1).map_err(|error| trouble(&error))?;
+        if works_with < SINCE {
+            return Err(Unavailable::Database(
+                "its tables were taken back while this service used them: start it again".to_owned(),
+            ));
+        }
+        if there > 0 {
             return Ok(());
         }
         let sql = "INSERT INTO dictionaries (id, bytes) VALUES ($1, $2) ON CONFLICT (id) DO NOTHING".to_owned();

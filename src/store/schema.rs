@@ -114,15 +114,8 @@ const STEPS: [Step; 7] = [
         ],
         works_with: 1,
     },
-    // Lists are worked out in memory: nothing is looked up by these, and each order wrote a page of its own for each.
-    Step {
-        up: &["DROP INDEX items_urgency", "DROP INDEX items_patient"],
-        down: &[
-            "CREATE INDEX items_patient ON items (patient)",
-            "CREATE INDEX items_urgency ON items (standing, sort_key, id)",
-        ],
-        works_with: 1,
-    },
+    // A patient is looked for by the end of a reference as well, which no index helps with.
+    Step { up: &["DROP INDEX items_patient"], down: &["CREATE INDEX items_patient ON items (patient)"], works_with: 1 },
 ];
 
 /// The version of the tables that this program makes.
@@ -155,6 +148,13 @@ pub(super) async fn found(conn: &mut AnyConnection, dialect: Dialect) -> Result<
     row.map(|row| Ok((row.try_get(0)?, row.try_get(1)?))).transpose()
 }
 
+/// Tables of a version that this program cannot work on.
+pub(super) fn too_new(version: i64) -> Unavailable {
+    Unavailable::Database(format!(
+        "its tables are of version {version}, made by a newer program; this one knows {VERSION}. Take the step back with the newer program first"
+    ))
+}
+
 /// Says that only programs that can read packed reports work on the tables from now on, which are of this version at
 /// least.
 pub(super) async fn allow_packed(conn: &mut AnyConnection) -> Result<(), Unavailable> {
@@ -177,9 +177,7 @@ pub(super) async fn bring(conn: &mut AnyConnection, dialect: Dialect, target: i6
             if works_with <= VERSION && target >= VERSION {
                 return Ok(());
             }
-            return Err(Unavailable::Database(format!(
-                "its tables are of version {version}, made by a newer program; this one knows {VERSION}. Take the step back with the newer program first"
-            )));
+            return Err(too_new(version));
         }
         Some((version, works_with)) => (version, works_with >= packing::SINCE),
         None => {

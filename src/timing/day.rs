@@ -584,11 +584,14 @@ fn loose(window: &Window, low: &Run, high: &Run) -> Option<[Sums; 2]> {
     let most = limit(intervals.checked_mul(most_each)?, high.count);
     let mut upper = sums(high, shortest, most, longest_feed)?;
     // Nothing runs before the schedule begins, nor after what begins last has ended.
-    let reach = place(high.end, window.length)?.add(longest_feed)?;
+    let ends = place(high.end, window.length)?.min(window.length);
+    let reach = ends.add(longest_feed)?;
     let room = reach.min(window.length).sub(from)?.max(Exact::ZERO);
+    // What runs into the window may be of the longest feeds, and what begins in it of those that end in it.
+    let of_two_lengths = !low.once && !high.once && shortest_feed != longest_feed;
     if let Dose::Volume { ml, .. } = high.dose
         && high.start.is_some_and(|s| s < window.start)
-        && high.end.is_some_and(|e| e < window.end())
+        && (ends < window.length || of_two_lengths)
         && !longest_feed.is_zero()
     {
         // Nothing that the window's end cuts makes up for what runs into it. The most comes in where a feed begins just
@@ -599,9 +602,11 @@ fn loose(window: &Window, low: &Run, high: &Run) -> Option<[Sums; 2]> {
         let (whole, rest) = (running_in / most_each, running_in % most_each);
         let last = first.sub(shortest.mul(Exact::whole(whole)?)?)?.mul(Exact::whole(rest)?)?;
         let carried = arithmetic_series(first, shortest, whole)?.mul(Exact::whole(most_each)?)?.add(last)?;
-        let of_a_window = window.length.div(shortest)?.ceil().checked_mul(most_each)?;
-        let in_any_window = ml.mul(Exact::whole(of_a_window)?)?;
-        let volume = upper.0.add(ml.mul(carried)?.div(longest_feed)?)?.min(in_any_window);
+        let mut volume = upper.0.add(ml.mul(carried)?.div(longest_feed)?)?;
+        if !of_two_lengths {
+            let of_a_window = window.length.div(shortest)?.ceil().checked_mul(most_each)?;
+            volume = volume.min(ml.mul(Exact::whole(of_a_window)?)?);
+        }
         upper = (volume, upper.1, upper.2.add(carried)?);
     }
     if let (true, Dose::Volume { ml, over }) = (high.once, high.dose)
@@ -612,7 +617,15 @@ fn loose(window: &Window, low: &Run, high: &Run) -> Option<[Sums; 2]> {
         upper.0 = ml.mul(room)?.div(over)?;
         upper.2 = room;
     }
-    Some([sums(low, longest, fewest, shortest_feed)?, upper])
+    let mut lower = sums(low, longest, fewest, shortest_feed)?;
+    if of_two_lengths && high.start.is_some_and(|s| s < window.start) {
+        // The window's end may cut one that takes long, and what runs in may have been short: those count that end in it.
+        let room = until(low)?.min(window.length.sub(longest_feed)?).max(Exact::ZERO);
+        let ended = room.div(longest)?.floor().checked_mul(least_each)?.min(fewest);
+        let whole = sums(low, longest, ended, shortest_feed)?;
+        lower = (whole.0, lower.1, whole.2);
+    }
+    Some([lower, upper])
 }
 
 /// `first`, and so many terms in all, each `less` smaller than the one before.

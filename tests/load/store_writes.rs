@@ -42,7 +42,9 @@ async fn measure(
                 let mut times = Vec::new();
                 while !stop.load(Ordering::Relaxed) {
                     let n = number.fetch_add(1, Ordering::Relaxed);
-                    let one = order(n, 1, 0);
+                    // Each a little later than the one before, as orders come.
+                    let mut one = order(n, 1, 0);
+                    one.at = one.at.checked_add(jiff::SignedDuration::from_millis(n as i64)).unwrap_or(one.at);
                     let id = one.id();
                     let from = Instant::now();
                     store.record(vec![one]).await.unwrap();

@@ -1340,9 +1340,12 @@ fn between(l: &Line, w: &Window) -> Option<[Reading; 2]> {
         How::Both(_, r) => of(shortest, 1, false).map(|one| &one.runs[0].volume / r),
     };
     let end = l.ends.iter().map(|e| e.as_ref().map_or_else(|| w.length.clone(), |e| e - &w.start)).max()?;
+    let end = end.min(w.length.clone());
+    // A feed that takes long runs in, and one that takes less time begins as late.
+    let mixed = matches!(l.how, Some(How::Volume(_))) && l.durations.len() > 1 && l.durations[0] != l.durations[1];
     if let Some(over) = over.filter(|over| over > &Q::zero())
         && l.start.as_ref().is_some_and(|s| *s < w.start)
-        && end < w.length
+        && (mixed || end < w.length)
         && let Some(Run { volume: ml, .. }) = of(shortest, 1, false).and_then(|one| one.runs.into_iter().next())
     {
         // One that begins just before the end, others before it: those that begin before the window run into it.
@@ -1358,7 +1361,7 @@ fn between(l: &Line, w: &Window) -> Option<[Reading; 2]> {
         }
         let any = &ml * (&w.length / shortest).ceil() * int(of_most);
         let so_far: Q = upper.runs.iter().map(|x| x.volume.clone()).sum();
-        if so_far > any {
+        if !mixed && so_far > any {
             upper.runs.push(Run { from: Q::zero(), to: Q::zero(), volume: any - so_far, feed: false });
         }
     }
@@ -1379,7 +1382,17 @@ fn between(l: &Line, w: &Window) -> Option<[Reading; 2]> {
             }
         }
     }
-    Some([of(longest, least, true)?, upper])
+    let mut lower = of(longest, least, true)?;
+    if mixed
+        && l.start.as_ref().is_some_and(|s| *s < w.start)
+        && let Some(long) = longest_feed
+    {
+        // Cut by the end, where those before it were short.
+        let room = (&w.length - long).min(rooms.iter().min()?.clone()).max(Q::zero());
+        let whole = floor(&(room / longest)) * of_least;
+        lower.runs.iter_mut().skip(usize::try_from(whole).ok()?).for_each(|x| x.volume = Q::zero());
+    }
+    Some([lower, upper])
 }
 
 // ---------------------------------------------------------------- a window
