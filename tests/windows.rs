@@ -753,6 +753,13 @@ impl Draw {
     }
 }
 
+/// Fails where a day lies outside what is said of it.
+fn lies_within(name: &str, said: &Amount, is: &Amount, of: &dyn std::fmt::Debug) {
+    let (low, high) = (said.low().unwrap(), said.high().unwrap());
+    let is = is.known().unwrap();
+    assert!(low <= is && is <= high, "{name} {is:?}, said {low:?} to {high:?}: {of:?}");
+}
+
 /// Of a range of intervals any may be meant: what each gives by itself lies within what is said of the range, wherever
 /// the schedule began and ends.
 #[test]
@@ -802,21 +809,11 @@ fn a_day_by_any_interval_of_a_range_lies_within_what_is_said_of_the_range() {
             };
             let mixed = part(&one, true).add(part(&others, false)).unwrap();
             let mixed = Amount::Known(if once { said.volume.low().unwrap() } else { mixed });
-            let one = &one.lines[0];
-            for (name, of, is) in [
-                ("volume", &said.volume, &one.volume),
-                ("volume of two lengths", &said.volume, &mixed),
-                ("feeds", &said.feeds, &one.feeds),
-                ("running", &said.running, &one.running),
-            ] {
-                let (low, high) = (of.low().unwrap(), of.high().unwrap());
-                let is = is.known().unwrap();
-                assert!(
-                    low <= is && is <= high,
-                    "case {case}: {name} {is:?}, said {low:?} to {high:?}: {:?}",
-                    by(step, takes)
-                );
-            }
+            let (one, of) = (&one.lines[0], (case, by(step, takes)));
+            lies_within("volume", &said.volume, &one.volume, &of);
+            lies_within("volume of two lengths", &said.volume, &mixed, &of);
+            lies_within("feeds", &said.feeds, &one.feeds, &of);
+            lies_within("running", &said.running, &one.running, &of);
         }
     }
     assert!(carried > 10_000, "{carried} days into which something ran");
@@ -859,20 +856,10 @@ fn days_with_feeds_that_come_every_so_many_days_are_within_what_is_said_of_the_r
         only_between += usize::from(alone.iter().any(|one| feeds(one) > ends_give));
         for (days, one) in (shortest..).zip(&alone) {
             carried += usize::from(one.segments.iter().any(|s| !s.begins) && end.is_some());
-            let one = &one.lines[0];
-            for (name, of, is) in [
-                ("volume", &said.volume, &one.volume),
-                ("feeds", &said.feeds, &one.feeds),
-                ("running", &said.running, &one.running),
-            ] {
-                let (low, high) = (of.low().unwrap(), of.high().unwrap());
-                let is = is.known().unwrap();
-                assert!(
-                    low <= is && is <= high,
-                    "case {case}: {name} {is:?}, said {low:?} to {high:?}: {:?}",
-                    by(days)
-                );
-            }
+            let (one, of) = (&one.lines[0], (case, by(days)));
+            lies_within("volume", &said.volume, &one.volume, &of);
+            lies_within("feeds", &said.feeds, &one.feeds, &of);
+            lies_within("running", &said.running, &one.running, &of);
         }
     }
     assert!(only_between > 200 && carried > 1_000, "{only_between} and {carried}");

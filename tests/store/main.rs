@@ -82,6 +82,8 @@ on_each!(
     tables_of_before_keep_reports_plain_until_told,
     the_step_back_makes_reports_plain,
     the_step_back_is_not_taken_where_a_report_is_damaged,
+    what_was_taken_back_under_a_service_is_not_written_to,
+    tables_of_a_newer_program_are_not_copied,
     reports_of_others_are_read_by_their_dictionaries,
     copies_of_packed_reports_are_whole,
     a_purge_leaves_dictionaries,

@@ -338,6 +338,38 @@ pub async fn the_step_back_is_not_taken_where_a_report_is_damaged(place: Place) 
     store.close().await.unwrap();
 }
 
+/// Tables that were taken back, and forward again by somebody else, while a service used them: programs of before may work
+/// on them, so that nothing packed is written; what came is kept and recorded later.
+pub async fn what_was_taken_back_under_a_service_is_not_written_to(place: Place) {
+    let store = place.open().await;
+    put(&store, order(1, 1, 0)).await;
+    place.tamper("UPDATE layout SET works_with = 1").await;
+    let refused = store.record(vec![order(2, 1, 1)]).await.unwrap_err();
+    assert!(refused.to_string().contains("were taken back"), "{refused}");
+    assert_eq!(place.lines("SELECT id FROM items").await.len(), 1);
+    place.tamper(&format!("UPDATE layout SET works_with = {SINCE}")).await;
+    for _ in 0..100 {
+        if store.get(order(2, 1, 1).id()).await.unwrap().is_some() {
+            break;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(100)).await;
+    }
+    assert!(read(&store, &order(2, 1, 1)).await && read(&store, &order(1, 1, 0)).await);
+    store.close().await.unwrap();
+}
+
+/// A copy of tables that this program does not know in full would lack what it does not know.
+pub async fn tables_of_a_newer_program_are_not_copied(place: Place) {
+    let folder = Folder::new();
+    let store = place.open().await;
+    put(&store, order(1, 1, 0)).await;
+    store.close().await.unwrap();
+    let newer = VERSION + 1;
+    place.tamper(&format!("UPDATE layout SET version = {newer}, works_with = {newer}")).await;
+    let refused = backup(&place.text(), &folder.join("copy.sqlite")).await.unwrap_err().to_string();
+    assert!(refused.contains("made by a newer program"), "{refused}");
+}
+
 /// Replicas of institutions that say different things, or one program after another.
 pub async fn reports_of_others_are_read_by_their_dictionaries(place: Place) {
     let others: Vec<String> = samples().iter().take(2).cloned().collect();
