@@ -4,6 +4,7 @@
 //! zero bytes. SHA-256 is FIPS 180-4. The canonical bytes are JSON as RFC 8785 (JCS) has it.
 
 use super::{Event, On, Outcome, Versions, Who, Word};
+use data_encoding::HEXLOWER;
 use jiff::Timestamp;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use sha2::{Digest, Sha256};
@@ -47,7 +48,7 @@ impl Hash {
 
 impl fmt::Display for Hash {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.0.iter().try_for_each(|byte| write!(f, "{byte:02x}"))
+        HEXLOWER.encode_write(&self.0, f)
     }
 }
 
@@ -223,12 +224,18 @@ impl Chain {
 
     /// The entry that this event would be. It has its place only with [`Chain::advance`], so that one which could not
     /// be kept leaves no gap.
-    pub fn seal(&self, mut event: Event) -> Entry {
+    pub fn seal(&self, event: Event) -> Entry {
+        self.seal_with_text(event).0
+    }
+
+    /// The same, with the text that was hashed.
+    pub(super) fn seal_with_text(&self, mut event: Event) -> (Entry, Vec<u8>) {
         event.time = Timestamp::from_microsecond(event.time.as_microsecond()).unwrap_or(event.time);
         let sequence = self.last.sequence.saturating_add(1);
         let previous = self.last.hash;
-        let hash = linked(&previous, &canonical(sequence, &event));
-        Entry { sequence, event, previous, hash }
+        let text = canonical(sequence, &event);
+        let hash = linked(&previous, &text);
+        (Entry { sequence, event, previous, hash }, text)
     }
 
     /// Goes on after an entry that was sealed here.

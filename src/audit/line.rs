@@ -3,7 +3,7 @@
 //! A line is read only in the form in which it is written, to the byte: what reads the same and is written otherwise was
 //! not written here.
 
-use super::chain::{Entry, FORMAT, Hash, LARGEST, Time, canonical};
+use super::chain::{Chain, Entry, FORMAT, Hash, LARGEST, Time, canonical};
 use super::{Event, On, Outcome, Versions, Who, Word};
 use serde::Deserialize;
 use std::fmt;
@@ -44,8 +44,20 @@ struct Body {
 
 /// The line, without its end.
 pub fn render(entry: &Entry) -> Vec<u8> {
-    let mut out = br#"{"entry":"#.to_vec();
-    out.extend(canonical(entry.sequence, &entry.event));
+    around(&canonical(entry.sequence, &entry.event), entry)
+}
+
+/// An event sealed as the next entry of a chain, with its line.
+pub fn seal(chain: &Chain, event: Event) -> (Entry, Vec<u8>) {
+    let (entry, text) = chain.seal_with_text(event);
+    let line = around(&text, &entry);
+    (entry, line)
+}
+
+fn around(text: &[u8], entry: &Entry) -> Vec<u8> {
+    let mut out = Vec::with_capacity(text.len() + 192);
+    out.extend(br#"{"entry":"#);
+    out.extend(text);
     out.extend(format!(r#","hash":"{}","previous":"{}"}}"#, entry.hash, entry.previous).into_bytes());
     out
 }

@@ -34,6 +34,7 @@ pub use problem::{Column, FormularyProblem, Level};
 
 use crate::exact::Exact;
 use crate::intake::order::ProductRef;
+use data_encoding::HEXLOWER;
 use product::{Basis, Nutrient, Product};
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
@@ -600,5 +601,5 @@ fn content_hash(entries: &[Entry]) -> String {
         part(&mut hasher, &p.provenance.stated);
         part(&mut hasher, entry.note.as_deref().unwrap_or(""));
     }
-    hasher.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+    HEXLOWER.encode(&hasher.finalize())
 }

@@ -15,12 +15,12 @@ use crate::findings::{Disposition, Tier};
 use crate::intake::json::{Kind, Node};
 use crate::intake::order::At;
 use crate::sheet::Offer;
+use data_encoding::HEXLOWER;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fmt;
-use std::fmt::Write as _;
 use std::sync::Arc;
 use uuid::Uuid;
 
@@ -80,14 +80,7 @@ fn hash(parts: &[&str]) -> String {
         digest.update((part.len() as u64).to_be_bytes());
         digest.update(part.as_bytes());
     }
-    hex(&digest.finalize())
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().fold(String::with_capacity(64), |mut out, byte| {
-        let _ = write!(out, "{byte:02x}");
-        out
-    })
+    HEXLOWER.encode(&digest.finalize())
 }
 
 /// An appraised order on its way to the queue.
@@ -236,16 +229,16 @@ fn ward(order: Node<'_>) -> Option<String> {
 
 /// Hash of an order's content.
 pub fn content_hash(order: Node<'_>) -> String {
-    let mut text = String::with_capacity(order.raw().len());
+    let mut text = Vec::with_capacity(order.raw().len());
     write_content(order, true, &mut text);
-    hex(&Sha256::digest(text.as_bytes()))
+    HEXLOWER.encode(&Sha256::digest(text))
 }
 
 /// Parts of `meta` that a server changes by itself.
 const OWN_OF_THE_SERVER: [&str; 3] = ["versionId", "lastUpdated", "source"];
 
 /// JSON without spaces, members by name. As deep as the reader lets a document be.
-fn write_content(node: Node<'_>, top: bool, out: &mut String) {
+fn write_content(node: Node<'_>, top: bool, out: &mut Vec<u8>) {
     match node.kind() {
         Kind::Object => {
             let meta = !top && node.key().is_some_and(|key| key == "meta");
@@ -255,28 +248,31 @@ fn write_content(node: Node<'_>, top: bool, out: &mut String) {
                 .filter(|(name, value)| !(top && &**name == "meta" && only_the_servers(*value)))
                 .collect();
             members.sort_by(|(a, _), (b, _)| a.cmp(b));
-            out.push('{');
+            out.push(b'{');
             for (name, value) in members {
-                let _ = write!(out, "{}:", serde_json::Value::from(&*name));
+                write_text(&name, out);
+                out.push(b':');
                 write_content(value, false, out);
-                out.push(',');
+                out.push(b',');
             }
-            out.push('}');
+            out.push(b'}');
         }
         Kind::Array => {
-            out.push('[');
+            out.push(b'[');
             for item in node.items() {
                 write_content(item, false, out);
-                out.push(',');
+                out.push(b',');
             }
-            out.push(']');
+            out.push(b']');
         }
-        Kind::String => {
-            let text = node.as_str().unwrap_or_default();
-            let _ = write!(out, "{}", serde_json::Value::from(&*text));
-        }
-        Kind::Null | Kind::Bool | Kind::Number => out.push_str(node.raw()),
+        Kind::String => write_text(&node.as_str().unwrap_or_default(), out),
+        Kind::Null | Kind::Bool | Kind::Number => out.extend(node.raw().as_bytes()),
     }
+}
+
+fn write_text(text: &str, out: &mut Vec<u8>) {
+    // Into memory: cannot fail.
+    let _ = serde_json::to_writer(out, text);
 }
 
 fn only_the_servers(meta: Node<'_>) -> bool {

@@ -366,10 +366,7 @@ impl SqlStore {
     /// As every write.
     pub async fn listen(&self, listeners: Vec<Listener>, at: Timestamp) -> Result<(), Unavailable> {
         let listeners: Arc<[Listener]> = listeners.into();
-        let known = listeners.clone();
-        self.wanted(|done| Wanted::Listen { listeners, at, done }).await?;
-        self.shared.set_listeners(known);
-        Ok(())
+        self.wanted(|done| Wanted::Listen { listeners, at, done }).await
     }
 
     /// Takes up to `most` rows of a subscriber that are due, for as long as `lease`; none where the subscriber was declared

@@ -1,7 +1,7 @@
 //! PostgreSQL, for several replicas. Each replica writes by one connection; they write one after the other, so that the
 //! trail is one chain, and tell each other what changed (LISTEN/NOTIFY).
 
-use super::sql::{Dialect, Opening, Shared, statement, trouble};
+use super::sql::{Dialect, Opening, Shared, Value, statement, trouble};
 use super::{Change, SqlStore, Unavailable};
 use crate::queue::item::ItemId;
 use crate::queue::policy::Policy;
@@ -75,15 +75,20 @@ impl SqlStore {
 
 /// Tells other replicas, when the transaction is committed.
 pub(super) async fn notify(conn: &mut AnyConnection, instance: &str, changes: &[Change]) -> Result<(), Unavailable> {
-    for some in changes.chunks(MOST_OF_A_NOTICE) {
+    if changes.is_empty() {
+        return Ok(());
+    }
+    let notice = |some: &[Change]| {
         let mut notice = instance.to_owned();
         for change in some {
             let _ = write!(notice, " {}:{}", change.item, change.version);
         }
-        let sql = format!("SELECT pg_notify('{CHANNEL}', $1)");
-        statement(sql, [notice.into()]).execute(&mut *conn).await.map_err(|error| trouble(&error))?;
-    }
-    Ok(())
+        notice.into()
+    };
+    let notices: Vec<Value> = changes.chunks(MOST_OF_A_NOTICE).map(notice).collect();
+    let told: Vec<String> = (1..=notices.len()).map(|nth| format!("pg_notify('{CHANNEL}', ${nth})")).collect();
+    let sql = format!("SELECT {}", told.join(", "));
+    statement(sql, notices).execute(&mut *conn).await.map(drop).map_err(|error| trouble(&error))
 }
 
 /// What another replica says; nothing of what this one said.

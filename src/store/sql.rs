@@ -7,6 +7,7 @@
 use super::listing::{Listing, keep_up};
 use super::outbox::Listener;
 use super::packing::{self, Dictionaries, Kept, Packer};
+use super::sqlite::LogIs;
 use super::views::{self, View};
 use super::writer::{self, Op};
 use super::{
@@ -182,6 +183,8 @@ pub(super) struct Shared {
     packer: OnceLock<Packer>,
     /// Whether every program that works on the tables can read packed reports.
     may_pack: bool,
+    /// What the writer has to do about SQLite's log, if anything.
+    pub(super) log: LogIs,
 }
 
 pub(super) fn locked<T>(of: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -279,11 +282,11 @@ impl Shared {
 pub struct SqlStore {
     pub(super) shared: Arc<Shared>,
     pub(super) readers: AnyPool,
-    pub(super) writer: AnyPool,
     listing: Arc<Listing>,
     ops: Mutex<Option<mpsc::Sender<Op>>>,
     tasks: Mutex<Vec<JoinHandle<()>>>,
-    writing: Mutex<Option<JoinHandle<()>>>,
+    /// Ends with the writer.
+    writing: Mutex<Option<oneshot::Receiver<()>>>,
 }
 
 /// What a database is opened with.
@@ -321,18 +324,21 @@ impl SqlStore {
             dictionaries: Dictionaries::default(),
             packer: OnceLock::new(),
             may_pack,
+            log: LogIs::default(),
         });
         let last = reader::last_received(&readers).await?;
         shared.last_order.store(last.unwrap_or(i64::MIN), Ordering::Relaxed);
         let (ops, waiting) = mpsc::channel(MOST_WAITING);
-        let writing = tokio::spawn(writer::write(writer.clone(), shared.clone(), waiting));
+        // A connection lives where it was made, and the writer makes its own.
+        writer.acquire().await.map_err(|error| trouble(&error))?.close().await.map_err(|error| trouble(&error))?;
+        let writing = writer::begin(writer, shared.clone(), waiting)
+            .map_err(|error| Unavailable::Database(format!("its writer cannot begin: {}", error.kind())))?;
         let again = tokio::spawn(record_again(shared.clone(), ops.clone().downgrade()));
         let listing = Arc::new(Listing::default());
         let keeping_up = tokio::spawn(keep_up(listing.clone(), readers.clone(), dialect));
         Ok(Self {
             shared,
             readers,
-            writer,
             listing,
             ops: Mutex::new(Some(ops)),
             tasks: Mutex::new(vec![again, keeping_up]),
@@ -516,7 +522,7 @@ pub(super) async fn begin(
     };
     let mut tx = begun.map_err(|error| trouble(&error))?;
     if dialect == Dialect::Postgres {
-        // Replicas write one after the other; a batch holds this for a few milliseconds.
+        // Replicas write one after the other; a batch holds this for some ten milliseconds.
         let own = "SELECT pg_advisory_xact_lock(7310945218734)";
         sqlx::raw_sql(own).execute(&mut *tx).await.map_err(|error| trouble(&error))?;
     }
@@ -664,7 +670,6 @@ impl Store for SqlStore {
                 let _ = writing.await;
             }
             locked(&self.tasks).drain(..).for_each(|task| task.abort());
-            self.writer.close().await;
             self.readers.close().await;
             let waiting = locked(&self.shared.aside).orders.len();
             if waiting > 0 {

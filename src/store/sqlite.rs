@@ -1,31 +1,46 @@
 //! SQLite in one file. Durable at every commit (`synchronous=FULL` over a write-ahead log), written by one connection;
-//! the log is brought into the file by another one, so that no commit waits for it.
+//! the log is brought into the file by another one, but for the last of a long one.
 
-use super::sql::{Dialect, Opening, run, trouble};
+use super::sql::{Dialect, Opening, Shared, run, trouble};
 use super::{SqlStore, Unavailable};
 use crate::queue::policy::Policy;
 use sqlx::ConnectOptions as _;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
-use sqlx::{AnyPool, Row};
+use sqlx::{AnyConnection, AnyPool, Row};
 use std::fmt::Write as _;
 use std::path::Path;
 use std::str::FromStr;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 /// How often the log is brought into the file.
 const CHECKPOINT: Duration = Duration::from_secs(1);
-/// Bytes of the log from which on it begins at its start again, which waits for readers.
+/// Bytes of the log from which on it is to begin at its start again.
 const LONGEST_LOG: u64 = 64 << 20;
-/// Bytes of its file from which on that is cut as well.
+/// Bytes of it that are brought over quickly enough for a writer to wait.
+const LITTLE_OF_THE_LOG: u64 = 8 << 20;
+/// How often what was written meanwhile is brought over, at most.
+const MOST_PASSES: usize = 6;
+/// Bytes of its file from which on that is cut, when little is in it.
 const LONGEST_FILE: u64 = 4 * LONGEST_LOG;
 /// Bytes of a page with its place in the log.
 const FRAME: u64 = 4096 + 24;
 /// Connections that read.
 const READERS: u32 = 4;
 
-/// What every connection is told; a checkpoint never falls into a commit.
+/// What every connection is told; no commit brings the log over.
 const TOLD: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; \
                     PRAGMA wal_autocheckpoint = 0; PRAGMA cache_size = -16000; PRAGMA temp_store = MEMORY;";
+
+/// What the one that writes is told as well: ids have no order, so that each item falls on another page of the indexes.
+/// Room for those of some hundred thousand items.
+const TOLD_THE_WRITER: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; \
+     PRAGMA wal_autocheckpoint = 0; PRAGMA cache_size = -64000; PRAGMA temp_store = MEMORY;";
+
+/// What the one that brings the log into the file is told: it waits for nobody, least of all while the writer waits for it.
+const TOLD_WHO_BRINGS_OVER: &str = "PRAGMA busy_timeout = 0; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; \
+                                    PRAGMA wal_autocheckpoint = 0; PRAGMA temp_store = MEMORY;";
 
 /// What a connection is told that looks at a file which may be a copy: whether there is a log stays as it is.
 const TOLD_OF_A_COPY: &str = "PRAGMA busy_timeout = 5000; PRAGMA synchronous = FULL; PRAGMA temp_store = MEMORY;";
@@ -104,12 +119,16 @@ impl SqlStore {
             dialect: Dialect::Sqlite,
             label: format!("SQLite file {}", path.display()),
             readers: pool(options(path, "rwc")?, READERS, TOLD),
-            writer: pool(options(path, "rwc")?, 1, TOLD),
+            writer: pool(options(path, "rwc")?, 1, TOLD_THE_WRITER),
             policy,
         };
         let store = Self::start(opening).await?;
-        let checkpoints = pool(options(path, "rw")?, 1, TOLD);
-        store.keep(tokio::spawn(checkpoint(checkpoints, path.with_extension(log_extension(path)))));
+        let checkpoints = pool(options(path, "rw")?, 1, TOLD_WHO_BRINGS_OVER);
+        store.keep(tokio::spawn(checkpoint(
+            checkpoints,
+            path.with_extension(log_extension(path)),
+            store.shared.clone(),
+        )));
         Ok(store)
     }
 }
@@ -118,29 +137,88 @@ fn log_extension(path: &Path) -> String {
     path.extension().map_or_else(|| "-wal".to_owned(), |own| format!("{}-wal", own.to_string_lossy()))
 }
 
-/// Brings the log into the file, again and again.
-async fn checkpoint(pool: AnyPool, log: std::path::PathBuf) {
+/// What the writer has to do about the log, if anything.
+#[derive(Default)]
+pub(super) struct LogIs {
+    /// It is long, and little of it is not in the file yet.
+    long: AtomicBool,
+    /// Readers kept it from beginning again for so long that they are to be waited for.
+    too_long: AtomicBool,
+}
+
+/// Brings the log into the file, again and again. Where it is long, the writer is told when only little is left.
+async fn checkpoint(pool: AnyPool, log: std::path::PathBuf, shared: Arc<Shared>) {
     loop {
         tokio::time::sleep(CHECKPOINT).await;
         let bytes = tokio::fs::metadata(&log).await.map_or(0, |log| log.len());
         if bytes == 0 {
             continue;
         }
-        // What fails here fails where something is written as well, and is said there.
         let Ok(mut conn) = pool.acquire().await else { continue };
-        let done = sqlx::query("PRAGMA wal_checkpoint(PASSIVE)").fetch_one(&mut *conn).await;
-        let pages = done.and_then(|row| row.try_get::<i64, _>(1)).unwrap_or_default();
-        // Most of it was brought over without holding a writer up. The file keeps its length: what is written over need not
-        // be allocated, and reaches the disk sooner.
-        let how = if bytes > LONGEST_FILE {
-            "TRUNCATE"
-        } else if u64::try_from(pages).unwrap_or_default() * FRAME > LONGEST_LOG {
-            "RESTART"
-        } else {
+        let Some(mut now) = bring_over(&mut conn).await else { continue };
+        // The file keeps its length as long as much is written: what is written over need not be allocated, and reaches the
+        // disk sooner.
+        if bytes > LONGEST_FILE && now.bytes() < LITTLE_OF_THE_LOG {
+            let _ = run(&mut conn, "PRAGMA wal_checkpoint(TRUNCATE)".to_owned()).await;
+        }
+        if now.bytes() <= LONGEST_LOG {
             continue;
-        };
-        let _ = run(&mut conn, format!("PRAGMA wal_checkpoint({how})")).await;
+        }
+        for _ in 0..MOST_PASSES {
+            let Some(next) = bring_over(&mut conn).await else { break };
+            // As long as that took, about as much again was written since.
+            let brought = next.pages.saturating_sub(now.done);
+            let little = (next.pages.saturating_sub(next.done) + brought) * FRAME < LITTLE_OF_THE_LOG;
+            now = next;
+            if little {
+                shared.log.long.store(true, Ordering::Relaxed);
+                break;
+            }
+        }
+        shared.log.too_long.store(now.bytes() > LONGEST_FILE, Ordering::Relaxed);
     }
+}
+
+/// Brings over the rest of the log between two transactions, so that the next one begins at its start again. By the writer,
+/// which knows when nothing is being written: anybody else waits for a moment to come by, and meanwhile there is more. On
+/// some disks that takes as long as what the passes before brought over takes to reach them.
+///
+/// Readers that still need the log are not waited for, and it is tried again later; unless it has become too long.
+pub(super) async fn begin_log_again(pool: &AnyPool, shared: &Shared) {
+    let (long, too_long) =
+        (shared.log.long.swap(false, Ordering::Relaxed), shared.log.too_long.swap(false, Ordering::Relaxed));
+    if (long || too_long)
+        && let Ok(mut conn) = pool.acquire().await
+    {
+        if too_long {
+            let waiting = "PRAGMA busy_timeout = 200; PRAGMA wal_checkpoint(RESTART); PRAGMA busy_timeout = 5000";
+            let _ = run(&mut conn, waiting.to_owned()).await;
+        } else {
+            bring_over(&mut conn).await;
+        }
+    }
+}
+
+/// The log after some of it was brought over.
+struct Log {
+    /// Pages in it, when that began.
+    pages: u64,
+    /// Pages of them that are in the file.
+    done: u64,
+}
+
+impl Log {
+    fn bytes(&self) -> u64 {
+        self.pages * FRAME
+    }
+}
+
+/// Brings what is in the log into the file, as far as no reader needs the file as it is; waits for nobody. `None` where that
+/// failed: what fails here fails where something is written as well, and is said there.
+async fn bring_over(conn: &mut AnyConnection) -> Option<Log> {
+    let row = sqlx::query("PRAGMA wal_checkpoint(PASSIVE)").fetch_one(conn).await.ok()?;
+    let number = |at: usize| row.try_get::<i64, _>(at).ok().and_then(|n| u64::try_from(n).ok());
+    Some(Log { pages: number(1)?, done: number(2)? })
 }
 
 /// What SQLite itself says of the file.

@@ -1,11 +1,11 @@
-//! The one task that writes. What waits is taken together; the items concerned are read, changed in memory by the rules
-//! of [`crate::queue`], and written in one transaction; after its commit everybody is told. When a transaction fails for a
-//! reason that may lie in one operation, each is tried by itself.
+//! The one task that writes, in a thread of its own. What waits is taken together; the items concerned are read, changed
+//! in memory by the rules of [`crate::queue`], and written in one transaction; after its commit everybody is told, while
+//! the next is written. When a transaction fails for a reason that may lie in one operation, each is tried by itself.
 
 use super::outbox::{self, Listener, Told};
 use super::packing::{self, Dictionaries, Kept};
-use super::sql::{Shared, Value, begin, damaged, id_of, run, statement, trouble};
-use super::{CardAnswer, Change, NotDone, Recorded, Unavailable, sorting, views};
+use super::sql::{self, Shared, Value, damaged, id_of, run, statement, trouble};
+use super::{CardAnswer, Change, NotDone, Recorded, Unavailable, sorting, sqlite, views};
 use crate::audit::chain::{Anchor, Chain, Hash};
 use crate::audit::{self, Kind, On, Outcome, Reference, Who, Word};
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
@@ -28,9 +28,16 @@ use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot};
 
 /// Most operations of one transaction.
-const MOST_OF_A_BATCH: usize = 256;
-/// Most rows of one statement: each is one more way to the database and back, and both take so many values at the most.
-const MOST_ROWS: usize = 128;
+const MOST_OF_A_BATCH: usize = 512;
+/// Orders of a transaction from which on no more operations are taken: one may bring many.
+const MANY_ORDERS: usize = 512;
+/// Most values of a list in a statement that has two; SQLite takes 32,766 values.
+const MOST_LISTED: usize = 4096;
+/// Most transactions that are done and of which not everybody knows yet.
+const MOST_UNTOLD: usize = 4;
+/// Most values of one statement. Fewer statements are fewer ways to the database and back; but the next is put together
+/// while it works on the one before.
+const MOST_VALUES: usize = 3_200;
 
 type Done<T, E = Unavailable> = oneshot::Sender<Result<T, E>>;
 
@@ -61,7 +68,8 @@ struct Fresh {
     /// All columns but the last, which are long.
     row: Vec<Value>,
     entry: Entered,
-    counts: Vec<Count>,
+    /// What is counted of it on its day.
+    counts: Vec<(String, Count)>,
 }
 
 impl Fresh {
@@ -69,8 +77,15 @@ impl Fresh {
         let (summary, event) = Summary::first(received, None, policy);
         let row = row_of(&summary, &policy.times)?;
         let entry = Entered::first(&summary, received.kept(), event)?;
-        Ok(Self { row, entry, counts: counts_of_new(received), summary })
+        let day = day_of(received.kept());
+        let counts = counts_of_new(received).into_iter().map(|count| (day.clone(), count)).collect();
+        Ok(Self { row, entry, counts, summary })
     }
+}
+
+/// The day on which what happens then is counted.
+fn day_of(at: Timestamp) -> String {
+    TimeZone::UTC.to_datetime(at).date().to_string()
 }
 
 /// What is counted of an order that is new.
@@ -81,7 +96,6 @@ fn counts_of_new(received: &Received) -> Vec<Count> {
 }
 
 /// An entry of the trail on its way.
-#[derive(Clone)]
 struct Entered {
     entry: Entry,
     command: Option<String>,
@@ -128,12 +142,17 @@ enum Came {
 }
 
 impl Op {
+    /// How many orders it brings.
+    fn orders(&self) -> usize {
+        if let Self::Record { orders, .. } = self { orders.len() } else { 0 }
+    }
+
     fn say(self, came: Result<Came, Unavailable>, shared: &Shared) {
         // Whoever does not wait any more does not want to know.
         match (self, came) {
             (Self::Record { orders, done }, Ok(Came::Recorded(recorded))) => {
                 drop(done.send(Ok(recorded)));
-                // A report is many small pieces: whoever writes goes on meanwhile.
+                // A report is many small pieces: whoever waits next is told meanwhile.
                 tokio::spawn(async move { drop(orders) });
             }
             (Self::Record { orders, done }, Err(error)) => {
@@ -160,15 +179,18 @@ impl Op {
     }
 }
 
-/// Writes until nobody can send any more.
-pub(super) async fn write(pool: AnyPool, shared: Arc<Shared>, mut waiting: mpsc::Receiver<Op>) {
-    let mut ops = Vec::with_capacity(MOST_OF_A_BATCH);
-    while waiting.recv_many(&mut ops, MOST_OF_A_BATCH).await > 0 {
-        let came = batch(&pool, &shared, &ops).await;
-        shared.went(&came);
+/// Operations that are done, with what came of each.
+struct Finished {
+    ops: Vec<Op>,
+    came: Result<Written, Unavailable>,
+}
+
+/// Tells everybody what came of their operations, in the order in which they were done, while the next are written.
+async fn tell(shared: Arc<Shared>, mut done: mpsc::Receiver<Finished>) {
+    while let Some(Finished { ops, came }) = done.recv().await {
         match came {
-            Ok((came, changes)) => {
-                for (op, came) in ops.drain(..).zip(came) {
+            Ok((came, changes, _)) => {
+                for (op, came) in ops.into_iter().zip(came) {
                     op.say(Ok(came), &shared);
                 }
                 for change in changes {
@@ -176,29 +198,78 @@ pub(super) async fn write(pool: AnyPool, shared: Arc<Shared>, mut waiting: mpsc:
                     let _ = shared.changes.send(change);
                 }
             }
-            Err(error) if ops.len() == 1 || !may_be_one(&error) => {
-                for op in ops.drain(..) {
+            Err(error) => {
+                for op in ops {
                     op.say(Err(error.clone()), &shared);
-                }
-            }
-            Err(_) => {
-                for op in ops.drain(..) {
-                    let came = batch(&pool, &shared, std::slice::from_ref(&op)).await;
-                    match came {
-                        Ok((mut came, changes)) => {
-                            if let Some(came) = came.pop() {
-                                op.say(Ok(came), &shared);
-                            }
-                            for change in changes {
-                                let _ = shared.changes.send(change);
-                            }
-                        }
-                        Err(error) => op.say(Err(error), &shared),
-                    }
                 }
             }
         }
     }
+}
+
+/// Begins to write, in a thread of its own: between two statements nothing waits for the orders that are being read and
+/// judged meanwhile. What it gives ends when nobody can send any more and everybody was told.
+///
+/// # Errors
+/// Where there can be no such thread.
+pub(super) fn begin(
+    pool: AnyPool,
+    shared: Arc<Shared>,
+    waiting: mpsc::Receiver<Op>,
+) -> std::io::Result<oneshot::Receiver<()>> {
+    let (done, told) = mpsc::channel(MOST_UNTOLD);
+    let (ended, end) = oneshot::channel();
+    let writer = write(pool, shared.clone(), waiting, done);
+    let (begun, began) = std::sync::mpsc::sync_channel(1);
+    std::thread::Builder::new().name("queue".to_owned()).spawn(move || {
+        let own = tokio::runtime::Builder::new_current_thread().enable_all().build();
+        // It is waited for.
+        let _ = begun.send(own.as_ref().map(|_| ()).map_err(std::io::Error::kind));
+        if let Ok(own) = own {
+            own.block_on(writer);
+        }
+    })?;
+    began.recv().unwrap_or(Err(std::io::ErrorKind::Other))?;
+    tokio::spawn(async move {
+        tell(shared, told).await;
+        drop(ended);
+    });
+    Ok(end)
+}
+
+/// Writes until nobody can send any more.
+async fn write(pool: AnyPool, shared: Arc<Shared>, mut waiting: mpsc::Receiver<Op>, done: mpsc::Sender<Finished>) {
+    while let Some(first) = waiting.recv().await {
+        let mut orders = first.orders();
+        let mut ops = Vec::with_capacity(MOST_OF_A_BATCH);
+        ops.push(first);
+        while ops.len() < MOST_OF_A_BATCH
+            && orders < MANY_ORDERS
+            && let Ok(next) = waiting.try_recv()
+        {
+            orders += next.orders();
+            ops.push(next);
+        }
+        sqlite::begin_log_again(&pool, &shared).await;
+        let came = batch(&pool, &shared, &mut ops).await;
+        shared.went(&came);
+        let each = ops.len() > 1 && came.as_ref().is_err_and(may_be_one);
+        let mut untold = Ok(());
+        if each {
+            for mut op in ops {
+                let came = batch(&pool, &shared, std::slice::from_mut(&mut op)).await;
+                untold = untold.and(done.send(Finished { ops: vec![op], came }).await);
+            }
+        } else {
+            untold = done.send(Finished { ops, came }).await;
+        }
+        if untold.is_err() {
+            // Whoever waits hears that the store was closed; nothing more is taken.
+            tracing::error!("nobody is there to say what was written: the store ends");
+            break;
+        }
+    }
+    pool.close().await;
 }
 
 /// What stands for a reason that no card offers, in what is counted.
@@ -209,21 +280,37 @@ fn may_be_one(error: &Unavailable) -> bool {
     matches!(error, Unavailable::Damaged(_))
 }
 
-type Written = (Vec<Came>, Vec<Change>);
+/// What came of each operation, what to tell listeners, and what is no longer needed.
+type Written = (Vec<Came>, Vec<Change>, Spent);
+
+/// What is no longer needed. It is many small pieces, made by others, and is dropped where nobody waits.
+#[derive(Default)]
+struct Spent {
+    items: Vec<Held>,
+    entries: Vec<Entry>,
+    counts: Vec<(String, Count)>,
+}
 
 /// One transaction.
-async fn batch(pool: &AnyPool, shared: &Shared, ops: &[Op]) -> Result<Written, Unavailable> {
+async fn batch(pool: &AnyPool, shared: &Shared, ops: &mut [Op]) -> Result<Written, Unavailable> {
     let mut conn = pool.acquire().await.map_err(|error| trouble(&error))?;
     let written = transaction(&mut conn, shared, ops).await;
-    if written.is_err() {
+    if written.is_ok() {
+        // From the next transaction on, whether or not it was said yet that it is so.
+        for op in ops.iter() {
+            if let Op::Outbox(outbox::Wanted::Listen { listeners, .. }) = op {
+                shared.set_listeners(listeners.clone());
+            }
+        }
+    } else {
         // Some errors (a full disk) end the transaction in the database already, which the connection does not know.
         let _ = conn.close().await;
     }
     written
 }
 
-async fn transaction(conn: &mut AnyConnection, shared: &Shared, ops: &[Op]) -> Result<Written, Unavailable> {
-    let mut tx = begin(conn, shared.dialect).await?;
+async fn transaction(conn: &mut AnyConnection, shared: &Shared, ops: &mut [Op]) -> Result<Written, Unavailable> {
+    let mut tx = sql::begin(conn, shared.dialect).await?;
     let mut work = Work { listeners: shared.listeners(), ..Work::default() };
     work.read(&mut tx, ops, &shared.dictionaries).await?;
     let mut came = Vec::with_capacity(ops.len());
@@ -233,9 +320,9 @@ async fn transaction(conn: &mut AnyConnection, shared: &Shared, ops: &[Op]) -> R
     if let Some(packer) = shared.packer().filter(|_| work.packs()) {
         packer.keep(&mut tx).await?;
     }
-    let changes = work.write(&mut tx, shared).await?;
+    let (changes, spent) = work.write(&mut tx, shared).await?;
     tx.commit().await.map_err(|error| trouble(&error))?;
-    Ok((came, changes))
+    Ok((came, changes, spent))
 }
 
 /// An item during a batch.
@@ -272,16 +359,30 @@ struct Work {
     /// Whom items concern, and their version.
     concerns: HashMap<ItemId, (Concern, u64)>,
     told: Vec<Told>,
+    spent: Spent,
 }
 
 /// `$1, $2, …` for a list that is made as long as the next power of two, so that there are few different statements.
 pub(super) fn list(values: Vec<String>) -> (String, Vec<Value>) {
+    list_after(Some(0), values)
+}
+
+/// The same after so many other values; `?, ?, …` where values are not numbered.
+fn list_after(others: Option<usize>, values: Vec<String>) -> (String, Vec<Value>) {
     let n = values.len().next_power_of_two();
     let last = values.last().cloned().unwrap_or_default();
-    let marks: Vec<String> = (1..=n).map(|i| format!("${i}")).collect();
+    let mut marks = String::with_capacity(6 * n);
+    for i in 1..=n {
+        marks.push_str(if i == 1 { "" } else { ", " });
+        match others {
+            None => marks.push('?'),
+            // Into memory: cannot fail.
+            Some(others) => drop(write!(marks, "${}", others + i)),
+        }
+    }
     let missing = n - values.len();
     let values = values.into_iter().chain(std::iter::repeat_n(last, missing)).map(Value::from).collect();
-    (marks.join(", "), values)
+    (marks, values)
 }
 
 /// Names the report of an item, where something is wrong with it.
@@ -301,8 +402,8 @@ impl Work {
         ops: &[Op],
         dictionaries: &Dictionaries,
     ) -> Result<(), Unavailable> {
-        let (mut ids, mut again, mut keys, mut cards, mut commands) =
-            (BTreeSet::new(), BTreeSet::new(), BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
+        let (mut ids, mut cards, mut commands) = (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
+        let (mut again, mut keys) = (Vec::with_capacity(ops.len()), Vec::with_capacity(ops.len()));
         for op in ops {
             match op {
                 Op::Record { orders, .. } => {
@@ -338,48 +439,74 @@ impl Work {
                 self.done_before.insert(row.try_get(0).map_err(|e| trouble(&e))?, id_of(&row, 1)?);
             }
         }
-        if !again.is_empty() {
-            let (marks, values) = list(again.into_iter().collect());
-            let sql = format!("SELECT id, state, {} FROM items WHERE id IN ({marks})", packing::COLUMNS);
-            self.hold(conn, sql, values, Some(dictionaries)).await?;
+        for found in [&mut again, &mut keys] {
+            found.sort_unstable();
+            found.dedup();
         }
-        if !keys.is_empty() {
-            let (marks, values) = list(keys.into_iter().collect());
-            let sql = format!(
-                "SELECT id, state, order_key FROM items WHERE order_key IN ({marks}) AND standing <> 'replaced'"
-            );
-            for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
-                let id = id_of(&row, 0)?;
-                self.current.insert(row.try_get(2).map_err(|e| trouble(&e))?, id.clone());
-                if !self.items.contains_key(&id) {
-                    let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
-                    self.put(id, state_of(&text)?, Kept::default());
-                }
-            }
+        while !again.is_empty() || !keys.is_empty() {
+            let some = |of: &mut Vec<String>| of.split_off(of.len().saturating_sub(MOST_LISTED));
+            self.recorded_before(conn, some(&mut again), some(&mut keys), dictionaries).await?;
         }
         ids.retain(|id| ItemId::read(id).is_some_and(|id| !self.items.contains_key(&id)));
         if !ids.is_empty() {
             let (marks, values) = list(ids.into_iter().collect());
-            self.hold(conn, format!("SELECT id, state FROM items WHERE id IN ({marks})"), values, None).await?;
+            let sql = format!("SELECT id, state FROM items WHERE id IN ({marks})");
+            for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
+                let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
+                self.put(id_of(&row, 0)?, state_of(&text)?, Kept::default());
+            }
         }
         Ok(())
     }
 
-    async fn hold(
+    /// Reads the items of contents that came before, with their reports, and the current items of orders; by one statement,
+    /// as each waits for the database.
+    async fn recorded_before(
         &mut self,
         conn: &mut AnyConnection,
-        sql: String,
-        values: Vec<Value>,
-        reports: Option<&Dictionaries>,
+        contents: Vec<String>,
+        orders: Vec<String>,
+        dictionaries: &Dictionaries,
     ) -> Result<(), Unavailable> {
-        for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
-            let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
+        let mut parts = Vec::new();
+        let mut values = Vec::new();
+        let numbered = numbers_values(conn);
+        if !contents.is_empty() {
+            let (marks, more) = list_after(numbered.then_some(0), contents);
+            values.extend(more);
+            let columns = packing::COLUMNS;
+            parts.push(format!("SELECT id, state, NULL AS order_key, {columns} FROM items WHERE id IN ({marks})"));
+        }
+        if !orders.is_empty() {
+            let (marks, more) = list_after(numbered.then_some(values.len()), orders);
+            values.extend(more);
+            parts.push(format!(
+                "SELECT id, state, order_key, '', NULL, NULL FROM items \
+                 WHERE order_key IN ({marks}) AND standing <> 'replaced'"
+            ));
+        }
+        if parts.is_empty() {
+            return Ok(());
+        }
+        let rows = statement(parts.join(" UNION ALL "), values).fetch_all(&mut *conn).await;
+        let mut current = Vec::new();
+        for row in rows.map_err(|e| trouble(&e))? {
             let id = id_of(&row, 0)?;
-            let report = match reports {
-                Some(known) => known.kept(&mut *conn, packing::in_row(&row, 2, &id)?, &id).await?,
-                None => Kept::default(),
-            };
-            self.put(id, state_of(&text)?, report);
+            let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
+            let order: Option<String> = row.try_get(2).map_err(|e| trouble(&e))?;
+            match order {
+                None => {
+                    let report = dictionaries.kept(&mut *conn, packing::in_row(&row, 3, &id)?, &id).await?;
+                    self.put(id, state_of(&text)?, report);
+                }
+                Some(order) => current.push((order, id, text)),
+            }
+        }
+        for (order, id, text) in current {
+            if !self.items.contains_key(&id) {
+                self.put(id.clone(), state_of(&text)?, Kept::default());
+            }
+            self.current.insert(order, id);
         }
         Ok(())
     }
@@ -418,15 +545,25 @@ impl Work {
     }
 
     fn count(&mut self, at: Timestamp, count: Count) {
-        let day = TimeZone::UTC.to_datetime(at).date().to_string();
-        let n = count.n;
-        *self.tally.entry((day, Count { n: 0, ..count })).or_default() += n;
+        self.count_on(day_of(at), count);
     }
 
-    async fn apply(&mut self, conn: &mut AnyConnection, op: &Op, shared: &Shared) -> Result<Came, Unavailable> {
+    fn count_on(&mut self, day: String, count: Count) {
+        let n = count.n;
+        let of = (day, Count { n: 0, ..count });
+        match self.tally.get_mut(&of) {
+            Some(total) => {
+                *total += n;
+                self.spent.counts.push(of);
+            }
+            None => drop(self.tally.insert(of, n)),
+        }
+    }
+
+    async fn apply(&mut self, conn: &mut AnyConnection, op: &mut Op, shared: &Shared) -> Result<Came, Unavailable> {
         Ok(match op {
             Op::Record { orders, .. } => {
-                let recorded: Result<_, _> = orders.iter().map(|order| self.record(order, shared)).collect();
+                let recorded: Result<_, _> = orders.iter_mut().map(|order| self.record(order, shared)).collect();
                 Came::Recorded(recorded?)
             }
             Op::Act { item, command, .. } => Came::Acted(self.act(conn, item, command, shared).await?),
@@ -445,8 +582,10 @@ impl Work {
         })
     }
 
-    fn record(&mut self, order: &Ready, shared: &Shared) -> Result<Recorded, Unavailable> {
-        let Ready { received, id, key, report, fresh } = order;
+    /// Takes what was worked out before of an order; where the transaction fails, it is worked out in its turn.
+    fn record(&mut self, order: &mut Ready, shared: &Shared) -> Result<Recorded, Unavailable> {
+        let fresh = order.fresh.take();
+        let Ready { received, id, key, report, .. } = &*order;
         let at = received.kept();
         let before = key.as_ref().and_then(|key| self.current.get(key)).filter(|current| *current != id).cloned();
         // What was set aside comes late: what was received after it stays the order's content. Of anything else the times
@@ -504,13 +643,14 @@ impl Work {
             let mut row = None;
             match fresh {
                 Some(fresh) if before.is_none() => {
+                    let Fresh { summary, row: known, entry, counts } = *fresh;
                     if !self.listeners.is_empty() {
-                        self.tell(&fresh.summary, at);
+                        self.tell(&summary, at);
                     }
-                    self.entries.push(fresh.entry.clone());
-                    self.put(id.clone(), fresh.summary.clone(), report.clone());
-                    row = Some(fresh.row.clone());
-                    fresh.counts.iter().for_each(|count| self.count(at, count.clone()));
+                    self.entries.push(entry);
+                    self.put(id.clone(), summary, report.clone());
+                    row = Some(known);
+                    counts.into_iter().for_each(|(day, count)| self.count_on(day, count));
                 }
                 _ => {
                     let (mut summary, event) = Summary::first(received, before.clone().filter(|_| !late), policy);
@@ -679,30 +819,33 @@ impl Work {
         Ok(removed)
     }
 
-    /// Writes what has changed; gives what to tell listeners.
-    async fn write(self, conn: &mut AnyConnection, shared: &Shared) -> Result<Vec<Change>, Unavailable> {
-        let Self { mut items, new, entries, tally, new_cards, new_votes, told, .. } = self;
+    /// Writes what has changed; gives what to tell listeners, and what is no longer needed.
+    async fn write(self, conn: &mut AnyConnection, shared: &Shared) -> Result<(Vec<Change>, Spent), Unavailable> {
+        let Self { mut items, new, entries, tally, new_cards, new_votes, told, mut spent, .. } = self;
         let mut changes = BTreeMap::new();
         for Entered { entry, .. } in entries.iter().filter(|one| one.entry.what != Event::Viewed) {
             changes.insert(entry.item.clone(), entry.version);
         }
         let mut rows = Vec::with_capacity(new.len());
+        spent.items.reserve(new.len());
         for id in new {
-            let Some(held) = items.remove(&id) else { continue };
-            let mut row = match held.row {
+            let Some(mut held) = items.remove(&id) else { continue };
+            let mut row = match held.row.take() {
                 Some(row) if !held.changed => row,
                 _ => row_of(&held.summary, &shared.policy.times)?,
             };
             row.extend(held.report.values());
-            row.push(held.resource.unwrap_or_default().into());
+            row.push(held.resource.take().unwrap_or_default().into());
             rows.push(row);
+            spent.items.push(held);
         }
         let anchor = if entries.is_empty() { Anchor::default() } else { last_of_the_chain(conn).await? };
         // Entries are sealed while the database takes the items.
         let items_written = insert(conn, "items", &ITEM_COLUMNS, "", rows);
-        let (written, sealed) = join(items_written, async { seal(anchor, entries) }).await;
+        let (written, rest) = join(items_written, async { seal(anchor, entries) }).await;
         written?;
-        let sealed = sealed?;
+        let sealed;
+        (sealed, spent.entries) = rest?;
         for (id, held) in items.into_iter().filter(|(_, held)| held.changed) {
             update(conn, &id, held, &shared.policy.times).await?;
         }
@@ -731,7 +874,7 @@ impl Work {
         if shared.dialect == super::sql::Dialect::Postgres {
             super::postgres::notify(conn, &shared.instance, &changes).await?;
         }
-        Ok(changes)
+        Ok((changes, spent))
     }
 }
 
@@ -766,33 +909,40 @@ pub(super) async fn note(
     let (who, on, versions) = (who(by), On::default(), audit::Versions::new());
     let event = audit::Event { time: at, who, action: Word::of(action), on, outcome, versions };
     let mut chain = Chain::after(last_of_the_chain(conn).await?);
-    let entry = chain.seal(event);
+    let (entry, line) = audit::line::seal(&chain, event);
     chain.advance(&entry);
-    let line = String::from_utf8_lossy(&audit::line::render(&entry)).into_owned();
+    let line = text_of(line);
     let sql = "INSERT INTO trail (seq, line) VALUES ($1, $2)".to_owned();
     let values = [Value::Int(number(entry.sequence)), Value::Text(line)];
     statement(sql, values).execute(conn).await.map(drop).map_err(|e| trouble(&e))
 }
 
-/// Entries in their places after another, as rows.
-fn seal(after: Anchor, entries: Vec<Entered>) -> Result<Vec<Vec<Value>>, Unavailable> {
+/// A line of the trail, which is JSON.
+fn text_of(line: Vec<u8>) -> String {
+    String::from_utf8(line).unwrap_or_else(|error| String::from_utf8_lossy(error.as_bytes()).into_owned())
+}
+
+/// Entries in their places after another, as rows; and the entries.
+fn seal(after: Anchor, entries: Vec<Entered>) -> Result<(Vec<Vec<Value>>, Vec<Entry>), Unavailable> {
     let mut chain = Chain::after(after);
     let mut rows = Vec::with_capacity(entries.len());
+    let mut spent = Vec::with_capacity(entries.len());
     for Entered { entry, command, detail } in entries {
         let (detail, content) = match detail {
             Some(known) => known,
             None => detail_of(&entry)?,
         };
-        let sealed = chain.seal(audit::Event {
+        let event = audit::Event {
             time: entry.at,
             who: who(&entry.by),
             action: Word::of(entry.what.word()),
             on: On { content: Some(content), item: Reference::new(entry.item.as_str()), ..On::default() },
             outcome: Outcome::of("done"),
             versions: audit::Versions::new(),
-        });
+        };
+        let (sealed, line) = audit::line::seal(&chain, event);
         chain.advance(&sealed);
-        let line = String::from_utf8_lossy(&audit::line::render(&sealed)).into_owned();
+        let line = text_of(line);
         rows.push(vec![
             number(sealed.sequence).into(),
             line.into(),
@@ -800,8 +950,9 @@ fn seal(after: Anchor, entries: Vec<Entered>) -> Result<Vec<Vec<Value>>, Unavail
             detail.into(),
             command.into(),
         ]);
+        spent.push(entry);
     }
-    Ok(rows)
+    Ok((rows, spent))
 }
 
 const ITEM_COLUMNS: [&str; 25] = [
@@ -865,7 +1016,8 @@ fn row_of(s: &Summary, times: &Times) -> Result<Vec<Value>, Unavailable> {
     let rules = format!("|{}|", s.rules.join("|"));
     let [pharmacist, pharmacist_by, pharmacist_until] = lane_columns(s, Lane::Pharmacist);
     let [dietitian, dietitian_by, dietitian_until] = lane_columns(s, Lane::Dietitian);
-    Ok(vec![
+    let mut row = Vec::with_capacity(ITEM_COLUMNS.len());
+    row.extend([
         s.id.as_str().into(),
         s.key.text().into(),
         s.standing.word().into(),
@@ -887,7 +1039,8 @@ fn row_of(s: &Summary, times: &Times) -> Result<Vec<Value>, Unavailable> {
         rules.into(),
         search_text(s).into(),
         state.into(),
-    ])
+    ]);
+    Ok(row)
 }
 
 /// Columns that change after an item was made; of the report only when it was judged again.
@@ -922,7 +1075,7 @@ pub(super) fn numbers_values(conn: &AnyConnection) -> bool {
     conn.backend_name() != "SQLite"
 }
 
-/// Many rows by few statements: as many as the largest power of two that is left, at most [`MOST_ROWS`].
+/// Many rows by few statements: as many as the largest power of two that is left and has at most [`MOST_VALUES`].
 pub(super) async fn insert(
     conn: &mut AnyConnection,
     table: &str,
@@ -932,12 +1085,14 @@ pub(super) async fn insert(
 ) -> Result<(), Unavailable> {
     let mut rows = rows.into_iter();
     let numbered = numbers_values(conn);
+    // Where one row cannot be written, no transaction goes on: SQLite need not note how each page was before the statement.
+    let insert = if numbered || !conflict.is_empty() { "INSERT" } else { "INSERT OR ROLLBACK" };
     let mut next = || {
         if rows.len() == 0 {
             return None;
         }
-        let n = (1usize << rows.len().ilog2()).min(MOST_ROWS);
-        let mut sql = format!("INSERT INTO {table} ({}) VALUES ", columns.join(", "));
+        let n = 1usize << rows.len().min(MOST_VALUES / columns.len()).ilog2();
+        let mut sql = format!("{insert} INTO {table} ({}) VALUES ", columns.join(", "));
         let mut values = Vec::with_capacity(n * columns.len());
         for row in rows.by_ref().take(n) {
             sql.push_str(if values.is_empty() { "(" } else { ", (" });

@@ -59,6 +59,7 @@ pub fn signatures(secrets: &[Secret], id: &str, timestamp: i64, body: &str) -> S
 #[cfg(test)]
 mod tests {
     use super::*;
+    use data_encoding::HEXLOWER;
 
     /// RFC 4231, test cases 2 and 3, from memory: what is signed there has no dots, so the parts are put together here.
     #[test]
@@ -66,7 +67,7 @@ mod tests {
         let mac = |key: &[u8], text: &[u8]| {
             let mut mac = Hmac::<Sha256>::new_from_slice(key).unwrap();
             mac.update(text);
-            mac.finalize().into_bytes().iter().map(|b| format!("{b:02x}")).collect::<String>()
+            HEXLOWER.encode(&mac.finalize().into_bytes())
         };
         assert_eq!(
             mac(b"Jefe", b"what do ya want for nothing?"),

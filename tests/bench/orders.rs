@@ -27,6 +27,10 @@ use std::time::Instant;
 #[path = "varied.rs"]
 mod varied;
 
+/// That of the service, for all that is measured here, the parse as well.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 const MANY: usize = 1024;
 /// Orders per round of the stages that write everything, which take far longer.
 const FEW: usize = 32;

@@ -1,5 +1,6 @@
 //! The yardstick for the load measurement: an axum handler that parses the same body into
-//! `serde_json::Value` and answers with a fixed body or a fixed card. `parse_only ADDR:PORT`.
+//! `serde_json::Value` and answers with a fixed body or a fixed card; with the allocator that every program has by itself.
+//! `parse_only ADDR:PORT`.
 
 use axum::Router;
 use axum::body::Bytes;
@@ -32,7 +33,8 @@ async fn fixed(_: Bytes) -> &'static str {
     ANSWER
 }
 
-fn main() {
+/// Serves until it is stopped.
+pub fn main() {
     let address = std::env::args().nth(1).unwrap_or_else(|| "127.0.0.1:0".to_owned());
     // Under `cargo test --benches` there is nothing to measure.
     if address.starts_with("--") {

@@ -16,6 +16,10 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
+/// That of the service.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// One measurement: what was done, and how long each took. `told`: subscribers for whom it is kept as well; nothing is
 /// sent.
 async fn measure(

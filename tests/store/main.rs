@@ -10,11 +10,13 @@ mod outbox;
 mod packed;
 mod together;
 mod told;
+mod transactions;
 mod trouble;
 
 use behaviours::*;
 use outbox::*;
 use packed::*;
+use transactions::*;
 
 /// Runs a behaviour on each store, in a fresh one.
 macro_rules! on_each {
@@ -87,4 +89,7 @@ on_each!(
     reports_of_others_are_read_by_their_dictionaries,
     copies_of_packed_reports_are_whole,
     a_purge_leaves_dictionaries,
+    many_at_once_are_each_told_what_came_of_them,
+    what_cannot_be_written_whole_is_not_written_at_all,
+    many_orders_at_once_are_all_recorded,
 );

@@ -327,8 +327,7 @@ impl<S: Store> Writer<S> {
     }
 
     fn line(&mut self, event: Event) -> io::Result<()> {
-        let entry = self.chain.seal(event);
-        let mut bytes = line::render(&entry);
+        let (entry, mut bytes) = line::seal(&self.chain, event);
         let whole = bytes.len();
         bytes.push(b'\n');
         let (there, why) = match self.store.append(&bytes) {
