@@ -2,8 +2,9 @@
 
 use enteral_gate::findings::{Disposition, Tier};
 use enteral_gate::formulary::Formulary;
+use enteral_gate::intake::json::{Document, Limits};
 use enteral_gate::intake::order::FhirVersion;
-use enteral_gate::queue::item::{Item, Received, Standing};
+use enteral_gate::queue::item::{Item, Received, Standing, content_hash};
 use enteral_gate::queue::policy::{Closing, Policy};
 use enteral_gate::queue::report::Report;
 use enteral_gate::queue::trail::Event;
@@ -46,6 +47,17 @@ fn command(who: &Person, lane: Lane, seen: u64, minute: i64, action: Action) -> 
 
 fn accept() -> Action {
     Action::Accept { reason: Reason { code: "suits-this-patient".to_owned(), text: None } }
+}
+
+/// What items are named by never changes: an order that comes again after an upgrade is the same item. The hash is SHA-256
+/// (FIPS 180-4) by Python's hashlib, of the content as it is written down here.
+#[test]
+fn a_content_has_the_hash_that_it_always_had() {
+    let json = r#" { "stopped": null, "resourceType": "NutritionOrder", "quantity": 1.50, "id": "o1",
+        "note": [ { "text": "caf\u00e9 \"x\"\n\u0001\/\\" } ] }"#;
+    // {"id":"o1","note":[{"text":"café \"x\"\n\u0001/\\",},],"quantity":1.50,"resourceType":"NutritionOrder","stopped":null,}
+    let document = Document::read(json.as_bytes(), &Limits::default()).unwrap();
+    assert_eq!(content_hash(document.root()), "4275769ae2cc2d5b68ce4225a107a92546a45c8295da4de49d63c5926cf1ea69");
 }
 
 #[test]
