@@ -224,11 +224,8 @@ impl Amount {
     pub fn times(&self, other: &Amount) -> Amount {
         use Amount::{Known, Range, Unknown};
         match (self, other) {
-            (Known(a), x) | (x, Known(a)) if a.is_zero() => {
-                // Nothing given of something unknown is nothing.
-                let _ = x;
-                Amount::ZERO
-            }
+            // Nothing given of something unknown is nothing.
+            (Known(a), _) | (_, Known(a)) if a.is_zero() => Amount::ZERO,
             (Known(a), x) | (x, Known(a)) => x.scaled(*a),
             (Unknown(a), b) | (b, Unknown(a)) => Unknown(join(a, b.why())),
             (Range(a), Range(b)) => {

@@ -43,7 +43,7 @@ use crate::nutrition::plan::{Kind, Materials, Plan, Source, plan};
 use crate::nutrition::totals::{OrderDay, Totals, judged_totals, lay_plan, totals};
 use crate::patient::{self, Context, IdentityKey, ReferenceSource, context, identity_key};
 use crate::rulebook::case::{CaseFacts, Materials as FactsFrom};
-use crate::rulebook::judge::Circumstances;
+use crate::rulebook::judge::{Circumstances, Looked};
 use crate::rulebook::{self, Rulebook};
 use crate::settings::{ContextKind, DayKind, Settings};
 use crate::timing::calendar::{DAY, days_of, local_of_date, to_epoch, to_local};
@@ -401,9 +401,11 @@ fn orders_of<'a>(gathered: Gathered<'_>, version: FhirVersion, by: Institution<'
         groups.iter().filter(|g| g.len() > 1).map(|g| combine(&drafts, g, settings, total)).collect();
     let others_sent = gathered.orders.len() > 1 || drafts.iter().any(|d| d.context.other_orders.is_data());
     let besides: Vec<Vec<Beside>> = (0..drafts.len()).map(|i| besides(&drafts, &groups, &combined, i)).collect();
+    let together: Vec<Vec<Together>> =
+        besides.iter().enumerate().map(|(ix, beside)| together(&drafts, &combined, beside, ix)).collect();
     let mut reports = Vec::with_capacity(drafts.len());
-    for (draft, beside) in drafts.drain(..).zip(besides) {
-        reports.push(report(draft, &beside, others_sent, by, (&gathered, &sent, &products)));
+    for ((draft, beside), together) in drafts.drain(..).zip(besides).zip(together) {
+        reports.push(report(draft, (&beside, &together), others_sent, by, (&gathered, &sent, &products)));
     }
     (reports, combined, problems, products)
 }
@@ -584,17 +586,17 @@ fn windows(plans: &[&Plan], settings: &Settings) -> (Vec<Window>, Result<Window,
     ((0..count).map(first).collect(), steady)
 }
 
+/// The last end that a schedule states; what states none, as a flush beside feeds that are listed, does not count.
 fn last_end(lines: &[crate::timing::schedule::Line], start: Exact) -> Option<Exact> {
-    lines
-        .iter()
-        .map(|l| {
-            let high = l.high.as_ref()?;
-            match &high.occurrences {
-                crate::timing::schedule::Occurrences::Listed(at) => at.last().copied(),
-                _ => high.end,
-            }
-        })
-        .try_fold(start, |acc, end| end.map(|e| acc.max(e)))
+    let end = |l: &crate::timing::schedule::Line| {
+        let high = l.high.as_ref()?;
+        match &high.occurrences {
+            // The last is given, even where a day ends with it.
+            crate::timing::schedule::Occurrences::Listed(at) => at.last()?.add(Exact::ONE),
+            _ => high.end,
+        }
+    };
+    lines.iter().filter_map(end).max().map(|end| end.max(start))
 }
 
 /// What the rules ask of the patient.
@@ -761,6 +763,42 @@ fn besides(drafts: &[Draft<'_>], groups: &[Vec<usize>], combined: &[Combined], i
         .collect()
 }
 
+/// An order with what it gives on the typical day of a patient's orders together.
+type Together = (Plan, OrderDay);
+
+/// The orders of a patient that are judged by what they give together: those that complement each other. What runs at the
+/// same times, or says the same, is a finding of its own and may well be meant instead of the other.
+fn together(drafts: &[Draft<'_>], combined: &[Combined], beside: &[Beside], ix: usize) -> Vec<Together> {
+    let feeds = |d: &Draft<'_>| d.plan.parts.iter().any(|p| p.kind == Kind::Feed);
+    let complement = beside.iter().any(|o| o.feeds) && beside.iter().all(|o| !o.overlaps && !o.identical);
+    if !complement || !drafts.get(ix).is_some_and(feeds) {
+        return Vec::new();
+    }
+    let Some(of) = combined.iter().find(|c| c.orders.contains(&ix)) else { return Vec::new() };
+    let Some((days, _)) = of.steady.as_ref().ok().or(of.days.last()) else { return Vec::new() };
+    let plans = of.orders.iter().filter_map(|i| drafts.get(*i)).map(|d| d.plan.clone());
+    plans.zip(days.iter().cloned()).collect()
+}
+
+/// The days of an order on which more is given than on its typical one, with their numbers from 1: the fullest by each of
+/// a few measures. A longer day, when clocks change, gives more by its length alone.
+fn fuller_days<'d>(days: &'d [Day], steady: Option<&'d Day>) -> Vec<(usize, &'d Day)> {
+    let Some((_, typical)) = steady.or(days.last()) else { return Vec::new() };
+    let mut out: Vec<(usize, &Day)> = Vec::new();
+    for measure in [Measure::FormulaVolume, Measure::Volume, Measure::Energy, Measure::Protein] {
+        let Some(usual) = typical.get(measure).high() else { continue };
+        let fuller = days.iter().enumerate().filter(|(_, (day, _))| day.laid.window.length <= Exact::int(DAY));
+        let fuller = fuller.filter_map(|(nth, day)| Some((nth, day, day.1.get(measure).high()?)));
+        let fullest = fuller.filter(|(.., x)| *x > usual).max_by(|a, b| a.2.cmp(&b.2).then(b.0.cmp(&a.0)));
+        if let Some((nth, day, _)) = fullest
+            && out.iter().all(|(known, _)| *known != nth + 1)
+        {
+            out.push((nth + 1, day));
+        }
+    }
+    out
+}
+
 fn same_content(a: &Plan, b: &Plan) -> bool {
     let lines =
         |p: &Plan| -> Vec<_> { p.lines.iter().map(|l| (l.low.clone(), l.high.clone(), l.rate, l.quantity)).collect() };
@@ -768,42 +806,67 @@ fn same_content(a: &Plan, b: &Plan) -> bool {
     !a.lines.is_empty() && lines(a) == lines(b) && contents(a) == contents(b)
 }
 
-/// Whether two orders give feed at the same clock time of the day. Unknown times overlap: nothing says not.
-fn overlaps(a: &Plan, day_a: Option<&Day>, b: &Plan, day_b: Option<&Day>) -> bool {
-    let spans = |plan: &Plan, day: Option<&Day>| -> Option<Vec<(Exact, Exact)>> {
-        let (day, _) = day?;
-        let local = day.laid.window.local;
-        let mut out = Vec::new();
-        for s in &day.laid.segments {
-            let feed = plan.parts.iter().any(|p| p.kind == Kind::Feed && p.source == Source::Line(s.line));
-            if feed {
-                let clock = |x: Exact| {
-                    let at = local.add(x)?;
-                    let days = at.div(Exact::int(DAY))?.floor();
-                    at.sub(Exact::whole(days.checked_mul(i128::from(DAY))?)?)
-                };
-                let from = clock(s.from)?;
-                let length = s.to.sub(s.from)?;
-                out.push((from, from.add(length)?));
+/// When a feed runs, by the clock: seconds after midnight from when to when, and on which weekdays (bit 0 Monday, 0 all).
+type ByTheClock = (Exact, Exact, u8);
+
+/// When the feeds of an order run, by the clock; `None` where that is not known.
+fn by_the_clock(plan: &Plan, day: &Day) -> Option<Vec<ByTheClock>> {
+    use crate::timing::schedule::{Dose, Occurrences};
+    let local = day.0.laid.window.local;
+    let clock = |x: Exact| {
+        let at = local.add(x)?;
+        let days = at.div(Exact::int(DAY))?.floor();
+        at.sub(Exact::whole(days.checked_mul(i128::from(DAY))?)?)
+    };
+    let mut out = Vec::new();
+    for part in plan.parts.iter().filter(|p| p.kind == Kind::Feed) {
+        let Source::Line(ix) = part.source else { continue };
+        let run = plan.lines.get(ix)?.high.as_ref()?;
+        match (&run.occurrences, run.dose) {
+            // Not every day: the day that was laid out may be one without it.
+            (Occurrences::Clock { interval, times, weekdays }, Dose::Volume { over, .. })
+                if *weekdays != 0 || *interval > 1 =>
+            {
+                for time in times {
+                    let from = Exact::int(*time);
+                    out.push((from, from.add(over)?, *weekdays));
+                }
+            }
+            (Occurrences::Every { .. }, _) if run.start.is_none() => return None,
+            (Occurrences::Every { weekdays, .. }, _) if *weekdays != 0 => return None,
+            _ => {
+                for s in day.0.laid.segments.iter().filter(|s| s.line == ix) {
+                    let from = clock(s.from)?;
+                    out.push((from, from.add(s.to.sub(s.from)?)?, 0));
+                }
             }
         }
-        Some(out)
-    };
+    }
+    Some(out)
+}
+
+/// Whether two orders give feed at the same clock time of a day. Unknown times overlap: nothing says not.
+fn overlaps(a: &Plan, day_a: Option<&Day>, b: &Plan, day_b: Option<&Day>) -> bool {
+    let spans = |plan: &Plan, day: Option<&Day>| by_the_clock(plan, day?);
     let (Some(x), Some(y)) = (spans(a, day_a), spans(b, day_b)) else { return true };
-    x.iter().any(|(f, t)| {
-        y.iter().any(|(g, u)| {
+    x.iter().any(|(f, t, on)| {
+        y.iter().any(|(g, u, also)| {
             let meets = |f: Exact, t: Exact, g: Exact, u: Exact| f < u && g < t || f == g;
             let day = Exact::int(DAY);
-            meets(*f, *t, *g, *u)
-                || g.add(day).zip(u.add(day)).is_some_and(|(g, u)| meets(*f, *t, g, u))
-                || f.add(day).zip(t.add(day)).is_some_and(|(f, t)| meets(f, t, *g, *u))
+            // One that runs past midnight runs on into a day that is not named.
+            let past_midnight = *t > day || *u > day;
+            let same_day = *on == 0 || *also == 0 || on & also != 0 || past_midnight;
+            same_day
+                && (meets(*f, *t, *g, *u)
+                    || g.add(day).zip(u.add(day)).is_some_and(|(g, u)| meets(*f, *t, g, u))
+                    || f.add(day).zip(t.add(day)).is_some_and(|(f, t)| meets(f, t, *g, *u)))
         })
     })
 }
 
 fn report<'a, 'd>(
     d: Draft<'d>,
-    beside: &[Beside],
+    (beside, together): (&[Beside], &[Together]),
     others_sent: bool,
     by: Institution<'a>,
     (gathered, sent, products): (&Gathered<'d>, &Sent, &[(At, Product)]),
@@ -828,11 +891,13 @@ fn report<'a, 'd>(
         judged.extend(integrity::judge(&case, &|id| rulebook::judge::switched_off(book, id, on)));
         sent_warnings(&mut judged, &d.plan, sent);
         if !book.is_empty() {
-            let facts = CaseFacts::new(FactsFrom {
+            let together: Vec<(&Plan, &OrderDay)> = together.iter().map(|(plan, day)| (plan, day)).collect();
+            let from = FactsFrom {
                 order: &d.order,
                 plan: &d.plan,
                 days: &d.days,
                 steady: d.steady.as_ref().ok(),
+                together: &together,
                 context: &d.context,
                 gathered,
                 formulary,
@@ -841,9 +906,18 @@ fn report<'a, 'd>(
                 book,
                 tests: &patient::laboratory::TESTS,
                 holds: &rulebook::judge::holds,
-            });
-            let about = Circumstances { declared: &settings.declared, on, order: d.order.at };
-            shadow = rulebook::judge::add_limits(book, &facts, &about, &mut judged);
+            };
+            let day = match together.len() {
+                0 => Looked::Typical,
+                n => Looked::Together(n.saturating_sub(1)),
+            };
+            let about = Circumstances { declared: &settings.declared, on, order: d.order.at, day };
+            let facts = CaseFacts::new(from);
+            let fuller: Vec<(usize, CaseFacts<'_>)> = fuller_days(&d.days, d.steady.as_ref().ok())
+                .into_iter()
+                .map(|(nth, day)| (nth, CaseFacts::new(FactsFrom { steady: Some(day), together: &[], ..from })))
+                .collect();
+            shadow = rulebook::judge::add_limits(book, &facts, &about, &fuller, &mut judged);
             unlisted = facts.unlisted();
         }
     } else {

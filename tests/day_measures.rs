@@ -184,7 +184,8 @@ fn feeding_time_is_the_union_of_what_runs() {
         ],
     );
     assert_eq!(*t.get(M::FeedingTime), number("12.5"));
-    assert_eq!(*t.get(M::HighestRate), number("100"));
+    // 60 and 100 mL/h at once from 08:00 and from 18:30 to 19:00.
+    assert_eq!(*t.get(M::HighestRate), number("160"));
 }
 
 /// Steps: the highest of their rates, and the time from the first to the last.
@@ -277,12 +278,95 @@ fn a_day_without_a_feed_says_so() {
         (M::CarbohydrateRateFeeding, "feed"),
         (M::LargestFeed, "single feed"),
         (M::FeedDuration, "single feed"),
-        (M::FeedInterval, "second feed"),
+        (M::FeedInterval, "single feed"),
         (M::TimeToGoal, "stepped feed"),
     ] {
         assert_eq!(why(t.get(m)), [Why::Nothing(what)], "{m:?}");
     }
     assert_eq!((t.get(M::FeedsPerDay), t.get(M::FeedingTime)), (&number("0"), &number("0")));
+}
+
+/// What runs at the same time adds up, where it is known when that is; steps of one feed do not.
+#[test]
+fn what_runs_together_adds_up() {
+    let half = r#","duration":30,"durationUnit":"min""#;
+    let at = |hours: &str| format!(r#""timeOfDay":[{hours}]{half}"#);
+    let both = |a: &str, b: &str| day("R", &[feeds("300", &at(a)), feeds("200", &at(b))]);
+    let same = both(r#""08:00:00","14:00:00""#, r#""08:00:00""#);
+    assert_eq!(*same.get(M::LargestFeed), number("500"));
+    assert_eq!(*same.get(M::HighestRate), number("1000"));
+    // Those of 08:00 are one for the time between feeds: 14:00 is 6 h later.
+    assert_eq!(*same.get(M::FeedInterval), number("6"));
+    let apart = both(r#""08:00:00""#, r#""08:30:00""#);
+    assert_eq!((apart.get(M::LargestFeed), apart.get(M::HighestRate)), (&number("300"), &number("600")));
+    // The times of a count a day are not stated: they may meet or not.
+    let spread = day(
+        "R",
+        &[
+            feeds("300", &at(r#""08:00:00""#)),
+            feeds("200", &format!(r#""frequency":3,"period":1,"periodUnit":"d"{half}"#)),
+        ],
+    );
+    assert_eq!(ends(spread.get(M::LargestFeed)), (Some(Exact::int(300)), Some(Exact::int(500))));
+    assert_eq!(ends(spread.get(M::HighestRate)), (Some(Exact::int(600)), Some(Exact::int(1000))));
+    // A pump feed under single ones: 60 mL/h, and 300 mL in half an hour.
+    let under = day("R", &[rate("60", START, None), feeds("300", &at(r#""08:00:00""#))]);
+    assert_eq!(*under.get(M::HighestRate), number("660"));
+    assert_eq!(*under.get(M::LargestFeed), number("300"));
+    // 500 mL over 8 h every 6 h by gravity run into each other: 62.5 mL/h each, for 2 h both.
+    let gravity = day(
+        "R",
+        &[feeds("500", r#""timeOfDay":["01:00:00","07:00:00","13:00:00","19:00:00"],"duration":8,"durationUnit":"h""#)],
+    );
+    assert_eq!(*gravity.get(M::HighestRate), number("125"));
+}
+
+/// By night the pump, by day single feeds: the single ones count as such.
+#[test]
+fn a_night_on_the_pump_is_no_single_feed() {
+    let night = format!(
+        "{{{},\"rateQuantity\":{}}}",
+        schedule(r#""timeOfDay":["21:00:00"],"duration":8,"durationUnit":"h""#),
+        quantity("110", "mL/h")
+    );
+    let t = day(
+        "R",
+        &[night.clone(), feeds("250", r#""timeOfDay":["12:00:00","17:00:00"],"duration":15,"durationUnit":"min""#)],
+    );
+    assert_eq!(*t.get(M::LargestFeed), number("250"));
+    assert_eq!(*t.get(M::FeedInterval), number("5"));
+    assert_eq!(*t.get(M::FeedDuration), number("8"));
+    // Alone it is what there is.
+    assert_eq!(*day("R", &[night]).get(M::LargestFeed), number("880"));
+}
+
+/// A pump does not run twice: 4 feeds of 8 h at 80 mL/h, one every 6 h, give 480 mL each (A-34).
+#[test]
+fn a_feed_longer_than_its_interval_gives_what_fits() {
+    let t = day(
+        "R",
+        &[format!(
+            "{{{},\"rateQuantity\":{}}}",
+            schedule(r#""timeOfDay":["01:00:00","07:00:00","13:00:00","19:00:00"],"duration":8,"durationUnit":"h""#),
+            quantity("80", "mL/h")
+        )],
+    );
+    assert_eq!((t.get(M::LargestFeed), t.get(M::FeedDuration)), (&number("480"), &number("6")));
+    assert_eq!((t.get(M::HighestRate), t.get(M::FormulaVolume)), (&number("80"), &number("1920")));
+}
+
+/// A range of how long a feed takes is one of its rate and of how long a container hangs as well.
+#[test]
+fn a_range_of_lengths_is_a_range_of_rate_and_hang_time() {
+    let t = day(
+        "D",
+        &[feeds("240", r#""timeOfDay":["08:00:00","20:00:00"],"duration":6,"durationMax":10,"durationUnit":"h""#)],
+    );
+    assert_eq!(ends(t.get(M::HangTime)), (Some(Exact::int(6)), Some(Exact::int(10))));
+    assert_eq!(ends(t.get(M::HighestRate)), (Some(Exact::int(24)), Some(Exact::int(40))));
+    // 60 mL each hour for an hour is 60 mL/h: a container of 1 L hangs 1000 ÷ 60 h.
+    let t = day("D", &[feeds("60", r#""frequency":1,"period":1,"periodUnit":"h","duration":1,"durationUnit":"h""#)]);
+    assert_eq!(*t.get(M::HangTime), Amount::Known(Exact::ratio(1000, 60)));
 }
 
 /// What is not known of one of two feeds leaves the highest of them open, with its reason.

@@ -360,6 +360,7 @@ fn line(run: Run, needed: bool) -> Line {
         rate: None,
         quantity: None,
         method: Method::Bolus,
+        also_method: None,
         start: None,
         end: None,
         length: None,

@@ -727,7 +727,9 @@ fn rate_quantity_and_timing_decide_what_is_given() {
     // Four hours and more, at most twice a day.
     assert_eq!(came(&entry(&lasting(two, 240), Some("100"), None)), (known(200), Method::Cyclic));
     assert_eq!(came(&entry(&lasting(two, 239), Some("100"), None)), (known(200), Method::Intermittent));
-    assert_eq!(came(&entry(&lasting(six, 240), Some("100"), None)).1, Method::Intermittent);
+    assert_eq!(came(&entry(&lasting(six, 239), Some("100"), None)).1, Method::Intermittent);
+    // Where the next begins when it ends, nothing stops.
+    assert_eq!(came(&entry(&lasting(six, 240), Some("100"), None)), (known(600), Method::Continuous));
     // Both: the quantity at the rate.
     assert_eq!(came(&entry(six, Some("100"), Some("300"))), (known(600), Method::Bolus));
     assert_eq!(came(&entry(six, Some("100"), Some("200"))), (known(600), Method::Intermittent));

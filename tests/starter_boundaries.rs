@@ -78,6 +78,7 @@ fn outcome(limit: &Limit, reading: &Reading, given: &Table, formulary: &Formular
         plan: &report.plan,
         days: &report.days,
         steady: report.steady.as_ref().ok(),
+        together: &[],
         context: &context,
         gathered: &gathered,
         formulary,

@@ -94,6 +94,7 @@ fn between(low: Run, high: Run) -> Line {
         rate: None,
         quantity: None,
         method: Method::Unclear,
+        also_method: None,
         length: None,
         spaced: false,
         named: vec![],

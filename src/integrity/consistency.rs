@@ -369,6 +369,7 @@ pub(super) fn steps(case: &Case<'_>) -> Outcome {
         ));
     }
     start_far_off(case, &mut out);
+    over_before_ordered(case, &mut out);
     feeds_not_daily(case, &mut out);
     days_without_feed(case, &mut out);
     if case.plan.lines.is_empty() { Outcome::NotApplicable(Cow::Borrowed("no schedule is stated")) } else { found(out) }
@@ -397,6 +398,35 @@ fn start_far_off(case: &Case<'_>, out: &mut Vec<Finding>) {
             return;
         }
     }
+}
+
+/// Feeds that all end before the order was written give nothing from then on.
+fn over_before_ordered(case: &Case<'_>, out: &mut Vec<Finding>) {
+    let Some((ordered, _)) =
+        case.order.date_time.value().and_then(|w| crate::timing::calendar::instant_of(&case.settings.zone, *w))
+    else {
+        return;
+    };
+    let end = |line: &Line| match line.high.as_ref().map(|run| &run.occurrences) {
+        Some(Occurrences::Listed(at)) => at.last().copied(),
+        _ => line.end,
+    };
+    let feeds = case.plan.parts.iter().filter(|p| p.kind == Kind::Feed).filter_map(|part| match part.source {
+        Source::Line(ix) => case.plan.lines.get(ix),
+        Source::WithFeeds { .. } => None,
+    });
+    let over: Vec<At> = feeds.clone().filter(|l| end(l).is_some_and(|e| e <= ordered)).map(|l| l.at).collect();
+    if over.is_empty() || over.len() < feeds.count() {
+        return;
+    }
+    out.push(Finding {
+        fix: Some("Check the dates: give the schedule a later end, or end the order.".to_owned()),
+        ..finding(
+            Tier::High,
+            "The schedule is over before the order was written: from then on it gives nothing.".to_owned(),
+            over,
+        )
+    });
 }
 
 /// Occurrences and days of a schedule that repeats in a period of more than a day and names no weekdays.

@@ -414,7 +414,14 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
         [("energy", energy, widest(energy_band), "kcal/kg"), ("total volume", volume, widest(volume_band), "mL/kg")]
     {
         // A range reaches into the band or not; only when it lies wholly outside is there a slip to see.
-        let (Some(low), Some(high)) = (amount.low(), amount.high()) else { continue };
+        // What is too much on one day is a slip whatever the others give.
+        let measure = if what == "energy" { Measure::EnergyPerKg } else { Measure::VolumePerKg };
+        let most = case.all_days().filter_map(|(_, totals)| totals.get(measure).low()).max();
+        let (low, high) = match (most, amount.low(), amount.high()) {
+            (Some(most), ..) if most > band.1 => (most, most),
+            (_, Some(low), Some(high)) => (low, high),
+            _ => continue,
+        };
         // Water alone can only be too much.
         let (above, below) = (low > band.1, fed && high < band.0);
         if !above && !below {

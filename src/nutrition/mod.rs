@@ -2,7 +2,7 @@
 //!
 //! [`content`] says what one millilitre of a feed holds, from the order's density and the product's figures.
 //! [`plan`] puts lines, contents and modular doses of one order together. [`totals`] lays a plan over a
-//! window and works out every [`measure::Measure`]; [`mod@derive`] writes the same arithmetic out for people.
+//! window and works out every [`measure::Measure`], [`feeds`] those of single feeds, rates and times; [`mod@derive`] writes the same arithmetic out for people.
 
 #![cfg_attr(
     not(test),
@@ -22,6 +22,7 @@
 
 pub mod content;
 pub mod derive;
+pub mod feeds;
 pub mod measure;
 pub mod plan;
 pub mod route;

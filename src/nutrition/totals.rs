@@ -2,14 +2,18 @@
 
 use crate::amount::{Amount, Why, join};
 use crate::exact::Exact;
-use crate::formulary::product::{Basis, Form, Nutrient};
+use crate::formulary::product::{Basis, Nutrient};
 use crate::nutrition::content::Content;
+use crate::nutrition::feeds::{
+    carbohydrate_feeding, feed_duration, feed_interval, feed_lines, feeding_time, hang_time, highest_rate,
+    largest_feed, time_to_goal,
+};
 use crate::nutrition::measure::{Given, Measure, Quotient, Recipe};
-use crate::nutrition::plan::{Kind, Part, Per, Plan, Source, flush_unknown};
+use crate::nutrition::plan::{Kind, Per, Plan, Source, flush_unknown};
 use crate::settings::Settings;
 use crate::timing::calendar::DAY;
-use crate::timing::day::{Laid, LineDay, Window, lay, steady};
-use crate::timing::schedule::{Dose, Method};
+use crate::timing::day::{Laid, Window, lay, steady};
+use crate::timing::schedule::Method;
 use std::borrow::Cow;
 
 /// One order over one window.
@@ -198,6 +202,11 @@ pub struct Sums<'p> {
 }
 
 impl<'p> Sums<'p> {
+    /// The plans and their days.
+    pub fn days(&self) -> &[(&'p Plan, &'p OrderDay)] {
+        &self.days
+    }
+
     /// One or more orders of one patient over the same window.
     pub fn new(days: Vec<(&'p Plan, &'p OrderDay)>, weight: Option<Exact>) -> Self {
         let mut given: Vec<Given1<'_>> = Vec::new();
@@ -507,17 +516,6 @@ fn solute(g: &Given1<'_>) -> Amount {
 }
 
 /// Lines of feeds with their content.
-fn feed_lines<'a>(
-    days: &'a [(&'a Plan, &'a OrderDay)],
-) -> impl Iterator<Item = (&'a Plan, &'a OrderDay, usize, &'a Part, &'a LineDay)> {
-    days.iter().flat_map(|(plan, day)| {
-        plan.parts.iter().filter(|p| p.kind == Kind::Feed).filter_map(move |part| {
-            let Source::Line(ix) = part.source else { return None };
-            Some((*plan, *day, ix, part, day.laid.lines.get(ix)?))
-        })
-    })
-}
-
 fn schedule(
     m: Measure,
     days: &[(&Plan, &OrderDay)],
@@ -553,62 +551,6 @@ fn schedule(
     }
 }
 
-fn carbohydrate_feeding(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Amount {
-    let Some(kg) = weight else { return Amount::unknown(Why::NoWeight) };
-    let mut out: Option<Amount> = None;
-    let mut missing: Vec<Why> = Vec::new();
-    for (plan, _, ix, part, l) in feed_lines(days) {
-        if l.volume.is_zero() {
-            continue;
-        }
-        let Some(content) = plan.contents.get(part.content) else { continue };
-        let rate = plan.lines.get(ix).and_then(|line| line.high.as_ref()).and_then(|run| match run.dose {
-            Dose::Rate(r) => Some(r),
-            Dose::Volume { ml, over } => ml.div(over),
-        });
-        let Some(rate) = rate else {
-            missing.push(Why::Schedule("how long a feed takes is not stated".to_owned()));
-            continue;
-        };
-        // mL/s × g/mL × 60 s × 1000 mg ÷ kg
-        let x = content
-            .nutrient(Nutrient::Carbohydrate)
-            .scaled(Exact::int(60_000))
-            .scaled(rate)
-            .divided(kg, "the dosing weight");
-        out = Some(match out {
-            None => x,
-            Some(y) => largest(&y, &x),
-        });
-    }
-    match out {
-        Some(x) if missing.is_empty() => x,
-        Some(x) => x.low().map_or(Amount::Unknown(missing.clone()), |low| Amount::at_least(low, missing)),
-        None if missing.is_empty() => Amount::unknown(Why::Nothing("feed")),
-        None => Amount::Unknown(missing),
-    }
-}
-
-/// The larger of two amounts, as a range where it is not settled.
-fn largest(a: &Amount, b: &Amount) -> Amount {
-    match (a.low(), b.low()) {
-        (Some(x), Some(y)) => {
-            let low = x.max(y);
-            let high = match (a.high(), b.high()) {
-                (Some(x), Some(y)) => Some(x.max(y)),
-                _ => None,
-            };
-            match high {
-                Some(h) if h == low => Amount::Known(low),
-                _ => Amount::range(low, high, None, join(a.why(), b.why())),
-            }
-        }
-        (Some(x), None) => Amount::at_least(x, b.why().to_vec()),
-        (None, Some(y)) => Amount::at_least(y, a.why().to_vec()),
-        (None, None) => Amount::Unknown(join(a.why(), b.why())),
-    }
-}
-
 fn osmolality(days: &[(&Plan, &OrderDay)]) -> Amount {
     let mut found: Option<(&Content, Amount)> = None;
     for (plan, _, _, part, l) in feed_lines(days) {
@@ -627,282 +569,6 @@ fn osmolality(days: &[(&Plan, &OrderDay)]) -> Amount {
         }
     }
     found.map_or_else(|| Amount::unknown(Why::Nothing("feed")), |(_, x)| x)
-}
-
-fn largest_feed(days: &[(&Plan, &OrderDay)]) -> Amount {
-    let mut out: Option<Amount> = None;
-    for (plan, _, ix, _, l) in feed_lines(days) {
-        let Some(line) = plan.lines.get(ix) else { continue };
-        if l.volume.is_zero() {
-            continue;
-        }
-        let ml = |run: &Option<crate::timing::schedule::Run>| match run.as_ref().map(|r| r.dose) {
-            Some(Dose::Volume { ml, .. }) => Some(ml),
-            _ => None,
-        };
-        let x = match (ml(&line.high), &line.high) {
-            (Some(h), _) => {
-                let low = ml(&line.low).unwrap_or(h);
-                if low == h {
-                    Amount::Known(h)
-                } else {
-                    Amount::range(low.min(h), Some(low.max(h)), None, line.why.clone())
-                }
-            }
-            (None, Some(_)) => continue,
-            (None, None) => line.quantity.map_or_else(|| Amount::Unknown(line.why.clone()), Amount::Known),
-        };
-        out = Some(out.map_or(x.clone(), |y| largest(&y, &x)));
-    }
-    out.unwrap_or_else(|| Amount::unknown(Why::Nothing("single feed")))
-}
-
-fn feed_duration(days: &[(&Plan, &OrderDay)]) -> Amount {
-    let mut out: Option<Amount> = None;
-    for (plan, _, ix, _, l) in feed_lines(days) {
-        let Some(line) = plan.lines.get(ix) else { continue };
-        if l.volume.is_zero() {
-            continue;
-        }
-        let hours = |run: &Option<crate::timing::schedule::Run>| match run.as_ref().map(|r| r.dose) {
-            Some(Dose::Volume { over, .. }) => over.div(Exact::int(3600)),
-            _ => None,
-        };
-        if matches!(line.high.as_ref().map(|r| r.dose), Some(Dose::Rate(_))) {
-            continue;
-        }
-        let x = match hours(&line.high) {
-            Some(h) if h.is_positive() => {
-                let low = hours(&line.low).unwrap_or(h);
-                Amount::between(
-                    low.min(h),
-                    low.max(h),
-                    Why::Spread("how long each feed lasts is stated as a range".to_owned()),
-                )
-            }
-            _ => Amount::unknown(Why::Schedule("how long a feed takes is not stated".to_owned())),
-        };
-        out = Some(out.map_or(x.clone(), |y| largest(&y, &x)));
-    }
-    out.unwrap_or_else(|| Amount::unknown(Why::Nothing("single feed")))
-}
-
-fn feed_interval(days: &[(&Plan, &OrderDay)]) -> Amount {
-    // Feeds whose times are not known may lie between the others.
-    let unplaced = feed_lines(days).fold(Vec::new(), |all, (.., l)| match &l.feeds {
-        Amount::Unknown(why) => join(&all, why),
-        _ => all,
-    });
-    if !unplaced.is_empty() {
-        return Amount::Unknown(unplaced);
-    }
-    // Beginnings of all feeds of the day, in order; the steady day closes the circle.
-    let mut starts: Vec<Exact> = Vec::new();
-    for (plan, day) in days {
-        for s in day.laid.segments.iter().filter(|s| s.begins && !s.continuous) {
-            let feed = plan.parts.iter().any(|p| p.kind == Kind::Feed && p.source == Source::Line(s.line));
-            if feed {
-                starts.push(s.from);
-            }
-        }
-    }
-    starts.sort_unstable();
-    let gap = starts.windows(2).filter_map(|w| w.get(1)?.sub(*w.first()?)).min();
-    let around = match (starts.first(), starts.last(), days.first()) {
-        (Some(a), Some(b), Some((_, d))) if starts.len() > 1 => a.add(d.laid.window.length).and_then(|x| x.sub(*b)),
-        _ => None,
-    };
-    let shortest = match (gap, around) {
-        (Some(g), Some(a)) if a.is_positive() => Some(g.min(a)),
-        (g, _) => g,
-    };
-    match shortest.and_then(|s| s.div(Exact::int(3600))) {
-        Some(h) => Amount::Known(h),
-        None => Amount::unknown(Why::Nothing("second feed")),
-    }
-}
-
-fn feeding_time(days: &[(&Plan, &OrderDay)]) -> Amount {
-    // Union of all feed segments: two feeds at once are one time.
-    let mut spans: Vec<(Exact, Exact)> = Vec::new();
-    let mut why: Vec<Why> = Vec::new();
-    for (plan, day, ix, _, l) in feed_lines(days) {
-        if l.volume.is_zero() {
-            continue;
-        }
-        if let Amount::Unknown(w) = &l.running {
-            why = join(&why, w);
-            continue;
-        }
-        if l.running.known().is_none() || l.volume.known().is_none() {
-            why = join(&why, l.running.why());
-            why = join(&why, l.volume.why());
-        }
-        let untimed = plan
-            .lines
-            .get(ix)
-            .and_then(|x| x.high.as_ref())
-            .is_some_and(|r| matches!(r.dose, Dose::Volume { over, .. } if over.is_zero()));
-        if untimed {
-            why = join(&why, &[Why::Schedule("how long a feed takes is not stated".to_owned())]);
-        }
-        spans.extend(day.laid.segments.iter().filter(|s| s.line == ix).map(|s| (s.from, s.to)));
-    }
-    spans.sort_unstable();
-    let mut total = Exact::ZERO;
-    let mut open: Option<(Exact, Exact)> = None;
-    for (from, to) in spans {
-        open = Some(match open {
-            Some((a, b)) if from <= b => (a, b.max(to)),
-            Some((a, b)) => {
-                let Some(sum) = b.sub(a).and_then(|d| total.add(d)) else { return Amount::unknown(Why::Range) };
-                total = sum;
-                (from, to)
-            }
-            None => (from, to),
-        });
-    }
-    if let Some((a, b)) = open {
-        let Some(sum) = b.sub(a).and_then(|d| total.add(d)) else { return Amount::unknown(Why::Range) };
-        total = sum;
-    }
-    let Some(hours) = total.div(Exact::int(3600)) else { return Amount::unknown(Why::Range) };
-    if why.is_empty() { Amount::Known(hours) } else { Amount::Unknown(why) }
-}
-
-fn highest_rate(days: &[(&Plan, &OrderDay)]) -> Amount {
-    let mut high: Option<Exact> = None;
-    let mut lacking: Vec<Why> = Vec::new();
-    for (plan, _, ix, _, l) in feed_lines(days) {
-        if l.volume.is_zero() {
-            continue;
-        }
-        // A feed whose schedule cannot be computed may run at any rate.
-        let Some(run) = plan.lines.get(ix).and_then(|x| x.high.as_ref()) else {
-            lacking = join(&lacking, l.volume.why());
-            continue;
-        };
-        let rate = match run.dose {
-            Dose::Rate(r) => Some(r),
-            Dose::Volume { ml, over } => ml.div(over),
-        };
-        match rate.and_then(|r| r.mul(Exact::int(3600))) {
-            Some(r) => high = Some(high.map_or(r, |h| h.max(r))),
-            None => {
-                lacking = join(&lacking, &[Why::Schedule("how long a feed takes is not stated".to_owned())]);
-            }
-        }
-    }
-    match high {
-        Some(h) if lacking.is_empty() => Amount::Known(h),
-        Some(h) => Amount::at_least(h, lacking),
-        None if lacking.is_empty() => Amount::unknown(Why::Nothing("feed")),
-        None => Amount::Unknown(lacking),
-    }
-}
-
-/// The longest time that one container hangs: from when it is begun to when it is empty or the feed ends,
-/// over the schedule as it runs, for the largest container the formulary states.
-fn hang_time(days: &[(&Plan, &OrderDay)]) -> Amount {
-    let mut out: Option<Amount> = None;
-    for (plan, day, ix, part, l) in feed_lines(days) {
-        if l.volume.is_zero() {
-            continue;
-        }
-        let (Some(content), Some(line)) = (plan.contents.get(part.content), plan.lines.get(ix)) else { continue };
-        let closed = content.form == Some(Form::ReadyToHang);
-        let x = match line.high.as_ref() {
-            None => Amount::Unknown(line.why.clone()),
-            Some(run) => match (run.dose, content.containers.last()) {
-                // Runs without pause: the container empties at the rate.
-                (Dose::Rate(_), Some(size)) => emptied(plan, day, part.content, *size),
-                (Dose::Rate(_), None) if content.form.is_none() => Amount::unknown(Why::ProductUnknown),
-                (Dose::Rate(_), None) => Amount::unknown(Why::NotStated(content.label.clone(), "container sizes")),
-                (Dose::Volume { over, .. }, _) if over.is_zero() => {
-                    Amount::unknown(Why::Schedule("how long a feed takes is not stated".to_owned()))
-                }
-                // Single feeds: a container holds one feed, unless a smaller one is changed on the way.
-                (Dose::Volume { ml, over }, size) => {
-                    let share = match size {
-                        Some(size) if *size < ml && closed => size.div(ml).and_then(|s| s.mul(over)),
-                        _ => Some(over),
-                    };
-                    share
-                        .and_then(|s| s.div(Exact::int(3600)))
-                        .map_or_else(|| Amount::unknown(Why::Range), Amount::Known)
-                }
-            },
-        };
-        out = Some(out.map_or(x.clone(), |y| largest(&y, &x)));
-    }
-    out.unwrap_or_else(|| Amount::unknown(Why::Nothing("feed")))
-}
-
-/// Hours until a container is empty, the longest in the day, over all running segments of one content in
-/// turn: a container begun at a low rate and emptied at a higher one hangs for what it really takes. The last
-/// container of the day is taken to run on at the last rate unless the feed ends.
-fn emptied(plan: &Plan, day: &OrderDay, content: usize, size: Exact) -> Amount {
-    let runs = |line: usize| {
-        plan.parts.iter().any(|p| p.content == content && p.source == Source::Line(line))
-            && plan.lines.get(line).and_then(|l| l.high.as_ref()).is_some_and(|r| matches!(r.dose, Dose::Rate(_)))
-    };
-    let segments: Vec<_> = day.laid.segments.iter().filter(|s| runs(s.line) && s.from < s.to).collect();
-    let walk = || -> Option<Exact> {
-        let mut longest = Exact::ZERO;
-        let mut begun = segments.first()?.from;
-        let mut left = size;
-        let mut last: Option<(Exact, Exact)> = None;
-        let mut changes = 0usize;
-        for s in &segments {
-            let rate = s.volume.div(s.to.sub(s.from)?)?;
-            let mut at = s.from;
-            if last.is_none_or(|(to, _)| to < s.from) && left == size {
-                begun = s.from;
-            }
-            loop {
-                let empty = at.add(left.div(rate)?)?;
-                if empty > s.to {
-                    left = left.sub(s.to.sub(at)?.mul(rate)?)?;
-                    break;
-                }
-                longest = longest.max(empty.sub(begun)?);
-                at = empty;
-                begun = empty;
-                left = size;
-                changes += 1;
-                if changes > crate::timing::day::MAX_OCCURRENCES {
-                    return None;
-                }
-                if at == s.to {
-                    break;
-                }
-            }
-            last = Some((s.to, rate));
-        }
-        let (to, rate) = last?;
-        if left < size || longest.is_zero() {
-            // The day's last container: to the end of the feed, or on at the last rate.
-            let end = if to >= day.laid.window.length { to.add(left.div(rate)?)? } else { to };
-            longest = longest.max(end.sub(begun)?);
-        }
-        longest.div(Exact::int(3600))
-    };
-    walk().map_or_else(|| Amount::unknown(Why::Range), Amount::Known)
-}
-
-fn time_to_goal(days: &[(&Plan, &OrderDay)]) -> Amount {
-    let mut longest: Option<Exact> = None;
-    for (plan, _) in days {
-        for group in &plan.settled.steps {
-            let starts: Vec<Exact> = group.iter().filter_map(|i| plan.lines.get(*i).and_then(|l| l.start)).collect();
-            if let (Some(a), Some(b)) = (starts.iter().min(), starts.iter().max())
-                && let Some(h) = b.sub(*a).and_then(|s| s.div(Exact::int(3600)))
-            {
-                longest = Some(longest.map_or(h, |x| x.max(h)));
-            }
-        }
-    }
-    longest.map_or_else(|| Amount::unknown(Why::Nothing("stepped feed")), Amount::Known)
 }
 
 /// How a line is given, for people.

@@ -2,7 +2,7 @@
 
 use super::context::{self, Care, Set};
 use super::expression::Expression;
-use super::facts::{FACTS, Name, SOURCES, Source, find};
+use super::facts::{FACTS, Name, SOURCES, Source, find, of_any_day};
 use super::value::{Facts, Missing, Scaled, Stated, Truth, Type, Value, Words};
 use super::{ConceptKind, Rulebook};
 use crate::amount::{Amount, Why};
@@ -13,13 +13,14 @@ use crate::intake::bundle::Gathered;
 use crate::intake::order::{At, Field, Order, Quantity, Rate};
 use crate::needs::{self, Single, Validity};
 use crate::nutrition::content::{Content, From};
+use crate::nutrition::feeds::{self, largest, smallest};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Plan, Source as Given};
 use crate::nutrition::route::site;
-use crate::nutrition::totals::{OrderDay, Sums, Totals};
+use crate::nutrition::totals::{OrderDay, Sums, Totals, method_name};
 use crate::patient::{Context, CorrectionBasis, LabTest, Measured, Measurements, Sent, Sex};
 use crate::settings::{ContextKind, Settings, Site};
-use crate::timing::schedule::{Line, Method, Occurrences};
+use crate::timing::schedule::{Dose, Line, Method, Occurrences, per_day};
 use crate::units::{Unit, energy_density};
 use std::cell::{Cell, OnceCell, RefCell};
 use std::collections::BTreeMap;
@@ -36,6 +37,8 @@ pub struct Materials<'a> {
     pub days: &'a [(OrderDay, Totals)],
     /// The steady day.
     pub steady: Option<&'a (OrderDay, Totals)>,
+    /// This order and others of the patient that run at other times, each on the typical day, where they are judged together.
+    pub together: &'a [(&'a Plan, &'a OrderDay)],
     /// The patient.
     pub context: &'a Context<'a>,
     /// The resources of the document.
@@ -60,6 +63,7 @@ pub struct CaseFacts<'a> {
     known: Box<[OnceCell<Value>]>,
     typical: OnceCell<Sums<'a>>,
     first: OnceCell<Sums<'a>>,
+    each_day: OnceCell<Vec<Sums<'a>>>,
     care: OnceCell<Care>,
     sets: [OnceCell<Set>; 3],
     labs: RefCell<BTreeMap<&'static str, Lab<'a>>>,
@@ -77,6 +81,12 @@ static FACTORS: LazyLock<Vec<Exact>> =
 /// Seconds of a year, as ages count it.
 const YEAR: Exact = Exact::int(31_557_600);
 const DAY: Exact = Exact::int(86_400);
+/// The last day by which the weight-for-age reference may still be below that of birth.
+const FALLS_UNTIL: u32 = 14;
+/// One mL/h in mL/s.
+const PER_HOUR: Exact = Exact::ratio(1, 3_600);
+
+const NO_DAY: &str = "no day of the order can be laid out";
 
 fn lacks(fact: usize, why: impl Into<Words>, at: Vec<At>) -> Vec<Missing> {
     vec![Missing { fact, why: why.into(), at }]
@@ -84,6 +94,15 @@ fn lacks(fact: usize, why: impl Into<Words>, at: Vec<At>) -> Vec<Missing> {
 
 fn known(value: Option<Exact>) -> Value {
     Value::Quantity(value.map_or_else(|| Amount::unknown(Why::Range), Amount::Known))
+}
+
+/// mL that a line gives in a day on which it runs; `None` where that cannot be told.
+fn daily(line: &Line) -> Option<Exact> {
+    let run = line.high.as_ref().filter(|_| line.is_exact())?;
+    match run.dose {
+        Dose::Rate(rate) => rate.mul(DAY),
+        Dose::Volume { ml, .. } => per_day(&run.occurrences)?.mul(ml),
+    }
 }
 
 fn truth(yes: bool) -> Value {
@@ -114,6 +133,7 @@ impl<'a> CaseFacts<'a> {
             known: FACTS.iter().map(|_| OnceCell::new()).collect(),
             typical: OnceCell::new(),
             first: OnceCell::new(),
+            each_day: OnceCell::new(),
             care: OnceCell::new(),
             sets: Default::default(),
             labs: RefCell::default(),
@@ -135,9 +155,17 @@ impl<'a> CaseFacts<'a> {
 
     fn work_out(&self, ix: usize) -> Found {
         match SOURCES.get(ix) {
-            Some(Source::Typical(measure)) => {
-                self.measure(ix, *measure, self.m.steady.or(self.m.days.last()), &self.typical)
+            Some(Source::Typical(measure)) if of_any_day(*measure) && self.feeds().nth(1).is_some() => {
+                let unit = FACTORS.get(measure.index()).copied().unwrap_or(Exact::ONE);
+                let highest = self.of_any_day(ix, |sums| sums.measure(*measure), largest)?;
+                self.amount(ix, each(&highest, unit))
             }
+            Some(Source::Typical(measure)) if !self.m.together.is_empty() && !of_any_day(*measure) => {
+                let unit = FACTORS.get(measure.index()).copied().unwrap_or(Exact::ONE);
+                let sums = self.typical.get_or_init(|| Sums::new(self.m.together.to_vec(), self.m.plan.weight));
+                self.amount(ix, each(&sums.measure(*measure), unit))
+            }
+            Some(Source::Typical(measure)) => self.measure(ix, *measure, self.typical_day(), &self.typical),
             Some(Source::First(measure)) => {
                 self.measure(ix, *measure, self.m.days.first().or(self.m.steady), &self.first)
             }
@@ -154,7 +182,7 @@ impl<'a> CaseFacts<'a> {
         sums: &OnceCell<Sums<'a>>,
     ) -> Found {
         let Some((laid, had)) = day else {
-            return Err(lacks(ix, "no day of the order can be laid out", vec![self.formula_at()]));
+            return Err(lacks(ix, NO_DAY, vec![self.formula_at()]));
         };
         let unit = FACTORS.get(measure.index()).copied().unwrap_or(Exact::ONE);
         let amount = match had.get(measure) {
@@ -165,7 +193,51 @@ impl<'a> CaseFacts<'a> {
             }
             had => each(had, unit),
         };
+        let once = matches!(&amount, Amount::Unknown(why) if why.as_slice() == [Why::Nothing(feeds::SECOND_FEED)]);
+        if measure == Measure::FeedInterval && once {
+            // One feed a day: the next is due a day later.
+            return Ok(known(Some(laid.laid.window.length)));
+        }
         self.amount(ix, amount)
+    }
+
+    fn typical_day(&self) -> Option<&'a (OrderDay, Totals)> {
+        self.m.steady.or(self.m.days.last())
+    }
+
+    /// Of every day of the order what a measure says, together; days without what it measures say nothing.
+    fn of_any_day(
+        &self,
+        ix: usize,
+        of: impl Fn(&Sums<'a>) -> Amount,
+        both: fn(&Amount, &Amount) -> Amount,
+    ) -> Result<Amount, Vec<Missing>> {
+        let sums = self.each_day.get_or_init(|| {
+            let days = self.m.days.iter().chain(self.m.steady);
+            days.map(|(laid, _)| Sums::new(vec![(self.m.plan, laid)], self.m.plan.weight)).collect()
+        });
+        let nothing = |amount: &Amount| matches!(amount, Amount::Unknown(why) if why.iter().all(|w| matches!(w, Why::Nothing(_))));
+        let (mut out, mut none): (Option<Amount>, Option<Amount>) = (None, None);
+        for amount in sums.iter().map(of) {
+            if nothing(&amount) {
+                none.get_or_insert(amount);
+            } else {
+                out = Some(out.map_or_else(|| amount.clone(), |had| both(&had, &amount)));
+            }
+        }
+        out.or(none).ok_or_else(|| lacks(ix, NO_DAY, vec![self.formula_at()]))
+    }
+
+    /// A measure of single feeds or running rates, of any day, in its unit.
+    fn feeding(
+        &self,
+        ix: usize,
+        of: fn(&[(&Plan, &OrderDay)]) -> Amount,
+        both: fn(&Amount, &Amount) -> Amount,
+        unit: Exact,
+    ) -> Found {
+        let highest = self.of_any_day(ix, |sums| of(sums.days()), both)?;
+        self.amount(ix, each(&highest, unit))
     }
 
     /// An amount as a value; one of which nothing is known is missing, for want of what its reasons name.
@@ -392,17 +464,19 @@ impl<'a> CaseFacts<'a> {
         let (Some(low), Some(high), Some(kg)) = (corrected.low(), corrected.high(), kg) else {
             return Err(self.missing(Name::Age));
         };
-        let z = |day: Exact| {
-            let day = u32::try_from(day.max(Exact::ZERO).floor()).ok()?;
-            Some(needs::growth::weight_for_age(sex, day, kg)?.z)
-        };
         if high.is_negative() {
             return Err(lacks(ix, "there is no reference before term", Vec::new()));
         }
-        match (z(low), z(high)) {
-            (Some(a), Some(b)) => {
+        let day = |x: Exact| u32::try_from(x.max(Exact::ZERO).floor()).ok();
+        // The reference falls in the first days of life and rises from then on.
+        let days = day(low).zip(day(high)).map(|(a, b)| (a..=b.min(FALLS_UNTIL)).chain([a, b]));
+        let z = |day: u32| Some(needs::growth::weight_for_age(sex, day, kg)?.z);
+        let scores: Option<Vec<Exact>> = days.and_then(|days| days.map(z).collect());
+        let ends = scores.and_then(|all| all.iter().min().copied().zip(all.iter().max().copied()));
+        match ends {
+            Some((a, b)) => {
                 let why = corrected.why().first().cloned().unwrap_or(Why::MissingInput("the full birth date"));
-                Ok(Value::Quantity(Amount::between(a.min(b), a.max(b), why)))
+                Ok(Value::Quantity(Amount::between(a, b, why)))
             }
             _ => Err(lacks(ix, "there is no reference at this age; it ends at 5 years", Vec::new())),
         }
@@ -535,24 +609,31 @@ impl<'a> CaseFacts<'a> {
     }
 
     fn method(&self, ix: usize) -> Found {
-        let mut words: Vec<&'static str> = Vec::new();
+        let mut methods: Vec<Method> = Vec::new();
         for line in self.feeds() {
-            let word = match line.method {
-                Method::Continuous => "continuous",
-                Method::Cyclic => "cyclic",
-                Method::Intermittent => "intermittent",
-                Method::Bolus => "bolus",
-                Method::Unclear => return Err(lacks(ix, "the schedule does not tell how it is given", vec![line.at])),
-            };
-            if !words.contains(&word) {
-                words.push(word);
+            if line.method == Method::Unclear {
+                return Err(lacks(ix, "the schedule does not tell how it is given", vec![line.at]));
+            }
+            if line.also_method.is_some_and(|other| other != line.method) {
+                return Err(lacks(ix, "how long a feed takes is a range, and so is how it is given", vec![line.at]));
+            }
+            if !methods.contains(&line.method) {
+                methods.push(line.method);
             }
         }
-        match words.as_slice() {
-            [] => Err(lacks(ix, "the order states no schedule of the feed", vec![self.formula_at()])),
-            [one] => Ok(Value::Word((*one).to_owned())),
-            _ => Ok(Value::Word("mixed".to_owned())),
-        }
+        let word = match methods.as_slice() {
+            [] => return Err(lacks(ix, "the order states no schedule of the feed", vec![self.formula_at()])),
+            [one] => method_name(*one),
+            // Both are single feeds, or both run on; only what has one and the other is mixed.
+            many if many.iter().all(|m| matches!(m, Method::Bolus | Method::Intermittent)) => {
+                method_name(Method::Intermittent)
+            }
+            many if many.iter().all(|m| matches!(m, Method::Continuous | Method::Cyclic)) => {
+                method_name(Method::Continuous)
+            }
+            _ => "mixed",
+        };
+        Ok(Value::Word(word.to_owned()))
     }
 
     fn route(&self, ix: usize) -> Found {
@@ -613,8 +694,19 @@ impl<'a> CaseFacts<'a> {
         let Some((first, rest)) = steps.split_first() else {
             return Err(lacks(ix, "the order states no schedule of the feed", vec![self.formula_at()]));
         };
-        let size = |l: &Line| l.rate.or(l.quantity);
-        let more = rest.iter().any(|l| size(l).zip(size(first)).is_none_or(|(l, f)| l > f));
+        // Like is compared with like; a rate and volumes of single feeds by what they give in a day.
+        let stated = |l: &Line| l.rate.map(|rate| (true, rate)).or(l.quantity.map(|ml| (false, ml)));
+        let mut more = false;
+        for line in rest {
+            let larger = match (stated(first), stated(line)) {
+                (Some((a, x)), Some((b, y))) if a == b => Some(y > x),
+                _ => daily(first).zip(daily(line)).map(|(x, y)| y > x),
+            };
+            match larger {
+                Some(larger) => more |= larger,
+                None => return Err(lacks(ix, "a step states no rate or volume that can be compared", vec![line.at])),
+            }
+        }
         Ok(truth(!more))
     }
 
@@ -634,34 +726,26 @@ impl<'a> CaseFacts<'a> {
     }
 
     fn flush_interval(&self, ix: usize) -> Found {
-        let mut longest: Option<Exact> = None;
+        let mut longest: Option<Amount> = None;
         for line in self.lines(Kind::Flush) {
-            let gap = line.high.as_ref().and_then(|run| match &run.occurrences {
-                Occurrences::Every { step, .. } => Some(*step),
-                Occurrences::Clock { interval, times, .. } => {
-                    let across = times.first().zip(times.last()).map(|(first, last)| {
-                        first.saturating_add(interval.saturating_mul(86_400)).saturating_sub(*last)
-                    });
-                    let within = times.windows(2).filter_map(|w| match w {
-                        [a, b] => Some(b.saturating_sub(*a)),
-                        _ => None,
-                    });
-                    within.chain(across).max().map(Exact::int)
-                }
-                Occurrences::Continuous | Occurrences::Listed(_) => None,
-            });
-            match gap {
-                Some(gap) => longest = Some(longest.map_or(gap, |l| l.max(gap))),
-                None => return Err(lacks(ix, "the times of a flush are not regular", vec![line.at])),
-            }
+            // What may be left out altogether has no longest time to the next.
+            let regular = line.low.is_some() && line.high.is_some();
+            let gaps = line.readings().filter(|_| regular).map(|run| run.occurrences.longest_gap());
+            let gaps: Option<Vec<Exact>> = gaps.collect();
+            let gap = gaps.and_then(|gaps| gaps.iter().min().copied().zip(gaps.iter().max().copied()));
+            let Some((low, high)) = gap else {
+                return Err(lacks(ix, "the times of a flush are not regular", vec![line.at]));
+            };
+            let gap = Amount::between(low, high, Why::Spread("how often it is given is a range".to_owned()));
+            longest = Some(longest.map_or_else(|| gap.clone(), |l| largest(&l, &gap)));
         }
         match longest {
-            Some(gap) => Ok(known(Some(gap))),
+            Some(gap) => self.amount(ix, gap),
             None => Err(lacks(ix, "no flush has a schedule of its own", vec![self.formula_at()])),
         }
     }
 
-    /// The highest, or lowest, of several amounts that were read.
+    /// The lowest of several amounts that were read.
     fn least(&self, ix: usize, read: Vec<context::Read>, none: &'static str) -> Found {
         let mut least: Option<Exact> = None;
         for (value, at) in read {
@@ -879,6 +963,9 @@ impl<'a> CaseFacts<'a> {
                 Ok(truth(stated || plan.parts.iter().any(|p| p.kind == Kind::Flush)))
             }
             Name::SingleFlush => self.single_flush(ix),
+            Name::RunningRate => self.feeding(ix, feeds::highest_running_rate, largest, PER_HOUR),
+            Name::SingleFeedRate => self.feeding(ix, feeds::highest_single_rate, largest, PER_HOUR),
+            Name::ShortestFeed => self.feeding(ix, feeds::shortest_feed, smallest, Exact::int(3_600)),
             Name::FlushInterval => self.flush_interval(ix),
             Name::StartsAsNew | Name::OtherOrders => {
                 if c.other_orders == Sent::NotSent {
@@ -904,9 +991,18 @@ impl<'a> CaseFacts<'a> {
                 self.least(ix, context::fluid_limits(order, self.m.gathered), "no fluid limit was sent with the order")
             }
             Name::Lasts => {
-                let ends: Option<Vec<Exact>> = self.feeds().map(|l| l.end).collect();
-                match ends.and_then(|ends| ends.into_iter().max()).and_then(|end| end.sub(plan.start)) {
-                    Some(time) => Ok(known(Some(time))),
+                let lasts = |l: &Line| match (l.end, l.length) {
+                    (Some(end), _) => end.sub(plan.start).map(Amount::Known),
+                    (None, Some((low, high))) => Some(Amount::between(
+                        low,
+                        high,
+                        Why::Spread("how long it is to be given is a range".to_owned()),
+                    )),
+                    (None, None) => None,
+                };
+                let times: Option<Vec<Amount>> = self.feeds().map(lasts).collect();
+                match times.and_then(|times| times.into_iter().reduce(|a, b| largest(&a, &b))) {
+                    Some(time) => self.amount(ix, time),
                     None => Err(lacks(ix, "the order states no end", vec![self.formula_at()])),
                 }
             }

@@ -27,12 +27,25 @@ const FORMS: &[&str] =
 /// What a fact is taken from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Source {
-    /// A measure of the typical day.
+    /// A measure of the typical day, or the highest of any day ([`of_any_day`]).
     Typical(Measure),
     /// A measure of the first day.
     First(Measure),
     /// Anything else.
     Other(Name),
+}
+
+/// Whether limits look at the highest of all days: a feed or a rate that is too much on one day is too much.
+pub(super) const fn of_any_day(measure: Measure) -> bool {
+    matches!(
+        measure,
+        Measure::LargestFeed
+            | Measure::LargestFeedPerKg
+            | Measure::HighestRate
+            | Measure::CarbohydrateRateFeeding
+            | Measure::FeedDuration
+            | Measure::HangTime
+    )
 }
 
 macro_rules! facts {
@@ -53,7 +66,11 @@ macro_rules! facts {
                 $(Fact { name: $word, kind: $kind, unit: $other_unit, need: $need, title: $sentence },)*
                 $(Fact {
                     name: $code, kind: Quantity($dimension), unit: $unit, need: CORE,
-                    title: concat!($title, ", typical day"),
+                    title: if of_any_day(Measure::$measure) {
+                        concat!($title, ", highest of any day of the order")
+                    } else {
+                        concat!($title, ", typical day")
+                    },
                 },)*
                 $(Fact {
                     name: concat!("first_day_", $code), kind: Quantity($dimension), unit: $unit, need: CORE,
@@ -156,7 +173,7 @@ facts! {
         LargestFeed, "largest_feed", VOLUME, "mL", "Largest single feed";
         LargestFeedPerKg, "largest_feed_per_kg", VOLUME_PER_MASS, "mL/kg", "Largest single feed per kg";
         FeedDuration, "feed_duration", TIME, "h", "Longest single feed";
-        FeedInterval, "feed_interval", TIME, "h", "Shortest interval between feeds";
+        FeedInterval, "feed_interval", TIME, "h", "Shortest interval between feeds (a day, where there is one)";
         FeedingTime, "feeding_time", NUMBER, "h/d", "Time the pump or feed runs";
         HighestRate, "highest_rate", VOLUME_RATE, "mL/h", "Highest rate";
         HangTime, "hang_time", TIME, "h", "Longest time one container hangs";
@@ -181,7 +198,7 @@ facts! {
         Stay, "stay", Quantity(TIME), "d", HISTORY, "Time since the encounter began";
 
         Route, "route", Word(ROUTES), "", CORE, "Where the feed enters";
-        Method, "method", Word(METHODS), "", CORE, "How the feed is given";
+        Method, "method", Word(METHODS), "", CORE, "How the feed is given; mixed: single feeds and one around the clock or for part of the day";
         ProductAgeClass, "product_age_class", Word(AGE_CLASSES), "", CORE, "Age class of the main product";
         ProductForm, "product_form", Word(FORMS), "", CORE, "Form of the main product";
         ProductContains, "product_contains", Keys, "", CORE, "Ingredients stated to be in any product of the order";
@@ -194,6 +211,9 @@ facts! {
         FirstRate, "first_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Rate of the first step";
         LargestStep, "largest_step", Quantity(VOLUME_RATE), "mL/h", CORE, "Largest rise of the rate from one step to the next";
         ShortestStepTime, "shortest_step_time", Quantity(TIME), "h", CORE, "Shortest time between two rises of the rate";
+        RunningRate, "running_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Highest rate of what runs around the clock or for part of the day, of any day";
+        SingleFeedRate, "single_feed_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Highest rate at which a single feed runs in, of any day";
+        ShortestFeed, "shortest_feed", Quantity(TIME), "h", CORE, "Shortest time that a single feed takes, of any day";
         AtGoalAtOnce, "at_goal_at_once", Truth, "", CORE, "The order begins at its highest rate or volume";
         HasFlush, "has_flush", Truth, "", CORE, "The order has a water flush";
         SingleFlush, "single_flush", Quantity(VOLUME), "mL", CORE, "Largest single flush";
@@ -233,6 +253,11 @@ facts! {
         PumpHighestRate, "pump_highest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Highest rate of the pump";
         PumpVolumeStep, "pump_volume_step", Quantity(VOLUME), "mL", CORE, "Step in which the pump's volume is set";
     }
+}
+
+/// Whether a fact is what a typical day gives.
+pub(super) fn is_of_a_day(ix: usize) -> bool {
+    matches!(SOURCES.get(ix), Some(Source::Typical(measure)) if !of_any_day(*measure))
 }
 
 /// The index of a fact by its name.

@@ -1,8 +1,9 @@
 //! Limits judged on the facts of one order, on three truth values: a condition on what is missing, or a bound
 //! that lies within a range, is "not evaluated" and names what is missing.
 
+use super::case::CaseFacts;
 use super::expression::{Expression, Gap, Scale, Sitting, Verdict, shown};
-use super::facts::FACTS;
+use super::facts::{self, FACTS};
 use super::value::{Fact, Facts, Missing, Need, Truth, Value};
 use super::{Bound, Check, Limit, Mode, Rulebook, correction};
 use crate::amount::{Amount, Why};
@@ -22,6 +23,31 @@ pub struct Circumstances<'a> {
     pub on: Option<Date>,
     /// The order itself, for findings without a place of their own.
     pub order: At,
+    /// The day that is judged.
+    pub day: Looked,
+}
+
+/// Which day's amounts are judged.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Looked {
+    /// The typical day of the order.
+    Typical,
+    /// Another day of it, from 1, on which more is given: only what is too much.
+    Fuller(usize),
+    /// The typical day with that of so many other orders of the patient, which run at other times.
+    Together(usize),
+}
+
+impl Looked {
+    /// What a finding on amounts of that day begins with.
+    fn prefix(self) -> Option<String> {
+        match self {
+            Self::Typical => None,
+            Self::Fuller(day) => Some(format!("On day {day} of the order: ")),
+            Self::Together(1) => Some("Together with the patient's other feeding order: ".to_owned()),
+            Self::Together(n) => Some(format!("Together with the patient's {n} other feeding orders: ")),
+        }
+    }
 }
 
 /// What rules wait for that stay listed; `rules show` gives each one's reason.
@@ -44,13 +70,20 @@ pub fn add_limits<'a>(
     book: &'a Rulebook,
     facts: &dyn Facts,
     about: &Circumstances<'_>,
+    fuller: &[(usize, CaseFacts<'_>)],
     judged: &mut Vec<Judged<'a>>,
 ) -> Vec<Judged<'a>> {
     let grave: Vec<&str> =
         judged.iter().filter(|j| j.outcome.tier() >= Some(Tier::High)).map(|j| &*j.rule.id).collect();
     let cause = |of: &[&'static str]| of.iter().copied().find(|id| grave.contains(id));
     let (amount, weight) = (cause(WRONG_AMOUNT), cause(WRONG_WEIGHT));
-    let (mut counted, shadow) = judge(book, facts, about);
+    let (mut counted, mut shadow) = judge(book, facts, about);
+    for (day, facts) in fuller {
+        let about = Circumstances { day: Looked::Fuller(*day), ..*about };
+        let (more, more_in_shadow) = judge(book, facts, &about);
+        graver(&mut counted, more);
+        graver(&mut shadow, more_in_shadow);
+    }
     if amount.is_some() || weight.is_some() {
         for (j, limit) in counted.iter_mut().filter_map(|j| {
             let limit = book.limits.iter().find(|l| l.rule.id == j.rule.id)?;
@@ -82,6 +115,33 @@ pub fn add_limits<'a>(
     }
     judged.append(&mut counted);
     shadow
+}
+
+/// Takes over what is found on another day, where nothing as grave was found before.
+fn graver<'a>(into: &mut [Judged<'a>], more: Vec<Judged<'a>>) {
+    for found in more.into_iter().filter(|j| matches!(j.outcome, Outcome::Flagged(_))) {
+        if let Some(had) = into.iter_mut().find(|j| j.rule.id == found.rule.id)
+            && had.outcome.tier() < found.outcome.tier()
+        {
+            had.outcome = found.outcome;
+        }
+    }
+}
+
+/// Whether a check compares what a whole day gives.
+fn of_a_day(check: &Check) -> bool {
+    let expressions = check.measure.iter().chain(check.when.iter()).chain(match &check.bound {
+        Bound::Above(e) | Bound::Below(e) | Bound::When(e) => Some(e),
+    });
+    expressions.flat_map(|e| e.facts()).any(|ix| facts::is_of_a_day(*ix))
+}
+
+/// Whether a check is made on the day that is judged.
+fn is_made(check: &Check, about: &Circumstances<'_>) -> bool {
+    match about.day {
+        Looked::Typical | Looked::Together(_) => true,
+        Looked::Fuller(_) => matches!(check.bound, Bound::Above(_)) && of_a_day(check),
+    }
 }
 
 /// Whether a limit asks if the weight and an earlier one are the same in two units: that names what is wrong with
@@ -234,7 +294,7 @@ fn without_reasons(
     let (mut found, mut gap): (Option<&Check>, Option<Gap>) = (None, None);
     // The gravest of the open ones before and after it.
     let (mut before, mut after): (Option<Tier>, Option<Tier>) = (None, None);
-    for check in &limit.checks {
+    for check in limit.checks.iter().filter(|check| is_made(check, about)) {
         let verdict = match check.when.as_ref().map(|when| when.verdict(facts, sitting)) {
             Some(Verdict::False) => continue,
             Some(gap @ Verdict::Open(_)) => gap,
@@ -283,7 +343,7 @@ fn compared(check: &Check, facts: &dyn Facts, sitting: &Sitting<'_>) -> Verdict 
 fn checks(limit: &Limit, facts: &dyn Facts, about: &Circumstances<'_>) -> Outcome {
     let mut found: Option<Finding> = None;
     let (mut missing, mut why, mut open) = (Vec::new(), Vec::new(), None);
-    for check in &limit.checks {
+    for check in limit.checks.iter().filter(|check| is_made(check, about)) {
         match looked_at(check, facts, about) {
             Seen::Fine => {}
             Seen::Found(finding) => {
@@ -406,7 +466,7 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
     if at.is_empty() {
         at.push(about.order);
     }
-    Finding {
+    let mut out = Finding {
         tier: check.tier,
         text: check.text.render(facts, extra),
         arithmetic: check.compared.as_ref().map(|compared| with_values(compared, check, facts)),
@@ -415,7 +475,16 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
         code: None,
         correction: correction::of(check, facts, extra),
         excess: Some(excess(check, extra)),
+    };
+    if let Some(prefix) = about.day.prefix().filter(|_| of_a_day(check)) {
+        out.text.insert_str(0, &prefix);
+        // No single change of this order is the answer to what several give, or to what one day of it gives.
+        out.correction = None;
+        if matches!(about.day, Looked::Together(_)) {
+            out.fix = Some("Look at the orders together: change one of them, or end one.".to_owned());
+        }
     }
+    out
 }
 
 /// By which check, and how far the measure lies beyond the bound at its farther end.

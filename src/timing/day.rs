@@ -51,6 +51,16 @@ impl Window {
         Some(Self { start: self.start.add(shift)?, local: self.local.add(shift)?, length: self.length, civil: false })
     }
 
+    /// The day that begins so many days later: from one clock time to the same again where this one is such a day.
+    fn following(&self, zone: &TimeZone, days: i64) -> Option<Self> {
+        if !self.civil {
+            return self.later(days);
+        }
+        let local = i64::try_from(self.local.floor()).ok()?;
+        let day_start = u32::try_from(local.rem_euclid(DAY)).ok()?;
+        Some(Self::civil(zone, local.div_euclid(DAY).checked_add(days)?, day_start))
+    }
+
     /// Instant it ends.
     pub fn end(&self) -> Exact {
         self.start.add(self.length).unwrap_or(self.start)
@@ -1020,9 +1030,9 @@ fn settled(zone: &TimeZone, first: Window, lines: &[Line]) -> Option<Window> {
     };
     for later in 0..=3 {
         let (day, next) = if later == 0 {
-            (first, first.later(cycle)?)
+            (first, first.following(zone, cycle)?)
         } else {
-            (first.later(later)?, first.later(later.checked_add(cycle)?)?)
+            (first.following(zone, later)?, first.following(zone, later.checked_add(cycle)?)?)
         };
         if runs().filter_map(|r| r.end).any(|end| end < next.end()) {
             return None;
@@ -1051,7 +1061,12 @@ pub fn steady_window(
         let at = |d: i64| d.saturating_mul(DAY).saturating_add(i64::from(day_start));
         let d = if Exact::int(at(days)) >= local { days } else { days.saturating_add(1) };
         match kind {
-            DayKind::Civil => Window::civil(zone, d, day_start),
+            DayKind::Civil => {
+                let day = Window::civil(zone, d, day_start);
+                // The day on which clocks change is like no other.
+                let usual = day.length == Exact::int(DAY);
+                if usual { day } else { Window::civil(zone, d.saturating_add(1), day_start) }
+            }
             DayKind::Elapsed => Window::elapsed(zone, to_epoch(zone, Exact::int(at(d)))),
         }
     };

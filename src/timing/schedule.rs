@@ -91,6 +91,36 @@ pub enum Occurrences {
     Listed(Vec<Exact>),
 }
 
+impl Occurrences {
+    /// Longest time from one beginning to the next, s; `None` where there is no next, or its times are not regular.
+    pub fn longest_gap(&self) -> Option<Exact> {
+        match self {
+            Self::Continuous => None,
+            Self::Every { step, weekdays: 0, .. } => Some(*step),
+            Self::Every { .. } => None,
+            Self::Clock { interval, times, weekdays } => {
+                let days = match (*weekdays, *interval) {
+                    (0, interval) => interval,
+                    (weekdays, 1) => longest_run_of_days(weekdays),
+                    _ => return None,
+                };
+                let (first, last) = times.first().zip(times.last())?;
+                let across = first.checked_add(days.checked_mul(DAY)?)?.checked_sub(*last)?;
+                let within = times.windows(2).filter_map(|w| if let [a, b] = w { b.checked_sub(*a) } else { None });
+                within.chain([across]).max().map(Exact::int)
+            }
+            Self::Listed(at) => at.windows(2).filter_map(|w| if let [a, b] = w { b.sub(*a) } else { None }).max(),
+        }
+    }
+}
+
+/// Most days from one of these weekdays (bit 0 Monday) to the next.
+fn longest_run_of_days(weekdays: u8) -> i64 {
+    let on = |day: i64| weekdays >> day.rem_euclid(7) & 1 == 1;
+    let next = |day: i64| (1..=7).find(|n| on(day.saturating_add(*n))).unwrap_or(7);
+    (0..7).filter(|day| on(*day)).map(next).max().unwrap_or(7)
+}
+
 /// What one occurrence gives.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Dose {
@@ -160,6 +190,8 @@ pub struct Line {
     pub quantity: Option<Exact>,
     /// How it is given.
     pub method: Method,
+    /// How it is given by the other end of a range of how long a feed takes.
+    pub also_method: Option<Method>,
     /// The bounds' start as an instant, when stated.
     pub start: Option<Exact>,
     /// The bounds' end, when stated.
@@ -175,6 +207,19 @@ pub struct Line {
 }
 
 impl Line {
+    /// Every reading that gives something.
+    pub fn readings(&self) -> impl Iterator<Item = &Run> {
+        [&self.low, &self.least, &self.also, &self.high].into_iter().flatten()
+    }
+
+    /// Whether it is known at which times it gives something, where it is exact.
+    pub fn has_times(&self) -> bool {
+        self.high.as_ref().is_some_and(|run| match run.occurrences {
+            Occurrences::Every { .. } => run.start.is_some(),
+            Occurrences::Continuous | Occurrences::Clock { .. } | Occurrences::Listed(_) => true,
+        })
+    }
+
     /// Whether the volume over any window is exactly known.
     pub fn is_exact(&self) -> bool {
         self.why.is_empty() && self.low.is_some() && self.low == self.high && self.also.is_none()
@@ -265,6 +310,7 @@ pub fn line_of(frame: Frame<'_>, a: &Administration<'_>, index: usize, timing: O
         rate: None,
         quantity: None,
         method: Method::Unclear,
+        also_method: None,
         start: None,
         end: None,
         length: None,
@@ -1172,7 +1218,8 @@ fn dose(
                 ));
                 return;
             };
-            line.method = method_of(&p, d_high);
+            line.method = method_of(&p, d_low);
+            line.also_method = Some(method_of(&p, d_high));
             if let Some(interval) = p.interval
                 && d_high > interval
             {
@@ -1208,6 +1255,7 @@ fn dose(
                 line.why.push(Why::Spread("how long each feed lasts is stated as a range".to_owned()));
             }
             line.method = if durations.1.is_some() { method_of(&p, shortest) } else { Method::Bolus };
+            line.also_method = durations.1.map(|longest| method_of(&p, longest));
             line.low = run(p.low, Dose::Volume { ml: q, over: longest });
             line.high = run(p.high, Dose::Volume { ml: q, over: shortest });
         }
@@ -1296,7 +1344,10 @@ fn within(a: Exact, b: Exact) -> bool {
 
 fn method_of(p: &Placed, seconds: Exact) -> Method {
     let per_day = per_day(&p.high).unwrap_or(Exact::ONE);
-    if seconds >= Exact::int(4 * 3600) && per_day <= Exact::int(2) {
+    if p.high.longest_gap().is_some_and(|gap| seconds >= gap) {
+        // The next begins before it ends: it runs without a pause.
+        Method::Continuous
+    } else if seconds >= Exact::int(4 * 3600) && per_day <= Exact::int(2) {
         Method::Cyclic
     } else if seconds >= Exact::int(30 * 60) {
         Method::Intermittent

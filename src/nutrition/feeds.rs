@@ -1,0 +1,521 @@
+//! What a day's schedule says of its feeds: how large a single one is, how long it takes, how fast feed runs in, how long
+//! a container hangs.
+//!
+//! A single feed is one given as bolus or over a stated time; what the pump gives for part of the day is none where the
+//! order has both. What runs at the same time adds up; lines that are steps of one feed follow each other.
+
+use crate::amount::{Amount, Why, join};
+use crate::exact::Exact;
+use crate::formulary::product::{Form, Nutrient};
+use crate::nutrition::plan::{Kind, Part, Plan, Source};
+use crate::nutrition::totals::OrderDay;
+use crate::timing::day::{LineDay, MAX_OCCURRENCES};
+use crate::timing::schedule::{Dose, Line, Method, Run};
+
+const HOUR: Exact = Exact::int(3600);
+
+/// Feeds from this long on are each given from a container of their own: common practice, no source.
+const CHANGED_FOR: Exact = Exact::int(4 * 3600);
+
+/// What there is none of where a day has one feed.
+pub const SECOND_FEED: &str = "second feed";
+
+/// The lines of a day that give feed: plan, day, index of the line, part, and what the line gives.
+pub(super) fn feed_lines<'a>(
+    days: &'a [(&'a Plan, &'a OrderDay)],
+) -> impl Iterator<Item = (&'a Plan, &'a OrderDay, usize, &'a Part, &'a LineDay)> {
+    days.iter().flat_map(|(plan, day)| {
+        plan.parts.iter().filter(|p| p.kind == Kind::Feed).filter_map(move |part| {
+            let Source::Line(ix) = part.source else { return None };
+            Some((*plan, *day, ix, part, day.laid.lines.get(ix)?))
+        })
+    })
+}
+
+fn none(what: &'static str) -> Amount {
+    Amount::unknown(Why::Nothing(what))
+}
+
+fn not_stated() -> Why {
+    Why::Schedule("how long a feed takes is not stated".to_owned())
+}
+
+/// What one occurrence gives, mL, and over how many seconds; `None` for what runs without single feeds. A pump that runs
+/// on when the next feed is due gives what it gives until then.
+fn feed_of(run: &Run) -> Option<(Exact, Exact)> {
+    let Dose::Volume { ml, over } = run.dose else { return None };
+    match run.occurrences.longest_gap() {
+        Some(gap) if run.once && gap < over => Some((ml.mul(gap)?.div(over)?, gap)),
+        _ => Some((ml, over)),
+    }
+}
+
+/// mL/s while it runs; `None` where how long a feed takes is not stated.
+fn rate_of(run: &Run) -> Option<Exact> {
+    match run.dose {
+        Dose::Rate(rate) => Some(rate),
+        Dose::Volume { ml, over } => ml.div(over),
+    }
+}
+
+/// From the least to the most of what every reading of a line says; unknown where one says nothing.
+fn of_readings(line: &Line, of: impl Fn(&Run) -> Option<Exact>, lacking: impl Fn() -> Why) -> Amount {
+    if line.high.is_none() {
+        return Amount::Unknown(line.why.clone());
+    }
+    let (mut low, mut high): (Option<Exact>, Option<Exact>) = (None, None);
+    for run in line.readings() {
+        let Some(x) = of(run) else { return Amount::unknown(lacking()) };
+        low = Some(low.map_or(x, |l| l.min(x)));
+        high = Some(high.map_or(x, |h| h.max(x)));
+    }
+    match (low, high) {
+        (Some(low), Some(high)) if low == high => Amount::Known(low),
+        (Some(low), Some(high)) => Amount::range(low, Some(high), None, line.why.clone()),
+        _ => Amount::unknown(lacking()),
+    }
+}
+
+/// Whether a line runs at a rate, without feeds.
+fn runs_on(line: &Line) -> bool {
+    matches!(line.high.as_ref().map(|run| run.dose), Some(Dose::Rate(_)))
+}
+
+/// Whether a container hangs until it is empty: at a rate, or in feeds without a pause between them that are shorter than
+/// what a container is changed for.
+fn hangs_on(line: &Line) -> bool {
+    let short = line.readings().all(|run| feed_of(run).is_some_and(|(_, over)| over < CHANGED_FOR));
+    let pause = [Some(line.method), line.also_method].into_iter().flatten().any(|m| m != Method::Continuous);
+    runs_on(line) || short && !pause
+}
+
+/// Whether a line gives single feeds.
+fn is_single(line: &Line) -> bool {
+    let single = |method| !matches!(method, Method::Cyclic | Method::Continuous);
+    (single(line.method) || line.also_method.is_some_and(single)) && !runs_on(line)
+}
+
+/// Whether a line counts among the single feeds of a day: all that have feeds, where all are cyclic.
+fn counts(days: &[(&Plan, &OrderDay)]) -> impl Fn(&Line) -> bool {
+    let any =
+        feed_lines(days).any(|(plan, _, ix, _, l)| !l.volume.is_zero() && plan.lines.get(ix).is_some_and(is_single));
+    move |line| !runs_on(line) && (!any || is_single(line))
+}
+
+/// A line of a day, for what adds up at the same time.
+struct Strand<'a> {
+    /// Lines that are steps of one feed share one.
+    channel: usize,
+    line: &'a Line,
+    amount: Amount,
+    /// When it runs, seconds of the window; all the time between where it is not known when.
+    spans: Vec<(Exact, Exact)>,
+    /// Whether when it runs is known.
+    placed: bool,
+}
+
+/// The most at any time of what lines give that run then; `stacks`: what of one line runs into itself adds up as well,
+/// unless it is one pump.
+fn most_at_once<'a>(
+    days: &'a [(&'a Plan, &'a OrderDay)],
+    wanted: impl Fn(&Line) -> bool,
+    of: impl Fn(&Plan, &Part, &Line) -> Amount,
+    stacks: bool,
+) -> Option<Amount> {
+    let mut strands: Vec<Strand<'a>> = Vec::new();
+    let mut before = 0usize;
+    for (plan, day) in days {
+        let one = [(*plan, *day)];
+        for (_, _, ix, part, l) in feed_lines(&one) {
+            let Some(line) = plan.lines.get(ix).filter(|line| wanted(line)) else { continue };
+            if l.volume.is_zero() {
+                continue;
+            }
+            let group = plan.settled.steps.iter().position(|group| group.contains(&ix));
+            let channel = before.saturating_add(group.map_or(ix, |group| plan.lines.len().saturating_add(group)));
+            let placed = line.is_exact() && !line.spaced && line.has_times();
+            let mut spans: Vec<_> = day.laid.segments.iter().filter(|s| s.line == ix).map(|s| (s.from, s.to)).collect();
+            if !placed {
+                let from = spans.iter().map(|s| s.0).min();
+                let to = spans.iter().map(|s| s.1).max();
+                spans = from.zip(to).into_iter().collect();
+            }
+            strands.push(Strand { channel, line, amount: of(plan, part, line), spans, placed });
+        }
+        before = before.saturating_add(plan.lines.len()).saturating_add(plan.settled.steps.len());
+    }
+    let alone = strands.iter().map(|s| s.amount.clone()).reduce(|a, b| largest(&a, &b))?;
+    match together(&strands, stacks) {
+        Some(most) if most.low() > alone.low() || most.high() > alone.high() => Some(largest(&alone, &most)),
+        _ => Some(alone),
+    }
+}
+
+/// The most of several strands at once; `None` where no two run at the same time.
+fn together(strands: &[Strand<'_>], stacks: bool) -> Option<Amount> {
+    let stacked = |s: &Strand<'_>| stacks && s.placed && !s.line.high.as_ref().is_some_and(|run| run.once);
+    let meets_itself = |s: &Strand<'_>| stacked(s) && s.spans.windows(2).any(|w| matches!(w, [a, b] if b.0 < a.1));
+    if strands.len() < 2 && !strands.iter().any(meets_itself) {
+        return None;
+    }
+    // What ends makes room before what begins at the same moment; what takes no time ends last.
+    let mut events: Vec<(Exact, u8, usize)> = Vec::new();
+    for (nth, strand) in strands.iter().enumerate() {
+        for (from, to) in &strand.spans {
+            events.push((*from, 1, nth));
+            events.push((*to, if from == to { 2 } else { 0 }, nth));
+        }
+    }
+    events.sort_unstable();
+    let mut running = vec![0i64; strands.len()];
+    let (mut low, mut high) = (Exact::ZERO, Exact::ZERO);
+    let mut why: Vec<Why> = Vec::new();
+    let mut met = false;
+    for (_, kind, nth) in events {
+        let Some(n) = running.get_mut(nth) else { continue };
+        *n = if kind == 1 { n.saturating_add(1) } else { n.saturating_sub(1) };
+        if kind != 1 {
+            continue;
+        }
+        let now: Vec<(i64, &Strand<'_>)> =
+            running.iter().zip(strands).filter(|(n, _)| **n > 0).map(|(n, s)| (*n, s)).collect();
+        let several = now.iter().any(|(_, s)| now.first().is_some_and(|(_, first)| first.channel != s.channel));
+        if !several && !now.iter().any(|(n, s)| *n > 1 && stacked(s)) {
+            continue;
+        }
+        met = true;
+        let (Some(least), Some(most)) = (at_a_time(&now, stacked, false), at_a_time(&now, stacked, true)) else {
+            return Some(Amount::unknown(Why::Range));
+        };
+        low = low.max(least);
+        high = high.max(most);
+        for (_, s) in &now {
+            if !s.placed {
+                why = join(&why, &[Why::Schedule("which feeds run at the same time is not certain".to_owned())]);
+            }
+            why = join(&why, s.amount.why());
+        }
+    }
+    let open = strands.iter().any(|s| s.amount.high().is_none());
+    met.then(|| match (low == high, open) {
+        (_, true) => Amount::at_least(low, why),
+        (true, false) => Amount::Known(low),
+        (false, false) => Amount::range(low, Some(high), None, why),
+    })
+}
+
+/// What runs at one time, at the least or at the most: of each channel the most of its lines, all channels together.
+fn at_a_time(now: &[(i64, &Strand<'_>)], stacked: impl Fn(&Strand<'_>) -> bool, most: bool) -> Option<Exact> {
+    let mut channels: Vec<(usize, Exact)> = Vec::with_capacity(now.len());
+    for (n, strand) in now {
+        let one = if most {
+            strand.amount.high().or(strand.amount.low())
+        } else {
+            strand.amount.low().filter(|_| strand.placed)
+        };
+        let Some(one) = one else { continue };
+        let times = if stacked(strand) { Exact::whole(i128::from(*n))? } else { Exact::ONE };
+        let x = one.mul(times)?;
+        match channels.iter_mut().find(|(channel, _)| *channel == strand.channel) {
+            Some((_, had)) => *had = (*had).max(x),
+            None => channels.push((strand.channel, x)),
+        }
+    }
+    channels.into_iter().try_fold(Exact::ZERO, |sum, (_, x)| sum.add(x))
+}
+
+/// mL of the largest single feed, with what is given at the same time.
+pub(super) fn largest_feed(days: &[(&Plan, &OrderDay)]) -> Amount {
+    let of = |_: &Plan, _: &Part, line: &Line| match (&line.high, line.quantity) {
+        (None, Some(stated)) => Amount::Known(stated),
+        _ => of_readings(line, |run| feed_of(run).map(|(ml, _)| ml), not_stated),
+    };
+    most_at_once(days, counts(days), of, false).unwrap_or_else(|| none("single feed"))
+}
+
+/// h that the longest feed takes, of part of the day as well.
+pub(super) fn feed_duration(days: &[(&Plan, &OrderDay)]) -> Amount {
+    durations(days, |line| !runs_on(line)).reduce(|a, b| largest(&a, &b)).unwrap_or_else(|| none("single feed"))
+}
+
+/// h that the shortest single feed takes.
+pub fn shortest_feed(days: &[(&Plan, &OrderDay)]) -> Amount {
+    durations(days, counts(days)).reduce(|a, b| smallest(&a, &b)).unwrap_or_else(|| none("single feed"))
+}
+
+/// h that the feeds of each line take.
+fn durations<'a>(
+    days: &'a [(&'a Plan, &'a OrderDay)],
+    wanted: impl Fn(&Line) -> bool + 'a,
+) -> impl Iterator<Item = Amount> + 'a {
+    let lines = feed_lines(days).filter(|(.., l)| !l.volume.is_zero());
+    lines.filter_map(|(plan, _, ix, ..)| plan.lines.get(ix)).filter(move |line| wanted(line)).map(|line| {
+        let hours = |run: &Run| feed_of(run).map(|(_, over)| over).filter(|over| over.is_positive())?.div(HOUR);
+        if line.high.is_some() { of_readings(line, hours, not_stated) } else { Amount::unknown(not_stated()) }
+    })
+}
+
+/// mL/h at which feed runs in when most does; what runs at the same time together.
+pub(super) fn highest_rate(days: &[(&Plan, &OrderDay)]) -> Amount {
+    most_at_once(days, |_| true, hourly, true).unwrap_or_else(|| none("feed"))
+}
+
+/// The same of what runs around the clock or for part of the day.
+pub fn highest_running_rate(days: &[(&Plan, &OrderDay)]) -> Amount {
+    let on = |method| matches!(method, Method::Continuous | Method::Cyclic | Method::Unclear);
+    let runs = |line: &Line| on(line.method) || line.also_method.is_some_and(on);
+    most_at_once(days, runs, hourly, true).unwrap_or_else(|| none("continuous or cyclic feed"))
+}
+
+/// The same of single feeds.
+pub fn highest_single_rate(days: &[(&Plan, &OrderDay)]) -> Amount {
+    most_at_once(days, counts(days), hourly, true).unwrap_or_else(|| none("single feed"))
+}
+
+/// mL/h while a line runs.
+fn hourly(_: &Plan, _: &Part, line: &Line) -> Amount {
+    of_readings(line, |run| rate_of(run)?.mul(HOUR), not_stated)
+}
+
+/// mg/kg/min of carbohydrate when most runs in.
+pub(super) fn carbohydrate_feeding(days: &[(&Plan, &OrderDay)], weight: Option<Exact>) -> Amount {
+    let Some(kg) = weight else { return Amount::unknown(Why::NoWeight) };
+    // mL/s × g/mL × 60 s × 1000 mg ÷ kg
+    let of = |plan: &Plan, part: &Part, line: &Line| {
+        let Some(content) = plan.contents.get(part.content) else { return Amount::unknown(Why::ProductUnknown) };
+        let rate = of_readings(line, rate_of, not_stated);
+        let carbohydrate = content.nutrient(Nutrient::Carbohydrate).scaled(Exact::int(60_000));
+        carbohydrate.times(&rate).divided(kg, "the dosing weight")
+    };
+    most_at_once(days, |_| true, of, true).unwrap_or_else(|| none("feed"))
+}
+
+pub(super) fn feed_interval(days: &[(&Plan, &OrderDay)]) -> Amount {
+    // Feeds whose times are not known may lie between the others.
+    let unplaced = feed_lines(days).fold(Vec::new(), |all, (.., l)| match &l.feeds {
+        Amount::Unknown(why) => join(&all, why),
+        _ => all,
+    });
+    if !unplaced.is_empty() {
+        return Amount::Unknown(unplaced);
+    }
+    // Beginnings of all feeds of the day, in order, those of one moment once; the steady day closes the circle.
+    let counted = counts(days);
+    let mut starts: Vec<Exact> = Vec::new();
+    for (plan, day) in days {
+        for s in day.laid.segments.iter().filter(|s| s.begins && !s.continuous) {
+            let feed = plan.parts.iter().any(|p| p.kind == Kind::Feed && p.source == Source::Line(s.line));
+            if feed && plan.lines.get(s.line).is_some_and(&counted) {
+                starts.push(s.from);
+            }
+        }
+    }
+    starts.sort_unstable();
+    starts.dedup();
+    let gap = starts.windows(2).filter_map(|w| w.get(1)?.sub(*w.first()?)).min();
+    let around = match (starts.first(), starts.last(), days.first()) {
+        (Some(a), Some(b), Some((_, d))) if starts.len() > 1 => a.add(d.laid.window.length).and_then(|x| x.sub(*b)),
+        _ => None,
+    };
+    let shortest = match (gap, around) {
+        (Some(g), Some(a)) if a.is_positive() => Some(g.min(a)),
+        (g, _) => g,
+    };
+    match shortest.and_then(|s| s.div(HOUR)) {
+        Some(h) => Amount::Known(h),
+        None if starts.is_empty() => none("single feed"),
+        None => none(SECOND_FEED),
+    }
+}
+
+pub(super) fn feeding_time(days: &[(&Plan, &OrderDay)]) -> Amount {
+    // Union of all feed segments: two feeds at once are one time.
+    let mut spans: Vec<(Exact, Exact)> = Vec::new();
+    let mut why: Vec<Why> = Vec::new();
+    for (plan, day, ix, _, l) in feed_lines(days) {
+        if l.volume.is_zero() {
+            continue;
+        }
+        if let Amount::Unknown(w) = &l.running {
+            why = join(&why, w);
+            continue;
+        }
+        if l.running.known().is_none() || l.volume.known().is_none() {
+            why = join(&why, l.running.why());
+            why = join(&why, l.volume.why());
+        }
+        let untimed = plan
+            .lines
+            .get(ix)
+            .and_then(|x| x.high.as_ref())
+            .is_some_and(|r| matches!(r.dose, Dose::Volume { over, .. } if over.is_zero()));
+        if untimed {
+            why = join(&why, &[not_stated()]);
+        }
+        spans.extend(day.laid.segments.iter().filter(|s| s.line == ix).map(|s| (s.from, s.to)));
+    }
+    spans.sort_unstable();
+    let mut total = Exact::ZERO;
+    let mut open: Option<(Exact, Exact)> = None;
+    for (from, to) in spans {
+        open = Some(match open {
+            Some((a, b)) if from <= b => (a, b.max(to)),
+            Some((a, b)) => {
+                let Some(sum) = b.sub(a).and_then(|d| total.add(d)) else { return Amount::unknown(Why::Range) };
+                total = sum;
+                (from, to)
+            }
+            None => (from, to),
+        });
+    }
+    if let Some((a, b)) = open {
+        let Some(sum) = b.sub(a).and_then(|d| total.add(d)) else { return Amount::unknown(Why::Range) };
+        total = sum;
+    }
+    let Some(hours) = total.div(HOUR) else { return Amount::unknown(Why::Range) };
+    if why.is_empty() { Amount::Known(hours) } else { Amount::Unknown(why) }
+}
+
+/// The longest time that one container hangs: from when it is begun to when it is empty or the feed ends,
+/// over the schedule as it runs, for the largest container the formulary states.
+pub(super) fn hang_time(days: &[(&Plan, &OrderDay)]) -> Amount {
+    let mut out: Option<Amount> = None;
+    for (plan, day, ix, part, l) in feed_lines(days) {
+        if l.volume.is_zero() {
+            continue;
+        }
+        let (Some(content), Some(line)) = (plan.contents.get(part.content), plan.lines.get(ix)) else { continue };
+        let closed = content.form == Some(Form::ReadyToHang);
+        let x = match line.high.as_ref() {
+            None => Amount::Unknown(line.why.clone()),
+            Some(_) if hangs_on(line) => match content.containers.last() {
+                // The container empties at the rate.
+                Some(size) => emptied(plan, day, part.content, *size),
+                None if content.form.is_none() => Amount::unknown(Why::ProductUnknown),
+                None => Amount::unknown(Why::NotStated(content.label.clone(), "container sizes")),
+            },
+            // Single feeds: a container holds one feed, unless a smaller one is changed on the way.
+            Some(_) => {
+                let hours = |run: &Run| {
+                    let (ml, over) = feed_of(run).filter(|(_, over)| over.is_positive())?;
+                    let share = match content.containers.last() {
+                        Some(size) if *size < ml && closed => size.div(ml)?.mul(over)?,
+                        _ => over,
+                    };
+                    share.div(HOUR)
+                };
+                of_readings(line, hours, not_stated)
+            }
+        };
+        out = Some(out.map_or(x.clone(), |y| largest(&y, &x)));
+    }
+    out.unwrap_or_else(|| none("feed"))
+}
+
+/// Hours until a container is empty, the longest in the day, over all running segments of one content in
+/// turn: a container begun at a low rate and emptied at a higher one hangs for what it really takes. The last
+/// container of the day is taken to run on at the last rate unless the feed ends.
+fn emptied(plan: &Plan, day: &OrderDay, content: usize, size: Exact) -> Amount {
+    let runs = |line: usize| {
+        plan.parts.iter().any(|p| p.content == content && p.source == Source::Line(line))
+            && plan.lines.get(line).is_some_and(hangs_on)
+    };
+    let segments: Vec<_> = day.laid.segments.iter().filter(|s| runs(s.line) && s.from < s.to).collect();
+    let walk = || -> Option<Exact> {
+        let mut longest = Exact::ZERO;
+        let mut begun = segments.first()?.from;
+        let mut left = size;
+        let mut last: Option<(Exact, Exact)> = None;
+        let mut changes = 0usize;
+        for s in &segments {
+            let rate = s.volume.div(s.to.sub(s.from)?)?;
+            let mut at = s.from;
+            if last.is_none_or(|(to, _)| to < s.from) && left == size {
+                begun = s.from;
+            }
+            loop {
+                let empty = at.add(left.div(rate)?)?;
+                if empty > s.to {
+                    left = left.sub(s.to.sub(at)?.mul(rate)?)?;
+                    break;
+                }
+                longest = longest.max(empty.sub(begun)?);
+                at = empty;
+                begun = empty;
+                left = size;
+                changes += 1;
+                if changes > MAX_OCCURRENCES {
+                    return None;
+                }
+                if at == s.to {
+                    break;
+                }
+            }
+            last = Some((s.to, rate));
+        }
+        let (to, rate) = last?;
+        if left < size || longest.is_zero() {
+            // The day's last container: to the end of the feed, or on at the last rate.
+            let end = if to >= day.laid.window.length { to.add(left.div(rate)?)? } else { to };
+            longest = longest.max(end.sub(begun)?);
+        }
+        longest.div(HOUR)
+    };
+    walk().map_or_else(|| Amount::unknown(Why::Range), Amount::Known)
+}
+
+pub(super) fn time_to_goal(days: &[(&Plan, &OrderDay)]) -> Amount {
+    let mut longest: Option<Exact> = None;
+    for (plan, _) in days {
+        for group in &plan.settled.steps {
+            let starts: Vec<Exact> = group.iter().filter_map(|i| plan.lines.get(*i).and_then(|l| l.start)).collect();
+            if let (Some(a), Some(b)) = (starts.iter().min(), starts.iter().max())
+                && let Some(h) = b.sub(*a).and_then(|s| s.div(HOUR))
+            {
+                longest = Some(longest.map_or(h, |x| x.max(h)));
+            }
+        }
+    }
+    longest.map_or_else(|| Amount::unknown(Why::Nothing("stepped feed")), Amount::Known)
+}
+
+/// The larger of two amounts, as a range where it is not settled.
+pub fn largest(a: &Amount, b: &Amount) -> Amount {
+    match (a.low(), b.low()) {
+        (Some(x), Some(y)) => {
+            let low = x.max(y);
+            let high = match (a.high(), b.high()) {
+                (Some(x), Some(y)) => Some(x.max(y)),
+                _ => None,
+            };
+            match high {
+                Some(h) if h == low => Amount::Known(low),
+                _ => Amount::range(low, high, None, join(a.why(), b.why())),
+            }
+        }
+        (Some(x), None) => Amount::at_least(x, b.why().to_vec()),
+        (None, Some(y)) => Amount::at_least(y, a.why().to_vec()),
+        (None, None) => Amount::Unknown(join(a.why(), b.why())),
+    }
+}
+
+/// The smaller of two amounts, as a range where it is not settled.
+pub fn smallest(a: &Amount, b: &Amount) -> Amount {
+    match (a.low(), b.low()) {
+        (Some(x), Some(y)) => {
+            let low = x.min(y);
+            let high = match (a.high(), b.high()) {
+                (Some(x), Some(y)) => Some(x.min(y)),
+                (one, other) => one.or(other),
+            };
+            match high {
+                Some(h) if h == low => Amount::Known(low),
+                _ => Amount::range(low, high, None, join(a.why(), b.why())),
+            }
+        }
+        // Nothing says how small the other one is.
+        (Some(_), None) => Amount::range(Exact::ZERO, a.high(), None, b.why().to_vec()),
+        (None, Some(_)) => Amount::range(Exact::ZERO, b.high(), None, a.why().to_vec()),
+        (None, None) => Amount::Unknown(join(a.why(), b.why())),
+    }
+}

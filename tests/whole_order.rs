@@ -1,0 +1,322 @@
+//! Limits look at the whole order and at the patient's orders together: what is too much on one day, in one of several
+//! feeds, at one moment or in the sum is too much. By the starter rulebook; people, products and orders are invented,
+//! figures worked out by hand.
+
+use enteral_gate::appraise::{Appraisal, Institution, appraise_by};
+use enteral_gate::findings::{Outcome, Tier};
+use enteral_gate::formulary::Formulary;
+use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::nutrition::measure::Measure;
+use enteral_gate::rulebook::{Rulebook, file};
+use enteral_gate::settings::Settings;
+use std::sync::LazyLock;
+
+static FORMULARY: LazyLock<Formulary> =
+    LazyLock::new(|| Formulary::from_csv("demo", include_bytes!("../deploy/demo/formulary.csv")).expect("the demo's"));
+static BOOK: LazyLock<Rulebook> = LazyLock::new(|| file::read(file::starter()).unwrap_or_else(|all| panic!("{all:?}")));
+static SETTINGS: LazyLock<Settings> = LazyLock::new(|| Settings { day_start: 6 * 3_600, ..Settings::default() });
+
+const NIGHT: &str = r#""timeOfDay":["21:00:00"],"duration":8,"durationUnit":"h""#;
+const SIX: &str = r#""frequency":1,"period":4,"periodUnit":"h","duration":1,"durationUnit":"h""#;
+
+fn quantity(value: &str, code: &str) -> String {
+    format!(r#"{{"value":{value},"unit":"{code}","system":"http://unitsofmeasure.org","code":"{code}"}}"#)
+}
+
+/// An administration: what the repeat says, and a member with an amount.
+fn given(repeat: &str, member: &str, amount: &str) -> String {
+    let (value, code) = amount.split_once(' ').expect("an amount");
+    format!(r#"{{"schedule":{{"repeat":{{{repeat}}}}},"{member}":{}}}"#, quantity(value, code))
+}
+
+fn rate(repeat: &str, amount: &str) -> String {
+    given(repeat, "rateQuantity", amount)
+}
+
+fn feed(repeat: &str, amount: &str) -> String {
+    given(repeat, "quantity", amount)
+}
+
+/// From an hour of 25 November to another.
+fn within(from: &str, to: &str) -> String {
+    let end = if to.is_empty() { String::new() } else { format!(r#","end":"2026-11-{to}:00Z""#) };
+    format!(r#""boundsPeriod":{{"start":"2026-11-{from}:00Z"{end}}}"#)
+}
+
+struct Order<'a> {
+    id: &'a str,
+    product: &'a str,
+    route: &'a str,
+    flush: &'a str,
+    administrations: Vec<String>,
+}
+
+fn adult(administrations: Vec<String>) -> Order<'static> {
+    Order { id: "x", product: "A10", route: "NGT", flush: "100", administrations }
+}
+
+/// Orders of one patient, born so, of so many kg.
+fn bundle(birth: &str, kg: &str, orders: &[Order<'_>]) -> String {
+    let base = "https://enteral-gate.example/fhir";
+    let patient = format!(
+        r#"{{"fullUrl":"{base}/Patient/p","resource":{{"resourceType":"Patient","id":"p","gender":"male","birthDate":"{birth}"}}}},{{"fullUrl":"{base}/Observation/w","resource":{{"resourceType":"Observation","id":"w","status":"final","code":{{"coding":[{{"system":"http://loinc.org","code":"29463-7"}}]}},"subject":{{"reference":"Patient/p"}},"effectiveDateTime":"2026-11-24T08:00:00Z","valueQuantity":{}}}}}"#,
+        quantity(kg, "kg")
+    );
+    let orders = orders.iter().map(|o| {
+        format!(
+            r#",{{"fullUrl":"{base}/NutritionOrder/{id}","resource":{{"resourceType":"NutritionOrder","id":"{id}","status":"active","intent":"order","patient":{{"reference":"Patient/p"}},"dateTime":"2026-11-25T05:30:00Z","orderer":{{"display":"an invented prescriber"}},"enteralFormula":{{"extension":[{{"url":"{base}/StructureDefinition/water-flush","extension":[{{"url":"volume","valueQuantity":{}}},{{"url":"schedule","valueTiming":{{"repeat":{{"frequency":1,"period":4,"periodUnit":"h"}}}}}}]}}],"baseFormulaType":{{"coding":[{{"system":"{base}/CodeSystem/invented-products","code":"{}"}}]}},"routeofAdministration":{{"coding":[{{"system":"http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration","code":"{}"}}]}},"administration":[{}]}}}}}}"#,
+            quantity(o.flush, "mL"),
+            o.product,
+            o.route,
+            o.administrations.join(","),
+            id = o.id
+        )
+    });
+    format!(r#"{{"resourceType":"Bundle","type":"collection","entry":[{patient}{}]}}"#, orders.collect::<String>())
+}
+
+fn judged(text: &str) -> Appraisal<'_> {
+    appraise_by(
+        text.as_bytes(),
+        "",
+        FhirVersion::R4,
+        Institution { formulary: &FORMULARY, rulebook: &BOOK, settings: &SETTINGS },
+    )
+}
+
+/// Tier and text of what a rule finds in the nth order.
+fn found(a: &Appraisal<'_>, nth: usize, id: &str) -> Option<(Tier, String)> {
+    let outcome =
+        &a.orders[nth].judged.iter().find(|j| j.rule.id == id).unwrap_or_else(|| panic!("no rule {id}")).outcome;
+    let Outcome::Flagged(list) = outcome else { return None };
+    list.iter().max_by_key(|f| f.tier).map(|f| (f.tier, f.text.clone()))
+}
+
+fn finds(text: &str, id: &str) -> Option<(Tier, String)> {
+    found(&judged(text), 0, id)
+}
+
+const GROWN: &str = "1960-02-02";
+
+/// 4 years, 16 kg: 400 mL is 25 mL/kg, over 20, though the feed goes down to 210 mL after two of them.
+#[test]
+fn a_feed_too_large_before_the_steady_day_is_found() {
+    let child = |first: &str| {
+        let order = Order {
+            product: "PED10",
+            flush: "30",
+            ..adult(vec![
+                feed(&format!("{},{SIX}", within("25T06:00", "")), first),
+                feed(&format!("{},{SIX}", within("25T14:00", "")), "210 mL"),
+            ])
+        };
+        bundle("2022-05-01", "16", &[order])
+    };
+    let (tier, text) = finds(&child("400 mL"), "VOL-01").expect("a finding");
+    assert_eq!(tier, Tier::High);
+    assert!(text.contains("400 mL is 25 mL/kg"), "{text}");
+    assert_eq!(finds(&child("250 mL"), "VOL-01"), None);
+}
+
+/// 60, for 8 hours 300, then 80 mL/h at 70 kg. On the second day 300 × 8 and 80 × 16 mL, 3,680 kcal: 52.6 kcal/kg, over 40.
+#[test]
+fn a_step_in_between_that_gives_too_much_is_found() {
+    let steps = |middle: &str| {
+        let order = adult(vec![
+            rate(&within("25T06:00", ""), "60 mL/h"),
+            rate(&within("26T06:00", ""), middle),
+            rate(&within("26T14:00", ""), "80 mL/h"),
+        ]);
+        bundle(GROWN, "70", &[order])
+    };
+    let fast = steps("300 mL/h");
+    assert_eq!(finds(&fast, "VOL-03").map(|f| f.0), Some(Tier::High));
+    let (tier, text) = finds(&fast, "NUT-01").expect("a finding");
+    assert_eq!(tier, Tier::High);
+    assert!(text.starts_with("On day 2 of the order: ") && text.contains("52.6 kcal/kg/d"), "{text}");
+    // Going up to the goal is no day that gives more than it.
+    for id in ["VOL-03", "NUT-01", "WAT-04"] {
+        assert_eq!(finds(&steps("70 mL/h"), id), None, "{id}");
+    }
+    // Too little on the way up is how feeds begin: it is looked for on the steady day only.
+    let low = bundle(
+        GROWN,
+        "70",
+        &[adult(vec![rate(&within("25T06:00", ""), "10 mL/h"), rate(&within("27T06:00", ""), "80 mL/h")])],
+    );
+    assert_eq!(finds(&low, "NUT-01"), None);
+}
+
+/// By night 110 mL/h for 8 h by pump, at noon and at five a single feed: each is judged as what it is.
+#[test]
+fn single_feeds_beside_a_night_on_the_pump_are_judged() {
+    let mixed = |night: &str, ml: &str, minutes: u32| {
+        let single = format!(r#""timeOfDay":["12:00:00","17:00:00"],"duration":{minutes},"durationUnit":"min""#);
+        bundle(GROWN, "70", &[adult(vec![rate(NIGHT, night), feed(&single, ml)])])
+    };
+    // 599 mL is over 500 mL, and 59.9 mL/min over 30.
+    let large = mixed("110 mL/h", "599 mL", 10);
+    let (tier, text) = finds(&large, "VOL-01").expect("a finding");
+    assert_eq!(tier, Tier::High);
+    assert!(text.contains("599 mL is over 500 mL"), "{text}");
+    assert_eq!(finds(&large, "VOL-02").map(|f| f.0), Some(Tier::Med));
+    let usual = mixed("110 mL/h", "300 mL", 30);
+    for id in ["VOL-01", "VOL-02", "VOL-03", "VOL-05"] {
+        assert_eq!(finds(&usual, id), None, "{id}");
+    }
+    // The pump's 300 mL/h is over 150; the 600 mL/h of a single feed are no rate of that kind.
+    let (tier, text) = finds(&mixed("300 mL/h", "300 mL", 30), "VOL-03").expect("a finding");
+    assert_eq!((tier, text.contains("300 mL/h")), (Tier::High, true), "{text}");
+}
+
+/// Feeds of one moment reach the stomach together, rates run into the bowel together.
+#[test]
+fn what_is_given_at_the_same_time_is_judged_together() {
+    let at = |times: &str, ml: &str| feed(&format!(r#""timeOfDay":[{times}],"duration":30,"durationUnit":"min""#), ml);
+    let three = r#""08:00:00","13:00:00","18:00:00""#;
+    let text = bundle(GROWN, "70", &[adult(vec![at(three, "300 mL"), at(three, "260 mL")])]);
+    let (tier, said) = finds(&text, "VOL-01").expect("a finding");
+    assert_eq!((tier, said.contains("560 mL is over 500 mL")), (Tier::High, true), "{said}");
+    assert_eq!(finds(&text, "VOL-05"), None);
+    let eight = |rate_of: &str| rate(r#""timeOfDay":["08:00:00"],"duration":8,"durationUnit":"h""#, rate_of);
+    let bowel =
+        |a: &str, b: &str| bundle(GROWN, "70", &[Order { route: "JJTINSTL", ..adult(vec![eight(a), eight(b)]) }]);
+    let (tier, said) = finds(&bowel("110 mL/h", "50 mL/h"), "RTE-03").expect("a finding");
+    assert_eq!((tier, said.contains("160 mL/h")), (Tier::High, true), "{said}");
+    assert_eq!(finds(&bowel("60 mL/h", "60 mL/h"), "RTE-03"), None);
+}
+
+/// 400 mL in 8 minutes are 50 mL/min, whatever time another feed takes.
+#[test]
+fn the_fastest_feed_is_judged() {
+    let of = |minutes: u32| {
+        let at = |times: &str, ml: &str, minutes: u32| {
+            feed(&format!(r#""timeOfDay":[{times}],"duration":{minutes},"durationUnit":"min""#), ml)
+        };
+        bundle(
+            GROWN,
+            "70",
+            &[adult(vec![
+                at(r#""08:00:00","20:00:00""#, "400 mL", minutes),
+                at(r#""12:00:00","16:00:00""#, "300 mL", 29),
+            ])],
+        )
+    };
+    let (tier, text) = finds(&of(8), "VOL-02").expect("a finding");
+    assert_eq!((tier, text.contains("50 mL/min")), (Tier::Med, true), "{text}");
+    assert_eq!(finds(&of(20), "VOL-02"), None);
+}
+
+/// 50 kg: a night of 1,200 mL and three feeds of 400 mL of 1.2 kcal/mL, each order 28.8 kcal/kg, are 57.6 together.
+#[test]
+fn orders_that_complement_each_other_are_judged_together() {
+    let night = |ml: &str| Order { id: "night", product: "A12", flush: "60", ..adult(vec![rate(NIGHT, ml)]) };
+    let day = |ml: &str| {
+        let times = r#""timeOfDay":["07:00:00","12:00:00","17:00:00"],"duration":30,"durationUnit":"min""#;
+        Order { id: "day", product: "A12", flush: "60", ..adult(vec![feed(times, ml)]) }
+    };
+    let both = bundle(GROWN, "50", &[night("150 mL/h"), day("400 mL")]);
+    let a = judged(&both);
+    for nth in 0..2 {
+        let (tier, text) = found(&a, nth, "NUT-01").expect("a finding");
+        assert_eq!(tier, Tier::High);
+        assert!(text.starts_with("Together with the patient's other feeding order: "), "{text}");
+        assert!(text.contains("57.6 kcal/kg/d"), "{text}");
+    }
+    // Alone each is fine.
+    for order in [night("150 mL/h"), day("400 mL")] {
+        assert_eq!(finds(&bundle(GROWN, "50", &[order]), "NUT-01"), None);
+    }
+    // Two halves of one plan: 715 mL each, 34.3 kcal/kg together. Neither is told to give more.
+    let halves = bundle(GROWN, "50", &[night("89.375 mL/h"), day("238 mL")]);
+    let a = judged(&halves);
+    for nth in 0..2 {
+        assert_eq!((found(&a, nth, "NUT-01"), found(&a, nth, "WAT-01")), (None, None), "{nth}");
+    }
+    assert!(finds(&bundle(GROWN, "50", &[day("238 mL")]), "NUT-01").is_some());
+    // Orders at the same times may be meant one instead of the other: that is said, and each judged alone.
+    let same = bundle(GROWN, "50", &[night("150 mL/h"), Order { id: "other", ..night("140 mL/h") }]);
+    assert_eq!(finds(&same, "CON-08").map(|f| f.0), Some(Tier::High));
+    assert_eq!(finds(&same, "NUT-01"), None);
+}
+
+/// Orders whose times are not known, or fall on the same weekday, do not run "at other times".
+#[test]
+fn orders_at_unknown_times_or_on_the_same_days_overlap() {
+    let beside = |repeat: &str| {
+        let other = Order { id: "other", ..adult(vec![feed(repeat, "250 mL")]) };
+        bundle(
+            GROWN,
+            "70",
+            &[
+                adult(vec![feed(
+                    r#""dayOfWeek":["mon"],"timeOfDay":["08:00:00"],"duration":4,"durationUnit":"h""#,
+                    "300 mL",
+                )]),
+                other,
+            ],
+        )
+    };
+    let tier = |repeat: &str| finds(&beside(repeat), "CON-08").map(|f| f.0);
+    assert_eq!(
+        tier(r#""dayOfWeek":["mon"],"timeOfDay":["10:00:00"],"duration":1,"durationUnit":"h""#),
+        Some(Tier::High)
+    );
+    assert_eq!(tier(r#""timeOfDay":["10:00:00"],"duration":1,"durationUnit":"h""#), Some(Tier::High));
+    assert_eq!(
+        tier(r#""dayOfWeek":["tue"],"timeOfDay":["10:00:00"],"duration":1,"durationUnit":"h""#),
+        Some(Tier::Low)
+    );
+    assert_eq!(tier(r#""timeOfDay":["13:00:00"],"duration":1,"durationUnit":"h""#), Some(Tier::Low));
+    // Every five hours from no stated time.
+    assert_eq!(tier(r#""frequency":1,"period":5,"periodUnit":"h""#), Some(Tier::High));
+}
+
+/// A schedule that ended before the order was written gives nothing.
+#[test]
+fn a_schedule_that_is_over_is_found() {
+    let until = |to: &str| bundle(GROWN, "70", &[adult(vec![rate(&within("20T06:00", to), "65 mL/h")])]);
+    assert_eq!(finds(&until("24T06:00"), "CON-09").map(|f| f.0), Some(Tier::High));
+    assert_eq!(finds(&until("25T05:30"), "CON-09").map(|f| f.0), Some(Tier::High));
+    assert_eq!(finds(&until("29T06:00"), "CON-09"), None);
+    // One of two that ended is not the whole order.
+    let two = bundle(
+        GROWN,
+        "70",
+        &[adult(vec![rate(&within("20T06:00", "22T06:00"), "40 mL/h"), rate(&within("22T06:00", ""), "65 mL/h")])],
+    );
+    assert_eq!(finds(&two, "CON-09"), None);
+}
+
+/// Listed events: 24 feeds of 250 mL on the first day, 6 on the second. 6,000 kcal at 50 kg on a day are out of any order.
+#[test]
+fn the_fullest_of_listed_days_is_judged() {
+    let hours = |day: &str, step: usize| -> Vec<String> {
+        (6..24).step_by(step).map(|h| format!(r#""2026-11-{day}T{h:02}:00:00Z""#)).collect()
+    };
+    let order = |first: usize| {
+        let events = [hours("25", first), hours("26", 4)].concat().join(",");
+        let one = format!(r#"{{"schedule":{{"event":[{events}]}},"quantity":{}}}"#, quantity("334", "mL"));
+        bundle(GROWN, "50", &[adult(vec![one])])
+    };
+    // 18 × 334 mL are 6,012 kcal, 120 kcal/kg.
+    let (_, text) = finds(&order(1), "UNT-05").expect("a finding");
+    assert!(text.contains("120"), "{text}");
+    let (tier, text) = finds(&order(2), "NUT-01").expect("a finding");
+    // 9 × 334 mL are 3,006 kcal, 60 kcal/kg, on the first day.
+    assert_eq!(tier, Tier::High);
+    assert!(text.starts_with("On day 1 of the order: ") && text.contains("60.1 kcal/kg/d"), "{text}");
+}
+
+/// An event exactly a day after the first is given on the second day.
+#[test]
+fn an_event_at_the_end_of_a_day_is_in_the_next() {
+    let one = |at: &str, ml: &str| {
+        format!(r#"{{"schedule":{{"event":["2026-11-{at}:00Z"]}},"quantity":{}}}"#, quantity(ml, "mL"))
+    };
+    let text = bundle(GROWN, "70", &[adult(vec![one("25T08:00", "200"), one("26T08:00", "900")])]);
+    let a = judged(&text);
+    let given: Vec<_> = a.orders[0].days.iter().map(|(_, t)| t.get(Measure::FormulaVolume).known()).collect();
+    let of = |ml: i64| Some(enteral_gate::exact::Exact::int(ml));
+    assert_eq!(given, [of(200), of(900)]);
+}
