@@ -312,11 +312,15 @@ async fn recorded_requests_are_sent_and_their_cards_shown() {
     for (name, code, words) in [
         ("sign-clear", 0, "no card"),
         ("select-clear", 0, "NutritionOrder/feed-1: clear"),
-        ("diet-by-mouth", 0, "not-a-tube-feed"),
+        // Nothing was there to check: as for `check`, that is not clear.
+        ("diet-by-mouth", 2, "not-a-tube-feed"),
+        ("select-nothing", 2, "not-selected"),
+        ("no-nutrition-order", 2, "no card"),
+        ("draft-in-small-letters", 2, "/context/draftOrders/entry/1"),
         ("labs-outcome", 2, "WARNING"),
         ("draft-of-another-patient", 2, "another-patient"),
         ("draft-inside-a-bundle", 2, "WARNING"),
-        ("no-draft", 0, "no card"),
+        ("no-draft", 2, "no card"),
         ("sign-maximum-below-schedule", 1, "Suggestion: Maximum volume 1680 mL"),
     ] {
         let (got, out, err) = send(&s, &[&path(name)]).await;
