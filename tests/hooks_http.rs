@@ -142,7 +142,13 @@ async fn a_hook_is_answered_with_cards() {
     assert_eq!(clear["cards"], json!([]));
     // Other media types of JSON are read too; anything else is not.
     assert_eq!(s.post_as("application/fhir+json", SIGN, request("sign-clear")).await.0, 200);
-    assert_eq!(s.post_as("text/plain", SIGN, request("sign-clear")).await.0, 415);
+    let (status, refused) = s.post_as("text/plain", SIGN, request("sign-clear")).await;
+    let text = refused["issue"][0]["details"]["text"].as_str().unwrap();
+    assert!(status == 415 && text.contains("application/json") && !text.contains("fhir+json"), "{status} {text}");
+    let xml = s.client.post(format!("http://{}{SIGN}", s.here)).header("content-type", "application/json");
+    let answer = xml.header("accept", "application/xml").body(request("sign-clear")).send().await.unwrap();
+    let (status, text) = (answer.status().as_u16(), answer.text().await.unwrap());
+    assert!(status == 406 && text.contains("Only application/json can be sent"), "{status} {text}");
 }
 
 #[tokio::test]

@@ -539,6 +539,10 @@ async fn a_hook_is_recorded_with_its_card_and_feedback_finds_it() {
         let history = s.get(&format!("/fhir/R4/Provenance?target=Task/{id}-{lane}")).await;
         assert_eq!(history["total"], entries, "{lane}");
     }
+    // RFC 9562: the letters of a UUID are read without regard to case.
+    let capitals = feedback.to_string().replace(card, &card.to_uppercase());
+    let (_, _, said) = s.ask("POST", "/cds-services/tube-feeding-order-sign/feedback", &capitals).await;
+    assert_eq!((said["kept"].as_bool(), said["unknownCards"].as_u64()), (Some(true), Some(0)), "{said}");
     // A card that is not of here is counted and not kept.
     let other = feedback.to_string().replace(card, "4e0a3a1e-3283-4575-ab82-028d55fe2719");
     let (_, _, said) = s.ask("POST", "/cds-services/tube-feeding-order-sign/feedback", &other).await;

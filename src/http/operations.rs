@@ -609,13 +609,15 @@ fn run_entry(app: &App, by: &dyn Appraiser, entry: Node<'_>, called: &Called) ->
     let method = request.get("method").and_then(Node::as_str).ok_or_else(|| missing("request.method", request))?;
     let url = request.get("url").and_then(Node::as_str).ok_or_else(|| missing("request.url", request))?;
     let (path, query) = url.split_once('?').map_or((&*url, None), |(path, query)| (path, Some(query)));
+    // As of a whole request: some clients escape the dollar sign.
+    let path = path.replace("%24", "$");
     let Some((operation, instance)) = Operation::at(path.trim_start_matches('/')) else {
         return Err(Refusal::NotFound(
             "An entry of a batch may call NutritionOrder/$appraise, NutritionOrder/$validate, NutritionOrder/ID/$validate, Bundle/$validate or $validate.".to_owned(),
         ));
     };
     if method != "POST" {
-        return Err(Refusal::MethodNotAllowed);
+        return Err(Refusal::EntryMethod);
     }
     let need = if operation.validates() { scope::Need::Validate } else { scope::Need::Appraise };
     if called.grants.is_some_and(|grants| !grants.allow(need)) {
