@@ -607,6 +607,16 @@ fn expected(need: Need, actor: &Actor) -> &'static str {
     }
 }
 
+/// Addresses in an answer are those under which clients reach the service, whatever the request was sent to.
+#[tokio::test(flavor = "multi_thread")]
+async fn links_begin_with_the_configured_address() {
+    let s = Service::kept(everybody(), Pace::default(), false, None).await;
+    let token = backend(QUEUE).unwrap();
+    let (status, _, body) = call(s.here, "GET", "/fhir/R4B/Subscription", &[bearer_of(&token)], "").await;
+    let bundle: Value = serde_json::from_str(&body).unwrap();
+    assert_eq!((status, &bundle["link"][0]["url"]), (200, &json!(format!("{PUBLIC}/fhir/R4B/Subscription"))), "{body}");
+}
+
 /// A trail in memory.
 #[derive(Clone, Default)]
 struct Kept(Arc<std::sync::Mutex<Vec<u8>>>);

@@ -626,6 +626,17 @@ fn cases() -> Vec<Case> {
             WARNING,
             "/context/draftOrders/entry/1/resource",
         ),
+        (
+            "draft-in-small-letters",
+            {
+                let mut own = order();
+                own["resourceType"] = json!("nutritionorder");
+                request("order-sign", &[order(), own])
+            },
+            CLEAR,
+            WARNING,
+            "/context/draftOrders/entry/1",
+        ),
         // Servers and references.
         (
             "absolute-references",
@@ -765,6 +776,20 @@ fn every_request_is_answered_as_expected_and_in_form() {
         assert!(!answered.body.contains("CANARY"), "{name}");
     }
     assert_eq!(states.into_iter().collect::<Vec<_>>(), ["absent", "empty", "error", "present", "unusable"]);
+}
+
+/// A server that gives fewer than it says there are, and names no further page.
+#[test]
+fn a_search_with_a_higher_total_was_not_sent_whole() {
+    let condition =
+        json!({"resourceType": "Condition", "id": "c", "subject": {"reference": OURS}, "code": {"text": "invented"}});
+    for (total, disposition) in [(1, "clear"), (2, "not-fully-checked")] {
+        let (_, answered) = run(&sign(|r| {
+            r["prefetch"]["conditions"] = found(&[condition.clone()]);
+            r["prefetch"]["conditions"]["total"] = json!(total);
+        }));
+        assert_eq!(answered.disposition, disposition, "{total}");
+    }
 }
 
 #[test]

@@ -142,7 +142,13 @@ async fn a_hook_is_answered_with_cards() {
     assert_eq!(clear["cards"], json!([]));
     // Other media types of JSON are read too; anything else is not.
     assert_eq!(s.post_as("application/fhir+json", SIGN, request("sign-clear")).await.0, 200);
-    assert_eq!(s.post_as("text/plain", SIGN, request("sign-clear")).await.0, 415);
+    let (status, refused) = s.post_as("text/plain", SIGN, request("sign-clear")).await;
+    let text = refused["issue"][0]["details"]["text"].as_str().unwrap();
+    assert!(status == 415 && text.contains("application/json") && !text.contains("fhir+json"), "{status} {text}");
+    let xml = s.client.post(format!("http://{}{SIGN}", s.here)).header("content-type", "application/json");
+    let answer = xml.header("accept", "application/xml").body(request("sign-clear")).send().await.unwrap();
+    let (status, text) = (answer.status().as_u16(), answer.text().await.unwrap());
+    assert!(status == 406 && text.contains("Only application/json can be sent"), "{status} {text}");
 }
 
 #[tokio::test]
@@ -312,11 +318,15 @@ async fn recorded_requests_are_sent_and_their_cards_shown() {
     for (name, code, words) in [
         ("sign-clear", 0, "no card"),
         ("select-clear", 0, "NutritionOrder/feed-1: clear"),
-        ("diet-by-mouth", 0, "not-a-tube-feed"),
+        // Nothing was there to check: as for `check`, that is not clear.
+        ("diet-by-mouth", 2, "not-a-tube-feed"),
+        ("select-nothing", 2, "not-selected"),
+        ("no-nutrition-order", 2, "no card"),
+        ("draft-in-small-letters", 2, "/context/draftOrders/entry/1"),
         ("labs-outcome", 2, "WARNING"),
         ("draft-of-another-patient", 2, "another-patient"),
         ("draft-inside-a-bundle", 2, "WARNING"),
-        ("no-draft", 0, "no card"),
+        ("no-draft", 2, "no card"),
         ("sign-maximum-below-schedule", 1, "Suggestion: Maximum volume 1680 mL"),
     ] {
         let (got, out, err) = send(&s, &[&path(name)]).await;

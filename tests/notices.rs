@@ -248,6 +248,32 @@ impl Service {
     }
 }
 
+/// The first message is made with the base in use, however early it is made, and with another one after it was changed.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_first_message_names_the_base() {
+    let fake = Fake::start("");
+    let folder = Folder::new();
+    let one = |n: usize| subscriber(&format!("s{n}"), format!("{}/good/s{n}", fake.at));
+    let many = |from: usize| (from..from + 30).map(one);
+    let s = Service::at(&folder, many(0).collect()).await;
+    s.quiet().await;
+    let other = "https://other.example/fhir-queue";
+    let list = many(0).chain(many(30)).collect();
+    assert!(s.notices.take(Ok(Subscribers { base: other.to_owned(), list })).await);
+    s.quiet().await;
+    let seen = fake.seen().await;
+    let of = |n: usize| seen.iter().filter(move |one| one.kind == "handshake" && one.path.ends_with(&format!("/s{n}")));
+    for n in 0..60 {
+        let base = if n < 30 { BASE } else { other };
+        assert_eq!(of(n).count(), 1, "s{n}");
+        for one in of(n) {
+            let text = one.body.clone();
+            assert!(text.contains(&format!("{base}/")), "s{n}: {text}");
+        }
+    }
+    s.stop().await;
+}
+
 /// Every event came, the first time in order for its order, and again only the same.
 fn whole(seen: &[Seen], events: u64) {
     let arrived: Vec<&Seen> = seen.iter().filter(|s| s.kind == "event-notification").collect();

@@ -492,6 +492,59 @@ async fn a_state_is_asked_for_in_both_lanes_too() {
     }
 }
 
+/// A value that is none of those that can be asked for is named; what is in effect stays to be seen.
+#[tokio::test(flavor = "multi_thread")]
+async fn filters_that_are_not_understood_are_named() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let own = s.sign_in("invented-1").await;
+    for (name, value) in [
+        ("tier", "stop"),
+        ("state", "foo"),
+        ("waits", "abc"),
+        ("starts", "abc"),
+        ("lane", "ward"),
+        ("unchecked", "yes"),
+        ("mine", "true"),
+        ("tier", "<b>x</b>"),
+    ] {
+        let body = s.get(&format!("/queue?{name}={}", value.replace('<', "%3C").replace('>', "%3E")), &own).await.body;
+        let shown = value.replace('<', "&#60;").replace('>', "&#62;");
+        assert!(body.contains(&format!("Not understood, and not looked for: {name}={shown}.")), "{name}: {body}");
+    }
+    let both = s.get("/queue?tier=stop&state=foo&lane=all", &own).await.body;
+    assert!(both.contains("not looked for: state=foo, tier=stop."), "{both}");
+    for query in ["", "?tier=STOP&state=all&waits=15&starts=began&lane=all&unchecked=1&mine=1", "?tier=&waits="] {
+        let body = s.get(&format!("/queue{query}"), &own).await.body;
+        assert!(!body.contains("Not understood"), "{query}: {body}");
+    }
+}
+
+/// What somebody may do is never guessed.
+#[tokio::test(flavor = "multi_thread")]
+async fn nobody_signs_in_without_a_job_that_there_is() {
+    let kept = Folder::new();
+    let store = Arc::new(SqlStore::sqlite(&kept.0.join("queue.sqlite"), Policy::default()).await.unwrap());
+    let (people, token) = People::with_token(Vec::new(), false);
+    let doors = Doors { people: Some(Arc::new(people)), store: Some(store.clone()), ..Doors::default() };
+    let app = App::behind(doors, Arc::new(Core::new(formulary())), Settings::default(), Limits::default());
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let here = listener.local_addr().unwrap();
+    tokio::spawn(server::serve(listener, app, std::future::pending()));
+    let own = [("token", token.as_str()), ("name", "Invented Ann")];
+    for job in [None, Some(""), Some("king"), Some("NURSE")] {
+        let fields: Vec<(&str, &str)> = own.into_iter().chain(job.map(|job| ("job", job))).collect();
+        let said = ask(here, "POST", "/sign-in", "", Some(&fields)).await;
+        assert_eq!((said.status, said.header("set-cookie")), (400, None), "{job:?}");
+        assert!(said.body.contains("(job)"), "{job:?}: {}", said.body);
+    }
+    for (job, ..) in Job::ALL {
+        let word = Job::ALL.iter().find(|(own, ..)| *own == job).unwrap().1;
+        let fields: Vec<(&str, &str)> = own.into_iter().chain([("job", word)]).collect();
+        assert_eq!(ask(here, "POST", "/sign-in", "", Some(&fields)).await.status, 303, "{word}");
+    }
+    store.close().await.unwrap();
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn filters_are_kept_under_a_name() {
     let s = service(&[sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")]).await;

@@ -3,9 +3,10 @@
 //! `docs/irrelevant-fields.md` lists that field with that change and says why.
 
 use enteral_gate::appraise::appraise;
-use enteral_gate::findings::Disposition;
+use enteral_gate::findings::{Disposition, Outcome};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::queue::report;
 use enteral_gate::settings::Settings;
 use serde_json::{Map, Value, json};
 use std::collections::{BTreeMap, BTreeSet};
@@ -422,4 +423,128 @@ fn no_damaged_order_is_clear() {
         })
         .collect();
     assert!(idle.is_empty(), "never applies:\n{}", idle.join("\n"));
+}
+
+/// A clear order, and Bundles around it that say or show that something is not there or is lost.
+fn bundles_with_something_missing(order: &Value) -> Vec<(&'static str, Value, &'static str)> {
+    let entry = |resource: Value| json!({ "resource": resource });
+    let search = |more: Value| {
+        let mut out = json!({ "resourceType": "Bundle", "type": "searchset" });
+        out.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        out
+    };
+    let own = order["entry"].as_array().unwrap().clone();
+    let with = |more: Vec<Value>| {
+        let mut out = order.clone();
+        out["entry"] = [own.clone(), more].concat().into();
+        out
+    };
+    let last = |rest: &str| -> &'static str { format!("Bundle.entry[{}]{rest}", own.len()).leak() };
+    let outcome = |severity: &str| json!({ "resourceType": "OperationOutcome", "issue": [{ "severity": severity, "code": "exception" }] });
+    let patient = own.iter().find_map(|e| {
+        e["resource"]["patient"]["reference"].as_str().or(e["resource"]["subject"]["reference"].as_str())
+    });
+    let patient = json!({ "reference": patient.unwrap() });
+    let condition = json!({ "resourceType": "Condition", "id": "c", "subject": patient.clone() });
+    let next = json!([{ "relation": "next", "url": "https://a.example/fhir?page=2" }]);
+    let nutrition_order =
+        own.iter().find(|e| e["resource"]["resourceType"] == "NutritionOrder").unwrap()["resource"].clone();
+    let holding = |kind: &str| json!({ "resourceType": kind, "subject": patient.clone(), "contained": [nutrition_order.clone()] });
+    let mut out = Vec::new();
+    for kind in ["AllergyIntolerance", "Observation", "MedicationRequest", "NutritionOrder", "DeviceUseStatement"] {
+        let of = json!({ "relation": "self", "url": format!("https://a.example/fhir/{kind}?patient=1") });
+        out.push((
+            "no entry on the first page",
+            with(vec![entry(search(json!({ "link": [of.clone(), next[0].clone()] })))]),
+            last(".resource.link[1]"),
+        ));
+        out.push((
+            "only a number",
+            with(vec![entry(search(json!({ "link": [of], "total": 3 })))]),
+            last(".resource.total"),
+        ));
+    }
+    let mut own_next = order.clone();
+    own_next["link"] = next.clone();
+    let mut wrong_type = order.clone();
+    wrong_type["type"] = "search".into();
+    let mut no_type = order.clone();
+    no_type.as_object_mut().unwrap().remove("type");
+    let mut misspelt = order.clone();
+    misspelt["Entry"] = json!([entry(nutrition_order.clone())]);
+    let mut lower = nutrition_order.clone();
+    lower["resourceType"] = "nutritionorder".into();
+    out.extend([
+        ("a further page", with(vec![entry(search(json!({ "link": next, "entry": [entry(condition.clone())] })))]), last(".resource.link[0]")),
+        ("a further page of the Bundle itself", own_next, "Bundle.link[0]"),
+        ("more than were sent", with(vec![entry(search(json!({ "total": 2, "entry": [entry(condition.clone())] })))]), last(".resource.total")),
+        ("failed in part", with(vec![entry(search(json!({ "entry": [entry(condition), { "search": { "mode": "outcome" }, "resource": outcome("error") }] })))]), last(".resource.entry[1].resource")),
+        ("an outcome instead", with(vec![entry(outcome("fatal"))]), last(".resource")),
+        ("an outcome that does not say how grave it is", with(vec![entry(json!({ "resourceType": "OperationOutcome" }))]), last(".resource")),
+        ("a request that failed", with(vec![json!({ "response": { "status": "503" } })]), last("")),
+        ("an order in a RequestGroup", with(vec![entry(holding("RequestGroup"))]), last(".resource.contained[0]")),
+        ("an order in a RequestOrchestration", with(vec![entry(holding("RequestOrchestration"))]), last(".resource.contained[0]")),
+        ("an order in a Basic", with(vec![entry(holding("Basic"))]), last(".resource.contained[0]")),
+        ("no type", no_type, "Bundle"),
+        ("an unknown type", wrong_type, "Bundle.type"),
+        ("Entry", misspelt, "Bundle.Entry[0]"),
+        ("null", with(vec![Value::Null]), "Bundle"),
+        ("{}", with(vec![json!({})]), last("")),
+        ("a text", with(vec!["x".into()]), last("")),
+        ("fullUrl alone", with(vec![json!({ "fullUrl": "urn:uuid:7d2c1e52-9a8b-4b4e-8b7f-0a8d2e0c4f11" })]), last("")),
+        ("Resource", with(vec![json!({ "Resource": nutrition_order })]), last(".Resource")),
+        ("a type in small letters", with(vec![entry(lower)]), last(".resource")),
+        ("a type that FHIR does not have", with(vec![entry(json!({ "resourceType": "NutritonOrder" }))]), last(".resource")),
+    ]);
+    out
+}
+
+#[test]
+fn what_was_not_sent_or_is_lost_in_a_bundle_is_never_clear() {
+    let corpus = corpus();
+    let (name, version, order) = corpus.iter().find(|(_, _, d)| d["entry"].is_array()).unwrap();
+    for (what, document, place) in bundles_with_something_missing(order) {
+        let bytes = serde_json::to_vec(&document).unwrap();
+        let a = appraise(&bytes, "", *version, &FORMULARY, &SETTINGS);
+        assert_eq!(a.disposition(), Disposition::NotFullyChecked, "{name}: {what}");
+        let said: Vec<_> = a.problems.iter().filter(|p| p.grave).map(|p| (a.path(p.at), p.text.clone())).collect();
+        assert!(said.iter().any(|(path, _)| path == place), "{what}: {place} in {said:?}");
+        // A path cannot name a null, so the words do.
+        let last = format!("entry[{}]: found null", order["entry"].as_array().unwrap().len());
+        assert!(what != "null" || said.iter().any(|(_, text)| text.starts_with(&last)), "{said:?}");
+        // Whoever reads the queue sees it too.
+        for order in a.orders.iter().filter(|o| o.computed) {
+            assert!(report::wanted(&a, order, false), "{what}");
+            let report = report::of(&a, order, &[], None);
+            assert_eq!(report.disposition, Disposition::NotFullyChecked, "{what}");
+            assert!(report.not_evaluated.iter().any(|one| one.at == [place]), "{what}: {:?}", report.not_evaluated);
+        }
+    }
+    // An order that cannot be seen does not say which other orders there are.
+    let holding =
+        bundles_with_something_missing(order).into_iter().find(|(what, ..)| what.ends_with("Basic")).unwrap().1;
+    let bytes = serde_json::to_vec(&holding).unwrap();
+    let a = appraise(&bytes, "", *version, &FORMULARY, &SETTINGS);
+    let beside = a.orders[0].judged.iter().find(|j| j.rule.id == "CON-08").unwrap();
+    assert!(matches!(beside.outcome, Outcome::NotProvided(_)), "{:?}", beside.outcome);
+}
+
+#[test]
+fn a_search_that_was_sent_whole_is_clear() {
+    let corpus = corpus();
+    let (_, version, order) = corpus.iter().find(|(_, _, d)| d["entry"].is_array()).unwrap();
+    let page = |own: u8, more: Value| {
+        let url = |n: u8| format!("https://a.example/fhir/Condition?patient=1&page={n}");
+        let mut links = vec![json!({ "relation": "self", "url": url(own) })];
+        if own == 1 {
+            links.push(json!({ "relation": "next", "url": url(2) }));
+        } else {
+            links.push(json!({ "relation": "previous", "url": url(1) }));
+        }
+        json!({ "resource": { "resourceType": "Bundle", "type": "searchset", "total": 2, "link": links, "entry": [more] } })
+    };
+    let note = json!({ "search": { "mode": "outcome" }, "resource": { "resourceType": "OperationOutcome", "issue": [{ "severity": "warning", "code": "informational" }] } });
+    let mut whole = order.clone();
+    whole["entry"].as_array_mut().unwrap().extend([page(1, note.clone()), page(2, note.clone()), note]);
+    assert_eq!(disposition(&whole, *version), Disposition::Clear);
 }

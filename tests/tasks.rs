@@ -351,20 +351,126 @@ async fn what_happened_is_told_without_what_was_written() {
     }
 }
 
+/// FHIR, "Paging" and `_count`: a server may give fewer than asked for, never more; 0 is `_summary=count`.
+#[tokio::test]
+async fn a_page_holds_no_more_than_was_asked_for() {
+    let s = Service::with("count", file::read(file::starter()).unwrap()).await;
+    for n in 0..9 {
+        s.order(n, 50).await;
+    }
+    for kind in ["Task", "DetectedIssue"] {
+        let all = resources(&s.get(&format!("/fhir/R4/{kind}?_count=200")).await);
+        let ids = |list: &[Value]| list.iter().map(|r| r["id"].as_str().unwrap().to_owned()).collect::<Vec<_>>();
+        assert!(all.len() > if kind == "Task" { 8 } else { 9 }, "{kind}: {}", all.len());
+        for count in [1, 2, 3, 5, all.len()] {
+            let (mut at, mut seen, mut pages) = (format!("/fhir/R4/{kind}?_count={count}"), Vec::new(), 0);
+            loop {
+                let page = s.get(&at).await;
+                let own = resources(&page);
+                assert!((1..=count).contains(&own.len()), "{at}: {}", own.len());
+                seen.extend(ids(&own));
+                pages += 1;
+                let mut links = page["link"].as_array().unwrap().iter();
+                // The link to the page itself leads there again.
+                let itself = links.next().unwrap()["url"].as_str().unwrap().split_once("/fhir").unwrap().1.to_owned();
+                assert_eq!(resources(&s.get(&format!("/fhir{itself}")).await), own, "{itself}");
+                let Some(next) = links.find(|link| link["relation"] == "next") else { break };
+                at = format!("/fhir{}", next["url"].as_str().unwrap().split_once("/fhir").unwrap().1);
+            }
+            assert_eq!(seen, ids(&all), "{kind} by {count}");
+            assert_eq!(pages, all.len().div_ceil(count), "{kind} by {count}");
+        }
+        for query in ["_count=0", "_summary=count"] {
+            let page = s.get(&format!("/fhir/R4/{kind}?{query}")).await;
+            assert_eq!((page["total"].as_u64(), page.get("entry")), (Some(all.len() as u64), None), "{page}");
+            assert_eq!(page["link"].as_array().unwrap().len(), 1, "{page}");
+        }
+        let most = s.get(&format!("/fhir/R4/{kind}?_count=99999999999999999999")).await;
+        assert_eq!(resources(&most).len(), all.len());
+        assert!(most["link"][0]["url"].as_str().unwrap().ends_with("?_count=200"), "{most}");
+    }
+    let task = s.get("/fhir/R4/Task").await["entry"][0]["resource"]["id"].as_str().unwrap().to_owned();
+    let one = s.get(&format!("/fhir/R4/Task?_id={task}&_summary=count")).await;
+    assert_eq!((one["total"].as_u64(), one.get("entry")), (Some(1), None));
+}
+
+/// FHIR, "Handling errors" of searches: with `handling=lenient` what is not known is passed over and named.
+#[tokio::test]
+async fn what_is_not_known_is_passed_over_where_that_is_asked() {
+    use tower::ServiceExt;
+    let s = Service::new("lenient").await;
+    s.order(1, 50).await;
+    for kind in ["Task", "DetectedIssue"] {
+        let request = Request::builder()
+            .uri(format!("/fhir/R4/{kind}?colour=blue&patient=p1"))
+            .header("host", "localhost:8731")
+            .header("prefer", "handling=lenient");
+        let response = s.router.clone().oneshot(request.body(Body::empty()).unwrap()).await.unwrap();
+        assert_eq!(response.headers()["preference-applied"], "handling=lenient");
+        let bytes = response.into_body().collect().await.unwrap().to_bytes();
+        let page: Value = serde_json::from_slice(&bytes).unwrap();
+        let modes: Vec<&str> =
+            page["entry"].as_array().unwrap().iter().map(|e| e["search"]["mode"].as_str().unwrap()).collect();
+        let (last, matches) = modes.split_last().unwrap();
+        assert!(*last == "outcome" && !matches.is_empty() && matches.iter().all(|m| *m == "match"), "{modes:?}");
+        let issue = &page["entry"].as_array().unwrap().last().unwrap()["resource"]["issue"][0];
+        assert!(issue["severity"] == "warning" && issue["details"]["text"].as_str().unwrap().contains("colour"));
+        assert!(!page["link"][0]["url"].as_str().unwrap().contains("colour"), "{page}");
+        // A value that cannot be used is refused all the same.
+        let request = Request::builder()
+            .uri(format!("/fhir/R4/{kind}?_count=many"))
+            .header("host", "localhost:8731")
+            .header("prefer", "handling=lenient");
+        let response = s.router.clone().oneshot(request.body(Body::empty()).unwrap()).await.unwrap();
+        assert_eq!(response.status(), StatusCode::BAD_REQUEST);
+    }
+}
+
+/// What is no parameter of a place is named with those that are, and none is passed over.
+#[tokio::test]
+async fn refusals_name_what_is_known_in_that_place() {
+    let s = Service::new("known").await;
+    s.order(1, 50).await;
+    let task = s.get("/fhir/R4/Task").await["entry"][0]["resource"]["id"].as_str().unwrap().to_owned();
+    let validate = "zone, day-start, day-kind, date, days, as-of, mode, profile, _format, _pretty; in Parameters resource as well.";
+    for (method, path, known) in [
+        ("GET", format!("Task/{task}?foo=1"), "_format, _pretty."),
+        ("GET", "metadata?foo=1".to_owned(), "mode, _format, _pretty."),
+        ("GET", "Subscription?foo=1".to_owned(), "_format, _pretty."),
+        ("GET", "OperationDefinition/NutritionOrder-appraise?foo=1".to_owned(), "_format, _pretty."),
+        ("POST", "?foo=1".to_owned(), "_format, _pretty."),
+        ("POST", "NutritionOrder/$validate?foo=1".to_owned(), validate),
+    ] {
+        let address = format!("/fhir/R4/{path}").replace("/?", "?");
+        let (status, _, body) = s.ask(method, &address, "{}").await;
+        let text = body["issue"][0]["details"]["text"].as_str().unwrap().to_owned();
+        assert_eq!(status, StatusCode::BAD_REQUEST, "{address}: {body}");
+        assert_eq!(text, format!("Parameter foo: is not known here; known are {known}"), "{address}");
+    }
+    for path in [format!("Task/{task}?zone=Europe/Vienna"), "metadata?days=3".to_owned()] {
+        let (status, _, body) = s.ask("GET", &format!("/fhir/R4/{path}"), "").await;
+        assert_eq!(status, StatusCode::BAD_REQUEST, "{path}: {body}");
+    }
+    s.get("/fhir/R4/metadata?mode=terminology").await;
+}
+
 #[tokio::test]
 async fn what_is_not_understood_is_refused_by_its_name() {
     let s = Service::new("refused").await;
     for (query, said) in [
         ("status=open", "status"),
         ("priority=now", "priority"),
-        ("_count=0", "_count"),
-        ("_count=201", "_count"),
+        ("_count=-1", "_count"),
+        ("_count=", "_count"),
+        ("_count=many", "_count"),
+        ("_summary=text", "_summary"),
         ("performer=nurse", "performer"),
         ("performer=http://snomed.info/sct|1", "performer"),
         ("authored-on=yesterday", "authored-on"),
         ("authored-on=ap2026", "authored-on"),
         ("modified=2026-13-01", "modified"),
         ("page=nonsense", "page"),
+        ("page=nonsense~1", "page"),
         ("subject=x", "subject"),
         ("patient:identifier=x", "patient:identifier"),
         ("status=requested&status=completed", "status"),
@@ -433,6 +539,10 @@ async fn a_hook_is_recorded_with_its_card_and_feedback_finds_it() {
         let history = s.get(&format!("/fhir/R4/Provenance?target=Task/{id}-{lane}")).await;
         assert_eq!(history["total"], entries, "{lane}");
     }
+    // RFC 9562: the letters of a UUID are read without regard to case.
+    let capitals = feedback.to_string().replace(card, &card.to_uppercase());
+    let (_, _, said) = s.ask("POST", "/cds-services/tube-feeding-order-sign/feedback", &capitals).await;
+    assert_eq!((said["kept"].as_bool(), said["unknownCards"].as_u64()), (Some(true), Some(0)), "{said}");
     // A card that is not of here is counted and not kept.
     let other = feedback.to_string().replace(card, "4e0a3a1e-3283-4575-ab82-028d55fe2719");
     let (_, _, said) = s.ask("POST", "/cds-services/tube-feeding-order-sign/feedback", &other).await;

@@ -277,15 +277,15 @@ fn came_to(answer: &str) -> Exit {
         // Another service says no more than its cards: without any it may have looked at nothing.
         return if cards > 0 { Exit::Flagged } else { Exit::NotFullyChecked };
     }
-    let own =
-        answer["extension"][EXTENSION]["orders"].as_array().into_iter().flatten().map(
-            |order| match order["disposition"].as_str() {
-                Some("flagged") => Exit::Flagged,
-                Some("clear" | "not-selected" | "not-a-tube-feed") => Exit::Clear,
-                _ => Exit::NotFullyChecked,
-            },
-        );
-    let own = own.max().unwrap_or(Exit::Clear);
+    let orders = answer["extension"][EXTENSION]["orders"].as_array().into_iter().flatten();
+    let checked = orders.filter_map(|order| match order["disposition"].as_str() {
+        Some("flagged") => Some(Exit::Flagged),
+        Some("clear") => Some(Exit::Clear),
+        Some("not-selected" | "not-a-tube-feed") => None,
+        _ => Some(Exit::NotFullyChecked),
+    });
+    // As for `check`: where nothing was checked, nothing is clear.
+    let own = checked.max().unwrap_or(Exit::NotFullyChecked);
     // What belongs to no order has a card of its own.
     if cards > 0 && own == Exit::Clear { Exit::NotFullyChecked } else { own }
 }

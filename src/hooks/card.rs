@@ -10,7 +10,7 @@ use crate::answer::{self, PROGRAM, STANDING};
 use crate::appraise::{Appraisal, OrderReport};
 use crate::findings::{Finding, Outcome, Rule, RuleKind, Tier};
 use crate::intake::json::Node;
-use crate::intake::order::At;
+use crate::intake::order::{At, Problem};
 use crate::nutrition::derive::shown;
 use crate::nutrition::measure::Measure;
 use crate::rulebook::{Audience, Limit, Mode, Rulebook};
@@ -256,8 +256,17 @@ pub fn of_request(evaluated: &Evaluated<'_>) -> Option<Card> {
             "What is inside the resource at {pointer}: a draft order is looked for as an entry of its own"
         ));
     }
-    // That there is no order is no problem of a hook that fires for every kind of order.
-    let grave = evaluated.appraisal.problems.iter().filter(|p| p.grave && !evaluated.appraisal.orders.is_empty());
+    for pointer in &evaluated.sent.unread {
+        lines.push(format!("What is at {pointer}: FHIR has no resource of this type"));
+    }
+    // That there is no order is no problem of a hook that fires for every kind of order. What is inside another
+    // resource is told above.
+    let told = |p: &Problem| {
+        let pointer = evaluated.node(p.at).map(Node::pointer).unwrap_or_default();
+        evaluated.sent.inside.iter().any(|own| pointer.starts_with(&format!("{own}/")))
+    };
+    let problems = evaluated.appraisal.problems.iter();
+    let grave = problems.filter(|p| p.grave && !evaluated.appraisal.orders.is_empty() && !told(p));
     lines.extend(grave.map(|p| answer::capital(&p.text)));
     if lines.is_empty() {
         return None;

@@ -5,6 +5,7 @@ use super::prefetch::KEYS;
 use super::service::Service;
 use crate::intake::json::{Document, Kind, Limits, Node};
 use crate::intake::order::FhirVersion;
+use crate::intake::resource_types::is_known;
 use serde_json::{Map, Value, json};
 use std::collections::BTreeMap;
 
@@ -92,11 +93,15 @@ fn take(node: Node<'_>, into: &mut Vec<Read>) -> Result<(), String> {
     let kind = node.resource_type().ok_or("expected a FHIR resource; there is no resourceType")?;
     if kind == "Bundle" {
         for entry in node.get("entry").into_iter().flat_map(Node::items) {
-            if let Some(resource) = entry.get("resource").filter(|r| r.kind() == Kind::Object) {
-                take(resource, into)?;
+            match entry.get("resource").filter(|r| r.kind() == Kind::Object) {
+                Some(resource) => take(resource, into)?,
+                None => return Err(format!("the entry at {} holds no resource", entry.pointer())),
             }
         }
         return Ok(());
+    }
+    if !is_known(&kind) {
+        return Err(format!("FHIR has no resource type {kind}"));
     }
     let subject = node.get("subject").or_else(|| node.get("patient")).and_then(|s| s.get("reference"));
     let patient = subject.and_then(Node::as_str).and_then(|r| {

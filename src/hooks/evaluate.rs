@@ -8,6 +8,7 @@ use crate::findings::{Disposition, Outcome, Tier};
 use crate::intake::bundle::split_version;
 use crate::intake::json::{Document, Node};
 use crate::intake::order::At;
+use crate::intake::resource_types::is_known;
 use crate::settings::{ContextKind, Settings};
 use std::borrow::Cow;
 
@@ -35,6 +36,8 @@ pub struct SentAlong {
     pub not_found: Vec<String>,
     /// Places of `draftOrders` that hold an order inside another resource, by their JSON Pointer.
     pub inside: Vec<String>,
+    /// Places of `draftOrders` that hold no resource of a type that FHIR has, by their JSON Pointer.
+    pub unread: Vec<String>,
     /// Keys that were neither sent nor fetched, because the request names a FHIR server that is not listed.
     pub not_listed: Vec<&'static str>,
     pieces: Vec<Piece>,
@@ -84,12 +87,16 @@ pub fn sort(root: Node<'_>, request: &Request, fetched: &Fetched) -> SentAlong {
         drafts: Vec::new(),
         not_found: Vec::new(),
         inside: Vec::new(),
+        unread: Vec::new(),
         pieces: Vec::new(),
     };
     let bundle = root.of_same_document(request.drafts);
     for entry in bundle.get("entry").into_iter().flat_map(Node::items) {
         let Some(resource) = entry.get("resource") else { continue };
-        let kind = resource.resource_type().unwrap_or_default();
+        let Some(kind) = resource.resource_type().filter(|kind| is_known(kind)) else {
+            out.unread.push(resource.pointer());
+            continue;
+        };
         let another_patient = whose(resource, request) == Whose::Another;
         let piece = |orders| Piece {
             at: resource.at(),
@@ -265,10 +272,12 @@ impl<'a> Evaluated<'a> {
         self.sent.keys.iter().filter_map(Sent::lacks)
     }
 
-    /// What an order came to. With a key that the client tried to send and could not, never clear.
+    /// What an order came to. With a key that the client tried to send and could not, or with something that could not
+    /// be read, never clear.
     pub fn disposition(&self, report: &OrderReport<'_>) -> Disposition {
         let own = report.disposition();
-        if self.lacks().next().is_some() { own.max(Disposition::NotFullyChecked) } else { own }
+        let unread = self.appraisal.problems.iter().any(|problem| problem.grave);
+        if unread || self.lacks().next().is_some() { own.max(Disposition::NotFullyChecked) } else { own }
     }
 }
 

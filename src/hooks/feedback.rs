@@ -89,14 +89,16 @@ fn entry(node: Node<'_>, out: &mut Feedback) -> Result<Entry, Malformed> {
     }
     let card = text(node, "card", "the uuid of a card")?;
     // Ids of cards follow from their content: version 5. Others were never given out here.
-    let ours = Uuid::parse_str(&card).is_ok_and(|id| id.get_version_num() == 5);
-    out.unknown += usize::from(!ours);
+    let id = Uuid::parse_str(&card).ok();
+    out.unknown += usize::from(id.is_none_or(|id| id.get_version_num() != 5));
+    // RFC 9562, section 4: the letters of a UUID are read without regard to case.
+    let card = if id.is_some() { card.to_ascii_lowercase() } else { card.to_string() };
     let stamp = text(node, "outcomeTimestamp", "a time in UTC such as 2026-11-25T08:00:00Z")?;
     let Ok(at) = stamp.parse::<Timestamp>() else {
         let place = node.get("outcomeTimestamp").unwrap_or(node);
         return Err(Malformed::at(place, "a time in UTC such as 2026-11-25T08:00:00Z"));
     };
-    let mut entry = Entry { card: card.to_string(), at, accepted: false, reason: None, comment: None };
+    let mut entry = Entry { card, at, accepted: false, reason: None, comment: None };
     match &*text(node, "outcome", "accepted or overridden")? {
         "accepted" => {
             out.accepted += 1;

@@ -328,7 +328,9 @@ fn bundle(node: Node<'_>, key: &Key, request: &Request) -> (State, bool) {
             (State::Empty, false)
         };
     }
-    (State::Present, more)
+    // A server that stops at a number of its own may name no further page.
+    let fewer = total.is_some_and(|t| t.exact().floor() > i128::try_from(found).unwrap_or(i128::MAX));
+    (State::Present, more || fewer)
 }
 
 fn another(node: Node<'_>) -> String {

@@ -98,30 +98,66 @@ pub struct Query {
     pub passed_over: Vec<String>,
 }
 
+/// What an interaction takes from its query, beside `_format` and `_pretty`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Takes {
+    /// Those of [`NAMES`], `mode` and `profile`: `$validate`.
+    Validation,
+    /// Those of [`NAMES`]: `$appraise`.
+    Appraisal,
+    /// Nothing; those of [`NAMES`] belong to its entries.
+    Batch,
+    /// These, which are read elsewhere.
+    Only(&'static [&'static str]),
+}
+
+impl Takes {
+    fn validates(self) -> bool {
+        self == Takes::Validation
+    }
+
+    fn of_the_day(self) -> bool {
+        matches!(self, Takes::Validation | Takes::Appraisal)
+    }
+
+    /// The names that it knows, for people.
+    fn known(self) -> String {
+        let mut names: Vec<&str> = match self {
+            Takes::Validation => NAMES.into_iter().chain(["mode", "profile"]).collect(),
+            Takes::Appraisal => NAMES.to_vec(),
+            Takes::Batch => Vec::new(),
+            Takes::Only(names) => names.to_vec(),
+        };
+        names.extend(["_format", "_pretty"]);
+        let resource = if self.of_the_day() { "; in Parameters resource as well" } else { "" };
+        format!("{}{resource}", names.join(", "))
+    }
+}
+
 /// Names that are passed over; one more is refused, so that an answer cannot be filled with them.
 const PASSED_OVER: usize = 20;
 
 impl Query {
-    /// Reads a query string. `validate` allows `mode` and `profile`.
+    /// Reads a query string.
     ///
     /// # Errors
     /// An unknown, repeated or badly encoded parameter.
-    pub fn read(query: Option<&str>, validate: bool) -> Result<Self, Refusal> {
-        Self::default().with(query, validate)
+    pub fn read(query: Option<&str>, takes: Takes) -> Result<Self, Refusal> {
+        Self::default().with(query, takes)
     }
 
     /// The same, added to what is known already.
     ///
     /// # Errors
     /// As [`Query::read`].
-    pub fn with(self, query: Option<&str>, validate: bool) -> Result<Self, Refusal> {
+    pub fn with(self, query: Option<&str>, takes: Takes) -> Result<Self, Refusal> {
         let mut out = self;
         for pair in query.unwrap_or("").split('&').filter(|pair| !pair.is_empty()) {
             let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
             let undecodable =
                 || Refusal::Parameter("of the query".to_owned(), "is not valid percent-encoded UTF-8.".to_owned());
             let (name, value) = (decoded(name).ok_or_else(undecodable)?, decoded(value).ok_or_else(undecodable)?);
-            out.set(&name, value, validate)?;
+            out.set(&name, value, takes)?;
         }
         Ok(out)
     }
@@ -130,7 +166,7 @@ impl Query {
     ///
     /// # Errors
     /// An unknown or repeated parameter.
-    pub fn set(&mut self, name: &str, value: String, validate: bool) -> Result<(), Refusal> {
+    pub fn set(&mut self, name: &str, value: String, takes: Takes) -> Result<(), Refusal> {
         let bad = |what: &str| Err(Refusal::Parameter(shown(name), what.to_owned()));
         match name {
             "_pretty" => match value.as_str() {
@@ -143,21 +179,28 @@ impl Query {
                     return bad("is given more than once.");
                 }
             }
-            "mode" | "profile" if validate => {
+            "mode" | "profile" if takes.validates() => {
                 let slot = if name == "mode" { &mut self.mode } else { &mut self.profile };
                 if slot.replace(value).is_some() {
                     return bad("is given more than once.");
                 }
             }
             _ => {
-                if let Some(known) = NAMES.into_iter().find(|known| *known == name) {
+                if matches!(takes, Takes::Only(names) if names.contains(&name)) {
+                    return Ok(());
+                }
+                if takes == Takes::Batch && NAMES.contains(&name) {
+                    return bad("belongs into the request.url of an entry, not into the address of the batch.");
+                }
+                let of_the_day = NAMES.into_iter().find(|known| takes.of_the_day() && *known == name);
+                if let Some(known) = of_the_day {
                     if self.asked.iter().any(|(n, _)| *n == known) {
                         return bad("is given more than once.");
                     }
                     self.asked.push((known, value));
                 } else if !name.starts_with("x-") && !matches!(name, "_summary" | "_elements") && !self.pass_over(name)
                 {
-                    return bad(&format!("is not known here; known are {}.", NAMES.join(", ")));
+                    return bad(&format!("is not known here; known are {}.", takes.known()));
                 }
             }
         }
@@ -165,9 +208,9 @@ impl Query {
     }
 
     /// Whether a parameter means something here.
-    pub fn knows(&self, name: &str, validate: bool) -> bool {
-        NAMES.contains(&name)
-            || validate && matches!(name, "mode" | "profile")
+    pub fn knows(&self, name: &str, takes: Takes) -> bool {
+        takes.of_the_day() && NAMES.contains(&name)
+            || takes.validates() && matches!(name, "mode" | "profile")
             || matches!(name, "_pretty" | "_format" | "_summary" | "_elements")
     }
 
@@ -256,9 +299,11 @@ mod tests {
 
     #[test]
     fn a_plus_in_a_time_survives_the_query() {
-        let query =
-            Query::read(Some("as-of=2026-11-25T08:00:00+01:00&_pretty=true&_format=application/fhir+json"), false)
-                .unwrap();
+        let query = Query::read(
+            Some("as-of=2026-11-25T08:00:00+01:00&_pretty=true&_format=application/fhir+json"),
+            Takes::Appraisal,
+        )
+        .unwrap();
         assert!(query.pretty);
         assert_eq!(query.format.as_deref(), Some("application/fhir json"));
         let institution = Settings::default();
@@ -271,8 +316,28 @@ mod tests {
         for query in
             ["dat=2026-11-25", "date=2026-11-25&date=2026-11-26", "date=%zz", "date=%ff", "mode=create", "_pretty=yes"]
         {
-            assert!(Query::read(Some(query), false).is_err(), "{query}");
+            assert!(Query::read(Some(query), Takes::Appraisal).is_err(), "{query}");
         }
-        assert!(Query::read(Some("mode=create&profile=x"), true).is_ok());
+        assert!(Query::read(Some("mode=create&profile=x"), Takes::Validation).is_ok());
+    }
+
+    #[test]
+    fn a_refusal_names_what_is_known_in_that_place() {
+        let day = "zone, day-start, day-kind, date, days, as-of";
+        for (takes, known) in [
+            (Takes::Validation, format!("{day}, mode, profile, _format, _pretty; in Parameters resource as well")),
+            (Takes::Appraisal, format!("{day}, _format, _pretty; in Parameters resource as well")),
+            (Takes::Batch, "_format, _pretty".to_owned()),
+            (Takes::Only(&[]), "_format, _pretty".to_owned()),
+            (Takes::Only(&["mode"]), "mode, _format, _pretty".to_owned()),
+        ] {
+            let said = Query::read(Some("foo=1"), takes).unwrap_err();
+            let expected = Refusal::Parameter("foo".to_owned(), format!("is not known here; known are {known}."));
+            assert_eq!(format!("{said:?}"), format!("{expected:?}"));
+            // What means something elsewhere only is not passed over.
+            let day = Query::read(Some("zone=Europe/Vienna"), takes);
+            assert_eq!(day.is_ok(), matches!(takes, Takes::Validation | Takes::Appraisal), "{takes:?}");
+        }
+        assert!(Query::read(Some("mode=full"), Takes::Only(&["mode"])).is_ok());
     }
 }

@@ -4,7 +4,7 @@
 //! `fhirVersion` and nothing else changed. Products are not in R4, so their definitions are not either.
 
 use super::App;
-use super::asked::Query;
+use super::asked::{Query, Takes};
 use super::negotiate;
 use super::operations::base;
 use super::refusal::Refusal;
@@ -88,7 +88,7 @@ pub async fn code_system(path: Path<(String, String)>, request: Request) -> Resu
 
 fn serve(kind: &str, Path((version, id)): Path<(String, String)>, request: &Request) -> Result<Response, Refusal> {
     let version = base(&version)?;
-    let query = Query::read(request.uri().query(), false)?;
+    let query = Query::read(request.uri().query(), Takes::Only(&[]))?;
     negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
     let found = DEFINITIONS.iter().find(|d| d.kind == kind && d.id == id && d.versions.contains(&version));
     let found = found.ok_or_else(|| {
@@ -115,7 +115,7 @@ pub async fn metadata(
 ) -> Result<Response, Refusal> {
     let version = base(&version)?;
     // `mode` is the one parameter of this interaction; there is one statement, whatever is asked.
-    let query = Query::read(request.uri().query(), true)?;
+    let query = Query::read(request.uri().query(), Takes::Only(&["mode"]))?;
     negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
     Ok(negotiate::fhir(StatusCode::OK, capabilities(&app, version).to_string(), query.pretty))
 }
@@ -144,7 +144,7 @@ pub fn capabilities(app: &App, version: FhirVersion) -> Value {
     let queue = |kind: &str, note: &str, parameters: &[(&str, &str, &str)]| {
         let parameters: Vec<Value> = parameters
             .iter()
-            .filter(|(name, ..)| *name != "_count")
+            .filter(|(name, ..)| !matches!(*name, "_count" | "_summary"))
             .map(|(name, of, what)| json!({"name": name, "type": of, "documentation": what}))
             .collect();
         json!({"type": kind, "documentation": note, "interaction": [{"code": "read"}, {"code": "search-type"}], "searchParam": parameters})

@@ -155,6 +155,11 @@ impl Gate {
         let _ = self.trail.set(trail);
     }
 
+    /// The address under which clients reach the service, as the access file in use has it; without a last slash.
+    pub fn public_url(&self) -> String {
+        self.callers().access.public_url.clone()
+    }
+
     /// Puts other callers in place, at once for every call that begins after, or remembers why they cannot be used.
     pub fn take(&self, read: Result<(Access, KeySets), String>) {
         let result = match &read {

@@ -2,7 +2,7 @@
 //! AuditEvent. Both are read from the trail of an item, one resource for each entry. What people wrote is in neither.
 
 use super::App;
-use super::asked::decoded;
+use super::asked::{Takes, decoded};
 use super::negotiate;
 use super::operations::base;
 use super::refusal::Refusal;
@@ -168,7 +168,7 @@ async fn read(
 ) -> Result<Response, Refusal> {
     let version = base(&version)?;
     from_here(&request, &app)?;
-    let query = super::asked::Query::read(request.uri().query(), false)?;
+    let query = super::asked::Query::read(request.uri().query(), Takes::Only(&[]))?;
     negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
     let none = || Refusal::NotFound("Nothing of that id happened on the queue.".to_owned());
     let (item, number) = id.rsplit_once('-').ok_or_else(none)?;

@@ -87,7 +87,7 @@ async fn received(
         }
         Err(refusal) => {
             body::discard(&parts.headers, incoming, app.limits.body).await;
-            Err(refusal)
+            Err(refusal.of_a_hook())
         }
     }
 }

@@ -5,6 +5,21 @@ use crate::intake::order::FhirVersion;
 use axum::response::{IntoResponse, Response};
 use http::{HeaderMap, HeaderValue, StatusCode, header};
 
+/// Media types of bodies: those of FHIR, and those of CDS Hooks.
+const FHIR: &str = "application/fhir+json";
+const HOOKS: &str = "application/json";
+
+impl Refusal {
+    /// The same for a hook, whose bodies are of another media type.
+    pub fn of_a_hook(self) -> Self {
+        match self {
+            Self::MediaType(what, _) => Self::MediaType(what.replace(FHIR, HOOKS), HOOKS),
+            Self::NotAcceptable(asked, _) => Self::NotAcceptable(asked, HOOKS),
+            other => other,
+        }
+    }
+}
+
 /// `type/subtype`, without its parameters.
 fn media_type(text: &str) -> &str {
     text.split(';').next().unwrap_or("").trim()
@@ -31,30 +46,34 @@ pub fn readable(headers: &HeaderMap, version: FhirVersion) -> Result<(), Refusal
         if !coding.as_bytes().eq_ignore_ascii_case(b"identity") {
             return Err(Refusal::MediaType(
                 "Compressed bodies (Content-Encoding) are not read; send the body as it is.".to_owned(),
+                FHIR,
             ));
         }
     }
     let mut types = headers.get_all(header::CONTENT_TYPE).iter();
     let (Some(first), None) = (types.next(), types.next()) else {
-        return Err(Refusal::MediaType(format!("Exactly one Content-Type is needed; {wanted}.")));
+        return Err(Refusal::MediaType(format!("Exactly one Content-Type is needed; {wanted}."), FHIR));
     };
     let Ok(first) = first.to_str() else {
-        return Err(Refusal::MediaType(format!("The Content-Type cannot be read; {wanted}.")));
+        return Err(Refusal::MediaType(format!("The Content-Type cannot be read; {wanted}."), FHIR));
     };
     if !is_one_of(media_type(first), &["application/fhir+json", "application/json", "text/json"]) {
-        return Err(Refusal::MediaType(format!("Bodies of this Content-Type are not read; {wanted}.")));
+        return Err(Refusal::MediaType(format!("Bodies of this Content-Type are not read; {wanted}."), FHIR));
     }
     if let Some(charset) = parameter(first, "charset")
         && !charset.eq_ignore_ascii_case("utf-8")
     {
-        return Err(Refusal::MediaType(format!("Only UTF-8 is read; {wanted}.")));
+        return Err(Refusal::MediaType(format!("Only UTF-8 is read; {wanted}."), FHIR));
     }
     match parameter(first, "fhirversion") {
-        Some(asked) if !same_version(asked, version) => Err(Refusal::MediaType(format!(
-            "The Content-Type names another FHIR version than this address, which reads {} (fhirVersion={}).",
-            version.name(),
-            version.mime()
-        ))),
+        Some(asked) if !same_version(asked, version) => Err(Refusal::MediaType(
+            format!(
+                "The Content-Type names another FHIR version than this address, which reads {} (fhirVersion={}).",
+                version.name(),
+                version.mime()
+            ),
+            FHIR,
+        )),
         _ => Ok(()),
     }
 }
@@ -142,7 +161,11 @@ pub fn acceptable(headers: &HeaderMap, format: Option<&str>, version: FhirVersio
             &["json", "application/json", "application/fhir+json", "application/fhir json", "text/json"],
         );
         let versions_agree = parameter(format, "fhirversion").is_none_or(|asked| same_version(asked, version));
-        return if json && versions_agree { Ok(()) } else { Err(Refusal::NotAcceptable("another _format".to_owned())) };
+        return if json && versions_agree {
+            Ok(())
+        } else {
+            Err(Refusal::NotAcceptable("another _format".to_owned(), FHIR))
+        };
     }
     let mut asked = false;
     let mut other_version = false;
@@ -168,9 +191,9 @@ pub fn acceptable(headers: &HeaderMap, format: Option<&str>, version: FhirVersio
     match (asked, other_version) {
         (false, _) => Ok(()),
         (_, true) => {
-            Err(Refusal::NotAcceptable(format!("another FHIR version than this address's, {}", version.name())))
+            Err(Refusal::NotAcceptable(format!("another FHIR version than this address's, {}", version.name()), FHIR))
         }
-        _ => Err(Refusal::NotAcceptable("another media type".to_owned())),
+        _ => Err(Refusal::NotAcceptable("another media type".to_owned(), FHIR)),
     }
 }
 

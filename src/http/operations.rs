@@ -2,7 +2,7 @@
 
 use super::App;
 use super::appraiser::{Appraised, Appraiser, Rendering};
-use super::asked::{Query, shown};
+use super::asked::{Query, Takes, shown};
 use super::body::{self, Whole};
 use super::gate::{Caller, scope_text};
 use super::keeping::{self, Kept, Sender};
@@ -60,6 +60,10 @@ impl Operation {
 
     fn validates(self) -> bool {
         self != Self::Appraise
+    }
+
+    fn query(self) -> Takes {
+        if self.validates() { Takes::Validation } else { Takes::Appraisal }
     }
 
     fn takes(self) -> &'static [&'static str] {
@@ -143,7 +147,7 @@ async fn operate(
     let preferences = Preferences::read(&parts.headers);
     let checked = (|| {
         negotiate::unconditional(&parts.headers)?;
-        let query = asked(instance, preferences)?.with(parts.uri.query(), operation.validates())?;
+        let query = asked(instance, preferences)?.with(parts.uri.query(), operation.query())?;
         negotiate::acceptable(&parts.headers, query.format.as_deref(), version)?;
         negotiate::readable(&parts.headers, version)?;
         Ok(query)
@@ -347,7 +351,7 @@ fn admit<'d>(root: Node<'d>, operation: Operation, query: &mut Query) -> Result<
             node.as_str().map(|text| text.into_owned()).or_else(|| node.literal().map(str::to_owned))
         });
         let Some(value) = value else {
-            if name.starts_with("x-") || !query.knows(&name, operation.validates()) && query.pass_over(&name) {
+            if name.starts_with("x-") || !query.knows(&name, operation.query()) && query.pass_over(&name) {
                 continue;
             }
             let text = "This parameter needs a primitive value.".to_owned();
@@ -356,7 +360,7 @@ fn admit<'d>(root: Node<'d>, operation: Operation, query: &mut Query) -> Result<
         if matches!(&*name, "_pretty" | "_format") {
             continue;
         }
-        query.set(&name, value, operation.validates())?;
+        query.set(&name, value, operation.query())?;
     }
     let Some(parameter) = resource else {
         let text = format!("Parameters without the parameter \"resource\", which holds the {expected}.");
@@ -428,13 +432,9 @@ pub async fn batch(
     let preferences = Preferences::read(&parts.headers);
     let checked = (|| {
         negotiate::unconditional(&parts.headers)?;
-        let query = Query::read(parts.uri.query(), false)?;
+        let query = Query::read(parts.uri.query(), Takes::Batch)?;
         negotiate::acceptable(&parts.headers, query.format.as_deref(), version)?;
         negotiate::readable(&parts.headers, version)?;
-        if let Some((name, _)) = query.asked.first() {
-            let what = "belongs into the request.url of an entry, not into the address of the batch.";
-            return Err(Refusal::Parameter((*name).to_owned(), what.to_owned()));
-        }
         Ok(query)
     })();
     let query = match checked {
@@ -609,20 +609,22 @@ fn run_entry(app: &App, by: &dyn Appraiser, entry: Node<'_>, called: &Called) ->
     let method = request.get("method").and_then(Node::as_str).ok_or_else(|| missing("request.method", request))?;
     let url = request.get("url").and_then(Node::as_str).ok_or_else(|| missing("request.url", request))?;
     let (path, query) = url.split_once('?').map_or((&*url, None), |(path, query)| (path, Some(query)));
+    // As of a whole request: some clients escape the dollar sign.
+    let path = path.replace("%24", "$");
     let Some((operation, instance)) = Operation::at(path.trim_start_matches('/')) else {
         return Err(Refusal::NotFound(
             "An entry of a batch may call NutritionOrder/$appraise, NutritionOrder/$validate, NutritionOrder/ID/$validate, Bundle/$validate or $validate.".to_owned(),
         ));
     };
     if method != "POST" {
-        return Err(Refusal::MethodNotAllowed);
+        return Err(Refusal::EntryMethod);
     }
     let need = if operation.validates() { scope::Need::Validate } else { scope::Need::Appraise };
     if called.grants.is_some_and(|grants| !grants.allow(need)) {
         return Err(Refusal::Forbidden(scope_text()));
     }
     negotiate::unconditional_entry(|element| request.get(element).is_some())?;
-    let query = asked(instance.map(str::to_owned), called.preferences)?.with(query, operation.validates())?;
+    let query = asked(instance.map(str::to_owned), called.preferences)?.with(query, operation.query())?;
     let resource =
         entry.get("resource").filter(|node| node.kind() == Kind::Object).ok_or_else(|| missing("resource", entry))?;
     run(app, by, resource.raw().as_bytes(), called.version, operation, query)

@@ -15,14 +15,16 @@ pub enum Refusal {
     NotFound(String),
     /// The address exists, the method does not.
     MethodNotAllowed,
-    /// The client accepts nothing that can be sent. (what was asked)
-    NotAcceptable(String),
+    /// An entry of a batch has another method than its operation.
+    EntryMethod,
+    /// The client accepts nothing that can be sent. (what was asked, and what can be sent)
+    NotAcceptable(String, &'static str),
     /// The body did not arrive in time.
     BodyTimeout,
     /// The body is larger than the limit, bytes.
     TooLarge(usize),
-    /// The body's type, coding or version cannot be read. (which, and what can)
-    MediaType(String),
+    /// The body's type, coding or version cannot be read. (which, and what can; its media type)
+    MediaType(String, &'static str),
     /// The body is not what it has to be. (issue code, sentence, FHIRPath)
     Unreadable(&'static str, String, Option<String>),
     /// A parameter has a value that cannot be used. (its name, sentence)
@@ -58,11 +60,11 @@ impl Refusal {
     pub fn status(&self) -> StatusCode {
         match self {
             Self::NotFound(_) => StatusCode::NOT_FOUND,
-            Self::MethodNotAllowed => StatusCode::METHOD_NOT_ALLOWED,
-            Self::NotAcceptable(_) => StatusCode::NOT_ACCEPTABLE,
+            Self::MethodNotAllowed | Self::EntryMethod => StatusCode::METHOD_NOT_ALLOWED,
+            Self::NotAcceptable(..) => StatusCode::NOT_ACCEPTABLE,
             Self::BodyTimeout => StatusCode::REQUEST_TIMEOUT,
             Self::TooLarge(_) | Self::BatchFull => StatusCode::PAYLOAD_TOO_LARGE,
-            Self::MediaType(_) => StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            Self::MediaType(..) => StatusCode::UNSUPPORTED_MEDIA_TYPE,
             Self::Unreadable(..) | Self::Parameter(..) | Self::NotSupported(_) | Self::Incomplete => {
                 StatusCode::BAD_REQUEST
             }
@@ -81,8 +83,9 @@ impl Refusal {
         match self {
             Self::NotFound(_) => "not-found",
             Self::MethodNotAllowed
-            | Self::NotAcceptable(_)
-            | Self::MediaType(_)
+            | Self::EntryMethod
+            | Self::NotAcceptable(..)
+            | Self::MediaType(..)
             | Self::NotSupported(_)
             | Self::Condition(_) => "not-supported",
             Self::Rule(_) => "business-rule",
@@ -105,12 +108,11 @@ impl Refusal {
         match self {
             Self::NotFound(what) => what.clone(),
             Self::MethodNotAllowed => "This address does not answer this HTTP method; the Allow header lists those it does.".to_owned(),
-            Self::NotAcceptable(asked) => {
-                format!("Only application/fhir+json can be sent; asked for was {asked}.")
-            }
+            Self::EntryMethod => "An operation is called by POST; this entry has another request.method. It was not checked.".to_owned(),
+            Self::NotAcceptable(asked, sent) => format!("Only {sent} can be sent; asked for was {asked}."),
             Self::BodyTimeout => "The request body did not arrive in time. Nothing was checked.".to_owned(),
             Self::TooLarge(limit) => format!("The request body is larger than {limit} bytes. Nothing was checked."),
-            Self::MediaType(what) => what.clone(),
+            Self::MediaType(what, _) => what.clone(),
             Self::Unreadable(_, what, _) => what.clone(),
             Self::Parameter(name, what) => format!("Parameter {name}: {what}"),
             Self::NotSupported(what) => what.clone(),
@@ -209,8 +211,8 @@ impl IntoResponse for Refusal {
             Self::Unauthorized => {
                 headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
             }
-            Self::MediaType(_) => {
-                headers.insert(header::ACCEPT, HeaderValue::from_static("application/fhir+json"));
+            Self::MediaType(_, kind) => {
+                headers.insert(header::ACCEPT, HeaderValue::from_static(kind));
             }
             _ => {}
         }

@@ -2,7 +2,7 @@
 //! that nobody can have orders of patients sent elsewhere over this interface.
 
 use super::App;
-use super::asked::decoded;
+use super::asked::{Takes, decoded};
 use super::negotiate;
 use super::notices::Notices;
 use super::operations::base;
@@ -29,6 +29,8 @@ pub const EVENTS_PARAMETERS: [(&str, &str); 2] = [
     ("eventsUntilNumber", "The last event; at most 200 are given."),
 ];
 
+const EVENTS_NAMES: [&str; 2] = [EVENTS_PARAMETERS[0].0, EVENTS_PARAMETERS[1].0];
+
 struct Asked {
     version: FhirVersion,
     pretty: bool,
@@ -53,10 +55,8 @@ fn asked(request: &Request, version: &str, events: bool) -> Result<Asked, Refusa
         })?;
         *(if *known == EVENTS_PARAMETERS[0].0 { &mut since } else { &mut until }) = number;
     }
-    let query = super::asked::Query::read(Some(&rest.join("&")), false)?;
-    if let Some((name, _)) = query.asked.first() {
-        return Err(Refusal::Parameter((*name).to_owned(), "has no meaning here.".to_owned()));
-    }
+    let takes = Takes::Only(if events { &EVENTS_NAMES } else { &[] });
+    let query = super::asked::Query::read(Some(&rest.join("&")), takes)?;
     negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
     Ok(Asked { version, pretty: query.pretty, since, until })
 }

@@ -2,7 +2,7 @@
 //! pages. What is told is told by version: R4 and R5 differ in a few names.
 
 use super::App;
-use super::asked::decoded;
+use super::asked::{Takes, decoded};
 use super::negotiate;
 use super::operations::base;
 use super::refusal::Refusal;
@@ -40,7 +40,7 @@ const PERFORMER: [(Lane, &str, &str); 2] =
 const SNOMED: &str = "http://snomed.info/sct";
 
 /// Parameters of a search for Tasks.
-pub const TASK_PARAMETERS: [(&str, &str, &str); 10] = [
+pub const TASK_PARAMETERS: [(&str, &str, &str); 11] = [
     ("_id", "token", "Ids, separated by commas."),
     ("status", "token", "requested, in-progress, completed, cancelled; several separated by commas."),
     ("priority", "token", "stat, asap, urgent, routine; several separated by commas."),
@@ -50,15 +50,17 @@ pub const TASK_PARAMETERS: [(&str, &str, &str); 10] = [
     ("authored-on", "date", "When the order was received first; with the prefixes eq, ge, gt, le, lt."),
     ("modified", "date", "When anything changed last; as authored-on."),
     ("_lastUpdated", "date", "The same."),
-    ("_count", "number", "Entries of a page, 1 to 200."),
+    ("_count", "number", "Most entries of a page, 200 at the most; 0: only how many there are."),
+    ("_summary", "token", "count: only how many there are; false: whole."),
 ];
 
 /// Parameters of a search for DetectedIssues: those of the Tasks that they are findings of.
-pub const ISSUE_PARAMETERS: [(&str, &str, &str); 4] = [
+pub const ISSUE_PARAMETERS: [(&str, &str, &str); 5] = [
     ("patient", "reference", "The patient as the order names them, or their id."),
     ("identified", "date", "When the order was received first; with the prefixes eq, ge, gt, le, lt."),
     ("_lastUpdated", "date", "When anything changed last."),
-    ("_count", "number", "Orders of a page, 1 to 200; each with all its findings."),
+    ("_count", "number", "Most entries of a page, 200 at the most; 0: only how many there are."),
+    ("_summary", "token", "count: only how many there are; false: whole."),
 ];
 
 /// What is asked of a search.
@@ -69,6 +71,13 @@ struct Asked {
     ids: Option<Vec<(ItemId, Lane)>>,
     /// The second task of the item after which the page begins comes first.
     half: bool,
+    /// Findings of the item after which the page begins that were on pages before; 0: all.
+    from: usize,
+    /// Only how many there are.
+    count: bool,
+    /// `Prefer: handling=lenient`: what is not known is passed over, and named.
+    preferences: negotiate::Preferences,
+    passed_over: Vec<String>,
     pretty: bool,
     /// The parameters as sent, for the links of a page.
     own: Vec<(String, String)>,
@@ -76,8 +85,11 @@ struct Asked {
     at: String,
 }
 
-/// The address of the service as the client wrote it; nothing where it wrote none that is one.
+/// The address of the service: the configured one, otherwise as the client wrote it; nothing where it wrote none that is one.
 pub(super) fn address(request: &Request, app: &App) -> String {
+    if let Some(gate) = &app.doors.gate {
+        return gate.public_url();
+    }
     let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or_default();
     let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '-' | ':' | '[' | ']');
     let scheme = if app.doors.certificates.is_some() { "https" } else { "http" };
@@ -163,6 +175,10 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
         task: TaskOf { lanes: Lane::ALL.to_vec(), is: Vec::new(), by: None },
         ids: None,
         half: false,
+        from: 0,
+        count: false,
+        preferences: negotiate::Preferences::read(request.headers()),
+        passed_over: Vec::new(),
         pretty: false,
         own: Vec::new(),
         at: address(request, app),
@@ -185,15 +201,33 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
             "_format" => format = Some(value),
             "_pretty" => out.pretty = value == "true",
             "page" => {
-                let after = if issues { None } else { value.strip_suffix(HALF) };
-                out.half = after.is_some();
-                out.query.after = Some(after.map(str::to_owned).unwrap_or(value));
+                let within = value.split_once(HALF);
+                let from = within.map(|(_, from)| from.parse::<usize>().ok().filter(|n| issues && *n > 0));
+                let (half, from) = match from {
+                    Some(None) if !issues && value.ends_with(HALF) => (true, 0),
+                    Some(None) => return Err(wrong("page", "this page was not given out here.")),
+                    Some(Some(from)) => (false, from),
+                    None => (false, 0),
+                };
+                (out.half, out.from) = (half, from);
+                out.query.after = Some(within.map(|(after, _)| after.to_owned()).unwrap_or(value));
             }
             "_count" => {
-                let n = value.parse().ok().filter(|n| (1..=crate::store::MOST_OF_A_PAGE).contains(n));
-                out.query.limit = n.ok_or_else(|| wrong("_count", "expected a whole number from 1 to 200."))?;
+                let digits = !value.is_empty() && value.bytes().all(|b| b.is_ascii_digit());
+                let n = value.parse().unwrap_or(crate::store::MOST_OF_A_PAGE).min(crate::store::MOST_OF_A_PAGE);
+                match n {
+                    _ if !digits => return Err(wrong("_count", "expected a whole number.")),
+                    0 => out.count = true,
+                    n => out.query.limit = n,
+                }
+                // The link says what was done.
+                out.own.push((name, n.to_string()));
+            }
+            "_summary" if matches!(value.as_str(), "count" | "false") => {
+                out.count |= value == "count";
                 out.own.push((name, value));
             }
+            "_summary" => return Err(wrong("_summary", "expected count or false.")),
             "_lastUpdated" => {
                 bounds(&name, &value, zone, &mut changed)?;
                 out.own.push((name, value));
@@ -265,11 +299,18 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
                 } else {
                     TASK_PARAMETERS.map(|(n, ..)| n).join(", ")
                 };
-                return Err(Refusal::Parameter(known_name(&name), format!("is not known here; known are {names}.")));
+                if out.preferences.lenient == Some(true) && out.passed_over.len() < PASSED_OVER {
+                    out.passed_over.push(known_name(&name));
+                } else {
+                    return Err(Refusal::Parameter(
+                        known_name(&name),
+                        format!("is not known here; known are {names}."),
+                    ));
+                }
             }
         }
     }
-    if out.ids.is_some() && out.own.iter().any(|(name, _)| !matches!(name.as_str(), "_id" | "_count")) {
+    if out.ids.is_some() && out.own.iter().any(|(name, _)| !matches!(name.as_str(), "_id" | "_count" | "_summary")) {
         return Err(wrong("_id", "cannot be asked together with other conditions here."));
     }
     let filter = &mut out.query.filter;
@@ -323,15 +364,29 @@ fn bundle(
         let all: Vec<String> = own.chain(after.map(|after| format!("page={}", quoted(after)))).collect();
         json!({ "relation": relation, "url": format!("{}/fhir/{}/{kind}?{}", asked.at, version.name(), all.join("&")) })
     };
-    let own = asked.query.after.as_ref().map(|after| format!("{after}{}", if asked.half { HALF } else { "" }));
+    let within = match asked.from {
+        0 if asked.half => HALF.to_string(),
+        0 => String::new(),
+        from => format!("{HALF}{from}"),
+    };
+    let own = asked.query.after.as_ref().map(|after| format!("{after}{within}"));
     let mut links = vec![link("self", own.as_ref())];
     links.extend(next.map(|next| link("next", Some(next))));
-    let entry: Vec<Value> = entries
+    let mut entry: Vec<Value> = entries
         .into_iter()
         .map(|(id, resource)| {
             json!({ "fullUrl": format!("{}/fhir/{}/{kind}/{id}", asked.at, version.name()), "resource": resource, "search": { "mode": "match" } })
         })
         .collect();
+    if !asked.passed_over.is_empty() {
+        let issue = |name: &String| {
+            let text = format!("Parameter {name}: is not known here and was passed over, as handling=lenient asks.");
+            json!({ "severity": "warning", "code": "not-supported", "details": { "text": text } })
+        };
+        let issues: Vec<Value> = asked.passed_over.iter().map(issue).collect();
+        let outcome = json!({ "resourceType": "OperationOutcome", "issue": issues });
+        entry.push(json!({ "resource": outcome, "search": { "mode": "outcome" } }));
+    }
     let mut out = json!({ "resourceType": "Bundle", "type": "searchset", "link": links });
     if let Some(total) = total {
         out["total"] = json!(total);
@@ -343,8 +398,20 @@ fn bundle(
     out
 }
 
-/// At the end of a place: after the item's first task, before its second.
-const HALF: &str = "~";
+/// At the end of a place: after the item's first task, before its second; with a number, after as many of its findings.
+const HALF: char = '~';
+/// Parameters that are passed over; one more is refused, so that an answer cannot be filled with them.
+const PASSED_OVER: usize = 20;
+/// Orders that are looked through to say how many findings there are; of more it is not said.
+const MOST_COUNTED: u64 = 10_000;
+
+fn answered(asked: &Asked, bundle: &Value) -> Response {
+    let mut response = negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty);
+    if let Some(applied) = asked.preferences.applied(false) {
+        response.headers_mut().insert("preference-applied", applied);
+    }
+    response
+}
 
 pub(super) fn task_id(item: &ItemId, lane: Lane) -> String {
     TaskId { item: item.clone(), lane }.to_string()
@@ -369,7 +436,24 @@ async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
             let item = store.get(id.clone()).await?.filter(|item| item.summary.task(*lane, now).is_some());
             tasks.extend(item.map(|item| (item.summary, *lane)));
         }
-        return Ok(Tasks { total: tasks.len() as u64, tasks, next: None });
+        let total = tasks.len() as u64;
+        if asked.count {
+            tasks.clear();
+        }
+        // FHIR: a page may hold fewer than there are, never more than asked for.
+        tasks.truncate(asked.query.limit);
+        return Ok(Tasks { total, tasks, next: None });
+    }
+    // Every item has at most one task of a lane.
+    let mut total = 0;
+    for lane in &asked.task.lanes {
+        let mut one = asked.query.clone();
+        (one.after, one.limit) = (None, 1);
+        one.filter.task = Some(TaskOf { lanes: vec![*lane], ..asked.task.clone() });
+        total += store.list(one).await?.total;
+    }
+    if asked.count {
+        return Ok(Tasks { tasks, next: None, total });
     }
     let second = Lane::ALL[1];
     if asked.half
@@ -390,19 +474,11 @@ async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
     tasks.truncate(asked.query.limit);
     let next = match (more, tasks.last()) {
         (Some(more), Some((last, _))) => {
-            let half = if more == last.id { HALF } else { "" };
+            let half = if more == last.id { HALF.to_string() } else { String::new() };
             Some(format!("{}{half}", place_by_change(last)))
         }
         _ => page.next,
     };
-    // Every item has at most one task of a lane.
-    let mut total = 0;
-    for lane in &asked.task.lanes {
-        let mut one = asked.query.clone();
-        (one.after, one.limit) = (None, 1);
-        one.filter.task = Some(TaskOf { lanes: vec![*lane], ..asked.task.clone() });
-        total += store.list(one).await?.total;
-    }
     Ok(Tasks { tasks, next, total })
 }
 
@@ -421,7 +497,7 @@ pub async fn tasks(
     let entries = page.tasks.iter();
     let entries = entries.map(|(item, lane)| (task_id(&item.id, *lane), task(item, *lane, version, &times))).collect();
     let bundle = bundle("Task", version, &asked, page.next.as_ref(), entries, Some(page.total));
-    Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
+    Ok(answered(&asked, &bundle))
 }
 
 /// `GET [base]/Task/{id}`
@@ -432,7 +508,7 @@ pub async fn one_task(
 ) -> Result<Response, Refusal> {
     let version = base(&version)?;
     from_here(&request, &app)?;
-    let query = super::asked::Query::read(request.uri().query(), false)?;
+    let query = super::asked::Query::read(request.uri().query(), Takes::Only(&[]))?;
     negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
     let none = || Refusal::NotFound("There is no such task on the queue.".to_owned());
     let (id, lane) = read_id(&id).ok_or_else(none)?;
@@ -485,20 +561,95 @@ pub async fn issues(
     from_here(&request, &app)?;
     let asked = asked(&request, version, &app, true)?;
     let store = store(&app)?;
-    let page = store.list(asked.query.clone()).await?;
-    let mut entries = Vec::new();
-    for summary in &page.items {
-        // One that was removed meanwhile has no findings any more.
-        if let Some(item) = store.get(summary.id.clone()).await? {
-            let found = item.report.findings.iter().enumerate();
-            entries
-                .extend(found.map(|(nth, found)| (issue_id(&item.summary.id, nth), issue(&item, nth, found, version))));
+    let found = if asked.count { counted(store, &asked).await? } else { findings(store, &asked, version).await? };
+    noted(&request, |noted| noted.count(found.issues.len()));
+    let bundle = bundle("DetectedIssue", version, &asked, found.next.as_ref(), found.issues, found.total);
+    Ok(answered(&asked, &bundle))
+}
+
+/// A page of findings.
+#[derive(Default)]
+struct Findings {
+    issues: Vec<(String, Value)>,
+    next: Option<String>,
+    /// How many there are on all pages, where that was asked and is known.
+    total: Option<u64>,
+}
+
+/// How many findings there are; of very many orders that is not known.
+async fn counted(store: &dyn Store, asked: &Asked) -> Result<Findings, Refusal> {
+    let mut query = asked.query.clone();
+    (query.after, query.limit) = (None, crate::store::MOST_OF_A_PAGE);
+    let mut total = 0;
+    loop {
+        let page = store.list(query.clone()).await?;
+        if page.total > MOST_COUNTED {
+            return Ok(Findings::default());
+        }
+        total += page.items.iter().map(|item| item.findings as u64).sum::<u64>();
+        match page.next {
+            Some(next) => query.after = Some(next),
+            None => return Ok(Findings { total: Some(total), ..Findings::default() }),
         }
     }
-    noted(&request, |noted| noted.count(entries.len()));
-    // How many findings there are on all pages is not known.
-    let bundle = bundle("DetectedIssue", version, &asked, page.next.as_ref(), entries, None);
-    Ok(negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty))
+}
+
+/// A page of findings: as many as asked for, though that may end it among those of one order.
+async fn findings(store: &dyn Store, asked: &Asked, version: FhirVersion) -> Result<Findings, Refusal> {
+    let (mut out, mut query) = (Findings::default(), asked.query.clone());
+    if asked.from > 0
+        && let Some((_, id)) = query.after.as_deref().and_then(|after| after.split_once('.'))
+        && let Some(id) = ItemId::read(id)
+        && let Some(item) = store.get(id).await?
+    {
+        out.add(&item, asked.from, query.limit, version);
+        if let Some(rest) = out.next.take() {
+            // What is left is named by the place that the page began with: the item may have changed since.
+            let place = query.after.unwrap_or_default();
+            out.next = Some(format!("{place}{HALF}{rest}"));
+            return Ok(out);
+        }
+    }
+    loop {
+        let page = store.list(query.clone()).await?;
+        let mut last: Option<&Summary> = None;
+        for summary in page.items.iter().filter(|summary| summary.findings > 0) {
+            if out.issues.len() >= query.limit {
+                out.next = last.map(place_by_change).or(query.after);
+                return Ok(out);
+            }
+            // One that was removed meanwhile has no findings any more.
+            if let Some(item) = store.get(summary.id.clone()).await? {
+                out.add(&item, 0, query.limit, version);
+                if let Some(rest) = out.next.take() {
+                    out.next = Some(format!("{}{HALF}{rest}", place_by_change(summary)));
+                    return Ok(out);
+                }
+            }
+            last = Some(summary);
+        }
+        match page.next {
+            // A page without a finding is none.
+            Some(next) if out.issues.is_empty() => query.after = Some(next),
+            next => {
+                out.next = next;
+                return Ok(out);
+            }
+        }
+    }
+}
+
+impl Findings {
+    /// Adds the findings of an order from one on, as many as there is room for; which is next, where there is not.
+    fn add(&mut self, item: &Item, from: usize, most: usize, version: FhirVersion) {
+        for (nth, found) in item.report.findings.iter().enumerate().skip(from) {
+            if self.issues.len() >= most {
+                self.next = Some(nth.to_string());
+                return;
+            }
+            self.issues.push((issue_id(&item.summary.id, nth), issue(item, nth, found, version)));
+        }
+    }
 }
 
 /// `GET [base]/DetectedIssue/{id}`
@@ -509,7 +660,7 @@ pub async fn one_issue(
 ) -> Result<Response, Refusal> {
     let version = base(&version)?;
     from_here(&request, &app)?;
-    let query = super::asked::Query::read(request.uri().query(), false)?;
+    let query = super::asked::Query::read(request.uri().query(), Takes::Only(&[]))?;
     negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
     let none = || Refusal::NotFound("There is no such finding on the queue.".to_owned());
     let (of, number) = id.rsplit_once('-').ok_or_else(none)?;

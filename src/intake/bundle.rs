@@ -3,11 +3,13 @@
 //! The root may be a NutritionOrder, a Bundle of any type or Parameters; Bundles may hold Bundles (search
 //! results). Nothing is ever fetched: a reference that leads out of the document leads nowhere.
 
+use crate::exact::Exact;
 use crate::intake::json::{self, Document, Node};
 use crate::intake::order::{At, Problem, Text};
+use crate::intake::resource_types;
 use crate::intake::wire::datatypes::{found, shown};
 use crate::intake::wire::{Resolution, Resolve};
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 /// Most Bundle entries and parameters of one document.
 pub const MOST_ENTRIES: usize = 1_000;
@@ -15,6 +17,43 @@ pub const MOST_ENTRIES: usize = 1_000;
 pub const MOST_ORDERS: usize = 50;
 /// Most Bundles and parameter parts inside each other.
 const MOST_NESTED: usize = 8;
+
+/// Bundle types of R4 and R5.
+const BUNDLE_TYPES: [&str; 10] = [
+    "document",
+    "message",
+    "transaction",
+    "transaction-response",
+    "batch",
+    "batch-response",
+    "history",
+    "searchset",
+    "collection",
+    "subscription-notification",
+];
+/// Elements of a Bundle (`issues` is R5's).
+const OF_A_BUNDLE: [&str; 13] = [
+    "resourceType",
+    "id",
+    "meta",
+    "implicitRules",
+    "language",
+    "identifier",
+    "type",
+    "timestamp",
+    "total",
+    "link",
+    "entry",
+    "signature",
+    "issues",
+];
+/// Elements of an entry.
+const OF_AN_ENTRY: [&str; 9] =
+    ["id", "extension", "modifierExtension", "link", "fullUrl", "resource", "search", "request", "response"];
+/// Elements of Parameters.
+const OF_PARAMETERS: [&str; 6] = ["resourceType", "id", "meta", "implicitRules", "language", "parameter"];
+/// Elements of a parameter, beside its value.
+const OF_A_PARAMETER: [&str; 6] = ["id", "extension", "modifierExtension", "name", "resource", "part"];
 
 /// Kinds of resources that are looked at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -181,8 +220,6 @@ pub struct Gathered<'d> {
     pub resources: Vec<Resource<'d>>,
     /// Searches that found nothing.
     pub empty: Vec<EmptySearch<'d>>,
-    /// OperationOutcomes that came with the data.
-    pub outcomes: Vec<At>,
     /// What was wrong with the document as a whole.
     pub problems: Vec<Problem>,
     /// How many different persons the document is about.
@@ -214,12 +251,12 @@ pub fn gather_parts<'d>(root: Node<'d>, parts: &[Part<'d>]) -> Gathered<'d> {
         orders: Vec::new(),
         resources: Vec::new(),
         empty: Vec::new(),
-        outcomes: Vec::new(),
         problems: Vec::new(),
         patients: 0,
         index: None,
     };
-    let mut collector = Collector { out: &mut out, entries: 0, full: false };
+    let mut collector =
+        Collector { out: &mut out, entries: 0, full: false, pages: HashSet::new(), further: Vec::new() };
     for part in parts {
         let label = part.label.map(Text::Borrowed);
         if part.node.kind() == json::Kind::Null {
@@ -227,10 +264,17 @@ pub fn gather_parts<'d>(root: Node<'d>, parts: &[Part<'d>]) -> Gathered<'d> {
         } else {
             collector.resource(
                 part.node,
-                Place { label, full_url: part.full_url.clone(), orders: part.orders, ..Place::default() },
+                Place {
+                    looked_through: label.is_some(),
+                    label,
+                    full_url: part.full_url.clone(),
+                    orders: part.orders,
+                    ..Place::default()
+                },
             );
         }
     }
+    collector.tell_of_further_pages();
     out.resources.sort_by_key(|r| r.node.at());
     out.orders.sort_by_key(|node| node.at());
     if out.orders.is_empty() {
@@ -252,12 +296,18 @@ struct Place<'d> {
     bundle: Option<At>,
     orders: bool,
     depth: usize,
+    /// A part that was sent under a name: who took it from there has seen whether it is a whole search result.
+    looked_through: bool,
 }
 
 struct Collector<'d, 'g> {
     out: &'g mut Gathered<'d>,
     entries: usize,
     full: bool,
+    /// Addresses of the pages of search results that were sent.
+    pages: HashSet<Text<'d>>,
+    /// Further pages that a search result names: its address, and where.
+    further: Vec<(Option<Text<'d>>, At)>,
 }
 
 impl<'d> Collector<'d, '_> {
@@ -292,14 +342,59 @@ impl<'d> Collector<'d, '_> {
                 self.problem(node.at(), "too-costly", true, text);
             }
             "Bundle" => self.bundle(node, place),
-            "Parameters" => self.parameters(node, "parameter", place),
-            "OperationOutcome" => self.out.outcomes.push(node.at()),
+            "Parameters" => {
+                self.strangers(node, "Parameters", &OF_PARAMETERS, false);
+                self.parameters(node, "parameter", place);
+            }
+            "OperationOutcome" => self.outcome(node),
             _ => self.take(node, type_name, place),
+        }
+    }
+
+    /// An OperationOutcome in the place of what was asked for. Of what, it does not say.
+    fn outcome(&mut self, node: Node<'d>) {
+        if is_failure(node) {
+            let text = "an OperationOutcome says that something could not be had; what that is was not looked at";
+            self.problem(node.at(), "incomplete", true, text.to_owned());
+        }
+    }
+
+    /// Elements that FHIR does not have in that place: what a sender put there is not looked at.
+    fn strangers(&mut self, node: Node<'d>, of: &str, known: &[&str], values: bool) {
+        for (name, member) in node.members() {
+            let own = name.strip_prefix('_').unwrap_or(&name);
+            let is_value = values
+                && own.strip_prefix("value").is_some_and(|rest| rest.starts_with(|c: char| c.is_ascii_uppercase()));
+            if !is_value && !known.contains(&own) {
+                let text = format!("{of} has no element {}; what is in it was not looked at", shown(&name));
+                self.problem(member.at(), "structure", true, text);
+            } else if matches!(own, "implicitRules" | "modifierExtension") {
+                let text = format!("{own} of {of} may change what the rest means; it is not known here");
+                self.problem(member.at(), "extension", true, text);
+            }
+        }
+    }
+
+    /// The items of an array that holds entries or parameters.
+    fn list(&mut self, node: Node<'d>, name: &str) -> impl Iterator<Item = Node<'d>> + use<'d> {
+        let list = node.get(name);
+        if let Some(other) = list.filter(|list| list.kind() != json::Kind::Array) {
+            let text = format!("{name}: found {}, expected an array", found(other));
+            self.problem(other.at(), "structure", true, text);
+        }
+        list.into_iter().flat_map(Node::items)
+    }
+
+    fn known_type(&mut self, node: Node<'d>, type_name: &str) {
+        if !resource_types::is_known(type_name) {
+            let text = format!("FHIR has no resource type {}; this resource was not looked at", shown(type_name));
+            self.problem(node.at(), "structure", true, text);
         }
     }
 
     fn take(&mut self, node: Node<'d>, type_name: Text<'d>, place: Place<'d>) {
         let kind = ResourceKind::of(&type_name);
+        self.known_type(node, &type_name);
         if kind == ResourceKind::NutritionOrder && place.orders {
             if self.out.orders.len() < MOST_ORDERS {
                 self.out.orders.push(node);
@@ -329,12 +424,17 @@ impl<'d> Collector<'d, '_> {
             subject: Subject::Nobody,
             bundle: place.bundle,
         });
-        for inner in node.get("contained").into_iter().flat_map(Node::items) {
+        for inner in self.list(node, "contained") {
             let Some(type_name) = inner.get("resourceType").and_then(Node::as_str) else {
                 let text = format!("contained: found {} without a resourceType, expected a resource", found(inner));
                 self.problem(inner.at(), "structure", true, text);
                 continue;
             };
+            self.known_type(inner, &type_name);
+            if ResourceKind::of(&type_name) == ResourceKind::NutritionOrder {
+                let text = "an order inside another resource is not checked: it is looked for as an entry of its own";
+                self.problem(inner.at(), "not-supported", true, text.to_owned());
+            }
             self.out.resources.push(Resource {
                 node: inner,
                 kind: ResourceKind::of(&type_name),
@@ -350,59 +450,112 @@ impl<'d> Collector<'d, '_> {
     }
 
     fn bundle(&mut self, node: Node<'d>, place: Place<'d>) {
-        let (mut matches, mut failed) = (0usize, false);
-        if let Some(entries) = node.get("entry").filter(|e| e.kind() != json::Kind::Array) {
-            self.problem(
-                entries.at(),
-                "structure",
-                true,
-                format!("entry: found {}, expected an array", found(entries)),
-            );
+        self.strangers(node, "a Bundle", &OF_A_BUNDLE, false);
+        let kind = node.get("type").and_then(Node::as_str);
+        let is_search = kind.as_deref() == Some("searchset");
+        // The name that a part was sent under says what kind of Bundle it is.
+        if !place.looked_through {
+            match (node.get("type"), kind) {
+                (None, _) => {
+                    let text = format!("the Bundle has no type, expected one of {}", BUNDLE_TYPES.join(", "));
+                    self.problem(node.at(), "required", true, text);
+                }
+                (Some(_), Some(kind)) if BUNDLE_TYPES.contains(&&*kind) => {}
+                (Some(other), _) => {
+                    let text = format!("type: found {}, expected one of {}", found(other), BUNDLE_TYPES.join(", "));
+                    self.problem(other.at(), "code-invalid", true, text);
+                }
+            }
         }
-        for entry in node.get("entry").into_iter().flat_map(Node::items) {
+        let (mut matches, mut failed) = (0usize, None);
+        for entry in self.list(node, "entry") {
             if !self.room(entry.at()) {
                 return;
             }
+            self.strangers(entry, "an entry", &OF_AN_ENTRY, false);
             let full_url = entry.get("fullUrl").and_then(Node::as_str);
             let Some(resource) = entry.get("resource") else {
-                // Entries of responses and deletions have none.
-                if entry.get("request").is_none() && entry.get("response").is_none() {
-                    self.problem(entry.at(), "structure", false, "this entry holds no resource".to_owned());
-                }
+                self.without_resource(entry);
                 continue;
             };
             if resource.get("resourceType").is_some_and(|t| t.is_str("OperationOutcome")) {
-                failed |= is_failure(resource);
-            } else {
+                if is_search && is_failure(resource) {
+                    failed = Some(resource.at());
+                    continue;
+                }
+            } else if !entry.get("search").and_then(|s| s.get("mode")).is_some_and(|mode| mode.is_str("include")) {
                 matches += 1;
             }
             self.resource(
                 resource,
-                Place { label: None, full_url, bundle: Some(node.at()), orders: place.orders, depth: place.depth + 1 },
+                Place {
+                    full_url,
+                    bundle: Some(node.at()),
+                    orders: place.orders,
+                    depth: place.depth + 1,
+                    ..Place::default()
+                },
             );
         }
-        if node.get("type").is_some_and(|t| t.is_str("searchset")) {
-            self.search(node, place.label.as_deref(), matches, failed);
+        let links = || node.get("link").into_iter().flat_map(Node::items);
+        let linked = |relation: &str| links().find(|l| l.get("relation").is_some_and(|r| r.is_str(relation)));
+        if !place.looked_through {
+            let address = |link: Node<'d>| link.get("url").and_then(Node::as_str);
+            self.pages.extend(linked("self").and_then(address));
+            self.further.extend(linked("next").map(|next| (address(next), next.at())));
+        }
+        if is_search {
+            let one_page = !["next", "previous", "prev"].iter().any(|relation| linked(relation).is_some());
+            self.search(node, &place, (matches, one_page, failed));
+        }
+    }
+
+    /// Entries of requests, responses and deletions have no resource.
+    fn without_resource(&mut self, entry: Node<'d>) {
+        let response = entry.get("response");
+        let status = response.and_then(|r| r.get("status")).and_then(Node::as_str);
+        let method = entry.get("request").and_then(|r| r.get("method"));
+        if status.is_some_and(|status| status.starts_with(['4', '5'])) {
+            let text = "what this entry was to bring could not be had; it was not looked at";
+            self.problem(entry.at(), "incomplete", true, text.to_owned());
+        } else if response.is_none() && method.is_none_or(|m| m.is_str("POST") || m.is_str("PUT")) {
+            // A path cannot name a null.
+            let nth = entry.index().unwrap_or_default();
+            let text = format!("entry[{nth}]: found {}, expected an entry that holds a resource", held(entry));
+            self.problem(entry.at(), "structure", true, text);
+        }
+    }
+
+    /// A page that a search result names, and that was not sent, may hold what would be found.
+    fn tell_of_further_pages(&mut self) {
+        for (address, at) in std::mem::take(&mut self.further) {
+            if !address.is_some_and(|address| self.pages.contains(&address)) {
+                let text = "this search result has further pages that were not sent; what is on them was not looked at";
+                self.problem(at, "incomplete", true, text.to_owned());
+            }
         }
     }
 
     /// What a search result says beyond its entries: that there is nothing, or that there is more.
-    fn search(&mut self, node: Node<'d>, label: Option<&str>, matches: usize, failed: bool) {
+    fn search(&mut self, node: Node<'d>, place: &Place<'d>, (matches, one_page, failed): (usize, bool, Option<At>)) {
+        let label = place.label.as_deref();
         let link = |relation: &str| {
             let mut links = node.get("link").into_iter().flat_map(Node::items);
             links.find(|l| l.get("relation").is_some_and(|r| r.is_str(relation)))
         };
-        if failed {
-            let text = "this search failed in part, so it does not say that there is nothing".to_owned();
-            self.problem(node.at(), "incomplete", false, text);
+        if let Some(at) = failed {
+            let text = "this search failed in part; what else there is was not looked at".to_owned();
+            self.problem(at, "incomplete", true, text);
             return;
         }
-        if let Some(next) = link("next") {
-            let text = "this search result has further pages that were not sent".to_owned();
-            self.problem(next.at(), "incomplete", false, text);
+        let total = node.get("total").and_then(Node::decimal);
+        let sent = Exact::int(i64::try_from(matches).unwrap_or(i64::MAX));
+        let more = total.filter(|total| total.exact() > sent);
+        if let Some(total) = node.get("total").filter(|_| more.is_some() && one_page && !place.looked_through) {
+            let text = format!("this search found more than the {matches} that were sent; the rest was not looked at");
+            self.problem(total.at(), "incomplete", true, text);
         }
-        let counted = node.get("total").and_then(Node::decimal).is_some_and(|total| !total.is_zero());
-        if matches > 0 || counted {
+        if matches > 0 || more.is_some() || link("next").is_some() {
             return;
         }
         let url = link("self").and_then(|l| l.get("url")).and_then(Node::as_str);
@@ -437,14 +590,18 @@ impl<'d> Collector<'d, '_> {
     /// `Parameters.parameter`, or the `part` of one. Parameters named `other-order`, `other-orders` or
     /// `context` hold context, not orders to check.
     fn parameters(&mut self, node: Node<'d>, name: &str, place: Place<'d>) {
-        for parameter in node.get(name).into_iter().flat_map(Node::items) {
+        for parameter in self.list(node, name) {
             if !self.room(parameter.at()) {
                 return;
             }
+            if parameter.kind() != json::Kind::Object {
+                let text = format!("found {}, expected a parameter", found(parameter));
+                self.problem(parameter.at(), "structure", true, text);
+            }
+            self.strangers(parameter, "a parameter", &OF_A_PARAMETER, true);
             let label = parameter.get("name").and_then(Node::as_str);
             let context = label.as_deref().is_some_and(|l| matches!(l, "other-order" | "other-orders" | "context"));
-            let inner =
-                Place { label, full_url: None, bundle: None, orders: place.orders && !context, depth: place.depth + 1 };
+            let inner = Place { label, orders: place.orders && !context, depth: place.depth + 1, ..Place::default() };
             if parameter.get("part").is_some() {
                 if place.depth >= MOST_NESTED {
                     let text = format!("more than {MOST_NESTED} parameter parts inside each other; not read");
@@ -460,13 +617,17 @@ impl<'d> Collector<'d, '_> {
     }
 }
 
-/// Whether an OperationOutcome says that something went wrong.
+fn held(entry: Node<'_>) -> String {
+    if entry.kind() == json::Kind::Object { "no resource".to_owned() } else { found(entry) }
+}
+
+/// Whether an OperationOutcome says that something went wrong, or does not say that nothing did.
 pub fn is_failure(outcome: Node<'_>) -> bool {
-    outcome
-        .get("issue")
-        .into_iter()
-        .flat_map(Node::items)
-        .any(|issue| issue.get("severity").is_some_and(|severity| severity.is_str("error") || severity.is_str("fatal")))
+    let harmless = |issue: Node<'_>| {
+        issue.get("severity").is_some_and(|own| ["warning", "information", "success"].iter().any(|s| own.is_str(s)))
+    };
+    let mut issues = outcome.get("issue").into_iter().flat_map(Node::items).peekable();
+    issues.peek().is_none() || !issues.all(harmless)
 }
 
 /// A reference, and the version it asks for.

@@ -18,5 +18,6 @@
 pub mod bundle;
 pub mod json;
 pub mod order;
+pub mod resource_types;
 pub mod shape;
 pub mod wire;

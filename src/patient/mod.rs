@@ -355,8 +355,10 @@ impl<'r, 'd> Sorted<'r, 'd> {
     ) {
         let at = resource.node.at();
         let is_order = resource.kind == ResourceKind::NutritionOrder;
-        // The order itself, and what is contained in another order, is no context.
+        // The order itself, and what is contained in another order, is no context. An order inside another resource is
+        // not looked at, so it says nothing of which orders there are.
         if at == order.at
+            || is_order && resource.contained_in.is_some()
             || resource.contained_in.is_some_and(|outer| outer != order.at && is_an_order(gathered, outer))
         {
             return;

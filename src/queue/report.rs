@@ -7,7 +7,7 @@ use crate::appraise::{Appraisal, Institution, OrderReport};
 use crate::exact::Exact;
 use crate::findings::{Disposition, Finding, Judged, Outcome, Rule, RuleKind, Tier};
 use crate::hooks::{card, suggestion};
-use crate::intake::order::At;
+use crate::intake::order::{At, Problem};
 use crate::nutrition::derive::shown;
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Plan, Source};
@@ -231,7 +231,16 @@ pub fn wanted(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: bool) -> bool {
         Outcome::Flagged(findings) => findings.iter().any(|finding| !audience(a, j.rule, finding).0.is_empty()),
         _ => false,
     };
-    lacks || order.disposition() != Disposition::Clear || order.judged.iter().any(told)
+    lacks
+        || order.disposition() != Disposition::Clear
+        || unseen(a, order).next().is_some()
+        || order.judged.iter().any(told)
+}
+
+/// What of the whole input could not be looked at: it may concern every order that was checked.
+fn unseen<'r>(a: &'r Appraisal<'_>, order: &OrderReport<'_>) -> impl Iterator<Item = &'r Problem> {
+    let checked = order.computed;
+    a.problems.iter().filter(move |problem| checked && problem.grave)
 }
 
 /// The report of an order that has nothing for anybody.
@@ -290,7 +299,8 @@ fn audience(a: &Appraisal<'_>, rule: &Rule, finding: &Finding) -> (Vec<Audience>
 /// corrections of its findings, where they were tried already.
 pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String], offers: Option<&[Offer]>) -> Report {
     let mut disposition = order.disposition();
-    if !lacks.is_empty() {
+    let unseen: Vec<&Problem> = unseen(a, order).collect();
+    if !lacks.is_empty() || !unseen.is_empty() {
         disposition = disposition.max(Disposition::NotFullyChecked);
     }
     let mut findings: Vec<Found> = order
@@ -306,6 +316,11 @@ pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String], offers: 
     let mut not_evaluated: Vec<NotEvaluated> = lacks
         .iter()
         .map(|why| NotEvaluated { rules: Vec::new(), why: why.clone(), at: Vec::new() })
+        .chain(unseen.iter().map(|problem| NotEvaluated {
+            rules: Vec::new(),
+            why: answer::capital(&problem.text),
+            at: paths(&[problem.at]),
+        }))
         .chain(answer::not_evaluated(&order.judged).into_iter().map(|(rules, why, at)| NotEvaluated {
             rules: ids(&rules),
             why: why.to_owned(),
@@ -335,7 +350,8 @@ pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String], offers: 
         Outcome::Off(why) => Some(SwitchedOff { rule: j.rule.id.to_string(), why: why.clone() }),
         _ => None,
     });
-    let mut notes: Vec<String> = a.problems.iter().map(|problem| answer::capital(&problem.text)).collect();
+    let beside = a.problems.iter().filter(|problem| !unseen.contains(problem));
+    let mut notes: Vec<String> = beside.map(|problem| answer::capital(&problem.text)).collect();
     if !order.unlisted.is_empty() {
         notes.push(answer::unlisted(order.unlisted.len()));
     }

@@ -221,6 +221,9 @@ impl Notices {
             }
             return Err(error);
         }
+        // Before anything is begun: what is told first is made with the base in use.
+        let subscribers = Arc::new(subscribers);
+        *self.declared.write().unwrap_or_else(PoisonError::into_inner) = subscribers.clone();
         let (mut added, mut changed) = (0, 0);
         for one in &subscribers.list {
             match deliveries.running.remove(&one.id) {
@@ -240,7 +243,6 @@ impl Notices {
         }
         deliveries.draining.retain(|own| !own.task.is_finished());
         let declared = subscribers.list.len();
-        *self.declared.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(subscribers);
         *locked(&self.files) = Files { loaded: Some(Timestamp::now()), not_taken: None };
         drop(deliveries);
         tracing::info!(

@@ -45,7 +45,10 @@ pub async fn read(app: &App, request: Request) -> Result<Form, Refusal> {
     let kind = kind.split(';').next().unwrap_or("").trim();
     if !kind.eq_ignore_ascii_case("application/x-www-form-urlencoded") {
         body::discard(&parts.headers, incoming, app.limits.body).await;
-        return Err(Refusal::MediaType("This address takes the form of its page.".to_owned()));
+        return Err(Refusal::MediaType(
+            "This address takes the form of its page.".to_owned(),
+            "application/x-www-form-urlencoded",
+        ));
     }
     let whole = body::read(app, &parts, incoming).await?;
     Ok(Form::parse(&whole.bytes))

@@ -152,6 +152,8 @@ struct List<'l> {
     kept_as: Option<String>,
     csrf: String,
     f: Asked,
+    /// Values of the address that are none of those that can be asked for.
+    not_understood: Option<String>,
     states: &'l [Choice],
     tiers: &'l [Choice],
     waits: &'l [Choice],
@@ -192,6 +194,25 @@ impl Asked {
             mine: form.get("mine") == "1",
             q: text("q"),
         }
+    }
+
+    /// What of an address is asked for and cannot be: a sentence about it.
+    fn not_understood(form: &Form) -> Option<String> {
+        let lists = [("state", &STATES[..]), ("tier", &TIERS), ("waits", &WAITS), ("starts", &STARTS)];
+        let known = |name: &str, value: &str| match lists.iter().find(|(own, _)| *own == name) {
+            Some((_, list)) => list.iter().any(|(word, _)| *word == value),
+            None if name == "lane" => value == "all" || Lane::of(value).is_some(),
+            None => value == "1",
+        };
+        let asked = lists.iter().map(|(name, _)| *name).chain(["lane", "unchecked", "mine"]);
+        let wrong: Vec<String> = asked
+            .map(|name| (name, form.get(name).trim()))
+            .filter(|(name, value)| !value.is_empty() && !known(name, value))
+            .map(|(name, value)| format!("{name}={}", value.chars().take(40).collect::<String>()))
+            .collect();
+        (!wrong.is_empty()).then(|| {
+            format!("Not understood, and not looked for: {}. The filters below are those in effect.", wrong.join(", "))
+        })
     }
 
     /// As the query of an address; `after`: where a page begins.
@@ -342,6 +363,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         empty,
         items: items.iter().map(|item| row(&app, item, &times, now)).collect(),
         next: next.map(|after| asked.href(Some(&after))),
+        not_understood: Asked::not_understood(&form),
         f: asked,
     };
     page(StatusCode::OK, &list)

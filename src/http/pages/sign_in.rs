@@ -76,8 +76,18 @@ pub async fn sign_in(State(app): State<Arc<App>>, request: Request) -> Result<Re
     let form = form::read(&app, request).await?;
     let next = own_page(form.get("next")).to_owned();
     let Some(people) = &app.doors.people else { return Ok(form_page(&app, StatusCode::NOT_FOUND, "", None)) };
-    let job = Job::of(form.get("job")).unwrap_or(Job::Nurse);
-    let who = if people.listed().is_empty() { Err((form.get("name"), job)) } else { Ok(form.get("person")) };
+    let who = match (people.listed().is_empty(), Job::of(form.get("job"))) {
+        (false, _) => Ok(form.get("person")),
+        (true, Some(job)) => Err((form.get("name"), job)),
+        // What somebody may do is never guessed.
+        (true, None) => {
+            if let Some(noted) = &noted {
+                noted.reason("no-job");
+            }
+            let problem = "What you work as is needed (job): one of those listed.";
+            return Ok(form_page(&app, StatusCode::BAD_REQUEST, &next, Some(problem)));
+        }
+    };
     let refused = match people.sign_in(form.get("token"), who, Timestamp::now()) {
         Ok(cookie) => {
             // A name that somebody wrote is no id: only who is listed is told by theirs.
