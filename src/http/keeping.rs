@@ -174,6 +174,9 @@ pub fn ready(app: &App) -> String {
     if health.lost > 0 {
         let _ = write!(out, "; {} were lost since the start", health.lost);
     }
+    if let Some(last) = &health.last_refused {
+        let _ = write!(out, "; {} were refused by the store and are NOT on the queue, the last: {last}", health.refused);
+    }
     match health.last_order {
         Some(at) => {
             let _ = writeln!(out, "; last order received {at:.0}");
@@ -192,6 +195,11 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
         ("enteral_gate_queue_up", "Whether orders are recorded (1) or not (0).", u64::from(health.trouble.is_none())),
         ("enteral_gate_queue_waiting", "Orders that wait in memory to be recorded.", health.waiting),
         ("enteral_gate_queue_lost", "Orders for which there was no room in memory, since the start.", health.lost),
+        (
+            "enteral_gate_queue_refused",
+            "Orders that the store refused by themselves again and again and that are not on the queue, since the start.",
+            health.refused,
+        ),
         (
             "enteral_gate_queue_last_order_seconds",
             "When the last order was received, seconds since 1970; 0 for never.",

@@ -293,7 +293,9 @@ impl From<Unavailable> for Refusal {
     fn from(error: Unavailable) -> Self {
         match error {
             Unavailable::NoSuchPage => wrong("page", "this page was not given out here."),
-            Unavailable::Busy | Unavailable::Database(_) | Unavailable::Damaged(_) => Self::QueueAway,
+            Unavailable::Busy | Unavailable::Database(_) | Unavailable::Refused(_) | Unavailable::Damaged(_) => {
+                Self::QueueAway
+            }
         }
     }
 }

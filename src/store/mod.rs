@@ -50,6 +50,9 @@ pub enum Unavailable {
     /// The database cannot be reached, or cannot write.
     #[error("the store cannot be used: {0}")]
     Database(String),
+    /// The database takes other things but not this: something in it.
+    #[error("the store does not take this: {0}")]
+    Refused(String),
     /// The place to go on from is none that a page gave.
     #[error("the page asked for is none: its place was not given out here")]
     NoSuchPage,
@@ -277,6 +280,10 @@ pub struct Health {
     pub waiting: u64,
     /// Orders that could be neither recorded nor kept in memory, since the start.
     pub lost: u64,
+    /// Orders that the database refused by themselves again and again, since the start; they are not tried any more.
+    pub refused: u64,
+    /// The last of them: its item and why.
+    pub last_refused: Option<String>,
     /// When the last order was received, whatever came of it.
     pub last_order: Option<Timestamp>,
 }
@@ -294,6 +301,7 @@ pub struct Change {
 pub trait Store: Send + Sync + 'static {
     /// Records orders, in this order; clear ones only to replace an earlier content. `Ok` means durable. What could not
     /// be recorded is kept in memory, as far as there is room, and tried again; it is lost when the process ends before.
+    /// One that the database refuses again and again by itself is given up, and said in [`Health`].
     fn record(&self, orders: Vec<Received>) -> Answer<'_, Vec<Recorded>>;
 
     /// Carries out an action. `Ok` means durable, and gives the item as it is then.

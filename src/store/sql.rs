@@ -11,7 +11,7 @@ use super::sqlite::LogIs;
 use super::views::{self, View};
 use super::writer::{self, Op};
 use super::{
-    Answer, CardAnswer, Change, Counts, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader, schema,
+    Answer, CardAnswer, Change, Counts, Filter, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader, schema,
     sorting,
 };
 use crate::queue::item::{Item, ItemId, Received, Summary};
@@ -45,6 +45,10 @@ const MOST_BYTES_SET_ASIDE: usize = 64 << 20;
 const CHANGES: usize = 1024;
 /// How often it is tried again to record what was set aside.
 const RETRY: Duration = Duration::from_millis(500);
+/// How often the database refuses an order by itself before it is given up.
+const MOST_REFUSALS: u32 = 10;
+/// Orders that are tried again at a time.
+const AGAIN_AT_A_TIME: usize = 50;
 
 /// Which database.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -112,13 +116,18 @@ impl From<Option<Timestamp>> for Value {
     }
 }
 
+/// A text as both databases can keep it: one of them takes no U+0000, which is visible then. What is JSON has it escaped.
+pub(super) fn kept_text(text: String) -> String {
+    if text.contains('\0') { text.replace('\0', "\u{FFFD}") } else { text }
+}
+
 /// A statement with its values.
 pub(super) fn statement(
     sql: String,
     values: impl IntoIterator<Item = Value>,
 ) -> Statement<'static, Any, sqlx::any::AnyArguments> {
     values.into_iter().fold(sqlx::query(AssertSqlSafe(sql)), |query, value| match value {
-        Value::Text(text) => query.bind(text),
+        Value::Text(text) => query.bind(kept_text(text)),
         Value::Int(n) => query.bind(n),
         Value::Bytes(bytes) => query.bind(bytes),
         Value::NoText => query.bind(None::<String>),
@@ -135,7 +144,7 @@ pub(super) async fn run(conn: &mut AnyConnection, sql: String) -> Result<(), Una
 /// An error of the database in one line. Statements have their values bound, so that no data is in it but a name of a
 /// table or a rule that did not hold.
 pub(super) fn trouble(error: &sqlx::Error) -> Unavailable {
-    Unavailable::Database(match error {
+    let said = match error {
         sqlx::Error::Database(own) => {
             let code = own.code().map_or_else(String::new, |code| format!(" (code {code})"));
             format!("{}{code}", own.message().lines().next().unwrap_or_default())
@@ -144,7 +153,21 @@ pub(super) fn trouble(error: &sqlx::Error) -> Unavailable {
         sqlx::Error::PoolTimedOut => "no connection in time".to_owned(),
         sqlx::Error::PoolClosed => "it was closed".to_owned(),
         other => other.to_string().lines().next().unwrap_or_default().to_owned(),
-    })
+    };
+    if lies_in_values(error) { Unavailable::Refused(said) } else { Unavailable::Database(said) }
+}
+
+/// Whether the database works, and refuses what it was given.
+fn lies_in_values(error: &sqlx::Error) -> bool {
+    let sqlx::Error::Database(own) = error else { return false };
+    let Some(code) = own.code() else { return false };
+    if own.try_downcast_ref::<sqlx::sqlite::SqliteError>().is_some() {
+        // The result code's last byte: TOOBIG, CONSTRAINT, MISMATCH, RANGE.
+        code.parse::<u32>().is_ok_and(|code| matches!(code & 0xff, 18 | 19 | 20 | 25))
+    } else {
+        // Classes of SQLSTATE: cardinality, data, integrity constraint, program limit exceeded.
+        ["21", "22", "23", "54"].iter().any(|class| code.len() == 5 && code.starts_with(class))
+    }
 }
 
 /// What is kept cannot be read as what it should be.
@@ -152,10 +175,22 @@ pub(super) fn damaged(what: &str, error: &serde_json::Error) -> Unavailable {
     Unavailable::Damaged(format!("{what}, column {}", error.column()))
 }
 
+/// An order that waits in memory, and how often the database refused it by itself.
+pub(super) struct Waiting {
+    pub(super) order: Received,
+    pub(super) refused: u32,
+}
+
+impl From<Received> for Waiting {
+    fn from(order: Received) -> Self {
+        Self { order, refused: 0 }
+    }
+}
+
 /// Orders that could not be recorded.
 #[derive(Default)]
 struct Aside {
-    orders: VecDeque<Received>,
+    orders: VecDeque<Waiting>,
     bytes: usize,
 }
 
@@ -172,6 +207,8 @@ pub(super) struct Shared {
     /// Orders that were set aside and are being tried again now.
     trying: AtomicU64,
     lost: AtomicU64,
+    /// How many orders were given up that the database refused, and the last of them.
+    given_up: Mutex<(u64, Option<String>)>,
     last_order: AtomicI64,
     /// Who is told of changes; mostly nobody.
     listeners: Mutex<Arc<[Listener]>>,
@@ -235,11 +272,11 @@ impl Shared {
     }
 
     /// Keeps orders in memory; those for which there is no room are lost, and counted.
-    pub(super) fn set_aside(&self, orders: Vec<Received>) {
+    pub(super) fn set_aside<W: Into<Waiting>>(&self, orders: impl IntoIterator<Item = W>) {
         let mut aside = locked(&self.aside);
         let before = self.lost.load(Ordering::Relaxed);
-        for order in orders.into_iter().filter(Received::is_item) {
-            let size = size(&order);
+        for order in orders.into_iter().map(Into::into).filter(|waiting| waiting.order.is_item()) {
+            let size = size(&order.order);
             if aside.orders.len() >= MOST_SET_ASIDE || aside.bytes + size > MOST_BYTES_SET_ASIDE {
                 self.lost.fetch_add(1, Ordering::Relaxed);
                 continue;
@@ -253,10 +290,40 @@ impl Shared {
         }
     }
 
-    /// What is wrong, where orders wait in memory for it to be over. An item that is damaged holds up nobody but itself.
+    /// Keeps orders of an operation that failed in memory; but one that the database refused by itself again and again is
+    /// given up, so that it does not take the room of others for ever.
+    pub(super) fn not_recorded(&self, orders: Vec<writer::Ready>, error: &Unavailable) {
+        let alone = orders.len() == 1;
+        let mut waiting = Vec::with_capacity(orders.len());
+        for mut one in orders.into_iter().map(writer::Ready::waiting) {
+            match error {
+                Unavailable::Refused(why) if alone => {
+                    one.refused += 1;
+                    if one.refused >= MOST_REFUSALS && one.order.is_item() {
+                        self.give_up(&one.order, why);
+                        continue;
+                    }
+                }
+                _ => {}
+            }
+            waiting.push(one);
+        }
+        self.set_aside(waiting);
+    }
+
+    fn give_up(&self, order: &Received, why: &str) {
+        let item = order.id();
+        tracing::error!(%item, problem = why, "the store refuses a flagged order: it is lost for the queue");
+        let mut given_up = locked(&self.given_up);
+        given_up.0 += 1;
+        given_up.1 = Some(format!("item {item}: {why}"));
+    }
+
+    /// What is wrong, where orders wait in memory for it to be over. An item that is damaged, or an order that is refused,
+    /// holds up nobody but itself.
     fn still_in_trouble(&self) -> Option<Unavailable> {
         let waits = self.waiting() > 0;
-        let all = |error: &&(Timestamp, Unavailable)| waits && !matches!(error.1, Unavailable::Damaged(_));
+        let all = |error: &&(Timestamp, Unavailable)| waits && !may_be_one(&error.1);
         locked(&self.trouble).as_ref().filter(all).map(|(_, error)| error.clone())
     }
 
@@ -267,15 +334,21 @@ impl Shared {
     }
 
     /// Some of the orders that were set aside.
-    fn take_aside(&self, most: usize) -> Vec<Received> {
+    fn take_aside(&self, most: usize) -> Vec<Waiting> {
         let mut aside = locked(&self.aside);
         let n = most.min(aside.orders.len());
-        let out: Vec<Received> = aside.orders.drain(..n).collect();
-        aside.bytes = aside.bytes.saturating_sub(out.iter().map(size).sum());
+        let out: Vec<Waiting> = aside.orders.drain(..n).collect();
+        aside.bytes = aside.bytes.saturating_sub(out.iter().map(|waiting| size(&waiting.order)).sum());
         // Under the lock, so that nobody sees none waiting in between.
         self.trying.store(out.len() as u64, Ordering::Relaxed);
         out
     }
+}
+
+/// Whether one operation alone may be the cause: something that is kept and cannot be read, or something in what is to be
+/// written.
+pub(super) fn may_be_one(error: &Unavailable) -> bool {
+    matches!(error, Unavailable::Damaged(_) | Unavailable::Refused(_))
 }
 
 /// The store over SQL.
@@ -315,6 +388,7 @@ impl SqlStore {
             aside: Mutex::default(),
             trying: AtomicU64::new(0),
             lost: AtomicU64::new(0),
+            given_up: Mutex::default(),
             last_order: AtomicI64::new(i64::MIN),
             listeners: Mutex::new(Arc::new([])),
             known: match dialect {
@@ -383,7 +457,7 @@ impl SqlStore {
             Ok(()) => wait.await.unwrap_or_else(|_| Err(ended().into())),
             Err(op) => {
                 if let Op::Record { orders, .. } = *op {
-                    self.shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
+                    self.shared.set_aside(orders.into_iter().map(writer::Ready::waiting));
                 }
                 Err(Unavailable::Busy.into())
             }
@@ -534,39 +608,44 @@ async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
     loop {
         tokio::time::sleep(RETRY).await;
         loop {
-            let orders = shared.take_aside(50);
+            let orders = shared.take_aside(AGAIN_AT_A_TIME);
             if orders.is_empty() {
                 break;
             }
-            let now = Timestamp::now();
-            let orders = orders.into_iter().map(|order| Received { late: Some(now.max(order.at)), ..order });
             let Some(ops) = ops.upgrade() else { return };
-            let (mut waits, mut recorded) = (Vec::new(), true);
-            // Each by itself, in their order: one that cannot be recorded holds up no other.
-            for order in orders {
-                let (done, wait) = oneshot::channel();
-                match ops.try_send(Op::Record { orders: vec![writer::Ready::of(order, &shared)], done }) {
-                    Ok(()) => waits.push(wait),
-                    Err(error) => {
-                        recorded = false;
-                        if let Op::Record { orders, .. } = error.into_inner() {
-                            shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
-                        }
-                    }
-                }
-            }
-            // Only a weak hold while it waits, so that the store can be closed.
-            drop(ops);
-            for wait in waits {
-                // What could not be written was set aside again by the writer.
-                recorded &= matches!(wait.await, Ok(Ok(_)));
-            }
-            shared.trying.store(0, Ordering::Relaxed);
-            if !recorded {
+            if !again(&shared, ops, orders).await {
                 break;
             }
         }
     }
+}
+
+/// Tries to record orders that were set aside; gives whether all of them were.
+async fn again(shared: &Shared, ops: mpsc::Sender<Op>, orders: Vec<Waiting>) -> bool {
+    let now = Timestamp::now();
+    let (mut waits, mut recorded) = (Vec::new(), true);
+    // Each by itself, in their order: one that cannot be recorded holds up no other.
+    for mut waiting in orders {
+        waiting.order.late = Some(now.max(waiting.order.at));
+        let (done, wait) = oneshot::channel();
+        match ops.try_send(Op::Record { orders: vec![writer::Ready::again(waiting, shared)], done }) {
+            Ok(()) => waits.push(wait),
+            Err(error) => {
+                recorded = false;
+                if let Op::Record { orders, .. } = error.into_inner() {
+                    shared.set_aside(orders.into_iter().map(writer::Ready::waiting));
+                }
+            }
+        }
+    }
+    // Only a weak hold while it waits, so that the store can be closed.
+    drop(ops);
+    for wait in waits {
+        // What could not be written was set aside again by the writer.
+        recorded &= matches!(wait.await, Ok(Ok(_)));
+    }
+    shared.trying.store(0, Ordering::Relaxed);
+    recorded
 }
 
 impl Store for SqlStore {
@@ -588,7 +667,9 @@ impl Store for SqlStore {
         })
     }
 
-    fn act(&self, item: ItemId, command: Command) -> Answer<'_, Summary, NotDone> {
+    fn act(&self, item: ItemId, mut command: Command) -> Answer<'_, Summary, NotDone> {
+        // It is looked up as it is kept.
+        command.id = kept_text(command.id);
         Box::pin(async move { self.written(|done| Op::Act { item, command: Box::new(command), done }).await })
     }
 
@@ -596,7 +677,13 @@ impl Store for SqlStore {
         Box::pin(async move { self.looked(reader::get(&self.readers, &self.shared.dictionaries, &item)).await })
     }
 
-    fn list(&self, query: Query) -> Answer<'_, Page> {
+    fn list(&self, mut query: Query) -> Answer<'_, Page> {
+        let Filter { ward, rule, patient, by, search, task, .. } = &mut query.filter;
+        let by_task = task.as_mut().and_then(|task| task.by.as_mut());
+        for text in [ward.as_mut(), rule.as_mut(), patient.as_mut(), by.as_mut(), by_task, Some(search)] {
+            // They are looked for as they are kept.
+            text.map(|text| *text = kept_text(std::mem::take(text)));
+        }
         Box::pin(async move { self.looked(self.listed(query)).await })
     }
 
@@ -638,6 +725,7 @@ impl Store for SqlStore {
 
     fn health(&self) -> Health {
         let trouble = locked(&self.shared.trouble).clone();
+        let (refused, last_refused) = locked(&self.shared.given_up).clone();
         let last = self.shared.last_order.load(Ordering::Relaxed);
         Health {
             kind: self.shared.label.clone(),
@@ -645,6 +733,8 @@ impl Store for SqlStore {
             trouble: trouble.map(|(_, error)| error.to_string()),
             waiting: self.shared.waiting(),
             lost: self.shared.lost.load(Ordering::Relaxed),
+            refused,
+            last_refused,
             last_order: if last == i64::MIN { None } else { Timestamp::from_microsecond(last).ok() },
         }
     }
@@ -655,13 +745,16 @@ impl Store for SqlStore {
 
     fn close(&self) -> Answer<'_, ()> {
         Box::pin(async move {
-            let left = self.shared.take_aside(MOST_SET_ASIDE);
-            if !left.is_empty() {
-                // A last time; what fails is set aside again, and said below.
-                self.shared.trying.store(0, Ordering::Relaxed);
-                let now = Timestamp::now();
-                let late = |order: Received| Received { late: Some(now.max(order.at)), ..order };
-                let _ = self.record(left.into_iter().map(late).collect()).await;
+            // A last time; what fails is set aside again, and said below.
+            let waits = self.shared.waiting();
+            let mut tried = 0;
+            while let Some(ops) = (tried < waits).then(|| locked(&self.ops).clone()).flatten() {
+                let left = self.shared.take_aside(AGAIN_AT_A_TIME);
+                if left.is_empty() {
+                    break;
+                }
+                tried += left.len() as u64;
+                again(&self.shared, ops, left).await;
             }
             // Without a sender the writer ends after what waits.
             drop(locked(&self.ops).take());

@@ -4,7 +4,7 @@
 
 use super::outbox::{self, Listener, Told};
 use super::packing::{self, Dictionaries, Kept};
-use super::sql::{self, Shared, Value, damaged, id_of, run, statement, trouble};
+use super::sql::{self, Shared, Value, Waiting, damaged, id_of, may_be_one, run, statement, trouble};
 use super::{CardAnswer, Change, NotDone, Recorded, Unavailable, sorting, sqlite, views};
 use crate::audit::chain::{Anchor, Chain, Hash};
 use crate::audit::{self, Kind, On, Outcome, Reference, Who, Word};
@@ -49,6 +49,8 @@ pub(super) struct Ready {
     report: Kept,
     /// The item that it becomes where it is a new order; as most are.
     fresh: Option<Box<Fresh>>,
+    /// How often the database refused it by itself.
+    refused: u32,
 }
 
 impl Ready {
@@ -58,7 +60,17 @@ impl Ready {
         // What fails here fails again in its turn, and is said there.
         let fresh = if item { Fresh::of(&received, &shared.policy).ok().map(Box::new) } else { None };
         let id = fresh.as_ref().map_or_else(|| received.id(), |fresh| fresh.summary.id.clone());
-        Self { id, key: received.key.text(), report, fresh, received }
+        Self { id, key: received.key.text(), report, fresh, received, refused: 0 }
+    }
+
+    /// One that is tried again.
+    pub(super) fn again(waiting: Waiting, shared: &Shared) -> Self {
+        Self { refused: waiting.refused, ..Self::of(waiting.order, shared) }
+    }
+
+    /// As it waits where it could not be recorded.
+    pub(super) fn waiting(self) -> Waiting {
+        Waiting { order: self.received, refused: self.refused }
     }
 }
 
@@ -156,7 +168,7 @@ impl Op {
                 tokio::spawn(async move { drop(orders) });
             }
             (Self::Record { orders, done }, Err(error)) => {
-                shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
+                shared.not_recorded(orders, &error);
                 drop(done.send(Err(error)));
             }
             (Self::Act { done, .. }, Ok(Came::Acted(acted))) => drop(done.send(acted.map(|item| *item))),
@@ -252,15 +264,16 @@ async fn write(pool: AnyPool, shared: Arc<Shared>, mut waiting: mpsc::Receiver<O
         }
         sqlite::begin_log_again(&pool, &shared).await;
         let came = batch(&pool, &shared, &mut ops).await;
-        shared.went(&came);
         let each = ops.len() > 1 && came.as_ref().is_err_and(may_be_one);
         let mut untold = Ok(());
         if each {
             for mut op in ops {
                 let came = batch(&pool, &shared, std::slice::from_mut(&mut op)).await;
+                shared.went(&came);
                 untold = untold.and(done.send(Finished { ops: vec![op], came }).await);
             }
         } else {
+            shared.went(&came);
             untold = done.send(Finished { ops, came }).await;
         }
         if untold.is_err() {
@@ -274,11 +287,6 @@ async fn write(pool: AnyPool, shared: Arc<Shared>, mut waiting: mpsc::Receiver<O
 
 /// What stands for a reason that no card offers, in what is counted.
 pub const REASON_NOT_OFFERED: &str = "not-offered";
-
-/// Whether one operation alone may be the cause: something that is kept and cannot be read.
-fn may_be_one(error: &Unavailable) -> bool {
-    matches!(error, Unavailable::Damaged(_))
-}
 
 /// What came of each operation, what to tell listeners, and what is no longer needed.
 type Written = (Vec<Came>, Vec<Change>, Spent);

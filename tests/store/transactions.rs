@@ -76,7 +76,7 @@ pub async fn what_cannot_be_written_whole_is_not_written_at_all(place: Place) {
     let orders = vec![order(2, 1, 0), other, order(4, 1, 0)];
     let ids: BTreeSet<String> = orders.iter().map(|one| one.id().to_string()).collect();
     let came = store.record(orders).await;
-    assert!(matches!(came, Err(Unavailable::Database(_))), "{came:?}");
+    assert!(matches!(came, Err(Unavailable::Refused(_))), "{came:?}");
     assert_eq!(place.lines("SELECT id FROM items").await, [order(1, 1, 0).id().to_string()]);
     assert_eq!(place.lines("SELECT item FROM trail").await.len(), 1);
     assert_eq!(store.health().waiting, 3);

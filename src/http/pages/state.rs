@@ -227,6 +227,9 @@ async fn queue(app: &App, now: Timestamp) -> Vec<(String, String, bool)> {
     if health.lost > 0 {
         out.push(row("Could not be recorded", health.lost.to_string(), true));
     }
+    if let Some(last) = &health.last_refused {
+        out.push(row("Refused by the store", format!("{}, not on the queue; the last: {last}", health.refused), true));
+    }
     out.push(row(
         "Last order received",
         health.last_order.map_or_else(|| "none since the store began".to_owned(), |at| moment(app, at)),
