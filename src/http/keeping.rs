@@ -163,6 +163,9 @@ pub fn ready(app: &App) -> String {
     let health = store.health();
     let mut out = format!("queue: {}", health.kind);
     match (&health.trouble, health.since) {
+        (Some(trouble), Some(since)) if health.looking => {
+            let _ = write!(out, ": the queue cannot be looked at since {since:.0}: {trouble}");
+        }
         (Some(trouble), Some(since)) => {
             let _ = write!(out, ": orders are answered and NOT recorded since {since:.0}: {trouble}");
         }
@@ -175,7 +178,8 @@ pub fn ready(app: &App) -> String {
         let _ = write!(out, "; {} were lost since the start", health.lost);
     }
     if let Some(last) = &health.last_refused {
-        let _ = write!(out, "; {} were refused by the store and are NOT on the queue, the last: {last}", health.refused);
+        let _ =
+            write!(out, "; {} were refused by the store and are NOT on the queue, the last: {last}", health.refused);
     }
     match health.last_order {
         Some(at) => {
@@ -192,7 +196,11 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
     counters.write(out, &COUNTERS);
     let health = store.health();
     let gauges = [
-        ("enteral_gate_queue_up", "Whether orders are recorded (1) or not (0).", u64::from(health.trouble.is_none())),
+        (
+            "enteral_gate_queue_up",
+            "Whether orders are recorded and can be looked at (1) or not (0).",
+            u64::from(health.trouble.is_none()),
+        ),
         ("enteral_gate_queue_waiting", "Orders that wait in memory to be recorded.", health.waiting),
         ("enteral_gate_queue_lost", "Orders for which there was no room in memory, since the start.", health.lost),
         (

@@ -276,6 +276,8 @@ pub struct Health {
     pub trouble: Option<String>,
     /// Since when.
     pub since: Option<Timestamp>,
+    /// The last write worked, and only the last look did not.
+    pub looking: bool,
     /// Orders that wait in memory until they can be recorded.
     pub waiting: u64,
     /// Orders that could be neither recorded nor kept in memory, since the start.

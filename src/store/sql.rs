@@ -11,8 +11,8 @@ use super::sqlite::LogIs;
 use super::views::{self, View};
 use super::writer::{self, Op};
 use super::{
-    Answer, CardAnswer, Change, Counts, Filter, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader, schema,
-    sorting,
+    Answer, CardAnswer, Change, Counts, Filter, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader,
+    schema, sorting,
 };
 use crate::queue::item::{Item, ItemId, Received, Summary};
 use crate::queue::policy::Policy;
@@ -194,6 +194,32 @@ struct Aside {
     bytes: usize,
 }
 
+/// What is wrong, and since when.
+type Trouble = Option<(Timestamp, Unavailable)>;
+
+/// How the last write and the last look went, apart: on a full disk everything can be looked at.
+#[derive(Default)]
+struct Troubles {
+    write: Trouble,
+    look: Trouble,
+}
+
+/// Notes in its place how something went.
+fn note<T>(trouble: &mut Trouble, result: &Result<T, Unavailable>, well: &str, ill: &str) {
+    match (result, &mut *trouble) {
+        (Ok(_), None) => {}
+        (Ok(_), Some(_)) => {
+            tracing::info!("{well}");
+            *trouble = None;
+        }
+        (Err(error), Some((_, before))) => *before = error.clone(),
+        (Err(error), None) => {
+            tracing::error!(problem = %error, "{ill}");
+            *trouble = Some((Timestamp::now(), error.clone()));
+        }
+    }
+}
+
 /// What the store and its tasks share.
 pub(super) struct Shared {
     pub(super) dialect: Dialect,
@@ -202,7 +228,7 @@ pub(super) struct Shared {
     /// Tells replicas apart.
     pub(super) instance: String,
     label: String,
-    trouble: Mutex<Option<(Timestamp, Unavailable)>>,
+    trouble: Mutex<Troubles>,
     aside: Mutex<Aside>,
     /// Orders that were set aside and are being tried again now.
     trying: AtomicU64,
@@ -254,21 +280,19 @@ impl Shared {
             .unwrap_or_else(|| Kept::Plain(packing::plain(report).into()))
     }
 
-    /// Notes how the last write or look went.
-    pub(super) fn went<T>(&self, result: &Result<T, Unavailable>) {
-        let mut trouble = locked(&self.trouble);
-        match (result, &mut *trouble) {
-            (Ok(_), None) => {}
-            (Ok(_), Some(_)) => {
-                tracing::info!("the store works again");
-                *trouble = None;
-            }
-            (Err(error), Some((_, before))) => *before = error.clone(),
-            (Err(error), None) => {
-                tracing::error!(problem = %error, "the store cannot be used");
-                *trouble = Some((Timestamp::now(), error.clone()));
-            }
+    /// Notes how the last write went. One that worked has looked as well.
+    pub(super) fn wrote<T>(&self, result: &Result<T, Unavailable>) {
+        let mut troubles = locked(&self.trouble);
+        note(&mut troubles.write, result, "the store works again", "the store cannot be used");
+        if result.is_ok() {
+            troubles.look = None;
         }
+    }
+
+    /// Notes how the last look went; of writing it says nothing.
+    fn looked<T>(&self, result: &Result<T, Unavailable>) {
+        let mut troubles = locked(&self.trouble);
+        note(&mut troubles.look, result, "the store can be looked at again", "the store cannot be looked at");
     }
 
     /// Keeps orders in memory; those for which there is no room are lost, and counted.
@@ -324,7 +348,7 @@ impl Shared {
     fn still_in_trouble(&self) -> Option<Unavailable> {
         let waits = self.waiting() > 0;
         let all = |error: &&(Timestamp, Unavailable)| waits && !may_be_one(&error.1);
-        locked(&self.trouble).as_ref().filter(all).map(|(_, error)| error.clone())
+        locked(&self.trouble).write.as_ref().filter(all).map(|(_, error)| error.clone())
     }
 
     /// Orders that wait in memory.
@@ -384,7 +408,7 @@ impl SqlStore {
             changes,
             instance: uuid::Uuid::new_v4().simple().to_string(),
             label,
-            trouble: Mutex::new(None),
+            trouble: Mutex::default(),
             aside: Mutex::default(),
             trying: AtomicU64::new(0),
             lost: AtomicU64::new(0),
@@ -487,8 +511,8 @@ impl SqlStore {
 
     async fn looked<T>(&self, look: impl Future<Output = Result<T, Unavailable>>) -> Result<T, Unavailable> {
         let found = look.await;
-        if found.as_ref().is_err_and(|error| *error != Unavailable::NoSuchPage) {
-            self.shared.went(&found);
+        if !matches!(found, Err(Unavailable::NoSuchPage)) {
+            self.shared.looked(&found);
         }
         found
     }
@@ -724,13 +748,17 @@ impl Store for SqlStore {
     }
 
     fn health(&self) -> Health {
-        let trouble = locked(&self.shared.trouble).clone();
+        let troubles = locked(&self.shared.trouble);
+        let looking = troubles.write.is_none() && troubles.look.is_some();
+        let trouble = troubles.write.as_ref().or(troubles.look.as_ref()).cloned();
+        drop(troubles);
         let (refused, last_refused) = locked(&self.shared.given_up).clone();
         let last = self.shared.last_order.load(Ordering::Relaxed);
         Health {
             kind: self.shared.label.clone(),
             since: trouble.as_ref().map(|(since, _)| *since),
             trouble: trouble.map(|(_, error)| error.to_string()),
+            looking,
             waiting: self.shared.waiting(),
             lost: self.shared.lost.load(Ordering::Relaxed),
             refused,

@@ -269,11 +269,11 @@ async fn write(pool: AnyPool, shared: Arc<Shared>, mut waiting: mpsc::Receiver<O
         if each {
             for mut op in ops {
                 let came = batch(&pool, &shared, std::slice::from_mut(&mut op)).await;
-                shared.went(&came);
+                shared.wrote(&came);
                 untold = untold.and(done.send(Finished { ops: vec![op], came }).await);
             }
         } else {
-            shared.went(&came);
+            shared.wrote(&came);
             untold = done.send(Finished { ops, came }).await;
         }
         if untold.is_err() {

@@ -19,6 +19,7 @@ use outbox::*;
 use packed::*;
 use refused::*;
 use transactions::*;
+use trouble::*;
 
 /// Runs a behaviour on each store, in a fresh one.
 macro_rules! on_each {
@@ -97,4 +98,5 @@ on_each!(
     a_text_with_u_0000_is_kept_and_found,
     what_is_refused_again_and_again_is_given_up_and_named,
     an_action_that_is_refused_fails_alone,
+    what_cannot_be_written_stays_said_whoever_looks,
 );

@@ -350,7 +350,8 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
 fn banner(app: &App, store: &dyn Store, counts: Option<&crate::store::Counts>) -> Banner {
     let health = store.health();
     let mut rows = Vec::new();
-    let mut bad = health.trouble.is_some() || health.lost > 0 || health.refused > 0 || health.waiting > 0 || counts.is_none();
+    let mut bad =
+        health.trouble.is_some() || health.lost > 0 || health.refused > 0 || health.waiting > 0 || counts.is_none();
     match health.last_order {
         Some(at) => rows.push(("Last order received", moment(app, at))),
         None => {
