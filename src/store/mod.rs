@@ -21,6 +21,8 @@ mod writer;
 pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
 pub use sql::SqlStore;
 pub use upkeep::{Verified, is_postgres, open, pack_reports, packs_reports, tables, verify};
+#[cfg(test)]
+pub(crate) use writer::tests::ended;
 
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
 use crate::queue::tally::RuleStatistics;
@@ -50,6 +52,9 @@ pub enum Unavailable {
     /// The database cannot be reached, or cannot write.
     #[error("the store cannot be used: {0}")]
     Database(String),
+    /// What writes has ended, and nothing begins it again.
+    #[error("what writes has ended: restart the service")]
+    Ended,
     /// The database takes other things but not this: something in it.
     #[error("the store does not take this: {0}")]
     Refused(String),
@@ -276,6 +281,8 @@ pub struct Health {
     pub trouble: Option<String>,
     /// Since when.
     pub since: Option<Timestamp>,
+    /// Nothing is written any more until the service is started again.
+    pub ended: bool,
     /// The last write worked, and only the last look did not.
     pub looking: bool,
     /// Orders that wait in memory until they can be recorded.

@@ -229,6 +229,8 @@ pub(super) struct Shared {
     pub(super) instance: String,
     label: String,
     trouble: Mutex<Troubles>,
+    /// Since when nothing writes any more, though nobody closed the store.
+    ended: OnceLock<Timestamp>,
     aside: Mutex<Aside>,
     /// Orders that were set aside and are being tried again now.
     trying: AtomicU64,
@@ -295,13 +297,25 @@ impl Shared {
         note(&mut troubles.look, result, "the store can be looked at again", "the store cannot be looked at");
     }
 
-    /// Keeps orders in memory; those for which there is no room are lost, and counted.
+    /// Notes that what writes has ended for good. What waits for it is lost.
+    pub(super) fn end(&self) {
+        if self.ended.set(Timestamp::now()).is_ok() {
+            tracing::error!("what writes the queue has ended: orders are answered and not recorded until a restart");
+        }
+        let left = self.take_aside(MOST_SET_ASIDE);
+        self.trying.store(0, Ordering::Relaxed);
+        self.set_aside(left);
+    }
+
+    /// Keeps orders in memory; those for which there is no room are lost, and counted, and so are all where nothing writes
+    /// any more.
     pub(super) fn set_aside<W: Into<Waiting>>(&self, orders: impl IntoIterator<Item = W>) {
         let mut aside = locked(&self.aside);
         let before = self.lost.load(Ordering::Relaxed);
         for order in orders.into_iter().map(Into::into).filter(|waiting| waiting.order.is_item()) {
             let size = size(&order.order);
-            if aside.orders.len() >= MOST_SET_ASIDE || aside.bytes + size > MOST_BYTES_SET_ASIDE {
+            let full = aside.orders.len() >= MOST_SET_ASIDE || aside.bytes + size > MOST_BYTES_SET_ASIDE;
+            if full || self.ended.get().is_some() {
                 self.lost.fetch_add(1, Ordering::Relaxed);
                 continue;
             }
@@ -310,7 +324,7 @@ impl Shared {
         }
         let lost = self.lost.load(Ordering::Relaxed) - before;
         if lost > 0 {
-            tracing::error!(orders = lost, "there is no room in memory: flagged orders are lost for the queue");
+            tracing::error!(orders = lost, "flagged orders cannot wait in memory: they are lost for the queue");
         }
     }
 
@@ -346,6 +360,9 @@ impl Shared {
     /// What is wrong, where orders wait in memory for it to be over. An item that is damaged, or an order that is refused,
     /// holds up nobody but itself.
     fn still_in_trouble(&self) -> Option<Unavailable> {
+        if self.ended.get().is_some() {
+            return Some(Unavailable::Ended);
+        }
         let waits = self.waiting() > 0;
         let all = |error: &&(Timestamp, Unavailable)| waits && !may_be_one(&error.1);
         locked(&self.trouble).write.as_ref().filter(all).map(|(_, error)| error.clone())
@@ -409,6 +426,7 @@ impl SqlStore {
             instance: uuid::Uuid::new_v4().simple().to_string(),
             label,
             trouble: Mutex::default(),
+            ended: OnceLock::new(),
             aside: Mutex::default(),
             trying: AtomicU64::new(0),
             lost: AtomicU64::new(0),
@@ -465,11 +483,19 @@ impl SqlStore {
         locked(&self.tasks).push(task);
     }
 
-    /// Sends an operation to the writer; gives it back where too many wait.
-    fn send(&self, op: Op) -> Result<(), Box<Op>> {
+    /// Sends an operation to the writer; gives it back, and why, where it takes none or too many wait.
+    fn send(&self, op: Op) -> Result<(), (Box<Op>, Unavailable)> {
         let ops = locked(&self.ops).clone();
-        let Some(ops) = ops else { return Err(Box::new(op)) };
-        ops.try_send(op).map_err(|error| Box::new(error.into_inner()))
+        let Some(ops) = ops else { return Err((Box::new(op), self.untold())) };
+        ops.try_send(op).map_err(|error| match error {
+            mpsc::error::TrySendError::Full(op) => (Box::new(op), Unavailable::Busy),
+            mpsc::error::TrySendError::Closed(op) => (Box::new(op), self.untold()),
+        })
+    }
+
+    /// Why nothing is known of an operation: the store was closed, or what writes has ended.
+    fn untold(&self) -> Unavailable {
+        self.shared.ended.get().map_or_else(closed, |_| Unavailable::Ended)
     }
 
     pub(super) async fn written<T, E>(&self, op: impl FnOnce(oneshot::Sender<Result<T, E>>) -> Op) -> Result<T, E>
@@ -478,12 +504,12 @@ impl SqlStore {
     {
         let (done, wait) = oneshot::channel();
         match self.send(op(done)) {
-            Ok(()) => wait.await.unwrap_or_else(|_| Err(ended().into())),
-            Err(op) => {
+            Ok(()) => wait.await.unwrap_or_else(|_| Err(self.untold().into())),
+            Err((op, why)) => {
                 if let Op::Record { orders, .. } = *op {
                     self.shared.set_aside(orders.into_iter().map(writer::Ready::waiting));
                 }
-                Err(Unavailable::Busy.into())
+                Err(why.into())
             }
         }
     }
@@ -596,7 +622,7 @@ impl SqlStore {
     }
 }
 
-fn ended() -> Unavailable {
+fn closed() -> Unavailable {
     Unavailable::Database("the store was closed".to_owned())
 }
 
@@ -635,6 +661,9 @@ async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
             let orders = shared.take_aside(AGAIN_AT_A_TIME);
             if orders.is_empty() {
                 break;
+            }
+            if shared.ended.get().is_some() {
+                return shared.end();
             }
             let Some(ops) = ops.upgrade() else { return };
             if !again(&shared, ops, orders).await {
@@ -752,12 +781,15 @@ impl Store for SqlStore {
         let looking = troubles.write.is_none() && troubles.look.is_some();
         let trouble = troubles.write.as_ref().or(troubles.look.as_ref()).cloned();
         drop(troubles);
+        let ended = self.shared.ended.get().map(|since| (*since, Unavailable::Ended));
+        let (ended, looking, trouble) = (ended.is_some(), looking && ended.is_none(), ended.or(trouble));
         let (refused, last_refused) = locked(&self.shared.given_up).clone();
         let last = self.shared.last_order.load(Ordering::Relaxed);
         Health {
             kind: self.shared.label.clone(),
             since: trouble.as_ref().map(|(since, _)| *since),
             trouble: trouble.map(|(_, error)| error.to_string()),
+            ended,
             looking,
             waiting: self.shared.waiting(),
             lost: self.shared.lost.load(Ordering::Relaxed),

@@ -107,9 +107,9 @@ struct Asked {
     q: String,
 }
 
-struct Banner {
-    bad: bool,
-    rows: Vec<(&'static str, String)>,
+pub(in crate::http) struct Banner {
+    pub(in crate::http) bad: bool,
+    pub(in crate::http) rows: Vec<(&'static str, String)>,
 }
 
 type Choice = (&'static str, &'static str);
@@ -347,7 +347,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     page(StatusCode::OK, &list)
 }
 
-fn banner(app: &App, store: &dyn Store, counts: Option<&crate::store::Counts>) -> Banner {
+pub(in crate::http) fn banner(app: &App, store: &dyn Store, counts: Option<&crate::store::Counts>) -> Banner {
     let health = store.health();
     let mut rows = Vec::new();
     let mut bad =
