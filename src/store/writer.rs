@@ -32,6 +32,8 @@ use tokio::sync::{mpsc, oneshot};
 const MOST_OF_A_BATCH: usize = 512;
 /// Orders of a transaction from which on no more operations are taken: one may bring many.
 const MANY_ORDERS: usize = 512;
+/// The word of a purge in the trail.
+pub(super) const PURGED: &str = "purged";
 /// Most values of a list in a statement that has two; SQLite takes 32,766 values.
 const MOST_LISTED: usize = 4096;
 /// Most transactions that are done and of which not everybody knows yet.
@@ -321,14 +323,27 @@ pub(super) fn begin(
 /// Writes until nobody can send any more; gives whether it came to that.
 async fn write(pool: AnyPool, shared: &Shared, waiting: &mut mpsc::Receiver<Op>, done: mpsc::Sender<Finished>) -> bool {
     let mut told = true;
-    while told && let Some(first) = waiting.recv().await {
+    // A purge is written by itself: nothing else of its transaction is then about what it removes.
+    let mut purge: Option<Op> = None;
+    while told
+        && let Some(first) = match purge.take() {
+            None => waiting.recv().await,
+            purge => purge,
+        }
+    {
         let mut orders = first.orders();
+        let alone = matches!(first, Op::Purge { .. });
         let mut taken = Taken { ops: Vec::with_capacity(MOST_OF_A_BATCH), shared };
         taken.ops.push(first);
-        while taken.ops.len() < MOST_OF_A_BATCH
+        while !alone
+            && taken.ops.len() < MOST_OF_A_BATCH
             && orders < MANY_ORDERS
             && let Ok(next) = waiting.try_recv()
         {
+            if matches!(next, Op::Purge { .. }) {
+                purge = Some(next);
+                break;
+            }
             orders += next.orders();
             taken.ops.push(next);
         }
@@ -898,7 +913,6 @@ impl Work {
         by: &Person,
         at: Timestamp,
     ) -> Result<u64, Unavailable> {
-        // Written first: what is removed here is seen as it is, whatever came before in the same transaction.
         let time = before.as_microsecond();
         let old = format!("(SELECT id FROM items WHERE standing <> 'open' AND changed < {time})");
         for table in ["cards", "votes", "moves"] {
@@ -908,7 +922,7 @@ impl Work {
         outbox::purge(conn, before).await?;
         let sql = format!("DELETE FROM items WHERE standing <> 'open' AND changed < {time}");
         let removed = statement(sql, []).execute(&mut *conn).await.map_err(|e| trouble(&e))?.rows_affected();
-        note(conn, "purged", by, at, removed).await?;
+        note(conn, PURGED, by, at, removed).await?;
         Ok(removed)
     }
 
