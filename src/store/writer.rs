@@ -527,8 +527,9 @@ impl Work {
                 Op::Fault { .. } => {}
             }
         }
-        if !cards.is_empty() {
-            let (marks, values) = list(cards.into_iter().collect());
+        let (cards, commands): (Vec<_>, Vec<_>) = (cards.into_iter().collect(), commands.into_iter().collect());
+        for some in cards.chunks(MOST_LISTED) {
+            let (marks, values) = list(some.to_vec());
             let sql = format!(
                 "SELECT c.card, c.item FROM cards c JOIN items i ON i.id = c.item WHERE c.card IN ({marks}) ORDER BY i.changed"
             );
@@ -538,8 +539,8 @@ impl Work {
                 self.cards.insert(row.try_get(0).map_err(|e| trouble(&e))?, item);
             }
         }
-        if !commands.is_empty() {
-            let (marks, values) = list(commands.into_iter().collect());
+        for some in commands.chunks(MOST_LISTED) {
+            let (marks, values) = list(some.to_vec());
             let sql = format!("SELECT command, item FROM trail WHERE command IN ({marks})");
             for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
                 self.done_before.insert(row.try_get(0).map_err(|e| trouble(&e))?, id_of(&row, 1)?);
@@ -554,8 +555,9 @@ impl Work {
             self.recorded_before(conn, some(&mut again), some(&mut keys), dictionaries).await?;
         }
         ids.retain(|id| ItemId::read(id).is_some_and(|id| !self.items.contains_key(&id)));
-        if !ids.is_empty() {
-            let (marks, values) = list(ids.into_iter().collect());
+        let ids: Vec<_> = ids.into_iter().collect();
+        for some in ids.chunks(MOST_LISTED) {
+            let (marks, values) = list(some.to_vec());
             let sql = format!("SELECT id, state FROM items WHERE id IN ({marks})");
             for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
                 let text: String = row.try_get(1).map_err(|e| trouble(&e))?;

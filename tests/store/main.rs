@@ -97,6 +97,7 @@ on_each!(
     many_at_once_are_each_told_what_came_of_them,
     what_cannot_be_written_whole_is_not_written_at_all,
     many_orders_at_once_are_all_recorded,
+    many_cards_at_once_are_all_joined,
     a_text_with_u_0000_is_kept_and_found,
     what_is_refused_again_and_again_is_given_up_and_named,
     an_action_that_is_refused_fails_alone,
