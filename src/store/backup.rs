@@ -160,8 +160,7 @@ pub async fn backup(place: &str, to: &Path) -> Result<Verified, Unavailable> {
     }
     let verified = done?;
     std::fs::rename(&part, to).map_err(|error| file_trouble(to, &error))?;
-    let folder = to.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    std::fs::File::open(folder).and_then(|folder| folder.sync_all()).map_err(|error| file_trouble(folder, &error))?;
+    sync_folder_of(to)?;
     Ok(verified)
 }
 
@@ -197,7 +196,8 @@ async fn into_new(from: &mut AnyConnection, dialect: Dialect, file: &Path) -> Re
 /// given back; a database must be empty.
 ///
 /// # Errors
-/// When the copy is not whole, or the place cannot be written or is not empty. Nothing has changed then.
+/// When the copy is not whole, the place cannot be written or is not empty, or somebody uses the file. Nothing has changed
+/// then.
 pub async fn restore(from: &Path, place: &str) -> Result<(Verified, Option<PathBuf>), Unavailable> {
     let text = from.to_str().ok_or_else(|| Unavailable::Database("the path is no text".to_owned()))?;
     if !from.exists() {
@@ -224,13 +224,32 @@ pub async fn restore(from: &Path, place: &str) -> Result<(Verified, Option<PathB
         return Ok((verified, None));
     }
     let path = Path::new(place);
+    // Whoever has it open would go on writing into the file that is set aside.
+    let alone = if path.exists() { sqlite::Alone::with(path).await? } else { None };
     let part = beside(path, ".part");
     remove_with_logs(&part);
-    into_new(&mut from, dialect, &part).await?;
-    std::fs::File::open(&part).and_then(|file| file.sync_all()).map_err(|error| file_trouble(&part, &error))?;
-    let before = set_aside(path)?;
-    std::fs::rename(&part, path).map_err(|error| file_trouble(path, &error))?;
-    Ok((verified, before))
+    let put = async {
+        into_new(&mut from, dialect, &part).await?;
+        std::fs::File::open(&part).and_then(|file| file.sync_all()).map_err(|error| file_trouble(&part, &error))?;
+        let before = set_aside(path)?;
+        std::fs::rename(&part, path).map_err(|error| file_trouble(path, &error))?;
+        sync_folder_of(path)?;
+        Ok(before)
+    };
+    let put: Result<_, Unavailable> = put.await;
+    if let Some(alone) = alone {
+        alone.end().await;
+    }
+    if put.is_err() {
+        remove_with_logs(&part);
+    }
+    Ok((verified, put?))
+}
+
+/// Brings what a folder says of a file in it to the disk.
+fn sync_folder_of(file: &Path) -> Result<(), Unavailable> {
+    let folder = file.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    std::fs::File::open(folder).and_then(|folder| folder.sync_all()).map_err(|error| file_trouble(folder, &error))
 }
 
 /// Moves a store's files to another name; its log belongs to it.
