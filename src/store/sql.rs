@@ -45,6 +45,8 @@ const MOST_BYTES_SET_ASIDE: usize = 64 << 20;
 const CHANGES: usize = 1024;
 /// How often it is tried again to record what was set aside.
 const RETRY: Duration = Duration::from_millis(500);
+/// Most orders of which it is known without the database that they may have an item; some 30 MB of them.
+const MOST_KNOWN: usize = 250_000;
 /// How often the database refuses an order by itself before it is given up.
 const MOST_REFUSALS: u32 = 10;
 /// Orders that are tried again at a time.
@@ -220,6 +222,39 @@ fn note<T>(trouble: &mut Trouble, result: &Result<T, Unavailable>, well: &str, i
     }
 }
 
+/// Orders that may have an item: a clear order that is not among them has nothing to replace. Where they are too many to
+/// be held, the database is asked.
+struct Known {
+    keys: Option<HashSet<String>>,
+    most: usize,
+}
+
+impl Known {
+    fn new(keys: HashSet<String>, most: usize) -> Self {
+        let mut out = Self { keys: Some(keys), most };
+        out.bound();
+        out
+    }
+
+    fn bound(&mut self) {
+        if self.keys.as_ref().is_some_and(|keys| keys.len() > self.most) {
+            self.keys = None;
+        }
+    }
+
+    fn add(&mut self, keys: Vec<String>) {
+        if let Some(own) = &mut self.keys {
+            own.extend(keys);
+            self.bound();
+        }
+    }
+
+    /// Whether one of these may have an item; nothing where the database has to be asked.
+    fn has_any(&self, keys: &[String]) -> Option<bool> {
+        self.keys.as_ref().map(|own| keys.iter().any(|key| own.contains(key)))
+    }
+}
+
 /// What the store and its tasks share.
 pub(super) struct Shared {
     pub(super) dialect: Dialect,
@@ -240,9 +275,8 @@ pub(super) struct Shared {
     last_order: AtomicI64,
     /// Who is told of changes; mostly nobody.
     listeners: Mutex<Arc<[Listener]>>,
-    /// Orders that may have an item, where no other replica writes: a clear order that is not among them has nothing to
-    /// replace.
-    known: Option<Mutex<HashSet<String>>>,
+    /// Orders that may have an item, where no other replica writes.
+    known: Option<Mutex<Known>>,
     pub(super) dictionaries: Dictionaries,
     /// What packs reports, once it is known what they are like.
     packer: OnceLock<Packer>,
@@ -434,7 +468,10 @@ impl SqlStore {
             last_order: AtomicI64::new(i64::MIN),
             listeners: Mutex::new(Arc::new([])),
             known: match dialect {
-                Dialect::Sqlite => Some(Mutex::new(reader::current_orders(&readers).await?)),
+                Dialect::Sqlite => {
+                    let current = reader::current_orders(&readers, MOST_KNOWN + 1).await?;
+                    Some(Mutex::new(Known::new(current, MOST_KNOWN)))
+                }
                 Dialect::Postgres => None,
             },
             dictionaries: Dictionaries::default(),
@@ -519,18 +556,15 @@ impl SqlStore {
         let keys: Vec<String> = orders.iter().filter_map(|order| order.key.text()).collect();
         if orders.iter().any(Received::is_item) {
             if let Some(known) = &self.shared.known {
-                locked(known).extend(keys);
+                locked(known).add(keys);
             }
             return Ok(true);
         }
         if keys.is_empty() {
             return Ok(false);
         }
-        match &self.shared.known {
-            Some(known) => {
-                let known = locked(known);
-                Ok(keys.iter().any(|key| known.contains(key)))
-            }
+        match self.shared.known.as_ref().and_then(|known| locked(known).has_any(&keys)) {
+            Some(any) => Ok(any),
             None => self.looked(reader::any_current(&self.readers, keys)).await,
         }
     }
@@ -543,10 +577,15 @@ impl SqlStore {
         found
     }
 
-    /// Holds what lists are worked out from in memory for so many items at most, from now on; where there are more, the
-    /// database is asked for every list.
+    /// Holds what lists are worked out from, and which orders have items, in memory for so many at most, from now on; where
+    /// there are more, the database is asked for every list and every clear order.
     pub fn hold_at_most(&self, items: u64) {
         self.listing.hold_at_most(items);
+        if let Some(known) = &self.shared.known {
+            let mut known = locked(known);
+            known.most = usize::try_from(items).unwrap_or(usize::MAX);
+            known.bound();
+        }
     }
 
     /// Looks at what is held in memory, after it was brought up to date; nothing where the database has to be asked. The
@@ -839,9 +878,32 @@ impl Drop for SqlStore {
     }
 }
 
-/// Whether a text could be the id of an item at all.
+/// The id of an item in a row.
 pub(super) fn id_of(row: &AnyRow, at: usize) -> Result<ItemId, Unavailable> {
     use sqlx::Row as _;
     let text: String = row.try_get(at).map_err(|error| trouble(&error))?;
     item::ItemId::read(&text).ok_or_else(|| Unavailable::Damaged("an id of an item is none".to_owned()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn so_many_orders_are_known_and_the_database_is_asked_of_more() {
+        let key = |n: u32| vec![n.to_string()];
+        let mut known = Known::new(HashSet::new(), 3);
+        for n in 0..3 {
+            known.add(key(n));
+            known.add(key(n));
+            assert_eq!((known.has_any(&key(n)), known.has_any(&key(9))), (Some(true), Some(false)));
+        }
+        known.add(key(3));
+        assert_eq!(known.has_any(&key(3)), None);
+        assert!(known.keys.is_none(), "nothing is held");
+        known.add(key(4));
+        assert_eq!(known.has_any(&key(4)), None, "some of them would look like all");
+        let found: HashSet<String> = (0..4).map(|n| n.to_string()).collect();
+        assert_eq!(Known::new(found, 3).has_any(&key(0)), None);
+    }
 }

@@ -97,6 +97,23 @@ pub async fn what_is_clear_is_no_item_and_replaces(place: Place) {
     assert_eq!(last.what, Event::Replaced { by: None });
 }
 
+/// As many orders as there are, a clear one replaces what it replaces, whether that is known in memory or asked.
+pub async fn what_is_clear_replaces_however_many_there_are(place: Place) {
+    let store = place.open().await;
+    for most in [1_000_000, 3, 0] {
+        store.hold_at_most(most);
+        for n in 0..5 {
+            put(&store, order(n, 1 + most as usize, n as i64)).await;
+        }
+        let mut clear = order(2, 2 + most as usize, 60);
+        looks_clear(&mut clear);
+        assert!(!clear.is_item());
+        assert_eq!(store.record(vec![clear]).await.unwrap(), [Recorded::Nothing]);
+        let replaced = store.get(order(2, 1 + most as usize, 2).id()).await.unwrap().unwrap();
+        assert_eq!(replaced.summary.standing, Standing::Replaced, "{most}");
+    }
+}
+
 /// Less was sent than before, so the same content looks clear: that the order was changed would not be true.
 pub async fn the_same_content_that_looks_clear_stays(place: Place) {
     let store = place.open().await;

@@ -38,6 +38,7 @@ on_each!(
     the_same_content_is_one_item,
     new_content_replaces_the_old_one,
     what_is_clear_is_no_item_and_replaces,
+    what_is_clear_replaces_however_many_there_are,
     the_same_content_that_looks_clear_stays,
     what_comes_late_of_the_same_content_changes_no_report,
     what_comes_late_does_not_replace_what_is_newer,
