@@ -374,6 +374,23 @@ fn laboratory_values_that_are_not_there_say_why() {
     assert!(why(&of(std::slice::from_ref(&unit)), "serum_potassium").contains("cannot be used"));
     let hidden = of(&[observation("m", "2823-3", "2026-11-25T05:00:00Z", 4.0, "mmol/L"), unit]);
     assert!(why(&hidden, "serum_potassium").contains("may be the latest"));
+    // Yesterday's value says nothing of this morning's.
+    let yesterday = observation("m", "2823-3", "2026-11-24T06:00:00Z", 4.2, "mmol/L");
+    let mut newer = observation("l", "2823-3", "2026-11-25T06:00:00Z", 6.6, "mmol/L");
+    newer["status"] = json!("preliminary");
+    let mut undated = observation("l", "2823-3", "2026-11-25T06:00:00Z", 6.6, "mmol/L");
+    undated.as_object_mut().unwrap().remove("effectiveDateTime");
+    let mut no_system = observation("l", "2823-3", "2026-11-25T06:00:00Z", 6.6, "mmol/L");
+    no_system["code"]["coding"][0].as_object_mut().unwrap().remove("system");
+    for (hides, said) in [(&newer, "preliminary"), (&undated, "does not say when"), (&no_system, "not marked as LOINC")]
+    {
+        let b = of(&[yesterday.clone(), hides.clone()]);
+        let why = why(&b, "serum_potassium");
+        assert!(why.contains("6.6 mmol/L") && why.contains(said) && why.contains("may be the latest"), "{why}");
+        assert_eq!(missing(&b, "serum_potassium")[0].at.len(), 1);
+    }
+    newer["status"] = json!("entered-in-error");
+    assert_eq!(shown(&of(&[yesterday, newer]), "serum_potassium", "mmol/L"), "4.2");
     let fell = of(&[
         observation("l", "2823-3", "2026-11-25T06:00:00Z", 3.0, "mmol/L"),
         observation("m", "2823-3", "2026-11-24T06:00:00Z", 4.0, "mmol/L"),
