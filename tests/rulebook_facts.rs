@@ -440,6 +440,19 @@ fn allergies_and_medicines() {
     assert_eq!(keys(&of(&[medicine("active", "C03DA01")]), "medicines").present, ["potassium-raising"]);
     assert_eq!(keys(&of(&[medicine("stopped", "C03DA01")]), "medicines"), Keys { complete: true, ..Keys::default() });
     assert!(!keys(&of(&[medicine("unknown", "C03DA01")]), "medicines").complete);
+    // What is being ordered counts; what is not known to be over may be current.
+    assert_eq!(keys(&of(&[medicine("draft", "C03DA01")]), "medicines").present, ["potassium-raising"]);
+    for over in ["completed", "ended", "stopped", "on-hold"] {
+        let found = keys(&of(&[medicine(over, "C03DA01")]), "medicines");
+        assert_eq!(found, Keys { complete: true, ..Keys::default() }, "{over}");
+    }
+    for unclear in ["", "Active", "a-later-status", "preparation"] {
+        let found = keys(&of(&[medicine(unclear, "C03DA01")]), "medicines");
+        assert_eq!((found.present.len(), found.complete), (0, false), "{unclear}");
+    }
+    let mut taken = medicine("draft", "C03DA01");
+    taken["resourceType"] = json!("MedicationStatement");
+    assert!(!keys(&of(&[taken]), "medicines").complete, "a draft of a record says nothing of now");
     let text = json!({"resourceType": "MedicationRequest", "status": "active", "subject": {"reference": "Patient/p"},
         "medicationCodeableConcept": {"text": "something"}});
     assert!(!keys(&of(&[text]), "medicines").complete);
