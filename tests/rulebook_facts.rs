@@ -277,6 +277,32 @@ fn the_order_and_its_days() {
 }
 
 #[test]
+fn a_fluid_limit_without_an_amount_is_not_taken_for_none() {
+    let limit = |amounts: &[Option<Json>]| {
+        let nutrient: Vec<Json> = amounts
+            .iter()
+            .map(|amount| {
+                let mut one = json!({"modifier": {"coding": [{"system": SNOMED, "code": "33463005"}]}});
+                if let Some(amount) = amount {
+                    one["amount"] = amount.clone();
+                }
+                one
+            })
+            .collect();
+        let mut o = order();
+        o["oralDiet"] = json!({"nutrient": nutrient});
+        bundle(&[o, patient("1956-11-25")])
+    };
+    let known = quantity(1500.0, "mL");
+    assert_eq!(shown(&limit(&[Some(known.clone()), Some(quantity(1200.0, "mL"))]), "fluid_limit", "mL/d"), "1200");
+    for b in [limit(&[None]), limit(&[Some(known.clone()), None]), limit(&[None, Some(known)])] {
+        let missing = missing(&b, "fluid_limit");
+        assert_eq!(missing[0].why.to_string(), "a fluid limit is ordered without an amount");
+        assert_eq!(missing[0].at.len(), 1, "with its place");
+    }
+}
+
+#[test]
 fn the_product_of_the_formulary() {
     let b = of(&[]);
     assert_eq!(word(&b, "product_age_class"), "adult");

@@ -314,9 +314,12 @@ pub(super) fn fluid_limits(order: &Order<'_>, gathered: &Gathered<'_>) -> Vec<Re
         .into_iter()
         .flat_map(Node::items)
         .filter(is_fluid)
-        .filter_map(|n| n.get("amount"))
-        .map(|amount| {
-            quantity(amount, &[(Dimension::VOLUME_RATE, Exact::ONE), (Dimension::VOLUME, Exact::ratio(1, 86_400))])
+        .map(|n| match n.get("amount") {
+            Some(amount) => {
+                quantity(amount, &[(Dimension::VOLUME_RATE, Exact::ONE), (Dimension::VOLUME, Exact::ratio(1, 86_400))])
+            }
+            // There is a limit; which, is not said.
+            None => (Err("a fluid limit is ordered without an amount".to_owned()), n.at()),
         })
         .collect()
 }
