@@ -269,3 +269,61 @@ fn set_aside(path: &Path) -> Result<Option<PathBuf>, Unavailable> {
     }
     Ok(Some(free))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::listing;
+    use crate::store::writer::ITEM_COLUMNS;
+    use std::collections::{BTreeMap, BTreeSet};
+
+    /// What is not in copies: which version the tables have, and what lists in memory are brought up to date by.
+    const NOT_COPIED: [&str; 2] = ["layout", "moves"];
+
+    /// A column that the tables have and a copy, what is written, or what is listed does not would be lost without a word.
+    #[tokio::test]
+    async fn columns_are_those_of_the_tables_wherever_they_are_listed() {
+        let file = std::env::temp_dir().join(format!("eg-columns-{}.sqlite", uuid::Uuid::new_v4()));
+        let pool = sqlite::new(&file).unwrap();
+        migrate(&pool, Dialect::Sqlite, schema::VERSION).await.unwrap();
+        let mut made: BTreeMap<String, BTreeMap<String, String>> = BTreeMap::new();
+        let tables = "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'";
+        for row in sqlx::query(tables).fetch_all(&pool).await.unwrap() {
+            let table: String = row.get(0);
+            let columns = format!("SELECT name, type FROM pragma_table_info('{table}')");
+            let columns = sqlx::query(AssertSqlSafe(columns)).fetch_all(&pool).await.unwrap();
+            let columns = columns.iter().map(|row| (row.get(0), row.get(1))).collect();
+            if !NOT_COPIED.contains(&&*table) {
+                made.insert(table, columns);
+            }
+        }
+        pool.close().await;
+        remove_with_logs(&file);
+        let mut copied: BTreeMap<String, BTreeMap<String, String>> = BTreeMap::new();
+        let listed =
+            TABLES.into_iter().chain(ADDED).flat_map(|(table, columns, _)| columns.iter().map(move |c| (table, c)));
+        for (table, (column, holds)) in listed {
+            let kind = match holds {
+                Text => "TEXT",
+                Number => "BIGINT",
+                Bytes => "BLOB",
+            };
+            let twice = copied.entry(table.to_owned()).or_default().insert((*column).to_owned(), kind.to_owned());
+            assert_eq!(twice, None, "{table}.{column} is copied twice");
+        }
+        assert_eq!(copied, made, "what a copy has, and what the tables have");
+        let items: BTreeSet<&str> = made["items"].keys().map(String::as_str).collect();
+        let written: BTreeSet<&str> = ITEM_COLUMNS.into();
+        assert_eq!(written, items, "what is written of an item");
+        // The order of values: what a report is kept in, then the order as sent.
+        let report: Vec<&str> = packing::COLUMNS.split(", ").collect();
+        assert_eq!(ITEM_COLUMNS[ITEM_COLUMNS.len() - report.len() - 1..][..report.len()], report[..]);
+        assert_eq!(ITEM_COLUMNS.last(), Some(&"resource"));
+        // Everything but what is only shown is looked for.
+        let shown = ["order_key", "state", "resource"];
+        let looked: BTreeSet<&str> = listing::COLUMNS.split(", ").collect();
+        let rest: BTreeSet<&str> =
+            items.iter().copied().filter(|c| !shown.contains(c) && !report.contains(c)).collect();
+        assert_eq!(looked, rest, "what lists are worked out from");
+    }
+}

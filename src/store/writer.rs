@@ -1064,7 +1064,7 @@ fn seal(after: Anchor, entries: Vec<Entered>) -> Result<(Vec<Vec<Value>>, Vec<En
     Ok((rows, spent))
 }
 
-const ITEM_COLUMNS: [&str; 25] = [
+pub(super) const ITEM_COLUMNS: [&str; 25] = [
     "id",
     "order_key",
     "standing",
@@ -1235,10 +1235,9 @@ pub(super) async fn insert(
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
-    use crate::appraise;
-    use crate::formulary::Formulary;
-    use crate::intake::order::FhirVersion;
-    use crate::settings::Settings;
+    use crate::findings::Disposition;
+    use crate::queue::item::OrderKey;
+    use crate::queue::report::Versions;
     use crate::store::{Filter, Query, Sort, SqlStore, Store};
     use sqlx::Connection as _;
     use std::path::PathBuf;
@@ -1262,16 +1261,46 @@ pub(crate) mod tests {
 
     /// An invented order that is flagged.
     fn order(n: usize) -> Received {
-        let csv = include_bytes!("../../deploy/demo/formulary.csv");
-        let formulary = Formulary::from_csv("formulary.csv", csv).unwrap();
-        let text = format!(
-            r#"{{"resourceType":"NutritionOrder","id":"n{n}","status":"draft","intent":"order","patient":{{"reference":"Patient/p{n}"}},"dateTime":"2026-11-25","enteralFormula":{{"administration":[{{"rateQuantity":{{"value":50,"unit":"mL/h"}}}}]}}}}"#
-        );
-        let settings = Settings::default();
-        let appraisal = appraise::check(text.as_bytes(), "", FhirVersion::R4, &formulary, &settings);
-        let mut out = Received::of(&appraisal, &appraisal.orders[0], &[]);
-        out.at = Timestamp::from_second(1_790_000_000).unwrap();
-        out
+        let word = String::new;
+        let by = Versions {
+            program: word(),
+            rulebook: word(),
+            rulebook_hash: word(),
+            formulary: word(),
+            formulary_hash: word(),
+            settings_hash: word(),
+            fhir_version: word(),
+            time_zone: word(),
+            demo: true,
+        };
+        let report = Report {
+            disposition: Disposition::Flagged,
+            findings: Vec::new(),
+            not_evaluated: Vec::new(),
+            not_provided: Vec::new(),
+            switched_off: Vec::new(),
+            notes: Vec::new(),
+            delivered: Vec::new(),
+            day: None,
+            data: Vec::new(),
+            assumptions: Vec::new(),
+            by,
+            sheet: None,
+        };
+        let key = OrderKey { client: word(), base: word(), patient: format!("Patient/p{n}"), order: format!("n{n}") };
+        Received {
+            key,
+            content: format!("{n:064x}"),
+            label: format!("n{n}"),
+            through: "$validate".to_owned(),
+            resource: "{}".to_owned(),
+            ward: None,
+            starts: None,
+            at: Timestamp::from_second(1_790_000_000).unwrap(),
+            late: None,
+            report: Arc::new(report),
+            cards: Vec::new(),
+        }
     }
 
     async fn fault(store: &SqlStore) -> Result<(), Unavailable> {
