@@ -772,9 +772,10 @@ impl Store for SqlStore {
     fn list(&self, mut query: Query) -> Answer<'_, Page> {
         let Filter { ward, rule, patient, by, search, task, .. } = &mut query.filter;
         let by_task = task.as_mut().and_then(|task| task.by.as_mut());
-        for text in [ward.as_mut(), rule.as_mut(), patient.as_mut(), by.as_mut(), by_task, Some(search)] {
+        let texts = [ward.as_mut(), rule.as_mut(), patient.as_mut(), by.as_mut(), by_task, Some(search)];
+        for text in texts.into_iter().flatten() {
             // They are looked for as they are kept.
-            text.map(|text| *text = kept_text(std::mem::take(text)));
+            *text = kept_text(std::mem::take(text));
         }
         Box::pin(async move { self.looked(self.listed(query)).await })
     }
