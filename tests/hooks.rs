@@ -8,6 +8,7 @@ use enteral_gate::appraise::{Institution, check_by};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::hooks::card::{OVERRIDE_REASONS, OVERRIDE_SYSTEM};
 use enteral_gate::hooks::compose::compose;
+use enteral_gate::hooks::evaluate::Fate;
 use enteral_gate::hooks::fetch::Fetched;
 use enteral_gate::hooks::prefetch::KEYS;
 use enteral_gate::hooks::request::Malformed;
@@ -1066,6 +1067,49 @@ fn taking_data_away_is_never_silent() {
         let missing = answer["extension"][EXTENSION]["orders"][0]["notProvided"].to_string();
         assert_eq!(!missing.contains("\"medicines\""), provided, "{missing}");
     }
+}
+
+/// A medicine that is ordered with the feed counts like one that is on the list.
+#[test]
+fn a_draft_medicine_counts_where_the_list_was_looked_for() {
+    let night = |o: &mut Value| {
+        o["enteralFormula"]["administration"][0] = json!({
+            "schedule": {"repeat": {"frequency": 1, "period": 1, "periodUnit": "d", "timeOfDay": ["20:00:00"], "duration": 10, "durationUnit": "h"}},
+            "rateQuantity": quantity(70.0, "mL/h")});
+    };
+    let insulin = |status: &str| {
+        let mut out = medicine();
+        out["status"] = json!(status);
+        // ATC A10AE04: insulin glargine.
+        out["medicationCodeableConcept"] =
+            json!({"coding": [{"system": "http://www.whocc.no/atc", "code": "A10AE04"}]});
+        out
+    };
+    let outcome = |beside: &[Value]| {
+        let mut own = order();
+        night(&mut own);
+        let mut orders = vec![own];
+        orders.extend(beside.iter().cloned());
+        let request = request("order-sign", &orders).to_string();
+        let settings = Settings::default();
+        let by = Institution { formulary: &PRODUCTS, rulebook: &STARTER, settings: &settings };
+        let mut of_rule = None;
+        let mut see = |seen: Seen<'_, '_>| {
+            if let Fate::Judged(report) = &seen.fate {
+                let judged = report.judged.iter().find(|j| j.rule.id == "MET-02").expect("MET-02 is judged");
+                of_rule = Some(judged.outcome.word());
+            }
+        };
+        let service = by_hook("order-sign").unwrap();
+        answer_seen(request.as_bytes(), service, by, Fetched::default(), Some(&mut see)).unwrap();
+        of_rule.unwrap()
+    };
+    assert_eq!(outcome(&[]), "clear");
+    for counts in ["draft", "active"] {
+        assert_eq!(outcome(&[insulin(counts)]), "flagged", "{counts}");
+    }
+    assert_eq!(outcome(&[insulin("stopped")]), "clear");
+    assert_eq!(outcome(&[insulin("a-later-status")]), "not-evaluated");
 }
 
 fn named(name: &str) -> Value {

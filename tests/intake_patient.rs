@@ -143,7 +143,9 @@ fn the_latest_usable_weight_up_to_the_order_is_current() {
         assert!(
             why[0].contains("after the time") && why[1].contains("entered-in-error") && why[2].contains("preliminary")
         );
-        assert!(problems.is_empty(), "{problems:?}");
+        // The preliminary one may be what the patient weighs now; the others are not.
+        assert_eq!(problems.len(), 1, "{problems:?}");
+        assert!(problems[0].grave && problems[0].text.contains("9.9 kg") && problems[0].text.contains("preliminary"));
     });
     for status in ["amended", "corrected"] {
         let text = weight("4.2", "2026-11-24").replace("final", status);
@@ -204,6 +206,53 @@ fn an_older_weight_does_not_silently_replace_an_unreadable_newer_one() {
     with(&parameters(&[&weight("4.0", "2026-11-20"), &older]), |_, problems, _| {
         assert!(problems.is_empty(), "{problems:?}")
     });
+}
+
+/// What may be newer and cannot be used is named, whatever is wrong with it; what never was a value of now is not.
+#[test]
+fn what_is_not_final_or_undated_or_of_no_system_hides_an_older_weight() {
+    let older = weight("4.0", "2026-11-20");
+    let newer = weight("4.2", "2026-11-24");
+    let told = |one: &str| {
+        with(&parameters(&[&older, one]), |context, problems, _| {
+            assert_eq!(grams(context), Some(Exact::int(4000)), "{one}");
+            problems.iter().filter(|p| p.grave).map(|p| p.text.clone()).collect::<Vec<_>>()
+        })
+    };
+    let undated = newer.replace(r#""effectiveDateTime":"2026-11-24","#, "");
+    let no_system = newer.replace(r#""system":"http://loinc.org","#, "");
+    for (hides, why) in [
+        (newer.replace("final", "preliminary"), "its status is \"preliminary\""),
+        (newer.replace("final", "unknown"), "its status is \"unknown\""),
+        (newer.replace("final", "registered"), "its status is \"registered\""),
+        (newer.replace("final", "a-later-status"), "its status is \"a-later-status\""),
+        (newer.replace(r#""status":"final","#, ""), "its status is missing"),
+        (undated.clone(), "does not say when"),
+        (no_system.clone(), "not marked as LOINC"),
+        // An undated one may be of today, whatever else is wrong with it.
+        (undated.replace("final", "preliminary"), "its status is \"preliminary\""),
+    ] {
+        let told = told(&hides);
+        assert_eq!(told.len(), 1, "{hides}: {told:?}");
+        assert!(told[0].starts_with("this body weight of 4.2 kg cannot be used"), "{}", told[0]);
+        assert!(told[0].contains(why) && told[0].ends_with("the latest that can be used is 4.0 kg"), "{}", told[0]);
+    }
+    let empty = newer.replace("final", "registered").replace("valueQuantity", "x-valueQuantity");
+    for none in [
+        newer.replace("final", "cancelled"),
+        newer.replace("final", "entered-in-error"),
+        undated.replace("final", "entered-in-error"),
+        no_system.replace("final", "cancelled"),
+        // Not measured yet.
+        empty,
+        // Older, or after the order.
+        newer.replace("final", "preliminary").replace("2026-11-24", "2026-11-01"),
+        no_system.replace("2026-11-24", "2026-11-01"),
+        newer.replace("final", "preliminary").replace("2026-11-24", "2026-11-27"),
+        no_system.replace("2026-11-24", "2026-11-27"),
+    ] {
+        assert_eq!(told(&none), Vec::<String>::new(), "{none}");
+    }
 }
 
 #[test]

@@ -278,6 +278,32 @@ fn the_order_and_its_days() {
 }
 
 #[test]
+fn a_fluid_limit_without_an_amount_is_not_taken_for_none() {
+    let limit = |amounts: &[Option<Json>]| {
+        let nutrient: Vec<Json> = amounts
+            .iter()
+            .map(|amount| {
+                let mut one = json!({"modifier": {"coding": [{"system": SNOMED, "code": "33463005"}]}});
+                if let Some(amount) = amount {
+                    one["amount"] = amount.clone();
+                }
+                one
+            })
+            .collect();
+        let mut o = order();
+        o["oralDiet"] = json!({"nutrient": nutrient});
+        bundle(&[o, patient("1956-11-25")])
+    };
+    let known = quantity(1500.0, "mL");
+    assert_eq!(shown(&limit(&[Some(known.clone()), Some(quantity(1200.0, "mL"))]), "fluid_limit", "mL/d"), "1200");
+    for b in [limit(&[None]), limit(&[Some(known.clone()), None]), limit(&[None, Some(known)])] {
+        let missing = missing(&b, "fluid_limit");
+        assert_eq!(missing[0].why.to_string(), "a fluid limit is ordered without an amount");
+        assert_eq!(missing[0].at.len(), 1, "with its place");
+    }
+}
+
+#[test]
 fn the_product_of_the_formulary() {
     let b = of(&[]);
     assert_eq!(word(&b, "product_age_class"), "adult");
@@ -375,6 +401,23 @@ fn laboratory_values_that_are_not_there_say_why() {
     assert!(why(&of(std::slice::from_ref(&unit)), "serum_potassium").contains("cannot be used"));
     let hidden = of(&[observation("m", "2823-3", "2026-11-25T05:00:00Z", 4.0, "mmol/L"), unit]);
     assert!(why(&hidden, "serum_potassium").contains("may be the latest"));
+    // Yesterday's value says nothing of this morning's.
+    let yesterday = observation("m", "2823-3", "2026-11-24T06:00:00Z", 4.2, "mmol/L");
+    let mut newer = observation("l", "2823-3", "2026-11-25T06:00:00Z", 6.6, "mmol/L");
+    newer["status"] = json!("preliminary");
+    let mut undated = observation("l", "2823-3", "2026-11-25T06:00:00Z", 6.6, "mmol/L");
+    undated.as_object_mut().unwrap().remove("effectiveDateTime");
+    let mut no_system = observation("l", "2823-3", "2026-11-25T06:00:00Z", 6.6, "mmol/L");
+    no_system["code"]["coding"][0].as_object_mut().unwrap().remove("system");
+    for (hides, said) in [(&newer, "preliminary"), (&undated, "does not say when"), (&no_system, "not marked as LOINC")]
+    {
+        let b = of(&[yesterday.clone(), hides.clone()]);
+        let why = why(&b, "serum_potassium");
+        assert!(why.contains("6.6 mmol/L") && why.contains(said) && why.contains("may be the latest"), "{why}");
+        assert_eq!(missing(&b, "serum_potassium")[0].at.len(), 1);
+    }
+    newer["status"] = json!("entered-in-error");
+    assert_eq!(shown(&of(&[yesterday, newer]), "serum_potassium", "mmol/L"), "4.2");
     let fell = of(&[
         observation("l", "2823-3", "2026-11-25T06:00:00Z", 3.0, "mmol/L"),
         observation("m", "2823-3", "2026-11-24T06:00:00Z", 4.0, "mmol/L"),
@@ -424,6 +467,19 @@ fn allergies_and_medicines() {
     assert_eq!(keys(&of(&[medicine("active", "C03DA01")]), "medicines").present, ["potassium-raising"]);
     assert_eq!(keys(&of(&[medicine("stopped", "C03DA01")]), "medicines"), Keys { complete: true, ..Keys::default() });
     assert!(!keys(&of(&[medicine("unknown", "C03DA01")]), "medicines").complete);
+    // What is being ordered counts; what is not known to be over may be current.
+    assert_eq!(keys(&of(&[medicine("draft", "C03DA01")]), "medicines").present, ["potassium-raising"]);
+    for over in ["completed", "ended", "stopped", "on-hold"] {
+        let found = keys(&of(&[medicine(over, "C03DA01")]), "medicines");
+        assert_eq!(found, Keys { complete: true, ..Keys::default() }, "{over}");
+    }
+    for unclear in ["", "Active", "a-later-status", "preparation"] {
+        let found = keys(&of(&[medicine(unclear, "C03DA01")]), "medicines");
+        assert_eq!((found.present.len(), found.complete), (0, false), "{unclear}");
+    }
+    let mut taken = medicine("draft", "C03DA01");
+    taken["resourceType"] = json!("MedicationStatement");
+    assert!(!keys(&of(&[taken]), "medicines").complete, "a draft of a record says nothing of now");
     let text = json!({"resourceType": "MedicationRequest", "status": "active", "subject": {"reference": "Patient/p"},
         "medicationCodeableConcept": {"text": "something"}});
     assert!(!keys(&of(&[text]), "medicines").complete);

@@ -157,12 +157,21 @@ pub fn outcome() -> String {
     json!({ "resourceType": "OperationOutcome", "issue": [issue()] }).to_string()
 }
 
+/// Whether the store will record again without a restart.
+pub fn lives(app: &App) -> bool {
+    app.doors.store.as_ref().is_none_or(|store| !store.health().ended)
+}
+
 /// What `/readyz` says of the store. A store that cannot be used is no reason to take no orders: what is found goes out.
+/// One that never will be is: another replica may record them.
 pub fn ready(app: &App) -> String {
     let Some(store) = &app.doors.store else { return String::new() };
     let health = store.health();
     let mut out = format!("queue: {}", health.kind);
     match (&health.trouble, health.since) {
+        (Some(trouble), Some(since)) if health.looking => {
+            let _ = write!(out, ": the queue cannot be looked at since {since:.0}: {trouble}");
+        }
         (Some(trouble), Some(since)) => {
             let _ = write!(out, ": orders are answered and NOT recorded since {since:.0}: {trouble}");
         }
@@ -173,6 +182,10 @@ pub fn ready(app: &App) -> String {
     }
     if health.lost > 0 {
         let _ = write!(out, "; {} were lost since the start", health.lost);
+    }
+    if let Some(last) = &health.last_refused {
+        let _ =
+            write!(out, "; {} were refused by the store and are NOT on the queue, the last: {last}", health.refused);
     }
     match health.last_order {
         Some(at) => {
@@ -189,9 +202,18 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
     counters.write(out, &COUNTERS);
     let health = store.health();
     let gauges = [
-        ("enteral_gate_queue_up", "Whether orders are recorded (1) or not (0).", u64::from(health.trouble.is_none())),
+        (
+            "enteral_gate_queue_up",
+            "Whether orders are recorded and can be looked at (1) or not (0).",
+            u64::from(health.trouble.is_none()),
+        ),
         ("enteral_gate_queue_waiting", "Orders that wait in memory to be recorded.", health.waiting),
         ("enteral_gate_queue_lost", "Orders for which there was no room in memory, since the start.", health.lost),
+        (
+            "enteral_gate_queue_refused",
+            "Orders that the store refused by themselves again and again and that are not on the queue, since the start.",
+            health.refused,
+        ),
         (
             "enteral_gate_queue_last_order_seconds",
             "When the last order was received, seconds since 1970; 0 for never.",
@@ -200,5 +222,42 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
     ];
     for (name, what, value) in gauges {
         let _ = writeln!(out, "# HELP {name} {what}\n# TYPE {name} gauge\n{name} {value}");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::formulary::Formulary;
+    use crate::http::appraiser::Core;
+    use crate::http::{Doors, Limits, pages};
+    use crate::settings::Settings;
+    use axum::extract::State;
+    use http::StatusCode;
+
+    /// Where nothing is written any more, whoever shares the load is told to send orders elsewhere, and the pages say it.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn a_store_that_writes_no_more_is_not_ready_and_says_so() {
+        let csv = include_bytes!("../../deploy/demo/formulary.csv");
+        let core = || Arc::new(Core::new(Formulary::from_csv("formulary.csv", csv).unwrap()));
+        let (_folder, store) = crate::store::ended().await;
+        let doors = Doors { store: Some(Arc::new(store)), ..Doors::default() };
+        let app = App::behind(doors, core(), Settings::default(), Limits::default());
+        let ready = pages::ready(State(app.clone())).await;
+        assert_eq!(ready.status(), StatusCode::SERVICE_UNAVAILABLE);
+        let said = axum::body::to_bytes(ready.into_body(), 1 << 16).await.unwrap();
+        let said = String::from_utf8(said.to_vec()).unwrap();
+        assert!(said.starts_with("not ready: nothing is recorded until the service is started again"), "{said}");
+        assert!(said.contains("NOT recorded since") && said.contains("what writes has ended"), "{said}");
+        let mut told = String::new();
+        metrics(&app, &app.kept, &mut told);
+        assert!(told.contains("\nenteral_gate_queue_up 0\n"), "{told}");
+        let banner = pages::queue::banner(&app, &**app.doors.store.as_ref().unwrap(), None);
+        assert!(banner.bad && banner.rows.iter().any(|(_, words)| words.contains("restart the service")));
+        let state = pages::state::queue(&app, Timestamp::now()).await;
+        assert!(state.iter().any(|(name, words, bad)| name == "Trouble" && words.contains("restart") && *bad));
+        // A service that keeps nothing has nothing that could end.
+        let app = App::new(core(), Settings::default(), Limits::default());
+        assert_eq!(pages::ready(State(app)).await.status(), StatusCode::OK);
     }
 }

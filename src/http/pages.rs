@@ -107,7 +107,8 @@ pub async fn alive() -> Response {
     plain(StatusCode::OK, "live\n".to_owned())
 }
 
-/// `GET /readyz`: there is a formulary to appraise with, the rules pass their own examples, and no stop was asked for.
+/// `GET /readyz`: there is a formulary to appraise with, the rules pass their own examples, what writes the queue lives,
+/// and no stop was asked for.
 pub async fn ready(State(app): State<Arc<App>>) -> Response {
     let (ready, text) = readiness(&app);
     let status = if ready { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
@@ -134,6 +135,9 @@ fn readiness(app: &App) -> (bool, String) {
     let told = app.doors.notices.as_ref().map_or_else(String::new, |notices| notices.ready() + "\n");
     let reached = callers + &certificates + &trail + &super::keeping::ready(app) + &told;
     match app.appraiser.ready() {
+        Ok(_) if !super::keeping::lives(app) => {
+            (false, format!("not ready: nothing is recorded until the service is started again\n{reached}"))
+        }
         Ok(with) => (true, format!("ready: {with}\n{reached}")),
         Err(why) => (false, format!("not ready: {why}\n{reached}")),
     }

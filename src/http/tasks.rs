@@ -334,7 +334,11 @@ impl From<Unavailable> for Refusal {
     fn from(error: Unavailable) -> Self {
         match error {
             Unavailable::NoSuchPage => wrong("page", "this page was not given out here."),
-            Unavailable::Busy | Unavailable::Database(_) | Unavailable::Damaged(_) => Self::QueueAway,
+            Unavailable::Busy
+            | Unavailable::Database(_)
+            | Unavailable::Ended
+            | Unavailable::Refused(_)
+            | Unavailable::Damaged(_) => Self::QueueAway,
         }
     }
 }

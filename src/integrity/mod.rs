@@ -593,3 +593,18 @@ fn finding(tier: Tier, text: String, at: Vec<At>) -> Finding {
 fn found(findings: Vec<Finding>) -> Outcome {
     if findings.is_empty() { Outcome::Clear } else { Outcome::Flagged(findings) }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{HIDES, RULES};
+
+    #[test]
+    fn what_hides_and_what_is_hidden_are_rules_of_the_program() {
+        for (cause, consequences) in HIDES {
+            for id in std::iter::once(cause).chain(*consequences) {
+                assert!(RULES.iter().any(|(rule, _)| rule.id == *id), "{id} is no rule");
+            }
+            assert!(!consequences.is_empty() && !consequences.contains(cause), "{cause}");
+        }
+    }
+}

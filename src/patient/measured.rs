@@ -36,8 +36,10 @@ pub struct Measured<'d> {
 #[derive(Clone, Debug, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum Rejection {
-    /// Its status is not final, amended or corrected.
+    /// Its status says that there is no value, or none that ever counted.
     Status(String),
+    /// It has a value, and its status is not final, amended or corrected.
+    NotFinal(String),
     /// It says that there is no value. (the reason)
     DataAbsent(String),
     /// It has no value that is a quantity. (what it has)
@@ -65,7 +67,9 @@ pub enum Rejection {
 impl fmt::Display for Rejection {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Status(status) => write!(f, "its status is {status}; only final, amended and corrected are used"),
+            Self::Status(status) | Self::NotFinal(status) => {
+                write!(f, "its status is {status}; only final, amended and corrected are used")
+            }
             Self::DataAbsent(reason) => write!(f, "it states that there is no value: {reason}"),
             Self::NoQuantity(what) => write!(f, "it has {what} instead of a quantity"),
             Self::Unit(note) => write!(f, "{note}"),
@@ -87,11 +91,14 @@ impl Rejection {
     const fn hides_a_value(&self) -> bool {
         matches!(
             self,
-            Self::NoQuantity(_)
+            Self::NotFinal(_)
+                | Self::NoQuantity(_)
                 | Self::Unit(_)
                 | Self::NotPositive
+                | Self::NoTime
                 | Self::Modifier
                 | Self::UnreadableTime
+                | Self::CodeSystem
                 | Self::Impossible(_)
         )
     }
@@ -104,6 +111,8 @@ pub struct Rejected {
     pub at: At,
     /// Why.
     pub why: Rejection,
+    /// Its quantity for people, as written, where it has one.
+    pub written: Option<String>,
     /// When it may have been measured.
     pub span: Option<(Exact, Exact)>,
 }
@@ -173,25 +182,21 @@ where
         let Some((code, loinc)) = matching_code(node, sought.codes) else { continue };
         let (effective, timed) = effective(&mut read, node);
         let span = effective.and_then(|(when, _)| moment::span(when, zone));
-        let verdict = if loinc {
-            candidate(&mut read, node, &code, sought).and_then(|(written, value, notes)| {
-                let after = |limit: Exact| span.is_some_and(|(first, _)| first > limit);
-                match timed {
-                    Timed::Unreadable if sought.latest => Err(Rejection::UnreadableTime),
-                    Timed::No if sought.latest => Err(Rejection::NoTime),
-                    _ if span.is_none() && sought.latest => Err(Rejection::UnreadableTime),
-                    _ if not_after.is_some_and(after) => Err(Rejection::AfterReference),
-                    _ => Ok((written, value, notes)),
-                }
-            })
-        } else {
-            Err(Rejection::CodeSystem)
-        };
+        let after = not_after.is_some_and(|limit| span.is_some_and(|(first, _)| first > limit));
+        let verdict = candidate(&mut read, node, &code, sought).and_then(|(written, value, notes)| match timed {
+            _ if !loinc => Err(Rejection::CodeSystem),
+            Timed::Unreadable if sought.latest => Err(Rejection::UnreadableTime),
+            Timed::No if sought.latest => Err(Rejection::NoTime),
+            _ if span.is_none() && sought.latest => Err(Rejection::UnreadableTime),
+            _ => Ok((written, value, notes)),
+        });
+        // What is measured later hides nothing, whatever it is.
+        let verdict = if after { Err(Rejection::AfterReference) } else { verdict };
         match verdict {
             Ok((written, value, notes)) => {
                 usable.push(Measured { at: node.at(), code, written, value, notes, effective, span })
             }
-            Err(why) => out.rejected.push(Rejected { at: node.at(), why, span }),
+            Err(why) => out.rejected.push(Rejected { at: node.at(), why, written: written_in(node), span }),
         }
     }
     // What cannot be read in an Observation is told once, by the reason it was not taken.
@@ -267,8 +272,9 @@ impl<'d> Measurements<'d> {
         let (Some(chosen), Some((_, last))) = (&self.chosen, newest) else { return };
         for hidden in self.rejected.iter().filter(|r| r.why.hides_a_value()) {
             if hidden.span.is_none_or(|(_, own)| own >= last) {
+                let own = hidden.written.as_ref().map_or_else(String::new, |own| format!(" of {own}"));
                 let text = format!(
-                    "this {name} cannot be used ({}), although it may be the latest; the one used is {}",
+                    "this {name}{own} cannot be used ({}), although it may be the latest; the latest that can be used is {}",
                     hidden.why,
                     words(&chosen.written),
                 );
@@ -284,6 +290,13 @@ fn words(quantity: &Quantity<'_>) -> String {
         Some(unit) => format!("{number} {}", unit.trim()),
         None => number,
     }
+}
+
+/// The quantity of an Observation for people, where it has a number.
+fn written_in(observation: Node<'_>) -> Option<String> {
+    // What cannot be read in it is told where it is looked for.
+    let quantity = Datatypes::default().quantity(observation.get("valueQuantity")?);
+    quantity.value.value().is_some().then(|| words(&quantity))
 }
 
 /// Whether two spans (last moment excluded unless it is the first) have a moment in common.
@@ -346,7 +359,10 @@ fn candidate<'d>(
 ) -> Result<Usable<'d>, Rejection> {
     let status = node.get("status").and_then(Node::as_str);
     if !matches!(status.as_deref(), Some("final" | "amended" | "corrected")) {
-        return Err(Rejection::Status(status.map_or_else(|| "missing".to_owned(), |s| shown(&s))));
+        let never = matches!(status.as_deref(), Some("cancelled" | "entered-in-error" | "cannot-be-obtained"));
+        let words = status.map_or_else(|| "missing".to_owned(), |s| shown(&s));
+        let has_value = node.members().any(|(key, _)| key.starts_with("value"));
+        return Err(if has_value && !never { Rejection::NotFinal(words) } else { Rejection::Status(words) });
     }
     if has_modifier(node) {
         return Err(Rejection::Modifier);

@@ -19,6 +19,10 @@ const TUBE_SIZE: (&str, &str) = ("https://enteral-gate.example/fhir/CodeSystem/d
 /// Seconds for which a medicine that was given once still counts as current (common practice, no source).
 const GIVEN_LATELY: i64 = 86_400;
 
+/// Statuses with which nobody gets a medicine now, whichever way FHIR says that someone gets one. What was cancelled, not
+/// done or never true is left out before.
+const PAST: [&str; 4] = ["completed", "ended", "stopped", "on-hold"];
+
 /// Keys with the places of the items, or what was sent about the kind as a whole.
 pub(super) enum Set {
     /// Nothing was said.
@@ -105,8 +109,11 @@ fn medicine_standing(node: Node<'_>, context: &Context<'_>) -> Standing {
                 None => Standing::Unclear,
             }
         }
-        (_, None | Some("unknown")) => Standing::Unclear,
-        _ => Standing::Past,
+        // It is being ordered, with the feed or beside it.
+        (Some("MedicationRequest"), Some("draft")) => Standing::Current,
+        (_, Some(status)) if PAST.contains(&status) => Standing::Past,
+        // Missing, unknown, or a word of another kind of resource or of a later FHIR.
+        _ => Standing::Unclear,
     }
 }
 
@@ -307,9 +314,12 @@ pub(super) fn fluid_limits(order: &Order<'_>, gathered: &Gathered<'_>) -> Vec<Re
         .into_iter()
         .flat_map(Node::items)
         .filter(is_fluid)
-        .filter_map(|n| n.get("amount"))
-        .map(|amount| {
-            quantity(amount, &[(Dimension::VOLUME_RATE, Exact::ONE), (Dimension::VOLUME, Exact::ratio(1, 86_400))])
+        .map(|n| match n.get("amount") {
+            Some(amount) => {
+                quantity(amount, &[(Dimension::VOLUME_RATE, Exact::ONE), (Dimension::VOLUME, Exact::ratio(1, 86_400))])
+            }
+            // There is a limit; which, is not said.
+            None => (Err("a fluid limit is ordered without an amount".to_owned()), n.at()),
         })
         .collect()
 }

@@ -634,3 +634,20 @@ pub const fn kind_words(kind: ContextKind) -> &'static str {
 pub fn gravest(limit: &Limit) -> Tier {
     limit.checks.iter().map(|c| c.tier).max().unwrap_or(limit.rule.tier)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{WRONG_AMOUNT, WRONG_WEIGHT};
+    use crate::integrity::RULES;
+    use crate::rulebook::file;
+
+    /// An id that no rule has names no cause, and every limit would say what follows from it as well.
+    #[test]
+    fn causes_are_rules_of_the_program_and_no_limits() {
+        let starter = file::read(file::starter()).unwrap();
+        for id in WRONG_AMOUNT.iter().chain(WRONG_WEIGHT) {
+            assert!(RULES.iter().any(|(rule, _)| rule.id == *id), "{id} is no rule of the program");
+            assert!(starter.limits.iter().all(|limit| limit.rule.id != *id), "{id} is a limit's id as well");
+        }
+    }
+}

@@ -160,8 +160,7 @@ pub async fn backup(place: &str, to: &Path) -> Result<Verified, Unavailable> {
     }
     let verified = done?;
     std::fs::rename(&part, to).map_err(|error| file_trouble(to, &error))?;
-    let folder = to.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    std::fs::File::open(folder).and_then(|folder| folder.sync_all()).map_err(|error| file_trouble(folder, &error))?;
+    sync_folder_of(to)?;
     Ok(verified)
 }
 
@@ -197,7 +196,8 @@ async fn into_new(from: &mut AnyConnection, dialect: Dialect, file: &Path) -> Re
 /// given back; a database must be empty.
 ///
 /// # Errors
-/// When the copy is not whole, or the place cannot be written or is not empty. Nothing has changed then.
+/// When the copy is not whole, the place cannot be written or is not empty, or somebody uses the file. Nothing has changed
+/// then.
 pub async fn restore(from: &Path, place: &str) -> Result<(Verified, Option<PathBuf>), Unavailable> {
     let text = from.to_str().ok_or_else(|| Unavailable::Database("the path is no text".to_owned()))?;
     if !from.exists() {
@@ -224,13 +224,32 @@ pub async fn restore(from: &Path, place: &str) -> Result<(Verified, Option<PathB
         return Ok((verified, None));
     }
     let path = Path::new(place);
+    // Whoever has it open would go on writing into the file that is set aside.
+    let alone = if path.exists() { sqlite::Alone::with(path).await? } else { None };
     let part = beside(path, ".part");
     remove_with_logs(&part);
-    into_new(&mut from, dialect, &part).await?;
-    std::fs::File::open(&part).and_then(|file| file.sync_all()).map_err(|error| file_trouble(&part, &error))?;
-    let before = set_aside(path)?;
-    std::fs::rename(&part, path).map_err(|error| file_trouble(path, &error))?;
-    Ok((verified, before))
+    let put = async {
+        into_new(&mut from, dialect, &part).await?;
+        std::fs::File::open(&part).and_then(|file| file.sync_all()).map_err(|error| file_trouble(&part, &error))?;
+        let before = set_aside(path)?;
+        std::fs::rename(&part, path).map_err(|error| file_trouble(path, &error))?;
+        sync_folder_of(path)?;
+        Ok(before)
+    };
+    let put: Result<_, Unavailable> = put.await;
+    if let Some(alone) = alone {
+        alone.end().await;
+    }
+    if put.is_err() {
+        remove_with_logs(&part);
+    }
+    Ok((verified, put?))
+}
+
+/// Brings what a folder says of a file in it to the disk.
+fn sync_folder_of(file: &Path) -> Result<(), Unavailable> {
+    let folder = file.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    std::fs::File::open(folder).and_then(|folder| folder.sync_all()).map_err(|error| file_trouble(folder, &error))
 }
 
 /// Moves a store's files to another name; its log belongs to it.
@@ -249,4 +268,62 @@ fn set_aside(path: &Path) -> Result<Option<PathBuf>, Unavailable> {
         }
     }
     Ok(Some(free))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::listing;
+    use crate::store::writer::ITEM_COLUMNS;
+    use std::collections::{BTreeMap, BTreeSet};
+
+    /// What is not in copies: which version the tables have, and what lists in memory are brought up to date by.
+    const NOT_COPIED: [&str; 2] = ["layout", "moves"];
+
+    /// A column that the tables have and a copy, what is written, or what is listed does not would be lost without a word.
+    #[tokio::test]
+    async fn columns_are_those_of_the_tables_wherever_they_are_listed() {
+        let file = std::env::temp_dir().join(format!("eg-columns-{}.sqlite", uuid::Uuid::new_v4()));
+        let pool = sqlite::new(&file).unwrap();
+        migrate(&pool, Dialect::Sqlite, schema::VERSION).await.unwrap();
+        let mut made: BTreeMap<String, BTreeMap<String, String>> = BTreeMap::new();
+        let tables = "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'";
+        for row in sqlx::query(tables).fetch_all(&pool).await.unwrap() {
+            let table: String = row.get(0);
+            let columns = format!("SELECT name, type FROM pragma_table_info('{table}')");
+            let columns = sqlx::query(AssertSqlSafe(columns)).fetch_all(&pool).await.unwrap();
+            let columns = columns.iter().map(|row| (row.get(0), row.get(1))).collect();
+            if !NOT_COPIED.contains(&&*table) {
+                made.insert(table, columns);
+            }
+        }
+        pool.close().await;
+        remove_with_logs(&file);
+        let mut copied: BTreeMap<String, BTreeMap<String, String>> = BTreeMap::new();
+        let listed =
+            TABLES.into_iter().chain(ADDED).flat_map(|(table, columns, _)| columns.iter().map(move |c| (table, c)));
+        for (table, (column, holds)) in listed {
+            let kind = match holds {
+                Text => "TEXT",
+                Number => "BIGINT",
+                Bytes => "BLOB",
+            };
+            let twice = copied.entry(table.to_owned()).or_default().insert((*column).to_owned(), kind.to_owned());
+            assert_eq!(twice, None, "{table}.{column} is copied twice");
+        }
+        assert_eq!(copied, made, "what a copy has, and what the tables have");
+        let items: BTreeSet<&str> = made["items"].keys().map(String::as_str).collect();
+        let written: BTreeSet<&str> = ITEM_COLUMNS.into();
+        assert_eq!(written, items, "what is written of an item");
+        // The order of values: what a report is kept in, then the order as sent.
+        let report: Vec<&str> = packing::COLUMNS.split(", ").collect();
+        assert_eq!(ITEM_COLUMNS[ITEM_COLUMNS.len() - report.len() - 1..][..report.len()], report[..]);
+        assert_eq!(ITEM_COLUMNS.last(), Some(&"resource"));
+        // Everything but what is only shown is looked for.
+        let shown = ["order_key", "state", "resource"];
+        let looked: BTreeSet<&str> = listing::COLUMNS.split(", ").collect();
+        let rest: BTreeSet<&str> =
+            items.iter().copied().filter(|c| !shown.contains(c) && !report.contains(c)).collect();
+        assert_eq!(looked, rest, "what lists are worked out from");
+    }
 }

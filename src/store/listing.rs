@@ -37,7 +37,7 @@ const TRY_AGAIN: Duration = Duration::from_secs(600);
 /// Items that are read by one statement.
 const AT_A_TIME: usize = 256;
 
-const COLUMNS: &str = "id, standing, sort_key, grade, tier, not_checked, ward, patient, starts, received, changed, \
+pub(super) const COLUMNS: &str = "id, standing, sort_key, grade, tier, not_checked, ward, patient, starts, received, changed, \
                        pharmacist, pharmacist_by, pharmacist_until, dietitian, dietitian_by, dietitian_until, rules, search";
 
 /// States of a lane; a line holds the place in this list.

@@ -21,6 +21,8 @@ mod writer;
 pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
 pub use sql::SqlStore;
 pub use upkeep::{Verified, is_postgres, open, pack_reports, packs_reports, tables, verify};
+#[cfg(test)]
+pub(crate) use writer::tests::ended;
 
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
 use crate::queue::tally::RuleStatistics;
@@ -50,6 +52,12 @@ pub enum Unavailable {
     /// The database cannot be reached, or cannot write.
     #[error("the store cannot be used: {0}")]
     Database(String),
+    /// What writes has ended, and nothing begins it again.
+    #[error("what writes has ended: restart the service")]
+    Ended,
+    /// The database takes other things but not this: something in it.
+    #[error("the store does not take this: {0}")]
+    Refused(String),
     /// The place to go on from is none that a page gave.
     #[error("the page asked for is none: its place was not given out here")]
     NoSuchPage,
@@ -273,10 +281,18 @@ pub struct Health {
     pub trouble: Option<String>,
     /// Since when.
     pub since: Option<Timestamp>,
+    /// Nothing is written any more until the service is started again.
+    pub ended: bool,
+    /// The last write worked, and only the last look did not.
+    pub looking: bool,
     /// Orders that wait in memory until they can be recorded.
     pub waiting: u64,
     /// Orders that could be neither recorded nor kept in memory, since the start.
     pub lost: u64,
+    /// Orders that the database refused by themselves again and again, since the start; they are not tried any more.
+    pub refused: u64,
+    /// The last of them: its item and why.
+    pub last_refused: Option<String>,
     /// When the last order was received, whatever came of it.
     pub last_order: Option<Timestamp>,
 }
@@ -294,6 +310,7 @@ pub struct Change {
 pub trait Store: Send + Sync + 'static {
     /// Records orders, in this order; clear ones only to replace an earlier content. `Ok` means durable. What could not
     /// be recorded is kept in memory, as far as there is room, and tried again; it is lost when the process ends before.
+    /// One that the database refuses again and again by itself is given up, and said in [`Health`].
     fn record(&self, orders: Vec<Received>) -> Answer<'_, Vec<Recorded>>;
 
     /// Carries out an action. `Ok` means durable, and gives the item as it is then.

@@ -42,9 +42,10 @@ pub(super) async fn last_received(pool: &AnyPool) -> Result<Option<i64>, Unavail
     row.and_then(|row| row.try_get(0)).map_err(|error| trouble(&error))
 }
 
-/// Orders that have an item which is their content now.
-pub(super) async fn current_orders(pool: &AnyPool) -> Result<HashSet<String>, Unavailable> {
-    let sql = "SELECT order_key FROM items WHERE order_key IS NOT NULL AND standing <> 'replaced'".to_owned();
+/// Orders that have an item which is their content now, so many at most.
+pub(super) async fn current_orders(pool: &AnyPool, most: usize) -> Result<HashSet<String>, Unavailable> {
+    let sql =
+        format!("SELECT order_key FROM items WHERE order_key IS NOT NULL AND standing <> 'replaced' LIMIT {most}");
     rows(pool, sql, Vec::new()).await?.iter().map(|row| text(row, 0)).collect()
 }
 

@@ -11,8 +11,8 @@ use super::sqlite::LogIs;
 use super::views::{self, View};
 use super::writer::{self, Op};
 use super::{
-    Answer, CardAnswer, Change, Counts, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader, schema,
-    sorting,
+    Answer, CardAnswer, Change, Counts, Filter, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader,
+    schema, sorting,
 };
 use crate::queue::item::{Item, ItemId, Received, Summary};
 use crate::queue::policy::Policy;
@@ -45,6 +45,12 @@ const MOST_BYTES_SET_ASIDE: usize = 64 << 20;
 const CHANGES: usize = 1024;
 /// How often it is tried again to record what was set aside.
 const RETRY: Duration = Duration::from_millis(500);
+/// Most orders of which it is known without the database that they may have an item; some 30 MB of them.
+const MOST_KNOWN: usize = 250_000;
+/// How often the database refuses an order by itself before it is given up.
+const MOST_REFUSALS: u32 = 10;
+/// Orders that are tried again at a time.
+const AGAIN_AT_A_TIME: usize = 50;
 
 /// Which database.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -112,13 +118,18 @@ impl From<Option<Timestamp>> for Value {
     }
 }
 
+/// A text as both databases can keep it: one of them takes no U+0000, which is visible then. What is JSON has it escaped.
+pub(super) fn kept_text(text: String) -> String {
+    if text.contains('\0') { text.replace('\0', "\u{FFFD}") } else { text }
+}
+
 /// A statement with its values.
 pub(super) fn statement(
     sql: String,
     values: impl IntoIterator<Item = Value>,
 ) -> Statement<'static, Any, sqlx::any::AnyArguments> {
     values.into_iter().fold(sqlx::query(AssertSqlSafe(sql)), |query, value| match value {
-        Value::Text(text) => query.bind(text),
+        Value::Text(text) => query.bind(kept_text(text)),
         Value::Int(n) => query.bind(n),
         Value::Bytes(bytes) => query.bind(bytes),
         Value::NoText => query.bind(None::<String>),
@@ -135,7 +146,7 @@ pub(super) async fn run(conn: &mut AnyConnection, sql: String) -> Result<(), Una
 /// An error of the database in one line. Statements have their values bound, so that no data is in it but a name of a
 /// table or a rule that did not hold.
 pub(super) fn trouble(error: &sqlx::Error) -> Unavailable {
-    Unavailable::Database(match error {
+    let said = match error {
         sqlx::Error::Database(own) => {
             let code = own.code().map_or_else(String::new, |code| format!(" (code {code})"));
             format!("{}{code}", own.message().lines().next().unwrap_or_default())
@@ -144,7 +155,21 @@ pub(super) fn trouble(error: &sqlx::Error) -> Unavailable {
         sqlx::Error::PoolTimedOut => "no connection in time".to_owned(),
         sqlx::Error::PoolClosed => "it was closed".to_owned(),
         other => other.to_string().lines().next().unwrap_or_default().to_owned(),
-    })
+    };
+    if lies_in_values(error) { Unavailable::Refused(said) } else { Unavailable::Database(said) }
+}
+
+/// Whether the database works, and refuses what it was given.
+fn lies_in_values(error: &sqlx::Error) -> bool {
+    let sqlx::Error::Database(own) = error else { return false };
+    let Some(code) = own.code() else { return false };
+    if own.try_downcast_ref::<sqlx::sqlite::SqliteError>().is_some() {
+        // The result code's last byte: TOOBIG, CONSTRAINT, MISMATCH, RANGE.
+        code.parse::<u32>().is_ok_and(|code| matches!(code & 0xff, 18 | 19 | 20 | 25))
+    } else {
+        // Classes of SQLSTATE: cardinality, data, integrity constraint, program limit exceeded.
+        ["21", "22", "23", "54"].iter().any(|class| code.len() == 5 && code.starts_with(class))
+    }
 }
 
 /// What is kept cannot be read as what it should be.
@@ -152,11 +177,82 @@ pub(super) fn damaged(what: &str, error: &serde_json::Error) -> Unavailable {
     Unavailable::Damaged(format!("{what}, column {}", error.column()))
 }
 
+/// An order that waits in memory, and how often the database refused it by itself.
+pub(super) struct Waiting {
+    pub(super) order: Received,
+    pub(super) refused: u32,
+}
+
+impl From<Received> for Waiting {
+    fn from(order: Received) -> Self {
+        Self { order, refused: 0 }
+    }
+}
+
 /// Orders that could not be recorded.
 #[derive(Default)]
 struct Aside {
-    orders: VecDeque<Received>,
+    orders: VecDeque<Waiting>,
     bytes: usize,
+}
+
+/// What is wrong, and since when.
+type Trouble = Option<(Timestamp, Unavailable)>;
+
+/// How the last write and the last look went, apart: on a full disk everything can be looked at.
+#[derive(Default)]
+struct Troubles {
+    write: Trouble,
+    look: Trouble,
+}
+
+/// Notes in its place how something went.
+fn note<T>(trouble: &mut Trouble, result: &Result<T, Unavailable>, well: &str, ill: &str) {
+    match (result, &mut *trouble) {
+        (Ok(_), None) => {}
+        (Ok(_), Some(_)) => {
+            tracing::info!("{well}");
+            *trouble = None;
+        }
+        (Err(error), Some((_, before))) => *before = error.clone(),
+        (Err(error), None) => {
+            tracing::error!(problem = %error, "{ill}");
+            *trouble = Some((Timestamp::now(), error.clone()));
+        }
+    }
+}
+
+/// Orders that may have an item: a clear order that is not among them has nothing to replace. Where they are too many to
+/// be held, the database is asked.
+struct Known {
+    keys: Option<HashSet<String>>,
+    most: usize,
+}
+
+impl Known {
+    fn new(keys: HashSet<String>, most: usize) -> Self {
+        let mut out = Self { keys: Some(keys), most };
+        out.bound();
+        out
+    }
+
+    fn bound(&mut self) {
+        if self.keys.as_ref().is_some_and(|keys| keys.len() > self.most) {
+            self.keys = None;
+        }
+    }
+
+    fn add(&mut self, keys: Vec<String>) {
+        if let Some(own) = &mut self.keys {
+            own.extend(keys);
+            self.bound();
+        }
+    }
+
+    /// Whether one of these may have an item; nothing where the database has to be asked.
+    fn has_any(&self, keys: &[String]) -> Option<bool> {
+        self.keys.as_ref().map(|own| keys.iter().any(|key| own.contains(key)))
+    }
 }
 
 /// What the store and its tasks share.
@@ -167,17 +263,20 @@ pub(super) struct Shared {
     /// Tells replicas apart.
     pub(super) instance: String,
     label: String,
-    trouble: Mutex<Option<(Timestamp, Unavailable)>>,
+    trouble: Mutex<Troubles>,
+    /// Since when nothing writes any more, though nobody closed the store.
+    ended: OnceLock<Timestamp>,
     aside: Mutex<Aside>,
     /// Orders that were set aside and are being tried again now.
     trying: AtomicU64,
     lost: AtomicU64,
+    /// How many orders were given up that the database refused, and the last of them.
+    given_up: Mutex<(u64, Option<String>)>,
     last_order: AtomicI64,
     /// Who is told of changes; mostly nobody.
     listeners: Mutex<Arc<[Listener]>>,
-    /// Orders that may have an item, where no other replica writes: a clear order that is not among them has nothing to
-    /// replace.
-    known: Option<Mutex<HashSet<String>>>,
+    /// Orders that may have an item, where no other replica writes.
+    known: Option<Mutex<Known>>,
     pub(super) dictionaries: Dictionaries,
     /// What packs reports, once it is known what they are like.
     packer: OnceLock<Packer>,
@@ -217,30 +316,40 @@ impl Shared {
             .unwrap_or_else(|| Kept::Plain(packing::plain(report).into()))
     }
 
-    /// Notes how the last write or look went.
-    pub(super) fn went<T>(&self, result: &Result<T, Unavailable>) {
-        let mut trouble = locked(&self.trouble);
-        match (result, &mut *trouble) {
-            (Ok(_), None) => {}
-            (Ok(_), Some(_)) => {
-                tracing::info!("the store works again");
-                *trouble = None;
-            }
-            (Err(error), Some((_, before))) => *before = error.clone(),
-            (Err(error), None) => {
-                tracing::error!(problem = %error, "the store cannot be used");
-                *trouble = Some((Timestamp::now(), error.clone()));
-            }
+    /// Notes how the last write went. One that worked has looked as well.
+    pub(super) fn wrote<T>(&self, result: &Result<T, Unavailable>) {
+        let mut troubles = locked(&self.trouble);
+        note(&mut troubles.write, result, "the store works again", "the store cannot be used");
+        if result.is_ok() {
+            troubles.look = None;
         }
     }
 
-    /// Keeps orders in memory; those for which there is no room are lost, and counted.
-    pub(super) fn set_aside(&self, orders: Vec<Received>) {
+    /// Notes how the last look went; of writing it says nothing.
+    fn looked<T>(&self, result: &Result<T, Unavailable>) {
+        let mut troubles = locked(&self.trouble);
+        note(&mut troubles.look, result, "the store can be looked at again", "the store cannot be looked at");
+    }
+
+    /// Notes that what writes has ended for good. What waits for it is lost.
+    pub(super) fn end(&self) {
+        if self.ended.set(Timestamp::now()).is_ok() {
+            tracing::error!("what writes the queue has ended: orders are answered and not recorded until a restart");
+        }
+        let left = self.take_aside(MOST_SET_ASIDE);
+        self.trying.store(0, Ordering::Relaxed);
+        self.set_aside(left);
+    }
+
+    /// Keeps orders in memory; those for which there is no room are lost, and counted, and so are all where nothing writes
+    /// any more.
+    pub(super) fn set_aside<W: Into<Waiting>>(&self, orders: impl IntoIterator<Item = W>) {
         let mut aside = locked(&self.aside);
         let before = self.lost.load(Ordering::Relaxed);
-        for order in orders.into_iter().filter(Received::is_item) {
-            let size = size(&order);
-            if aside.orders.len() >= MOST_SET_ASIDE || aside.bytes + size > MOST_BYTES_SET_ASIDE {
+        for order in orders.into_iter().map(Into::into).filter(|waiting| waiting.order.is_item()) {
+            let size = size(&order.order);
+            let full = aside.orders.len() >= MOST_SET_ASIDE || aside.bytes + size > MOST_BYTES_SET_ASIDE;
+            if full || self.ended.get().is_some() {
                 self.lost.fetch_add(1, Ordering::Relaxed);
                 continue;
             }
@@ -249,15 +358,48 @@ impl Shared {
         }
         let lost = self.lost.load(Ordering::Relaxed) - before;
         if lost > 0 {
-            tracing::error!(orders = lost, "there is no room in memory: flagged orders are lost for the queue");
+            tracing::error!(orders = lost, "flagged orders cannot wait in memory: they are lost for the queue");
         }
     }
 
-    /// What is wrong, where orders wait in memory for it to be over. An item that is damaged holds up nobody but itself.
+    /// Keeps orders of an operation that failed in memory; but one that the database refused by itself again and again is
+    /// given up, so that it does not take the room of others for ever.
+    pub(super) fn not_recorded(&self, orders: Vec<writer::Ready>, error: &Unavailable) {
+        let alone = orders.len() == 1;
+        let mut waiting = Vec::with_capacity(orders.len());
+        for mut one in orders.into_iter().map(writer::Ready::waiting) {
+            match error {
+                Unavailable::Refused(why) if alone => {
+                    one.refused += 1;
+                    if one.refused >= MOST_REFUSALS && one.order.is_item() {
+                        self.give_up(&one.order, why);
+                        continue;
+                    }
+                }
+                _ => {}
+            }
+            waiting.push(one);
+        }
+        self.set_aside(waiting);
+    }
+
+    fn give_up(&self, order: &Received, why: &str) {
+        let item = order.id();
+        tracing::error!(%item, problem = why, "the store refuses a flagged order: it is lost for the queue");
+        let mut given_up = locked(&self.given_up);
+        given_up.0 += 1;
+        given_up.1 = Some(format!("item {item}: {why}"));
+    }
+
+    /// What is wrong, where orders wait in memory for it to be over. An item that is damaged, or an order that is refused,
+    /// holds up nobody but itself.
     fn still_in_trouble(&self) -> Option<Unavailable> {
+        if self.ended.get().is_some() {
+            return Some(Unavailable::Ended);
+        }
         let waits = self.waiting() > 0;
-        let all = |error: &&(Timestamp, Unavailable)| waits && !matches!(error.1, Unavailable::Damaged(_));
-        locked(&self.trouble).as_ref().filter(all).map(|(_, error)| error.clone())
+        let all = |error: &&(Timestamp, Unavailable)| waits && !may_be_one(&error.1);
+        locked(&self.trouble).write.as_ref().filter(all).map(|(_, error)| error.clone())
     }
 
     /// Orders that wait in memory.
@@ -267,15 +409,21 @@ impl Shared {
     }
 
     /// Some of the orders that were set aside.
-    fn take_aside(&self, most: usize) -> Vec<Received> {
+    fn take_aside(&self, most: usize) -> Vec<Waiting> {
         let mut aside = locked(&self.aside);
         let n = most.min(aside.orders.len());
-        let out: Vec<Received> = aside.orders.drain(..n).collect();
-        aside.bytes = aside.bytes.saturating_sub(out.iter().map(size).sum());
+        let out: Vec<Waiting> = aside.orders.drain(..n).collect();
+        aside.bytes = aside.bytes.saturating_sub(out.iter().map(|waiting| size(&waiting.order)).sum());
         // Under the lock, so that nobody sees none waiting in between.
         self.trying.store(out.len() as u64, Ordering::Relaxed);
         out
     }
+}
+
+/// Whether one operation alone may be the cause: something that is kept and cannot be read, or something in what is to be
+/// written.
+pub(super) fn may_be_one(error: &Unavailable) -> bool {
+    matches!(error, Unavailable::Damaged(_) | Unavailable::Refused(_))
 }
 
 /// The store over SQL.
@@ -311,14 +459,19 @@ impl SqlStore {
             changes,
             instance: uuid::Uuid::new_v4().simple().to_string(),
             label,
-            trouble: Mutex::new(None),
+            trouble: Mutex::default(),
+            ended: OnceLock::new(),
             aside: Mutex::default(),
             trying: AtomicU64::new(0),
             lost: AtomicU64::new(0),
+            given_up: Mutex::default(),
             last_order: AtomicI64::new(i64::MIN),
             listeners: Mutex::new(Arc::new([])),
             known: match dialect {
-                Dialect::Sqlite => Some(Mutex::new(reader::current_orders(&readers).await?)),
+                Dialect::Sqlite => {
+                    let current = reader::current_orders(&readers, MOST_KNOWN + 1).await?;
+                    Some(Mutex::new(Known::new(current, MOST_KNOWN)))
+                }
                 Dialect::Postgres => None,
             },
             dictionaries: Dictionaries::default(),
@@ -367,11 +520,19 @@ impl SqlStore {
         locked(&self.tasks).push(task);
     }
 
-    /// Sends an operation to the writer; gives it back where too many wait.
-    fn send(&self, op: Op) -> Result<(), Box<Op>> {
+    /// Sends an operation to the writer; gives it back, and why, where it takes none or too many wait.
+    fn send(&self, op: Op) -> Result<(), (Box<Op>, Unavailable)> {
         let ops = locked(&self.ops).clone();
-        let Some(ops) = ops else { return Err(Box::new(op)) };
-        ops.try_send(op).map_err(|error| Box::new(error.into_inner()))
+        let Some(ops) = ops else { return Err((Box::new(op), self.untold())) };
+        ops.try_send(op).map_err(|error| match error {
+            mpsc::error::TrySendError::Full(op) => (Box::new(op), Unavailable::Busy),
+            mpsc::error::TrySendError::Closed(op) => (Box::new(op), self.untold()),
+        })
+    }
+
+    /// Why nothing is known of an operation: the store was closed, or what writes has ended.
+    fn untold(&self) -> Unavailable {
+        self.shared.ended.get().map_or_else(closed, |_| Unavailable::Ended)
     }
 
     pub(super) async fn written<T, E>(&self, op: impl FnOnce(oneshot::Sender<Result<T, E>>) -> Op) -> Result<T, E>
@@ -380,12 +541,12 @@ impl SqlStore {
     {
         let (done, wait) = oneshot::channel();
         match self.send(op(done)) {
-            Ok(()) => wait.await.unwrap_or_else(|_| Err(ended().into())),
-            Err(op) => {
+            Ok(()) => wait.await.unwrap_or_else(|_| Err(self.untold().into())),
+            Err((op, why)) => {
                 if let Op::Record { orders, .. } = *op {
-                    self.shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
+                    self.shared.set_aside(orders.into_iter().map(writer::Ready::waiting));
                 }
-                Err(Unavailable::Busy.into())
+                Err(why.into())
             }
         }
     }
@@ -395,34 +556,36 @@ impl SqlStore {
         let keys: Vec<String> = orders.iter().filter_map(|order| order.key.text()).collect();
         if orders.iter().any(Received::is_item) {
             if let Some(known) = &self.shared.known {
-                locked(known).extend(keys);
+                locked(known).add(keys);
             }
             return Ok(true);
         }
         if keys.is_empty() {
             return Ok(false);
         }
-        match &self.shared.known {
-            Some(known) => {
-                let known = locked(known);
-                Ok(keys.iter().any(|key| known.contains(key)))
-            }
+        match self.shared.known.as_ref().and_then(|known| locked(known).has_any(&keys)) {
+            Some(any) => Ok(any),
             None => self.looked(reader::any_current(&self.readers, keys)).await,
         }
     }
 
     async fn looked<T>(&self, look: impl Future<Output = Result<T, Unavailable>>) -> Result<T, Unavailable> {
         let found = look.await;
-        if found.as_ref().is_err_and(|error| *error != Unavailable::NoSuchPage) {
-            self.shared.went(&found);
+        if !matches!(found, Err(Unavailable::NoSuchPage)) {
+            self.shared.looked(&found);
         }
         found
     }
 
-    /// Holds what lists are worked out from in memory for so many items at most, from now on; where there are more, the
-    /// database is asked for every list.
+    /// Holds what lists are worked out from, and which orders have items, in memory for so many at most, from now on; where
+    /// there are more, the database is asked for every list and every clear order.
     pub fn hold_at_most(&self, items: u64) {
         self.listing.hold_at_most(items);
+        if let Some(known) = &self.shared.known {
+            let mut known = locked(known);
+            known.most = usize::try_from(items).unwrap_or(usize::MAX);
+            known.bound();
+        }
     }
 
     /// Looks at what is held in memory, after it was brought up to date; nothing where the database has to be asked. The
@@ -498,7 +661,7 @@ impl SqlStore {
     }
 }
 
-fn ended() -> Unavailable {
+fn closed() -> Unavailable {
     Unavailable::Database("the store was closed".to_owned())
 }
 
@@ -534,39 +697,47 @@ async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
     loop {
         tokio::time::sleep(RETRY).await;
         loop {
-            let orders = shared.take_aside(50);
+            let orders = shared.take_aside(AGAIN_AT_A_TIME);
             if orders.is_empty() {
                 break;
             }
-            let now = Timestamp::now();
-            let orders = orders.into_iter().map(|order| Received { late: Some(now.max(order.at)), ..order });
+            if shared.ended.get().is_some() {
+                return shared.end();
+            }
             let Some(ops) = ops.upgrade() else { return };
-            let (mut waits, mut recorded) = (Vec::new(), true);
-            // Each by itself, in their order: one that cannot be recorded holds up no other.
-            for order in orders {
-                let (done, wait) = oneshot::channel();
-                match ops.try_send(Op::Record { orders: vec![writer::Ready::of(order, &shared)], done }) {
-                    Ok(()) => waits.push(wait),
-                    Err(error) => {
-                        recorded = false;
-                        if let Op::Record { orders, .. } = error.into_inner() {
-                            shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
-                        }
-                    }
-                }
-            }
-            // Only a weak hold while it waits, so that the store can be closed.
-            drop(ops);
-            for wait in waits {
-                // What could not be written was set aside again by the writer.
-                recorded &= matches!(wait.await, Ok(Ok(_)));
-            }
-            shared.trying.store(0, Ordering::Relaxed);
-            if !recorded {
+            if !again(&shared, ops, orders).await {
                 break;
             }
         }
     }
+}
+
+/// Tries to record orders that were set aside; gives whether all of them were.
+async fn again(shared: &Shared, ops: mpsc::Sender<Op>, orders: Vec<Waiting>) -> bool {
+    let now = Timestamp::now();
+    let (mut waits, mut recorded) = (Vec::new(), true);
+    // Each by itself, in their order: one that cannot be recorded holds up no other.
+    for mut waiting in orders {
+        waiting.order.late = Some(now.max(waiting.order.at));
+        let (done, wait) = oneshot::channel();
+        match ops.try_send(Op::Record { orders: vec![writer::Ready::again(waiting, shared)], done }) {
+            Ok(()) => waits.push(wait),
+            Err(error) => {
+                recorded = false;
+                if let Op::Record { orders, .. } = error.into_inner() {
+                    shared.set_aside(orders.into_iter().map(writer::Ready::waiting));
+                }
+            }
+        }
+    }
+    // Only a weak hold while it waits, so that the store can be closed.
+    drop(ops);
+    for wait in waits {
+        // What could not be written was set aside again by the writer.
+        recorded &= matches!(wait.await, Ok(Ok(_)));
+    }
+    shared.trying.store(0, Ordering::Relaxed);
+    recorded
 }
 
 impl Store for SqlStore {
@@ -588,7 +759,9 @@ impl Store for SqlStore {
         })
     }
 
-    fn act(&self, item: ItemId, command: Command) -> Answer<'_, Summary, NotDone> {
+    fn act(&self, item: ItemId, mut command: Command) -> Answer<'_, Summary, NotDone> {
+        // It is looked up as it is kept.
+        command.id = kept_text(command.id);
         Box::pin(async move { self.written(|done| Op::Act { item, command: Box::new(command), done }).await })
     }
 
@@ -596,7 +769,14 @@ impl Store for SqlStore {
         Box::pin(async move { self.looked(reader::get(&self.readers, &self.shared.dictionaries, &item)).await })
     }
 
-    fn list(&self, query: Query) -> Answer<'_, Page> {
+    fn list(&self, mut query: Query) -> Answer<'_, Page> {
+        let Filter { ward, rule, patient, by, search, task, .. } = &mut query.filter;
+        let by_task = task.as_mut().and_then(|task| task.by.as_mut());
+        let texts = [ward.as_mut(), rule.as_mut(), patient.as_mut(), by.as_mut(), by_task, Some(search)];
+        for text in texts.into_iter().flatten() {
+            // They are looked for as they are kept.
+            *text = kept_text(std::mem::take(text));
+        }
         Box::pin(async move { self.looked(self.listed(query)).await })
     }
 
@@ -637,14 +817,24 @@ impl Store for SqlStore {
     }
 
     fn health(&self) -> Health {
-        let trouble = locked(&self.shared.trouble).clone();
+        let troubles = locked(&self.shared.trouble);
+        let looking = troubles.write.is_none() && troubles.look.is_some();
+        let trouble = troubles.write.as_ref().or(troubles.look.as_ref()).cloned();
+        drop(troubles);
+        let ended = self.shared.ended.get().map(|since| (*since, Unavailable::Ended));
+        let (ended, looking, trouble) = (ended.is_some(), looking && ended.is_none(), ended.or(trouble));
+        let (refused, last_refused) = locked(&self.shared.given_up).clone();
         let last = self.shared.last_order.load(Ordering::Relaxed);
         Health {
             kind: self.shared.label.clone(),
             since: trouble.as_ref().map(|(since, _)| *since),
             trouble: trouble.map(|(_, error)| error.to_string()),
+            ended,
+            looking,
             waiting: self.shared.waiting(),
             lost: self.shared.lost.load(Ordering::Relaxed),
+            refused,
+            last_refused,
             last_order: if last == i64::MIN { None } else { Timestamp::from_microsecond(last).ok() },
         }
     }
@@ -655,13 +845,16 @@ impl Store for SqlStore {
 
     fn close(&self) -> Answer<'_, ()> {
         Box::pin(async move {
-            let left = self.shared.take_aside(MOST_SET_ASIDE);
-            if !left.is_empty() {
-                // A last time; what fails is set aside again, and said below.
-                self.shared.trying.store(0, Ordering::Relaxed);
-                let now = Timestamp::now();
-                let late = |order: Received| Received { late: Some(now.max(order.at)), ..order };
-                let _ = self.record(left.into_iter().map(late).collect()).await;
+            // A last time; what fails is set aside again, and said below.
+            let waits = self.shared.waiting();
+            let mut tried = 0;
+            while let Some(ops) = (tried < waits).then(|| locked(&self.ops).clone()).flatten() {
+                let left = self.shared.take_aside(AGAIN_AT_A_TIME);
+                if left.is_empty() {
+                    break;
+                }
+                tried += left.len() as u64;
+                again(&self.shared, ops, left).await;
             }
             // Without a sender the writer ends after what waits.
             drop(locked(&self.ops).take());
@@ -686,9 +879,32 @@ impl Drop for SqlStore {
     }
 }
 
-/// Whether a text could be the id of an item at all.
+/// The id of an item in a row.
 pub(super) fn id_of(row: &AnyRow, at: usize) -> Result<ItemId, Unavailable> {
     use sqlx::Row as _;
     let text: String = row.try_get(at).map_err(|error| trouble(&error))?;
     item::ItemId::read(&text).ok_or_else(|| Unavailable::Damaged("an id of an item is none".to_owned()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn so_many_orders_are_known_and_the_database_is_asked_of_more() {
+        let key = |n: u32| vec![n.to_string()];
+        let mut known = Known::new(HashSet::new(), 3);
+        for n in 0..3 {
+            known.add(key(n));
+            known.add(key(n));
+            assert_eq!((known.has_any(&key(n)), known.has_any(&key(9))), (Some(true), Some(false)));
+        }
+        known.add(key(3));
+        assert_eq!(known.has_any(&key(3)), None);
+        assert!(known.keys.is_none(), "nothing is held");
+        known.add(key(4));
+        assert_eq!(known.has_any(&key(4)), None, "some of them would look like all");
+        let found: HashSet<String> = (0..4).map(|n| n.to_string()).collect();
+        assert_eq!(Known::new(found, 3).has_any(&key(0)), None);
+    }
 }

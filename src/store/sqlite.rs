@@ -6,7 +6,7 @@ use super::{SqlStore, Unavailable};
 use crate::queue::policy::Policy;
 use sqlx::ConnectOptions as _;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
-use sqlx::{AnyConnection, AnyPool, Row};
+use sqlx::{AnyConnection, AnyPool, Connection as _, Row};
 use std::fmt::Write as _;
 use std::path::Path;
 use std::str::FromStr;
@@ -96,6 +96,51 @@ fn file_system(path: &Path) -> Option<String> {
 /// One pool of a file that exists, for the commands that look at it.
 pub(super) fn existing(path: &Path) -> Result<AnyPool, Unavailable> {
     Ok(pool(options(path, "rw")?, 1, TOLD_OF_A_COPY))
+}
+
+/// A file that nobody else uses as long as this is held; nobody else begins to.
+pub(super) struct Alone {
+    conn: AnyConnection,
+}
+
+impl Alone {
+    /// Takes a file for itself; nothing where it is none that SQLite can open, which nobody can be using.
+    ///
+    /// # Errors
+    /// Where somebody uses it.
+    pub(super) async fn with(path: &Path) -> Result<Option<Self>, Unavailable> {
+        let in_use = || {
+            let text = format!("{} is in use: stop the service that has it open first", path.display());
+            Unavailable::Database(text)
+        };
+        let Ok(mut conn) = options(path, "rw")?.connect().await else { return Ok(None) };
+        // Whoever has it open holds a lock on it, also while nothing is written; it is not waited for. Without a log in
+        // the end: who closes a file with one removes it, and by then that may be the log of another file.
+        for told in [
+            "PRAGMA busy_timeout = 200; PRAGMA locking_mode = EXCLUSIVE",
+            "PRAGMA journal_mode = DELETE",
+            "BEGIN EXCLUSIVE",
+        ] {
+            match sqlx::raw_sql(told).execute(&mut conn).await {
+                Ok(_) => {}
+                Err(error) if is_locked(&error) => return Err(in_use()),
+                Err(_) => return Ok(None),
+            }
+        }
+        Ok(Some(Self { conn }))
+    }
+
+    /// Lets go of it.
+    pub(super) async fn end(self) {
+        // Nothing was written, and the file is another one by now.
+        let _ = self.conn.close().await;
+    }
+}
+
+/// Whether somebody else holds what is needed: SQLITE_BUSY or SQLITE_LOCKED.
+fn is_locked(error: &sqlx::Error) -> bool {
+    let sqlx::Error::Database(own) = error else { return false };
+    own.code().and_then(|code| code.parse::<u32>().ok()).is_some_and(|code| matches!(code & 0xff, 5 | 6))
 }
 
 /// One pool of a file that is made.

@@ -1,13 +1,14 @@
 //! Looking after what is kept: opening it by its address, versions of its tables, and whether it is whole.
 
 use super::sql::{self, Dialect, id_of, trouble};
+use super::writer::PURGED;
 use super::{SqlStore, Unavailable, outbox, packing, postgres, schema, sqlite};
 use crate::audit;
 use crate::audit::chain::{Anchor, Chain, Hash};
 use crate::queue::item::{ItemId, Summary};
 use crate::queue::policy::Policy;
 use crate::queue::report::Report;
-use crate::queue::trail::Entry;
+use crate::queue::trail::{Entry, Event};
 use futures_util::TryStreamExt as _;
 use sqlx::{AnyConnection, AnyPool, AssertSqlSafe, Connection as _, Row};
 use std::collections::{BTreeMap, HashMap};
@@ -189,7 +190,8 @@ async fn verify_pool(pool: &AnyPool, dialect: Dialect, anchor: Option<Anchor>) -
     Ok(out)
 }
 
-/// The last version of every item by the trail.
+/// The last version of every item by the trail. What was written is missing only of items that were removed since, by a
+/// purge that is in the chain.
 async fn trail(
     conn: &mut AnyConnection,
     out: &mut Verified,
@@ -197,6 +199,8 @@ async fn trail(
 ) -> Result<BTreeMap<ItemId, u64>, Unavailable> {
     let mut chain = Chain::default();
     let mut last: BTreeMap<ItemId, u64> = BTreeMap::new();
+    // The first entry without what was written, of those after the last purge.
+    let mut unwritten: Option<i64> = None;
     let mut rows = sqlx::query("SELECT seq, line, item, detail FROM trail ORDER BY seq").fetch(&mut *conn);
     while let Some(row) = rows.try_next().await.map_err(|error| trouble(&error))? {
         let seq: i64 = row.try_get(0).map_err(|error| trouble(&error))?;
@@ -215,16 +219,35 @@ async fn trail(
         }
         out.entries += 1;
         match detail {
-            None if item.is_some() => out.purged += 1,
-            None => {}
+            None => match item.as_deref().map(ItemId::read) {
+                // About no item: what a purge removes was written before its own entry.
+                None if entry.event.action.as_str() == PURGED => unwritten = None,
+                None => {}
+                Some(item) => {
+                    if item.is_some_and(|item| last.contains_key(&item)) {
+                        return Err(wrong(
+                            "has lost what was written, and an entry before it of the same item has not",
+                        ));
+                    }
+                    unwritten = unwritten.or(Some(seq));
+                    out.purged += 1;
+                }
+            },
             Some(detail) => {
                 if on.content != Some(Hash::of(detail.as_bytes())) {
                     return Err(wrong("was changed: what was written is not what its hash is of"));
                 }
                 let entry: Entry = serde_json::from_str(&detail).map_err(|_| wrong("cannot be read"))?;
+                if !last.contains_key(&entry.item) && !matches!(entry.what, Event::Recorded { .. }) {
+                    return Err(wrong("is the first of its item: what was written in entries before it is lost"));
+                }
                 last.insert(entry.item, entry.version);
             }
         }
+    }
+    if let Some(seq) = unwritten {
+        let text = format!("entry {seq} of the trail has lost what was written, and no purge after it removed that");
+        return Err(Unavailable::Damaged(text));
     }
     out.last = chain.last();
     if let Some(anchor) = anchor.filter(|anchor| anchor.sequence > out.last.sequence) {

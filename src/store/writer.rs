@@ -4,7 +4,7 @@
 
 use super::outbox::{self, Listener, Told};
 use super::packing::{self, Dictionaries, Kept};
-use super::sql::{self, Shared, Value, damaged, id_of, run, statement, trouble};
+use super::sql::{self, Shared, Value, Waiting, damaged, id_of, may_be_one, run, statement, trouble};
 use super::{CardAnswer, Change, NotDone, Recorded, Unavailable, sorting, sqlite, views};
 use crate::audit::chain::{Anchor, Chain, Hash};
 use crate::audit::{self, Kind, On, Outcome, Reference, Who, Word};
@@ -24,6 +24,7 @@ use jiff::tz::TimeZone;
 use sqlx::{AnyConnection, AnyPool, Row};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::fmt::Write as _;
+use std::panic::AssertUnwindSafe;
 use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot};
 
@@ -31,6 +32,8 @@ use tokio::sync::{mpsc, oneshot};
 const MOST_OF_A_BATCH: usize = 512;
 /// Orders of a transaction from which on no more operations are taken: one may bring many.
 const MANY_ORDERS: usize = 512;
+/// The word of a purge in the trail.
+pub(super) const PURGED: &str = "purged";
 /// Most values of a list in a statement that has two; SQLite takes 32,766 values.
 const MOST_LISTED: usize = 4096;
 /// Most transactions that are done and of which not everybody knows yet.
@@ -49,6 +52,8 @@ pub(super) struct Ready {
     report: Kept,
     /// The item that it becomes where it is a new order; as most are.
     fresh: Option<Box<Fresh>>,
+    /// How often the database refused it by itself.
+    refused: u32,
 }
 
 impl Ready {
@@ -58,7 +63,17 @@ impl Ready {
         // What fails here fails again in its turn, and is said there.
         let fresh = if item { Fresh::of(&received, &shared.policy).ok().map(Box::new) } else { None };
         let id = fresh.as_ref().map_or_else(|| received.id(), |fresh| fresh.summary.id.clone());
-        Self { id, key: received.key.text(), report, fresh, received }
+        Self { id, key: received.key.text(), report, fresh, received, refused: 0 }
+    }
+
+    /// One that is tried again.
+    pub(super) fn again(waiting: Waiting, shared: &Shared) -> Self {
+        Self { refused: waiting.refused, ..Self::of(waiting.order, shared) }
+    }
+
+    /// As it waits where it could not be recorded.
+    pub(super) fn waiting(self) -> Waiting {
+        Waiting { order: self.received, refused: self.refused }
     }
 }
 
@@ -119,14 +134,47 @@ fn detail_of(entry: &Entry) -> Result<(String, Hash), Unavailable> {
 
 /// Something to be written.
 pub(super) enum Op {
-    Record { orders: Vec<Ready>, done: Done<Vec<Recorded>> },
-    Act { item: ItemId, command: Box<Command>, done: Done<Summary, NotDone> },
-    View { item: ItemId, by: Person, at: Timestamp, done: Done<()> },
-    Feedback { answers: Vec<CardAnswer>, done: Done<usize> },
-    Purge { before: Timestamp, by: Person, at: Timestamp, done: Done<u64> },
-    OwnView { person: String, change: views::Change, done: Done<views::Came> },
-    SortAgain { moved: Vec<sorting::Moved>, at: Timestamp, done: Done<u64> },
+    Record {
+        orders: Vec<Ready>,
+        done: Done<Vec<Recorded>>,
+    },
+    Act {
+        item: ItemId,
+        command: Box<Command>,
+        done: Done<Summary, NotDone>,
+    },
+    View {
+        item: ItemId,
+        by: Person,
+        at: Timestamp,
+        done: Done<()>,
+    },
+    Feedback {
+        answers: Vec<CardAnswer>,
+        done: Done<usize>,
+    },
+    Purge {
+        before: Timestamp,
+        by: Person,
+        at: Timestamp,
+        done: Done<u64>,
+    },
+    OwnView {
+        person: String,
+        change: views::Change,
+        done: Done<views::Came>,
+    },
+    SortAgain {
+        moved: Vec<sorting::Moved>,
+        at: Timestamp,
+        done: Done<u64>,
+    },
     Outbox(outbox::Wanted),
+    /// A fault of the program.
+    #[cfg(test)]
+    Fault {
+        done: Done<()>,
+    },
 }
 
 /// What came of an operation, to be said after the commit.
@@ -156,7 +204,7 @@ impl Op {
                 tokio::spawn(async move { drop(orders) });
             }
             (Self::Record { orders, done }, Err(error)) => {
-                shared.set_aside(orders.into_iter().map(|ready| ready.received).collect());
+                shared.not_recorded(orders, &error);
                 drop(done.send(Err(error)));
             }
             (Self::Act { done, .. }, Ok(Came::Acted(acted))) => drop(done.send(acted.map(|item| *item))),
@@ -173,8 +221,24 @@ impl Op {
             (Self::SortAgain { done, .. }, Err(error)) => drop(done.send(Err(error))),
             (Self::Outbox(wanted), Ok(Came::Outbox(came))) => wanted.say(Ok(came)),
             (Self::Outbox(wanted), Err(error)) => wanted.say(Err(error)),
+            #[cfg(test)]
+            (Self::Fault { done }, Err(error)) => drop(done.send(Err(error))),
             // Each operation gives its own kind; a sender that is dropped tells its receiver that nothing is known.
             (_, Ok(_)) => {}
+        }
+    }
+}
+
+/// Operations that were taken and are being written. Where that ends in their middle, each is told so.
+struct Taken<'s> {
+    ops: Vec<Op>,
+    shared: &'s Shared,
+}
+
+impl Drop for Taken<'_> {
+    fn drop(&mut self) {
+        for op in self.ops.drain(..) {
+            op.say(Err(Unavailable::Ended), self.shared);
         }
     }
 }
@@ -185,13 +249,12 @@ struct Finished {
     came: Result<Written, Unavailable>,
 }
 
-/// Tells everybody what came of their operations, in the order in which they were done, while the next are written.
-async fn tell(shared: Arc<Shared>, mut done: mpsc::Receiver<Finished>) {
-    while let Some(Finished { ops, came }) = done.recv().await {
-        match came {
+impl Finished {
+    fn say(self, shared: &Shared) {
+        match self.came {
             Ok((came, changes, _)) => {
-                for (op, came) in ops.into_iter().zip(came) {
-                    op.say(Ok(came), &shared);
+                for (op, came) in self.ops.into_iter().zip(came) {
+                    op.say(Ok(came), shared);
                 }
                 for change in changes {
                     // Nobody may be listening.
@@ -199,10 +262,20 @@ async fn tell(shared: Arc<Shared>, mut done: mpsc::Receiver<Finished>) {
                 }
             }
             Err(error) => {
-                for op in ops {
-                    op.say(Err(error.clone()), &shared);
+                for op in self.ops {
+                    op.say(Err(error.clone()), shared);
                 }
             }
+        }
+    }
+}
+
+/// Tells everybody what came of their operations, in the order in which they were done, while the next are written.
+async fn tell(shared: Arc<Shared>, mut done: mpsc::Receiver<Finished>) {
+    while let Some(finished) = done.recv().await {
+        // Whoever is not told for a fault of the program hears that nothing is known; the others are told.
+        if std::panic::catch_unwind(AssertUnwindSafe(|| finished.say(&shared))).is_err() {
+            tracing::error!("somebody was not told what came of what they did");
         }
     }
 }
@@ -210,23 +283,33 @@ async fn tell(shared: Arc<Shared>, mut done: mpsc::Receiver<Finished>) {
 /// Begins to write, in a thread of its own: between two statements nothing waits for the orders that are being read and
 /// judged meanwhile. What it gives ends when nobody can send any more and everybody was told.
 ///
+/// Where it ends before, by a fault of the program, that is noted for good; whoever waits is told, and what was to be
+/// recorded is lost, and counted.
+///
 /// # Errors
 /// Where there can be no such thread.
 pub(super) fn begin(
     pool: AnyPool,
     shared: Arc<Shared>,
-    waiting: mpsc::Receiver<Op>,
+    mut waiting: mpsc::Receiver<Op>,
 ) -> std::io::Result<oneshot::Receiver<()>> {
     let (done, told) = mpsc::channel(MOST_UNTOLD);
     let (ended, end) = oneshot::channel();
-    let writer = write(pool, shared.clone(), waiting, done);
+    let writes = shared.clone();
     let (begun, began) = std::sync::mpsc::sync_channel(1);
     std::thread::Builder::new().name("queue".to_owned()).spawn(move || {
         let own = tokio::runtime::Builder::new_current_thread().enable_all().build();
         // It is waited for.
         let _ = begun.send(own.as_ref().map(|_| ()).map_err(std::io::Error::kind));
-        if let Ok(own) = own {
-            own.block_on(writer);
+        let Ok(own) = own else { return };
+        let ran = std::panic::catch_unwind(AssertUnwindSafe(|| own.block_on(write(pool, &writes, &mut waiting, done))));
+        if ran.unwrap_or(false) {
+            return;
+        }
+        writes.end();
+        waiting.close();
+        while let Some(op) = waiting.blocking_recv() {
+            op.say(Err(Unavailable::Ended), &writes);
         }
     })?;
     began.recv().unwrap_or(Err(std::io::ErrorKind::Other))?;
@@ -237,48 +320,69 @@ pub(super) fn begin(
     Ok(end)
 }
 
-/// Writes until nobody can send any more.
-async fn write(pool: AnyPool, shared: Arc<Shared>, mut waiting: mpsc::Receiver<Op>, done: mpsc::Sender<Finished>) {
-    while let Some(first) = waiting.recv().await {
+/// Writes until nobody can send any more; gives whether it came to that.
+async fn write(pool: AnyPool, shared: &Shared, waiting: &mut mpsc::Receiver<Op>, done: mpsc::Sender<Finished>) -> bool {
+    let mut told = true;
+    // A purge is written by itself: nothing else of its transaction is then about what it removes.
+    let mut purge: Option<Op> = None;
+    while told
+        && let Some(first) = match purge.take() {
+            None => waiting.recv().await,
+            purge => purge,
+        }
+    {
         let mut orders = first.orders();
-        let mut ops = Vec::with_capacity(MOST_OF_A_BATCH);
-        ops.push(first);
-        while ops.len() < MOST_OF_A_BATCH
+        let alone = matches!(first, Op::Purge { .. });
+        let mut taken = Taken { ops: Vec::with_capacity(MOST_OF_A_BATCH), shared };
+        taken.ops.push(first);
+        while !alone
+            && taken.ops.len() < MOST_OF_A_BATCH
             && orders < MANY_ORDERS
             && let Ok(next) = waiting.try_recv()
         {
+            if matches!(next, Op::Purge { .. }) {
+                purge = Some(next);
+                break;
+            }
             orders += next.orders();
-            ops.push(next);
+            taken.ops.push(next);
         }
-        sqlite::begin_log_again(&pool, &shared).await;
-        let came = batch(&pool, &shared, &mut ops).await;
-        shared.went(&came);
-        let each = ops.len() > 1 && came.as_ref().is_err_and(may_be_one);
-        let mut untold = Ok(());
-        if each {
-            for mut op in ops {
-                let came = batch(&pool, &shared, std::slice::from_mut(&mut op)).await;
-                untold = untold.and(done.send(Finished { ops: vec![op], came }).await);
+        sqlite::begin_log_again(&pool, shared).await;
+        let came = batch(&pool, shared, &mut taken.ops).await;
+        if taken.ops.len() > 1 && came.as_ref().is_err_and(may_be_one) {
+            // The first is the next one: what they are about may depend on their order.
+            while let Some(first) = taken.ops.first_mut() {
+                let came = batch(&pool, shared, std::slice::from_mut(first)).await;
+                shared.wrote(&came);
+                let ops = vec![taken.ops.remove(0)];
+                told &= said(&done, Finished { ops, came }, shared).await;
             }
         } else {
-            untold = done.send(Finished { ops, came }).await;
-        }
-        if untold.is_err() {
-            // Whoever waits hears that the store was closed; nothing more is taken.
-            tracing::error!("nobody is there to say what was written: the store ends");
-            break;
+            shared.wrote(&came);
+            let ops = std::mem::take(&mut taken.ops);
+            told = said(&done, Finished { ops, came }, shared).await;
         }
     }
     pool.close().await;
+    if !told {
+        tracing::error!("nobody is there to say what was written");
+    }
+    told
+}
+
+/// Hands over what came of operations; where nobody tells it any more, it is told here, and that is the last.
+async fn said(done: &mpsc::Sender<Finished>, finished: Finished, shared: &Shared) -> bool {
+    match done.send(finished).await {
+        Ok(()) => true,
+        Err(mpsc::error::SendError(finished)) => {
+            finished.say(shared);
+            false
+        }
+    }
 }
 
 /// What stands for a reason that no card offers, in what is counted.
 pub const REASON_NOT_OFFERED: &str = "not-offered";
-
-/// Whether one operation alone may be the cause: something that is kept and cannot be read.
-fn may_be_one(error: &Unavailable) -> bool {
-    matches!(error, Unavailable::Damaged(_))
-}
 
 /// What came of each operation, what to tell listeners, and what is no longer needed.
 type Written = (Vec<Came>, Vec<Change>, Spent);
@@ -419,10 +523,13 @@ impl Work {
                 Op::View { item, .. } => drop(ids.insert(item.to_string())),
                 Op::Feedback { answers, .. } => cards.extend(answers.iter().map(|a| a.card.clone())),
                 Op::Purge { .. } | Op::OwnView { .. } | Op::SortAgain { .. } | Op::Outbox(_) => {}
+                #[cfg(test)]
+                Op::Fault { .. } => {}
             }
         }
-        if !cards.is_empty() {
-            let (marks, values) = list(cards.into_iter().collect());
+        let (cards, commands): (Vec<_>, Vec<_>) = (cards.into_iter().collect(), commands.into_iter().collect());
+        for some in cards.chunks(MOST_LISTED) {
+            let (marks, values) = list(some.to_vec());
             let sql = format!(
                 "SELECT c.card, c.item FROM cards c JOIN items i ON i.id = c.item WHERE c.card IN ({marks}) ORDER BY i.changed"
             );
@@ -432,8 +539,8 @@ impl Work {
                 self.cards.insert(row.try_get(0).map_err(|e| trouble(&e))?, item);
             }
         }
-        if !commands.is_empty() {
-            let (marks, values) = list(commands.into_iter().collect());
+        for some in commands.chunks(MOST_LISTED) {
+            let (marks, values) = list(some.to_vec());
             let sql = format!("SELECT command, item FROM trail WHERE command IN ({marks})");
             for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
                 self.done_before.insert(row.try_get(0).map_err(|e| trouble(&e))?, id_of(&row, 1)?);
@@ -448,8 +555,9 @@ impl Work {
             self.recorded_before(conn, some(&mut again), some(&mut keys), dictionaries).await?;
         }
         ids.retain(|id| ItemId::read(id).is_some_and(|id| !self.items.contains_key(&id)));
-        if !ids.is_empty() {
-            let (marks, values) = list(ids.into_iter().collect());
+        let ids: Vec<_> = ids.into_iter().collect();
+        for some in ids.chunks(MOST_LISTED) {
+            let (marks, values) = list(some.to_vec());
             let sql = format!("SELECT id, state FROM items WHERE id IN ({marks})");
             for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
                 let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
@@ -579,6 +687,8 @@ impl Work {
             Op::SortAgain { moved, at, .. } => Came::Sorted(sorting::write(conn, moved, *at).await?),
             Op::OwnView { person, change, .. } => Came::OwnView(views::apply(conn, person, change).await?),
             Op::Outbox(wanted) => Came::Outbox(wanted.apply(conn, shared.dialect).await?),
+            #[cfg(test)]
+            Op::Fault { .. } => panic!("a fault that a test asked for"),
         })
     }
 
@@ -805,7 +915,6 @@ impl Work {
         by: &Person,
         at: Timestamp,
     ) -> Result<u64, Unavailable> {
-        // Written first: what is removed here is seen as it is, whatever came before in the same transaction.
         let time = before.as_microsecond();
         let old = format!("(SELECT id FROM items WHERE standing <> 'open' AND changed < {time})");
         for table in ["cards", "votes", "moves"] {
@@ -815,7 +924,7 @@ impl Work {
         outbox::purge(conn, before).await?;
         let sql = format!("DELETE FROM items WHERE standing <> 'open' AND changed < {time}");
         let removed = statement(sql, []).execute(&mut *conn).await.map_err(|e| trouble(&e))?.rows_affected();
-        note(conn, "purged", by, at, removed).await?;
+        note(conn, PURGED, by, at, removed).await?;
         Ok(removed)
     }
 
@@ -955,7 +1064,7 @@ fn seal(after: Anchor, entries: Vec<Entered>) -> Result<(Vec<Vec<Value>>, Vec<En
     Ok((rows, spent))
 }
 
-const ITEM_COLUMNS: [&str; 25] = [
+pub(super) const ITEM_COLUMNS: [&str; 25] = [
     "id",
     "order_key",
     "standing",
@@ -1121,4 +1230,138 @@ pub(super) async fn insert(
         now = after;
     }
     Ok(())
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+    use crate::findings::Disposition;
+    use crate::queue::item::OrderKey;
+    use crate::queue::report::Versions;
+    use crate::store::{Filter, Query, Sort, SqlStore, Store};
+    use sqlx::Connection as _;
+    use std::path::PathBuf;
+    use std::time::Duration;
+
+    pub(crate) struct Folder(PathBuf);
+
+    impl Folder {
+        fn new() -> Self {
+            let path = std::env::temp_dir().join(format!("eg-writer-{}", uuid::Uuid::new_v4()));
+            std::fs::create_dir(&path).unwrap();
+            Self(path)
+        }
+    }
+
+    impl Drop for Folder {
+        fn drop(&mut self) {
+            let _ = std::fs::remove_dir_all(&self.0);
+        }
+    }
+
+    /// An invented order that is flagged.
+    fn order(n: usize) -> Received {
+        let word = String::new;
+        let by = Versions {
+            program: word(),
+            rulebook: word(),
+            rulebook_hash: word(),
+            formulary: word(),
+            formulary_hash: word(),
+            settings_hash: word(),
+            fhir_version: word(),
+            time_zone: word(),
+            demo: true,
+        };
+        let report = Report {
+            disposition: Disposition::Flagged,
+            findings: Vec::new(),
+            not_evaluated: Vec::new(),
+            not_provided: Vec::new(),
+            switched_off: Vec::new(),
+            notes: Vec::new(),
+            delivered: Vec::new(),
+            day: None,
+            data: Vec::new(),
+            assumptions: Vec::new(),
+            by,
+            sheet: None,
+        };
+        let key = OrderKey { client: word(), base: word(), patient: format!("Patient/p{n}"), order: format!("n{n}") };
+        Received {
+            key,
+            content: format!("{n:064x}"),
+            label: format!("n{n}"),
+            through: "$validate".to_owned(),
+            resource: "{}".to_owned(),
+            ward: None,
+            starts: None,
+            at: Timestamp::from_second(1_790_000_000).unwrap(),
+            late: None,
+            report: Arc::new(report),
+            cards: Vec::new(),
+        }
+    }
+
+    async fn fault(store: &SqlStore) -> Result<(), Unavailable> {
+        store.written(|done| Op::Fault { done }).await
+    }
+
+    /// A store with one order, of which what writes has ended.
+    pub(crate) async fn ended() -> (Folder, SqlStore) {
+        let folder = Folder::new();
+        let store = SqlStore::sqlite(&folder.0.join("queue.sqlite"), Policy::default()).await.unwrap();
+        store.record(vec![order(1)]).await.unwrap();
+        assert_eq!(fault(&store).await, Err(Unavailable::Ended));
+        (folder, store)
+    }
+
+    /// What writes ends in the middle of a batch: whoever waits is told, nobody is told that anything was kept, and every
+    /// order that is not is counted.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn what_ends_while_others_wait_is_said_to_each_and_for_good() {
+        const OTHERS: usize = MOST_OF_A_BATCH + 100;
+        let folder = Folder::new();
+        let path = folder.0.join("queue.sqlite");
+        let store = Arc::new(SqlStore::sqlite(&path, Policy::default()).await.unwrap());
+        let options = sqlx::sqlite::SqliteConnectOptions::new().filename(&path);
+        let mut holds = sqlx::SqliteConnection::connect_with(&options).await.unwrap();
+        sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holds).await.unwrap();
+        let first = tokio::spawn({
+            let store = store.clone();
+            async move { store.record(vec![order(0)]).await }
+        });
+        tokio::time::sleep(Duration::from_millis(200)).await;
+        // The next batch has the fault in it; the rest waits for one after that.
+        let one = order(1);
+        let mut waits = Vec::new();
+        for n in 0..OTHERS {
+            let (store, mut one) = (store.clone(), one.clone());
+            one.key.order = format!("other-{n}");
+            waits.push(tokio::spawn(async move {
+                if n == 300 { fault(&store).await } else { store.record(vec![one]).await.map(drop) }
+            }));
+        }
+        tokio::time::sleep(Duration::from_millis(300)).await;
+        holds.close().await.unwrap();
+        assert!(first.await.unwrap().is_ok());
+        for wait in waits {
+            assert_eq!(wait.await.unwrap(), Err(Unavailable::Ended));
+        }
+        let health = store.health();
+        assert!(health.ended && !health.looking && health.since.is_some(), "{health:?}");
+        assert_eq!((health.lost, health.waiting), (OTHERS as u64 - 1, 0));
+        // It stays so, and everything can be looked at.
+        let at = Timestamp::from_second(1_790_000_000).unwrap();
+        let query = Query { filter: Filter::default(), sort: Sort::Urgency, after: None, limit: 10, now: at };
+        let page = store.list(query).await.unwrap();
+        assert_eq!(page.total, 1, "nothing of a batch that was not written");
+        let by = Person { id: "ann".to_owned(), name: "Invented ann".to_owned(), role: Role::Pharmacist };
+        assert_eq!(store.viewed(page.items[0].id.clone(), by, at).await, Err(Unavailable::Ended));
+        assert_eq!(store.record(vec![order(2)]).await, Err(Unavailable::Ended));
+        let health = store.health();
+        assert_eq!((health.lost, health.waiting), (OTHERS as u64, 0));
+        assert!(health.trouble.unwrap().contains("restart the service"));
+        tokio::time::timeout(Duration::from_secs(10), store.close()).await.expect("it can be closed").unwrap();
+    }
 }

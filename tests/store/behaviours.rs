@@ -97,6 +97,23 @@ pub async fn what_is_clear_is_no_item_and_replaces(place: Place) {
     assert_eq!(last.what, Event::Replaced { by: None });
 }
 
+/// As many orders as there are, a clear one replaces what it replaces, whether that is known in memory or asked.
+pub async fn what_is_clear_replaces_however_many_there_are(place: Place) {
+    let store = place.open().await;
+    for most in [1_000_000, 3, 0] {
+        store.hold_at_most(most);
+        for n in 0..5 {
+            put(&store, order(n, 1 + most as usize, n as i64)).await;
+        }
+        let mut clear = order(2, 2 + most as usize, 60);
+        looks_clear(&mut clear);
+        assert!(!clear.is_item());
+        assert_eq!(store.record(vec![clear]).await.unwrap(), [Recorded::Nothing]);
+        let replaced = store.get(order(2, 1 + most as usize, 2).id()).await.unwrap().unwrap();
+        assert_eq!(replaced.summary.standing, Standing::Replaced, "{most}");
+    }
+}
+
 /// Less was sent than before, so the same content looks clear: that the order was changed would not be true.
 pub async fn the_same_content_that_looks_clear_stays(place: Place) {
     let store = place.open().await;
@@ -638,6 +655,65 @@ pub async fn the_trail_is_one_chain_and_a_changed_entry_is_named(place: Place) {
     }
 }
 
+/// What was written is missing only where a purge removed the item as well.
+pub async fn an_entry_that_was_emptied_is_named(place: Place) {
+    let store = place.open().await;
+    let ann = pharmacist("ann");
+    for n in 0..3 {
+        put(&store, order(n, 1, n as i64)).await;
+    }
+    store.act(order(0, 1, 0).id(), command(&ann, 1, 5, accept())).await.unwrap();
+    store.viewed(order(2, 1, 2).id(), ann.clone(), at(6)).await.unwrap();
+    // The first of several of an item, the last, one between others of a purge, and the only one.
+    let emptied = async |seq: usize| {
+        let text = place.lines(&format!("SELECT detail FROM trail WHERE seq = {seq}")).await.remove(0);
+        place.tamper(&format!("UPDATE trail SET detail = NULL WHERE seq = {seq}")).await;
+        let wrong = store.verify().await.expect_err("an entry is empty").to_string();
+        place.tamper(&format!("UPDATE trail SET detail = '{}' WHERE seq = {seq}", text.replace('\'', "''"))).await;
+        store.verify().await.unwrap();
+        wrong
+    };
+    for seq in 1..=5 {
+        let wrong = emptied(seq).await;
+        assert!(wrong.contains("entry"), "{seq}: {wrong}");
+    }
+    // A purge of one item explains nothing of the others, before it or after it.
+    assert_eq!(store.purge(at(100), person("ops", Role::Coordinator), at(1000)).await.unwrap(), 1);
+    put(&store, order(3, 1, 1001)).await;
+    assert_eq!(store.verify().await.unwrap().purged, 2);
+    for seq in [2, 3, 5, 7] {
+        let wrong = emptied(seq).await;
+        assert!(wrong.contains("entry") || wrong.contains("it has no trail"), "{seq}: {wrong}");
+    }
+    // What was removed and comes again has a trail of its own, which is whole.
+    put(&store, order(0, 1, 1002)).await;
+    store.act(order(0, 1, 0).id(), command(&ann, 1, 1003, accept())).await.unwrap();
+    assert_eq!(store.verify().await.unwrap().purged, 2);
+    for seq in [8, 9] {
+        assert!(emptied(seq).await.contains("entry"), "{seq}");
+    }
+}
+
+/// Removing what is past its time, while somebody works on it and it comes again: all of it is told, and the trail is whole.
+pub async fn a_purge_and_what_is_about_the_same_item_at_once_are_apart(place: Place) {
+    let store = place.open().await;
+    let ann = pharmacist("ann");
+    let id = put(&store, order(0, 1, 0)).await;
+    store.act(id.clone(), command(&ann, 1, 5, accept())).await.unwrap();
+    let held = place.hold().await;
+    let (first, purge) = (put(&store, order(1, 1, 6)), store.purge(at(100), ann.clone(), at(1000)));
+    let (view, again) = (store.viewed(id.clone(), ann.clone(), at(1000)), put(&store, order(0, 1, 1000)));
+    let (_, viewed, removed, again, ()) = tokio::join!(first, view, purge, again, async {
+        tokio::time::sleep(std::time::Duration::from_millis(300)).await;
+        drop(held);
+    });
+    viewed.unwrap();
+    assert_eq!((removed.unwrap(), again), (1, id.clone()));
+    let words: Vec<_> = store.trail(id).await.unwrap().iter().map(|entry| entry.what.word()).collect();
+    assert_eq!(words, ["recorded"]);
+    store.verify().await.unwrap();
+}
+
 pub async fn tables_go_forward_and_one_version_back(place: Place) {
     use enteral_gate::store::schema::VERSION;
     let store = place.open().await;
@@ -748,7 +824,8 @@ pub async fn everything_is_there_after_it_was_closed(place: Place) {
     store.act(ids[0].id(), command(&pharmacist("ann"), 1, 30, accept())).await.unwrap();
     let before = all(&store).await;
     store.close().await.unwrap();
-    assert!(matches!(store.record(vec![order(1, 1, 1)]).await, Err(Unavailable::Busy)));
+    let closed = store.record(vec![order(1, 1, 1)]).await;
+    assert!(matches!(&closed, Err(Unavailable::Database(why)) if why.contains("closed")), "{closed:?}");
     let again = place.open().await;
     assert_eq!(all(&again).await, before);
     assert_eq!(again.health().last_order, Some(at(19)));

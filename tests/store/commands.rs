@@ -313,3 +313,41 @@ fn versions_of_the_tables_are_said_and_taken_back() {
     assert!(!nowhere.exists(), "no command but serve makes a store");
     assert!(fails(&["verify", "--store", "none"], 64).contains("none"));
 }
+
+/// A service that has the file open would go on writing into the one that was set aside.
+#[test]
+fn a_file_that_is_in_use_is_not_restored_over() {
+    use enteral_gate::store::Store;
+    use enteral_gate::store::backup::{backup, restore};
+    let folder = Folder::new();
+    let path = folder.join("queue.sqlite");
+    let copy = folder.join("copy.sqlite");
+    runtime().block_on(async {
+        let place = Place::Sqlite(path.clone());
+        let store = place.open().await;
+        put(&store, order(1, 1, 0)).await;
+        backup(&place.text(), &copy).await.unwrap();
+        put(&store, order(2, 1, 0)).await;
+        // Nothing is being written or read just now.
+        tokio::time::sleep(std::time::Duration::from_millis(300)).await;
+        let refused = restore(&copy, &place.text()).await.unwrap_err().to_string();
+        assert!(refused.contains("is in use: stop the service"), "{refused}");
+        assert!(!folder.join("queue.sqlite.before-1").exists() && !folder.join("queue.sqlite.part").exists());
+        put(&store, order(3, 1, 0)).await;
+        assert_eq!(store.verify().await.unwrap().items, 3);
+        store.close().await.unwrap();
+        let (found, before) = restore(&copy, &place.text()).await.unwrap();
+        assert_eq!(found.items, 1);
+        let before = before.unwrap();
+        assert_eq!(enteral_gate::store::verify(before.to_str().unwrap(), None).await.unwrap().items, 3);
+        // What was put there is used like any other, and so is a file in whose place something else was.
+        let store = place.open().await;
+        put(&store, order(4, 1, 0)).await;
+        store.close().await.unwrap();
+        assert_eq!(enteral_gate::store::verify(&place.text(), None).await.unwrap().items, 2);
+        std::fs::write(&path, "no file of SQLite, whoever has it open. ".repeat(200)).unwrap();
+        let (found, before) = restore(&copy, &place.text()).await.unwrap();
+        assert_eq!(found.items, 1);
+        assert!(std::fs::read_to_string(before.unwrap()).unwrap().starts_with("no file of SQLite"));
+    });
+}

@@ -8,6 +8,7 @@ mod lists;
 mod orders;
 mod outbox;
 mod packed;
+mod refused;
 mod together;
 mod told;
 mod transactions;
@@ -16,7 +17,9 @@ mod trouble;
 use behaviours::*;
 use outbox::*;
 use packed::*;
+use refused::*;
 use transactions::*;
+use trouble::*;
 
 /// Runs a behaviour on each store, in a fresh one.
 macro_rules! on_each {
@@ -35,6 +38,7 @@ on_each!(
     the_same_content_is_one_item,
     new_content_replaces_the_old_one,
     what_is_clear_is_no_item_and_replaces,
+    what_is_clear_replaces_however_many_there_are,
     the_same_content_that_looks_clear_stays,
     what_comes_late_of_the_same_content_changes_no_report,
     what_comes_late_does_not_replace_what_is_newer,
@@ -55,6 +59,8 @@ on_each!(
     changes_are_told,
     a_purge_keeps_open_items_counts_and_the_chain,
     the_trail_is_one_chain_and_a_changed_entry_is_named,
+    an_entry_that_was_emptied_is_named,
+    a_purge_and_what_is_about_the_same_item_at_once_are_apart,
     tables_go_forward_and_one_version_back,
     other_times_sort_what_is_kept_again,
     what_is_sorted_again_is_written_in_parts,
@@ -92,4 +98,9 @@ on_each!(
     many_at_once_are_each_told_what_came_of_them,
     what_cannot_be_written_whole_is_not_written_at_all,
     many_orders_at_once_are_all_recorded,
+    many_cards_at_once_are_all_joined,
+    a_text_with_u_0000_is_kept_and_found,
+    what_is_refused_again_and_again_is_given_up_and_named,
+    an_action_that_is_refused_fails_alone,
+    what_cannot_be_written_stays_said_whoever_looks,
 );

@@ -1,9 +1,9 @@
 //! Many operations in one transaction: each is told what came of it, all is written or nothing, and SQLite's log does not
 //! grow without end while something is always being written.
 
-use crate::orders::{Folder, Place, accept, command, order, pharmacist, put, query, runtime};
+use crate::orders::{Folder, Place, accept, at, command, order, pharmacist, put, query, runtime};
 use enteral_gate::queue::item::Standing;
-use enteral_gate::store::{Recorded, Store, Unavailable};
+use enteral_gate::store::{CardAnswer, Recorded, Store, Unavailable};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -76,7 +76,7 @@ pub async fn what_cannot_be_written_whole_is_not_written_at_all(place: Place) {
     let orders = vec![order(2, 1, 0), other, order(4, 1, 0)];
     let ids: BTreeSet<String> = orders.iter().map(|one| one.id().to_string()).collect();
     let came = store.record(orders).await;
-    assert!(matches!(came, Err(Unavailable::Database(_))), "{came:?}");
+    assert!(matches!(came, Err(Unavailable::Refused(_))), "{came:?}");
     assert_eq!(place.lines("SELECT id FROM items").await, [order(1, 1, 0).id().to_string()]);
     assert_eq!(place.lines("SELECT item FROM trail").await.len(), 1);
     assert_eq!(store.health().waiting, 3);
@@ -120,6 +120,31 @@ pub async fn many_orders_at_once_are_all_recorded(place: Place) {
     }
     assert_eq!(new, OPERATIONS * EACH + 9000);
     assert_eq!(store.counts(order(1, 1, 0).at).await.unwrap().open, new as u64);
+    store.close().await.unwrap();
+}
+
+/// Feedback on more cards at once, each of another order, than a statement of SQLite takes values for.
+pub async fn many_cards_at_once_are_all_joined(place: Place) {
+    let store = place.open().await;
+    // The other one takes twice as many.
+    let cards = if matches!(place, Place::Sqlite(_)) { 16_500 } else { 300 };
+    let card = |n: usize| format!("card-{n}");
+    let with_card = |n: usize| {
+        let mut one = order(n, 1, 0);
+        one.cards = vec![card(n)];
+        one
+    };
+    for some in (0..cards).collect::<Vec<_>>().chunks(500) {
+        store.record(some.iter().map(|n| with_card(*n)).collect()).await.unwrap();
+    }
+    let answer =
+        |n: usize| CardAnswer { card: card(n), accepted: true, reason: None, offered: true, comment: None, at: at(1) };
+    assert_eq!(store.feedback((0..cards + 500).map(answer).collect()).await, Ok(cards));
+    for n in [0, 1, cards - 1] {
+        let words: Vec<_> =
+            store.trail(order(n, 1, 0).id()).await.unwrap().iter().map(|entry| entry.what.word()).collect();
+        assert_eq!(words, ["recorded", "card-answered"], "{n}");
+    }
     store.close().await.unwrap();
 }
 

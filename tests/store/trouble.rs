@@ -2,7 +2,8 @@
 //! recorded, and they are recorded when that is possible again, without a restart.
 
 use crate::cluster::Cluster;
-use crate::orders::{Folder, GAPS, json};
+use crate::orders::{Folder, GAPS, Place, json, order, put, query};
+use enteral_gate::store::Store;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
 use std::process::{Child, ChildStdin, Command, Stdio};
@@ -135,6 +136,9 @@ fn not_recorded_is_said(service: &Service) {
     let ready = service.get("/readyz");
     assert!(ready.starts_with("HTTP/1.1 200"), "orders are still taken: {ready}");
     assert!(ready.contains("NOT recorded since"), "{ready}");
+    // Whoever looks meanwhile, and finds what is there, changes nothing of that.
+    let _ = service.get("/fhir/R4/Task?status=requested");
+    assert!(service.get("/readyz").contains("NOT recorded since"));
     assert_eq!(metric(service, "enteral_gate_queue_up"), 0);
     assert!(metric(service, "enteral_gate_queue_waiting") > 0);
 }
@@ -197,6 +201,41 @@ fn a_database_that_is_gone_is_survived() {
     drop(service);
     let whole = verified(&url);
     assert!(whole.contains("whole: 12 orders"), "11 and the hook's: {whole}");
+}
+
+/// How the last write went is said apart from how the last look went: neither hides the other.
+pub async fn what_cannot_be_written_stays_said_whoever_looks(place: Place) {
+    let store = place.open().await;
+    let (kept, other) = (put(&store, order(1, 1, 0)).await, put(&store, order(2, 1, 0)).await);
+    // Nothing can be written, as long as the table has another name.
+    place.tamper("ALTER TABLE votes RENAME TO votes_gone").await;
+    place.tamper("ALTER TABLE counts RENAME TO counts_gone").await;
+    assert!(store.record(vec![order(3, 1, 1)]).await.is_err());
+    let said = store.health();
+    assert!(said.trouble.is_some() && !said.looking, "{said:?}");
+    for _ in 0..3 {
+        assert_eq!(store.list(query(10)).await.unwrap().total, 2);
+        assert!(store.get(kept.clone()).await.unwrap().is_some());
+    }
+    assert_eq!(store.health().since, said.since);
+    assert!(store.health().trouble.is_some(), "what could be looked at is not written");
+    place.tamper(&format!("UPDATE items SET state = '{{' WHERE id = '{other}'")).await;
+    assert!(store.get(other.clone()).await.is_err());
+    let health = store.health();
+    assert!(!health.looking && health.since == said.since, "the graver of two: {health:?}");
+    place.tamper("ALTER TABLE votes_gone RENAME TO votes").await;
+    place.tamper("ALTER TABLE counts_gone RENAME TO counts").await;
+    let end = std::time::Instant::now() + Duration::from_secs(20);
+    while store.health().waiting > 0 {
+        assert!(std::time::Instant::now() < end, "{:?}", store.health());
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    // A look that fails says nothing of writing, and is over with one that works.
+    assert!(store.get(other).await.is_err());
+    let health = store.health();
+    assert!(health.looking && health.trouble.is_some(), "{health:?}");
+    assert!(store.get(kept).await.unwrap().is_some());
+    assert_eq!(store.health().trouble, None);
 }
 
 /// A store that cannot be used from the start is said before anything is bound.

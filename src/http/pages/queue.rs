@@ -107,9 +107,9 @@ struct Asked {
     q: String,
 }
 
-struct Banner {
-    bad: bool,
-    rows: Vec<(&'static str, String)>,
+pub(in crate::http) struct Banner {
+    pub(in crate::http) bad: bool,
+    pub(in crate::http) rows: Vec<(&'static str, String)>,
 }
 
 type Choice = (&'static str, &'static str);
@@ -369,10 +369,11 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     page(StatusCode::OK, &list)
 }
 
-fn banner(app: &App, store: &dyn Store, counts: Option<&crate::store::Counts>) -> Banner {
+pub(in crate::http) fn banner(app: &App, store: &dyn Store, counts: Option<&crate::store::Counts>) -> Banner {
     let health = store.health();
     let mut rows = Vec::new();
-    let mut bad = health.trouble.is_some() || health.lost > 0 || health.waiting > 0 || counts.is_none();
+    let mut bad =
+        health.trouble.is_some() || health.lost > 0 || health.refused > 0 || health.waiting > 0 || counts.is_none();
     match health.last_order {
         Some(at) => rows.push(("Last order received", moment(app, at))),
         None => {
@@ -411,6 +412,9 @@ fn banner(app: &App, store: &dyn Store, counts: Option<&crate::store::Counts>) -
     }
     if health.lost > 0 {
         rows.push(("Could not be recorded", health.lost.to_string()));
+    }
+    if health.refused > 0 {
+        rows.push(("Refused by the store, not on this list", health.refused.to_string()));
     }
     Banner { bad, rows }
 }

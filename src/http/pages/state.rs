@@ -207,7 +207,7 @@ async fn told(app: &App, notices: &Notices) -> Vec<(String, String, bool)> {
     rows
 }
 
-async fn queue(app: &App, now: Timestamp) -> Vec<(String, String, bool)> {
+pub(in crate::http) async fn queue(app: &App, now: Timestamp) -> Vec<(String, String, bool)> {
     let row = |name: &str, value: String, bad: bool| (name.to_owned(), value, bad);
     let Some(store) = &app.doors.store else {
         return vec![row("Store", "none: nothing is kept, and there is no queue".to_owned(), false)];
@@ -226,6 +226,9 @@ async fn queue(app: &App, now: Timestamp) -> Vec<(String, String, bool)> {
     }
     if health.lost > 0 {
         out.push(row("Could not be recorded", health.lost.to_string(), true));
+    }
+    if let Some(last) = &health.last_refused {
+        out.push(row("Refused by the store", format!("{}, not on the queue; the last: {last}", health.refused), true));
     }
     out.push(row(
         "Last order received",
