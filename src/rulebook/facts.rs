@@ -201,6 +201,9 @@ facts! {
         StartsAsNew, "starts_as_new", Truth, "", OTHER_ORDERS, "No other tube feed of the patient was sent, and other orders were asked for";
         OtherOrders, "other_orders", Quantity(NUMBER), "", OTHER_ORDERS, "Number of other feeding orders of the patient";
         Additives, "additives", Quantity(NUMBER), "", CORE, "Number of additives mixed into the feed or given apart";
+        AdditivesMixedIn, "additives_mixed_in", Quantity(NUMBER), "", CORE, "Number of additives mixed into the feed; those ordered by the day or by the feed are given apart";
+        AdditiveEnergy, "additive_energy", Quantity(ENERGY_RATE), "kcal/d", CORE, "Energy of the additives given apart, typical day";
+        LowestRate, "lowest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Lowest rate at which feed runs, typical day";
         Fortified, "fortified", Truth, "", CORE, "A milk fortifier is mixed into the feed or given apart";
         Cap, "cap", Quantity(VOLUME_RATE), "mL/d", CORE, "Maximum volume to deliver a day";
         FluidLimit, "fluid_limit", Quantity(VOLUME_RATE), "mL/d", OTHER_FLUIDS, "Fluid limit ordered";
