@@ -33,7 +33,9 @@ fn order(given: &str) -> String {
 }
 
 fn finding_of(document: &str, rule: &str) -> Finding {
-    let Outcome::Flagged(mut found) = judged(document, rule) else { panic!("{rule} is not flagged") };
+    let Outcome::Flagged(mut found) = judged(document, rule) else {
+        panic!("{rule} is not flagged: {:?}", judged(document, rule))
+    };
     assert_eq!(found.len(), 1, "{found:?}");
     found.remove(0)
 }
@@ -69,4 +71,96 @@ fn the_fill_holds_at_the_lowest_rate() {
     // One rate alone: 20 mL/h × 24 h = 480 mL.
     let one = fix("HNG-01", "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"20 mL/h\"");
     assert_eq!(one, "Fill at most 480 mL, or use a closed system.");
+}
+
+const ADULT: &str =
+    "age = \"50 a\"\nsex = \"female\"\nweight = \"50 kg\"\nproduct = \"A15\"\nsetting = \"ward\"\nstay = \"3 d\"\n";
+
+fn modulars(rate: u32, oil: u32) -> String {
+    format!(
+        "{ADULT}rate = \"{rate} mL/h\"\nadditives = [{{ product = \"MCT\", amount = \"{oil} mL\" }}, {{ product = \"PROT\", amount = \"4 {{dose}}\" }}]"
+    )
+}
+
+/// What modulars given apart bring is not asked of the feed once more.
+#[test]
+fn energy_of_additives_given_apart_is_taken_off_the_feed() {
+    // 60 mL × 7.7 kcal + 4 × 25 kcal = 562 kcal apart. 35 kcal/kg × 50 kg = 1750 kcal; (1750 − 562) kcal ÷ 1.5 kcal/mL
+    // = 792 mL, over 24 h 33 mL/h.
+    assert_eq!(
+        fix("NUT-01", &modulars(55, 60)),
+        "1750 kcal/d, of which the additives given apart bring 562 kcal/d, needs 792 mL/d of this feed: about 33 mL/h over the same hours."
+    );
+    // What is advised is what is not flagged.
+    assert_eq!(judged(&order(&modulars(33, 60)), "NUT-01").word(), "clear");
+    assert_eq!(judged(&order(&modulars(34, 60)), "NUT-01").word(), "flagged");
+    // 3 × 80 mL × 7.7 kcal = 1848 kcal are over 1750 kcal without any feed.
+    let oil = "{ product = \"MCT\", amount = \"80 mL\" }";
+    let alone = format!("{ADULT}rate = \"20 mL/h\"\nadditives = [{oil}, {oil}, {oil}]");
+    assert_eq!(
+        fix("NUT-01", &alone),
+        "The additives given apart bring 1848 kcal/d without any feed, and 1750 kcal/d is the aim: cut the additives first."
+    );
+    // Too little: 20 kcal/kg × 50 kg = 1000 kcal; 10 mL × 7.7 kcal + 100 kcal = 177 kcal apart; (1000 − 177) ÷ 1.5
+    // = 549 mL, over 24 h 22.9, in whole mL/h 23.
+    assert_eq!(
+        fix("NUT-01", &modulars(22, 10)),
+        "1000 kcal/d, of which the additives given apart bring 177 kcal/d, needs 549 mL/d of this feed: about 23 mL/h over the same hours."
+    );
+    assert_eq!(judged(&order(&modulars(23, 10)), "NUT-01").word(), "clear");
+}
+
+/// A child's energy goes by the resting need, an adult's in intensive care too; the same is taken off there.
+#[test]
+fn energy_by_the_resting_need_takes_off_the_additives_too() {
+    // 844.89 kcal × 1.9 = 1605 kcal; 40 mL × 7.7 kcal = 308 kcal apart; (1605.291 − 308) ÷ 1 = 1297 mL.
+    let child = "age = \"4 a\"\nsex = \"male\"\nweight = \"15 kg\"\nproduct = \"PED10\"\nrate = \"66 mL/h\"\nadditives = [{ product = \"MCT\", amount = \"40 mL\" }]";
+    assert_eq!(
+        fix("NUT-03", child),
+        "1605 kcal/d, of which the additives given apart bring 308 kcal/d, needs 1297 mL/d of this feed."
+    );
+    // Mifflin and St Jeor, a man of 70 years, 70 kg, 170 cm: 1417.5 kcal; × 1.1 = 1559 kcal, less 308 kcal: 1251 mL.
+    let icu = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nheight = \"170 cm\"\nsetting = \"icu\"\nstay = \"9 d\"\nproduct = \"A10\"\nrate = \"90 mL/h\"\nadditives = [{ product = \"MCT\", amount = \"40 mL\" }]";
+    assert_eq!(
+        fix("NUT-02", icu),
+        "Give at most 1251 mL/d of this feed beside the 308 kcal/d of the additives given apart."
+    );
+}
+
+/// A rate says nothing of a feed that is given at once.
+#[test]
+fn single_feeds_are_advised_by_their_volume() {
+    // 20 kcal/kg × 70 kg = 1400 kcal = 1400 mL, in 4 feeds 350 mL.
+    let feeds =
+        "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nvolume = \"200 mL\"\nfeeds = 4\nover = \"8 min\"";
+    assert_eq!(fix("NUT-01", feeds), "1400 kcal/d needs 1400 mL/d of this feed: 350 mL per feed, or more feeds.");
+    // 8 feeds of 200 mL of 2 kcal/mL hold 3200 kcal, 64 kcal/kg; 35 kcal/kg × 50 kg = 1750 kcal = 875 mL: 109 mL each.
+    let many =
+        "age = \"70 a\"\nweight = \"50 kg\"\nproduct = \"A20\"\nvolume = \"200 mL\"\nfeeds = 8\nover = \"30 min\"";
+    assert_eq!(fix("NUT-01", many), "1750 kcal/d needs 875 mL/d of this feed: 109 mL per feed.");
+}
+
+/// Much too much energy is led to where nothing is flagged, as the corrected order is.
+#[test]
+fn an_infants_energy_is_led_to_what_is_not_flagged() {
+    // 6 × 190 mL × 1 kcal/mL ÷ 7 kg = 163 kcal/kg. 130 kcal/kg × 7 kg = 910 kcal = 910 mL, in 6 feeds 151.67 mL, in steps of
+    // 0.1 mL.
+    let given = "age = \"5 mo\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"7 kg\"\nproduct = \"INF\"\ndensity = \"1 kcal/mL\"\nfeeds = 6\n";
+    let found = finding("NUT-04", &format!("{given}volume = \"190 mL\""));
+    assert_eq!(found.fix.unwrap(), "910 kcal/d needs 910 mL/d of this feed: 151.6 mL per feed.");
+    assert_eq!(found.correction.unwrap().label, "Volume per feed 151.6 mL");
+    assert_eq!(judged(&order(&format!("{given}volume = \"151.6 mL\"")), "NUT-04").word(), "clear");
+}
+
+/// Where a maximum below the schedule makes a range of the day, no advice is less than nothing, and no figure "not known".
+#[test]
+fn advice_on_a_range_names_the_aim() {
+    // 60 mL/h × 24 h = 1440 mL, at most 1200: 48 to 57.6 g of protein; 0.8 g/kg × 70 kg = 56 g. 1400 kcal are 1400 mL.
+    let given = "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL\"\nflush = { volume = \"100 mL\", every = \"4 h\" }";
+    let protein = fix("NUT-05", given);
+    assert!(protein.starts_with("Bring the protein up to 56 g/d: "), "{protein}");
+    assert_eq!(fix("NUT-01", given), "1400 kcal/d needs 1400 mL/d of this feed.");
+    // Surely under the bound: what is lacking is said. 30 mL/h × 24 h × 0.04 g/mL = 28.8 g of 56 g.
+    let little = fix("NUT-05", "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"30 mL/h\"");
+    assert!(little.starts_with("27 g/d more are needed: "), "{little}");
 }
