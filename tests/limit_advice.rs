@@ -164,3 +164,78 @@ fn advice_on_a_range_names_the_aim() {
     let little = fix("NUT-05", "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"30 mL/h\"");
     assert!(little.starts_with("27 g/d more are needed: "), "{little}");
 }
+
+const THIN: &str = "age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nrate = \"65 mL/h\"\nother-orders = []\n";
+
+/// Findings on one and the same risk advise one and the same start.
+#[test]
+fn rules_on_refeeding_do_not_contradict_each_other() {
+    // 10 kcal/kg × 70 kg = 700 kcal = 700 mL, over 24 h 29.2 mL/h.
+    let labs = format!(
+        "{THIN}weight = \"70 kg\"\nheight = \"175 cm\"\nlabs = {{ serum_potassium = \"5.8 mmol/L\", serum_phosphate = \"0.52 mmol/L\", serum_magnesium = \"0.617 mmol/L\" }}"
+    );
+    let advised = "Start at 700 kcal/d: 29 mL/h over the same hours. Give thiamine first; replace what is low: phosphate (0.52 mmol/L), magnesium (0.62 mmol/L); reach full needs over 4 to 7 days.";
+    for rule in ["REF-01", "REF-03"] {
+        let found = finding(rule, &labs);
+        assert_eq!(found.fix.as_deref(), Some(advised), "{rule}");
+        assert_eq!(found.correction.unwrap().label, "Rate 29 mL/h", "{rule}");
+    }
+    let found = finding("REF-04", &labs);
+    assert_eq!(found.text, "Phosphate is 0.52 mmol/L, under 0.65 mmol/L; magnesium is 0.62 mmol/L, under 0.65 mmol/L.");
+    // A body-mass index of 40 kg ÷ 1.7² m² = 13.8: 5 kcal/kg × 40 kg = 200 kcal, over 24 h 8.3 mL/h, by all three.
+    let thin = format!("{THIN}weight = \"40 kg\"\nheight = \"170 cm\"");
+    for rule in ["REF-01", "REF-02", "REF-03"] {
+        let found = finding(rule, &thin);
+        let fix = found.fix.unwrap();
+        assert!(fix.starts_with("Start at 200 kcal/d: 8 mL/h over the same hours. "), "{rule}: {fix}");
+        assert!(fix.contains("measure potassium, phosphate and magnesium and replace what is low; "), "{rule}: {fix}");
+        assert_eq!(found.correction.unwrap().label, "Rate 8 mL/h", "{rule}");
+    }
+}
+
+#[test]
+fn a_start_at_risk_of_refeeding_counts_additives_and_single_feeds() {
+    let labs = "labs = { serum_potassium = \"3.2 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }\n";
+    // 40 mL × 7.7 kcal = 308 kcal apart; 700 − 308 = 392 kcal = 392 mL, over 24 h 16.3 mL/h.
+    let oil = "weight = \"70 kg\"\nadditives = [{ product = \"MCT\", amount = \"40 mL\" }]";
+    assert_eq!(
+        fix("REF-01", &format!("{THIN}{labs}{oil}")),
+        "Start at 700 kcal/d, of which the additives given apart bring 308 kcal/d: 16 mL/h over the same hours. Give thiamine first; replace what is low: potassium (3.2 mmol/L); reach full needs over 4 to 7 days."
+    );
+    // 100 mL × 7.7 kcal = 770 kcal are over 700 kcal.
+    let much = "weight = \"70 kg\"\nadditives = [{ product = \"MCT\", amount = \"100 mL\" }]";
+    let said = fix("REF-01", &format!("{THIN}{labs}{much}"));
+    assert!(
+        said.starts_with(
+            "The additives given apart bring 770 kcal/d without any feed: leave them out first. Start at 700 kcal/d. "
+        ),
+        "{said}"
+    );
+    // 700 mL in 5 feeds are 140 mL.
+    let feeds = "age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nweight = \"70 kg\"\nvolume = \"300 mL\"\nfeeds = 5\nover = \"10 min\"\nother-orders = []\n";
+    let said = fix("REF-01", &format!("{feeds}{labs}"));
+    assert!(said.starts_with("Start at 700 kcal/d: 140 mL per feed. "), "{said}");
+}
+
+/// A rule that speaks of carbohydrate alone does not advise more feed than the one that speaks of energy.
+#[test]
+fn the_start_by_carbohydrate_is_not_over_that_by_energy() {
+    // 55 mL/h × 24 h = 1320 mL of A10: 18.9 kcal/kg at 70 kg, 1320 × 0.1335 = 176 g. By 150 g 1123.6 mL, by 700 kcal
+    // 700 mL.
+    let given = "age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nrate = \"55 mL/h\"\nother-orders = []\nweight = \"70 kg\"\nlabs = { serum_potassium = \"3.2 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }";
+    let found = finding("REF-03", given);
+    assert!(found.text.starts_with("The first day brings 176 g/d of carbohydrate"), "{}", found.text);
+    assert_eq!(
+        found.fix.unwrap(),
+        "Start with at most 700 mL/d of this feed a day: 29 mL/h over the same hours; give thiamine first."
+    );
+}
+
+/// What fell is named in full, and what was high before is not to be replaced.
+#[test]
+fn all_electrolytes_that_fell_are_named() {
+    let given = "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"70 mL/h\"\nlabs = { serum_phosphate = \"0.65 mmol/L\", serum_potassium = \"4.8 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }\nearlier-labs = { serum_phosphate = \"1.0 mmol/L\", serum_potassium = \"6.0 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }";
+    let found = finding("REF-07", given);
+    assert_eq!(found.text, "Phosphate fell from 1 mmol/L to 0.65 mmol/L; potassium from 6 mmol/L to 4.8 mmol/L.");
+    assert_eq!(found.fix.unwrap(), "Replace what is low, halve or hold the rate, measure again in 12 hours.");
+}
