@@ -239,3 +239,59 @@ fn all_electrolytes_that_fell_are_named() {
     assert_eq!(found.text, "Phosphate fell from 1 mmol/L to 0.65 mmol/L; potassium from 6 mmol/L to 4.8 mmol/L.");
     assert_eq!(found.fix.unwrap(), "Replace what is low, halve or hold the rate, measure again in 12 hours.");
 }
+
+/// A figure brings its unit along: no text says it once more.
+#[test]
+fn no_text_says_a_unit_twice() {
+    let words = [
+        ("kg", "kg"),
+        ("mL", "mL"),
+        ("d", "days"),
+        ("h", "hours"),
+        ("h/d", "hours"),
+        ("wk", "weeks"),
+        ("mo", "months"),
+        ("a", "years"),
+    ];
+    let mut seen = 0;
+    for limit in &BOOK.limits {
+        for text in limit.checks.iter().flat_map(|c| std::iter::once(&c.text).chain(&c.fix)) {
+            for (figure, after) in text.text.split('{').skip(1).filter_map(|part| part.split_once("} ")) {
+                let unit = figure.split(';').nth(1).map(str::trim);
+                let word = after.split(|c: char| !c.is_alphanumeric()).next();
+                assert!(
+                    !words.iter().any(|(u, w)| unit == Some(u) && word == Some(w)),
+                    "{}: {{{figure}}} {after}",
+                    limit.rule.id
+                );
+                seen += 1;
+            }
+        }
+    }
+    assert!(seen > 300, "{seen}");
+}
+
+#[test]
+fn a_weight_in_pounds_is_told_with_one_unit() {
+    // 154 kg ÷ 2.2046 = 69.9 kg; 154 kg × 2.2046 = 339.5 kg.
+    let given = "age = \"70 a\"\nsex = \"male\"\nweight = \"154 kg\"\nproduct = \"A10\"\nrate = \"65 mL/h\"\nearlier-weight = { value = \"70 kg\", ago = \"2 d\" }";
+    assert_eq!(
+        fix("WGT-03", given),
+        "Ask which unit was used: 69.9 kg if the entry was in pounds, 339.5 kg if it was converted once too often."
+    );
+    let jump = "age = \"70 a\"\nweight = \"80 kg\"\nproduct = \"A10\"\nrate = \"70 mL/h\"\nearlier-weight = { value = \"70 kg\", ago = \"5 d\" }";
+    let text = finding("WGT-04", jump).text;
+    // Weighed 1 day before the order.
+    assert!(text.starts_with("The weight went from 70 kg to 80 kg in 4 days, a change of 10 kg; "), "{text}");
+}
+
+/// 1200 mL a day at most of 1440 mL: 1008 to 1210 mL of water with the feed, 600 mL of flushes.
+#[test]
+fn advice_on_water_is_never_nothing_to_something() {
+    // 22.97 to 25.85 mL/kg at 70 kg: whether it is under 25 is open. 25 mL/kg × 70 kg = 1750 mL.
+    let given = "age = \"70 a\"\nsetting = \"ward\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL\"\nflush = { volume = \"100 mL\", every = \"4 h\" }";
+    assert_eq!(fix("WAT-01", given), "Bring the water up to 1750 mL/d with flushes.");
+    // Without the maximum and with half the flushes: 1209.6 + 300 = 1509.6 mL; 240.4 mL lack, 6 of 41 mL.
+    let known = "age = \"70 a\"\nsetting = \"ward\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\nflush = { volume = \"50 mL\", every = \"4 h\" }";
+    assert_eq!(fix("WAT-01", known), "Add 240 mL/d as water flushes: 6 of 41 mL.");
+}
