@@ -12,7 +12,7 @@ use enteral_gate::intake::wire::read_order;
 use enteral_gate::patient::{context, laboratory};
 use enteral_gate::rulebook::case::{CaseFacts, Materials};
 use enteral_gate::rulebook::expression::Expression;
-use enteral_gate::rulebook::facts::{FACTS, find};
+use enteral_gate::rulebook::facts::{FACTS, find, rests_on_weight};
 use enteral_gate::rulebook::value::{Facts, Keys, Missing, Need, Truth, Type, Value};
 use enteral_gate::rulebook::{Concept, ConceptKind, Rulebook, Staleness};
 use enteral_gate::settings::{ContextKind, Settings};
@@ -1105,6 +1105,37 @@ fn additives_are_mixed_in_or_given_apart() {
     assert_eq!(shown(&open(quantity(1.0, "g"), "day"), "additives_mixed_in", "1"), "0");
     bare.pointer_mut(powder).unwrap().as_array_mut().unwrap().pop();
     assert_eq!(shown(&bare, "additives_mixed_in", "1"), "0 to 1");
+}
+
+/// What is known with a weight and not without one rests on it, and nothing else does.
+#[test]
+fn what_rests_on_the_weight_is_missing_without_it() {
+    let height = observation("h", "8302-2", "2026-11-24T08:00:00Z", 90.0, "cm");
+    let child = |weight: &[Json]| bundle(&[&[order(), patient("2024-05-25"), height.clone()], weight].concat());
+    let weighed = child(&[observation("w", "29463-7", "2026-11-24T08:00:00Z", 13.0, "kg")]);
+    let not = child(&[]);
+    let adult = |more: &[Json]| {
+        bundle(
+            &[&[order(), patient("1956-11-25"), observation("h", "8302-2", "2026-11-24T08:00:00Z", 160.0, "cm")], more]
+                .concat(),
+        )
+    };
+    let heavy = adult(&[observation("w", "29463-7", "2026-11-24T08:00:00Z", 90.0, "kg")]);
+    let is_missing = |value: &Value| matches!(value, Value::Missing(_));
+    let mut resting = 0;
+    for (ix, fact) in FACTS.iter().enumerate() {
+        let lost = |with: &Json, without: &Json| {
+            !is_missing(&value(with, fact.name)) && is_missing(&value(without, fact.name))
+        };
+        if lost(&weighed, &not) || lost(&heavy, &adult(&[])) {
+            // How old the weight is does not rest on how much it is.
+            assert_eq!(rests_on_weight(ix), fact.name != "weight_age", "{}", fact.name);
+            resting += 1;
+        } else if !is_missing(&value(&weighed, fact.name)) {
+            assert!(!rests_on_weight(ix), "{}", fact.name);
+        }
+    }
+    assert!(resting > 20, "{resting}");
 }
 
 #[test]

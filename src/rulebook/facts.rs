@@ -238,6 +238,65 @@ facts! {
     }
 }
 
+/// Whether a fact is worked out from the dosing weight, or is that weight.
+pub fn rests_on_weight(ix: usize) -> bool {
+    match SOURCES.get(ix) {
+        Some(Source::Typical(_) | Source::First(_)) => FACTS.get(ix).is_some_and(|fact| {
+            matches!(
+                fact.kind,
+                Type::Quantity(
+                    Dimension::VOLUME_PER_MASS
+                        | Dimension::VOLUME_RATE_PER_MASS
+                        | Dimension::ENERGY_RATE_PER_MASS
+                        | Dimension::MASS_RATE_PER_MASS
+                        | Dimension::SUBSTANCE_RATE_PER_MASS
+                        | Dimension::OSMOLE_RATE_PER_MASS
+                )
+            )
+        }),
+        Some(Source::Other(name)) => matches!(
+            name,
+            Name::Weight
+                | Name::BodyMassIndex
+                | Name::WeightZ
+                | Name::HollidaySegar
+                | Name::RestingEnergy
+                | Name::AdjustedWeight
+        ),
+        None => false,
+    }
+}
+
+/// Whether a fact is an amount of the order, or follows from one: volume, energy, nutrients, their densities, and what
+/// they come to in a time or per kilogram. A body weight, a share and a length of time are none.
+pub fn is_an_amount(ix: usize) -> bool {
+    FACTS.get(ix).is_some_and(|fact| {
+        fact.need == CORE
+            && matches!(
+                fact.kind,
+                Type::Quantity(
+                    Dimension::VOLUME
+                        | Dimension::VOLUME_PER_MASS
+                        | Dimension::VOLUME_PER_ENERGY
+                        | Dimension::VOLUME_RATE
+                        | Dimension::VOLUME_RATE_PER_MASS
+                        | Dimension::ENERGY_DENSITY
+                        | Dimension::ENERGY_PER_MASS
+                        | Dimension::ENERGY_RATE
+                        | Dimension::ENERGY_RATE_PER_MASS
+                        | Dimension::MASS_RATE
+                        | Dimension::MASS_RATE_PER_MASS
+                        | Dimension::MASS_PER_ENERGY
+                        | Dimension::SUBSTANCE_RATE
+                        | Dimension::SUBSTANCE_RATE_PER_MASS
+                        | Dimension::OSMOLE_RATE
+                        | Dimension::OSMOLE_RATE_PER_MASS
+                        | Dimension::OSMOLES_PER_ENERGY
+                )
+            )
+    })
+}
+
 /// The index of a fact by its name.
 pub fn find(name: &str) -> Option<usize> {
     FACTS.iter().position(|fact| fact.name == name)
