@@ -134,6 +134,10 @@ fn single_feeds_are_advised_by_their_volume() {
     let feeds =
         "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nvolume = \"200 mL\"\nfeeds = 4\nover = \"8 min\"";
     assert_eq!(fix("NUT-01", feeds), "1400 kcal/d needs 1400 mL/d of this feed: 350 mL per feed, or more feeds.");
+    // A maximum that cuts the day short leaves open how many feeds there are; one that does not changes nothing.
+    let capped = |cap: u32| fix("NUT-01", &format!("{feeds}\ncap = \"{cap} mL\""));
+    assert_eq!(capped(250), "1400 kcal/d needs 1400 mL/d of this feed.");
+    assert_eq!(capped(800), "1400 kcal/d needs 1400 mL/d of this feed: 350 mL per feed, or more feeds.");
     // 8 feeds of 200 mL of 2 kcal/mL hold 3200 kcal, 64 kcal/kg; 35 kcal/kg × 50 kg = 1750 kcal = 875 mL: 109 mL each.
     let many =
         "age = \"70 a\"\nweight = \"50 kg\"\nproduct = \"A20\"\nvolume = \"200 mL\"\nfeeds = 8\nover = \"30 min\"";
