@@ -393,6 +393,50 @@ fn a_sentence_shows_what_can_be_shown() {
     assert_eq!(sentence.render(&g, &[]), "not known of 2 and 3 to 4, not known");
 }
 
+/// A part is said where its condition surely holds and its figures are known, and else what stands for it.
+#[test]
+fn a_part_of_a_sentence_is_said_where_it_holds_and_is_known() {
+    let said = |text: &str, given: &[(&'static str, Value)]| {
+        let sentence = Template::compile(text, &NAMES).unwrap_or_else(|all| panic!("{text}: {all:?}"));
+        sentence.render(&Given(given.to_vec()), &[])
+    };
+    let choice = "a{if x > 1} over {x}{else} under{end}.";
+    assert_eq!(said(choice, &[("x", known(2))]), "a over 2.");
+    assert_eq!(said(choice, &[("x", known(1))]), "a under.");
+    // Neither where it is not known, nor where a range straddles the bound.
+    assert_eq!(said(choice, &[]), "a under.");
+    assert_eq!(said(choice, &[("x", range(0, 2))]), "a under.");
+    assert_eq!(said(choice, &[("x", range(2, 3))]), "a over 2 to 3.");
+    // A figure that is not known takes the part with it that it stands in, and no other.
+    let clause = "{x}{if known}: {y} of {x}{end}{if r}, r{end}.";
+    assert_eq!(said(clause, &[("x", known(1)), ("y", known(2))]), "1: 2 of 1.");
+    assert_eq!(said(clause, &[("x", known(1)), ("r", Value::Truth(Truth::True))]), "1, r.");
+    assert_eq!(said(clause, &[("y", known(2))]), "not known.");
+    let nested = "{if x > 0}{if known}{y}{else}no y{end}, {rate; mL/h}{else}nothing{end}";
+    let rate = Value::Quantity(Amount::Known(Exact::ratio(1, 3600)));
+    assert_eq!(said(nested, &[("x", known(1)), ("rate", rate.clone())]), "no y, 1 mL/h");
+    assert_eq!(said(nested, &[("x", known(1)), ("y", known(3)), ("rate", rate)]), "3, 1 mL/h");
+    assert_eq!(said(nested, &[("x", known(1)), ("y", known(3))]), "nothing");
+    // The facts of conditions are among those it uses, in every part.
+    let all = Template::compile("{if x > 0}{y}{else}{if p}a{else}{place}{end}{end}{rate; mL/h}", &NAMES).unwrap();
+    assert_eq!(all.facts(), [0, 1, 2, 4, 6]);
+    // What is wrong is said at its place.
+    let bad = |text: &str| {
+        let all = Template::compile(text, &NAMES).unwrap_err();
+        all.into_iter().map(|f| (f.offset_column, f.message)).collect::<Vec<_>>()
+    };
+    assert_eq!(bad("a {if x > 1} b"), [(3, "the part is not closed: `{end}` is missing".to_owned())]);
+    assert_eq!(bad("a {else} b"), [(3, "an {else} without an {if …} of its own".to_owned())]);
+    assert_eq!(bad("{if p}a{else}b{else}c{end}")[0].0, 15);
+    assert!(bad("a {end}")[0].1.starts_with("`end` is no fact"), "{:?}", bad("a {end}"));
+    assert_eq!(bad("{if x; 1}a{end}"), [(6, "a condition has neither unit nor places".to_owned())]);
+    assert!(bad("{if x}a{end}")[0].1.contains("true or false is wanted"));
+    assert_eq!(bad("ab {if xx > 1}a{end}")[0].0, 8);
+    let deep = |n: usize| format!("{}a{}", "{if p}".repeat(n), "{end}".repeat(n));
+    assert!(Template::compile(&deep(4), &NAMES).is_ok());
+    assert_eq!(bad(&deep(5)), [(25, "nested deeper than 4".to_owned())]);
+}
+
 #[test]
 fn what_cannot_be_read_is_said_where_it_stands() {
     for (text, says) in [

@@ -12,7 +12,7 @@ use enteral_gate::intake::wire::read_order;
 use enteral_gate::patient::{context, laboratory};
 use enteral_gate::rulebook::case::{CaseFacts, Materials};
 use enteral_gate::rulebook::expression::Expression;
-use enteral_gate::rulebook::facts::{FACTS, find};
+use enteral_gate::rulebook::facts::{FACTS, find, rests_on_weight};
 use enteral_gate::rulebook::value::{Facts, Keys, Missing, Need, Truth, Type, Value};
 use enteral_gate::rulebook::{Concept, ConceptKind, Rulebook, Staleness};
 use enteral_gate::settings::{ContextKind, Settings};
@@ -1231,4 +1231,101 @@ fn a_reference_that_falls_and_rises_is_looked_at_day_by_day() {
     assert_eq!(of("2026-11"), ((0..=24).filter_map(z).min(), (0..=24).filter_map(z).max()));
     assert!((0..=24).filter_map(z).max() > z(0).max(z(24)), "the highest lies between");
     assert_eq!(of("2026-11-25"), (z(0), z(0)));
+}
+
+/// What is mixed into the feed and what is given apart are told apart, and the energy of the latter is counted.
+#[test]
+fn additives_are_mixed_in_or_given_apart() {
+    let with = |doses: &[(&str, Json, &str)]| {
+        let mut order = order();
+        let doses: Vec<Json> = doses
+            .iter()
+            .map(|(product, amount, per)| {
+                json!({"url": "https://enteral-gate.example/fhir/StructureDefinition/additive-dose", "extension": [
+                    {"url": "item", "valueCodeableConcept": {"text": product}},
+                    {"url": "quantity", "valueQuantity": amount},
+                    {"url": "per", "valueCode": per}]})
+            })
+            .collect();
+        order["enteralFormula"]["extension"] = json!(doses);
+        bundle(&[order, patient("1956-11-25")])
+    };
+    let none = of(&[]);
+    assert_eq!(shown(&none, "additives_mixed_in", "1"), "0");
+    assert_eq!(shown(&none, "additive_energy", "kcal/d"), "0");
+    // 60 mL × 7.7 kcal + 4 × 25 kcal = 562 kcal, all of it apart.
+    let apart = with(&[("MCT", quantity(60.0, "mL"), "day"), ("PROT", quantity(4.0, "{dose}"), "day")]);
+    assert_eq!(shown(&apart, "additives_mixed_in", "1"), "0");
+    assert_eq!(shown(&apart, "additive_energy", "kcal/d"), "562");
+    let both = with(&[("MCT", quantity(60.0, "mL"), "day"), ("PROT", quantity(1.0, "/(100.mL)"), "volume")]);
+    assert_eq!(shown(&both, "additives_mixed_in", "1"), "1");
+    assert_eq!(shown(&both, "additive_energy", "kcal/d"), "462");
+    // One that cannot be counted is mixed in where it is ordered per volume, apart where by the day, else either.
+    let open =
+        |amount: Json, per: &str| with(&[("Invented powder", amount, per), ("MCT", quantity(60.0, "mL"), "day")]);
+    let stated = open(quantity(1.0, "g"), "volume");
+    assert_eq!(shown(&stated, "additives_mixed_in", "1"), "1");
+    assert_eq!(shown(&stated, "additive_energy", "kcal/d"), "462 to more");
+    let mut bare = open(quantity(2.0, "g/(100.mL)"), "day");
+    let powder = "/entry/0/resource/enteralFormula/extension/0/extension";
+    bare.pointer_mut(powder).unwrap().as_array_mut().unwrap().pop();
+    assert_eq!(shown(&bare, "additives_mixed_in", "1"), "1");
+    assert_eq!(shown(&open(quantity(1.0, "g"), "day"), "additives_mixed_in", "1"), "0");
+    bare.pointer_mut(powder).unwrap().as_array_mut().unwrap().pop();
+    assert_eq!(shown(&bare, "additives_mixed_in", "1"), "0 to 1");
+}
+
+/// What is known with a weight and not without one rests on it, and nothing else does.
+#[test]
+fn what_rests_on_the_weight_is_missing_without_it() {
+    let height = observation("h", "8302-2", "2026-11-24T08:00:00Z", 90.0, "cm");
+    let child = |weight: &[Json]| bundle(&[&[order(), patient("2024-05-25"), height.clone()], weight].concat());
+    let weighed = child(&[observation("w", "29463-7", "2026-11-24T08:00:00Z", 13.0, "kg")]);
+    let not = child(&[]);
+    let adult = |more: &[Json]| {
+        bundle(
+            &[&[order(), patient("1956-11-25"), observation("h", "8302-2", "2026-11-24T08:00:00Z", 160.0, "cm")], more]
+                .concat(),
+        )
+    };
+    let heavy = adult(&[observation("w", "29463-7", "2026-11-24T08:00:00Z", 90.0, "kg")]);
+    let is_missing = |value: &Value| matches!(value, Value::Missing(_));
+    let mut resting = 0;
+    for (ix, fact) in FACTS.iter().enumerate() {
+        let lost = |with: &Json, without: &Json| {
+            !is_missing(&value(with, fact.name)) && is_missing(&value(without, fact.name))
+        };
+        if lost(&weighed, &not) || lost(&heavy, &adult(&[])) {
+            // How old the weight is does not rest on how much it is.
+            assert_eq!(rests_on_weight(ix), fact.name != "weight_age", "{}", fact.name);
+            resting += 1;
+        } else if !is_missing(&value(&weighed, fact.name)) {
+            assert!(!rests_on_weight(ix), "{}", fact.name);
+        }
+    }
+    assert!(resting > 20, "{resting}");
+}
+
+#[test]
+fn the_lowest_rate_is_that_of_the_feeds_of_the_day() {
+    let administration = |all: Json| {
+        let mut order = order();
+        order["enteralFormula"]["administration"] = all;
+        bundle(&[order, patient("1956-11-25")])
+    };
+    let run = |times: Json, rate: f64| json!({"schedule": {"repeat": {"timeOfDay": times, "duration": 12, "durationUnit": "h"}}, "rateQuantity": quantity(rate, "mL/h")});
+    let both = administration(json!([run(json!(["08:00:00"]), 15.0), run(json!(["20:00:00"]), 35.0)]));
+    assert_eq!(shown(&both, "lowest_rate", "mL/h"), "15");
+    assert_eq!(shown(&both, "highest_rate", "mL/h"), "35");
+    // A step that is over by the typical day is none of its rates: it ends at 70 mL/h.
+    let steps = bundle(&[stepped(), patient("1956-11-25")]);
+    assert_eq!(shown(&steps, "lowest_rate", "mL/h"), "70");
+    // 300 mL in half an hour.
+    let feeds = |more: Json| {
+        let mut repeat = json!({"frequency": 4, "period": 1, "periodUnit": "d"});
+        repeat.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        administration(json!([{"schedule": {"repeat": repeat}, "quantity": quantity(300.0, "mL")}]))
+    };
+    assert_eq!(shown(&feeds(json!({"duration": 30, "durationUnit": "min"})), "lowest_rate", "mL/h"), "600");
+    assert_eq!(why(&feeds(json!({})), "lowest_rate"), "how long a feed takes is not stated");
 }

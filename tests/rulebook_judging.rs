@@ -77,7 +77,7 @@ fn a_rule_switched_off_hides_nothing() {
     let order = bundle(&format!("{ADULT}density = \"24 kcal/mL\"\n"));
     let on = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&STARTER));
     assert_eq!(outcome(&on, "UNT-02").tier(), Some(Tier::Stop));
-    assert_eq!(outcome(&on, "UNT-01"), &Outcome::Hidden("UNT-02"));
+    assert_eq!(outcome(&on, "UNT-01"), &Outcome::Hidden("UNT-02".into()));
     let off = |until: &str| {
         book(&format!("[[off]]\nrule = \"UNT-02\"\nby = \"Invented pharmacist\"\nwhy = \"trial\"\nuntil = {until}\n"))
     };
@@ -307,10 +307,31 @@ fn only_what_rests_on_a_wrong_amount_is_hidden_by_it() {
         assert_eq!(outcome(&a, "UNT-02").tier(), Some(Tier::Stop));
         outcome(&a, "LOC-01").clone()
     };
-    assert_eq!(said("measure = \"energy\"\nabove = \"q('100 kcal/d')\""), Outcome::Hidden("UNT-02"));
-    assert_eq!(said("measure = \"highest_rate\"\nabove = \"q('10 mL/h')\""), Outcome::Hidden("UNT-02"));
+    assert_eq!(said("measure = \"energy\"\nabove = \"q('100 kcal/d')\""), Outcome::Hidden("UNT-02".into()));
+    assert_eq!(said("measure = \"highest_rate\"\nabove = \"q('10 mL/h')\""), Outcome::Hidden("UNT-02".into()));
     assert_eq!(said("measure = \"serum_potassium\"\nabove = \"q('5 mmol/L')\"").word(), "flagged");
     assert_eq!(said("measure = \"feeding_time\"\nabove = \"q('1 h/d')\"").word(), "flagged");
+    // By what it is, not by the letters of its unit: millimoles a day and densities are amounts, kilograms are none.
+    for amount in ["potassium_mmol", "density", "protein_per_energy", "free_water_per_energy"] {
+        assert_eq!(said(&format!("flag = \"{amount} * 0 < {amount}\"")), Outcome::Hidden("UNT-02".into()), "{amount}");
+    }
+    assert_eq!(said("measure = \"weight\"\nabove = \"q('60 kg')\"").word(), "flagged");
+    // What would be found all the same is no consequence; a condition that rests on the amount makes it one.
+    let potassium = "serum_potassium > q('5 mmol/L')";
+    assert_eq!(said(&format!("flag = \"energy > q('1 kcal/d') || {potassium}\"")).word(), "flagged");
+    let when = format!("when = \"energy > q('1 kcal/d')\"\nflag = \"{potassium}\"");
+    assert_eq!(said(&when), Outcome::Hidden("UNT-02".into()));
+}
+
+/// A weight that jumped is told of beside a density that is wrong: neither follows from the other.
+#[test]
+fn a_wrong_amount_hides_nothing_about_the_weight() {
+    let order =
+        bundle(&format!("{ADULT}density = \"24 kcal/mL\"\nearlier-weight = {{ value = \"90 kg\", ago = \"5 d\" }}\n"));
+    let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&STARTER));
+    assert_eq!(outcome(&a, "UNT-02").tier(), Some(Tier::Stop));
+    assert_eq!(outcome(&a, "WGT-04").tier(), Some(Tier::Med), "{:?}", outcome(&a, "WGT-04"));
+    assert_eq!(outcome(&a, "NUT-01"), &Outcome::Hidden("UNT-02".into()));
 }
 
 /// A key that no concept of its kind has is refused where it is looked for.
@@ -346,8 +367,7 @@ fn a_limit_without_a_bound_needs_no_test_at_it() {
     assert!(bound.contains("LOC-01") && bound.contains("boundary"), "{bound}");
 }
 
-/// Whether a weight is one in another unit is no consequence of that weight: a limit that compares it with the one before
-/// is judged where others per kilogram are hidden.
+/// What is reckoned from an implausible weight is a consequence of it; what is not, is judged.
 #[test]
 fn only_what_rests_on_a_wrong_weight_is_hidden_by_it() {
     // A child of 24 months of 26 kg: WGT-01.
@@ -360,10 +380,92 @@ fn only_what_rests_on_a_wrong_weight_is_hidden_by_it() {
         assert_eq!(outcome(&a, "WGT-01").tier(), Some(Tier::High));
         outcome(&a, "LOC-01").clone()
     };
-    assert_eq!(said("measure = \"energy_per_kg\"\nbelow = \"q('90 kcal/kg/d')\""), Outcome::Hidden("WGT-01"));
-    assert_eq!(said("flag = \"weight > last_weight * 2\"").word(), "flagged");
-    assert_eq!(said("flag = \"weight > q('20 kg')\""), Outcome::Hidden("WGT-01"));
+    assert_eq!(said("measure = \"energy_per_kg\"\nbelow = \"q('90 kcal/kg/d')\""), Outcome::Hidden("WGT-01".into()));
+    assert_eq!(said("flag = \"weight > last_weight * 2\""), Outcome::Hidden("WGT-01".into()));
+    // What is worked out from the weight rests on it, whatever its unit.
+    assert_eq!(said("measure = \"energy / resting_energy\"\nbelow = \"9\""), Outcome::Hidden("WGT-01".into()));
+    assert_eq!(said("measure = \"free_water / holliday_segar\"\nbelow = \"9\""), Outcome::Hidden("WGT-01".into()));
+    assert_eq!(said("measure = \"weight_z\"\nabove = \"1\""), Outcome::Hidden("WGT-01".into()));
+    assert_eq!(said("measure = \"protein_per_energy\"\nabove = \"q('0 g/(100.kcal)')\"").word(), "flagged");
+    assert_eq!(said("flag = \"weight > q('20 kg')\""), Outcome::Hidden("WGT-01".into()));
     assert_eq!(said("measure = \"highest_rate\"\nabove = \"q('30 mL/h')\"").word(), "flagged");
+}
+
+/// A limit may name what is wrong with the weight, as the program's own rules do; what rests on it is hidden by it.
+#[test]
+fn a_limit_that_doubts_the_weight_hides_what_rests_on_it() {
+    let order = bundle(&format!("{ADULT}earlier-weight = {{ value = \"35 kg\", ago = \"10 d\" }}\n"));
+    let names = |more: &str| {
+        limit(
+            "LOC-01",
+            &format!(
+                "{more}[[limit.check]]\nflag = \"weight >= 2 * last_weight\"\ntext = \"Pounds.\"\nfix = \"{{weight / 2.2; kg; 1}}?\"\n"
+            ),
+        )
+    };
+    let per_kg = "[[limit.check]]\nmeasure = \"energy_per_kg\"\nabove = \"q('10 kcal/kg/d')\"\ntext = \"Much.\"\n";
+    let said = |first: &str, second: &str| {
+        let book = book(&format!("{first}{}", limit("LOC-02", second)));
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        (outcome(&a, "LOC-01").clone(), outcome(&a, "LOC-02").clone())
+    };
+    let high = |more: &str| names(more).replace("tier = \"MED\"", "tier = \"HIGH\"");
+    let (doubting, hidden) = said(&high("doubts = \"weight\"\n"), per_kg);
+    assert_eq!(hidden, Outcome::Hidden("LOC-01".into()));
+    // It is not hidden itself, and neither is its advice: 70 kg ÷ 2.2 = 31.8 kg.
+    let Outcome::Flagged(found) = doubting else { panic!("{doubting:?}") };
+    assert_eq!(found[0].fix.as_deref(), Some("31.8 kg?"));
+    // Not where it does not say so, finds nothing grave, or is only tried out.
+    assert_eq!(said(&high(""), per_kg).1.word(), "flagged");
+    assert_eq!(said(&names("doubts = \"weight\"\n"), per_kg).1.word(), "flagged");
+    let tried = high("doubts = \"weight\"\n").replace("mode = \"card\"", "mode = \"shadow\"");
+    assert_eq!(said(&tried, per_kg).1.word(), "flagged");
+    // An amount is doubted in the same way, and only an amount.
+    let amount = high("doubts = \"amount\"\n");
+    assert_eq!(said(&amount, per_kg).1, Outcome::Hidden("LOC-01".into()));
+    assert_eq!(
+        said(&amount, "[[limit.check]]\nflag = \"feeding_time > q('1 h/d')\"\ntext = \"x\"\n").1.word(),
+        "flagged"
+    );
+    // What the weight has no part in stays, and that there was something graver is said; advice by the weight goes.
+    let rate = "[[limit.check]]\nmeasure = \"highest_rate\"\nabove = \"q('60 mL/h')\"\ntext = \"Fast.\"\nfix = \"At most {weight * q('1 mL/kg/h'); mL/h}.\"\n";
+    let both = format!("{}{rate}", per_kg.replacen("measure", "tier = \"HIGH\"\nmeasure", 1));
+    let (_, stays) = said(&high("doubts = \"weight\"\n"), &both);
+    let Outcome::Flagged(found) = stays else { panic!("{stays:?}") };
+    assert_eq!((found.len(), found[0].tier), (1, Tier::Med));
+    assert_eq!(found[0].text, "Fast. What it finds beside that, HIGH, is not shown because of LOC-01.");
+    assert_eq!(found[0].fix.as_deref(), Some("Settle the weight first (LOC-01)."));
+    // A milder consequence beside it changes nothing but the advice.
+    let graver = format!("{per_kg}{}", rate.replacen("measure", "tier = \"STOP\"\nmeasure", 1));
+    let (_, stays) = said(&high("doubts = \"weight\"\n"), &graver);
+    let Outcome::Flagged(found) = stays else { panic!("{stays:?}") };
+    assert_eq!((found[0].text.as_str(), found[0].tier), ("Fast.", Tier::Stop));
+    assert_eq!(found[0].fix.as_deref(), Some("Settle the weight first (LOC-01)."));
+}
+
+/// A weight of 154 kg the day after one of 70 kg: nothing per kilogram is said beside it. A toddler of 26 kg: neither
+/// what children need by weight.
+#[test]
+fn findings_on_a_weight_in_pounds_are_one_finding() {
+    let order = bundle(
+        "age = \"66 a\"\nsex = \"male\"\nheight = \"175 cm\"\nweight = \"154 kg\"\nearlier-weight = { value = \"70 kg\", ago = \"2 d\" }\nproduct = \"A10\"\nrate = \"40 mL/h\"\nflush = { volume = \"30 mL\", every = \"4 h\" }\nsetting = \"ward\"\nstay = \"9 d\"\n",
+    );
+    let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&STARTER));
+    assert_eq!(outcome(&a, "WGT-03").tier(), Some(Tier::High));
+    for rule in ["NUT-01", "WAT-01", "WGT-04", "WGT-06"] {
+        assert_eq!(outcome(&a, rule), &Outcome::Hidden("WGT-03".into()), "{rule}");
+    }
+    for said in [text(&a, false), outcome_json(&a)] {
+        assert!(said.contains("because of WGT-03"), "{said}");
+    }
+    let order = bundle(
+        "age = \"30 mo\"\nsex = \"female\"\nweight = \"26 kg\"\nproduct = \"PED10\"\nvolume = \"250 mL\"\nfeeds = 4\n",
+    );
+    let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&STARTER));
+    assert_eq!(outcome(&a, "WGT-01").tier(), Some(Tier::High));
+    for rule in ["NUT-03", "WAT-02"] {
+        assert_eq!(outcome(&a, rule), &Outcome::Hidden("WGT-01".into()), "{rule}");
+    }
 }
 
 /// One laboratory value was sent and another is asked for: there may be further ones.

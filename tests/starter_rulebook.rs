@@ -5,7 +5,7 @@
 use enteral_gate::appraise::own_rules;
 use enteral_gate::formulary::Formulary;
 use enteral_gate::rehearsal::{Extent, rehearse, uncovered};
-use enteral_gate::rulebook::{Bound, Limit, Mode, Rulebook, Test, TestKind, file};
+use enteral_gate::rulebook::{Bound, Ground, Limit, Mode, Rulebook, Test, TestKind, file};
 use enteral_gate::settings::Settings;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
@@ -160,6 +160,13 @@ fn page(l: &Limit) -> String {
         if let Some(instead) = c.offers_instead() {
             let _ = writeln!(out, "  - tries: {}", instead.replacen("times ", "times `", 1) + "`");
         }
+    }
+    if let Some(ground) = l.doubts {
+        let on = if ground == Ground::Weight { "the weight" } else { "amounts of the order" };
+        let _ = writeln!(
+            out,
+            "\nWhere it finds something of HIGH or STOP, findings that rest on {on} are not shown: mend that first."
+        );
     }
     if !l.parameters.is_empty() {
         let _ = writeln!(out, "\n## Figures\n| name | value |\n|---|---|");

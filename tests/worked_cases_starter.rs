@@ -227,6 +227,7 @@ const CASES: &[Case] = &[
     Case {
         file: "c15",
         listed: &[("WGT-01", High), ("WGT-03", High)],
+        more: &[("VOL-01", High, "500 mL are too much for one feed at 17 months whatever the weight")],
         less: &[("WGT-03", "not-provided", "a child's z score in the other unit is not worked out, as the note says")],
         ..PLAIN
     },
@@ -234,6 +235,7 @@ const CASES: &[Case] = &[
         file: "c15",
         beside: "earlier-weight = { value = '11.3 kg', ago = '14 d' }",
         listed: &[("WGT-01", High), ("WGT-03", High)],
+        more: &[("VOL-01", High, "500 mL are too much for one feed at 17 months whatever the weight")],
         ..PLAIN
     },
     Case {

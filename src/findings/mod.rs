@@ -139,7 +139,7 @@ pub enum Outcome {
     /// The institution switched it off. (by whom, why, until when)
     Off(String),
     /// It would have been evaluated, but the finding of another rule is the cause. (that rule)
-    Hidden(&'static str),
+    Hidden(Cow<'static, str>),
 }
 
 impl Outcome {
@@ -270,7 +270,7 @@ mod tests {
             Outcome::NotEvaluated(String::new(), Vec::new()),
             Outcome::NotProvided("".into()),
             Outcome::Off(String::new()),
-            Outcome::Hidden("UNT-02"),
+            Outcome::Hidden(Cow::Borrowed("UNT-02")),
         ]
     }
 

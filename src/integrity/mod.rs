@@ -558,7 +558,7 @@ pub fn judge(case: &Case<'_>, off: &dyn Fn(&str) -> Option<Outcome>) -> Vec<Judg
         }
         for j in &mut out {
             if matches!(j.outcome, Outcome::Flagged(_)) && consequences.contains(&&*j.rule.id) {
-                j.outcome = Outcome::Hidden(cause);
+                j.outcome = Outcome::Hidden(Cow::Borrowed(cause));
             }
         }
     }

@@ -21,7 +21,7 @@ use crate::nutrition::totals::{OrderDay, Sums, Totals, method_name};
 use crate::patient::{Context, CorrectionBasis, LabTest, Measured, Measurements, Sent, Sex};
 use crate::settings::{ContextKind, Settings, Site};
 use crate::timing::schedule::{Dose, Line, Method, Occurrences, per_day};
-use crate::units::{Unit, energy_density};
+use crate::units::{Dimension, Unit, energy_density, measure};
 use std::cell::{Cell, OnceCell, RefCell};
 use std::collections::BTreeMap;
 use std::sync::LazyLock;
@@ -118,6 +118,13 @@ fn flat(quantity: &Field<'_, Quantity<'_>>) -> Option<At> {
 fn without_weight(quantity: &Quantity<'_>, at: At) -> Option<At> {
     let per_weight = quantity.code.iter().chain(&quantity.unit).any(|unit| unit.contains("kg"));
     (!per_weight).then_some(at)
+}
+
+/// Whether an amount is one per volume of feed.
+fn per_volume(quantity: &Field<'_, Quantity<'_>>) -> bool {
+    let Field::Present(quantity) = quantity else { return false };
+    let is = |dimension| measure(&quantity.value, dimension).value.is_some();
+    is(Dimension::MASS_CONCENTRATION) || is(Dimension::PER_VOLUME)
 }
 
 /// An amount with both ends multiplied; for amounts that may be below zero.
@@ -608,6 +615,86 @@ impl<'a> CaseFacts<'a> {
         Ok(truth(false))
     }
 
+    /// Additives mixed in. One that cannot be counted may be mixed in or given apart, unless the order says which.
+    fn additives_mixed_in(&self) -> Amount {
+        let plan = self.m.plan;
+        let (mut surely, mut perhaps) = (0_i64, None);
+        for additive in self.m.order.formula.iter().flat_map(|f| &f.additives) {
+            if plan.doses.iter().any(|dose| dose.at == additive.at) {
+                continue;
+            }
+            let open = plan.uncounted.iter().find(|open| open.at == additive.at);
+            match (open, additive.per.as_ref().map(|per| per.value.as_ref())) {
+                (Some(_), Some("day" | "feed")) => {}
+                (Some(open), per) if per != Some("volume") && !per_volume(&additive.quantity) => {
+                    perhaps.get_or_insert((0_i64, open)).0 += 1;
+                }
+                _ => surely += 1,
+            }
+        }
+        match perhaps {
+            Some((more, open)) => Amount::between(
+                Exact::int(surely),
+                Exact::int(surely.saturating_add(more)),
+                Why::AdditiveAmount(open.label.clone()),
+            ),
+            None => Amount::Known(Exact::int(surely)),
+        }
+    }
+
+    fn additive_energy(&self, ix: usize) -> Found {
+        let Some((laid, _)) = self.m.steady.or(self.m.days.last()) else {
+            return Err(lacks(ix, "no day of the order can be laid out", vec![self.formula_at()]));
+        };
+        let plan = self.m.plan;
+        let mut sum = Amount::ZERO;
+        for (dose, amount) in plan.doses.iter().zip(&laid.doses).filter(|(_, amount)| !amount.is_zero()) {
+            let energy = dose
+                .product
+                .energy
+                .map_or_else(|| Amount::unknown(Why::NotStated(dose.label.clone(), "energy")), Amount::Known);
+            sum = sum.plus(&amount.times(&energy));
+        }
+        for open in &plan.uncounted {
+            sum = sum.plus(&Amount::unknown(Why::AdditiveAmount(open.label.clone())));
+        }
+        let unit = FACTORS.get(Measure::Energy.index()).copied().unwrap_or(Exact::ONE);
+        self.amount(ix, each(&sum, unit))
+    }
+
+    /// The lowest rate of the feeds that run in the typical day, by the shortest and the longest reading of each.
+    fn lowest_rate(&self, ix: usize) -> Found {
+        let Some((laid, _)) = self.m.steady.or(self.m.days.last()) else {
+            return Err(lacks(ix, "no day of the order can be laid out", vec![self.formula_at()]));
+        };
+        let plan = self.m.plan;
+        let mut lowest: Option<Exact> = None;
+        for part in plan.parts.iter().filter(|p| p.kind == Kind::Feed) {
+            let Given::Line(nth) = part.source else { continue };
+            let (Some(line), Some(day)) = (plan.lines.get(nth), laid.laid.lines.get(nth)) else { continue };
+            if day.volume.is_zero() {
+                continue;
+            }
+            let (Some(low), Some(high)) = (&line.low, &line.high) else {
+                return Err(lacks(ix, "the schedule of a feed cannot be computed", vec![line.at]));
+            };
+            for run in [low, high] {
+                let rate = match run.dose {
+                    Dose::Rate(rate) => Some(rate),
+                    Dose::Volume { ml, over } => ml.div(over),
+                };
+                match rate {
+                    Some(rate) => lowest = Some(lowest.map_or(rate, |l| l.min(rate))),
+                    None => return Err(lacks(ix, "how long a feed takes is not stated", vec![line.at])),
+                }
+            }
+        }
+        match lowest {
+            Some(rate) => Ok(known(Some(rate))),
+            None => Err(lacks(ix, "the order states no schedule of the feed", vec![self.formula_at()])),
+        }
+    }
+
     fn method(&self, ix: usize) -> Found {
         let mut methods: Vec<Method> = Vec::new();
         for line in self.feeds() {
@@ -981,6 +1068,9 @@ impl<'a> CaseFacts<'a> {
                 let count = order.formula.as_ref().map_or(0, |f| f.additives.len());
                 Ok(known(i128::try_from(count).ok().and_then(Exact::whole)))
             }
+            Name::AdditivesMixedIn => Ok(Value::Quantity(self.additives_mixed_in())),
+            Name::AdditiveEnergy => self.additive_energy(ix),
+            Name::LowestRate => self.lowest_rate(ix),
             Name::Fortified => self.fortified(ix),
             Name::Cap => match (plan.cap, plan.cap_unusable) {
                 (Some(cap), _) => Ok(known(cap.per_day.div(DAY))),

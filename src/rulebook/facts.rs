@@ -221,6 +221,9 @@ facts! {
         StartsAsNew, "starts_as_new", Truth, "", OTHER_ORDERS, "No other tube feed of the patient was sent, and other orders were asked for";
         OtherOrders, "other_orders", Quantity(NUMBER), "", OTHER_ORDERS, "Number of other feeding orders of the patient";
         Additives, "additives", Quantity(NUMBER), "", CORE, "Number of additives mixed into the feed or given apart";
+        AdditivesMixedIn, "additives_mixed_in", Quantity(NUMBER), "", CORE, "Number of additives mixed into the feed; those ordered by the day or by the feed are given apart";
+        AdditiveEnergy, "additive_energy", Quantity(ENERGY_RATE), "kcal/d", CORE, "Energy of the additives given apart, typical day";
+        LowestRate, "lowest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Lowest rate at which feed runs, typical day";
         Fortified, "fortified", Truth, "", CORE, "A milk fortifier is mixed into the feed or given apart";
         Cap, "cap", Quantity(VOLUME_RATE), "mL/d", CORE, "Maximum volume to deliver a day";
         FluidLimit, "fluid_limit", Quantity(VOLUME_RATE), "mL/d", OTHER_FLUIDS, "Fluid limit ordered";
@@ -258,6 +261,65 @@ facts! {
 /// Whether a fact is what a typical day gives.
 pub(super) fn is_of_a_day(ix: usize) -> bool {
     matches!(SOURCES.get(ix), Some(Source::Typical(measure)) if !of_any_day(*measure))
+}
+
+/// Whether a fact is worked out from the dosing weight, or is that weight.
+pub fn rests_on_weight(ix: usize) -> bool {
+    match SOURCES.get(ix) {
+        Some(Source::Typical(_) | Source::First(_)) => FACTS.get(ix).is_some_and(|fact| {
+            matches!(
+                fact.kind,
+                Type::Quantity(
+                    Dimension::VOLUME_PER_MASS
+                        | Dimension::VOLUME_RATE_PER_MASS
+                        | Dimension::ENERGY_RATE_PER_MASS
+                        | Dimension::MASS_RATE_PER_MASS
+                        | Dimension::SUBSTANCE_RATE_PER_MASS
+                        | Dimension::OSMOLE_RATE_PER_MASS
+                )
+            )
+        }),
+        Some(Source::Other(name)) => matches!(
+            name,
+            Name::Weight
+                | Name::BodyMassIndex
+                | Name::WeightZ
+                | Name::HollidaySegar
+                | Name::RestingEnergy
+                | Name::AdjustedWeight
+        ),
+        None => false,
+    }
+}
+
+/// Whether a fact is an amount of the order, or follows from one: volume, energy, nutrients, their densities, and what
+/// they come to in a time or per kilogram. A body weight, a share and a length of time are none.
+pub fn is_an_amount(ix: usize) -> bool {
+    FACTS.get(ix).is_some_and(|fact| {
+        fact.need == CORE
+            && matches!(
+                fact.kind,
+                Type::Quantity(
+                    Dimension::VOLUME
+                        | Dimension::VOLUME_PER_MASS
+                        | Dimension::VOLUME_PER_ENERGY
+                        | Dimension::VOLUME_RATE
+                        | Dimension::VOLUME_RATE_PER_MASS
+                        | Dimension::ENERGY_DENSITY
+                        | Dimension::ENERGY_PER_MASS
+                        | Dimension::ENERGY_RATE
+                        | Dimension::ENERGY_RATE_PER_MASS
+                        | Dimension::MASS_RATE
+                        | Dimension::MASS_RATE_PER_MASS
+                        | Dimension::MASS_PER_ENERGY
+                        | Dimension::SUBSTANCE_RATE
+                        | Dimension::SUBSTANCE_RATE_PER_MASS
+                        | Dimension::OSMOLE_RATE
+                        | Dimension::OSMOLE_RATE_PER_MASS
+                        | Dimension::OSMOLES_PER_ENERGY
+                )
+            )
+    })
 }
 
 /// The index of a fact by its name.

@@ -8,8 +8,8 @@ use super::merge::{self, Draft};
 use super::schema::{self, Key};
 use super::value::{Fact, Scaled, Type};
 use super::{
-    Adopted, Audience, Bound, Check, Concept, ConceptKind, Effective, Evidence, Expected, Limit, Mode, Off, Parameter,
-    Pump, Rulebook, Staleness, Test, TestKind, Waiting,
+    Adopted, Audience, Bound, Check, Concept, ConceptKind, Effective, Evidence, Expected, Ground, Limit, Mode, Off,
+    Parameter, Pump, Rulebook, Staleness, Test, TestKind, Waiting,
 };
 use crate::exact::{Decimal, Exact};
 use crate::findings::{Rule, RuleKind, Tier};
@@ -90,6 +90,8 @@ pub const TIERS: [(Tier, &str); 4] =
 /// Words for modes.
 pub const MODES: [(Mode, &str); 4] =
     [(Mode::Off, "off"), (Mode::Shadow, "shadow"), (Mode::Queue, "queue"), (Mode::Card, "card")];
+/// Words for what a finding puts in doubt.
+pub const GROUNDS: [(Ground, &str); 2] = [(Ground::Weight, "weight"), (Ground::Amount, "amount")];
 /// Words for audiences.
 pub const AUDIENCES: [(Audience, &str); 4] = [
     (Audience::Prescriber, "prescriber"),
@@ -963,6 +965,7 @@ impl<'r> Reader<'r> {
                 number.unwrap_or_default()
             }
         };
+        let doubts = self.word("limit.doubts", &GROUNDS, draft.item("doubts"));
         let parameters = self.parameters(draft);
         let names = Names { facts, parameters: &parameters, extra: &[] };
         let (scope, scope_text) = self.scope(draft, &names);
@@ -1006,6 +1009,7 @@ impl<'r> Reader<'r> {
             from,
             to,
             priority,
+            doubts,
             scope,
             scope_text,
             parameters,

@@ -2,10 +2,10 @@
 //! that lies within a range, is "not evaluated" and names what is missing.
 
 use super::case::CaseFacts;
-use super::expression::{Expression, Gap, Scale, Sitting, Verdict, shown};
-use super::facts::{self, FACTS};
-use super::value::{Fact, Facts, Missing, Need, Truth, Value};
-use super::{Bound, Check, Limit, Mode, Rulebook, correction};
+use super::expression::{Expression, Gap, Scale, Sitting, Template, Verdict, shown};
+use super::facts::{FACTS, is_an_amount, is_of_a_day, rests_on_weight};
+use super::value::{Facts, Missing, Need, Truth, Value};
+use super::{Bound, Check, Ground, Limit, Mode, Rulebook, correction};
 use crate::amount::{Amount, Why};
 use crate::findings::{Excess, Finding, Judged, Outcome, Tier};
 use crate::intake::order::At;
@@ -62,10 +62,14 @@ pub fn holds(condition: &Expression, facts: &dyn Facts) -> Truth {
 /// wrong amount says anything of its own.
 const WRONG_AMOUNT: &[&str] =
     &["UNT-02", "UNT-01", "UNT-04", "UNT-06", "UNT-05", "UNT-08", "UNT-09", "INT-02", "RTE-06", "CON-11"];
-/// The same for the weight: what is reckoned per kilogram is a consequence.
+/// The same for the weight: what is reckoned from it is a consequence.
 const WRONG_WEIGHT: &[&str] = &["WGT-05", "WGT-01"];
 
-/// Judges every limit after the program's own rules, of which one that names a cause hides what follows from it. Gives the outcomes in shadow mode.
+/// What is in doubt, and the rule that says so.
+type Doubt = (Ground, Cow<'static, str>);
+
+/// Judges every limit after the program's own rules. A rule or a limit that names a cause hides what follows from it.
+/// Gives the outcomes in shadow mode.
 pub fn add_limits<'a>(
     book: &'a Rulebook,
     facts: &dyn Facts,
@@ -73,48 +77,36 @@ pub fn add_limits<'a>(
     fuller: &[(usize, CaseFacts<'_>)],
     judged: &mut Vec<Judged<'a>>,
 ) -> Vec<Judged<'a>> {
-    let grave: Vec<&str> =
-        judged.iter().filter(|j| j.outcome.tier() >= Some(Tier::High)).map(|j| &*j.rule.id).collect();
-    let cause = |of: &[&'static str]| of.iter().copied().find(|id| grave.contains(id));
-    let (amount, weight) = (cause(WRONG_AMOUNT), cause(WRONG_WEIGHT));
     let (mut counted, mut shadow) = judge(book, facts, about);
+    let doubts = doubts(book, judged, &counted);
+    hide_all(book, &mut counted, &doubts, facts, about);
     for (day, facts) in fuller {
         let about = Circumstances { day: Looked::Fuller(*day), ..*about };
-        let (more, more_in_shadow) = judge(book, facts, &about);
+        let (mut more, more_in_shadow) = judge(book, facts, &about);
+        hide_all(book, &mut more, &doubts, facts, &about);
         graver(&mut counted, more);
         graver(&mut shadow, more_in_shadow);
     }
-    if amount.is_some() || weight.is_some() {
-        for (j, limit) in counted.iter_mut().filter_map(|j| {
-            let limit = book.limits.iter().find(|l| l.rule.id == j.rule.id)?;
-            Some((j, limit))
-        }) {
-            if !matches!(j.outcome, Outcome::Flagged(_)) {
-                continue;
-            }
-            let cause = match (amount, weight) {
-                (Some(cause), _)
-                    if rests_on(limit, |f| {
-                        f.unit.contains("mL") || f.unit.contains("kcal") || f.unit.contains('g')
-                    }) =>
-                {
-                    Some(cause)
-                }
-                (_, Some(cause))
-                    if rests_on(limit, |f| f.unit.contains("kg") || matches!(f.name, "weight_z" | "bmi"))
-                        && !compares_weights(limit) =>
-                {
-                    Some(cause)
-                }
-                _ => None,
-            };
-            if let Some(cause) = cause {
-                j.outcome = Outcome::Hidden(cause);
-            }
-        }
-    }
     judged.append(&mut counted);
     shadow
+}
+
+/// Leaves of what limits found what does not follow from what is in doubt.
+fn hide_all(
+    book: &Rulebook,
+    counted: &mut [Judged<'_>],
+    doubts: &[Doubt],
+    facts: &dyn Facts,
+    about: &Circumstances<'_>,
+) {
+    if doubts.is_empty() {
+        return;
+    }
+    for j in counted.iter_mut().filter(|j| matches!(j.outcome, Outcome::Flagged(_))) {
+        if let Some(limit) = book.limits.iter().find(|l| l.rule.id == j.rule.id) {
+            hide_consequences(limit, &mut j.outcome, doubts, facts, about);
+        }
+    }
 }
 
 /// Takes over what is found on another day, where nothing as grave was found before.
@@ -133,7 +125,7 @@ fn of_a_day(check: &Check) -> bool {
     let expressions = check.measure.iter().chain(check.when.iter()).chain(match &check.bound {
         Bound::Above(e) | Bound::Below(e) | Bound::When(e) => Some(e),
     });
-    expressions.flat_map(|e| e.facts()).any(|ix| facts::is_of_a_day(*ix))
+    expressions.flat_map(|e| e.facts()).any(|ix| is_of_a_day(*ix))
 }
 
 /// Whether a check is made on the day that is judged.
@@ -144,26 +136,130 @@ fn is_made(check: &Check, about: &Circumstances<'_>) -> bool {
     }
 }
 
-/// Whether a limit asks if the weight and an earlier one are the same in two units: that names what is wrong with
-/// the weight, and is no consequence of it.
-fn compares_weights(limit: &Limit) -> bool {
-    limit.checks.iter().any(|c| match &c.bound {
-        Bound::When(e) => e.facts().iter().filter_map(|ix| FACTS.get(*ix)).any(|f| f.name == "last_weight"),
-        Bound::Above(_) | Bound::Below(_) => false,
-    })
+/// What grave findings put in doubt, the gravest reason for hiding first: an amount, then the weight. The program's own
+/// rules come before limits, and one cause of a kind is enough.
+fn doubts(book: &Rulebook, own: &[Judged<'_>], limits: &[Judged<'_>]) -> Vec<Doubt> {
+    let grave = |j: &&Judged<'_>| j.outcome.tier() >= Some(Tier::High);
+    [(Ground::Amount, WRONG_AMOUNT), (Ground::Weight, WRONG_WEIGHT)]
+        .into_iter()
+        .filter_map(|(ground, causes)| {
+            let named = causes.iter().find(|id| own.iter().filter(grave).any(|j| j.rule.id == **id));
+            let cause = named.map(|id| Cow::Borrowed(*id)).or_else(|| {
+                let doubting =
+                    |j: &&Judged<'_>| book.limits.iter().any(|l| l.doubts == Some(ground) && l.rule.id == j.rule.id);
+                limits.iter().filter(grave).find(doubting).map(|j| Cow::Owned(j.rule.id.to_string()))
+            })?;
+            Some((ground, cause))
+        })
+        .collect()
 }
 
-/// Whether a limit compares an amount of the order of this kind.
-fn rests_on(limit: &Limit, kind: impl Fn(&Fact) -> bool) -> bool {
-    let measures = limit.checks.iter().flat_map(|c| {
-        c.measure.iter().chain(match &c.bound {
-            Bound::Above(e) | Bound::Below(e) | Bound::When(e) => Some(e),
+/// Leaves of a limit's findings what does not follow from what is in doubt.
+fn hide_consequences(
+    limit: &Limit,
+    outcome: &mut Outcome,
+    doubts: &[Doubt],
+    facts: &dyn Facts,
+    about: &Circumstances<'_>,
+) {
+    // What puts a thing in doubt rests on it and is no consequence; what would be found without it, neither.
+    let cause = |check: &Check| {
+        doubts.iter().find(|(ground, _)| {
+            let without = InDoubt { facts, ground: *ground };
+            limit.doubts != Some(*ground) && !matches!(looked_at(check, &without, about), Seen::Found(_))
         })
+    };
+    let found: Vec<(&Check, Finding)> = limit
+        .checks
+        .iter()
+        .filter(|check| is_made(check, about))
+        .filter_map(|check| match looked_at(check, facts, about) {
+            Seen::Found(finding) => Some((check, finding)),
+            Seen::Fine | Seen::Unknown(..) => None,
+        })
+        .collect();
+    // The first of the gravest counts, here as where it is judged.
+    let mut hidden: Option<(Tier, &Doubt)> = None;
+    let mut stays: Option<(&Check, Finding)> = None;
+    for (check, finding) in found {
+        match cause(check) {
+            Some(doubt) if hidden.is_none_or(|(tier, _)| check.tier > tier) => hidden = Some((check.tier, doubt)),
+            Some(_) => {}
+            None if stays.as_ref().is_none_or(|(before, _)| check.tier > before.tier) => stays = Some((check, finding)),
+            None => {}
+        }
+    }
+    match (stays, hidden) {
+        (None, Some((_, (_, cause)))) => *outcome = Outcome::Hidden(cause.clone()),
+        (Some((check, mut finding)), Some((tier, (_, cause)))) if tier >= check.tier => {
+            // What it said of what could not be judged is not lost.
+            if let Outcome::Flagged(said) = outcome
+                && let Some(said) = said.iter().find(|said| said.text.starts_with(&finding.text))
+            {
+                finding.text.clone_from(&said.text);
+            }
+            finding
+                .text
+                .push_str(&format!(" What it finds beside that, {}, is not shown because of {cause}.", tier.code()));
+            without_advice(limit, check, &mut finding, doubts);
+            *outcome = Outcome::Flagged(vec![finding]);
+        }
+        (Some((check, _)), _) => {
+            if let Outcome::Flagged(list) = outcome {
+                for finding in list {
+                    without_advice(limit, check, finding, doubts);
+                }
+            }
+        }
+        (None, None) => {}
+    }
+}
+
+/// Takes advice away that would be worked out from what is in doubt.
+fn without_advice(limit: &Limit, check: &Check, finding: &mut Finding, doubts: &[Doubt]) {
+    let used =
+        check.fix.iter().flat_map(Template::facts).chain(check.scale.iter().flat_map(|(_, by)| by.facts().to_vec()));
+    let used: Vec<usize> = used.collect();
+    // An amount of the order stands in nearly every text; only the weight is not the order's own.
+    let doubted = doubts.iter().find(|(ground, _)| {
+        *ground == Ground::Weight && limit.doubts != Some(*ground) && used.iter().any(|ix| rests_on_weight(*ix))
     });
-    measures
-        .flat_map(|e| e.facts())
-        .filter_map(|ix| FACTS.get(*ix))
-        .any(|f| (f.need == Need::Core || f.name == "weight_z") && kind(f))
+    if let Some((_, cause)) = doubted {
+        finding.fix = Some(format!("Settle the weight first ({cause})."));
+        finding.correction = None;
+    }
+}
+
+/// The facts of an order without those that rest on what is in doubt.
+struct InDoubt<'f> {
+    facts: &'f dyn Facts,
+    ground: Ground,
+}
+
+impl InDoubt<'_> {
+    fn doubted(&self, fact: usize) -> bool {
+        match self.ground {
+            Ground::Amount => is_an_amount(fact),
+            Ground::Weight => rests_on_weight(fact),
+        }
+    }
+}
+
+impl Facts for InDoubt<'_> {
+    fn value(&self, fact: usize) -> Value {
+        if self.doubted(fact) {
+            return Value::Missing(vec![Missing { fact, why: "it is in doubt".into(), at: Vec::new() }]);
+        }
+        self.facts.value(fact)
+    }
+
+    fn held(&self, fact: usize) -> Option<&Value> {
+        if self.doubted(fact) { None } else { self.facts.held(fact) }
+    }
+
+    fn places(&self, fact: usize) -> Vec<At> {
+        self.facts.places(fact)
+    }
 }
 
 /// Outcomes of every limit and every rule that waits for data: those that count, and those in shadow mode.

@@ -307,6 +307,8 @@ pub struct Limit {
     pub to: Option<Date>,
     /// Among limits of the same name, the highest priority whose scope holds is the one that counts.
     pub priority: i32,
+    /// What a grave finding of it puts in doubt: findings of other limits that rest on that are its consequences.
+    pub doubts: Option<Ground>,
     /// Where it applies; an absent part does not restrict.
     pub scope: Option<Expression>,
     /// The scope in words.
@@ -330,6 +332,15 @@ impl Limit {
         });
         self.scope.iter_mut().chain(checks)
     }
+}
+
+/// What findings rest on and another finding may put in doubt.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Ground {
+    /// Amounts of the order: volume, energy, nutrients.
+    Amount,
+    /// The weight.
+    Weight,
 }
 
 /// A named amount of a limit.

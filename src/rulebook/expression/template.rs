@@ -12,8 +12,13 @@ const MAX_PLACES: u32 = 9;
 /// Longest sentence, in characters.
 const MAX_CHARACTERS: usize = 4_000;
 const NOT_KNOWN: &str = "not known";
+/// Deepest nesting of parts that are not always said.
+const MAX_NESTING: usize = 4;
 
 /// A sentence with figures in it: `{expression; unit; places}`, unit and places optional, `{{` and `}}` braces.
+///
+/// What stands between `{if condition}` and `{end}` is said where the condition surely holds and every figure in it is
+/// known, otherwise what stands after `{else}`, where there is one. `{if known}` asks for the figures alone.
 #[derive(Clone, Debug)]
 pub struct Template {
     /// As written.
@@ -25,6 +30,24 @@ pub struct Template {
 enum Part {
     Text(String),
     Figure { expression: Box<Expression>, unit: Option<Scale>, places: u32 },
+    Choice(Box<Choice>),
+}
+
+/// Parts of which one or the other is said.
+#[derive(Clone, Debug)]
+struct Choice {
+    when: Option<Expression>,
+    then: Vec<Part>,
+    otherwise: Vec<Part>,
+}
+
+/// A choice whose end is still to come.
+struct Open {
+    at: usize,
+    when: Option<Expression>,
+    then: Option<Vec<Part>>,
+    /// What stands before it.
+    before: Vec<Part>,
 }
 
 impl Template {
@@ -38,7 +61,7 @@ impl Template {
         if chars.len() > MAX_CHARACTERS {
             return Err(vec![fault(place(0), format!("the text is longer than {MAX_CHARACTERS} characters"), None)]);
         }
-        let (mut parts, mut faults) = (Vec::new(), Vec::new());
+        let (mut parts, mut faults, mut open) = (Vec::new(), Vec::new(), Vec::<Open>::new());
         let mut plain = String::new();
         let mut at = 0usize;
         while let Some(&c) = chars.get(at) {
@@ -68,9 +91,37 @@ impl Template {
                     if !plain.is_empty() {
                         parts.push(Part::Text(std::mem::take(&mut plain)));
                     }
-                    match figure(&chars, &sections, names) {
-                        Ok(part) => parts.push(part),
-                        Err(list) => faults.extend(list),
+                    match (mark(&chars, &sections), open.last_mut()) {
+                        (Mark::If(from), _) => {
+                            if open.len() >= MAX_NESTING {
+                                faults.push(fault(place(at), format!("nested deeper than {MAX_NESTING}"), None));
+                            }
+                            let when = condition(&chars, from, &sections, names).unwrap_or_else(|list| {
+                                faults.extend(list);
+                                None
+                            });
+                            open.push(Open { at, when, then: None, before: std::mem::take(&mut parts) });
+                        }
+                        (Mark::Else, Some(Open { then: then @ None, .. })) => *then = Some(std::mem::take(&mut parts)),
+                        (Mark::Else, _) => {
+                            faults.push(fault(place(at), "an {else} without an {if …} of its own".to_owned(), None));
+                        }
+                        (Mark::End, Some(_)) => {
+                            if let Some(Open { when, then, mut before, .. }) = open.pop() {
+                                let last = std::mem::take(&mut parts);
+                                let (then, otherwise) = match then {
+                                    Some(then) => (then, last),
+                                    None => (last, Vec::new()),
+                                };
+                                before.push(Part::Choice(Box::new(Choice { when, then, otherwise })));
+                                parts = before;
+                            }
+                        }
+                        // Without anything to end it is the name of an amount.
+                        (Mark::End | Mark::Figure, _) => match figure(&chars, &sections, names) {
+                            Ok(part) => parts.push(part),
+                            Err(list) => faults.extend(list),
+                        },
                     }
                     at = end + 1;
                 }
@@ -83,6 +134,9 @@ impl Template {
         if !plain.is_empty() {
             parts.push(Part::Text(plain));
         }
+        faults.extend(open.iter().map(|open| {
+            fault(place(open.at), "the part is not closed: `{end}` is missing".to_owned(), Some("{end}".to_owned()))
+        }));
         if faults.is_empty() { Ok(Self { text: text.to_owned(), parts }) } else { Err(faults) }
     }
 
@@ -94,27 +148,127 @@ impl Template {
         out
     }
 
-    /// The expressions of its figures.
+    /// The expressions of its figures and of its conditions.
     pub fn expressions(&self) -> impl Iterator<Item = &Expression> {
-        self.parts.iter().filter_map(|part| match part {
-            Part::Text(_) => None,
-            Part::Figure { expression, .. } => Some(expression.as_ref()),
+        let mut waiting: Vec<&Part> = self.parts.iter().rev().collect();
+        std::iter::from_fn(move || {
+            loop {
+                match waiting.pop()? {
+                    Part::Text(_) => {}
+                    Part::Figure { expression, .. } => return Some(expression.as_ref()),
+                    Part::Choice(choice) => {
+                        waiting.extend(choice.otherwise.iter().rev().chain(choice.then.iter().rev()));
+                        if let Some(when) = &choice.when {
+                            return Some(when);
+                        }
+                    }
+                }
+            }
         })
     }
 
     /// The sentence for one order; `extra` as for [`Expression::evaluate`].
     pub fn render(&self, facts: &dyn Facts, extra: &[Value]) -> String {
         let mut out = String::with_capacity(self.text.len() + 16);
-        for part in &self.parts {
-            match part {
-                Part::Text(text) => out.push_str(text),
-                Part::Figure { expression, unit, places } => {
-                    show(&mut out, &expression.evaluate(facts, extra), unit.as_ref(), *places);
+        say(&mut out, &self.parts, facts, extra);
+        out
+    }
+}
+
+/// Says parts, and tells whether every figure among them is known.
+fn say(out: &mut String, parts: &[Part], facts: &dyn Facts, extra: &[Value]) -> bool {
+    let mut known = true;
+    for part in parts {
+        match part {
+            Part::Text(text) => out.push_str(text),
+            Part::Figure { expression, unit, places } => {
+                known &= show(out, &expression.evaluate(facts, extra), unit.as_ref(), *places);
+            }
+            Part::Choice(choice) => {
+                let before = out.len();
+                let holds =
+                    choice.when.as_ref().is_none_or(|when| when.evaluate(facts, extra) == Value::Truth(Truth::True));
+                if !(holds && say(out, &choice.then, facts, extra)) {
+                    out.truncate(before);
+                    known &= say(out, &choice.otherwise, facts, extra);
                 }
             }
         }
-        out
     }
+    known
+}
+
+/// What braces hold.
+enum Mark {
+    /// A condition, with where it begins.
+    If(usize),
+    Else,
+    End,
+    Figure,
+}
+
+fn mark(chars: &[char], sections: &[(usize, usize)]) -> Mark {
+    let Some(&(from, to)) = sections.first() else { return Mark::Figure };
+    let all = chars.get(from..to).unwrap_or_default();
+    let lead = all.iter().take_while(|c| c.is_whitespace()).count();
+    let text: String = all.iter().collect();
+    match (text.trim(), sections.len()) {
+        ("else", 1) => Mark::Else,
+        ("end", 1) => Mark::End,
+        (text, _) if text.strip_prefix("if").is_some_and(|rest| !rest.starts_with(is_of_a_name)) => {
+            Mark::If(from + lead + 2)
+        }
+        _ => Mark::Figure,
+    }
+}
+
+fn is_of_a_name(c: char) -> bool {
+    c.is_ascii_alphanumeric() || c == '_'
+}
+
+/// The condition that begins here, to the end of the braces; `None` for figures alone.
+fn condition(
+    chars: &[char],
+    from: usize,
+    sections: &[(usize, usize)],
+    names: &Names<'_>,
+) -> Result<Option<Expression>, Vec<Fault>> {
+    let to = match sections {
+        [(_, to)] => *to,
+        [(_, to), ..] => {
+            let message = "a condition has neither unit nor places".to_owned();
+            return Err(vec![fault(scan::place(chars, *to), message, None)]);
+        }
+        [] => from,
+    };
+    let all = chars.get(from..to).unwrap_or_default();
+    let lead = all.iter().take_while(|c| c.is_whitespace()).count();
+    let text: String = all.iter().collect();
+    if text.trim() == "known" {
+        return Ok(None);
+    }
+    compiled(chars, from + lead, text.trim(), names, Wanted::Truth).map(Some)
+}
+
+/// An expression within a sentence, its faults placed in the sentence.
+fn compiled(
+    chars: &[char],
+    at: usize,
+    text: &str,
+    names: &Names<'_>,
+    wanted: Wanted,
+) -> Result<Expression, Vec<Fault>> {
+    Expression::compile(text, names, wanted).map_err(|list| {
+        let (line, column) = scan::place(chars, at);
+        list.into_iter()
+            .map(|f| Fault {
+                // Only the first line of the expression starts behind other text.
+                offset_column: if f.offset_line == 1 { f.offset_column + column - 1 } else { f.offset_column },
+                offset_line: f.offset_line + line - 1,
+                ..f
+            })
+            .collect()
+    })
 }
 
 fn fault((line, column): (usize, usize), message: String, suggestion: Option<String>) -> Fault {
@@ -156,16 +310,10 @@ fn figure(chars: &[char], sections: &[(usize, usize)], names: &Names<'_>) -> Res
     };
     let mut faults = Vec::new();
     let (at, text) = section(0).unwrap_or_default();
-    let expression = match Expression::compile(&text, names, Wanted::Any) {
+    let expression = match compiled(chars, at, &text, names, Wanted::Any) {
         Ok(expression) => Some(expression),
         Err(list) => {
-            let (line, column) = scan::place(chars, at);
-            faults.extend(list.into_iter().map(|f| Fault {
-                // Only the first line of the expression starts behind other text.
-                offset_column: if f.offset_line == 1 { f.offset_column + column - 1 } else { f.offset_column },
-                offset_line: f.offset_line + line - 1,
-                ..f
-            }));
+            faults.extend(list);
             None
         }
     };
@@ -224,17 +372,25 @@ fn figure(chars: &[char], sections: &[(usize, usize)], names: &Names<'_>) -> Res
     }
 }
 
-fn show(out: &mut String, value: &Value, unit: Option<&Scale>, places: u32) {
+/// Shows a figure, and tells whether it is known.
+fn show(out: &mut String, value: &Value, unit: Option<&Scale>, places: u32) -> bool {
     match value {
         Value::Quantity(amount) => match shown(amount, unit, places) {
             Some(text) => out.push_str(&text),
-            None => out.push_str(NOT_KNOWN),
+            None => {
+                out.push_str(NOT_KNOWN);
+                return false;
+            }
         },
         Value::Word(word) => out.push_str(word),
         Value::Truth(Truth::True) => out.push_str("yes"),
         Value::Truth(Truth::False) => out.push_str("no"),
-        Value::Truth(Truth::Unknown { .. }) | Value::Keys(_) | Value::Missing(_) => out.push_str(NOT_KNOWN),
+        Value::Truth(Truth::Unknown { .. }) | Value::Keys(_) | Value::Missing(_) => {
+            out.push_str(NOT_KNOWN);
+            return false;
+        }
     }
+    true
 }
 
 /// An amount for people, rounded once; `None` when nothing is known of it.

@@ -1,0 +1,301 @@
+//! What the findings of the starter rulebook advise, in words. Amounts are worked out by hand beside each. People,
+//! orders and products are invented.
+
+use enteral_gate::appraise::{Institution, check_by};
+use enteral_gate::findings::{Finding, Outcome};
+use enteral_gate::formulary::Formulary;
+use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::rulebook::{Rulebook, file, short_form};
+use enteral_gate::settings::Settings;
+use std::sync::LazyLock;
+
+static BOOK: LazyLock<Rulebook> = LazyLock::new(|| file::read(file::starter()).unwrap_or_else(|all| panic!("{all:?}")));
+static FORMULARY: LazyLock<Formulary> = LazyLock::new(|| {
+    let text = format!(
+        "{}\n{}",
+        include_str!("../deploy/demo/formulary.csv").trim_end(),
+        include_str!("../src/rulebook/starter/products.csv")
+    );
+    Formulary::from_csv("tests", text.as_bytes()).unwrap_or_else(|all| panic!("{all:?}"))
+});
+
+fn judged(document: &str, rule: &str) -> Outcome {
+    let settings = Settings::default();
+    let by = Institution { formulary: &FORMULARY, rulebook: &BOOK, settings: &settings };
+    let a = check_by(document.as_bytes(), "", FhirVersion::R4, by);
+    let judged = a.orders[0].judged.iter().find(|j| j.rule.id == rule);
+    judged.unwrap_or_else(|| panic!("{rule} is not judged")).outcome.clone()
+}
+
+/// An order in short form as the program reads it.
+fn order(given: &str) -> String {
+    short_form::compose(&toml::from_str(given).unwrap(), &BOOK).unwrap()
+}
+
+fn finding_of(document: &str, rule: &str) -> Finding {
+    let Outcome::Flagged(mut found) = judged(document, rule) else {
+        panic!("{rule} is not flagged: {:?}", judged(document, rule))
+    };
+    assert_eq!(found.len(), 1, "{found:?}");
+    found.remove(0)
+}
+
+fn finding(rule: &str, given: &str) -> Finding {
+    finding_of(&order(given), rule)
+}
+
+fn fix(rule: &str, given: &str) -> String {
+    finding(rule, given).fix.unwrap()
+}
+
+/// An order in which rates follow each other day by day.
+fn by_turns(product: &str, weight: &str, first: u32, second: u32) -> String {
+    let text = order(&format!("age = \"70 d\"\nweight = \"{weight}\"\nproduct = \"{product}\"\nrate = \"77 mL/h\""));
+    let mut document: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let entries = document["entry"].as_array_mut().unwrap();
+    let order = entries.iter_mut().map(|e| &mut e["resource"]).find(|r| r["resourceType"] == "NutritionOrder").unwrap();
+    let run = |time: &str, rate: u32| {
+        serde_json::json!({"schedule": {"repeat": {"timeOfDay": [time], "duration": 12, "durationUnit": "h"}},
+            "rateQuantity": {"value": rate, "unit": "mL/h", "system": "http://unitsofmeasure.org", "code": "mL/h"}})
+    };
+    order["enteralFormula"]["administration"] = serde_json::json!([run("08:00:00", first), run("20:00:00", second)]);
+    document.to_string()
+}
+
+/// A fill that hangs four hours at the higher rate hangs longer at the lower one.
+#[test]
+fn the_fill_holds_at_the_lowest_rate() {
+    // 12 h at 15 mL/h, then 12 h at 35 mL/h: in 4 h at 15 mL/h 60 mL run in.
+    let found = finding_of(&by_turns("HM", "4.2 kg", 15, 35), "HNG-01");
+    assert_eq!(found.fix.unwrap(), "Fill at most 60 mL where 15 mL/h runs, or use a closed system.");
+    // One rate alone: 20 mL/h × 24 h = 480 mL.
+    let one = fix("HNG-01", "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"20 mL/h\"");
+    assert_eq!(one, "Fill at most 480 mL, or use a closed system.");
+}
+
+const ADULT: &str =
+    "age = \"50 a\"\nsex = \"female\"\nweight = \"50 kg\"\nproduct = \"A15\"\nsetting = \"ward\"\nstay = \"3 d\"\n";
+
+fn modulars(rate: u32, oil: u32) -> String {
+    format!(
+        "{ADULT}rate = \"{rate} mL/h\"\nadditives = [{{ product = \"MCT\", amount = \"{oil} mL\" }}, {{ product = \"PROT\", amount = \"4 {{dose}}\" }}]"
+    )
+}
+
+/// What modulars given apart bring is not asked of the feed once more.
+#[test]
+fn energy_of_additives_given_apart_is_taken_off_the_feed() {
+    // 60 mL × 7.7 kcal + 4 × 25 kcal = 562 kcal apart. 35 kcal/kg × 50 kg = 1750 kcal; (1750 − 562) kcal ÷ 1.5 kcal/mL
+    // = 792 mL, over 24 h 33 mL/h.
+    assert_eq!(
+        fix("NUT-01", &modulars(55, 60)),
+        "1750 kcal/d, of which the additives given apart bring 562 kcal/d, needs 792 mL/d of this feed: about 33 mL/h over the same hours."
+    );
+    // What is advised is what is not flagged.
+    assert_eq!(judged(&order(&modulars(33, 60)), "NUT-01").word(), "clear");
+    assert_eq!(judged(&order(&modulars(34, 60)), "NUT-01").word(), "flagged");
+    // 3 × 80 mL × 7.7 kcal = 1848 kcal are over 1750 kcal without any feed.
+    let oil = "{ product = \"MCT\", amount = \"80 mL\" }";
+    let alone = format!("{ADULT}rate = \"20 mL/h\"\nadditives = [{oil}, {oil}, {oil}]");
+    assert_eq!(
+        fix("NUT-01", &alone),
+        "The additives given apart bring 1848 kcal/d without any feed, and 1750 kcal/d is the aim: cut the additives first."
+    );
+    // Too little: 20 kcal/kg × 50 kg = 1000 kcal; 10 mL × 7.7 kcal + 100 kcal = 177 kcal apart; (1000 − 177) ÷ 1.5
+    // = 549 mL, over 24 h 22.9, in whole mL/h 23.
+    assert_eq!(
+        fix("NUT-01", &modulars(22, 10)),
+        "1000 kcal/d, of which the additives given apart bring 177 kcal/d, needs 549 mL/d of this feed: about 23 mL/h over the same hours."
+    );
+    assert_eq!(judged(&order(&modulars(23, 10)), "NUT-01").word(), "clear");
+}
+
+/// A child's energy goes by the resting need, an adult's in intensive care too; the same is taken off there.
+#[test]
+fn energy_by_the_resting_need_takes_off_the_additives_too() {
+    // 844.89 kcal × 1.9 = 1605 kcal; 40 mL × 7.7 kcal = 308 kcal apart; (1605.291 − 308) ÷ 1 = 1297 mL.
+    let child = "age = \"4 a\"\nsex = \"male\"\nweight = \"15 kg\"\nproduct = \"PED10\"\nrate = \"66 mL/h\"\nadditives = [{ product = \"MCT\", amount = \"40 mL\" }]";
+    assert_eq!(
+        fix("NUT-03", child),
+        "1605 kcal/d, of which the additives given apart bring 308 kcal/d, needs 1297 mL/d of this feed."
+    );
+    // Mifflin and St Jeor, a man of 70 years, 70 kg, 170 cm: 1417.5 kcal; × 1.1 = 1559 kcal, less 308 kcal: 1251 mL.
+    let icu = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nheight = \"170 cm\"\nsetting = \"icu\"\nstay = \"9 d\"\nproduct = \"A10\"\nrate = \"90 mL/h\"\nadditives = [{ product = \"MCT\", amount = \"40 mL\" }]";
+    assert_eq!(
+        fix("NUT-02", icu),
+        "Give at most 1251 mL/d of this feed beside the 308 kcal/d of the additives given apart."
+    );
+}
+
+/// A rate says nothing of a feed that is given at once.
+#[test]
+fn single_feeds_are_advised_by_their_volume() {
+    // 20 kcal/kg × 70 kg = 1400 kcal = 1400 mL, in 4 feeds 350 mL.
+    let feeds =
+        "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nvolume = \"200 mL\"\nfeeds = 4\nover = \"8 min\"";
+    assert_eq!(fix("NUT-01", feeds), "1400 kcal/d needs 1400 mL/d of this feed: 350 mL per feed, or more feeds.");
+    // A maximum that cuts the day short leaves open how many feeds there are; one that does not changes nothing.
+    let capped = |cap: u32| fix("NUT-01", &format!("{feeds}\ncap = \"{cap} mL\""));
+    assert_eq!(capped(250), "1400 kcal/d needs 1400 mL/d of this feed.");
+    assert_eq!(capped(800), "1400 kcal/d needs 1400 mL/d of this feed: 350 mL per feed, or more feeds.");
+    // 8 feeds of 200 mL of 2 kcal/mL hold 3200 kcal, 64 kcal/kg; 35 kcal/kg × 50 kg = 1750 kcal = 875 mL: 109 mL each.
+    let many =
+        "age = \"70 a\"\nweight = \"50 kg\"\nproduct = \"A20\"\nvolume = \"200 mL\"\nfeeds = 8\nover = \"30 min\"";
+    assert_eq!(fix("NUT-01", many), "1750 kcal/d needs 875 mL/d of this feed: 109 mL per feed.");
+}
+
+/// Much too much energy is led to where nothing is flagged, as the corrected order is.
+#[test]
+fn an_infants_energy_is_led_to_what_is_not_flagged() {
+    // 6 × 190 mL × 1 kcal/mL ÷ 7 kg = 163 kcal/kg. 130 kcal/kg × 7 kg = 910 kcal = 910 mL, in 6 feeds 151.67 mL, in steps of
+    // 0.1 mL.
+    let given = "age = \"5 mo\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"7 kg\"\nproduct = \"INF\"\ndensity = \"1 kcal/mL\"\nfeeds = 6\n";
+    let found = finding("NUT-04", &format!("{given}volume = \"190 mL\""));
+    assert_eq!(found.fix.unwrap(), "910 kcal/d needs 910 mL/d of this feed: 151.6 mL per feed.");
+    assert_eq!(found.correction.unwrap().label, "Volume per feed 151.6 mL");
+    assert_eq!(judged(&order(&format!("{given}volume = \"151.6 mL\"")), "NUT-04").word(), "clear");
+}
+
+/// Where a maximum below the schedule makes a range of the day, no advice is less than nothing, and no figure "not known".
+#[test]
+fn advice_on_a_range_names_the_aim() {
+    // 60 mL/h × 24 h = 1440 mL, at most 1200: 48 to 57.6 g of protein; 0.8 g/kg × 70 kg = 56 g. 1400 kcal are 1400 mL.
+    let given = "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL\"\nflush = { volume = \"100 mL\", every = \"4 h\" }";
+    let protein = fix("NUT-05", given);
+    assert!(protein.starts_with("Bring the protein up to 56 g/d: "), "{protein}");
+    assert_eq!(fix("NUT-01", given), "1400 kcal/d needs 1400 mL/d of this feed.");
+    // Surely under the bound: what is lacking is said. 30 mL/h × 24 h × 0.04 g/mL = 28.8 g of 56 g.
+    let little = fix("NUT-05", "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"30 mL/h\"");
+    assert!(little.starts_with("27 g/d more are needed: "), "{little}");
+}
+
+const THIN: &str = "age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nrate = \"65 mL/h\"\nother-orders = []\n";
+
+/// Findings on one and the same risk advise one and the same start.
+#[test]
+fn rules_on_refeeding_do_not_contradict_each_other() {
+    // 10 kcal/kg × 70 kg = 700 kcal = 700 mL, over 24 h 29.2 mL/h.
+    let labs = format!(
+        "{THIN}weight = \"70 kg\"\nheight = \"175 cm\"\nlabs = {{ serum_potassium = \"5.8 mmol/L\", serum_phosphate = \"0.52 mmol/L\", serum_magnesium = \"0.617 mmol/L\" }}"
+    );
+    let advised = "Start at 700 kcal/d: 29 mL/h over the same hours. Give thiamine first; replace what is low: phosphate (0.52 mmol/L), magnesium (0.62 mmol/L); reach full needs over 4 to 7 days.";
+    for rule in ["REF-01", "REF-03"] {
+        let found = finding(rule, &labs);
+        assert_eq!(found.fix.as_deref(), Some(advised), "{rule}");
+        assert_eq!(found.correction.unwrap().label, "Rate 29 mL/h", "{rule}");
+    }
+    let found = finding("REF-04", &labs);
+    assert_eq!(found.text, "Phosphate is 0.52 mmol/L, under 0.65 mmol/L; magnesium is 0.62 mmol/L, under 0.65 mmol/L.");
+    // A body-mass index of 40 kg ÷ 1.7² m² = 13.8: 5 kcal/kg × 40 kg = 200 kcal, over 24 h 8.3 mL/h, by all three.
+    let thin = format!("{THIN}weight = \"40 kg\"\nheight = \"170 cm\"");
+    for rule in ["REF-01", "REF-02", "REF-03"] {
+        let found = finding(rule, &thin);
+        let fix = found.fix.unwrap();
+        assert!(fix.starts_with("Start at 200 kcal/d: 8 mL/h over the same hours. "), "{rule}: {fix}");
+        assert!(fix.contains("measure potassium, phosphate and magnesium and replace what is low; "), "{rule}: {fix}");
+        assert_eq!(found.correction.unwrap().label, "Rate 8 mL/h", "{rule}");
+    }
+}
+
+#[test]
+fn a_start_at_risk_of_refeeding_counts_additives_and_single_feeds() {
+    let labs = "labs = { serum_potassium = \"3.2 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }\n";
+    // 40 mL × 7.7 kcal = 308 kcal apart; 700 − 308 = 392 kcal = 392 mL, over 24 h 16.3 mL/h.
+    let oil = "weight = \"70 kg\"\nadditives = [{ product = \"MCT\", amount = \"40 mL\" }]";
+    assert_eq!(
+        fix("REF-01", &format!("{THIN}{labs}{oil}")),
+        "Start at 700 kcal/d, of which the additives given apart bring 308 kcal/d: 16 mL/h over the same hours. Give thiamine first; replace what is low: potassium (3.2 mmol/L); reach full needs over 4 to 7 days."
+    );
+    // 100 mL × 7.7 kcal = 770 kcal are over 700 kcal.
+    let much = "weight = \"70 kg\"\nadditives = [{ product = \"MCT\", amount = \"100 mL\" }]";
+    let said = fix("REF-01", &format!("{THIN}{labs}{much}"));
+    assert!(
+        said.starts_with(
+            "The additives given apart bring 770 kcal/d without any feed: leave them out first. Start at 700 kcal/d. "
+        ),
+        "{said}"
+    );
+    // 700 mL in 5 feeds are 140 mL.
+    let feeds = "age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nweight = \"70 kg\"\nvolume = \"300 mL\"\nfeeds = 5\nover = \"10 min\"\nother-orders = []\n";
+    let said = fix("REF-01", &format!("{feeds}{labs}"));
+    assert!(said.starts_with("Start at 700 kcal/d: 140 mL per feed. "), "{said}");
+}
+
+/// A rule that speaks of carbohydrate alone does not advise more feed than the one that speaks of energy.
+#[test]
+fn the_start_by_carbohydrate_is_not_over_that_by_energy() {
+    // 55 mL/h × 24 h = 1320 mL of A10: 18.9 kcal/kg at 70 kg, 1320 × 0.1335 = 176 g. By 150 g 1123.6 mL, by 700 kcal
+    // 700 mL.
+    let given = "age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nrate = \"55 mL/h\"\nother-orders = []\nweight = \"70 kg\"\nlabs = { serum_potassium = \"3.2 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }";
+    let found = finding("REF-03", given);
+    assert!(found.text.starts_with("The first day brings 176 g/d of carbohydrate"), "{}", found.text);
+    assert_eq!(
+        found.fix.unwrap(),
+        "Start with at most 700 mL/d of this feed a day: 29 mL/h over the same hours; give thiamine first."
+    );
+}
+
+/// What fell is named in full, and what was high before is not to be replaced.
+#[test]
+fn all_electrolytes_that_fell_are_named() {
+    let given = "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"70 mL/h\"\nlabs = { serum_phosphate = \"0.65 mmol/L\", serum_potassium = \"4.8 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }\nearlier-labs = { serum_phosphate = \"1.0 mmol/L\", serum_potassium = \"6.0 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }";
+    let found = finding("REF-07", given);
+    assert_eq!(found.text, "Phosphate fell from 1 mmol/L to 0.65 mmol/L; potassium from 6 mmol/L to 4.8 mmol/L.");
+    assert_eq!(found.fix.unwrap(), "Replace what is low, halve or hold the rate, measure again in 12 hours.");
+}
+
+/// A figure brings its unit along: no text says it once more.
+#[test]
+fn no_text_says_a_unit_twice() {
+    let words = [
+        ("kg", "kg"),
+        ("mL", "mL"),
+        ("d", "days"),
+        ("h", "hours"),
+        ("h/d", "hours"),
+        ("wk", "weeks"),
+        ("mo", "months"),
+        ("a", "years"),
+    ];
+    let mut seen = 0;
+    for limit in &BOOK.limits {
+        for text in limit.checks.iter().flat_map(|c| std::iter::once(&c.text).chain(&c.fix)) {
+            for (figure, after) in text.text.split('{').skip(1).filter_map(|part| part.split_once("} ")) {
+                let unit = figure.split(';').nth(1).map(str::trim);
+                let word = after.split(|c: char| !c.is_alphanumeric()).next();
+                assert!(
+                    !words.iter().any(|(u, w)| unit == Some(u) && word == Some(w)),
+                    "{}: {{{figure}}} {after}",
+                    limit.rule.id
+                );
+                seen += 1;
+            }
+        }
+    }
+    assert!(seen > 300, "{seen}");
+}
+
+#[test]
+fn a_weight_in_pounds_is_told_with_one_unit() {
+    // 154 kg ÷ 2.2046 = 69.9 kg; 154 kg × 2.2046 = 339.5 kg.
+    let given = "age = \"70 a\"\nsex = \"male\"\nweight = \"154 kg\"\nproduct = \"A10\"\nrate = \"65 mL/h\"\nearlier-weight = { value = \"70 kg\", ago = \"2 d\" }";
+    assert_eq!(
+        fix("WGT-03", given),
+        "Ask which unit was used: 69.9 kg if the entry was in pounds, 339.5 kg if it was converted once too often."
+    );
+    let jump = "age = \"70 a\"\nweight = \"80 kg\"\nproduct = \"A10\"\nrate = \"70 mL/h\"\nearlier-weight = { value = \"70 kg\", ago = \"5 d\" }";
+    let text = finding("WGT-04", jump).text;
+    // Weighed 1 day before the order.
+    assert!(text.starts_with("The weight went from 70 kg to 80 kg in 4 days, a change of 10 kg; "), "{text}");
+}
+
+/// 1200 mL a day at most of 1440 mL: 1008 to 1210 mL of water with the feed, 600 mL of flushes.
+#[test]
+fn advice_on_water_is_never_nothing_to_something() {
+    // 22.97 to 25.85 mL/kg at 70 kg: whether it is under 25 is open. 25 mL/kg × 70 kg = 1750 mL.
+    let given = "age = \"70 a\"\nsetting = \"ward\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL\"\nflush = { volume = \"100 mL\", every = \"4 h\" }";
+    assert_eq!(fix("WAT-01", given), "Bring the water up to 1750 mL/d with flushes.");
+    // Without the maximum and with half the flushes: 1209.6 + 300 = 1509.6 mL; 240.4 mL lack, 6 of 41 mL.
+    let known = "age = \"70 a\"\nsetting = \"ward\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\nflush = { volume = \"50 mL\", every = \"4 h\" }";
+    assert_eq!(fix("WAT-01", known), "Add 240 mL/d as water flushes: 6 of 41 mL.");
+}
