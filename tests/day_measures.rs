@@ -319,6 +319,10 @@ fn what_runs_together_adds_up() {
         &[feeds("500", r#""timeOfDay":["01:00:00","07:00:00","13:00:00","19:00:00"],"duration":8,"durationUnit":"h""#)],
     );
     assert_eq!(*gravity.get(M::HighestRate), number("125"));
+    // So many a day, evenly spaced, is the same.
+    let spaced =
+        day("R", &[feeds("500", r#""frequency":4,"period":1,"periodUnit":"d","duration":8,"durationUnit":"h""#)]);
+    assert_eq!(*spaced.get(M::HighestRate), number("125"));
 }
 
 /// By night the pump, by day single feeds: the single ones count as such.

@@ -135,12 +135,21 @@ fn most_at_once<'a>(
             let channel = before.saturating_add(group.map_or(ix, |group| plan.lines.len().saturating_add(group)));
             let placed = line.is_exact() && !line.spaced && line.has_times();
             let mut spans: Vec<_> = day.laid.segments.iter().filter(|s| s.line == ix).map(|s| (s.from, s.to)).collect();
+            spans.sort_unstable();
+            let mut amount = of(plan, part, line);
             if !placed {
+                // How its feeds lie to each other is known all the same.
+                let times =
+                    if stacks && !line.high.as_ref().is_some_and(|run| run.once) { most_running(&spans) } else { 1 };
+                if times > 1 {
+                    let most = amount.scaled(Exact::int(times));
+                    amount = if line.is_exact() { most } else { reaching(&amount, &most) };
+                }
                 let from = spans.iter().map(|s| s.0).min();
                 let to = spans.iter().map(|s| s.1).max();
                 spans = from.zip(to).into_iter().collect();
             }
-            strands.push(Strand { channel, line, amount: of(plan, part, line), spans, placed });
+            strands.push(Strand { channel, line, amount, spans, placed });
         }
         before = before.saturating_add(plan.lines.len()).saturating_add(plan.settled.steps.len());
     }
@@ -148,6 +157,27 @@ fn most_at_once<'a>(
     match together(&strands, stacks) {
         Some(most) if most.low() > alone.low() || most.high() > alone.high() => Some(largest(&alone, &most)),
         _ => Some(alone),
+    }
+}
+
+/// How many of these run at the same time when most do.
+fn most_running(spans: &[(Exact, Exact)]) -> i64 {
+    let mut ends: Vec<Exact> = Vec::new();
+    let mut most = 0;
+    // They lie in the order of their beginnings.
+    for (from, to) in spans {
+        ends.retain(|end| end > from);
+        ends.push(*to);
+        most = most.max(ends.len());
+    }
+    i64::try_from(most).unwrap_or(i64::MAX)
+}
+
+/// From the least of one amount to the most of another.
+fn reaching(low: &Amount, high: &Amount) -> Amount {
+    match low.low() {
+        Some(least) => Amount::range(least, high.high(), None, join(low.why(), high.why())),
+        None => high.clone(),
     }
 }
 

@@ -422,9 +422,7 @@ fn per_weight(r: &mut Reader<'_>, at: At, per_gram: Exact) -> Option<Exact> {
 struct ReadBounds {
     start: Option<Exact>,
     end: Option<Exact>,
-    /// Longest end, where the length is a range.
-    end_max: Option<Exact>,
-    /// Seconds, where the length is stated without a start.
+    /// Seconds, where a length is stated, which never comes with a start.
     length: Option<(Exact, Exact)>,
     broken: bool,
 }
@@ -691,7 +689,7 @@ fn place(r: &mut Reader<'_>, timing: Option<&Timing<'_>>, at: At, start: Option<
         return Err(Why::Schedule("a part of the schedule could not be read".to_owned()));
     }
     let broken = || Why::Schedule("the schedule cannot be computed".to_owned());
-    let code = timing.code.as_ref().map(|c| (c.at, read_code(r, c.at, &c.value)));
+    let code = timing.code.as_ref().map(|c| (c.at, read_code(&c.value)));
     // A code says how often; a repeat beside it may add no more than a count and how long each takes.
     let coded = matches!(code, Some((_, CodeRead::Means(..))));
     let Some(repeat) = timing.repeat.as_ref().filter(|rep| if coded { says_how_often(rep) } else { says_when(rep) })
@@ -747,8 +745,7 @@ enum CodeRead {
     Empty,
 }
 
-fn read_code(r: &Reader<'_>, _at: At, concept: &crate::intake::order::Concept<'_>) -> CodeRead {
-    let _ = r;
+fn read_code(concept: &crate::intake::order::Concept<'_>) -> CodeRead {
     for coding in &concept.codings {
         if let Some(code) = &coding.code
             && let Some(c) = coded(coding.system.as_deref(), code)
@@ -1071,20 +1068,14 @@ fn at_clock(
 
 fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'_>>) {
     let repeat = timing.and_then(|t| t.repeat.as_ref());
-    let mut bounds = repeat.map(|rep| read_bounds(r, rep)).unwrap_or_default();
+    let bounds = repeat.map(|rep| read_bounds(r, rep)).unwrap_or_default();
     line.start = bounds.start;
     line.end = bounds.end;
     if bounds.broken {
         line.why.push(Why::Schedule("the bounds of the schedule cannot be used".to_owned()));
         return;
     }
-    match (bounds.length, bounds.start) {
-        (Some((low, high)), Some(start)) => {
-            bounds.end = start.add(low);
-            bounds.end_max = start.add(high);
-        }
-        (length, _) => line.length = length,
-    }
+    line.length = bounds.length;
     let placed = match place(r, timing, at, bounds.start) {
         Ok(p) => p,
         Err(why) => {
@@ -1150,15 +1141,6 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
             run.start = bounds.start;
             run.end = bounds.end;
             run.count = count;
-        }
-    }
-    if let (Some(high), Some(max)) = (&mut line.high, bounds.end_max) {
-        high.end = Some(max);
-        if let Some(also) = &mut line.also {
-            also.end = Some(max);
-        }
-        if bounds.end != bounds.end_max {
-            line.why.push(Why::Spread("how long it is given is stated as a range".to_owned()));
         }
     }
     if counts.0 != counts.1 && line.high.is_some() {
