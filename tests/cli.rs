@@ -274,8 +274,8 @@ fn formulary_check() {
     assert!(String::from_utf8_lossy(&output.stdout).contains("18 products"), "{output:?}");
     let folder = Folder::new();
     let bad = folder.write("bad.csv", "key,name\nA,B\n");
-    assert_eq!(code(&run(&["formulary", "check", bad.to_str().unwrap()])), 3);
-    assert_eq!(code(&run(&["formulary", "check", "/nonexistent.csv"])), 3);
+    assert_eq!(code(&run(&["formulary", "check", bad.to_str().unwrap()])), 64);
+    assert_eq!(code(&run(&["formulary", "check", "/nonexistent.csv"])), 64);
 }
 
 /// A process that serves, ended by its own id when the test ends.
