@@ -7,7 +7,7 @@ use crate::answer;
 use crate::appraise::{Institution, appraise_by, own_rules};
 use crate::findings::Tier;
 use crate::formulary::Formulary;
-use crate::rehearsal::{Extent, Rehearsed, rehearse, site, uncovered};
+use crate::rehearsal::{Rehearsed, rehearse, site, uncovered};
 use crate::rulebook::{Limit, Mode, Rulebook};
 use clap::{Args, Subcommand, ValueEnum};
 use serde_json::{Value, json};
@@ -453,7 +453,7 @@ fn test(
             l.tests.clear();
         }
     }
-    let mut done = rehearse(&book, formulary, &crate::settings::Settings::default(), Extent::Whole);
+    let mut done = rehearse(&book, formulary, &crate::settings::Settings::default());
     let (limits, sites) = (done.len(), own.len());
     done.extend(own);
     let failed = done.iter().filter(|d| d.failure.is_some()).count();
