@@ -43,15 +43,6 @@ pub struct Rehearsed {
     pub said: Option<String>,
 }
 
-/// Which tests are run.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Extent {
-    /// All.
-    Whole,
-    /// The two that show that a limit still fires and still stays silent.
-    Pulse,
-}
-
 /// The tests of one limit's four kinds that are missing. Only a limit that compares an amount has a boundary.
 pub fn uncovered(limit: &Limit) -> Vec<&'static str> {
     [
@@ -68,15 +59,10 @@ pub fn uncovered(limit: &Limit) -> Vec<&'static str> {
 }
 
 /// Runs the tests of every limit that is not off.
-pub fn rehearse(book: &Rulebook, formulary: &Formulary, settings: &Settings, extent: Extent) -> Vec<Rehearsed> {
+pub fn rehearse(book: &Rulebook, formulary: &Formulary, settings: &Settings) -> Vec<Rehearsed> {
     let mut out = Vec::new();
     for limit in book.limits.iter().filter(|l| l.mode != Mode::Off) {
-        for test in &limit.tests {
-            let pulse = matches!(test.kind, TestKind::Flag | TestKind::Pass);
-            if extent == Extent::Whole || pulse {
-                out.push(run(book, limit, test, formulary, settings));
-            }
-        }
+        out.extend(limit.tests.iter().map(|test| run(book, limit, test, formulary, settings)));
     }
     out
 }

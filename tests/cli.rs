@@ -267,6 +267,31 @@ fn formats() {
     assert!(!with(&["--colour", "never"]).contains('\u{1b}'));
 }
 
+/// A folder is read as one version; an order that is plainly of another is named with the version to give.
+#[test]
+fn orders_of_another_version_are_named() {
+    let folder = Folder::new();
+    folder.write("r4.json", TODDLER);
+    folder.write("r5.json", include_str!("../deploy/demo/orders/demo-10-toddler.json"));
+    let orders = folder.0.to_str().unwrap();
+    for command in [
+        vec!["check", "--demo", orders],
+        vec!["rules", "replay", "--orders", orders],
+        vec!["rules", "diff", "starter", "starter", "--orders", orders],
+    ] {
+        for (version, file, other) in [("R4", "r5.json", "R5"), ("R5", "r4.json", "R4")] {
+            let output = run(&[command.clone(), vec!["--fhir", version]].concat());
+            let said = stderr(&output);
+            let lines: Vec<&str> = said.lines().filter(|line| line.contains("give --fhir")).collect();
+            let wanted =
+                format!("{file}: this is an order of FHIR {other} and was read as {version}; give --fhir {other}");
+            assert!(lines.len() == 1 && lines[0].ends_with(&wanted), "{command:?} {version}: {said}");
+        }
+    }
+    let r4 = folder.0.join("r4.json");
+    assert!(!stderr(&check(&[r4.as_os_str()])).contains("--fhir"));
+}
+
 #[test]
 fn formulary_check() {
     let output = run(&["formulary", "check", FORMULARY]);
@@ -274,8 +299,8 @@ fn formulary_check() {
     assert!(String::from_utf8_lossy(&output.stdout).contains("18 products"), "{output:?}");
     let folder = Folder::new();
     let bad = folder.write("bad.csv", "key,name\nA,B\n");
-    assert_eq!(code(&run(&["formulary", "check", bad.to_str().unwrap()])), 3);
-    assert_eq!(code(&run(&["formulary", "check", "/nonexistent.csv"])), 3);
+    assert_eq!(code(&run(&["formulary", "check", bad.to_str().unwrap()])), 64);
+    assert_eq!(code(&run(&["formulary", "check", "/nonexistent.csv"])), 64);
 }
 
 /// A process that serves, ended by its own id when the test ends.

@@ -166,6 +166,19 @@ fn the_header_is_judged_as_a_whole() {
     assert!(listed(&problems).contains("did you mean “name”?"));
 }
 
+/// A column that nothing is read from keeps no row from being judged.
+#[test]
+fn columns_and_rows_are_judged_together() {
+    let row = table(&[]);
+    let (header, row) = row.split_once('\n').unwrap();
+    let text = format!("{header},colour\n{},blue\n", row.trim_end().replacen("X1", "", 1));
+    let codes: Vec<_> = refused(&text).iter().map(|p| (p.line, p.code)).collect();
+    assert!(
+        codes.contains(&(Some(1), "unknown-column")) && codes.iter().any(|(line, _)| *line == Some(2)),
+        "{codes:?}"
+    );
+}
+
 #[test]
 fn other_separators_and_encodings_are_named() {
     for (text, code, part) in [

@@ -786,7 +786,7 @@ fn a_search_with_a_higher_total_was_not_sent_whole() {
         json!({"resourceType": "Condition", "id": "c", "subject": {"reference": OURS}, "code": {"text": "invented"}});
     for (total, disposition) in [(1, "clear"), (2, "not-fully-checked")] {
         let (_, answered) = run(&sign(|r| {
-            r["prefetch"]["conditions"] = found(&[condition.clone()]);
+            r["prefetch"]["conditions"] = found(std::slice::from_ref(&condition));
             r["prefetch"]["conditions"]["total"] = json!(total);
         }));
         assert_eq!(answered.disposition, disposition, "{total}");

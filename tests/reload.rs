@@ -257,6 +257,23 @@ fn rules_that_fail_their_own_examples_are_not_served_at_all() {
     let said = String::from_utf8_lossy(&out.stderr);
     assert_eq!(out.status.code(), Some(64), "{said}");
     assert!(said.contains("\"100 mL/h\" of EXA-01: expected clear"), "{said}");
+    // Tests of every kind count, not those alone that must flag and must not.
+    let other = |kind: &str, expect: &str, given: &str| {
+        format!(
+            "{}[[limit.test]]\ntitle = \"of another kind\"\nkind = \"{kind}\"\nexpect = \"{expect}\"\n[limit.test.given]\nage = \"70 a\"\nproduct = \"A10\"\n{given}",
+            book("1", 150)
+        )
+    };
+    for (kind, expect, given) in [
+        ("boundary", "clear", "rate = \"151 mL/h\"\n"),
+        ("boundary", "flagged", "rate = \"150 mL/h\"\n"),
+        ("missing", "flagged", "rate = \"100 mL/h\"\n"),
+    ] {
+        let out = gate(&folder.write("rules.toml", &other(kind, expect, given))).output().unwrap();
+        let said = String::from_utf8_lossy(&out.stderr);
+        assert_eq!(out.status.code(), Some(64), "{kind}: {said}");
+        assert!(said.contains("\"of another kind\" of EXA-01"), "{kind}: {said}");
+    }
 }
 
 #[test]

@@ -464,6 +464,13 @@ fn bundles_with_something_missing(order: &Value) -> Vec<(&'static str, Value, &'
             last(".resource.total"),
         ));
     }
+    let nth = own.iter().position(|e| e["resource"]["resourceType"] == "NutritionOrder").unwrap();
+    let mut inside = order.clone();
+    let mut more = nutrition_order.clone();
+    more["id"] = "inside".into();
+    inside["entry"][nth]["resource"]["contained"] = json!([more]);
+    let place: &'static str = format!("Bundle.entry[{nth}].resource.contained[0]").leak();
+    out.push(("an order in the order", inside, place));
     let mut own_next = order.clone();
     own_next["link"] = next.clone();
     let mut wrong_type = order.clone();

@@ -151,6 +151,8 @@ fn what_is_wrong_is_named_with_its_line_and_nothing_of_a_secret() {
         (and("reason = \" \""), 7, "reason: is empty"),
         (and("timeout = 0"), 7, "timeout: expected 1 to 60"),
         (and("timeout = 61"), 7, "timeout: expected 1 to 60"),
+        (and("timeout = 300"), 7, "timeout: invalid type"),
+        (and("timeout = -1"), 7, "timeout: invalid type"),
         (and("tries = 0"), 7, "tries: expected 1 to 200"),
     ] {
         let path = folder.write("wrong.toml", &file);
@@ -158,6 +160,27 @@ fn what_is_wrong_is_named_with_its_line_and_nothing_of_a_secret() {
         assert!(problems.starts_with(&format!("{path}:{line}: ")) && problems.contains(said), "{file}\n{problems}");
         assert!(!problems.contains("c2hvcnQ") && !problems.contains(SECRET), "{problems}");
     }
+    // What the file may not have, lacks, or has of another kind is told beside what is wrong with the rest.
+    let many = format!(
+        "base = \"gate.example\"\ncolour = 1\n{}timeout = \"long\"\nextra = 1\n[[subscriber]]\nid = \"ward\"\n",
+        with("fhir", "fhir = \"R6\"").split_once('\n').unwrap().1
+    );
+    let path = folder.write("many.toml", &many);
+    let problems = load(path.as_ref()).unwrap_err();
+    for (line, said) in [
+        (1, "base: expected an address"),
+        (2, "unknown field `colour`"),
+        (7, "fhir: expected one of"),
+        (8, "timeout: invalid type: found a text, expected a whole number"),
+        (9, "unknown field `extra`"),
+        (10, "missing field `endpoint`"),
+        (10, "missing field `fhir`"),
+    ] {
+        let whole = problems.iter().any(|one| one.starts_with(&format!("{path}:{line}: ")) && one.contains(said));
+        assert!(whole, "{line} {said}: {problems:#?}");
+    }
+    let path = folder.write("no-toml.toml", "base = \nid = \n");
+    assert_eq!(load(path.as_ref()).unwrap_err().len(), 2, "every place that is not TOML");
     // All at once, and by the command.
     let both = with("fhir", "fhir = \"R6\"") + "tries = 0\n";
     let out = run(&["subscribers", "check", &folder.write("wrong.toml", &both)]);

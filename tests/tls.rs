@@ -247,6 +247,33 @@ fn nothing_is_exposed_by_mistake() {
     }
 }
 
+/// What the file may not have, lacks, or has of another kind is told beside what is wrong with the rest.
+#[test]
+fn everything_wrong_with_an_access_file_is_told_at_once() {
+    use enteral_gate::cli::access_file::load;
+    let folder = Folder::new();
+    let text = "colour = 1\nleeway = 121\n[[client]]\nname = \"A b\"\niss = \"i\"\njwk = \"x\"\nroles = \"hooks\"\n\
+        [[client]]\nname = \"b\"\n[people]\nname = 1\nissuer = \"http://x.example\"\n";
+    let path = folder.write("access.toml", text);
+    let problems = load(path.as_ref()).unwrap_err();
+    for (line, said) in [
+        (1, "missing field `public-url`"),
+        (1, "unknown field `colour`"),
+        (2, "leeway: expected 0 to 120"),
+        (3, "no keys"),
+        (4, "name: expected small letters"),
+        (6, "unknown field `jwk` (did you mean “jwks”?)"),
+        (7, "roles: invalid type: found a text, expected a list of texts"),
+        (8, "missing field `iss`"),
+        (11, "name: invalid type: found a whole number, expected a text"),
+        (10, "missing field `client-id`"),
+        (10, "missing field `role`"),
+    ] {
+        let whole = problems.iter().any(|one| one.starts_with(&format!("{path}:{line}: ")) && one.contains(said));
+        assert!(whole, "{line} {said}: {problems:#?}");
+    }
+}
+
 #[test]
 fn everything_wrong_with_an_access_file_is_told() {
     let folder = Folder::new();

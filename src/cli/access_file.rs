@@ -2,6 +2,7 @@
 //! of the settings: others may look after it, `check` has no use for it, and what an answer rests on (`settings-hash`)
 //! does not change with a caller. `docs/security.md` describes it.
 
+use super::toml_shape::{self, Is, Key};
 use crate::access::keys::{Algorithm, Keys, LIMIT as KEYS_LIMIT};
 use crate::access::token::algorithms;
 use crate::access::{Access, Issuer, Kind, Role};
@@ -70,9 +71,9 @@ impl Callers {
 }
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+#[serde(rename_all = "kebab-case")]
 struct File {
-    public_url: Spanned<String>,
+    public_url: Option<Spanned<String>>,
     leeway: Option<Spanned<u16>>,
     key_authorities: Option<Spanned<String>>,
     #[serde(default)]
@@ -83,7 +84,7 @@ struct File {
 }
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+#[serde(rename_all = "kebab-case")]
 struct People {
     name: Spanned<String>,
     issuer: Spanned<String>,
@@ -96,14 +97,14 @@ struct People {
 }
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+#[serde(rename_all = "kebab-case")]
 struct GroupRole {
     group: String,
     is: Spanned<String>,
 }
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+#[serde(rename_all = "kebab-case")]
 struct Client {
     name: Spanned<String>,
     iss: Spanned<String>,
@@ -116,7 +117,7 @@ struct Client {
 }
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+#[serde(rename_all = "kebab-case")]
 struct Server {
     name: Spanned<String>,
     issuer: Spanned<String>,
@@ -128,6 +129,44 @@ struct Server {
     algorithms: Option<Spanned<Vec<String>>>,
     concurrent: Option<Spanned<u16>>,
 }
+
+const FILE: &[Key] = &[
+    ("public-url", Is::Text, true),
+    ("leeway", Is::Whole(u16::MAX as u64), false),
+    ("key-authorities", Is::Text, false),
+    ("client", Is::Tables(CLIENT), false),
+    ("authorization-server", Is::Tables(SERVER), false),
+    ("people", Is::Table(PEOPLE), false),
+];
+const CLIENT: &[Key] = &[
+    ("name", Is::Text, true),
+    ("iss", Is::Text, true),
+    ("jku", Is::Texts, false),
+    ("jwks", Is::Text, false),
+    ("algorithms", Is::Texts, false),
+    ("roles", Is::Texts, false),
+    ("concurrent", Is::Whole(u16::MAX as u64), false),
+];
+const SERVER: &[Key] = &[
+    ("name", Is::Text, true),
+    ("issuer", Is::Text, true),
+    ("jwks-url", Is::Text, false),
+    ("jwks", Is::Text, false),
+    ("audience", Is::Text, false),
+    ("clients", Is::Texts, false),
+    ("algorithms", Is::Texts, false),
+    ("concurrent", Is::Whole(u16::MAX as u64), false),
+];
+const PEOPLE: &[Key] = &[
+    ("name", Is::Text, true),
+    ("issuer", Is::Text, true),
+    ("client-id", Is::Text, true),
+    ("client-secret", Is::Text, false),
+    ("scopes", Is::Texts, false),
+    ("groups-claim", Is::Text, false),
+    ("role", Is::Tables(ROLE), true),
+];
+const ROLE: &[Key] = &[("group", Is::Text, true), ("is", Is::Text, true)];
 
 /// Keys of the file, of a `[[client]]`, of an `[[authorization-server]]`, of `[people]` and of a `[[people.role]]`.
 pub const KEYS: [&[&str]; 5] = [
@@ -141,17 +180,17 @@ pub const KEYS: [&[&str]; 5] = [
 /// Reads an access file and the files it names.
 ///
 /// # Errors
-/// Everything that is wrong with it, each with its line; of a file that cannot be parsed the first place.
+/// Everything that is wrong with it, each with its line; of a file that is not TOML, every place where it is not.
 pub fn load(path: &Path) -> Result<Callers, Vec<String>> {
     let name = path.display().to_string();
     let text = bytes(path, LIMIT).map_err(|what| vec![format!("{name}: {what}")])?;
     let text = String::from_utf8(text).map_err(|_| vec![format!("{name}: this is not UTF-8")])?;
-    let file: File = toml::from_str(&text).map_err(|error| {
-        let line = error.span().map_or(1, |span| line(&text, span.start));
-        vec![format!("{name}:{line}: {}", error.message().replace('\n', ", "))]
-    })?;
     let folder = path.parent().unwrap_or(Path::new("")).to_owned();
-    Reader { name, text, folder, found: Vec::new(), read: Sha256::new() }.file(file)
+    let mut reader = Reader { name, text: text.clone(), folder, found: Vec::new(), read: Sha256::new() };
+    match toml_shape::read::<File>(&text, FILE, &mut |at, what| reader.tell(at, what)) {
+        Some(file) => reader.file(file),
+        None => Err(reader.found),
+    }
 }
 
 struct Reader {
@@ -169,9 +208,9 @@ impl Reader {
     }
 
     fn file(mut self, file: File) -> Result<Callers, Vec<String>> {
-        let public_url = file.public_url.get_ref().trim_end_matches('/').to_owned();
-        if let Err(what) = address(&public_url) {
-            self.tell(file.public_url.span().start, &format!("public-url: {what}"));
+        let public_url = file.public_url.as_ref().map_or("", |url| url.get_ref()).trim_end_matches('/').to_owned();
+        if let (Some(written), Err(what)) = (&file.public_url, address(&public_url)) {
+            self.tell(written.span().start, &format!("public-url: {what}"));
         }
         let leeway = file.leeway.as_ref().map_or(LEEWAY, |leeway| *leeway.get_ref());
         if leeway > 120 {

@@ -43,7 +43,7 @@ pub struct Check {
     /// Files, folders, or - for standard input
     #[arg(required = true, value_name = "PATH")]
     paths: Vec<PathBuf>,
-    /// FHIR version of the inputs
+    /// FHIR version of all the inputs; it is not told from them
     #[arg(long, value_enum, default_value = "R4")]
     fhir: Fhir,
     #[command(flatten)]
@@ -126,6 +126,7 @@ impl Check {
             let read = inputs::read(&source, &mut |name, bytes| {
                 let appraisal = appraise_by(bytes, name, self.fhir.version(), by);
                 exit = exit.max(Some(exit_of(appraisal.disposition())));
+                inputs::tell_version(name, &appraisal);
                 writing = match self.format {
                     Format::Text => write!(out, "{}", answer::text(&appraisal, colour)).and_then(|()| out.flush()),
                     Format::Json => writeln!(out, "{}", answer::parameters_json(&appraisal)),

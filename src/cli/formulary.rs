@@ -20,7 +20,7 @@ pub enum FormularyCommand {
 }
 
 impl FormularyCommand {
-    /// Runs the command: 0 usable without a warning, 2 usable with warnings, 3 unusable.
+    /// Runs the command: 0 usable without a warning, 2 usable with warnings, 64 unusable.
     ///
     /// # Errors
     /// None; the type is that of the other commands.
@@ -30,7 +30,7 @@ impl FormularyCommand {
             Ok(bytes) => bytes,
             Err(why) => {
                 complain(&why);
-                return Ok(Exit::Unreadable);
+                return Ok(Exit::Usage);
             }
         };
         let mut out = std::io::stdout().lock();
@@ -55,7 +55,7 @@ impl FormularyCommand {
                     let _ = writeln!(out, "{problem}");
                 }
                 let _ = writeln!(out, "{}: cannot be used", file.display());
-                Ok(Exit::Unreadable)
+                Ok(Exit::Usage)
             }
         }
     }

@@ -1,6 +1,9 @@
 //! Finding and reading inputs: files, folders, lines of NDJSON, standard input.
 
+use super::exit::complain;
+use crate::appraise::Appraisal;
 use crate::intake::json::{Document, Limits};
+use crate::intake::shape::reads_like;
 use std::collections::BTreeSet;
 use std::ffi::OsStr;
 use std::fs;
@@ -208,6 +211,16 @@ fn reason(error: &io::Error) -> String {
         io::ErrorKind::NotFound => "there is no such file or folder".to_owned(),
         io::ErrorKind::PermissionDenied => "it may not be read (permission denied)".to_owned(),
         _ => error.to_string(),
+    }
+}
+
+/// Says which version to give where an order is plainly of another than the one it was read as.
+pub fn tell_version(name: &str, appraisal: &Appraisal<'_>) {
+    let Some(document) = &appraisal.document else { return };
+    let like = appraisal.orders.iter().find_map(|order| reads_like(document.node(order.at), appraisal.version));
+    if let Some(like) = like {
+        let (own, like) = (appraisal.version.name(), like.name());
+        complain(&format!("{name}: this is an order of FHIR {like} and was read as {own}; give --fhir {like}"));
     }
 }
 

@@ -30,6 +30,7 @@ pub mod settings;
 pub mod settings_file;
 pub mod store;
 pub mod subscribers_file;
+pub mod toml_shape;
 
 use crate::http::asked;
 use crate::intake::order::FhirVersion;

@@ -7,7 +7,7 @@ use crate::answer;
 use crate::appraise::{Institution, appraise_by, own_rules};
 use crate::findings::Tier;
 use crate::formulary::Formulary;
-use crate::rehearsal::{Extent, Rehearsed, rehearse, site, uncovered};
+use crate::rehearsal::{Rehearsed, rehearse, site, uncovered};
 use crate::rulebook::{Limit, Mode, Rulebook};
 use clap::{Args, Subcommand, ValueEnum};
 use serde_json::{Value, json};
@@ -124,7 +124,7 @@ pub enum RulesCommand {
 /// What orders are judged with besides the rulebook.
 #[derive(Args, Clone, Debug)]
 pub struct With {
-    /// FHIR version of the orders
+    /// FHIR version of all the orders; it is not told from them
     #[arg(long, value_enum, default_value = "R4")]
     fhir: Fhir,
     /// Formulary [default: the invented one]
@@ -453,7 +453,7 @@ fn test(
             l.tests.clear();
         }
     }
-    let mut done = rehearse(&book, formulary, &crate::settings::Settings::default(), Extent::Whole);
+    let mut done = rehearse(&book, formulary, &crate::settings::Settings::default());
     let (limits, sites) = (done.len(), own.len());
     done.extend(own);
     let failed = done.iter().filter(|d| d.failure.is_some()).count();
@@ -513,7 +513,8 @@ type Words = BTreeMap<String, (&'static str, Option<Tier>)>;
 /// Name, disposition and outcomes of every order; and whether every input could be read.
 type Corpus = (Vec<(String, &'static str, Words)>, bool);
 
-fn judged(book: &Rulebook, orders: &[PathBuf], with: &With) -> Result<Corpus, String> {
+/// With `tell`, orders that are plainly of another version are named.
+fn judged(book: &Rulebook, orders: &[PathBuf], with: &With, tell: bool) -> Result<Corpus, String> {
     let products = products(with.formulary.as_ref())?;
     let settings = with.institution.settings()?;
     let (mut out, mut whole) = (Vec::new(), true);
@@ -521,6 +522,9 @@ fn judged(book: &Rulebook, orders: &[PathBuf], with: &With) -> Result<Corpus, St
         let read = inputs::read(&source, &mut |name, bytes| {
             let by = Institution { formulary: &products, rulebook: book, settings: &settings };
             let appraisal = appraise_by(bytes, name, with.fhir.version(), by);
+            if tell {
+                inputs::tell_version(name, &appraisal);
+            }
             for order in &appraisal.orders {
                 let words = order
                     .judged
@@ -549,7 +553,7 @@ fn flagged(words: &Words) -> impl Iterator<Item = (&String, Tier)> {
 
 fn diff(old: &Path, new: &Path, orders: &[PathBuf], with: &With) -> Result<Exit, String> {
     let (old, new) = (rulebook::named(old)?, rulebook::named(new)?);
-    let ((before, whole), (after, _)) = (judged(&old, orders, with)?, judged(&new, orders, with)?);
+    let ((before, whole), (after, _)) = (judged(&old, orders, with, true)?, judged(&new, orders, with, false)?);
     if before.is_empty() {
         return Err("--orders: no order was found".to_owned());
     }
@@ -628,7 +632,7 @@ fn diff(old: &Path, new: &Path, orders: &[PathBuf], with: &With) -> Result<Exit,
 }
 
 fn replay(book: &Rulebook, orders: &[PathBuf], with: &With) -> Result<Exit, String> {
-    let (judged, whole) = judged(book, orders, with)?;
+    let (judged, whole) = judged(book, orders, with, true)?;
     if judged.is_empty() {
         return Err("--orders: no order was found".to_owned());
     }

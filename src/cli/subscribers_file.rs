@@ -6,6 +6,7 @@ use super::access_file::bytes;
 use super::exit::Exit;
 use super::reload::watch;
 use super::settings_file::address_problem;
+use super::toml_shape::{self, Is, Key};
 use crate::formulary::suggestion::hint;
 use crate::http::notices::Notices;
 use crate::intake::order::FhirVersion;
@@ -36,14 +37,14 @@ const MOST_SECRETS: usize = 2;
 const REASON: &str = "Changes of orders on the queue, as the institution declared.";
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+#[serde(rename_all = "kebab-case")]
 struct File {
-    base: Spanned<String>,
+    base: Option<Spanned<String>>,
     subscriber: Option<Vec<Spanned<One>>>,
 }
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+#[serde(rename_all = "kebab-case")]
 struct One {
     id: Spanned<String>,
     endpoint: Spanned<String>,
@@ -63,6 +64,24 @@ struct One {
     timeout: Option<Spanned<u8>>,
     tries: Option<Spanned<u16>>,
 }
+
+const FILE: &[Key] = &[("base", Is::Text, true), ("subscriber", Is::Tables(SUBSCRIBER), false)];
+const SUBSCRIBER: &[Key] = &[
+    ("id", Is::Text, true),
+    ("endpoint", Is::Text, true),
+    ("private-addresses", Is::Truth, false),
+    ("secret-file", Is::Text, false),
+    ("secret-variable", Is::Text, false),
+    ("bearer-file", Is::Text, false),
+    ("bearer-variable", Is::Text, false),
+    ("fhir", Is::Text, true),
+    ("content", Is::Text, false),
+    ("lanes", Is::Texts, false),
+    ("priorities", Is::Texts, false),
+    ("reason", Is::Text, false),
+    ("timeout", Is::Whole(u8::MAX as u64), false),
+    ("tries", Is::Whole(u16::MAX as u64), false),
+];
 
 /// Keys of the file, and of a `[[subscriber]]`.
 pub const KEYS: [&[&str]; 2] = [
@@ -88,22 +107,18 @@ pub const KEYS: [&[&str]; 2] = [
 /// Reads a subscribers file and the secrets that it names.
 ///
 /// # Errors
-/// Everything that is wrong with it, each with its line; of a file that cannot be parsed the first place. Nothing of a
-/// secret.
+/// Everything that is wrong with it, each with its line; of a file that is not TOML, every place where it is not. Nothing
+/// of a secret.
 pub fn load(path: &Path) -> Result<Subscribers, Vec<String>> {
     let name = path.display().to_string();
     let text = bytes(path, LIMIT).map_err(|what| vec![format!("{name}: {what}")])?;
     let text = String::from_utf8(text).map_err(|_| vec![format!("{name}: this is not UTF-8")])?;
     let folder = path.parent().unwrap_or(Path::new("")).to_owned();
-    let mut reader = Reader { name, text, folder, found: Vec::new() };
-    let file: File = match toml::from_str(&reader.text) {
-        Ok(file) => file,
-        Err(error) => {
-            reader.tell(error.span().map_or(0, |span| span.start), &error.message().replace('\n', ", "));
-            return Err(reader.found);
-        }
-    };
-    reader.file(file)
+    let mut reader = Reader { name, text: text.clone(), folder, found: Vec::new() };
+    match toml_shape::read::<File>(&text, FILE, &mut |at, what| reader.tell(at, what)) {
+        Some(file) => reader.file(file),
+        None => Err(reader.found),
+    }
 }
 
 /// Keeps the subscribers up to date until it is dropped: the file and those with secrets, by content. `decided` is what was
@@ -135,10 +150,10 @@ impl Reader {
     }
 
     fn file(mut self, file: File) -> Result<Subscribers, Vec<String>> {
-        let at = file.base.span().start;
-        let base = self.address("base", &file.base, true);
-        // A file that is cut off must not be read as one that tells nobody.
-        if file.subscriber.is_none() {
+        let at = file.base.as_ref().map_or(0, |base| base.span().start);
+        let base = file.base.as_ref().and_then(|base| self.address("base", base, true));
+        // A file that is cut off must not be read as one that tells nobody; what is no list was told already.
+        if file.subscriber.is_none() && self.found.is_empty() {
             self.tell(
                 at,
                 "nobody is told: expected at least one [[subscriber]], or subscriber = [] where nobody is to be",

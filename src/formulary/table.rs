@@ -164,16 +164,12 @@ pub(super) fn read(file: &str, bytes: &[u8]) -> Read {
         }
         let line = record.position().map_or(0, |p| row_line(bytes, p));
         if out.header.is_empty() {
-            match header(file, line, &record) {
-                Ok(found) => {
-                    out.header = record.iter().map(|name| name.trim().to_owned()).collect();
-                    positions = found;
-                }
-                Err(problems) => {
-                    out.problems.extend(problems);
-                    return out;
-                }
-            }
+            let (found, problems) = header(file, line, &record);
+            out.problems.extend(problems);
+            // Without a column that is needed every row would be wrong; beside one too many the rows can be read.
+            let Some(found) = found else { return out };
+            out.header = record.iter().map(|name| name.trim().to_owned()).collect();
+            positions = found;
             continue;
         }
         if record.iter().all(|cell| cell.trim().is_empty()) {
@@ -241,12 +237,12 @@ fn row_line(bytes: &[u8], position: &csv::Position) -> u32 {
     }
 }
 
-/// Where each known column stands.
+/// Where each known column stands, unless one that is needed does not; and what is wrong with the columns.
 fn header(
     file: &str,
     line: u32,
     record: &csv::StringRecord,
-) -> Result<HashMap<&'static str, usize>, Vec<FormularyProblem>> {
+) -> (Option<HashMap<&'static str, usize>>, Vec<FormularyProblem>) {
     let mut problems = Vec::new();
     let mut refuse = |column: Option<Column>, code: &'static str, text: String| {
         problems.push(FormularyProblem { line: Some(line), column, ..FormularyProblem::of_file(file, code, text) });
@@ -259,7 +255,7 @@ fn header(
                 let text =
                     format!("the columns are separated by {called}; commas are expected (save as comma-separated CSV)");
                 refuse(None, "separator", text);
-                return Err(problems);
+                return (None, problems);
             }
         }
     }
@@ -285,11 +281,13 @@ fn header(
             }
         }
     }
+    let mut whole = true;
     for column in COLUMNS.iter().filter(|c| c.required && !positions.contains_key(c.name)) {
+        whole = false;
         let text = "the column is missing".to_owned();
         refuse(Some(Column { name: column.name.to_owned(), number: None }), "missing-column", text);
     }
-    if problems.is_empty() { Ok(positions) } else { Err(problems) }
+    (whole.then_some(positions), problems)
 }
 
 /// One row while it is read.

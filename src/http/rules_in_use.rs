@@ -204,16 +204,16 @@ impl RulesInUse {
              # HELP enteral_gate_rulebook_stale Whether the files on disk could not be taken and older rules are in use.\n\
              # TYPE enteral_gate_rulebook_stale gauge\n\
              enteral_gate_rulebook_stale {}\n\
-             # HELP enteral_gate_rehearsal_success Whether the last rehearsal of the rules in use came out as expected.\n\
+             # HELP enteral_gate_rehearsal_success Whether the own tests of the rules in use, of all kinds, came out as expected at the last rehearsal.\n\
              # TYPE enteral_gate_rehearsal_success gauge\n\
              enteral_gate_rehearsal_success {}\n\
              # HELP enteral_gate_rehearsal_timestamp_seconds When the rules in use were last rehearsed; 0 is never.\n\
              # TYPE enteral_gate_rehearsal_timestamp_seconds gauge\n\
              enteral_gate_rehearsal_timestamp_seconds {}\n\
-             # HELP enteral_gate_rehearsal_failing_rules Rules in use whose examples did not come out as expected.\n\
+             # HELP enteral_gate_rehearsal_failing_rules Rules in use of which a test did not come out as expected.\n\
              # TYPE enteral_gate_rehearsal_failing_rules gauge\n\
              enteral_gate_rehearsal_failing_rules {failing}\n\
-             # HELP enteral_gate_rehearsal_unrehearsed_rules Limits in use that have no example to rehearse.\n\
+             # HELP enteral_gate_rehearsal_unrehearsed_rules Limits in use that have no test to rehearse.\n\
              # TYPE enteral_gate_rehearsal_unrehearsed_rules gauge\n\
              enteral_gate_rehearsal_unrehearsed_rules {without}\n",
             label_value(&book.hash),

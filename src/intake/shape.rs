@@ -26,6 +26,23 @@ pub const MOST_VALUES_EXPLAINED: usize = 10_000;
 /// Elements whose form bears on nothing that is computed or judged.
 const ADMINISTRATIVE: &[&str] = &["meta", "language", "text", "identifier", "groupIdentifier"];
 
+/// The version that an order is plainly of, where that is not the one it is read as: it has elements that are of the
+/// other alone, and less is wrong with it there.
+pub fn reads_like(order: Node<'_>, version: FhirVersion) -> Option<FhirVersion> {
+    let own = check(order, version);
+    let names = |problem: &Problem, other: FhirVersion| {
+        let elsewhere = problem.text.split_once(ELSEWHERE).map(|(_, versions)| versions);
+        elsewhere.is_some_and(|versions| versions.split(" and ").any(|name| name == other.name()))
+    };
+    FhirVersion::ALL
+        .into_iter()
+        .filter(|other| *other != version && own.iter().any(|problem| names(problem, *other)))
+        .find(|other| check(order, *other).len() < own.len())
+}
+
+/// Before the versions that know an element which is unknown here.
+const ELSEWHERE: &str = "; it is one in ";
+
 /// All structural problems of `order`, in document order; none when it is a well-formed NutritionOrder of
 /// that version. A missing element is placed at its parent, an unknown one at itself.
 ///
@@ -257,7 +274,7 @@ impl Shape {
             .filter(|other| *other != version && Shape::of(*other).knows(title, plain))
             .map(FhirVersion::name)
             .collect();
-        if versions.is_empty() { String::new() } else { format!("; it is one in {}", versions.join(" and ")) }
+        if versions.is_empty() { String::new() } else { format!("{ELSEWHERE}{}", versions.join(" and ")) }
     }
 
     /// Whether the part with that title (or the order itself) has the element.
