@@ -854,7 +854,10 @@ impl Store for SqlStore {
                     break;
                 }
                 tried += left.len() as u64;
-                again(&self.shared, ops, left).await;
+                // Where nothing at all can be written, that is not found out again for each of many.
+                if !again(&self.shared, ops, left).await && self.shared.still_in_trouble().is_some() {
+                    break;
+                }
             }
             // Without a sender the writer ends after what waits.
             drop(locked(&self.ops).take());
