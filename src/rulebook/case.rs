@@ -219,9 +219,17 @@ impl<'a> CaseFacts<'a> {
         of: impl Fn(&Sums<'a>) -> Amount,
         both: fn(&Amount, &Amount) -> Amount,
     ) -> Result<Amount, Vec<Missing>> {
+        let day = |(laid, _): &'a (OrderDay, Totals)| Sums::new(vec![(self.m.plan, laid)], self.m.plan.weight);
+        if self.m.together.is_empty()
+            && self.feeds().nth(1).is_none()
+            && let Some(typical) = self.typical_day()
+        {
+            // A single feed is the same on every day.
+            return Ok(of(self.typical.get_or_init(|| day(typical))));
+        }
         let sums = self.each_day.get_or_init(|| {
             let days = self.m.days.iter().chain(self.m.steady);
-            days.map(|(laid, _)| Sums::new(vec![(self.m.plan, laid)], self.m.plan.weight)).collect()
+            days.map(day).collect()
         });
         let nothing = |amount: &Amount| matches!(amount, Amount::Unknown(why) if why.iter().all(|w| matches!(w, Why::Nothing(_))));
         let (mut out, mut none): (Option<Amount>, Option<Amount>) = (None, None);
@@ -1170,6 +1178,10 @@ impl Facts for CaseFacts<'_> {
 
     fn some_sent(&self, kind: ContextKind) -> bool {
         kind == ContextKind::Labs && !self.laboratories().is_empty()
+    }
+
+    fn none_there(&self, kind: ContextKind) -> bool {
+        kind == ContextKind::Labs && self.m.context.labs == Sent::Empty
     }
 
     fn stated(&self, of: Scaled) -> Option<Stated> {

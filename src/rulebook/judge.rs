@@ -140,6 +140,9 @@ fn is_made(check: &Check, about: &Circumstances<'_>) -> bool {
 /// rules come before limits, and one cause of a kind is enough.
 fn doubts(book: &Rulebook, own: &[Judged<'_>], limits: &[Judged<'_>]) -> Vec<Doubt> {
     let grave = |j: &&Judged<'_>| j.outcome.tier() >= Some(Tier::High);
+    if !own.iter().chain(limits).any(|j| grave(&j)) {
+        return Vec::new();
+    }
     [(Ground::Amount, WRONG_AMOUNT), (Ground::Weight, WRONG_WEIGHT)]
         .into_iter()
         .filter_map(|(ground, causes)| {
@@ -708,8 +711,11 @@ fn lower_first(text: &str) -> String {
 }
 
 fn not_provided(kind: ContextKind, facts: &dyn Facts) -> Outcome {
-    let further = kind == ContextKind::Labs && facts.some_sent(kind);
-    Outcome::NotProvided(Cow::Borrowed(if further { "further laboratory results" } else { kind_words(kind) }))
+    Outcome::NotProvided(Cow::Borrowed(match kind {
+        ContextKind::Labs if facts.some_sent(kind) => "further laboratory results",
+        ContextKind::Labs if facts.none_there(kind) => "laboratory results, of which there are none",
+        _ => kind_words(kind),
+    }))
 }
 
 /// A kind of context in the trade's words.

@@ -172,6 +172,11 @@ pub trait Facts {
         let _ = kind;
         false
     }
+    /// Whether the sender looked for context of a kind and there is none.
+    fn none_there(&self, kind: ContextKind) -> bool {
+        let _ = kind;
+        false
+    }
     /// Places of a fact's value in the input, for the finding.
     fn places(&self, fact: usize) -> Vec<At>;
     /// The one amount that says how much is given, where there is one.
