@@ -98,18 +98,17 @@ pub async fn many_orders_at_once_are_all_recorded(place: Place) {
     const OPERATIONS: usize = 340;
     const EACH: usize = 50;
     let store = Arc::new(place.open().await);
+    // Made before, and not while nobody can write: nobody waits for that longer than some seconds.
+    let some: Vec<Vec<_>> =
+        (0..OPERATIONS).map(|nth| (0..EACH).map(|n| order(nth * EACH + n, 1, 0)).collect()).collect();
+    let many = (0..9000).map(|n| order(1_000_000 + n, 1, 0)).collect();
     let held = place.hold().await;
-    let record = |nth: usize| {
+    let record = |orders| {
         let store = store.clone();
-        let orders = (0..EACH).map(|n| order(nth * EACH + n, 1, 0)).collect();
         tokio::spawn(async move { store.record(orders).await.unwrap() })
     };
-    let waits: Vec<_> = (0..OPERATIONS).map(record).collect();
-    let one_call = {
-        let store = store.clone();
-        let orders = (0..9000).map(|n| order(1_000_000 + n, 1, 0)).collect();
-        tokio::spawn(async move { store.record(orders).await.unwrap() })
-    };
+    let waits: Vec<_> = some.into_iter().map(record).collect();
+    let one_call = record(many);
     tokio::time::sleep(Duration::from_millis(300)).await;
     drop(held);
     let mut new = 0;
