@@ -11,6 +11,7 @@ use crate::nutrition::plan::{Kind, Part, Plan, Source};
 use crate::nutrition::totals::OrderDay;
 use crate::timing::day::{LineDay, MAX_OCCURRENCES};
 use crate::timing::schedule::{Dose, Line, Method, Run};
+use std::collections::BTreeMap;
 
 const HOUR: Exact = Exact::int(3600);
 
@@ -160,15 +161,16 @@ fn most_at_once<'a>(
     }
 }
 
-/// How many of these run at the same time when most do.
+/// How many of these, in the order of their beginnings, run at the same time when most do.
 fn most_running(spans: &[(Exact, Exact)]) -> i64 {
-    let mut ends: Vec<Exact> = Vec::new();
-    let mut most = 0;
-    // They lie in the order of their beginnings.
-    for (from, to) in spans {
-        ends.retain(|end| end > from);
-        ends.push(*to);
-        most = most.max(ends.len());
+    let mut ends: Vec<Exact> = spans.iter().map(|(_, to)| *to).collect();
+    ends.sort_unstable();
+    let (mut over, mut most) = (0usize, 0usize);
+    for (begun, (from, _)) in spans.iter().enumerate() {
+        while ends.get(over).is_some_and(|end| end <= from) {
+            over = over.saturating_add(1);
+        }
+        most = most.max(begun.saturating_add(1).saturating_sub(over));
     }
     i64::try_from(most).unwrap_or(i64::MAX)
 }
@@ -188,9 +190,19 @@ fn together(strands: &[Strand<'_>], stacks: bool) -> Option<Amount> {
     if strands.len() < 2 && !strands.iter().any(meets_itself) {
         return None;
     }
+    let mut why = strands.iter().fold(Vec::new(), |why, s| join(&why, s.amount.why()));
+    if strands.iter().any(|s| !s.placed) {
+        why = join(&why, &[Why::Schedule("which feeds run at the same time is not certain".to_owned())]);
+    }
+    if strands.iter().map(|s| s.spans.len()).sum::<usize>() > MAX_OCCURRENCES {
+        why.push(Why::Schedule("there are too many feeds to tell which run at the same time".to_owned()));
+        return Some(Amount::at_least(Exact::ZERO, why));
+    }
     // What ends makes room before what begins at the same moment; what takes no time ends last.
     let mut events: Vec<(Exact, u8, usize)> = Vec::new();
+    let mut channels: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
     for (nth, strand) in strands.iter().enumerate() {
+        channels.entry(strand.channel).or_default().push(nth);
         for (from, to) in &strand.spans {
             events.push((*from, 1, nth));
             events.push((*to, if from == to { 2 } else { 0 }, nth));
@@ -198,60 +210,53 @@ fn together(strands: &[Strand<'_>], stacks: bool) -> Option<Amount> {
     }
     events.sort_unstable();
     let mut running = vec![0i64; strands.len()];
-    let (mut low, mut high) = (Exact::ZERO, Exact::ZERO);
-    let mut why: Vec<Why> = Vec::new();
-    let mut met = false;
+    let (mut now, mut most) = ((Exact::ZERO, Exact::ZERO), (Exact::ZERO, Exact::ZERO));
+    let (mut busy, mut met) = (0usize, false);
     for (_, kind, nth) in events {
-        let Some(n) = running.get_mut(nth) else { continue };
+        let strand = strands.get(nth)?;
+        let members = channels.get(&strand.channel)?;
+        let runs = |running: &[i64]| members.iter().any(|m| running.get(*m).is_some_and(|n| *n > 0));
+        let (before, ran) = (of_a_channel(strands, members, &running, &stacked), runs(&running));
+        let n = running.get_mut(nth)?;
         *n = if kind == 1 { n.saturating_add(1) } else { n.saturating_sub(1) };
-        if kind != 1 {
-            continue;
-        }
-        let now: Vec<(i64, &Strand<'_>)> =
-            running.iter().zip(strands).filter(|(n, _)| **n > 0).map(|(n, s)| (*n, s)).collect();
-        let several = now.iter().any(|(_, s)| now.first().is_some_and(|(_, first)| first.channel != s.channel));
-        if !several && !now.iter().any(|(n, s)| *n > 1 && stacked(s)) {
-            continue;
-        }
-        met = true;
-        let (Some(least), Some(most)) = (at_a_time(&now, stacked, false), at_a_time(&now, stacked, true)) else {
-            return Some(Amount::unknown(Why::Range));
-        };
-        low = low.max(least);
-        high = high.max(most);
-        for (_, s) in &now {
-            if !s.placed {
-                why = join(&why, &[Why::Schedule("which feeds run at the same time is not certain".to_owned())]);
-            }
-            why = join(&why, s.amount.why());
+        let stacks_now = *n > 1 && stacked(strand);
+        let (after, run) = (of_a_channel(strands, members, &running, &stacked), runs(&running));
+        busy = busy.saturating_add(usize::from(run)).saturating_sub(usize::from(ran));
+        let changed = |sum: Exact, before: Exact, after: Exact| sum.sub(before)?.add(after);
+        let sums = before.zip(after).and_then(|(b, a)| changed(now.0, b.0, a.0).zip(changed(now.1, b.1, a.1)));
+        let Some(sums) = sums else { return Some(Amount::unknown(Why::Range)) };
+        now = sums;
+        if kind == 1 && (busy > 1 || stacks_now) {
+            met = true;
+            most = (most.0.max(now.0), most.1.max(now.1));
         }
     }
     let open = strands.iter().any(|s| s.amount.high().is_none());
-    met.then(|| match (low == high, open) {
-        (_, true) => Amount::at_least(low, why),
-        (true, false) => Amount::Known(low),
-        (false, false) => Amount::range(low, Some(high), None, why),
+    met.then(|| match (most.0 == most.1, open) {
+        (_, true) => Amount::at_least(most.0, why),
+        (true, false) => Amount::Known(most.0),
+        (false, false) => Amount::range(most.0, Some(most.1), None, why),
     })
 }
 
-/// What runs at one time, at the least or at the most: of each channel the most of its lines, all channels together.
-fn at_a_time(now: &[(i64, &Strand<'_>)], stacked: impl Fn(&Strand<'_>) -> bool, most: bool) -> Option<Exact> {
-    let mut channels: Vec<(usize, Exact)> = Vec::with_capacity(now.len());
-    for (n, strand) in now {
-        let one = if most {
-            strand.amount.high().or(strand.amount.low())
-        } else {
-            strand.amount.low().filter(|_| strand.placed)
-        };
-        let Some(one) = one else { continue };
-        let times = if stacked(strand) { Exact::whole(i128::from(*n))? } else { Exact::ONE };
-        let x = one.mul(times)?;
-        match channels.iter_mut().find(|(channel, _)| *channel == strand.channel) {
-            Some((_, had)) => *had = (*had).max(x),
-            None => channels.push((strand.channel, x)),
+/// What a channel gives at one time, at the least and at the most: the most of its lines that run.
+fn of_a_channel(
+    strands: &[Strand<'_>],
+    members: &[usize],
+    running: &[i64],
+    stacked: impl Fn(&Strand<'_>) -> bool,
+) -> Option<(Exact, Exact)> {
+    let mut out = (Exact::ZERO, Exact::ZERO);
+    for (strand, n) in members.iter().filter_map(|m| Some((strands.get(*m)?, *running.get(*m)?))) {
+        if n < 1 {
+            continue;
         }
+        let times = if stacked(strand) { Exact::int(n) } else { Exact::ONE };
+        let low = strand.amount.low().filter(|_| strand.placed).unwrap_or(Exact::ZERO).mul(times)?;
+        let high = strand.amount.high().or(strand.amount.low()).unwrap_or(Exact::ZERO).mul(times)?;
+        out = (out.0.max(low), out.1.max(high));
     }
-    channels.into_iter().try_fold(Exact::ZERO, |sum, (_, x)| sum.add(x))
+    Some(out)
 }
 
 /// mL of the largest single feed, with what is given at the same time.
