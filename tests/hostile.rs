@@ -285,3 +285,29 @@ proptest! {
         run(&bytes, FhirVersion::R5, |_| ());
     }
 }
+
+/// A hundred feeds a minute by turns: which of them run together is not worked out, and the rate is said to be at least
+/// that of one. Forty of them that can be told are.
+#[test]
+fn very_many_feeds_at_once_are_bounded() {
+    let entries = |every: u32, lines: usize| -> String {
+        let one = |n: usize| {
+            format!(
+                r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},"frequency":1,"period":{every},"periodUnit":"min","duration":30,"durationUnit":"s"}}}},"quantity":{{"value":1.{n:02},"unit":"mL","system":"http://unitsofmeasure.org","code":"mL"}}}}"#
+            )
+        };
+        (0..lines).map(one).collect::<Vec<_>>().join(",")
+    };
+    let rate = |administration: &str| {
+        run(order(administration).as_bytes(), FhirVersion::R4, |a| {
+            let (_, totals) = a.orders[0].days.first().expect("a day");
+            let rate = totals.get(enteral_gate::nutrition::measure::Measure::HighestRate);
+            (rate.low(), rate.high())
+        })
+    };
+    // 1.99 mL in half a minute are 238.8 mL/h: at least that.
+    assert_eq!(rate(&entries(1, 100)), (Some(enteral_gate::exact::Exact::decimal(2_388, 1)), None));
+    // 1.00 to 1.39 mL in half a minute: 40 × 1.195 × 120 mL/h.
+    let all = Some(enteral_gate::exact::Exact::int(5_736));
+    assert_eq!(rate(&entries(15, 40)), (all, all));
+}

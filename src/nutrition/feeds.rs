@@ -18,6 +18,9 @@ const HOUR: Exact = Exact::int(3600);
 /// Feeds from this long on are each given from a container of their own: common practice, no source.
 const CHANGED_FOR: Exact = Exact::int(4 * 3600);
 
+/// Most feeds of a day of which it is worked out which run at the same time.
+const MOST_TOGETHER: usize = 4_000;
+
 /// What there is none of where a day has one feed.
 pub const SECOND_FEED: &str = "second feed";
 
@@ -156,7 +159,10 @@ fn most_at_once<'a>(
     }
     let alone = strands.iter().map(|s| s.amount.clone()).reduce(|a, b| largest(&a, &b))?;
     match together(&strands, stacks) {
-        Some(most) if most.low() > alone.low() || most.high() > alone.high() => Some(largest(&alone, &most)),
+        // Without an upper end it reaches beyond any.
+        Some(most) if most.low() > alone.low() || most.high().is_none() || most.high() > alone.high() => {
+            Some(largest(&alone, &most))
+        }
         _ => Some(alone),
     }
 }
@@ -194,7 +200,7 @@ fn together(strands: &[Strand<'_>], stacks: bool) -> Option<Amount> {
     if strands.iter().any(|s| !s.placed) {
         why = join(&why, &[Why::Schedule("which feeds run at the same time is not certain".to_owned())]);
     }
-    if strands.iter().map(|s| s.spans.len()).sum::<usize>() > MAX_OCCURRENCES {
+    if strands.iter().map(|s| s.spans.len()).sum::<usize>() > MOST_TOGETHER {
         why.push(Why::Schedule("there are too many feeds to tell which run at the same time".to_owned()));
         return Some(Amount::at_least(Exact::ZERO, why));
     }
