@@ -222,11 +222,11 @@ fn together(strands: &[Strand<'_>], stacks: bool) -> Option<Amount> {
         let strand = strands.get(nth)?;
         let members = channels.get(&strand.channel)?;
         let runs = |running: &[i64]| members.iter().any(|m| running.get(*m).is_some_and(|n| *n > 0));
-        let (before, ran) = (of_a_channel(strands, members, &running, &stacked), runs(&running));
+        let (before, ran) = (of_a_channel(strands, members, &running, stacked), runs(&running));
         let n = running.get_mut(nth)?;
         *n = if kind == 1 { n.saturating_add(1) } else { n.saturating_sub(1) };
         let stacks_now = *n > 1 && stacked(strand);
-        let (after, run) = (of_a_channel(strands, members, &running, &stacked), runs(&running));
+        let (after, run) = (of_a_channel(strands, members, &running, stacked), runs(&running));
         busy = busy.saturating_add(usize::from(run)).saturating_sub(usize::from(ran));
         let changed = |sum: Exact, before: Exact, after: Exact| sum.sub(before)?.add(after);
         let sums = before.zip(after).and_then(|(b, a)| changed(now.0, b.0, a.0).zip(changed(now.1, b.1, a.1)));
