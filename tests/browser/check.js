@@ -189,7 +189,7 @@ test("the list: urgency, counts, filters in the address, search", async (browser
 test("taking and deciding", async (browser, service) => {
   const w = await watched(browser, service);
   await signIn(w, service, "invented-1");
-  await open(w.page, service, "demo-7", "pharmacist");
+  await open(w.page, service, "demo-9", "pharmacist");
   await w.page.click("#act-take");
   await w.page.getByText("You hold this order now.").waitFor();
   await w.page.selectOption("#act-accept", "other");
@@ -197,15 +197,15 @@ test("taking and deciding", async (browser, service) => {
   await w.page.getByText("needs words").waitFor();
   await w.page.click("text=Look at it again");
   await w.page.selectOption("#act-accept", "agreed-with-prescriber");
-  await w.page.fill("#accept-text", "Weight mended in the record");
+  await w.page.fill("#accept-text", "Density stated in the record");
   await w.page.click("text=Accept with this reason");
   await w.page.getByText("The decision was recorded").waitFor();
-  holds((await w.page.textContent(".trail")).includes("Weight mended in the record"), "the trail has it");
+  holds((await w.page.textContent(".trail")).includes("Density stated in the record"), "the trail has it");
   await w.page.goto(`${service.base}/queue?lane=pharmacist`);
-  holds(!(await labels(w.page)).includes("demo-7"), "gone from what waits");
+  holds(!(await labels(w.page)).includes("demo-9"), "gone from what waits");
   await w.page.goto(`${service.base}/queue?lane=all&state=closed`);
-  holds((await labels(w.page)).includes("demo-7"), "closed");
-  await open(w.page, service, "demo-7");
+  holds((await labels(w.page)).includes("demo-9"), "closed");
+  await open(w.page, service, "demo-9");
   await w.page.fill("#reopen-text", "Wrong order");
   await w.page.click("text=Open it again");
   await w.page.getByText("The decision was taken back.").waitFor();
