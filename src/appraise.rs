@@ -763,8 +763,12 @@ fn besides(drafts: &[Draft<'_>], groups: &[Vec<usize>], combined: &[Combined], i
         .collect()
 }
 
-/// An order with what it gives on the typical day of a patient's orders together.
-type Together = (Plan, OrderDay);
+/// An order with what it gives on the first and on the typical day of a patient's orders together.
+struct Together {
+    plan: Plan,
+    first: OrderDay,
+    typical: OrderDay,
+}
 
 /// The orders of a patient that are judged by what they give together: those that complement each other. What runs at the
 /// same times, or says the same, is a finding of its own and may well be meant instead of the other.
@@ -775,25 +779,41 @@ fn together(drafts: &[Draft<'_>], combined: &[Combined], beside: &[Beside], ix: 
         return Vec::new();
     }
     let Some(of) = combined.iter().find(|c| c.orders.contains(&ix)) else { return Vec::new() };
-    let Some((days, _)) = of.steady.as_ref().ok().or(of.days.last()) else { return Vec::new() };
+    let Some((typical, _)) = of.steady.as_ref().ok().or(of.days.last()) else { return Vec::new() };
+    let first = of.days.first().map_or(typical, |(days, _)| days);
     let plans = of.orders.iter().filter_map(|i| drafts.get(*i)).map(|d| d.plan.clone());
-    plans.zip(days.iter().cloned()).collect()
+    plans
+        .zip(first.iter().cloned())
+        .zip(typical.iter().cloned())
+        .map(|((plan, first), typical)| Together { plan, first, typical })
+        .collect()
 }
 
-/// The days of an order on which more is given than on its typical one, with their numbers from 1: the fullest by each of
-/// a few measures. A longer day, when clocks change, gives more by its length alone.
-fn fuller_days<'d>(days: &'d [Day], steady: Option<&'d Day>) -> Vec<(usize, &'d Day)> {
-    let Some((_, typical)) = steady.or(days.last()) else { return Vec::new() };
-    let mut out: Vec<(usize, &Day)> = Vec::new();
-    for measure in [Measure::FormulaVolume, Measure::Volume, Measure::Energy, Measure::Protein] {
-        let Some(usual) = typical.get(measure).high() else { continue };
-        let fuller = days.iter().enumerate().filter(|(_, (day, _))| day.laid.window.length <= Exact::int(DAY));
-        let fuller = fuller.filter_map(|(nth, day)| Some((nth, day, day.1.get(measure).high()?)));
-        let fullest = fuller.filter(|(.., x)| *x > usual).max_by(|a, b| a.2.cmp(&b.2).then(b.0.cmp(&a.0)));
-        if let Some((nth, day, _)) = fullest
-            && out.iter().all(|(known, _)| *known != nth + 1)
-        {
-            out.push((nth + 1, day));
+/// The most that a day gives of each product and of each additive given apart; `None` where there is no upper end.
+fn most_given(plan: &Plan, day: &OrderDay) -> Vec<Option<Exact>> {
+    let mut of_contents = vec![Some(Exact::ZERO); plan.contents.len()];
+    for (part, volume) in plan.parts.iter().zip(&day.volumes) {
+        if let Some(most) = of_contents.get_mut(part.content) {
+            *most = most.zip(volume.high()).and_then(|(a, b)| a.add(b));
+        }
+    }
+    of_contents.extend(day.doses.iter().map(Amount::high));
+    of_contents
+}
+
+/// The days of an order on which more is given of something than on its typical one, with their numbers from 1, each kind of
+/// day once. A longer day, when clocks change, gives more by its length alone.
+fn fuller_days<'d>(plan: &Plan, days: &'d [Day], steady: Option<&'d Day>) -> Vec<(usize, &'d Day)> {
+    let Some((typical, _)) = steady.or(days.last()) else { return Vec::new() };
+    let usual = most_given(plan, typical);
+    let more = |a: &Option<Exact>, b: &Option<Exact>| b.is_some_and(|b| a.is_none_or(|a| a > b));
+    let mut seen: Vec<Vec<Option<Exact>>> = Vec::new();
+    let mut out = Vec::new();
+    for (nth, day) in days.iter().enumerate().filter(|(_, (day, _))| day.laid.window.length <= Exact::int(DAY)) {
+        let given = most_given(plan, &day.0);
+        if given.iter().zip(&usual).any(|(a, b)| more(a, b)) && !seen.contains(&given) {
+            out.push((nth.saturating_add(1), day));
+            seen.push(given);
         }
     }
     out
@@ -891,13 +911,16 @@ fn report<'a, 'd>(
         judged.extend(integrity::judge(&case, &|id| rulebook::judge::switched_off(book, id, on)));
         sent_warnings(&mut judged, &d.plan, sent);
         if !book.is_empty() {
-            let together: Vec<(&Plan, &OrderDay)> = together.iter().map(|(plan, day)| (plan, day)).collect();
+            let on_day = |day: fn(&Together) -> &OrderDay| -> Vec<(&Plan, &OrderDay)> {
+                together.iter().map(|one| (&one.plan, day(one))).collect()
+            };
+            let (first, typical) = (on_day(|one| &one.first), on_day(|one| &one.typical));
             let from = FactsFrom {
                 order: &d.order,
                 plan: &d.plan,
                 days: &d.days,
                 steady: d.steady.as_ref().ok(),
-                together: &together,
+                together: [&first, &typical],
                 context: &d.context,
                 gathered,
                 formulary,
@@ -913,9 +936,9 @@ fn report<'a, 'd>(
             };
             let about = Circumstances { declared: &settings.declared, on, order: d.order.at, day };
             let facts = CaseFacts::new(from);
-            let fuller: Vec<(usize, CaseFacts<'_>)> = fuller_days(&d.days, d.steady.as_ref().ok())
+            let fuller: Vec<(usize, CaseFacts<'_>)> = fuller_days(&d.plan, &d.days, d.steady.as_ref().ok())
                 .into_iter()
-                .map(|(nth, day)| (nth, CaseFacts::new(FactsFrom { steady: Some(day), together: &[], ..from })))
+                .map(|(nth, day)| (nth, CaseFacts::new(FactsFrom { steady: Some(day), together: [&[], &[]], ..from })))
                 .collect();
             shadow = rulebook::judge::add_limits(book, &facts, &about, &fuller, &mut judged);
             unlisted = facts.unlisted();

@@ -74,7 +74,7 @@ fn asked(bundle: &Json, name: &str, book: &Rulebook) -> (Value, Vec<(String, Str
         plan: &report.plan,
         days: &report.days,
         steady: report.steady.as_ref().ok(),
-        together: &[],
+        together: [&[], &[]],
         context: &context,
         gathered: &gathered,
         formulary: &formulary,

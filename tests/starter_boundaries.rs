@@ -80,7 +80,7 @@ fn outcome(limit: &Limit, reading: &Reading, given: &Table, formulary: &Formular
         plan: &report.plan,
         days: &report.days,
         steady: report.steady.as_ref().ok(),
-        together: &[],
+        together: [&[], &[]],
         context: &context,
         gathered: &gathered,
         formulary,

@@ -320,3 +320,53 @@ fn an_event_at_the_end_of_a_day_is_in_the_next() {
     let of = |ml: i64| Some(enteral_gate::exact::Exact::int(ml));
     assert_eq!(given, [of(200), of(900)]);
 }
+
+/// At refeeding risk (body-mass index 15.1) a first day of more than 10 kcal/kg is much: 40 kg, twice 350 kcal at other times,
+/// each 8.75 kcal/kg and together 17.5.
+#[test]
+fn the_first_day_of_several_orders_is_judged_together() {
+    let height = r#",{"fullUrl":"https://enteral-gate.example/fhir/Observation/h","resource":{"resourceType":"Observation","id":"h","status":"final","code":{"coding":[{"system":"http://loinc.org","code":"8302-2"}]},"subject":{"reference":"Patient/p"},"effectiveDateTime":"2026-11-24T08:00:00Z","valueQuantity":{"value":163,"unit":"cm","system":"http://unitsofmeasure.org","code":"cm"}}}]}"#;
+    let tall = |text: String| format!("{}{height}", text.strip_suffix("]}").expect("a Bundle"));
+    let at = |id: &'static str, hour: &str| Order {
+        id,
+        ..adult(vec![feed(&format!(r#""timeOfDay":["{hour}:00:00"],"duration":1,"durationUnit":"h""#), "350 mL")])
+    };
+    // Drafts: with an order that stands, neither is a start.
+    let drafts =
+        |orders: &[Order<'_>]| tall(bundle(GROWN, "40", orders)).replace(r#""status":"active""#, r#""status":"draft""#);
+    let first = |orders: &[Order<'_>]| finds(&drafts(orders), "REF-01").map(|f| f.1);
+    assert_eq!(first(&[at("a", "08")]), None);
+    let text = first(&[at("a", "08"), at("b", "14")]).expect("a finding");
+    assert!(
+        text.starts_with("Together with the patient's other feeding order: ") && text.contains("17.5 kcal/kg"),
+        "{text}"
+    );
+}
+
+/// What cannot be judged on a fuller day is not clear: on the first day 150 mL/h for 4 to 14 hours, 12 to 42 kcal/kg at 50 kg,
+/// and 40 lie within; on the second 6 × 250 mL, 30 kcal/kg.
+#[test]
+fn a_fuller_day_that_cannot_be_judged_is_said() {
+    let order = |longest: u32| {
+        let events: Vec<_> = (6..24).step_by(3).map(|h| format!(r#""2026-11-26T{h:02}:00:00Z""#)).collect();
+        let second =
+            format!(r#"{{"schedule":{{"event":[{}]}},"quantity":{}}}"#, events.join(","), quantity("250", "mL"));
+        let lasts = format!(r#""timeOfDay":["08:00:00"],"duration":4,"durationMax":{longest},"durationUnit":"h""#);
+        bundle(
+            GROWN,
+            "50",
+            &[adult(vec![rate(&format!("{},{lasts}", within("25T06:00", "26T06:00")), "150 mL/h"), second])],
+        )
+    };
+    let outcome =
+        |text: &str| judged(text).orders[0].judged.iter().find(|j| j.rule.id == "NUT-01").map(|j| j.outcome.clone());
+    // What else it lacks is not sent: the height.
+    let within_bounds = outcome(&order(11));
+    assert!(matches!(within_bounds, Some(Outcome::NotProvided(_))), "{within_bounds:?}");
+    let open = outcome(&order(14));
+    let Some(Outcome::NotEvaluated(why, _)) = &open else { panic!("{open:?}") };
+    assert!(
+        why.contains("the bound lies within what the measure may be") && why.contains("(on day 1 of the order)"),
+        "{why}"
+    );
+}

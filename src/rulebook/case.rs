@@ -37,8 +37,9 @@ pub struct Materials<'a> {
     pub days: &'a [(OrderDay, Totals)],
     /// The steady day.
     pub steady: Option<&'a (OrderDay, Totals)>,
-    /// This order and others of the patient that run at other times, each on the typical day, where they are judged together.
-    pub together: &'a [(&'a Plan, &'a OrderDay)],
+    /// This order and others of the patient that run at other times, on the first and on the typical day of all of them, where
+    /// they are judged together.
+    pub together: [&'a [(&'a Plan, &'a OrderDay)]; 2],
     /// The patient.
     pub context: &'a Context<'a>,
     /// The resources of the document.
@@ -63,6 +64,7 @@ pub struct CaseFacts<'a> {
     known: Box<[OnceCell<Value>]>,
     typical: OnceCell<Sums<'a>>,
     first: OnceCell<Sums<'a>>,
+    own: OnceCell<Sums<'a>>,
     each_day: OnceCell<Vec<Sums<'a>>>,
     care: OnceCell<Care>,
     sets: [OnceCell<Set>; 3],
@@ -140,6 +142,7 @@ impl<'a> CaseFacts<'a> {
             known: FACTS.iter().map(|_| OnceCell::new()).collect(),
             typical: OnceCell::new(),
             first: OnceCell::new(),
+            own: OnceCell::new(),
             each_day: OnceCell::new(),
             care: OnceCell::new(),
             sets: Default::default(),
@@ -167,14 +170,13 @@ impl<'a> CaseFacts<'a> {
                 let highest = self.of_any_day(ix, |sums| sums.measure(*measure), largest)?;
                 self.amount(ix, each(&highest, unit))
             }
-            Some(Source::Typical(measure)) if !self.m.together.is_empty() && !of_any_day(*measure) => {
-                let unit = FACTORS.get(measure.index()).copied().unwrap_or(Exact::ONE);
-                let sums = self.typical.get_or_init(|| Sums::new(self.m.together.to_vec(), self.m.plan.weight));
-                self.amount(ix, each(&sums.measure(*measure), unit))
+            Some(Source::Typical(measure)) => {
+                let own = (&[][..], self.own());
+                let sums = if of_any_day(*measure) { own } else { (self.m.together[1], &self.typical) };
+                self.measure(ix, *measure, self.typical_day(), sums)
             }
-            Some(Source::Typical(measure)) => self.measure(ix, *measure, self.typical_day(), &self.typical),
             Some(Source::First(measure)) => {
-                self.measure(ix, *measure, self.m.days.first().or(self.m.steady), &self.first)
+                self.measure(ix, *measure, self.m.days.first().or(self.m.steady), (self.m.together[0], &self.first))
             }
             Some(Source::Other(name)) => self.other(ix, *name),
             None => Err(lacks(ix, "no such fact", Vec::new())),
@@ -186,13 +188,17 @@ impl<'a> CaseFacts<'a> {
         ix: usize,
         measure: Measure,
         day: Option<&'a (OrderDay, Totals)>,
-        sums: &OnceCell<Sums<'a>>,
+        (together, sums): (&[(&'a Plan, &'a OrderDay)], &OnceCell<Sums<'a>>),
     ) -> Found {
         let Some((laid, had)) = day else {
             return Err(lacks(ix, NO_DAY, vec![self.formula_at()]));
         };
         let unit = FACTORS.get(measure.index()).copied().unwrap_or(Exact::ONE);
         let amount = match had.get(measure) {
+            _ if !together.is_empty() => {
+                let sums = sums.get_or_init(|| Sums::new(together.to_vec(), self.m.plan.weight));
+                each(&sums.measure(measure), unit)
+            }
             // Not among those worked out for this answer.
             Amount::Unknown(why) if why.is_empty() => {
                 let sums = sums.get_or_init(|| Sums::new(vec![(self.m.plan, laid)], self.m.plan.weight));
@@ -208,6 +214,11 @@ impl<'a> CaseFacts<'a> {
         self.amount(ix, amount)
     }
 
+    /// Where the sums of this order's own typical day are kept.
+    fn own(&self) -> &OnceCell<Sums<'a>> {
+        if self.m.together[1].is_empty() { &self.typical } else { &self.own }
+    }
+
     fn typical_day(&self) -> Option<&'a (OrderDay, Totals)> {
         self.m.steady.or(self.m.days.last())
     }
@@ -219,19 +230,22 @@ impl<'a> CaseFacts<'a> {
         of: impl Fn(&Sums<'a>) -> Amount,
         both: fn(&Amount, &Amount) -> Amount,
     ) -> Result<Amount, Vec<Missing>> {
+        let absent = |why: &Why| matches!(why, Why::Nothing(_));
+        let nothing = |a: &Amount| matches!(a, Amount::Unknown(why) if !why.is_empty() && why.iter().all(absent));
         let day = |(laid, _): &'a (OrderDay, Totals)| Sums::new(vec![(self.m.plan, laid)], self.m.plan.weight);
-        if self.m.together.is_empty()
-            && self.feeds().nth(1).is_none()
+        if self.feeds().nth(1).is_none()
             && let Some(typical) = self.typical_day()
         {
-            // A single feed is the same on every day.
-            return Ok(of(self.typical.get_or_init(|| day(typical))));
+            // A single feed is the same on every day that has it.
+            let same = of(self.own().get_or_init(|| day(typical)));
+            if !nothing(&same) {
+                return Ok(same);
+            }
         }
         let sums = self.each_day.get_or_init(|| {
             let days = self.m.days.iter().chain(self.m.steady);
             days.map(day).collect()
         });
-        let nothing = |amount: &Amount| matches!(amount, Amount::Unknown(why) if why.iter().all(|w| matches!(w, Why::Nothing(_))));
         let (mut out, mut none): (Option<Amount>, Option<Amount>) = (None, None);
         for amount in sums.iter().map(of) {
             if nothing(&amount) {

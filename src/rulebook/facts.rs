@@ -260,7 +260,7 @@ facts! {
 
 /// Whether a fact is what a typical day gives.
 pub(super) fn is_of_a_day(ix: usize) -> bool {
-    matches!(SOURCES.get(ix), Some(Source::Typical(measure)) if !of_any_day(*measure))
+    matches!(SOURCES.get(ix), Some(Source::Typical(measure) | Source::First(measure)) if !of_any_day(*measure))
 }
 
 /// Whether a fact is worked out from the dosing weight, or is that weight.

@@ -32,7 +32,7 @@ pub struct Circumstances<'a> {
 pub enum Looked {
     /// The typical day of the order.
     Typical,
-    /// Another day of it, from 1, on which more is given: only what is too much.
+    /// Another day of it, from 1, on which more is given of something: what is too much, or is so or not.
     Fuller(usize),
     /// The typical day with that of so many other orders of the patient, which run at other times.
     Together(usize),
@@ -109,13 +109,20 @@ fn hide_all(
     }
 }
 
-/// Takes over what is found on another day, where nothing as grave was found before.
+/// Takes over what is found on another day, where nothing as grave was found before, and what could not be judged there,
+/// where nothing was found at all.
 fn graver<'a>(into: &mut [Judged<'a>], more: Vec<Judged<'a>>) {
-    for found in more.into_iter().filter(|j| matches!(j.outcome, Outcome::Flagged(_))) {
-        if let Some(had) = into.iter_mut().find(|j| j.rule.id == found.rule.id)
-            && had.outcome.tier() < found.outcome.tier()
-        {
-            had.outcome = found.outcome;
+    for other in more {
+        let Some(had) = into.iter_mut().find(|j| j.rule.id == other.rule.id) else { continue };
+        let takes = match other.outcome {
+            Outcome::Flagged(_) => had.outcome.tier() < other.outcome.tier(),
+            // Want of what nobody sends leaves the disposition alone.
+            Outcome::NotEvaluated(..) => matches!(had.outcome, Outcome::Clear | Outcome::NotProvided(_)),
+            Outcome::NotProvided(_) => matches!(had.outcome, Outcome::Clear),
+            _ => false,
+        };
+        if takes {
+            had.outcome = other.outcome;
         }
     }
 }
@@ -132,7 +139,8 @@ fn of_a_day(check: &Check) -> bool {
 fn is_made(check: &Check, about: &Circumstances<'_>) -> bool {
     match about.day {
         Looked::Typical | Looked::Together(_) => true,
-        Looked::Fuller(_) => matches!(check.bound, Bound::Above(_)) && of_a_day(check),
+        // Too little is looked for on the typical day: feeds begin low.
+        Looked::Fuller(_) => !matches!(check.bound, Bound::Below(_)) && of_a_day(check),
     }
 }
 
@@ -669,7 +677,10 @@ fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: 
     {
         return not_provided(kind, facts);
     }
-    let said = lacking(missing, why);
+    let mut said = lacking(missing, why);
+    if let Looked::Fuller(day) = about.day {
+        said.push_str(&format!(" (on day {day} of the order)"));
+    }
     let mut at: Vec<At> = missing.iter().flat_map(|m| m.at.iter().copied()).collect();
     for m in missing {
         at.extend(facts.places(m.fact));
