@@ -3,21 +3,12 @@
 
 use enteral_gate::appraise::{Institution, check_by};
 use enteral_gate::findings::{Finding, Outcome};
-use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::order::FhirVersion;
-use enteral_gate::rulebook::{Rulebook, file, short_form};
+use enteral_gate::rulebook::short_form;
 use enteral_gate::settings::Settings;
-use std::sync::LazyLock;
+use starter::{BOOK, FORMULARY};
 
-static BOOK: LazyLock<Rulebook> = LazyLock::new(|| file::read(file::starter()).unwrap_or_else(|all| panic!("{all:?}")));
-static FORMULARY: LazyLock<Formulary> = LazyLock::new(|| {
-    let text = format!(
-        "{}\n{}",
-        include_str!("../deploy/demo/formulary.csv").trim_end(),
-        include_str!("../src/rulebook/starter/products.csv")
-    );
-    Formulary::from_csv("tests", text.as_bytes()).unwrap_or_else(|all| panic!("{all:?}"))
-});
+mod starter;
 
 fn judged(document: &str, rule: &str) -> Outcome {
     let settings = Settings::default();

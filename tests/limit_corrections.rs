@@ -4,23 +4,14 @@
 
 use enteral_gate::appraise::{Institution, check_by};
 use enteral_gate::findings::{Correction, Finding, Outcome};
-use enteral_gate::formulary::Formulary;
 use enteral_gate::hooks::suggestion::try_corrections;
 use enteral_gate::intake::order::FhirVersion;
-use enteral_gate::rulebook::{Expected, Rulebook, file, short_form};
+use enteral_gate::rulebook::{Expected, short_form};
 use enteral_gate::settings::{ContextKind, Settings};
+use starter::{BOOK, FORMULARY};
 use std::collections::BTreeMap;
-use std::sync::LazyLock;
 
-static BOOK: LazyLock<Rulebook> = LazyLock::new(|| file::read(file::starter()).unwrap_or_else(|all| panic!("{all:?}")));
-static FORMULARY: LazyLock<Formulary> = LazyLock::new(|| {
-    let text = format!(
-        "{}\n{}",
-        include_str!("../deploy/demo/formulary.csv").trim_end(),
-        include_str!("../src/rulebook/starter/products.csv")
-    );
-    Formulary::from_csv("tests", text.as_bytes()).unwrap_or_else(|all| panic!("{all:?}"))
-});
+mod starter;
 
 fn settings(given: &toml::Table) -> Settings {
     let mut out = Settings::default();

@@ -3,29 +3,19 @@
 //! `docs/rules/`.
 
 use enteral_gate::appraise::own_rules;
-use enteral_gate::formulary::Formulary;
 use enteral_gate::rehearsal::{rehearse, uncovered};
-use enteral_gate::rulebook::{Bound, Ground, Limit, Mode, Rulebook, Test, TestKind, file};
+use enteral_gate::rulebook::{Bound, Ground, Limit, Mode, Test, TestKind, file};
 use enteral_gate::settings::Settings;
+use starter::{BOOK, FORMULARY};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
 use std::path::PathBuf;
-use std::sync::LazyLock;
 
-static BOOK: LazyLock<Rulebook> = LazyLock::new(|| file::read(file::starter()).unwrap_or_else(|all| panic!("{all:?}")));
-
-fn formulary() -> Formulary {
-    let text = format!(
-        "{}\n{}",
-        include_str!("../deploy/demo/formulary.csv").trim_end(),
-        include_str!("../src/rulebook/starter/products.csv")
-    );
-    Formulary::from_csv("tests", text.as_bytes()).unwrap()
-}
+mod starter;
 
 #[test]
 fn every_limit_passes_its_own_tests() {
-    let done = rehearse(&BOOK, &formulary(), &Settings::default());
+    let done = rehearse(&BOOK, &FORMULARY, &Settings::default());
     let failed: Vec<String> = done
         .iter()
         .filter_map(|d| d.failure.as_ref().map(|f| format!("{} {} [{}]: {f}", d.rule, d.title, d.place)))
@@ -47,7 +37,7 @@ fn the_site_of_the_walk_passes_its_tests() {
     let book = file::read(&sources).unwrap_or_else(|all| panic!("{all:?}"));
     assert_eq!(book.adopted.as_ref().map(|a| a.by.as_str()), Some("Invented nutrition committee"));
     assert_eq!(book.limits.len(), BOOK.limits.len() + 2);
-    let done = rehearse(&book, &formulary(), &Settings::default());
+    let done = rehearse(&book, &FORMULARY, &Settings::default());
     let failed: Vec<_> = done.iter().filter(|d| d.failure.is_some()).collect();
     assert!(failed.is_empty(), "{failed:?}");
     assert!(done.iter().any(|d| d.rule == "LOC-01" && d.outcome == "flagged"));

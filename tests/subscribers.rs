@@ -82,7 +82,7 @@ fn keys_of_reader_and_page_are_the_same() {
     let table = PAGE.split("| key | default |").nth(1).unwrap().split("\n\n").next().unwrap();
     let cells = table.lines().skip(2).map(|line| line.split('|').nth(1).unwrap());
     let named: BTreeSet<&str> = cells.flat_map(|cell| cell.split('`').skip(1).step_by(2)).collect();
-    let known = KEYS.iter().flat_map(|keys| keys.iter().copied()).filter(|key| *key != "subscriber").collect();
+    let known = KEYS.iter().flat_map(|keys| keys.iter().map(|key| key.0)).filter(|key| *key != "subscriber").collect();
     assert_eq!(named, known);
 }
 

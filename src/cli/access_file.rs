@@ -169,13 +169,7 @@ const PEOPLE: &[Key] = &[
 const ROLE: &[Key] = &[("group", Is::Text, true), ("is", Is::Text, true)];
 
 /// Keys of the file, of a `[[client]]`, of an `[[authorization-server]]`, of `[people]` and of a `[[people.role]]`.
-pub const KEYS: [&[&str]; 5] = [
-    &["public-url", "leeway", "key-authorities", "client", "authorization-server", "people"],
-    &["name", "iss", "jku", "jwks", "algorithms", "roles", "concurrent"],
-    &["name", "issuer", "jwks-url", "jwks", "audience", "clients", "algorithms", "concurrent"],
-    &["name", "issuer", "client-id", "client-secret", "scopes", "groups-claim", "role"],
-    &["group", "is"],
-];
+pub const KEYS: [&[Key]; 5] = [FILE, CLIENT, SERVER, PEOPLE, ROLE];
 
 /// Reads an access file and the files it names.
 ///

@@ -84,25 +84,7 @@ const SUBSCRIBER: &[Key] = &[
 ];
 
 /// Keys of the file, and of a `[[subscriber]]`.
-pub const KEYS: [&[&str]; 2] = [
-    &["base", "subscriber"],
-    &[
-        "id",
-        "endpoint",
-        "private-addresses",
-        "secret-file",
-        "secret-variable",
-        "bearer-file",
-        "bearer-variable",
-        "fhir",
-        "content",
-        "lanes",
-        "priorities",
-        "reason",
-        "timeout",
-        "tries",
-    ],
-];
+pub const KEYS: [&[Key]; 2] = [FILE, SUBSCRIBER];
 
 /// Reads a subscribers file and the secrets that it names.
 ///

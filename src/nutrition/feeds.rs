@@ -313,6 +313,19 @@ pub fn highest_single_rate(days: &[(&Plan, &OrderDay)]) -> Amount {
     most_at_once(days, counts(days), hourly, true).unwrap_or_else(|| none("single feed"))
 }
 
+/// mL/h at which feed runs in when least does, by the lowest of each reading; unknown where that of one feed is.
+pub fn lowest_rate(days: &[(&Plan, &OrderDay)]) -> Amount {
+    let mut lowest: Option<Exact> = None;
+    for (plan, _, ix, part, l) in feed_lines(days) {
+        let Some(line) = plan.lines.get(ix).filter(|_| !l.volume.is_zero()) else { continue };
+        match hourly(plan, part, line) {
+            Amount::Unknown(why) => return Amount::Unknown(why),
+            rate => lowest = lowest.into_iter().chain(rate.low()).min(),
+        }
+    }
+    lowest.map_or_else(|| none("feed"), Amount::Known)
+}
+
 /// mL/h while a line runs.
 fn hourly(_: &Plan, _: &Part, line: &Line) -> Amount {
     of_readings(line, |run| rate_of(run)?.mul(HOUR), not_stated)

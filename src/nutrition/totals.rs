@@ -223,6 +223,17 @@ impl<'p> Sums<'p> {
         Self { days, given, weight }
     }
 
+    /// kcal of the additives given apart.
+    pub fn additive_energy(&self) -> Amount {
+        let apart = |g: &Given1<'_>| matches!(g.holds, Holds::Dose(_));
+        let mut out = exactly(&self.given, apart, |g| g.exact_energy())
+            .unwrap_or_else(|| sum_where(&self.given, apart, |g| g.energy().into_owned()));
+        for open in self.days.iter().flat_map(|(plan, _)| &plan.uncounted) {
+            out = out.plus(&Amount::unknown(Why::AdditiveAmount(open.label.clone())));
+        }
+        out
+    }
+
     /// One measure.
     pub fn measure(&self, m: Measure) -> Amount {
         match m.rests_on() {

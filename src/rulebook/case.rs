@@ -664,57 +664,11 @@ impl<'a> CaseFacts<'a> {
         }
     }
 
-    fn additive_energy(&self, ix: usize) -> Found {
-        let Some((laid, _)) = self.m.steady.or(self.m.days.last()) else {
-            return Err(lacks(ix, "no day of the order can be laid out", vec![self.formula_at()]));
-        };
-        let plan = self.m.plan;
-        let mut sum = Amount::ZERO;
-        for (dose, amount) in plan.doses.iter().zip(&laid.doses).filter(|(_, amount)| !amount.is_zero()) {
-            let energy = dose
-                .product
-                .energy
-                .map_or_else(|| Amount::unknown(Why::NotStated(dose.label.clone(), "energy")), Amount::Known);
-            sum = sum.plus(&amount.times(&energy));
-        }
-        for open in &plan.uncounted {
-            sum = sum.plus(&Amount::unknown(Why::AdditiveAmount(open.label.clone())));
-        }
-        let unit = FACTORS.get(Measure::Energy.index()).copied().unwrap_or(Exact::ONE);
-        self.amount(ix, each(&sum, unit))
-    }
-
-    /// The lowest rate of the feeds that run in the typical day, by the shortest and the longest reading of each.
-    fn lowest_rate(&self, ix: usize) -> Found {
-        let Some((laid, _)) = self.m.steady.or(self.m.days.last()) else {
-            return Err(lacks(ix, "no day of the order can be laid out", vec![self.formula_at()]));
-        };
-        let plan = self.m.plan;
-        let mut lowest: Option<Exact> = None;
-        for part in plan.parts.iter().filter(|p| p.kind == Kind::Feed) {
-            let Given::Line(nth) = part.source else { continue };
-            let (Some(line), Some(day)) = (plan.lines.get(nth), laid.laid.lines.get(nth)) else { continue };
-            if day.volume.is_zero() {
-                continue;
-            }
-            let (Some(low), Some(high)) = (&line.low, &line.high) else {
-                return Err(lacks(ix, "the schedule of a feed cannot be computed", vec![line.at]));
-            };
-            for run in [low, high] {
-                let rate = match run.dose {
-                    Dose::Rate(rate) => Some(rate),
-                    Dose::Volume { ml, over } => ml.div(over),
-                };
-                match rate {
-                    Some(rate) => lowest = Some(lowest.map_or(rate, |l| l.min(rate))),
-                    None => return Err(lacks(ix, "how long a feed takes is not stated", vec![line.at])),
-                }
-            }
-        }
-        match lowest {
-            Some(rate) => Ok(known(Some(rate))),
-            None => Err(lacks(ix, "the order states no schedule of the feed", vec![self.formula_at()])),
-        }
+    /// What the sums of this order's own typical day come to.
+    fn of_own_day(&self, ix: usize, of: impl Fn(&Sums<'a>) -> Amount, unit: Exact) -> Found {
+        let Some((laid, _)) = self.typical_day() else { return Err(lacks(ix, NO_DAY, vec![self.formula_at()])) };
+        let sums = self.own().get_or_init(|| Sums::new(vec![(self.m.plan, laid)], self.m.plan.weight));
+        self.amount(ix, each(&of(sums), unit))
     }
 
     fn method(&self, ix: usize) -> Found {
@@ -1091,8 +1045,11 @@ impl<'a> CaseFacts<'a> {
                 Ok(known(i128::try_from(count).ok().and_then(Exact::whole)))
             }
             Name::AdditivesMixedIn => Ok(Value::Quantity(self.additives_mixed_in())),
-            Name::AdditiveEnergy => self.additive_energy(ix),
-            Name::LowestRate => self.lowest_rate(ix),
+            Name::AdditiveEnergy => {
+                let unit = FACTORS.get(Measure::Energy.index()).copied().unwrap_or(Exact::ONE);
+                self.of_own_day(ix, Sums::additive_energy, unit)
+            }
+            Name::LowestRate => self.of_own_day(ix, |sums| feeds::lowest_rate(sums.days()), PER_HOUR),
             Name::Fortified => self.fortified(ix),
             Name::Cap => match (plan.cap, plan.cap_unusable) {
                 (Some(cap), _) => Ok(known(cap.per_day.div(DAY))),
