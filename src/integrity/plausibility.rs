@@ -5,7 +5,7 @@ use super::{Case, finding, found};
 use crate::exact::Exact;
 use crate::findings::{Finding, Outcome, Tier};
 use crate::intake::order::At;
-use crate::needs::growth::{ZScore, weight_for_age};
+use crate::needs::growth::weight_for_ages;
 use crate::nutrition::plan::{Kind, Source};
 use crate::settings::Site;
 use crate::timing::calendar::DAY;
@@ -32,9 +32,7 @@ pub(super) fn weight_for_age_implausible(case: &Case<'_>) -> Outcome {
         return Outcome::NotEvaluated("whether the weight fits the age: the sex is not known".to_owned(), vec![*at]);
     };
     let day = |x: Exact| u32::try_from(x.max(Exact::ZERO).min(Exact::int(1_826)).floor()).unwrap_or(0);
-    let scores = |kg: Exact| -> Option<(ZScore, ZScore)> {
-        Some((weight_for_age(sex, day(young), kg)?, weight_for_age(sex, day(old), kg)?))
-    };
+    let scores = |kg: Exact| weight_for_ages(sex, (day(young), day(old)), kg);
     let Some((a, b)) = scores(*kg) else {
         return Outcome::NotEvaluated(
             "whether the weight fits the age: there is no z-score for it".to_owned(),

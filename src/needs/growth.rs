@@ -121,6 +121,15 @@ pub fn weight_for_age(sex: Sex, day: u32, weight_kg: Exact) -> Option<ZScore> {
     Some(ZScore { z: hundredths(z)?, band: ZBand::of(z) })
 }
 
+/// The lowest and the highest z-score of [`weight_for_age`] over days of age, both included: the reference falls in the first
+/// days of life, so that they need not be those of the first and the last day.
+pub fn weight_for_ages(sex: Sex, (first, last): (u32, u32), weight_kg: Exact) -> Option<(ZScore, ZScore)> {
+    let scores: Option<Vec<ZScore>> = (first..=last).map(|day| weight_for_age(sex, day, weight_kg)).collect();
+    let scores = scores?;
+    let (low, high) = (scores.iter().min_by_key(|s| s.z)?, scores.iter().max_by_key(|s| s.z)?);
+    Some((*low, *high))
+}
+
 fn lms(sex: Sex, day: u32) -> Option<Lms> {
     let (boy, girl) = TABLE.get(usize::try_from(day).ok()?)?;
     Some(if sex == Sex::Male { *boy } else { *girl })
@@ -202,11 +211,7 @@ pub(super) fn z_estimate(person: &Person<'_>) -> Estimate {
         sheet.refuse(format!("age {} days, the tables end at day {LAST_DAY}", age.shown()));
         return sheet.done(None);
     };
-    let scores: Option<Vec<ZScore>> = (first..=last).map(|day| weight_for_age(sex, day, weight)).collect();
-    let Some(scores) = scores else { return sheet.done(None) };
-    let (Some(low), Some(high)) = (scores.iter().min_by_key(|s| s.z), scores.iter().max_by_key(|s| s.z)) else {
-        return sheet.done(None);
-    };
+    let Some((low, high)) = weight_for_ages(sex, (first, last), weight) else { return sheet.done(None) };
     if low.band == high.band {
         sheet.class(low.band.name());
     } else {

@@ -83,8 +83,6 @@ static FACTORS: LazyLock<Vec<Exact>> =
 /// Seconds of a year, as ages count it.
 const YEAR: Exact = Exact::int(31_557_600);
 const DAY: Exact = Exact::int(86_400);
-/// The last day by which the weight-for-age reference may still be below that of birth.
-const FALLS_UNTIL: u32 = 14;
 /// One mL/h in mL/s.
 const PER_HOUR: Exact = Exact::ratio(1, 3_600);
 
@@ -497,11 +495,8 @@ impl<'a> CaseFacts<'a> {
             return Err(lacks(ix, "there is no reference before term", Vec::new()));
         }
         let day = |x: Exact| u32::try_from(x.max(Exact::ZERO).floor()).ok();
-        // The reference falls in the first days of life and rises from then on.
-        let days = day(low).zip(day(high)).map(|(a, b)| (a..=b.min(FALLS_UNTIL)).chain([a, b]));
-        let z = |day: u32| Some(needs::growth::weight_for_age(sex, day, kg)?.z);
-        let scores: Option<Vec<Exact>> = days.and_then(|days| days.map(z).collect());
-        let ends = scores.and_then(|all| all.iter().min().copied().zip(all.iter().max().copied()));
+        let scores = day(low).zip(day(high)).and_then(|days| needs::growth::weight_for_ages(sex, days, kg));
+        let ends = scores.map(|(a, b)| (a.z, b.z));
         match ends {
             Some((a, b)) => {
                 let why = corrected.why().first().cloned().unwrap_or(Why::MissingInput("the full birth date"));
