@@ -366,8 +366,8 @@ pub static RULES: &[(Rule, Evaluate)] = &[
     rule(
         "CON-09",
         "steps-overlap-or-gap",
-        "Steps of the schedule overlap or leave a gap",
-        Tier::Med,
+        "The schedule overlaps itself, leaves a gap, or does not fit the order's dates",
+        Tier::High,
         "derived",
         consistency::steps,
     ),
