@@ -55,6 +55,8 @@ pub use crate::findings::Disposition;
 
 /// Most days reported one by one.
 pub const MOST_DAYS: u8 = 14;
+/// Most days beyond those that limits look at, where something begins on them.
+const MOST_FURTHER: usize = 40;
 
 /// Why an input was not appraised at all.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -124,6 +126,8 @@ pub struct Combined {
     pub orders: Vec<usize>,
     /// Per day: each order's part, parallel to `orders`, and the totals of all.
     pub days: Vec<(Vec<OrderDay>, Totals)>,
+    /// Days after these on which something begins: each order's part. Limits look at them.
+    further: Vec<Vec<OrderDay>>,
     /// The steady day, or why there is none.
     pub steady: Result<(Vec<OrderDay>, Totals), Why>,
     /// Dosing weight.
@@ -377,6 +381,7 @@ struct Draft<'d> {
     facts: integrity::Person,
     plan: Plan,
     days: Vec<Day>,
+    further: Vec<Day>,
     steady: Result<Day, Why>,
     repeats: bool,
     computed: bool,
@@ -401,11 +406,11 @@ fn orders_of<'a>(gathered: Gathered<'_>, version: FhirVersion, by: Institution<'
         groups.iter().filter(|g| g.len() > 1).map(|g| combine(&drafts, g, settings, total)).collect();
     let others_sent = gathered.orders.len() > 1 || drafts.iter().any(|d| d.context.other_orders.is_data());
     let besides: Vec<Vec<Beside>> = (0..drafts.len()).map(|i| besides(&drafts, &groups, &combined, i)).collect();
-    let together: Vec<Vec<Together>> =
+    let together: Vec<Option<Together<'_>>> =
         besides.iter().enumerate().map(|(ix, beside)| together(&drafts, &combined, beside, ix)).collect();
     let mut reports = Vec::with_capacity(drafts.len());
     for ((draft, beside), together) in drafts.drain(..).zip(besides).zip(together) {
-        reports.push(report(draft, (&beside, &together), others_sent, by, (&gathered, &sent, &products)));
+        reports.push(report(draft, (&beside, together.as_ref()), others_sent, by, (&gathered, &sent, &products)));
     }
     (reports, combined, problems, products)
 }
@@ -454,12 +459,24 @@ fn draft<'d>(
     let key = identity_key(gathered, &order);
     let frame = Frame { settings, weight: weight.map(|(kg, _)| kg) };
     let plan = plan(&order, Materials { frame, formulary, sent });
-    let (days, steady, repeats) = if computed && order.formula.is_some() {
+    let laid = if computed && order.formula.is_some() {
         lay_days(&plan, settings, total)
     } else {
-        (Vec::new(), Err(Why::NoSuchDay("nothing is computed for this order")), false)
+        let steady = Err(Why::NoSuchDay("nothing is computed for this order"));
+        Laid { days: Vec::new(), further: Vec::new(), unseen: false, steady, repeats: false }
     };
-    Draft { order, problems, context, facts, plan, days, steady, repeats, computed, key, weight }
+    if laid.unseen {
+        problems.push(Problem {
+            at: order.formula.as_ref().map_or(order.at, |f| f.at),
+            text: format!(
+                "Something new begins on more than {MOST_FURTHER} days beyond the first {MOST_DAYS}; those after were not looked at."
+            ),
+            code: "too-costly",
+            grave: true,
+        });
+    }
+    let Laid { days, further, steady, repeats, .. } = laid;
+    Draft { order, problems, context, facts, plan, days, further, steady, repeats, computed, key, weight }
 }
 
 /// Adds problems that are not there yet: the same place with the same kind of problem once.
@@ -473,15 +490,51 @@ fn merge(into: &mut Vec<Problem>, more: Vec<Problem>) {
     }
 }
 
-/// The windows of an order: the day it starts (or the one asked for), then one after the other up to the
-/// steady day.
-fn lay_days(plan: &Plan, settings: &Settings, total: Totalled) -> (Vec<Day>, Result<Day, Why>, bool) {
+/// The days of an order, laid out.
+struct Laid {
+    /// Those that are reported: the day it starts (or the one asked for), then one after the other up to the steady day.
+    days: Vec<Day>,
+    /// Days after these on which something begins.
+    further: Vec<Day>,
+    /// There are more of those than are looked at.
+    unseen: bool,
+    steady: Result<Day, Why>,
+    /// The only day is the steady day.
+    repeats: bool,
+}
+
+fn lay_days(plan: &Plan, settings: &Settings, total: Totalled) -> Laid {
     let with_totals = |day: OrderDay| {
         let t = total(&[(plan, &day)], plan.weight);
         (day, t)
     };
-    let (windows, steady) = windows(&[plan], settings);
-    let mut days: Vec<Day> = windows.iter().map(|w| with_totals(lay_plan(plan, settings, *w, false))).collect();
+    let Windows { days, further, unseen, steady } = windows(&[plan], settings);
+    let lay = |windows: &[Window]| -> Vec<Day> {
+        windows.iter().map(|w| with_totals(lay_plan(plan, settings, *w, false))).collect()
+    };
+    let (mut days, mut further) = (lay(&days), lay(&further));
+    // Feeds by count that begin on a later weekday: the days up to the first on which there are any.
+    let gives = |(day, _): &Day| {
+        let feeds = plan.parts.iter().zip(&day.volumes).filter(|(part, _)| part.kind == Kind::Feed);
+        feeds.map(|(_, volume)| volume.high()).any(|most| most.is_none_or(|most| most.is_positive()))
+    };
+    if steady.is_err()
+        && settings.asked.days.is_none()
+        && !days.iter().any(gives)
+        && let Some(until) = further.iter().position(gives)
+        && let Some(first) = days.first().map(|(day, _)| day.laid.window)
+    {
+        let rest = further.split_off(until.saturating_add(1));
+        let until = further.last().map_or(first, |(day, _)| day.laid.window);
+        let more = (1..i64::from(MOST_DAYS)).map_while(|k| first.following(&settings.zone, k));
+        let more: Vec<Window> = more.take_while(|w| w.start <= until.start).collect();
+        if more.last() == Some(&until) {
+            days.extend(lay(&more));
+            further = rest;
+        } else {
+            further.extend(rest);
+        }
+    }
     let mut repeats = false;
     let steady = match steady {
         Err(why) => Err(why),
@@ -500,7 +553,7 @@ fn lay_days(plan: &Plan, settings: &Settings, total: Totalled) -> (Vec<Day>, Res
     if days.is_empty() {
         days.extend(steady.as_ref().ok().cloned());
     }
-    (days, steady, repeats)
+    Laid { days, further, unseen, steady, repeats }
 }
 
 /// Whether the first day of a plan cannot differ from any later one.
@@ -527,8 +580,15 @@ fn alike_every_day(plan: &Plan, settings: &Settings, steady: Window) -> bool {
         && steady.length == Exact::int(DAY)
 }
 
-/// Windows of one or more orders that are looked at together.
-fn windows(plans: &[&Plan], settings: &Settings) -> (Vec<Window>, Result<Window, Why>) {
+/// Windows of one or more orders that are looked at together, as [`Laid`] has their days.
+struct Windows {
+    days: Vec<Window>,
+    further: Vec<Window>,
+    unseen: bool,
+    steady: Result<Window, Why>,
+}
+
+fn windows(plans: &[&Plan], settings: &Settings) -> Windows {
     let zone = &settings.zone;
     let start = plans.iter().map(|p| p.start).min().unwrap_or(Exact::ZERO);
     let lines: Cow<'_, [crate::timing::schedule::Line]> = match plans {
@@ -583,7 +643,44 @@ fn windows(plans: &[&Plan], settings: &Settings) -> (Vec<Window>, Result<Window,
             i64::try_from(until).unwrap_or(1).clamp(1, i64::from(MOST_DAYS))
         }
     };
-    ((0..count).map(first).collect(), steady)
+    let in_steady = |w: &Window| steady.as_ref().is_ok_and(|steady| w.start >= steady.start);
+    let begins = begins(&lines, start, (first(0).start, count));
+    let mut further: Vec<Window> =
+        begins.into_iter().map(first).take_while(|w| !in_steady(w)).take(MOST_FURTHER.saturating_add(1)).collect();
+    let unseen = further.len() > MOST_FURTHER;
+    further.truncate(MOST_FURTHER);
+    Windows { days: (0..count).map(first).collect(), further, unseen, steady }
+}
+
+/// The days from the one with the number `after`, counted from the `first`, on which what was not given before may be.
+fn begins(lines: &[crate::timing::schedule::Line], start: Exact, (first, after): (Exact, i64)) -> Vec<i64> {
+    use crate::timing::schedule::Occurrences;
+    let mut out = Vec::new();
+    let mut from = |at: Exact, days: i64| {
+        let Some(since) = at.sub(first).and_then(|s| s.div(Exact::int(DAY))) else { return };
+        let Ok(day) = i64::try_from(since.floor()) else { return };
+        // What begins within a day is given for the whole of the next.
+        let last = if Some(since) == Exact::whole(since.floor()) { day } else { day.saturating_add(1) };
+        out.extend(day.max(after)..=last.saturating_add(days));
+    };
+    for line in lines {
+        let Some(run) = &line.high else { continue };
+        let begins = run.start.unwrap_or(start);
+        match &run.occurrences {
+            Occurrences::Listed(at) => at.iter().for_each(|at| from(*at, 0)),
+            Occurrences::Continuous => from(begins, 0),
+            // What is not given every day is given first within its interval, or a week.
+            Occurrences::Clock { weekdays: 0, interval, .. } => from(begins, interval.saturating_sub(1).clamp(0, 31)),
+            Occurrences::Every { weekdays: 0, step, .. } => {
+                let days = step.div(Exact::int(DAY)).and_then(|d| i64::try_from(d.ceil()).ok()).unwrap_or(1);
+                from(begins, days.saturating_sub(1).clamp(0, 31));
+            }
+            Occurrences::Clock { .. } | Occurrences::Every { .. } => from(begins, 6),
+        }
+    }
+    out.sort_unstable();
+    out.dedup();
+    out
 }
 
 /// The last end that a schedule states; what states none, as a flush beside feeds that are listed, does not count.
@@ -712,7 +809,7 @@ fn groups(drafts: &[Draft<'_>]) -> Vec<Vec<usize>> {
 fn combine(drafts: &[Draft<'_>], group: &[usize], settings: &Settings, total: Totalled) -> Combined {
     let plans: Vec<&Plan> = group.iter().filter_map(|i| drafts.get(*i)).map(|d| &d.plan).collect();
     let weight = group.iter().filter_map(|i| drafts.get(*i)).find_map(|d| d.weight);
-    let (windows, steady) = windows(&plans, settings);
+    let Windows { days, further, steady, .. } = windows(&plans, settings);
     let lay_all = |w: Window, is_steady: bool| {
         let days: Vec<OrderDay> = plans.iter().map(|p| lay_plan(p, settings, w, is_steady)).collect();
         let pairs: Vec<(&Plan, &OrderDay)> = plans.iter().copied().zip(&days).collect();
@@ -721,7 +818,8 @@ fn combine(drafts: &[Draft<'_>], group: &[usize], settings: &Settings, total: To
     };
     Combined {
         orders: group.to_vec(),
-        days: windows.into_iter().map(|w| lay_all(w, false)).collect(),
+        days: days.into_iter().map(|w| lay_all(w, false)).collect(),
+        further: further.into_iter().map(|w| lay_all(w, false).0).collect(),
         steady: steady.map(|w| lay_all(w, true)),
         weight,
     }
@@ -763,30 +861,37 @@ fn besides(drafts: &[Draft<'_>], groups: &[Vec<usize>], combined: &[Combined], i
         .collect()
 }
 
-/// An order with what it gives on the first and on the typical day of a patient's orders together.
-struct Together {
-    plan: Plan,
-    first: OrderDay,
-    typical: OrderDay,
+/// The orders of a patient that are judged by what they give together, and what they give on the days of that.
+struct Together<'c> {
+    plans: Vec<Plan>,
+    first: &'c [OrderDay],
+    typical: &'c [OrderDay],
+    /// Days on which they give more of something than on the typical one, with their numbers.
+    fuller: Vec<(usize, &'c [OrderDay])>,
 }
 
-/// The orders of a patient that are judged by what they give together: those that complement each other. What runs at the
-/// same times, or says the same, is a finding of its own and may well be meant instead of the other.
-fn together(drafts: &[Draft<'_>], combined: &[Combined], beside: &[Beside], ix: usize) -> Vec<Together> {
+impl Together<'_> {
+    fn on<'s>(&'s self, day: &'s [OrderDay]) -> Vec<(&'s Plan, &'s OrderDay)> {
+        self.plans.iter().zip(day).collect()
+    }
+}
+
+/// Orders that complement each other are judged together. What runs at the same times, or says the same, is a finding of its
+/// own and may well be meant instead of the other.
+fn together<'c>(drafts: &[Draft<'_>], combined: &'c [Combined], beside: &[Beside], ix: usize) -> Option<Together<'c>> {
     let feeds = |d: &Draft<'_>| d.plan.parts.iter().any(|p| p.kind == Kind::Feed);
     let complement = beside.iter().any(|o| o.feeds) && beside.iter().all(|o| !o.overlaps && !o.identical);
     if !complement || !drafts.get(ix).is_some_and(feeds) {
-        return Vec::new();
+        return None;
     }
-    let Some(of) = combined.iter().find(|c| c.orders.contains(&ix)) else { return Vec::new() };
-    let Some((typical, _)) = of.steady.as_ref().ok().or(of.days.last()) else { return Vec::new() };
+    let of = combined.iter().find(|c| c.orders.contains(&ix))?;
+    let (typical, _) = of.steady.as_ref().ok().or(of.days.last())?;
     let first = of.days.first().map_or(typical, |(days, _)| days);
-    let plans = of.orders.iter().filter_map(|i| drafts.get(*i)).map(|d| d.plan.clone());
-    plans
-        .zip(first.iter().cloned())
-        .zip(typical.iter().cloned())
-        .map(|((plan, first), typical)| Together { plan, first, typical })
-        .collect()
+    let plans: Vec<Plan> = of.orders.iter().filter_map(|i| drafts.get(*i)).map(|d| d.plan.clone()).collect();
+    let given = |day: &[OrderDay]| plans.iter().zip(day).flat_map(|(plan, day)| most_given(plan, day)).collect();
+    let days = of.days.iter().map(|(days, _)| days).chain(&of.further).map(Vec::as_slice);
+    let fuller = fuller(days.filter_map(|day| Some((day, day.first()?.laid.window))), typical, given);
+    Some(Together { first, typical, fuller, plans })
 }
 
 /// The most that a day gives of each product and of each additive given apart; `None` where there is no upper end.
@@ -801,18 +906,37 @@ fn most_given(plan: &Plan, day: &OrderDay) -> Vec<Option<Exact>> {
     of_contents
 }
 
-/// The days of an order on which more is given of something than on its typical one, with their numbers from 1, each kind of
-/// day once. A longer day, when clocks change, gives more by its length alone.
-fn fuller_days<'d>(plan: &Plan, days: &'d [Day], steady: Option<&'d Day>) -> Vec<(usize, &'d Day)> {
-    let Some((typical, _)) = steady.or(days.last()) else { return Vec::new() };
-    let usual = most_given(plan, typical);
+/// The days of an order on which more is given of something than on its typical one.
+fn fuller_days<'d>(d: &'d Draft<'_>) -> Vec<(usize, &'d Day)> {
+    let Some(typical) = d.steady.as_ref().ok().or(d.days.last()) else { return Vec::new() };
+    let days = d.days.iter().chain(&d.further).map(|day| (day, day.0.laid.window));
+    fuller(days, typical, |(day, _)| most_given(&d.plan, day))
+}
+
+/// Those of the days that give more of something than the `typical`, with their numbers from 1, each kind of day once. A
+/// longer day, when clocks change, gives more by its length alone.
+fn fuller<'d, D: ?Sized>(
+    days: impl Iterator<Item = (&'d D, Window)>,
+    typical: &D,
+    given: impl Fn(&D) -> Vec<Option<Exact>>,
+) -> Vec<(usize, &'d D)> {
+    let usual = given(typical);
     let more = |a: &Option<Exact>, b: &Option<Exact>| b.is_some_and(|b| a.is_none_or(|a| a > b));
     let mut seen: Vec<Vec<Option<Exact>>> = Vec::new();
     let mut out = Vec::new();
-    for (nth, day) in days.iter().enumerate().filter(|(_, (day, _))| day.laid.window.length <= Exact::int(DAY)) {
-        let given = most_given(plan, &day.0);
+    let mut first = None;
+    for (day, window) in days {
+        let first = *first.get_or_insert(window.start);
+        if window.length > Exact::int(DAY) {
+            continue;
+        }
+        let given = given(day);
         if given.iter().zip(&usual).any(|(a, b)| more(a, b)) && !seen.contains(&given) {
-            out.push((nth.saturating_add(1), day));
+            // A day when clocks change is an hour shorter or longer.
+            let after =
+                window.start.sub(first).and_then(|s| s.div(Exact::int(DAY))).and_then(|d| d.add(Exact::ratio(1, 2)));
+            let after = after.and_then(|d| usize::try_from(d.floor()).ok()).unwrap_or(0);
+            out.push((after.saturating_add(1), day));
             seen.push(given);
         }
     }
@@ -886,7 +1010,7 @@ fn overlaps(a: &Plan, day_a: Option<&Day>, b: &Plan, day_b: Option<&Day>) -> boo
 
 fn report<'a, 'd>(
     d: Draft<'d>,
-    (beside, together): (&[Beside], &[Together]),
+    (beside, together): (&[Beside], Option<&Together<'_>>),
     others_sent: bool,
     by: Institution<'a>,
     (gathered, sent, products): (&Gathered<'d>, &Sent, &[(At, Product)]),
@@ -900,6 +1024,7 @@ fn report<'a, 'd>(
             problems: &d.problems,
             plan: &d.plan,
             days: &d.days,
+            further: &d.further,
             steady: d.steady.as_ref().ok(),
             person: &d.facts,
             formulary,
@@ -911,14 +1036,13 @@ fn report<'a, 'd>(
         judged.extend(integrity::judge(&case, &|id| rulebook::judge::switched_off(book, id, on)));
         sent_warnings(&mut judged, &d.plan, sent);
         if !book.is_empty() {
-            let on_day = |day: fn(&Together) -> &OrderDay| -> Vec<(&Plan, &OrderDay)> {
-                together.iter().map(|one| (&one.plan, day(one))).collect()
-            };
-            let (first, typical) = (on_day(|one| &one.first), on_day(|one| &one.typical));
+            let (first, typical) =
+                together.map_or_else(Default::default, |all| (all.on(all.first), all.on(all.typical)));
             let from = FactsFrom {
                 order: &d.order,
                 plan: &d.plan,
                 days: &d.days,
+                further: &d.further,
                 steady: d.steady.as_ref().ok(),
                 together: [&first, &typical],
                 context: &d.context,
@@ -930,16 +1054,24 @@ fn report<'a, 'd>(
                 tests: &patient::laboratory::TESTS,
                 holds: &rulebook::judge::holds,
             };
-            let day = match together.len() {
-                0 => Looked::Typical,
-                n => Looked::Together(n.saturating_sub(1)),
+            let day = match together {
+                None => Looked::Typical,
+                Some(all) => Looked::Together(all.plans.len().saturating_sub(1)),
             };
             let about = Circumstances { declared: &settings.declared, on, order: d.order.at, day };
             let facts = CaseFacts::new(from);
-            let fuller: Vec<(usize, CaseFacts<'_>)> = fuller_days(&d.plan, &d.days, d.steady.as_ref().ok())
-                .into_iter()
-                .map(|(nth, day)| (nth, CaseFacts::new(FactsFrom { steady: Some(day), together: [&[], &[]], ..from })))
-                .collect();
+            let others = together.map_or(0, |all| all.plans.len().saturating_sub(1));
+            let of_all: Vec<(usize, Vec<(&Plan, &OrderDay)>)> =
+                together.iter().flat_map(|all| all.fuller.iter().map(|(nth, day)| (*nth, all.on(day)))).collect();
+            let own = fuller_days(&d).into_iter().map(|(day, totals)| {
+                let from = FactsFrom { steady: Some(totals), together: [&[], &[]], ..from };
+                (Looked::Fuller { day, others: 0 }, CaseFacts::new(from))
+            });
+            let with_others = of_all.iter().map(|(day, given)| {
+                let from = FactsFrom { together: [&first, given], ..from };
+                (Looked::Fuller { day: *day, others }, CaseFacts::new(from))
+            });
+            let fuller: Vec<(Looked, CaseFacts<'_>)> = own.chain(with_others).collect();
             shadow = rulebook::judge::add_limits(book, &facts, &about, &fuller, &mut judged);
             unlisted = facts.unlisted();
         }

@@ -73,6 +73,7 @@ fn asked(bundle: &Json, name: &str, book: &Rulebook) -> (Value, Vec<(String, Str
         order: &order,
         plan: &report.plan,
         days: &report.days,
+        further: &[],
         steady: report.steady.as_ref().ok(),
         together: [&[], &[]],
         context: &context,

@@ -79,6 +79,7 @@ fn outcome(limit: &Limit, reading: &Reading, given: &Table, formulary: &Formular
         order: &order,
         plan: &report.plan,
         days: &report.days,
+        further: &[],
         steady: report.steady.as_ref().ok(),
         together: [&[], &[]],
         context: &context,

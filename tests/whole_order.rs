@@ -370,3 +370,93 @@ fn a_fuller_day_that_cannot_be_judged_is_said() {
         "{why}"
     );
 }
+
+/// From 25 November at six, so many days later.
+fn from_day(nth: u32) -> String {
+    let date = jiff::civil::date(2026, 11, 25).checked_add(jiff::Span::new().days(nth - 1)).expect("a date");
+    format!(r#""boundsPeriod":{{"start":"{date}T06:00:00Z"}}"#)
+}
+
+/// A day later than those that are reported one by one: 16 days up to 60 mL/h, on the twentieth 150 mL/h, 51.4 kcal/kg at 70 kg.
+#[test]
+fn a_step_weeks_later_is_judged() {
+    let steps = |peak: &str| {
+        let mut all: Vec<String> = (1..=16).map(|n| rate(&from_day(n), &format!("{} mL/h", 44 + n))).collect();
+        all.extend([rate(&from_day(20), peak), rate(&from_day(21), "70 mL/h")]);
+        bundle(GROWN, "70", &[adult(all)])
+    };
+    let fast = steps("150 mL/h");
+    let (tier, text) = finds(&fast, "NUT-01").expect("a finding");
+    assert_eq!(tier, Tier::High);
+    assert!(text.starts_with("On day 20 of the order: ") && text.contains("51.4 kcal/kg/d"), "{text}");
+    assert_eq!(judged(&fast).orders[0].days.len(), 14);
+    assert_eq!(finds(&steps("65 mL/h"), "NUT-01"), None);
+    // However few days are asked for.
+    let mut settings = SETTINGS.clone();
+    settings.asked.days = Some(1);
+    let by = Institution { formulary: &FORMULARY, rulebook: &BOOK, settings: &settings };
+    let one = appraise_by(fast.as_bytes(), "", FhirVersion::R4, by);
+    assert_eq!(one.orders[0].days.len(), 1);
+    assert_eq!(found(&one, 0, "NUT-01"), Some((tier, text)));
+}
+
+/// More beginnings than are looked at: the order is not fully checked. Every second day of 110 another rate, up to 70 mL/h.
+#[test]
+fn more_steps_than_are_looked_at_are_said() {
+    let steps = |count: u32| {
+        let all = (0..count).map(|n| rate(&from_day(1 + 2 * n), &format!("{} mL/h", 70 - count + n))).collect();
+        bundle(GROWN, "70", &[adult(all)])
+    };
+    let said = |text: &str| {
+        let a = judged(text);
+        let j = a.orders[0].judged.iter().find(|j| j.rule.id == "INT-01").expect("INT-01");
+        if let Outcome::Flagged(list) = &j.outcome { list.iter().map(|f| f.text.clone()).collect() } else { Vec::new() }
+    };
+    assert_eq!(said(&steps(46)), Vec::<String>::new());
+    let many = said(&steps(55));
+    assert!(many.iter().any(|text| text.contains("more than 40 days beyond the first 14")), "{many:?}");
+}
+
+/// Thrice on Mondays, by count; the order begins on a Wednesday. The sixth day is the one that stands for it: 3 × 700 mL are
+/// 2,100 kcal, 42 kcal/kg at 50 kg.
+#[test]
+fn a_counted_schedule_that_begins_on_a_later_weekday_is_judged() {
+    let mondays = |ml: &str| {
+        let repeat = r#""dayOfWeek":["mon"],"timeOfDay":["08:00:00","13:00:00","18:00:00"],"count":3,"duration":30,"durationUnit":"min""#;
+        bundle(GROWN, "50", &[adult(vec![feed(repeat, ml)])])
+    };
+    let many = mondays("700 mL");
+    let (tier, text) = finds(&many, "NUT-01").expect("a finding");
+    assert_eq!((tier, text.contains("42 kcal/kg/d")), (Tier::High, true), "{text}");
+    assert_eq!(judged(&many).orders[0].days.len(), 6);
+    for id in ["NUT-01", "UNT-05", "VOL-01"] {
+        assert_eq!(finds(&mondays("450 mL"), id), None, "{id}");
+    }
+}
+
+/// By night 720 mL in all of 1.2 kcal/mL, by day 3 × 300 mL but on the second day 3 × 420: at 50 kg 38.9 kcal/kg together, and
+/// 47.5 on that day; the second order alone 30.2.
+#[test]
+fn a_fuller_day_of_orders_together_is_judged() {
+    let night = Order { id: "night", product: "A12", flush: "60", ..adult(vec![rate(NIGHT, "90 mL/h")]) };
+    let times = r#""timeOfDay":["07:00:00","12:00:00","17:00:00"],"duration":30,"durationUnit":"min""#;
+    let day = |second: &str| Order {
+        id: "day",
+        product: "A12",
+        flush: "60",
+        ..adult(vec![
+            feed(&format!("{},{times}", from_day(1)), "300 mL"),
+            feed(&format!("{},{times}", from_day(2)), second),
+            feed(&format!("{},{times}", from_day(3)), "300 mL"),
+        ])
+    };
+    let both = bundle(GROWN, "50", &[Order { ..night }, day("420 mL")]);
+    let a = judged(&both);
+    for nth in 0..2 {
+        let (tier, text) = found(&a, nth, "NUT-01").expect("a finding");
+        assert_eq!(tier, Tier::High);
+        assert!(text.starts_with("On day 2, together with the patient's other feeding order: "), "{text}");
+        assert!(text.contains("47.5 kcal/kg/d"), "{text}");
+    }
+    assert_eq!(finds(&bundle(GROWN, "50", &[day("420 mL")]), "NUT-01"), None);
+}

@@ -227,8 +227,7 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
     let mut out = Vec::new();
     let zone = &case.settings.zone;
     // The first day on which the cap cuts, and the steady day, each once.
-    let cut =
-        case.days.iter().find(|(d, _)| d.laid.cap.is_some()).or(case.steady.filter(|(d, _)| d.laid.cap.is_some()));
+    let cut = case.all_days().find(|(d, _)| d.laid.cap.is_some());
     if let Some((day, _)) = cut
         && let Some(reached) = day.laid.cap
     {

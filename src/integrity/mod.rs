@@ -128,6 +128,8 @@ pub struct Case<'a> {
     pub plan: &'a Plan,
     /// Days from the first.
     pub days: &'a [(OrderDay, Totals)],
+    /// Days after these on which something begins.
+    pub further: &'a [(OrderDay, Totals)],
     /// The steady day.
     pub steady: Option<&'a (OrderDay, Totals)>,
     /// The patient.
@@ -150,7 +152,7 @@ impl<'a> Case<'a> {
 
     /// Every day computed.
     pub fn all_days(&self) -> impl Iterator<Item = &'a (OrderDay, Totals)> {
-        self.days.iter().chain(self.steady)
+        self.days.iter().chain(self.further).chain(self.steady)
     }
 
     /// Youngest and oldest age in years the birth date allows. Birthdays fall on whole years: from the first on,

@@ -35,6 +35,8 @@ pub struct Materials<'a> {
     pub plan: &'a Plan,
     /// Days from the first.
     pub days: &'a [(OrderDay, Totals)],
+    /// Days after these on which something begins.
+    pub further: &'a [(OrderDay, Totals)],
     /// The steady day.
     pub steady: Option<&'a (OrderDay, Totals)>,
     /// This order and others of the patient that run at other times, on the first and on the typical day of all of them, where
@@ -241,7 +243,7 @@ impl<'a> CaseFacts<'a> {
             }
         }
         let sums = self.each_day.get_or_init(|| {
-            let days = self.m.days.iter().chain(self.m.steady);
+            let days = self.m.days.iter().chain(self.m.further).chain(self.m.steady);
             days.map(day).collect()
         });
         let (mut out, mut none): (Option<Amount>, Option<Amount>) = (None, None);

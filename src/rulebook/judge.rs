@@ -32,8 +32,14 @@ pub struct Circumstances<'a> {
 pub enum Looked {
     /// The typical day of the order.
     Typical,
-    /// Another day of it, from 1, on which more is given of something: what is too much, or is so or not.
-    Fuller(usize),
+    /// Another day, from 1, on which more is given of something, of the order alone or with so many other orders: what is too
+    /// much, or is so or not.
+    Fuller {
+        /// Its number.
+        day: usize,
+        /// Other orders of the patient that are counted in.
+        others: usize,
+    },
     /// The typical day with that of so many other orders of the patient, which run at other times.
     Together(usize),
 }
@@ -43,7 +49,13 @@ impl Looked {
     fn prefix(self) -> Option<String> {
         match self {
             Self::Typical => None,
-            Self::Fuller(day) => Some(format!("On day {day} of the order: ")),
+            Self::Fuller { day, others: 0 } => Some(format!("On day {day} of the order: ")),
+            Self::Fuller { day, others: 1 } => {
+                Some(format!("On day {day}, together with the patient's other feeding order: "))
+            }
+            Self::Fuller { day, others } => {
+                Some(format!("On day {day}, together with the patient's {others} other feeding orders: "))
+            }
             Self::Together(1) => Some("Together with the patient's other feeding order: ".to_owned()),
             Self::Together(n) => Some(format!("Together with the patient's {n} other feeding orders: ")),
         }
@@ -74,14 +86,14 @@ pub fn add_limits<'a>(
     book: &'a Rulebook,
     facts: &dyn Facts,
     about: &Circumstances<'_>,
-    fuller: &[(usize, CaseFacts<'_>)],
+    fuller: &[(Looked, CaseFacts<'_>)],
     judged: &mut Vec<Judged<'a>>,
 ) -> Vec<Judged<'a>> {
     let (mut counted, mut shadow) = judge(book, facts, about);
     let doubts = doubts(book, judged, &counted);
     hide_all(book, &mut counted, &doubts, facts, about);
     for (day, facts) in fuller {
-        let about = Circumstances { day: Looked::Fuller(*day), ..*about };
+        let about = Circumstances { day: *day, ..*about };
         let (mut more, more_in_shadow) = judge(book, facts, &about);
         hide_all(book, &mut more, &doubts, facts, &about);
         graver(&mut counted, more);
@@ -140,7 +152,7 @@ fn is_made(check: &Check, about: &Circumstances<'_>) -> bool {
     match about.day {
         Looked::Typical | Looked::Together(_) => true,
         // Too little is looked for on the typical day: feeds begin low.
-        Looked::Fuller(_) => !matches!(check.bound, Bound::Below(_)) && of_a_day(check),
+        Looked::Fuller { .. } => !matches!(check.bound, Bound::Below(_)) && of_a_day(check),
     }
 }
 
@@ -587,7 +599,7 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
         out.text.insert_str(0, &prefix);
         // No single change of this order is the answer to what several give, or to what one day of it gives.
         out.correction = None;
-        if matches!(about.day, Looked::Together(_)) {
+        if matches!(about.day, Looked::Together(_) | Looked::Fuller { others: 1.., .. }) {
             out.fix = Some("Look at the orders together: change one of them, or end one.".to_owned());
         }
     }
@@ -678,8 +690,10 @@ fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: 
         return not_provided(kind, facts);
     }
     let mut said = lacking(missing, why);
-    if let Looked::Fuller(day) = about.day {
-        said.push_str(&format!(" (on day {day} of the order)"));
+    match about.day {
+        Looked::Fuller { day, others: 0 } => said.push_str(&format!(" (on day {day} of the order)")),
+        Looked::Fuller { day, .. } => said.push_str(&format!(" (on day {day} of the patient's orders together)")),
+        Looked::Typical | Looked::Together(_) => {}
     }
     let mut at: Vec<At> = missing.iter().flat_map(|m| m.at.iter().copied()).collect();
     for m in missing {

@@ -52,7 +52,7 @@ impl Window {
     }
 
     /// The day that begins so many days later: from one clock time to the same again where this one is such a day.
-    fn following(&self, zone: &TimeZone, days: i64) -> Option<Self> {
+    pub fn following(&self, zone: &TimeZone, days: i64) -> Option<Self> {
         if !self.civil {
             return self.later(days);
         }
