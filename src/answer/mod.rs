@@ -121,6 +121,24 @@ pub(crate) fn not_provided<'j>(judged: &'j [Judged<'_>]) -> NotProvided<'j> {
     (out, not_read)
 }
 
+/// Rules that are put off, by the rule whose finding has to be settled first.
+pub(crate) fn put_off<'j>(judged: &'j [Judged<'_>]) -> Vec<(&'j str, Vec<&'j str>)> {
+    let mut out: Vec<(&str, Vec<&str>)> = Vec::new();
+    for j in judged {
+        let Outcome::Hidden(cause) = &j.outcome else { continue };
+        match out.iter_mut().find(|(had, _)| had == cause) {
+            Some((_, rules)) => rules.push(&j.rule.id),
+            None => out.push((cause, vec![&*j.rule.id])),
+        }
+    }
+    out
+}
+
+/// That rules are put off, in words.
+pub(crate) fn put_off_text(cause: &str, rules: &[&str]) -> String {
+    format!("Put off until what {cause} found is settled: {}.", rules.join(", "))
+}
+
 /// Control, zero-width and direction characters: they could drive a terminal, or make a text read as another.
 pub(crate) fn unseen(c: char) -> bool {
     c.is_control()

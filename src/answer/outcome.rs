@@ -3,6 +3,7 @@
 use super::fhir::{Coding, Issue, Issues};
 use super::{PROGRAM, book, book_warning, not_provided, unlisted};
 use crate::appraise::{Appraisal, OrderReport, Refusal, Refused};
+use crate::rulebook::judge::WAITING;
 use crate::findings::{Outcome, Rule, RuleKind, Tier};
 use crate::intake::order::At;
 
@@ -182,16 +183,8 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport<'_>, issues: &mut Issues<'_>)
         listed.push(".");
         paths.end_here(issues.issue("information", "incomplete", &[], &listed));
     }
-    listed.clear();
-    for j in &order.judged {
-        if let Outcome::Hidden(cause) = &j.outcome {
-            let before = if listed.is_empty() { "Not shown, as consequences of another finding: " } else { "; " };
-            listed.extend([before, &j.rule.id, " (because of ", cause, ")"]);
-        }
-    }
-    if !listed.is_empty() {
-        listed.push(".");
-        paths.end_here(issues.issue("information", "informational", &[], &listed));
+    for (cause, rules) in super::put_off(&order.judged) {
+        paths.end_here(issues.issue("information", "incomplete", &[], &[&super::put_off_text(cause, &rules)]));
     }
     if !not_read.is_empty() {
         let text = ["Not checked, because this version does not read what they need: ", &not_read.join(", "), "."];
@@ -249,6 +242,12 @@ pub struct Counts {
     pub not_evaluated: usize,
     /// Need context that the sender does not provide.
     pub not_provided: usize,
+    /// Need data that this version does not read.
+    #[serde(default)]
+    pub not_read: usize,
+    /// Put off until what another rule found is settled.
+    #[serde(default)]
+    pub put_off: usize,
     /// Do not concern the order.
     pub not_applicable: usize,
     /// Switched off.
@@ -261,9 +260,11 @@ pub fn counts(order: &OrderReport<'_>) -> Counts {
     for j in &order.judged {
         match &j.outcome {
             Outcome::Flagged(_) => (out.judged, out.flagged) = (out.judged + 1, out.flagged + 1),
-            Outcome::Clear | Outcome::Hidden(_) => out.judged += 1,
+            Outcome::Clear => out.judged += 1,
+            Outcome::Hidden(_) => out.put_off += 1,
             Outcome::NotEvaluated(..) => out.not_evaluated += 1,
             Outcome::NotApplicable(_) => out.not_applicable += 1,
+            Outcome::NotProvided(what) if what == WAITING => out.not_read += 1,
             Outcome::NotProvided(_) => out.not_provided += 1,
             Outcome::Off(_) => out.off += 1,
         }
@@ -273,7 +274,7 @@ pub fn counts(order: &OrderReport<'_>) -> Counts {
 
 /// How many rules were judged, how many could not be, and what the order came to.
 pub(super) fn summary(order: &OrderReport<'_>) -> String {
-    let Counts { judged, flagged, not_evaluated, not_provided, not_applicable, off } = counts(order);
+    let Counts { judged, flagged, not_evaluated, not_provided, not_read, put_off, not_applicable, off } = counts(order);
     let mut out = String::with_capacity(192 + order.label.len());
     for part in ["Order ", &order.label, ": ", order.disposition().code(), ". Of "] {
         out.push_str(part);
@@ -283,11 +284,13 @@ pub(super) fn summary(order: &OrderReport<'_>) -> String {
         (judged, " were judged ("),
         (flagged, " with something to say), "),
         (not_evaluated, " could not be, "),
+        (put_off, " are put off until another finding is settled, "),
         (not_provided, " need context that is not sent, "),
+        (not_read, " need data that is not read yet, "),
         (not_applicable, " do not apply."),
         (off, " switched off."),
     ] {
-        if count == 0 && after == " switched off." {
+        if count == 0 && (after == " switched off." || after.starts_with(" are put off")) {
             continue;
         }
         if after == " switched off." {

@@ -359,15 +359,12 @@ impl Writer {
         if !order.unlisted.is_empty() {
             self.wrapped("    ", "      ", &unlisted(order.unlisted.len()));
         }
+        for (cause, rules) in super::put_off(&order.judged) {
+            self.wrapped("    ", "      ", &super::put_off_text(cause, &rules));
+        }
         for j in &order.judged {
-            match &j.outcome {
-                Outcome::Off(who) => self.wrapped("    ", "      ", &format!("Switched off ({}): {who}", j.rule.id)),
-                Outcome::Hidden(cause) => {
-                    let text =
-                        format!("Not shown, as a consequence of another finding: {} (because of {cause}).", j.rule.id);
-                    self.wrapped("    ", "      ", &text);
-                }
-                _ => {}
+            if let Outcome::Off(who) = &j.outcome {
+                self.wrapped("    ", "      ", &format!("Switched off ({}): {who}", j.rule.id));
             }
         }
     }

@@ -8,6 +8,7 @@ use crate::appraise::{Institution, appraise_by, own_rules};
 use crate::findings::Tier;
 use crate::formulary::Formulary;
 use crate::rehearsal::{Rehearsed, rehearse, site, uncovered};
+use crate::rulebook::lapse::lapses;
 use crate::rulebook::{Limit, Mode, Rulebook};
 use clap::{Args, Subcommand, ValueEnum};
 use serde_json::{Value, json};
@@ -185,30 +186,34 @@ fn name_of(book: &Rulebook) -> String {
 }
 
 fn list(book: &Rulebook, format: Format) -> Exit {
-    // (id, kind, tier, mode, title)
-    let mut rows: Vec<(String, &str, Tier, &str, String)> = Vec::new();
+    // (id, kind, mildest and gravest tier, mode, title)
+    type Row<'r> = (String, &'r str, (Tier, Tier), &'r str, String);
+    let mut rows: Vec<Row<'_>> = Vec::new();
     for rule in own_rules() {
         let off = book.off.iter().any(|off| off.rule == rule.id);
         let far = if off { "off" } else { "card" };
-        rows.push((rule.id.to_string(), "integrity", rule.tier, far, rule.title.to_string()));
+        rows.push((rule.id.to_string(), "integrity", (rule.tier, rule.tier), far, rule.title.to_string()));
     }
     for l in &book.limits {
-        rows.push((l.rule.id.to_string(), "limit", l.rule.tier, l.mode.word(), l.rule.title.to_string()));
+        rows.push((l.rule.id.to_string(), "limit", l.tiers(), l.mode.word(), l.rule.title.to_string()));
     }
     for w in &book.waiting {
-        rows.push((w.rule.id.to_string(), "waiting", w.rule.tier, "not evaluable", w.rule.title.to_string()));
+        let tiers = (w.rule.tier, w.rule.tier);
+        rows.push((w.rule.id.to_string(), "waiting", tiers, "not evaluable", w.rule.title.to_string()));
     }
     rows.sort();
     if format == Format::Json {
         let rules: Vec<Value> = rows
             .iter()
-            .map(|(id, kind, tier, far, title)| json!({"id": id, "kind": kind, "tier": tier.code(), "mode": far, "title": title}))
+            .map(|(id, kind, (mildest, gravest), far, title)| {
+                json!({"id": id, "kind": kind, "tier": gravest.code(), "mildest-tier": mildest.code(), "mode": far, "title": title})
+            })
             .collect();
         print(&json!({"rulebook": name_of(book), "rules": rules}).to_string());
     } else {
         let mut out = format!("{}\n\n", name_of(book));
-        for (id, kind, tier, far, title) in &rows {
-            out.push_str(&format!("{id:8} {:4} {kind:9} {far:13} {title}\n", tier.code()));
+        for (id, kind, tiers, far, title) in &rows {
+            out.push_str(&format!("{id:8} {:13} {kind:9} {far:13} {title}\n", tiers_text(*tiers)));
         }
         let count = |kind: &str| rows.iter().filter(|r| r.1 == kind).count();
         out.push_str(&format!(
@@ -221,6 +226,10 @@ fn list(book: &Rulebook, format: Format) -> Exit {
         print(&out);
     }
     Exit::Clear
+}
+
+fn tiers_text((mildest, gravest): (Tier, Tier)) -> String {
+    if mildest == gravest { gravest.code().to_owned() } else { format!("{} to {}", mildest.code(), gravest.code()) }
 }
 
 fn show(book: &Rulebook, id: &str, format: Format) -> Result<Exit, String> {
@@ -268,11 +277,14 @@ fn fields_of(l: &Limit) -> Vec<(&'static str, String)> {
         ("kind", "limit".to_owned()),
         ("name", l.rule.name.to_string()),
         ("title", l.rule.title.to_string()),
-        ("tier", l.rule.tier.code().to_owned()),
+        ("tier", tiers_text(l.tiers())),
         ("mode", l.mode.word().to_owned()),
         ("audience", audiences(l).join(", ")),
         ("applies", if l.scope_text.is_empty() { "to every order".to_owned() } else { l.scope_text.clone() }),
     ];
+    for (key, date) in [("effective-from", l.from), ("effective-to", l.to)] {
+        out.extend(date.map(|date| (key, date.to_string())));
+    }
     for p in &l.parameters {
         out.push(("parameter", format!("{} = {} {}", p.name, p.value.short(6), p.unit)));
     }
@@ -330,9 +342,15 @@ fn effective(book: &Rulebook, format: Format) -> Exit {
     Exit::Clear
 }
 
+/// The date at Greenwich: dates of limits count by the day.
+fn today() -> jiff::civil::Date {
+    jiff::tz::TimeZone::UTC.to_datetime(jiff::Timestamp::now()).date()
+}
+
 fn check(book: &Book) -> Exit {
     match rulebook::read(&book.files) {
-        Ok((book, warnings)) => {
+        Ok((book, mut warnings)) => {
+            warnings.extend(lapses(&book, today()));
             for warning in &warnings {
                 print(warning);
             }
@@ -458,6 +476,7 @@ fn test(
     done.extend(own);
     let failed = done.iter().filter(|d| d.failure.is_some()).count();
     let enabled = book.limits.iter().filter(|l| l.mode != Mode::Off && rule.is_none_or(|id| l.rule.id == id)).count();
+    let lapses = lapses(&book, today());
     let fails = failed > 0 || !uncovered.is_empty() || limits == 0 || enabled == 0;
     match format {
         Format::Junit => {
@@ -478,7 +497,7 @@ fn test(
                 .collect();
             let missing: Vec<Value> =
                 uncovered.iter().map(|(id, missing)| json!({"rule": id, "missing": missing})).collect();
-            print(&json!({"rulebook": name_of(&book), "tests": tests, "uncovered": missing, "passed": done.len() - failed, "failed": failed}).to_string());
+            print(&json!({"rulebook": name_of(&book), "tests": tests, "uncovered": missing, "lapses": lapses, "passed": done.len() - failed, "failed": failed}).to_string());
         }
         Format::Text => {
             let mut out = String::new();
@@ -492,6 +511,9 @@ fn test(
             }
             if limits == 0 {
                 out.push_str("no test of a limit was run\n");
+            }
+            for lapse in &lapses {
+                out.push_str(&format!("NOTE {lapse}\n"));
             }
             out.push_str(&format!(
                 "{} passed, {failed} failed; {} of {enabled} limits have all four kinds of test",

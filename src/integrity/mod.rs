@@ -559,7 +559,8 @@ pub fn judge(case: &Case<'_>, off: &dyn Fn(&str) -> Option<Outcome>) -> Vec<Judg
             continue;
         }
         for j in &mut out {
-            if matches!(j.outcome, Outcome::Flagged(_)) && consequences.contains(&&*j.rule.id) {
+            // What found nothing on what is wrong says nothing either.
+            if matches!(j.outcome, Outcome::Flagged(_) | Outcome::Clear) && consequences.contains(&&*j.rule.id) {
                 j.outcome = Outcome::Hidden(Cow::Borrowed(cause));
             }
         }

@@ -529,7 +529,8 @@ impl<'a> Writer<'_, 'a> {
                 }
             }
         }
-        "the largest container, emptied at the rates of the schedule, or the length of one feed".to_owned()
+        "the largest container, emptied at the rates of the schedule; for single feeds the length of one, each with a container of its own"
+            .to_owned()
     }
 
     fn solute(&mut self) {
@@ -620,7 +621,7 @@ impl<'a> Writer<'_, 'a> {
 /// Feeds in a volume: the count where whole feeds lie in the day, else the fraction that does.
 fn times_of(total: &Amount, feeds: &Amount, ml: Exact, noun: &str) -> String {
     match (total.low().and_then(|t| t.div(ml)), total.high().and_then(|t| t.div(ml))) {
-        (Some(l), Some(h)) if l == h => format!("{} {noun}", l.short(3)),
+        (Some(l), Some(h)) if l == h => format!("{} {}", l.short(3), if l == Exact::ONE { noun.trim_end_matches('s') } else { noun }),
         (Some(l), Some(h)) => format!("{} to {} {noun}", l.short(3), h.short(3)),
         _ => shown(feeds, 1, noun),
     }

@@ -87,7 +87,7 @@ fn runs_on(line: &Line) -> bool {
 
 /// Whether a container hangs until it is empty: at a rate, or in feeds without a pause between them that are shorter than
 /// what a container is changed for.
-fn hangs_on(line: &Line) -> bool {
+pub(crate) fn hangs_on(line: &Line) -> bool {
     let short = line.readings().all(|run| feed_of(run).is_some_and(|(_, over)| over < CHANGED_FOR));
     let pause = [Some(line.method), line.also_method].into_iter().flatten().any(|m| m != Method::Continuous);
     runs_on(line) || short && !pause

@@ -96,7 +96,7 @@ measures! {
     FeedsPerDay = "feeds", "/d", 1, "feeds";
     LargestFeed = "largest-feed", "mL", 1, "largest single feed";
     LargestFeedPerKg = "largest-feed-per-kg", "mL/kg", 1, "largest single feed per kg";
-    FeedDuration = "feed-duration", "h", 2, "longest single feed";
+    FeedDuration = "feed-duration", "h", 2, "longest feed";
     FeedInterval = "feed-interval", "h", 2, "shortest interval between feeds";
     FeedingTime = "feeding-time", "h/d", 1, "time the pump or feed runs";
     HighestRate = "highest-rate", "mL/h", 1, "highest rate";

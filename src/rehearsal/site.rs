@@ -255,7 +255,12 @@ pub fn run(
     };
     let by = Institution { formulary, rulebook: book, settings: &settings };
     let appraisal = appraise_by(&bundle, "", version, by);
-    let [order] = appraisal.orders.as_slice() else {
+    // In short form the order is the first; others stand beside it.
+    let judged = match &test.order {
+        Order::Given(_) => appraisal.orders.get(..1).unwrap_or_default(),
+        Order::File(..) => appraisal.orders.as_slice(),
+    };
+    let [order] = judged else {
         let why =
             if appraisal.refusal().is_some() { ": it cannot be read; `enteral-gate check` says where" } else { "" };
         return Err(format!("one order is wanted, there are {}{why}", appraisal.orders.len()));

@@ -2,7 +2,7 @@
 
 use super::context::{self, Care, Set};
 use super::expression::Expression;
-use super::facts::{FACTS, Name, SOURCES, Source, find, of_any_day};
+use super::facts::{FACTS, Name, SOURCES, Source, find, of_any_day, rests_on_weight};
 use super::value::{Facts, Missing, Scaled, Stated, Truth, Type, Value, Words};
 use super::{ConceptKind, Rulebook};
 use crate::amount::{Amount, Why};
@@ -90,6 +90,13 @@ const PER_HOUR: Exact = Exact::ratio(1, 3_600);
 
 const NO_DAY: &str = "no day of the order can be laid out";
 
+/// Whether a fact is a measurement that may become too old.
+pub fn is_measured(name: &str) -> bool {
+    const BODY: [Name; 4] = [Name::Weight, Name::Height, Name::BirthWeight, Name::Gestation];
+    BODY.iter().any(|fact| FACTS.get(*fact as usize).is_some_and(|fact| fact.name == name))
+        || crate::patient::laboratory::TESTS.iter().any(|test| test.fact == name)
+}
+
 fn lacks(fact: usize, why: impl Into<Words>, at: Vec<At>) -> Vec<Missing> {
     vec![Missing { fact, why: why.into(), at }]
 }
@@ -164,6 +171,14 @@ impl<'a> CaseFacts<'a> {
     }
 
     fn work_out(&self, ix: usize) -> Found {
+        // What is reckoned per kg of a weight that is too old is as unknown as that.
+        if ix != Name::Weight as usize
+            && rests_on_weight(ix)
+            && FACTS.get(Name::Weight as usize).is_some_and(|w| self.m.book.staleness.iter().any(|s| s.fact == w.name))
+            && let Some(m) = &self.m.context.weight.chosen
+        {
+            self.fresh(Name::Weight as usize, m)?;
+        }
         match SOURCES.get(ix) {
             Some(Source::Typical(measure)) if of_any_day(*measure) && self.feeds().nth(1).is_some() => {
                 let unit = FACTORS.get(measure.index()).copied().unwrap_or(Exact::ONE);

@@ -767,6 +767,11 @@ impl<'r> Reader<'r> {
                 if !self.facts.iter().any(|fact| fact.name == name) {
                     let meant = hint(name, self.facts.iter().map(|fact| fact.name));
                     self.wrong("staleness.fact", "the name of a fact", item, &meant);
+                } else if !super::case::is_measured(name) {
+                    let measured: Vec<&str> =
+                        self.facts.iter().map(|fact| fact.name).filter(|name| super::case::is_measured(name)).collect();
+                    let wanted = format!("the name of what is measured: {}", measured.join(", "));
+                    self.wrong("staleness.fact", &wanted, item, "");
                 }
                 Some(name.to_owned())
             });
@@ -979,6 +984,20 @@ impl<'r> Reader<'r> {
                 checks.extend(self.check(block, tier.unwrap_or(Tier::Med), &names));
             }
         }
+        self.unused(draft, &parameters);
+        if draft.keys.get("tier").is_some_and(|slots| slots.len() > 1) && checks.iter().any(|c| Some(c.tier) != tier) {
+            let mut own: Vec<&str> = checks.iter().filter(|c| Some(c.tier) != tier).map(|c| c.tier.code()).collect();
+            own.sort_unstable();
+            own.dedup();
+            self.warn(
+                draft.keys.get("tier").and_then(|slots| slots.last()).map_or(draft.at, |(at, _)| *at),
+                format!(
+                    "limit.tier: {} has checks with a tier of their own ({}), which this leaves as they are; override its checks",
+                    draft.id,
+                    own.join(", ")
+                ),
+            );
+        }
         // Only a limit that compares an amount has a boundary.
         let bounded = checks.iter().any(|c| c.measure.is_some());
         let tests = self.tests(draft, bounded);
@@ -1050,6 +1069,24 @@ impl<'r> Reader<'r> {
             parameters.push(Parameter { name: name.to_owned(), value, unit: code });
         }
         parameters
+    }
+
+    /// Parameters that stand in no expression and no text of the limit: changing one would change nothing.
+    fn unused(&mut self, draft: &Draft<'_>, parameters: &[Parameter]) {
+        let mut texts = Vec::new();
+        for key in ["check", "scope.where"] {
+            texts.extend(draft.item(key).map(|item| written(item.get())));
+        }
+        let named = |name: &str| {
+            let mut words = texts.iter().flat_map(|text| text.split(|c: char| !c.is_ascii_alphanumeric() && c != '_'));
+            words.any(|word| word == name)
+        };
+        let unused: Vec<&str> = parameters.iter().map(|p| p.name.as_str()).filter(|name| !named(name)).collect();
+        for name in unused {
+            let at = draft.keys.get(&format!("parameters.{name}")).and_then(|slots| slots.last());
+            let at = at.map_or(draft.at, |(at, _)| *at);
+            self.tell(at, format!("limit.parameters.{name}: no check of the limit uses it, so it has no effect"));
+        }
     }
 
     fn scope(&mut self, draft: &Draft<'_>, names: &Names<'_>) -> (Option<Expression>, String) {

@@ -103,7 +103,8 @@ pub fn add_limits<'a>(
     shadow
 }
 
-/// Leaves of what limits found what does not follow from what is in doubt.
+/// Leaves of what limits found what does not follow from what is in doubt. A limit that found nothing on what is in doubt is
+/// put off as well: it was not evaluated on data good enough for it.
 fn hide_all(
     book: &Rulebook,
     counted: &mut [Judged<'_>],
@@ -114,11 +115,36 @@ fn hide_all(
     if doubts.is_empty() {
         return;
     }
-    for j in counted.iter_mut().filter(|j| matches!(j.outcome, Outcome::Flagged(_))) {
-        if let Some(limit) = book.limits.iter().find(|l| l.rule.id == j.rule.id) {
-            hide_consequences(limit, &mut j.outcome, doubts, facts, about);
+    for j in counted.iter_mut() {
+        let limit = || book.limits.iter().find(|l| l.rule.id == j.rule.id);
+        match &mut j.outcome {
+            Outcome::Flagged(_) => {
+                if let Some(limit) = limit() {
+                    hide_consequences(limit, &mut j.outcome, doubts, facts, about);
+                }
+            }
+            Outcome::Clear => {
+                let rests_on = |limit: &Limit| doubts.iter().find(|doubt| rests_on(limit, doubt, facts, about));
+                if let Some((_, cause)) = limit().and_then(rests_on) {
+                    j.outcome = Outcome::Hidden(cause.clone());
+                }
+            }
+            _ => {}
         }
     }
+}
+
+/// Whether what a limit says of an order could not be said without what is in doubt.
+fn rests_on(limit: &Limit, (ground, _): &Doubt, facts: &dyn Facts, about: &Circumstances<'_>) -> bool {
+    let without = InDoubt { facts, ground: *ground };
+    let open = |scope: &Expression| matches!(scope.holds(&without), Truth::Unknown { .. });
+    limit.doubts != Some(*ground)
+        && (limit.scope.as_ref().is_some_and(open)
+            || limit
+                .checks
+                .iter()
+                .filter(|check| is_made(check, about))
+                .any(|check| matches!(looked_at(check, &without, about), Seen::Unknown(..))))
 }
 
 /// Takes over what is found on another day, where nothing as grave was found before, and what could not be judged there,
@@ -175,6 +201,14 @@ fn doubts(book: &Rulebook, own: &[Judged<'_>], limits: &[Judged<'_>]) -> Vec<Dou
             Some((ground, cause))
         })
         .collect()
+}
+
+/// The rule by whose finding the weight is in doubt.
+pub fn weight_in_doubt<'j>(book: &Rulebook, judged: &'j [Judged<'_>]) -> Option<&'j str> {
+    let doubts = |id: &str| {
+        WRONG_WEIGHT.contains(&id) || book.limits.iter().any(|l| l.doubts == Some(Ground::Weight) && l.rule.id == id)
+    };
+    judged.iter().find(|j| j.outcome.tier() >= Some(Tier::High) && doubts(&j.rule.id)).map(|j| &*j.rule.id)
 }
 
 /// Leaves of a limit's findings what does not follow from what is in doubt.
@@ -537,7 +571,7 @@ fn looked_at(check: &Check, facts: &dyn Facts, about: &Circumstances<'_>) -> See
     match beyond(m, b, above) {
         Some(true) => Seen::Found(finding(check, facts, &[measured.clone(), bound.clone()], about)),
         Some(false) => Seen::Fine,
-        None => Seen::Unknown(Vec::new(), vec![between(m, b)]),
+        None => Seen::Unknown(Vec::new(), vec![between(m, b, check.measure.as_ref().and_then(Expression::unit))]),
     }
 }
 
@@ -561,13 +595,19 @@ fn beyond(measure: &Amount, bound: &Amount, above: bool) -> Option<bool> {
     (capped && bound.known().is_some()).then_some(true)
 }
 
-fn between(measure: &Amount, bound: &Amount) -> String {
+fn between(measure: &Amount, bound: &Amount, unit: Option<&Scale>) -> String {
     let mut reasons: Vec<String> = measure.why().iter().chain(bound.why()).map(ToString::to_string).collect();
     reasons.dedup();
-    if reasons.is_empty() {
-        return "the bound lies within what the measure may be".to_owned();
+    // Without a unit the figures would be in base units, which nobody reads.
+    let figures = |amount| unit.and_then(|unit| shown(amount, Some(unit), 2));
+    let mut out = match figures(bound).zip(figures(measure)) {
+        Some((bound, measure)) => format!("the bound {bound} lies within the range {measure}"),
+        None => "the bound lies within what the measure may be".to_owned(),
+    };
+    if !reasons.is_empty() {
+        out.push_str(&format!(" ({})", reasons.join("; ")));
     }
-    format!("the bound lies within what the measure may be ({})", reasons.join("; "))
+    out
 }
 
 fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstances<'_>) -> Finding {
@@ -595,6 +635,9 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
         correction: correction::of(check, facts, extra),
         excess: Some(excess(check, extra)),
     };
+    if let Some(end) = at_one_end(check, extra) {
+        out.text.push_str(end);
+    }
     if let Some(prefix) = about.day.prefix().filter(|_| of_a_day(check)) {
         out.text.insert_str(0, &prefix);
         // No single change of this order is the answer to what several give, or to what one day of it gives.
@@ -604,6 +647,18 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
         }
     }
     out
+}
+
+/// Which end of the range lies beyond the bound, where only a maximum below the schedule makes it one and not all of it does.
+fn at_one_end(check: &Check, extra: &[Value]) -> Option<&'static str> {
+    let [Value::Quantity(measure @ Amount::Range(_)), Value::Quantity(bound)] = extra else { return None };
+    match check.bound {
+        Bound::Above(_) if measure.low() <= bound.high() => Some(" That is so if the maximum does not stop the feed."),
+        Bound::Below(_) if measure.high().is_none() || measure.high() >= bound.low() => {
+            Some(" That is so if the feed stops at the maximum.")
+        }
+        _ => None,
+    }
 }
 
 /// By which check, and how far the measure lies beyond the bound at its farther end.
@@ -628,7 +683,7 @@ static UNITS: LazyLock<Vec<Option<Scale>>> =
 /// What was compared with the values of this order: every amount that stands in it.
 fn with_values(compared: &str, check: &Check, facts: &dyn Facts) -> String {
     let mut out = String::with_capacity(compared.len() + 96);
-    out.push_str(compared);
+    out.push_str(&compared.replace('_', " "));
     let mut joint = if compared.contains(", with ") { ", " } else { ", with " };
     let (Bound::Above(bound) | Bound::Below(bound) | Bound::When(bound)) = &check.bound;
     let mut told: Vec<usize> = Vec::new();
@@ -639,7 +694,7 @@ fn with_values(compared: &str, check: &Check, facts: &dyn Facts) -> String {
         if let Value::Quantity(amount) = &*value
             && let Some(value) = shown(amount, UNITS.get(ix).and_then(Option::as_ref), 3)
         {
-            for part in [joint, fact.name, " = ", &value] {
+            for part in [joint, &fact.name.replace('_', " "), " = ", &value] {
                 out.push_str(part);
             }
             joint = ", ";

@@ -26,6 +26,7 @@ pub mod expression;
 pub mod facts;
 pub mod file;
 pub mod judge;
+pub mod lapse;
 mod merge;
 pub mod schema;
 pub mod short_form;
@@ -324,6 +325,12 @@ pub struct Limit {
 }
 
 impl Limit {
+    /// The mildest and the gravest tier of its findings; the limit's own is that of checks which state none.
+    pub fn tiers(&self) -> (Tier, Tier) {
+        let of = |end: fn(Tier, Tier) -> Tier| self.checks.iter().map(|c| c.tier).reduce(end).unwrap_or(self.rule.tier);
+        (of(Tier::min), of(Tier::max))
+    }
+
     /// What is asked before anything is found: where it applies, when each check does, and conditions that are one.
     fn conditions(&mut self) -> impl Iterator<Item = &mut Expression> {
         let checks = self.checks.iter_mut().flat_map(|check| {

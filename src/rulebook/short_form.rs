@@ -176,6 +176,9 @@ fn patient(given: &Table) -> Result<Value, String> {
     out.insert("resourceType".into(), json!("Patient"));
     out.insert("id".into(), json!("p"));
     if let Some(sex) = text(given, "sex")? {
+        if !matches!(sex, "female" | "male") {
+            return Err(format!("sex: expected female or male, found {sex}"));
+        }
         out.insert("gender".into(), json!(sex));
     }
     if let Some(date) = text(given, "birth-date")? {
@@ -328,7 +331,40 @@ fn context(given: &Table, book: &Rulebook, entries: &mut Vec<Value>) -> Result<(
     Ok(())
 }
 
+/// Refuses keys of a table that nothing reads.
+fn only(label: &str, table: &Table, known: &[&str]) -> Result<(), String> {
+    match table.keys().find(|key| !known.contains(&key.as_str())) {
+        Some(key) => Err(format!("{label}: {key} is not known here; known are {}", known.join(", "))),
+        None => Ok(()),
+    }
+}
+
+/// Ways of feeding, each with the keys that go with it.
+const WAYS: [(&str, &[&str]); 3] =
+    [("steps", &[]), ("volume", &["feeds", "every", "over", "ends"]), ("rate", &["hours", "start", "ends"])];
+
+/// Refuses two ways of feeding in one, of which only one would be read.
+fn one_way(given: &Table) -> Result<(), String> {
+    let keys = WAYS.iter().flat_map(|(way, with)| std::iter::once(way).chain(*with));
+    let stated: Vec<&str> = keys.copied().filter(|key| given.contains_key(*key)).collect();
+    let Some((way, with)) = WAYS.iter().find(|(way, _)| given.contains_key(*way)) else {
+        return match stated.first() {
+            Some(key) => Err(format!("{key} needs steps, volume or rate")),
+            None => Ok(()),
+        };
+    };
+    if let Some(other) = stated.iter().find(|key| *key != way && !with.contains(key)) {
+        let with = if with.is_empty() { String::new() } else { format!(" (with {})", with.join(", ")) };
+        return Err(format!("{other} does not go with {way}{with}: state one way of feeding"));
+    }
+    if given.contains_key("feeds") && given.contains_key("every") {
+        return Err("state feeds or every, not both".to_owned());
+    }
+    Ok(())
+}
+
 fn order(given: &Table, id: &str) -> Result<Value, String> {
+    one_way(given)?;
     let mut formula = Map::new();
     if let Some(product) = text(given, "product")? {
         formula.insert("baseFormulaProductName".into(), json!(product));
@@ -356,6 +392,7 @@ fn order(given: &Table, id: &str) -> Result<Value, String> {
     formula.insert("administration".into(), Value::Array(administrations(given)?));
     if let Some(flush) = given.get("flush") {
         let flush = flush.as_table().ok_or("flush: expected { volume = …, every = … }")?;
+        only("flush", flush, &["volume", "every"])?;
         let (Some(volume), Some(every)) = (text(flush, "volume")?, text(flush, "every")?) else {
             return Err("flush: expected { volume = …, every = … }".to_owned());
         };
@@ -403,6 +440,7 @@ fn order(given: &Table, id: &str) -> Result<Value, String> {
         formula.remove("extension").and_then(|e| e.as_array().cloned()).unwrap_or_default();
     for additive in &additives {
         let additive = additive.as_table().ok_or("additives: expected a list of { product, amount, per }")?;
+        only("additives", additive, &["product", "amount", "per"])?;
         let product = text(additive, "product")?.ok_or("additives: product is missing")?;
         let mut parts = vec![json!({"url": "item", "valueCodeableConcept": {"text": product}})];
         if let Some(value) = text(additive, "amount")? {
@@ -429,6 +467,7 @@ fn administrations(given: &Table) -> Result<Vec<Value>, String> {
         let mut hour = 0_i64;
         for step in steps {
             let step = step.as_table().ok_or("steps: expected a list of { rate, for }")?;
+            only("steps", step, &["rate", "for"])?;
             let rate = text(step, "rate")?.ok_or("steps: rate is missing")?;
             let (day, of_day) = (hour / 24, (8 + hour) % 24);
             let day = if 8 + hour % 24 >= 24 { day + 1 } else { day };

@@ -27,7 +27,7 @@ pub use picture::{Picture, Row};
 pub use words::{ago, moment};
 
 use crate::amount::{Amount, Why};
-use crate::answer::{PROGRAM, book, book_warning, counts, delivered, not_evaluated, not_provided, unlisted, unseen};
+use crate::answer::{PROGRAM, book, book_warning, counts, delivered, not_evaluated, not_provided, put_off, put_off_text, unlisted, unseen};
 use crate::appraise::{Appraisal, Day, OrderReport};
 use crate::exact::Exact;
 use crate::findings::{Outcome, RuleKind, Tier};
@@ -252,6 +252,9 @@ pub struct Sheet {
     pub not_read: Vec<String>,
     /// Other remarks on what was not checked.
     pub not_checked: Vec<String>,
+    /// The rule by whose finding the weight, and all that is reckoned from it, is in doubt.
+    #[serde(default)]
+    pub weight_doubted_by: Option<String>,
     /// What is known of the patient.
     pub facts: Vec<Fact>,
     /// What the moment is that ages are reckoned from.
@@ -383,13 +386,11 @@ fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>
         not_checked.push(unlisted(o.unlisted.len()));
     }
     for j in &o.judged {
-        match &j.outcome {
-            Outcome::Off(why) => not_checked.push(format!("{} is switched off: {}", j.rule.id, seen(why))),
-            Outcome::Hidden(cause) => not_checked
-                .push(format!("{} is not shown: it follows from what {cause} found. Mend that first.", j.rule.id)),
-            _ => {}
+        if let Outcome::Off(why) = &j.outcome {
+            not_checked.push(format!("{} is switched off: {}", j.rule.id, seen(why)));
         }
     }
+    not_checked.extend(put_off(&o.judged).iter().map(|(cause, rules)| put_off_text(cause, rules)));
     Sheet {
         label: seen(&o.label),
         place: place(a, o.at),
@@ -429,6 +430,7 @@ fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>
         not_sent: not_sent.into_iter().map(|(what, rules)| (what.to_owned(), rules.join(", "))).collect(),
         not_read: not_read.into_iter().map(str::to_owned).collect(),
         not_checked,
+        weight_doubted_by: crate::rulebook::judge::weight_in_doubt(a.rulebook, &o.judged).map(str::to_owned),
         facts,
         reckoned,
         assumed: o.assumptions.iter().map(|(x, _)| (x.id().to_owned(), x.text().to_owned())).collect(),

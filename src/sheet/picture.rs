@@ -4,10 +4,12 @@
 use super::words::{length, moment, per_hour};
 use super::{MOST_ROWS, Word, seen};
 use crate::exact::Exact;
+use crate::nutrition::feeds::hangs_on;
 use crate::nutrition::plan::{Kind, Plan, Source};
 use crate::nutrition::totals::OrderDay;
 use crate::timing::calendar::clock;
 use crate::timing::day::Segment;
+use crate::timing::schedule::Line;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
@@ -194,7 +196,11 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
         changes: String::new(),
         reading: {
             let mut remarks = Vec::new();
-            if !plan.lines.iter().all(crate::timing::schedule::Line::is_exact) {
+            // What has no upper end has no place in a drawing.
+            let without_end = |line: &Line| line.high.is_none() && !line.is_exact();
+            if plan.lines.iter().any(without_end) {
+                remarks.push("Part of the order could not be worked out and is not drawn: this is the least.");
+            } else if !plan.lines.iter().all(Line::is_exact) {
                 remarks.push(
                     "Drawn is the most that the order allows; it leaves room for less. The table of totals gives both.",
                 );
@@ -380,6 +386,14 @@ fn changes(
             .filter(|l| l.content == ix && l.kind == Kind::Feed)
             .flat_map(|l| l.segments.iter().copied())
             .collect();
+        // As the hang time is reckoned: a single feed has a container of its own.
+        let of_its_own = of.len();
+        of.retain(|s| plan.lines.get(s.line).is_some_and(hangs_on));
+        if of.is_empty() {
+            words.push(format!("{}: a container for each feed", seen(&content.label)));
+            continue;
+        }
+        let others = if of.len() < of_its_own { ", and one for each single feed" } else { "" };
         of.sort_by_key(|s| (s.from, s.to));
         let (mut given, mut next) = (Exact::ZERO, *size);
         let mut times = Vec::new();
@@ -398,11 +412,16 @@ fn changes(
             given = end;
         }
         if times.is_empty() {
-            words.push(format!("{}: one container of {} mL lasts the day", seen(&content.label), size.short(0)));
+            words.push(format!("{}: one container of {} mL lasts the day{others}", seen(&content.label), size.short(0)));
             continue;
         }
         let list: Vec<String> = times.iter().map(|t| clock(at(*t))).collect();
-        words.push(format!("{}: a new container of {} mL at {}", seen(&content.label), size.short(0), list.join(", ")));
+        words.push(format!(
+            "{}: a new container of {} mL at {}{others}",
+            seen(&content.label),
+            size.short(0),
+            list.join(", ")
+        ));
         for t in times {
             let x = text(across(t));
             p.strokes.push(Stroke {

@@ -19,6 +19,7 @@ struct Short {
     id: String,
     title: String,
     tier: Tier,
+    up_to: Option<Tier>,
     goes: &'static str,
     source: String,
 }
@@ -66,6 +67,7 @@ struct Full {
     title: String,
     name: String,
     tier: Option<Tier>,
+    up_to: Option<Tier>,
     stands: String,
     goes: String,
     who: String,
@@ -108,11 +110,18 @@ fn goes(mode: Mode) -> &'static str {
     }
 }
 
+/// The mildest tier of a limit's findings, and the gravest where that is another.
+fn tiers(limit: &Limit) -> (Tier, Option<Tier>) {
+    let (mildest, gravest) = limit.tiers();
+    (mildest, (gravest != mildest).then_some(gravest))
+}
+
 fn short(rule: &Rule, goes: &'static str) -> Short {
     Short {
         id: rule.id.to_string(),
         title: rule.title.to_string(),
         tier: rule.tier,
+        up_to: None,
         goes,
         source: rule.source.to_string(),
     }
@@ -125,7 +134,11 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     let chrome = Chrome::new(&app, "Rules", "rules", signed(&app, &request).as_ref());
     let book = app.appraiser.rulebook();
     let own: Vec<Short> = own_rules().map(|rule| short(rule, OWN)).collect();
-    let limits: Vec<Short> = book.limits.iter().map(|l| short(&l.rule, goes(l.mode))).collect();
+    let limits = book.limits.iter().map(|l| {
+        let (tier, up_to) = tiers(l);
+        Short { tier, up_to, ..short(&l.rule, goes(l.mode)) }
+    });
+    let limits: Vec<Short> = limits.collect();
     let waiting: Vec<Short> = book.waiting.iter().map(|w| short(&w.rule, "nobody: cannot be evaluated yet")).collect();
     let count = own.len() + limits.len() + waiting.len();
     let mut groups = vec![Group {
@@ -269,7 +282,10 @@ fn of_limit(book: &Rulebook, l: &Limit) -> Full {
         .iter()
         .filter(|e| e.limit == l.rule.id)
         .filter(|e| e.key.starts_with("parameters.") || !e.replaced.is_empty());
+    let (tier, up_to) = tiers(l);
     Full {
+        tier: Some(tier),
+        up_to,
         goes: goes(l.mode).to_owned(),
         who: who.join(", "),
         owner: l.owner.clone(),

@@ -11,7 +11,7 @@ use std::borrow::Cow;
 use std::cmp::Ordering;
 
 /// Decimals of amounts in reasons.
-const PLACES: u32 = 3;
+const PLACES: u32 = 2;
 
 /// The value of a node of this kind.
 pub(super) fn value(node: &Node, kind: Type, facts: &dyn Facts, extra: &[Value]) -> Value {
