@@ -712,3 +712,44 @@ fn bounds_may_meet() {
     assert_eq!(stale(&[WHOLE, &again]), [is("serum_potassium", "86400")]);
     assert!(Rulebook::default().is_empty() && !good(&[WHOLE]).is_empty());
 }
+
+/// What would have no effect is said: a parameter that no check names, a tier beside checks that have their own, how old a
+/// thing may be that has no age.
+#[test]
+fn what_has_no_effect_is_said() {
+    let more = |line: &str| WHOLE.replacen("adult = \"150 mL/h\"\n", &format!("adult = \"150 mL/h\"\n{line}\n"), 1);
+    let all = problems(&[&more("spare = \"1 mL/h\"")]);
+    assert!(
+        all.len() == 1 && all[0].ends_with("limit.parameters.spare: no check of the limit uses it, so it has no effect"),
+        "{all:?}"
+    );
+    let site = "rulebook = 1\nlabel = \"Invented site\"\n[[override]]\nid = \"RTE-03\"\ntier = \"LOW\"\nchanges = [\"2026-11-27 milder\"]\n";
+    let warned = |base: &str| good(&[base, site]).warnings.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n");
+    assert!(warned(WHOLE).contains("limit.tier: RTE-03 has checks with a tier of their own (MED)"), "{}", warned(WHOLE));
+    let without = WHOLE.replacen("[[limit.check]]\ntier = \"MED\"\n", "[[limit.check]]\n", 1);
+    assert!(without != WHOLE && !warned(&without).contains("limit.tier"), "{}", warned(&without));
+    for fact in ["highest_rate", "route", "conditions", "age"] {
+        let stale = format!("rulebook = 1\nlabel = \"Invented site\"\n[[staleness]]\nfact = \"{fact}\"\nafter = \"1 d\"\n");
+        let all = problems(&[WHOLE, &stale]);
+        assert!(all.iter().any(|p| p.contains("staleness.fact: expected the name of what is measured: weight")), "{all:?}");
+    }
+}
+
+/// Limits beyond their dates and switching off that is over: on the last day itself they still count.
+#[test]
+fn dates_that_lapse_are_told() {
+    use enteral_gate::rulebook::lapse::lapses;
+    use jiff::civil::date;
+    let book = good(&[WHOLE]);
+    let told = |y, m, d| lapses(&book, date(y, m, d));
+    // WHOLE's limit is in effect from 2026-11-25 to 2030-01-01, CMP-04 off until 2027-06-30.
+    assert_eq!(told(2026, 11, 24), ["RTE-03 judges nothing before 2026-11-25 (effective-from)"]);
+    assert_eq!(told(2026, 11, 25), Vec::<String>::new());
+    assert_eq!(told(2027, 6, 30), Vec::<String>::new());
+    let off = "CMP-04 is no longer switched off, since 2027-06-30 is over (until)";
+    assert_eq!(told(2027, 7, 1), [off]);
+    assert_eq!(told(2029, 12, 1), [off]);
+    assert_eq!(told(2029, 12, 2), ["RTE-03 judges nothing once 2030-01-01 is over (effective-to)", off]);
+    assert_eq!(told(2030, 1, 1)[0], "RTE-03 judges nothing once 2030-01-01 is over (effective-to)");
+    assert_eq!(told(2030, 1, 2)[0], "RTE-03 judges nothing since 2030-01-01 is over (effective-to)");
+}

@@ -232,3 +232,24 @@ fn lengths_of_time_in_words() {
         assert_eq!(ago(Exact::int(seconds)), words);
     }
 }
+
+/// A weight that is called wrong is marked wherever something rests on it, and nothing says that all was judged.
+#[test]
+fn a_weight_in_doubt_is_marked() {
+    let sheet = one(sample("demo-7-pounds"));
+    assert_eq!(sheet.weight_doubted_by.as_deref(), Some("WGT-01"));
+    assert!(sheet.counts.put_off > 0, "{:?}", sheet.counts);
+    assert!(sheet.not_checked.iter().any(|x| x.starts_with("Put off until what WGT-01 found is settled: ")));
+    assert_eq!(one(sample("demo-1-toddler")).weight_doubted_by, None);
+}
+
+/// What has no upper end is not drawn, and the drawing does not call itself the most.
+#[test]
+fn a_drawing_without_part_of_the_order_says_so() {
+    let order = sample("demo-3-home-cyclic");
+    let broken = order.replacen(r#""timeOfDay": ["#, r#""timeOfDay": ["noon", "#, 1);
+    assert_ne!(order, broken);
+    let sheet = one(&broken);
+    let said = sheet.days[0].picture.as_ref().and_then(|p| p.reading.clone()).unwrap_or_default();
+    assert!(said.contains("is not drawn: this is the least") && !said.contains("Drawn is the most"), "{said}");
+}

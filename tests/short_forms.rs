@@ -218,6 +218,21 @@ fn schedules_of_every_kind_are_written() {
         ("steps = [{ rate = \"20 mL/h\", for = \"1.5 h\" }]", "steps.for: expected whole hours or days"),
         ("rate = 60", "rate: expected text in quotes"),
         ("tempo = \"60 mL/h\"", "tempo is not known in a short form"),
+        ("steps = [{ rate = \"20 mL/h\", during = \"8 h\" }]", "steps: during is not known here"),
+        (
+            "rate = \"60 mL/h\"\nflush = { volume = \"30 mL\", every = \"4 h\", each = \"feed\" }",
+            "flush: each is not known here; known are volume, every",
+        ),
+        (
+            "rate = \"60 mL/h\"\nadditives = [{ product = \"MCT\", amount = \"5 mL\", with = \"feed\" }]",
+            "additives: with is not known here",
+        ),
+        ("sex = \"weiblich\"", "sex: expected female or male, found weiblich"),
+        ("volume = \"280 mL\"\nfeeds = 6\nrate = \"900 mL/h\"", "rate does not go with volume (with feeds, every"),
+        ("volume = \"280 mL\"\nfeeds = 6\nhours = \"20 h\"", "hours does not go with volume"),
+        ("volume = \"280 mL\"\nfeeds = 6\nevery = \"2 h\"", "state feeds or every, not both"),
+        ("rate = \"60 mL/h\"\nsteps = [{ rate = \"20 mL/h\" }]", "rate does not go with steps: state one way"),
+        ("hours = \"20 h\"", "hours needs steps, volume or rate"),
     ] {
         let said = refusal(given);
         assert!(said.starts_with(says), "{given}: {said}");
