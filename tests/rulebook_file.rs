@@ -723,7 +723,7 @@ fn what_has_no_effect_is_said() {
         all.len() == 1 && all[0].ends_with("limit.parameters.spare: no check of the limit uses it, so it has no effect"),
         "{all:?}"
     );
-    let site = "rulebook = 1\nlabel = \"Invented site\"\n[[override]]\nid = \"RTE-03\"\ntier = \"LOW\"\nchanges = [\"2026-11-27 milder\"]\n";
+    let site = "rulebook = 1\nlabel = \"Invented site\"\n[[override]]\nlimit = \"RTE-03\"\nby = \"Nobody\"\nwhy = \"Invented\"\ntier = \"LOW\"\n";
     let warned = |base: &str| good(&[base, site]).warnings.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n");
     assert!(warned(WHOLE).contains("limit.tier: RTE-03 has checks with a tier of their own (MED)"), "{}", warned(WHOLE));
     let without = WHOLE.replacen("[[limit.check]]\ntier = \"MED\"\n", "[[limit.check]]\n", 1);

@@ -92,9 +92,10 @@ const NO_DAY: &str = "no day of the order can be laid out";
 
 /// Whether a fact is a measurement that may become too old.
 pub fn is_measured(name: &str) -> bool {
-    const BODY: [Name; 4] = [Name::Weight, Name::Height, Name::BirthWeight, Name::Gestation];
+    const BODY: [Name; 5] = [Name::Weight, Name::LastWeight, Name::Height, Name::BirthWeight, Name::Gestation];
+    let test = name.strip_prefix("earlier_").unwrap_or(name);
     BODY.iter().any(|fact| FACTS.get(*fact as usize).is_some_and(|fact| fact.name == name))
-        || crate::patient::laboratory::TESTS.iter().any(|test| test.fact == name)
+        || find(name).is_some() && crate::patient::laboratory::TESTS.iter().any(|known| known.fact == test)
 }
 
 fn lacks(fact: usize, why: impl Into<Words>, at: Vec<At>) -> Vec<Missing> {
