@@ -290,3 +290,48 @@ fn advice_on_water_is_never_nothing_to_something() {
     let known = "age = \"70 a\"\nsetting = \"ward\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\nflush = { volume = \"50 mL\", every = \"4 h\" }";
     assert_eq!(fix("WAT-01", known), "Add 240 mL/d as water flushes: 6 of 41 mL.");
 }
+
+/// A night feed of 80 mL/h with two feeds of 240 mL in 20 minutes each by day, which run in at 720 mL/h.
+fn night_and_two_feeds(more: &str) -> String {
+    let given = format!(
+        "product = \"A10\"\nrate = \"80 mL/h\"\nhours = \"10 h\"\nstart = \"20:00\"\nmedicines = [\"insulin\"]\n{more}"
+    );
+    let mut document: serde_json::Value = serde_json::from_str(&order(&given)).unwrap();
+    let entries = document["entry"].as_array_mut().unwrap();
+    let order = entries.iter_mut().map(|e| &mut e["resource"]).find(|r| r["resourceType"] == "NutritionOrder").unwrap();
+    let feed = |time: &str| {
+        serde_json::json!({"schedule": {"repeat": {"timeOfDay": [time], "duration": 20, "durationUnit": "min"}},
+            "quantity": {"value": 240, "unit": "mL", "system": "http://unitsofmeasure.org", "code": "mL"}})
+    };
+    let lines = order["enteralFormula"]["administration"].as_array_mut().unwrap();
+    lines.extend([feed("10:00:00"), feed("15:00:00")]);
+    document.to_string()
+}
+
+/// What replaces a feed that stops runs at that feed's rate; no figure where it may be wrong for the patient.
+#[test]
+fn glucose_by_vein_is_named_at_the_rate_of_the_pump() {
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\n";
+    let said = |more: &str| finding_of(&night_and_two_feeds(more), "DRG-15").fix.unwrap();
+    assert_eq!(
+        said(adult),
+        "Write what to do if the feed stops for over 1 hour, for example 10 % glucose by vein at 80 mL/h, and fit doses to the feeding hours."
+    );
+    let without = "Write what to do if the feed stops for over 1 hour: glucose by vein by the unit's protocol, and fit doses to the feeding hours.";
+    assert_eq!(said(&format!("{adult}fluid-limit = \"1500 mL/d\"")), without);
+    assert_eq!(said("age = \"12 a\"\nsex = \"male\"\nweight = \"40 kg\"\n"), without);
+}
+
+/// A single feed has a volume; the speed at which it runs in is no rate of a pump.
+#[test]
+fn single_feeds_on_a_vasopressor_are_told_by_their_volume() {
+    let given = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nvolume = \"250 mL\"\nfeeds = 6\nmedicines = [\"vasopressor\"]\nlabs = { lactate = \"5 mmol/L\" }\n";
+    let fed = "Feeds of up to 250 mL, 1500 mL/d, are given on a vasopressor with lactate at 5 mmol/L, over 4 mmol/L.";
+    assert_eq!(finding("HEM-01", &format!("{given}over = \"30 min\"")).text, fed);
+    // How long they take does not matter.
+    assert_eq!(finding("HEM-01", given).text, fed);
+    assert_eq!(
+        finding("HEM-02", &format!("{given}over = \"30 min\"\nroute = \"post-pyloric\"")).text,
+        "The small bowel gets feeds of up to 250 mL, 1500 mL/d, on a vasopressor with lactate at 5 mmol/L, over 2 mmol/L."
+    );
+}
