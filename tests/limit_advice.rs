@@ -335,3 +335,27 @@ fn single_feeds_on_a_vasopressor_are_told_by_their_volume() {
         "The small bowel gets feeds of up to 250 mL, 1500 mL/d, on a vasopressor with lactate at 5 mmol/L, over 2 mmol/L."
     );
 }
+
+/// Beyond the pylorus feed runs by pump: no advice leads to single feeds there.
+#[test]
+fn infants_fed_beyond_the_pylorus_are_advised_a_rate() {
+    let infant = "age = \"20 d\"\ngestation = \"30 wk\"\nsex = \"male\"\nweight = \"2 kg\"\nbirth-weight = \"1.5 kg\"\nproduct = \"HM\"\nconditions = [\"necrotising-enterocolitis\"]\nmedicines = []\nother-orders = []\n";
+    let jejunum = format!("{infant}rate = \"16 mL/h\"\nroute = \"post-pyloric\"");
+    // 180 mL/kg × 2 kg = 360 mL, over 24 h 15 mL/h; 24 mL/kg × 2 kg = 48 mL, 2 mL/h; 30 mL/kg × 2 kg = 60 mL, 2.5 mL/h.
+    assert_eq!(
+        fix("NEO-04", &jejunum),
+        "Give at most 360 mL/d: 15 mL/h by pump; fortify the feed rather than give more of it."
+    );
+    assert_eq!(fix("NEO-06", &jejunum), "Hold, or give at most 48 mL/d: 2 mL/h by pump.");
+    assert_eq!(fix("NEO-01", &jejunum), "Start with 60 mL/d at most: 2.5 mL/h by pump.");
+    assert_eq!(judged(&order(&jejunum), "NEO-07").word(), "not-applicable");
+    let single = format!("{infant}volume = \"46 mL\"\nfeeds = 8\n");
+    assert_eq!(fix("NEO-06", &single), "Hold, or give at most 48 mL/d: 8 feeds of 6 mL.");
+    // 3 feeds of 12 mL a day: 36 mL, over 24 h 1.5 mL/h.
+    let apart = "age = \"2 d\"\ngestation = \"29 wk\"\nsex = \"male\"\nweight = \"1.1 kg\"\nproduct = \"HM\"\nvolume = \"12 mL\"\nfeeds = 3\n";
+    assert_eq!(fix("NEO-05", &format!("{apart}route = \"post-pyloric\"")), "Give it by pump: 1.5 mL/h.");
+    assert!(fix("NEO-05", apart).starts_with("Give 3 mL every 2 hours"));
+    let levodopa = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"70 mL/h\"\nmedicines = [\"levodopa\"]\n";
+    assert!(fix("DRG-06", &format!("{levodopa}route = \"post-pyloric\"")).starts_with("Dose 1 hour before feeds, feed at night, and"));
+    assert!(fix("DRG-06", levodopa).starts_with("Dose 1 hour before feeds, feed at night or by bolus, and"));
+}
