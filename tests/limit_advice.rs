@@ -2,7 +2,7 @@
 //! orders and products are invented.
 
 use enteral_gate::appraise::{Institution, check_by};
-use enteral_gate::findings::{Finding, Outcome};
+use enteral_gate::findings::{Finding, Outcome, Tier};
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::rulebook::short_form;
 use enteral_gate::settings::Settings;
@@ -358,4 +358,88 @@ fn infants_fed_beyond_the_pylorus_are_advised_a_rate() {
     let levodopa = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"70 mL/h\"\nmedicines = [\"levodopa\"]\n";
     assert!(fix("DRG-06", &format!("{levodopa}route = \"post-pyloric\"")).starts_with("Dose 1 hour before feeds, feed at night, and"));
     assert!(fix("DRG-06", levodopa).starts_with("Dose 1 hour before feeds, feed at night or by bolus, and"));
+}
+
+const DENSE: &str = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A20\"\nrate = \"35 mL/h\"\nflush = { volume = \"30 mL\", every = \"4 h\" }\n";
+
+/// A low sodium is no lack of water, and plain water lowers it further.
+#[test]
+fn no_plain_water_is_advised_at_a_low_sodium() {
+    let low = "labs = { serum_sodium = \"122 mmol/L\" }\n";
+    let cause = "Serum sodium is 122 mmol/L: find the cause first, and give no plain water for it.";
+    for rule in ["WAT-01", "WAT-07"] {
+        let found = finding(rule, &format!("{DENSE}{low}"));
+        assert_eq!(found.fix.as_deref(), Some(cause), "{rule}");
+        assert!(found.correction.is_none(), "{rule}");
+        assert!(found.text.ends_with("; other fluids are not counted."), "{}", found.text);
+    }
+    let child = "age = \"4 a\"\nsex = \"male\"\nweight = \"16 kg\"\nproduct = \"PED10\"\nrate = \"44 mL/h\"\n";
+    assert_eq!(fix("WAT-02", &format!("{child}{low}")), cause);
+    let infant = "age = \"10 mo\"\nsex = \"male\"\nweight = \"9 kg\"\nproduct = \"PED10\"\nrate = \"20 mL/h\"\n";
+    assert!(fix("WAT-02", &format!("{infant}{low}")).ends_with("give no plain water and no thinner feed for it."));
+    assert!(fix("WAT-02", infant).starts_with("Look at the feed first"));
+    // At 135 mmol/L it is not low.
+    let fine = format!("{DENSE}labs = {{ serum_sodium = \"135 mmol/L\" }}");
+    assert!(fix("WAT-01", &fine).starts_with("Add "), "{}", fix("WAT-01", &fine));
+}
+
+/// Where fluids run beside the feed, or are to be kept few, they are counted first.
+#[test]
+fn other_fluids_are_counted_before_water_is_advised() {
+    let count = "Count the other fluids first; more water only where the fluid balance asks for it.";
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"REN18\"\nrate = \"40 mL/h\"\nsetting = \"ward\"\n";
+    assert_eq!(finding("WAT-01", adult).tier, Tier::High);
+    let low = |given: &str| {
+        let found = finding("WAT-01", given);
+        (found.tier, found.fix.unwrap())
+    };
+    for more in [
+        "fluid-limit = \"1200 mL/d\"",
+        "conditions = [\"renal-replacement-therapy\"]",
+        "conditions = [\"chronic-kidney-disease-5\"]",
+        "conditions = [\"heart-failure\"]",
+        "conditions = [\"cirrhosis\"]\nlabs = { serum_sodium = \"128 mmol/L\" }",
+    ] {
+        assert_eq!(low(&format!("{adult}{more}")), (Tier::Low, count.to_owned()), "{more}");
+        let dense = finding("WAT-07", &format!("{adult}{more}"));
+        assert_eq!(dense.tier, Tier::Low, "{more}");
+        assert_eq!(dense.fix.unwrap(), "Count the other fluids first, and check serum sodium.", "{more}");
+    }
+    // Cirrhosis alone says nothing of fluids.
+    assert_eq!(low(&format!("{adult}conditions = [\"cirrhosis\"]")).0, Tier::High);
+    // Without a ward nothing is known of infusions.
+    assert_eq!(low(&adult.replace("setting = \"ward\"\n", "")).0, Tier::Med);
+    // By the adjusted weight too.
+    let obese = "age = \"50 a\"\nsex = \"male\"\nweight = \"120 kg\"\nheight = \"170 cm\"\nproduct = \"A15\"\nrate = \"45 mL/h\"\nfluid-limit = \"1500 mL/d\"\n";
+    assert_eq!(low(obese), (Tier::Low, count.to_owned()));
+    // 30 mL/h × 24 h = 720 mL are within 750 mL; 398 mL more would not be.
+    let child = "age = \"4 a\"\nsex = \"male\"\nweight = \"16 kg\"\nproduct = \"PED10\"\nrate = \"30 mL/h\"\n";
+    assert_eq!(finding("WAT-02", child).tier, Tier::High);
+    for more in ["setting = \"picu\"", "fluid-limit = \"750 mL/d\"", "conditions = [\"heart-failure\"]"] {
+        let found = finding("WAT-02", &format!("{child}{more}"));
+        assert_eq!((found.tier, found.fix.as_deref()), (Tier::Low, Some(count)), "{more}");
+    }
+    let trophic = "age = \"35 d\"\ngestation = \"30 wk\"\nsex = \"male\"\nweight = \"1.2 kg\"\nproduct = \"HM\"\nvolume = \"3.6 mL\"\nfeeds = 8\nconditions = [\"necrotising-enterocolitis\"]\n";
+    let found = finding("WAT-02", trophic);
+    assert_eq!((found.tier, found.fix.as_deref()), (Tier::Low, Some(count)));
+}
+
+/// No flush is advised that WAT-06 would report.
+#[test]
+fn no_flush_is_advised_that_is_too_large() {
+    // 25 mL/kg × 70 kg = 1750 mL; 840 mL of A20 hold 588 mL, and 180 mL are flushed: 982 mL lack. 982 ÷ 60 = 16.4, in 17
+    // flushes 57.8 mL.
+    let bowel = format!("{DENSE}route = \"post-pyloric\"\n");
+    assert_eq!(
+        fix("WAT-01", &bowel),
+        "Add 982 mL/d as water flushes: 17 of 58 mL (more flushes, not larger ones: at most 60 mL at once)."
+    );
+    assert!(fix("WAT-07", &bowel).starts_with("Add 912 mL/d of water as flushes: 16 of 57 mL (more flushes"));
+    assert!(fix("WAT-01", DENSE).ends_with(": 6 of 164 mL."));
+    // 5 mL/kg × 10 kg = 50 mL; 800 − 449 = 351 mL, in 8 flushes 43.9 mL.
+    let child = "age = \"14 mo\"\nsex = \"male\"\nweight = \"10 kg\"\nproduct = \"PED10\"\nrate = \"22 mL/h\"\n";
+    assert_eq!(
+        fix("WAT-02", child),
+        "Add 351 mL/d as water flushes: 8 of 44 mL (more flushes, not larger ones: at most 50 mL at once)."
+    );
 }
