@@ -443,3 +443,45 @@ fn no_flush_is_advised_that_is_too_large() {
         "Add 351 mL/d as water flushes: 8 of 44 mL (more flushes, not larger ones: at most 50 mL at once)."
     );
 }
+
+/// Very low values are found at every age, by bounds of the age.
+#[test]
+fn very_low_electrolytes_are_found_in_children_too() {
+    let youth = "age = \"15 a\"\nweight = \"50 kg\"\nproduct = \"A10\"\nrate = \"75 mL/h\"\nother-orders = []\nlabs = { serum_potassium = \"2.2 mmol/L\", serum_phosphate = \"0.3 mmol/L\", serum_magnesium = \"0.3 mmol/L\" }";
+    let found = finding("REF-04", youth);
+    assert_eq!(found.tier, Tier::High);
+    assert_eq!(
+        found.text,
+        "Potassium is 2.2 mmol/L, under 3 mmol/L; phosphate is 0.3 mmol/L, under 0.65 mmol/L; magnesium is 0.3 mmol/L, under 0.5 mmol/L."
+    );
+    let phosphate = |age: &str, value: &str| {
+        let given = format!("age = \"{age}\"\nweight = \"9 kg\"\nproduct = \"PED10\"\nrate = \"40 mL/h\"\nlabs = {{ serum_potassium = \"4 mmol/L\", serum_phosphate = \"{value} mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}");
+        judged(&order(&given), "REF-04").word()
+    };
+    assert_eq!((phosphate("11 mo", "0.99"), phosphate("11 mo", "1.0")), ("flagged", "clear"));
+    assert_eq!((phosphate("12 mo", "0.79"), phosphate("12 mo", "0.8")), ("flagged", "clear"));
+    assert_eq!((phosphate("12 a", "0.64"), phosphate("12 a", "0.65")), ("flagged", "clear"));
+    let infant = "age = \"20 d\"\nsex = \"male\"\nweight = \"1.6 kg\"\nproduct = \"HM\"\nvolume = \"30 mL\"\nfeeds = 8\nlabs = { serum_phosphate = \"0.9 mmol/L\" }";
+    assert_eq!(fix("REF-04", infant), "Replace what is low, and do not raise the feed until it is corrected.");
+}
+
+/// A low glucose under feeding is found, the graver where something on the list lowers it.
+#[test]
+fn a_low_glucose_is_found() {
+    let glucose = |given: &str, value: &str| {
+        let found = finding("MET-01", &format!("{given}labs = {{ glucose = \"{value} mmol/L\" }}"));
+        (found.tier, found.text, found.fix.unwrap())
+    };
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"65 mL/h\"\n";
+    let (tier, text, fix) = glucose(&format!("{adult}medicines = [\"insulin\"]\n"), "1.8");
+    assert_eq!(tier, Tier::High);
+    assert_eq!(text, "Glucose is 1.8 mmol/L, under 3 mmol/L, with insulin or a sulfonylurea on the list.");
+    assert!(fix.starts_with("Treat it by the unit's protocol now and repeat the value; cut insulin"), "{fix}");
+    let (tier, text, fix) = glucose(&format!("{adult}medicines = []\n"), "3.9");
+    assert_eq!((tier, &*text), (Tier::Med, "Glucose is 3.9 mmol/L, under 4 mmol/L."));
+    assert!(fix.contains("; find the cause, and do not let the feed pause without glucose."), "{fix}");
+    assert_eq!(glucose(&format!("{adult}medicines = [\"sulfonylurea\"]\n"), "3.9").0, Tier::High);
+    let newborn = "age = \"3 d\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"3.2 kg\"\nproduct = \"HM\"\nvolume = \"30 mL\"\nfeeds = 8\n";
+    assert_eq!(glucose(newborn, "2.5").0, Tier::High);
+    assert_eq!(judged(&order(&format!("{newborn}labs = {{ glucose = \"2.6 mmol/L\" }}")), "MET-01").word(), "clear");
+}
