@@ -35,6 +35,10 @@ fn finding(rule: &str, given: &str) -> Finding {
     finding_of(&order(given), rule)
 }
 
+fn finding_or_none(rule: &str, given: &str) -> Option<Finding> {
+    if let Outcome::Flagged(mut found) = judged(&order(given), rule) { found.pop() } else { None }
+}
+
 fn fix(rule: &str, given: &str) -> String {
     finding(rule, given).fix.unwrap()
 }
@@ -484,4 +488,41 @@ fn a_low_glucose_is_found() {
     let newborn = "age = \"3 d\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"3.2 kg\"\nproduct = \"HM\"\nvolume = \"30 mL\"\nfeeds = 8\n";
     assert_eq!(glucose(newborn, "2.5").0, Tier::High);
     assert_eq!(judged(&order(&format!("{newborn}labs = {{ glucose = \"2.6 mmol/L\" }}")), "MET-01").word(), "clear");
+}
+
+/// What is said of potassium was measured, and nobody with a low one is advised less of it.
+#[test]
+fn the_reason_for_less_potassium_is_the_true_one() {
+    let given = |rate: u32, more: &str| format!("age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"{rate} mL/h\"\n{more}");
+    let word = |rate: u32, more: &str| judged(&order(&given(rate, more)), "ELE-01").word();
+    let medicine = "conditions = []\nmedicines = [\"potassium-raising\"]\n";
+    // A medicine alone: nothing where the potassium is known, a reminder where it is not.
+    let known = |value: &str| {
+        format!("{medicine}labs = {{ serum_potassium = \"{value} mmol/L\", egfr = \"75 mL/min/{{1.73_m2}}\" }}")
+    };
+    assert_eq!((word(88, &known("3.2")), word(65, &known("4.2"))), ("clear", "clear"));
+    let reminder = finding("ELE-01", &given(88, medicine));
+    assert_eq!(reminder.tier, Tier::Low);
+    assert!(
+        reminder.text.contains("; a medicine that raises potassium is on the list, and no recent serum potassium was sent."),
+        "{}",
+        reminder.text
+    );
+    assert!(reminder.fix.unwrap().starts_with("Measure the potassium; "));
+    // Potassium that is given as a medicine is given because it lacks.
+    let replaced = finding_or_none("ELE-01", &given(88, "conditions = []\nmedicines = [\"potassium-supplement\"]\n"));
+    assert!(replaced.is_none(), "{replaced:?}");
+    // 65 mL/h × 24 h = 1560 mL: 60 mmol. One rule does not replace what the other takes away.
+    let kidney = "conditions = [\"acute-kidney-injury\"]\nmedicines = []\n";
+    assert_eq!(word(65, &format!("{kidney}labs = {{ serum_potassium = \"2.8 mmol/L\", egfr = \"20 mL/min/{{1.73_m2}}\" }}")), "clear");
+    for (labs, why) in [
+        ("serum_potassium = \"5.2 mmol/L\", egfr = \"20 mL/min/{1.73_m2}\"", "at a serum potassium of 5.2 mmol/L and with weak kidneys."),
+        ("serum_potassium = \"5.2 mmol/L\", egfr = \"90 mL/min/{1.73_m2}\"", "at a serum potassium of 5.2 mmol/L."),
+        ("serum_potassium = \"4.5 mmol/L\", egfr = \"20 mL/min/{1.73_m2}\"", "at a low filtration rate (serum potassium 4.5 mmol/L)."),
+    ] {
+        let text = finding("ELE-01", &given(65, &format!("conditions = []\nmedicines = []\nlabs = {{ {labs} }}"))).text;
+        assert_eq!(text, format!("The feed brings 60 mmol/d of potassium, over 50 mmol/d, {why}"));
+    }
+    let text = finding("ELE-01", &given(65, kidney)).text;
+    assert!(text.starts_with("The feed brings 60 mmol/d of potassium, over 50 mmol/d, in acute kidney injury."), "{text}");
 }
