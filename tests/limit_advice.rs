@@ -526,3 +526,20 @@ fn the_reason_for_less_potassium_is_the_true_one() {
     let text = finding("ELE-01", &given(65, kidney)).text;
     assert!(text.starts_with("The feed brings 60 mmol/d of potassium, over 50 mmol/d, in acute kidney injury."), "{text}");
 }
+
+/// On renal replacement therapy the phosphate may be low: what is known counts, and binders go with a raised one only.
+#[test]
+fn binders_are_advised_at_a_raised_phosphate_only() {
+    // 80 mL/h × 24 h × 0.7 mg/mL = 1344 mg.
+    let given = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"80 mL/h\"\n";
+    let dialysis = format!("{given}conditions = [\"renal-replacement-therapy\"]\n");
+    let low = order(&format!("{dialysis}labs = {{ serum_phosphate = \"0.4 mmol/L\" }}"));
+    assert_eq!(judged(&low, "ELE-02").word(), "clear");
+    let open = finding("ELE-02", &dialysis);
+    assert_eq!(open.tier, Tier::Med);
+    assert!(open.text.contains("on renal replacement therapy, and no recent phosphate was sent."), "{}", open.text);
+    assert!(open.fix.unwrap().starts_with("Measure the phosphate; "));
+    let raised = finding("ELE-02", &format!("{given}labs = {{ serum_phosphate = \"1.8 mmol/L\" }}"));
+    assert_eq!(raised.tier, Tier::High);
+    assert_eq!(raised.fix.unwrap(), "A feed lower in phosphorus; binders with the feed.");
+}
