@@ -543,3 +543,33 @@ fn binders_are_advised_at_a_raised_phosphate_only() {
     assert_eq!(raised.tier, Tier::High);
     assert_eq!(raised.fix.unwrap(), "A feed lower in phosphorus; binders with the feed.");
 }
+
+/// Who follows the advice to start low is not told to go up at once, nor that it must be a slip.
+#[test]
+fn a_start_as_advised_is_not_contradicted() {
+    // 36 kg ÷ 1.66² m² = 13.1 kg/m2: 5 kcal/kg × 36 kg = 180 kcal, over 24 h 7.5 mL/h, in whole mL/h 7: 4.7 kcal/kg.
+    let given = "age = \"40 a\"\nsex = \"female\"\nweight = \"36 kg\"\nheight = \"166 cm\"\nproduct = \"A10\"\nother-orders = []\n";
+    let at = |rate: &str| format!("{given}rate = \"{rate} mL/h\"\n");
+    assert!(fix("REF-02", &at("40")).starts_with("Start at 180 kcal/d: 7 mL/h over the same hours."));
+    let slip = finding("UNT-05", &at("7"));
+    assert_eq!(slip.tier, Tier::Med);
+    assert!(slip.text.contains("that of a trophic feed or a cautious start"), "{}", slip.text);
+    for rate in ["7", "7.5"] {
+        let energy = finding("NUT-01", &at(rate));
+        assert_eq!(
+            energy.fix.as_deref(),
+            Some("At risk of refeeding: reach 720 kcal/d over 4 to 7 days, as potassium, phosphate and magnesium allow.")
+        );
+        assert!(energy.correction.is_none(), "{:?}", energy.correction);
+        assert_eq!(
+            fix("NUT-05", &at(rate)),
+            "At risk of refeeding: reach 29 g/d of protein over 4 to 7 days, with the energy."
+        );
+    }
+    // All that REF-01 asks for is known, and one of it is low.
+    let labs = |potassium: &str| format!("age = \"40 a\"\nsex = \"female\"\nweight = \"70 kg\"\nheight = \"166 cm\"\nproduct = \"A10\"\nrate = \"29 mL/h\"\nother-orders = []\nlabs = {{ serum_potassium = \"{potassium} mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}");
+    let low = finding("NUT-01", &labs("3.2"));
+    assert!(low.fix.unwrap().starts_with("At risk of refeeding: reach 1400 kcal/d over 4 to 7 days"));
+    assert!(low.correction.is_none());
+    assert_eq!(finding("NUT-01", &labs("4.2")).correction.unwrap().label, "Rate 59 mL/h");
+}
