@@ -166,7 +166,7 @@ fn advice_on_a_range_names_the_aim() {
 
 const THIN: &str = "age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nrate = \"65 mL/h\"\nother-orders = []\n";
 
-/// Findings on one and the same risk advise one and the same start.
+/// Findings on one and the same risk advise one and the same start, and one risk is told once.
 #[test]
 fn rules_on_refeeding_do_not_contradict_each_other() {
     // 10 kcal/kg × 70 kg = 700 kcal = 700 mL, over 24 h 29.2 mL/h.
@@ -174,16 +174,15 @@ fn rules_on_refeeding_do_not_contradict_each_other() {
         "{THIN}weight = \"70 kg\"\nheight = \"175 cm\"\nlabs = {{ serum_potassium = \"5.8 mmol/L\", serum_phosphate = \"0.52 mmol/L\", serum_magnesium = \"0.617 mmol/L\" }}"
     );
     let advised = "Start at 700 kcal/d: 29 mL/h over the same hours. Give thiamine first; replace what is low: phosphate (0.52 mmol/L), magnesium (0.62 mmol/L); reach full needs over 4 to 7 days.";
-    for rule in ["REF-01", "REF-03"] {
-        let found = finding(rule, &labs);
-        assert_eq!(found.fix.as_deref(), Some(advised), "{rule}");
-        assert_eq!(found.correction.unwrap().label, "Rate 29 mL/h", "{rule}");
-    }
+    let found = finding("REF-01", &labs);
+    assert_eq!(found.fix.as_deref(), Some(advised));
+    assert_eq!(found.correction.unwrap().label, "Rate 29 mL/h");
+    assert_eq!(judged(&order(&labs), "REF-03").word(), "clear");
     let found = finding("REF-04", &labs);
     assert_eq!(found.text, "Phosphate is 0.52 mmol/L, under 0.65 mmol/L; magnesium is 0.62 mmol/L, under 0.65 mmol/L.");
-    // A body-mass index of 40 kg ÷ 1.7² m² = 13.8: 5 kcal/kg × 40 kg = 200 kcal, over 24 h 8.3 mL/h, by all three.
+    // A body-mass index of 40 kg ÷ 1.7² m² = 13.8: 5 kcal/kg × 40 kg = 200 kcal, over 24 h 8.3 mL/h, by both.
     let thin = format!("{THIN}weight = \"40 kg\"\nheight = \"170 cm\"");
-    for rule in ["REF-01", "REF-02", "REF-03"] {
+    for rule in ["REF-01", "REF-02"] {
         let found = finding(rule, &thin);
         let fix = found.fix.unwrap();
         assert!(fix.starts_with("Start at 200 kcal/d: 8 mL/h over the same hours. "), "{rule}: {fix}");
@@ -216,27 +215,61 @@ fn a_start_at_risk_of_refeeding_counts_additives_and_single_feeds() {
     assert!(said.starts_with("Start at 700 kcal/d: 140 mL per feed. "), "{said}");
 }
 
-/// A rule that speaks of carbohydrate alone does not advise more feed than the one that speaks of energy.
+/// A rule that speaks of carbohydrate alone does not advise more feed than the one that speaks of energy, and leaves to
+/// that one what it finds.
 #[test]
 fn the_start_by_carbohydrate_is_not_over_that_by_energy() {
-    // 55 mL/h × 24 h = 1320 mL of A10: 18.9 kcal/kg at 70 kg, 1320 × 0.1335 = 176 g. By 150 g 1123.6 mL, by 700 kcal
-    // 700 mL.
-    let given = "age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nrate = \"55 mL/h\"\nother-orders = []\nweight = \"70 kg\"\nlabs = { serum_potassium = \"3.2 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }";
-    let found = finding("REF-03", given);
+    // 55 mL/h × 24 h = 1320 mL of A10: 1320 × 0.1335 = 176 g; at 138 kg 9.6 kcal/kg. By 150 g 1123.6 mL, over 24 h 46.8 mL/h.
+    let given = |weight: u32| format!("age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nrate = \"55 mL/h\"\nother-orders = []\nweight = \"{weight} kg\"\nlabs = {{ serum_potassium = \"3.2 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}");
+    let found = finding("REF-03", &given(138));
     assert!(found.text.starts_with("The first day brings 176 g/d of carbohydrate"), "{}", found.text);
     assert_eq!(
         found.fix.unwrap(),
-        "Start with at most 700 mL/d of this feed a day: 29 mL/h over the same hours; give thiamine first."
+        "Start with at most 1124 mL/d of this feed a day: 46 mL/h over the same hours; give thiamine first."
     );
+    assert_eq!(judged(&order(&given(138)), "REF-01").word(), "clear");
+    // At 131 kg 10.08 kcal/kg.
+    assert_eq!(judged(&order(&given(131)), "REF-03").word(), "clear");
+    assert_eq!(judged(&order(&given(131)), "REF-01").word(), "flagged");
 }
 
-/// What fell is named in full, and what was high before is not to be replaced.
+/// Electrolytes that fell from 2 days before, phosphate and potassium; magnesium stays.
+fn fell(phosphate: [&str; 2], potassium: [&str; 2], more: &str) -> String {
+    let labs = |nth: usize| {
+        format!("{{ serum_phosphate = \"{} mmol/L\", serum_potassium = \"{} mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}", phosphate[nth], potassium[nth])
+    };
+    format!("age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nsetting = \"ward\"\nearlier-labs = {}\nlabs = {}\n{more}", labs(0), labs(1))
+}
+
+/// What fell and is low is named in full; what is still normal is not to be replaced.
 #[test]
-fn all_electrolytes_that_fell_are_named() {
-    let given = "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"70 mL/h\"\nlabs = { serum_phosphate = \"0.65 mmol/L\", serum_potassium = \"4.8 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }\nearlier-labs = { serum_phosphate = \"1.0 mmol/L\", serum_potassium = \"6.0 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }";
-    let found = finding("REF-07", given);
-    assert_eq!(found.text, "Phosphate fell from 1 mmol/L to 0.65 mmol/L; potassium from 6 mmol/L to 4.8 mmol/L.");
+fn all_electrolytes_that_fell_and_are_low_are_named() {
+    let early = "rate = \"70 mL/h\"\nstay = \"3 d\"";
+    let found = finding("REF-07", &fell(["1.0", "0.65"], ["4.8", "3.3"], early));
+    assert_eq!(found.tier, Tier::High);
+    assert_eq!(found.text, "Phosphate fell from 1 mmol/L to 0.65 mmol/L; potassium from 4.8 mmol/L to 3.3 mmol/L.");
     assert_eq!(found.fix.unwrap(), "Replace what is low, halve or hold the rate, measure again in 12 hours.");
+    let one = finding("REF-07", &fell(["1.0", "0.65"], ["6.0", "4.8"], early));
+    assert_eq!(one.text, "Phosphate fell from 1 mmol/L to 0.65 mmol/L.");
+    // A treated potassium, and one that is normal still.
+    for potassium in [["6.6", "4.4"], ["4.9", "4.4"]] {
+        assert_eq!(judged(&order(&fell(["1.0", "1.0"], potassium, early)), "REF-07").word(), "clear");
+    }
+}
+
+/// Refeeding shows within days of a start: long after it a fall has other causes.
+#[test]
+fn electrolytes_that_fall_long_after_the_start_are_no_refeeding() {
+    let of = |more: &str| finding_or_none("REF-07", &fell(["1.0", "0.65"], ["4.0", "4.0"], more)).map(|f| f.tier);
+    let there = "other-orders = [{ product = \"A10\", rate = \"50 mL/h\", status = \"active\" }]";
+    assert_eq!(of(&format!("rate = \"70 mL/h\"\nstay = \"7 d\"\n{there}")), Some(Tier::High));
+    assert_eq!(of(&format!("rate = \"70 mL/h\"\nstay = \"40 d\"\n{there}")), None);
+    // A new order, and one that rises.
+    assert_eq!(of("rate = \"70 mL/h\"\nstay = \"40 d\"\nother-orders = []"), Some(Tier::High));
+    let rises = "steps = [{ rate = \"20 mL/h\", for = \"24 h\" }, { rate = \"60 mL/h\" }]";
+    assert_eq!(of(&format!("{rises}\nstay = \"40 d\"\n{there}")), Some(Tier::High));
+    let unknown = fell(["1.0", "0.65"], ["4.0", "4.0"], "rate = \"70 mL/h\"").replace("setting = \"ward\"\n", "");
+    assert_eq!(finding("REF-07", &unknown).tier, Tier::Med);
 }
 
 /// A figure brings its unit along: no text says it once more.

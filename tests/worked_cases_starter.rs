@@ -197,6 +197,7 @@ const CASES: &[Case] = &[
             ("HNG-01", High, "1000 mL at 40 mL/h hang 25 h, over 24"),
         ],
         less: &[
+            ("REF-03", "clear", "REF-01 finds the same at 40 kcal/kg and says it once"),
             ("REF-05", "not-provided", "orders for thiamine and monitoring are not read; listed as not checked"),
             (
                 "ADV-01",
