@@ -606,3 +606,34 @@ fn a_start_as_advised_is_not_contradicted() {
     assert!(low.correction.is_none());
     assert_eq!(finding("NUT-01", &labs("4.2")).correction.unwrap().label, "Rate 59 mL/h");
 }
+
+/// In the first days of intensive care there is an amount of feed that no rule reports.
+#[test]
+fn early_intensive_care_can_be_fed_as_every_rule_asks() {
+    let given = |rate: u32, stay: &str| format!("age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nheight = \"170 cm\"\nproduct = \"A10\"\nsetting = \"icu\"\nrate = \"{rate} mL/h\"\n{stay}");
+    let first = "stay = \"1 d\"";
+    // 70 % of 1417.5 kcal are 992 kcal: 41 mL/h × 24 h = 984 mL, 14 kcal/kg.
+    assert_eq!(fix("NUT-02", &given(45, first)), "Give at most 992 mL/d of this feed until day 4.");
+    for rule in ["NUT-01", "NUT-02"] {
+        assert_eq!(judged(&order(&given(41, first)), rule).word(), "clear", "{rule}");
+    }
+    assert_eq!(finding("NUT-01", &given(41, "stay = \"4 d\"")).tier, Tier::Med);
+    let unknown = finding("NUT-01", &given(41, ""));
+    assert_eq!(unknown.tier, Tier::Med);
+    assert!(
+        unknown.text.starts_with("Energy is 14.1 kcal/kg/d, under 20 kcal/kg/d; in the first 3 days of intensive care less is meant."),
+        "{}",
+        unknown.text
+    );
+}
+
+/// ASPEN/SCCM 2016, as tabulated in Crit Care 2023 (s13054-023-04764-4): 1.2 to 2 g/kg in acute kidney injury in intensive
+/// care; ESPEN: up to 1.3 in hospital.
+#[test]
+fn protein_in_acute_kidney_injury_goes_by_the_ward() {
+    // 60 mL/h × 24 h × 0.085 g/mL ÷ 70 kg = 1.75 g/kg.
+    let given = |rate: u32, setting: &str| format!("age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"HP12\"\nrate = \"{rate} mL/h\"\nsetting = \"{setting}\"\nconditions = [\"acute-kidney-injury\"]");
+    assert_eq!(judged(&order(&given(60, "icu")), "NUT-06").word(), "clear");
+    assert!(finding("NUT-06", &given(60, "ward")).text.ends_with("over 1.3 g/kg/d."));
+    assert!(finding("NUT-06", &given(71, "icu")).text.ends_with("over 2 g/kg/d."));
+}
