@@ -637,3 +637,21 @@ fn protein_in_acute_kidney_injury_goes_by_the_ward() {
     assert!(finding("NUT-06", &given(60, "ward")).text.ends_with("over 1.3 g/kg/d."));
     assert!(finding("NUT-06", &given(71, "icu")).text.ends_with("over 2 g/kg/d."));
 }
+
+/// KDOQI 2008, goals of continuous feeds: a heavy child is bounded by the rate, not by the weight alone.
+#[test]
+fn a_heavy_childs_rate_is_bounded_too() {
+    let given = |age: &str, weight: u32, rate: u32| format!("age = \"{age}\"\nsex = \"male\"\nweight = \"{weight} kg\"\nproduct = \"PED10\"\nrate = \"{rate} mL/h\"\nhours = \"8 h\"\nstart = \"22:00\"");
+    // 235 mL/h ÷ 60 kg = 3.9 mL/kg/h.
+    let fast = finding("VOL-03", &given("13 a", 60, 235));
+    assert_eq!(fast.tier, Tier::High);
+    assert_eq!(fast.text, "The rate of 235 mL/h is over 150 mL/h at this age.");
+    assert_eq!(fast.fix.unwrap(), "Give at most 130 mL/h, over more hours or denser.");
+    assert_eq!(finding("VOL-03", &given("13 a", 60, 131)).tier, Tier::Med);
+    assert_eq!(judged(&order(&given("13 a", 60, 130)), "VOL-03").word(), "clear");
+    assert_eq!(finding("VOL-03", &given("5 a", 30, 93)).tier, Tier::Med);
+    assert_eq!(finding("VOL-03", &given("5 a", 30, 126)).tier, Tier::High);
+    // 4 mL/kg/h × 20 kg = 80 mL/h; of two reasons the advice keeps to both: 4 × 40 kg = 160, over 130 mL/h.
+    assert_eq!(fix("VOL-03", &given("6 a", 20, 125)), "Give at most 80 mL/h, over more hours or denser.");
+    assert_eq!(fix("VOL-03", &given("12 a", 40, 250)), "Give at most 130 mL/h, over more hours or denser.");
+}
