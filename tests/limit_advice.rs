@@ -655,3 +655,23 @@ fn a_heavy_childs_rate_is_bounded_too() {
     assert_eq!(fix("VOL-03", &given("6 a", 20, 125)), "Give at most 80 mL/h, over more hours or denser.");
     assert_eq!(fix("VOL-03", &given("12 a", 40, 250)), "Give at most 130 mL/h, over more hours or denser.");
 }
+
+/// A child that grows is not reported.
+#[test]
+fn growth_is_no_finding() {
+    let of = |age: &str, product: &str, before: &str, now: &str, days: u32| {
+        let given = format!("age = \"{age}\"\nsex = \"male\"\nweight = \"{now} kg\"\nproduct = \"{product}\"\nrate = \"12 mL/h\"\nearlier-weight = {{ value = \"{before} kg\", ago = \"{} d\" }}", days + 1);
+        finding_or_none("LIF-02", &given).map(|f| f.text)
+    };
+    assert_eq!(of("5 mo", "PED10", "6.5", "7.2", 30), None);
+    assert_eq!(of("25 d", "HM", "1.28", "1.5", 7), None);
+    assert_eq!(of("8 a", "PED10", "22.5", "25", 90), None);
+    let lost = of("5 mo", "PED10", "7.2", "6.5", 30).unwrap();
+    assert!(lost.starts_with("The weight fell from 7.2 kg to 6.5 kg, by 0.7 kg; "), "{lost}");
+    // 60 g × 30 d = 1.8 kg; 1.9 kg are more.
+    let gained = of("5 mo", "PED10", "5.3", "7.2", 30).unwrap();
+    assert_eq!(gained, "The weight rose from 5.3 kg to 7.2 kg, by 1.9 kg; over 1.8 kg is more than growth.");
+    assert!(of("8 a", "PED10", "27", "25", 30).is_some());
+    // An adult is to keep the weight.
+    assert!(of("70 a", "A10", "60", "70", 30).is_some());
+}
