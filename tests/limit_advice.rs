@@ -675,3 +675,30 @@ fn growth_is_no_finding() {
     // An adult is to keep the weight.
     assert!(of("70 a", "A10", "60", "70", 30).is_some());
 }
+
+/// Newborns have more potassium in the blood and need more of it; a high glucose of theirs mostly comes by vein.
+#[test]
+fn newborns_are_judged_by_their_own_bounds() {
+    // 160 mL/kg of milk hold 88 mg/kg, 10 units of fortifier for 1.5 kg 46.7: 134.7 ÷ 39.1 = 3.4 mmol/kg.
+    let fortified = "product = \"HM\"\nvolume = \"30 mL\"\nfeeds = 8\nadditives = [{ product = \"HMF\", amount = \"10 {dose}\" }]";
+    // 8 × 34.5 mL × 1 mg/mL ÷ 1.5 kg ÷ 39.1 = 4.7 mmol/kg.
+    let rich = "product = \"PRE08\"\nvolume = \"34.5 mL\"\nfeeds = 8";
+    let given = |age: &str, feed: &str, labs: &str| format!("age = \"{age}\"\ngestation = \"30 wk\"\nsex = \"male\"\nweight = \"1.5 kg\"\nbirth-weight = \"1.3 kg\"\nconditions = []\nmedicines = []\n{feed}\nlabs = {{ {labs} }}");
+    let potassium = |age: &str, feed: &str, value: &str| {
+        finding_or_none("ELE-01", &given(age, feed, &format!("serum_potassium = \"{value} mmol/L\""))).map(|f| f.tier)
+    };
+    assert_eq!(potassium("25 d", fortified, "5.6"), None);
+    assert_eq!(potassium("25 d", fortified, "6.4"), None);
+    assert_eq!(potassium("25 d", fortified, "6.5"), Some(Tier::High));
+    assert_eq!(potassium("25 d", rich, "5.9"), None);
+    assert_eq!(potassium("25 d", rich, "6.0"), Some(Tier::Med));
+    // 30 wk and 97 d are 43 6/7 weeks, and a newborn still; 98 d are 44. The same for each of 3 kg.
+    let older = |age: &str, labs: &str| {
+        given(age, fortified, labs).replace("1.5 kg", "3 kg").replace("30 mL", "60 mL").replace("10 {dose}", "20 {dose}")
+    };
+    let at = |age: &str| finding_or_none("ELE-01", &older(age, "serum_potassium = \"5.6 mmol/L\"")).map(|f| f.tier);
+    assert_eq!((at("97 d"), at("98 d")), (None, Some(Tier::High)));
+    let glucose = |age: &str| fix("MET-01", &older(age, "glucose = \"10.5 mmol/L\""));
+    assert!(glucose("25 d").starts_with("Repeat the value; look at glucose by vein first and lower its rate;"), "{}", glucose("25 d"));
+    assert!(glucose("98 d").starts_with("Repeat the value; insulin by protocol"), "{}", glucose("98 d"));
+}
