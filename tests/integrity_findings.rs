@@ -318,7 +318,7 @@ fn a_slip_is_named_with_its_factor() {
     );
 }
 
-/// Adults: 3 kcal/kg/d (a start of 5 rounded down to the step of a pump) or 240 to 480 mL/d; under 1 year 10 to 24 mL/kg/d.
+/// From 16 years: 3 kcal/kg/d (a start of 5 rounded down to the step of a pump) or 240 to 480 mL/d; under 1 year 10 to 24 mL/kg/d.
 #[test]
 fn a_trophic_feed_is_no_slip() {
     let tier = |who: &str, rate: &str| {
@@ -332,7 +332,8 @@ fn a_trophic_feed_is_no_slip() {
     assert_eq!(tier(&adult("170"), "20.1"), Some(Tier::High), "482.4 mL, 2.84 kcal/kg");
     assert_eq!(tier(&adult("60"), "7.5"), Some(Tier::Med), "3 kcal/kg");
     assert_eq!(tier(&adult("60"), "7.4"), Some(Tier::High), "2.96 kcal/kg");
-    assert_eq!(tier("age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"", "12"), Some(Tier::High), "not an adult");
+    assert_eq!(tier("age = \"16 a\"\nsex = \"male\"\nweight = \"60 kg\"", "12"), Some(Tier::Med), "4.8 kcal/kg");
+    assert_eq!(tier("age = \"15 a\"\nsex = \"male\"\nweight = \"60 kg\"", "12"), Some(Tier::High), "under 16 years");
     let infant = "age = \"1 mo\"\nsex = \"male\"\nweight = \"4.8 kg\"";
     assert_eq!(tier(infant, "2"), Some(Tier::Med), "10 mL/kg");
     assert_eq!(tier(infant, "1.9"), Some(Tier::High), "9.5 mL/kg");

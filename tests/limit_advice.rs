@@ -605,6 +605,12 @@ fn a_start_as_advised_is_not_contradicted() {
     assert!(low.fix.unwrap().starts_with("At risk of refeeding: reach 1400 kcal/d over 4 to 7 days"));
     assert!(low.correction.is_none());
     assert_eq!(finding("NUT-01", &labs("4.2")).correction.unwrap().label, "Rate 59 mL/h");
+    // From 16 years, where the need of a child is the yardstick: 35 kg ÷ 1.64² m² = 13 kg/m2.
+    let youth = "age = \"17 a\"\nsex = \"female\"\nweight = \"35 kg\"\nheight = \"164 cm\"\nproduct = \"A10\"\nrate = \"7 mL/h\"\nother-orders = []\nlabs = { serum_potassium = \"4 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }";
+    assert_eq!(finding("UNT-05", youth).tier, Tier::Med);
+    let need = finding("NUT-03", youth);
+    assert!(need.fix.as_deref().unwrap().starts_with("At risk of refeeding: reach 1256 kcal/d over 4 to 7 days"), "{need:?}");
+    assert!(need.correction.is_none());
 }
 
 /// In the first days of intensive care there is an amount of feed that no rule reports.
