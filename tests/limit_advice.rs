@@ -220,7 +220,11 @@ fn a_start_at_risk_of_refeeding_counts_additives_and_single_feeds() {
 #[test]
 fn the_start_by_carbohydrate_is_not_over_that_by_energy() {
     // 55 mL/h × 24 h = 1320 mL of A10: 1320 × 0.1335 = 176 g; at 138 kg 9.6 kcal/kg. By 150 g 1123.6 mL, over 24 h 46.8 mL/h.
-    let given = |weight: u32| format!("age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nrate = \"55 mL/h\"\nother-orders = []\nweight = \"{weight} kg\"\nlabs = {{ serum_potassium = \"3.2 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}");
+    let given = |weight: u32| {
+        format!(
+            "age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nrate = \"55 mL/h\"\nother-orders = []\nweight = \"{weight} kg\"\nlabs = {{ serum_potassium = \"3.2 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}"
+        )
+    };
     let found = finding("REF-03", &given(138));
     assert!(found.text.starts_with("The first day brings 176 g/d of carbohydrate"), "{}", found.text);
     assert_eq!(
@@ -236,9 +240,16 @@ fn the_start_by_carbohydrate_is_not_over_that_by_energy() {
 /// Electrolytes that fell from 2 days before, phosphate and potassium; magnesium stays.
 fn fell(phosphate: [&str; 2], potassium: [&str; 2], more: &str) -> String {
     let labs = |nth: usize| {
-        format!("{{ serum_phosphate = \"{} mmol/L\", serum_potassium = \"{} mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}", phosphate[nth], potassium[nth])
+        format!(
+            "{{ serum_phosphate = \"{} mmol/L\", serum_potassium = \"{} mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}",
+            phosphate[nth], potassium[nth]
+        )
     };
-    format!("age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nsetting = \"ward\"\nearlier-labs = {}\nlabs = {}\n{more}", labs(0), labs(1))
+    format!(
+        "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nsetting = \"ward\"\nearlier-labs = {}\nlabs = {}\n{more}",
+        labs(0),
+        labs(1)
+    )
 }
 
 /// What fell and is low is named in full; what is still normal is not to be replaced.
@@ -393,7 +404,10 @@ fn infants_fed_beyond_the_pylorus_are_advised_a_rate() {
     assert_eq!(fix("NEO-05", &format!("{apart}route = \"post-pyloric\"")), "Give it by pump: 1.5 mL/h.");
     assert!(fix("NEO-05", apart).starts_with("Give 3 mL every 2 hours"));
     let levodopa = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"70 mL/h\"\nmedicines = [\"levodopa\"]\n";
-    assert!(fix("DRG-06", &format!("{levodopa}route = \"post-pyloric\"")).starts_with("Dose 1 hour before feeds, feed at night, and"));
+    assert!(
+        fix("DRG-06", &format!("{levodopa}route = \"post-pyloric\""))
+            .starts_with("Dose 1 hour before feeds, feed at night, and")
+    );
     assert!(fix("DRG-06", levodopa).starts_with("Dose 1 hour before feeds, feed at night or by bolus, and"));
 }
 
@@ -492,7 +506,9 @@ fn very_low_electrolytes_are_found_in_children_too() {
         "Potassium is 2.2 mmol/L, under 3 mmol/L; phosphate is 0.3 mmol/L, under 0.65 mmol/L; magnesium is 0.3 mmol/L, under 0.5 mmol/L."
     );
     let phosphate = |age: &str, value: &str| {
-        let given = format!("age = \"{age}\"\nweight = \"9 kg\"\nproduct = \"PED10\"\nrate = \"40 mL/h\"\nlabs = {{ serum_potassium = \"4 mmol/L\", serum_phosphate = \"{value} mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}");
+        let given = format!(
+            "age = \"{age}\"\nweight = \"9 kg\"\nproduct = \"PED10\"\nrate = \"40 mL/h\"\nlabs = {{ serum_potassium = \"4 mmol/L\", serum_phosphate = \"{value} mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}"
+        );
         judged(&order(&given), "REF-04").word()
     };
     assert_eq!((phosphate("11 mo", "0.99"), phosphate("11 mo", "1.0")), ("flagged", "clear"));
@@ -526,7 +542,9 @@ fn a_low_glucose_is_found() {
 /// What is said of potassium was measured, and nobody with a low one is advised less of it.
 #[test]
 fn the_reason_for_less_potassium_is_the_true_one() {
-    let given = |rate: u32, more: &str| format!("age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"{rate} mL/h\"\n{more}");
+    let given = |rate: u32, more: &str| {
+        format!("age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"{rate} mL/h\"\n{more}")
+    };
     let word = |rate: u32, more: &str| judged(&order(&given(rate, more)), "ELE-01").word();
     let medicine = "conditions = []\nmedicines = [\"potassium-raising\"]\n";
     // A medicine alone: nothing where the potassium is known, a reminder where it is not.
@@ -537,7 +555,9 @@ fn the_reason_for_less_potassium_is_the_true_one() {
     let reminder = finding("ELE-01", &given(88, medicine));
     assert_eq!(reminder.tier, Tier::Low);
     assert!(
-        reminder.text.contains("; a medicine that raises potassium is on the list, and no recent serum potassium was sent."),
+        reminder
+            .text
+            .contains("; a medicine that raises potassium is on the list, and no recent serum potassium was sent."),
         "{}",
         reminder.text
     );
@@ -547,17 +567,29 @@ fn the_reason_for_less_potassium_is_the_true_one() {
     assert!(replaced.is_none(), "{replaced:?}");
     // 65 mL/h × 24 h = 1560 mL: 60 mmol. One rule does not replace what the other takes away.
     let kidney = "conditions = [\"acute-kidney-injury\"]\nmedicines = []\n";
-    assert_eq!(word(65, &format!("{kidney}labs = {{ serum_potassium = \"2.8 mmol/L\", egfr = \"20 mL/min/{{1.73_m2}}\" }}")), "clear");
+    assert_eq!(
+        word(65, &format!("{kidney}labs = {{ serum_potassium = \"2.8 mmol/L\", egfr = \"20 mL/min/{{1.73_m2}}\" }}")),
+        "clear"
+    );
     for (labs, why) in [
-        ("serum_potassium = \"5.2 mmol/L\", egfr = \"20 mL/min/{1.73_m2}\"", "at a serum potassium of 5.2 mmol/L and with weak kidneys."),
+        (
+            "serum_potassium = \"5.2 mmol/L\", egfr = \"20 mL/min/{1.73_m2}\"",
+            "at a serum potassium of 5.2 mmol/L and with weak kidneys.",
+        ),
         ("serum_potassium = \"5.2 mmol/L\", egfr = \"90 mL/min/{1.73_m2}\"", "at a serum potassium of 5.2 mmol/L."),
-        ("serum_potassium = \"4.5 mmol/L\", egfr = \"20 mL/min/{1.73_m2}\"", "at a low filtration rate (serum potassium 4.5 mmol/L)."),
+        (
+            "serum_potassium = \"4.5 mmol/L\", egfr = \"20 mL/min/{1.73_m2}\"",
+            "at a low filtration rate (serum potassium 4.5 mmol/L).",
+        ),
     ] {
         let text = finding("ELE-01", &given(65, &format!("conditions = []\nmedicines = []\nlabs = {{ {labs} }}"))).text;
         assert_eq!(text, format!("The feed brings 60 mmol/d of potassium, over 50 mmol/d, {why}"));
     }
     let text = finding("ELE-01", &given(65, kidney)).text;
-    assert!(text.starts_with("The feed brings 60 mmol/d of potassium, over 50 mmol/d, in acute kidney injury."), "{text}");
+    assert!(
+        text.starts_with("The feed brings 60 mmol/d of potassium, over 50 mmol/d, in acute kidney injury."),
+        "{text}"
+    );
 }
 
 /// On renal replacement therapy the phosphate may be low: what is known counts, and binders go with a raised one only.
@@ -591,7 +623,9 @@ fn a_start_as_advised_is_not_contradicted() {
         let energy = finding("NUT-01", &at(rate));
         assert_eq!(
             energy.fix.as_deref(),
-            Some("At risk of refeeding: reach 720 kcal/d over 4 to 7 days, as potassium, phosphate and magnesium allow.")
+            Some(
+                "At risk of refeeding: reach 720 kcal/d over 4 to 7 days, as potassium, phosphate and magnesium allow."
+            )
         );
         assert!(energy.correction.is_none(), "{:?}", energy.correction);
         assert_eq!(
@@ -600,7 +634,11 @@ fn a_start_as_advised_is_not_contradicted() {
         );
     }
     // All that REF-01 asks for is known, and one of it is low.
-    let labs = |potassium: &str| format!("age = \"40 a\"\nsex = \"female\"\nweight = \"70 kg\"\nheight = \"166 cm\"\nproduct = \"A10\"\nrate = \"29 mL/h\"\nother-orders = []\nlabs = {{ serum_potassium = \"{potassium} mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}");
+    let labs = |potassium: &str| {
+        format!(
+            "age = \"40 a\"\nsex = \"female\"\nweight = \"70 kg\"\nheight = \"166 cm\"\nproduct = \"A10\"\nrate = \"29 mL/h\"\nother-orders = []\nlabs = {{ serum_potassium = \"{potassium} mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}"
+        )
+    };
     let low = finding("NUT-01", &labs("3.2"));
     assert!(low.fix.unwrap().starts_with("At risk of refeeding: reach 1400 kcal/d over 4 to 7 days"));
     assert!(low.correction.is_none());
@@ -609,14 +647,21 @@ fn a_start_as_advised_is_not_contradicted() {
     let youth = "age = \"17 a\"\nsex = \"female\"\nweight = \"35 kg\"\nheight = \"164 cm\"\nproduct = \"A10\"\nrate = \"7 mL/h\"\nother-orders = []\nlabs = { serum_potassium = \"4 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }";
     assert_eq!(finding("UNT-05", youth).tier, Tier::Med);
     let need = finding("NUT-03", youth);
-    assert!(need.fix.as_deref().unwrap().starts_with("At risk of refeeding: reach 1256 kcal/d over 4 to 7 days"), "{need:?}");
+    assert!(
+        need.fix.as_deref().unwrap().starts_with("At risk of refeeding: reach 1256 kcal/d over 4 to 7 days"),
+        "{need:?}"
+    );
     assert!(need.correction.is_none());
 }
 
 /// In the first days of intensive care there is an amount of feed that no rule reports.
 #[test]
 fn early_intensive_care_can_be_fed_as_every_rule_asks() {
-    let given = |rate: u32, stay: &str| format!("age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nheight = \"170 cm\"\nproduct = \"A10\"\nsetting = \"icu\"\nrate = \"{rate} mL/h\"\n{stay}");
+    let given = |rate: u32, stay: &str| {
+        format!(
+            "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nheight = \"170 cm\"\nproduct = \"A10\"\nsetting = \"icu\"\nrate = \"{rate} mL/h\"\n{stay}"
+        )
+    };
     let first = "stay = \"1 d\"";
     // 70 % of 1417.5 kcal are 992 kcal: 41 mL/h × 24 h = 984 mL, 14 kcal/kg.
     assert_eq!(fix("NUT-02", &given(45, first)), "Give at most 992 mL/d of this feed until day 4.");
@@ -627,7 +672,9 @@ fn early_intensive_care_can_be_fed_as_every_rule_asks() {
     let unknown = finding("NUT-01", &given(41, ""));
     assert_eq!(unknown.tier, Tier::Med);
     assert!(
-        unknown.text.starts_with("Energy is 14.1 kcal/kg/d, under 20 kcal/kg/d; in the first 3 days of intensive care less is meant."),
+        unknown.text.starts_with(
+            "Energy is 14.1 kcal/kg/d, under 20 kcal/kg/d; in the first 3 days of intensive care less is meant."
+        ),
         "{}",
         unknown.text
     );
@@ -638,7 +685,11 @@ fn early_intensive_care_can_be_fed_as_every_rule_asks() {
 #[test]
 fn protein_in_acute_kidney_injury_goes_by_the_ward() {
     // 60 mL/h × 24 h × 0.085 g/mL ÷ 70 kg = 1.75 g/kg.
-    let given = |rate: u32, setting: &str| format!("age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"HP12\"\nrate = \"{rate} mL/h\"\nsetting = \"{setting}\"\nconditions = [\"acute-kidney-injury\"]");
+    let given = |rate: u32, setting: &str| {
+        format!(
+            "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"HP12\"\nrate = \"{rate} mL/h\"\nsetting = \"{setting}\"\nconditions = [\"acute-kidney-injury\"]"
+        )
+    };
     assert_eq!(judged(&order(&given(60, "icu")), "NUT-06").word(), "clear");
     assert!(finding("NUT-06", &given(60, "ward")).text.ends_with("over 1.3 g/kg/d."));
     assert!(finding("NUT-06", &given(71, "icu")).text.ends_with("over 2 g/kg/d."));
@@ -647,7 +698,11 @@ fn protein_in_acute_kidney_injury_goes_by_the_ward() {
 /// KDOQI 2008, goals of continuous feeds: a heavy child is bounded by the rate, not by the weight alone.
 #[test]
 fn a_heavy_childs_rate_is_bounded_too() {
-    let given = |age: &str, weight: u32, rate: u32| format!("age = \"{age}\"\nsex = \"male\"\nweight = \"{weight} kg\"\nproduct = \"PED10\"\nrate = \"{rate} mL/h\"\nhours = \"8 h\"\nstart = \"22:00\"");
+    let given = |age: &str, weight: u32, rate: u32| {
+        format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"{weight} kg\"\nproduct = \"PED10\"\nrate = \"{rate} mL/h\"\nhours = \"8 h\"\nstart = \"22:00\""
+        )
+    };
     // 235 mL/h ÷ 60 kg = 3.9 mL/kg/h.
     let fast = finding("VOL-03", &given("13 a", 60, 235));
     assert_eq!(fast.tier, Tier::High);
@@ -666,7 +721,10 @@ fn a_heavy_childs_rate_is_bounded_too() {
 #[test]
 fn growth_is_no_finding() {
     let of = |age: &str, product: &str, before: &str, now: &str, days: u32| {
-        let given = format!("age = \"{age}\"\nsex = \"male\"\nweight = \"{now} kg\"\nproduct = \"{product}\"\nrate = \"12 mL/h\"\nearlier-weight = {{ value = \"{before} kg\", ago = \"{} d\" }}", days + 1);
+        let given = format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"{now} kg\"\nproduct = \"{product}\"\nrate = \"12 mL/h\"\nearlier-weight = {{ value = \"{before} kg\", ago = \"{} d\" }}",
+            days + 1
+        );
         finding_or_none("LIF-02", &given).map(|f| f.text)
     };
     assert_eq!(of("5 mo", "PED10", "6.5", "7.2", 30), None);
@@ -686,10 +744,15 @@ fn growth_is_no_finding() {
 #[test]
 fn newborns_are_judged_by_their_own_bounds() {
     // 160 mL/kg of milk hold 88 mg/kg, 10 units of fortifier for 1.5 kg 46.7: 134.7 ÷ 39.1 = 3.4 mmol/kg.
-    let fortified = "product = \"HM\"\nvolume = \"30 mL\"\nfeeds = 8\nadditives = [{ product = \"HMF\", amount = \"10 {dose}\" }]";
+    let fortified =
+        "product = \"HM\"\nvolume = \"30 mL\"\nfeeds = 8\nadditives = [{ product = \"HMF\", amount = \"10 {dose}\" }]";
     // 8 × 34.5 mL × 1 mg/mL ÷ 1.5 kg ÷ 39.1 = 4.7 mmol/kg.
     let rich = "product = \"PRE08\"\nvolume = \"34.5 mL\"\nfeeds = 8";
-    let given = |age: &str, feed: &str, labs: &str| format!("age = \"{age}\"\ngestation = \"30 wk\"\nsex = \"male\"\nweight = \"1.5 kg\"\nbirth-weight = \"1.3 kg\"\nconditions = []\nmedicines = []\n{feed}\nlabs = {{ {labs} }}");
+    let given = |age: &str, feed: &str, labs: &str| {
+        format!(
+            "age = \"{age}\"\ngestation = \"30 wk\"\nsex = \"male\"\nweight = \"1.5 kg\"\nbirth-weight = \"1.3 kg\"\nconditions = []\nmedicines = []\n{feed}\nlabs = {{ {labs} }}"
+        )
+    };
     let potassium = |age: &str, feed: &str, value: &str| {
         finding_or_none("ELE-01", &given(age, feed, &format!("serum_potassium = \"{value} mmol/L\""))).map(|f| f.tier)
     };
@@ -700,11 +763,53 @@ fn newborns_are_judged_by_their_own_bounds() {
     assert_eq!(potassium("25 d", rich, "6.0"), Some(Tier::Med));
     // 30 wk and 97 d are 43 6/7 weeks, and a newborn still; 98 d are 44. The same for each of 3 kg.
     let older = |age: &str, labs: &str| {
-        given(age, fortified, labs).replace("1.5 kg", "3 kg").replace("30 mL", "60 mL").replace("10 {dose}", "20 {dose}")
+        given(age, fortified, labs)
+            .replace("1.5 kg", "3 kg")
+            .replace("30 mL", "60 mL")
+            .replace("10 {dose}", "20 {dose}")
     };
     let at = |age: &str| finding_or_none("ELE-01", &older(age, "serum_potassium = \"5.6 mmol/L\"")).map(|f| f.tier);
     assert_eq!((at("97 d"), at("98 d")), (None, Some(Tier::High)));
     let glucose = |age: &str| fix("MET-01", &older(age, "glucose = \"10.5 mmol/L\""));
-    assert!(glucose("25 d").starts_with("Repeat the value; look at glucose by vein first and lower its rate;"), "{}", glucose("25 d"));
+    assert!(
+        glucose("25 d").starts_with("Repeat the value; look at glucose by vein first and lower its rate;"),
+        "{}",
+        glucose("25 d")
+    );
     assert!(glucose("98 d").starts_with("Repeat the value; insulin by protocol"), "{}", glucose("98 d"));
+}
+
+/// Bounds that count where a value was not sent: nothing under them is clear, for want of that value.
+#[test]
+fn bounds_beside_a_value_that_was_not_sent() {
+    let words = |rule: &str, given: [String; 2]| given.map(|one| judged(&order(&one), rule).word());
+    let medicine = "conditions = []\nmedicines = [\"potassium-raising\"]\n";
+    // 77 mmol × 39.0983 mg ÷ 1500 mg/L = 2007 mL, over 24 h 83.6 mL/h.
+    let adult = |rate: u32| {
+        format!(
+            "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"{rate} mL/h\"\n{medicine}"
+        )
+    };
+    assert_eq!(words("ELE-01", [adult(83), adult(84)]), ["not-provided", "flagged"]);
+    // 3 mmol/kg × 16 kg × 39.0983 mg ÷ 1300 mg/L = 1443.6 mL, over 24 h 60.2 mL/h.
+    let child = |rate: u32| {
+        format!(
+            "age = \"4 a\"\nsex = \"male\"\nweight = \"16 kg\"\nproduct = \"PED10\"\nrate = \"{rate} mL/h\"\n{medicine}"
+        )
+    };
+    assert_eq!(words("ELE-01", [child(60), child(61)]), ["not-provided", "flagged"]);
+    // 4.5 mmol/kg × 1.5 kg × 39.0983 mg ÷ 1 mg/mL = 263.9 mL, in 8 feeds 32.99 mL.
+    let newborn = |volume: &str| {
+        format!(
+            "age = \"25 d\"\ngestation = \"30 wk\"\nsex = \"male\"\nweight = \"1.5 kg\"\nproduct = \"PRE08\"\nvolume = \"{volume} mL\"\nfeeds = 8\n{medicine}"
+        )
+    };
+    assert_eq!(words("ELE-01", [newborn("32.9"), newborn("33")]), ["not-provided", "flagged"]);
+    // 800 mg ÷ 0.7 mg/mL = 1142.9 mL, over 24 h 47.6 mL/h.
+    let dialysis = |rate: u32| {
+        format!(
+            "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"{rate} mL/h\"\nconditions = [\"renal-replacement-therapy\"]\n"
+        )
+    };
+    assert_eq!(words("ELE-02", [dialysis(47), dialysis(48)]), ["not-provided", "flagged"]);
 }

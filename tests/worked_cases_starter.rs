@@ -250,7 +250,11 @@ const CASES: &[Case] = &[
         listed: &[("DRG-16", Med)],
         more: &[
             ("DRG-01", High, "the feed runs 24 h and leaves no room for the holds"),
-            ("WAT-01", Med, "19.2 mL/kg of water is under 20, the ward not sent; the case's text does not speak of water"),
+            (
+                "WAT-01",
+                Med,
+                "19.2 mL/kg of water is under 20, the ward not sent; the case's text does not speak of water",
+            ),
         ],
         less: &[("DRG-16", "not-provided", "times of doses are not read; listed as not checked")],
         ..PLAIN
