@@ -450,7 +450,7 @@ fn demo_once_answers_every_sample_and_says_that_it_is_invented() {
     // 11: 4 × 300 + 8 × 50, 1200 × 1.2 + 2 × 25.
     for (sample, disposition, volume, energy, found) in [
         ("demo-1-toddler", "clear", "1100 mL", "1000 kcal", ""),
-        ("demo-2-intensive-care", "flagged", "1860 mL", "1872 kcal", "HIGH WAT-01"),
+        ("demo-2-intensive-care", "flagged", "1860 mL", "1872 kcal", "MED WAT-01"),
         ("demo-3-home-cyclic", "flagged", "1634 mL", "1911 kcal", "MED WAT-01"),
         ("demo-4-jejunal-bolus", "flagged", "1680 mL", "1500 kcal", "bolus-beyond-stomach"),
         ("demo-5-steps-over-cap", "flagged", "1680 to 2340 mL", "1500 to 2160 kcal", "cap-against-schedule"),

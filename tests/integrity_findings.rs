@@ -304,17 +304,21 @@ fn a_slip_is_named_with_its_factor() {
             "Check weight, volumes, rate, density, times and their units."
         )
     );
-    // 9 × 24 = 216 mL, 3.6 kcal/kg: less than a cautious start.
-    let f = day("9");
+    // 7 × 24 = 168 mL, 2.8 kcal/kg: less than a cautious start.
+    let f = day("7");
     assert_eq!(f.tier, Tier::High);
     assert_eq!(
         words(&f).0,
-        "The day's energy of 3.6 kcal/kg is implausible; 10 times more, it would be usual (36 kcal/kg)."
+        "The day's energy of 2.8 kcal/kg is implausible; 10 times more, it would be usual (28 kcal/kg)."
     );
-    assert_eq!(words(&f).1, "3.6 kcal/kg × 10 = 36 kcal/kg, at 60 kg");
+    assert_eq!(words(&f).1, "2.8 kcal/kg × 10 = 28 kcal/kg, at 60 kg");
+    assert_eq!(
+        words(&f).2,
+        "Check the decimal point of volume, rate, density, times and weight: a factor of 10, or a deliberate low start."
+    );
 }
 
-/// Adults: 5 kcal/kg/d or 240 to 480 mL/d; under 1 year 10 to 24 mL/kg/d.
+/// From 16 years: 3 kcal/kg/d (a start of 5 rounded down to the step of a pump) or 240 to 480 mL/d; under 1 year 10 to 24 mL/kg/d.
 #[test]
 fn a_trophic_feed_is_no_slip() {
     let tier = |who: &str, rate: &str| {
@@ -322,13 +326,14 @@ fn a_trophic_feed_is_no_slip() {
         all.iter().find(|f| f.text.starts_with("The day's")).map(|f| f.tier)
     };
     let adult = |kg: &str| format!("age = \"70 a\"\nsex = \"male\"\nweight = \"{kg} kg\"");
-    assert_eq!(tier(&adult("60"), "10"), Some(Tier::Med), "240 mL");
-    assert_eq!(tier(&adult("60"), "9.9"), Some(Tier::High), "237.6 mL, 4 kcal/kg");
-    assert_eq!(tier(&adult("120"), "20"), Some(Tier::Med), "480 mL, 4 kcal/kg");
-    assert_eq!(tier(&adult("120"), "20.1"), Some(Tier::High), "482.4 mL, 4.02 kcal/kg");
-    assert_eq!(tier(&adult("120"), "25"), Some(Tier::Med), "5 kcal/kg");
-    assert_eq!(tier(&adult("120"), "24.9"), Some(Tier::High), "4.98 kcal/kg");
-    assert_eq!(tier("age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"", "12"), Some(Tier::High), "not an adult");
+    assert_eq!(tier(&adult("100"), "10"), Some(Tier::Med), "240 mL, 2.4 kcal/kg");
+    assert_eq!(tier(&adult("100"), "9.9"), Some(Tier::High), "237.6 mL");
+    assert_eq!(tier(&adult("170"), "20"), Some(Tier::Med), "480 mL, 2.82 kcal/kg");
+    assert_eq!(tier(&adult("170"), "20.1"), Some(Tier::High), "482.4 mL, 2.84 kcal/kg");
+    assert_eq!(tier(&adult("60"), "7.5"), Some(Tier::Med), "3 kcal/kg");
+    assert_eq!(tier(&adult("60"), "7.4"), Some(Tier::High), "2.96 kcal/kg");
+    assert_eq!(tier("age = \"16 a\"\nsex = \"male\"\nweight = \"60 kg\"", "12"), Some(Tier::Med), "4.8 kcal/kg");
+    assert_eq!(tier("age = \"15 a\"\nsex = \"male\"\nweight = \"60 kg\"", "12"), Some(Tier::High), "under 16 years");
     let infant = "age = \"1 mo\"\nsex = \"male\"\nweight = \"4.8 kg\"";
     assert_eq!(tier(infant, "2"), Some(Tier::Med), "10 mL/kg");
     assert_eq!(tier(infant, "1.9"), Some(Tier::High), "9.5 mL/kg");

@@ -2,7 +2,7 @@
 //! orders and products are invented.
 
 use enteral_gate::appraise::{Institution, check_by};
-use enteral_gate::findings::{Finding, Outcome};
+use enteral_gate::findings::{Finding, Outcome, Tier};
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::rulebook::short_form;
 use enteral_gate::settings::Settings;
@@ -33,6 +33,10 @@ fn finding_of(document: &str, rule: &str) -> Finding {
 
 fn finding(rule: &str, given: &str) -> Finding {
     finding_of(&order(given), rule)
+}
+
+fn finding_or_none(rule: &str, given: &str) -> Option<Finding> {
+    if let Outcome::Flagged(mut found) = judged(&order(given), rule) { found.pop() } else { None }
 }
 
 fn fix(rule: &str, given: &str) -> String {
@@ -162,7 +166,7 @@ fn advice_on_a_range_names_the_aim() {
 
 const THIN: &str = "age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nrate = \"65 mL/h\"\nother-orders = []\n";
 
-/// Findings on one and the same risk advise one and the same start.
+/// Findings on one and the same risk advise one and the same start, and one risk is told once.
 #[test]
 fn rules_on_refeeding_do_not_contradict_each_other() {
     // 10 kcal/kg × 70 kg = 700 kcal = 700 mL, over 24 h 29.2 mL/h.
@@ -170,16 +174,15 @@ fn rules_on_refeeding_do_not_contradict_each_other() {
         "{THIN}weight = \"70 kg\"\nheight = \"175 cm\"\nlabs = {{ serum_potassium = \"5.8 mmol/L\", serum_phosphate = \"0.52 mmol/L\", serum_magnesium = \"0.617 mmol/L\" }}"
     );
     let advised = "Start at 700 kcal/d: 29 mL/h over the same hours. Give thiamine first; replace what is low: phosphate (0.52 mmol/L), magnesium (0.62 mmol/L); reach full needs over 4 to 7 days.";
-    for rule in ["REF-01", "REF-03"] {
-        let found = finding(rule, &labs);
-        assert_eq!(found.fix.as_deref(), Some(advised), "{rule}");
-        assert_eq!(found.correction.unwrap().label, "Rate 29 mL/h", "{rule}");
-    }
+    let found = finding("REF-01", &labs);
+    assert_eq!(found.fix.as_deref(), Some(advised));
+    assert_eq!(found.correction.unwrap().label, "Rate 29 mL/h");
+    assert_eq!(judged(&order(&labs), "REF-03").word(), "clear");
     let found = finding("REF-04", &labs);
     assert_eq!(found.text, "Phosphate is 0.52 mmol/L, under 0.65 mmol/L; magnesium is 0.62 mmol/L, under 0.65 mmol/L.");
-    // A body-mass index of 40 kg ÷ 1.7² m² = 13.8: 5 kcal/kg × 40 kg = 200 kcal, over 24 h 8.3 mL/h, by all three.
+    // A body-mass index of 40 kg ÷ 1.7² m² = 13.8: 5 kcal/kg × 40 kg = 200 kcal, over 24 h 8.3 mL/h, by both.
     let thin = format!("{THIN}weight = \"40 kg\"\nheight = \"170 cm\"");
-    for rule in ["REF-01", "REF-02", "REF-03"] {
+    for rule in ["REF-01", "REF-02"] {
         let found = finding(rule, &thin);
         let fix = found.fix.unwrap();
         assert!(fix.starts_with("Start at 200 kcal/d: 8 mL/h over the same hours. "), "{rule}: {fix}");
@@ -212,27 +215,72 @@ fn a_start_at_risk_of_refeeding_counts_additives_and_single_feeds() {
     assert!(said.starts_with("Start at 700 kcal/d: 140 mL per feed. "), "{said}");
 }
 
-/// A rule that speaks of carbohydrate alone does not advise more feed than the one that speaks of energy.
+/// A rule that speaks of carbohydrate alone does not advise more feed than the one that speaks of energy, and leaves to
+/// that one what it finds.
 #[test]
 fn the_start_by_carbohydrate_is_not_over_that_by_energy() {
-    // 55 mL/h × 24 h = 1320 mL of A10: 18.9 kcal/kg at 70 kg, 1320 × 0.1335 = 176 g. By 150 g 1123.6 mL, by 700 kcal
-    // 700 mL.
-    let given = "age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nrate = \"55 mL/h\"\nother-orders = []\nweight = \"70 kg\"\nlabs = { serum_potassium = \"3.2 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }";
-    let found = finding("REF-03", given);
+    // 55 mL/h × 24 h = 1320 mL of A10: 1320 × 0.1335 = 176 g; at 138 kg 9.6 kcal/kg. By 150 g 1123.6 mL, over 24 h 46.8 mL/h.
+    let given = |weight: u32| {
+        format!(
+            "age = \"50 a\"\nsex = \"female\"\nproduct = \"A10\"\nrate = \"55 mL/h\"\nother-orders = []\nweight = \"{weight} kg\"\nlabs = {{ serum_potassium = \"3.2 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}"
+        )
+    };
+    let found = finding("REF-03", &given(138));
     assert!(found.text.starts_with("The first day brings 176 g/d of carbohydrate"), "{}", found.text);
     assert_eq!(
         found.fix.unwrap(),
-        "Start with at most 700 mL/d of this feed a day: 29 mL/h over the same hours; give thiamine first."
+        "Start with at most 1124 mL/d of this feed a day: 46 mL/h over the same hours; give thiamine first."
     );
+    assert_eq!(judged(&order(&given(138)), "REF-01").word(), "clear");
+    // At 131 kg 10.08 kcal/kg.
+    assert_eq!(judged(&order(&given(131)), "REF-03").word(), "clear");
+    assert_eq!(judged(&order(&given(131)), "REF-01").word(), "flagged");
 }
 
-/// What fell is named in full, and what was high before is not to be replaced.
+/// Electrolytes that fell from 2 days before, phosphate and potassium; magnesium stays.
+fn fell(phosphate: [&str; 2], potassium: [&str; 2], more: &str) -> String {
+    let labs = |nth: usize| {
+        format!(
+            "{{ serum_phosphate = \"{} mmol/L\", serum_potassium = \"{} mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}",
+            phosphate[nth], potassium[nth]
+        )
+    };
+    format!(
+        "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nsetting = \"ward\"\nearlier-labs = {}\nlabs = {}\n{more}",
+        labs(0),
+        labs(1)
+    )
+}
+
+/// What fell and is low is named in full; what is still normal is not to be replaced.
 #[test]
-fn all_electrolytes_that_fell_are_named() {
-    let given = "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"70 mL/h\"\nlabs = { serum_phosphate = \"0.65 mmol/L\", serum_potassium = \"4.8 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }\nearlier-labs = { serum_phosphate = \"1.0 mmol/L\", serum_potassium = \"6.0 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }";
-    let found = finding("REF-07", given);
-    assert_eq!(found.text, "Phosphate fell from 1 mmol/L to 0.65 mmol/L; potassium from 6 mmol/L to 4.8 mmol/L.");
+fn all_electrolytes_that_fell_and_are_low_are_named() {
+    let early = "rate = \"70 mL/h\"\nstay = \"3 d\"";
+    let found = finding("REF-07", &fell(["1.0", "0.65"], ["4.8", "3.3"], early));
+    assert_eq!(found.tier, Tier::High);
+    assert_eq!(found.text, "Phosphate fell from 1 mmol/L to 0.65 mmol/L; potassium from 4.8 mmol/L to 3.3 mmol/L.");
     assert_eq!(found.fix.unwrap(), "Replace what is low, halve or hold the rate, measure again in 12 hours.");
+    let one = finding("REF-07", &fell(["1.0", "0.65"], ["6.0", "4.8"], early));
+    assert_eq!(one.text, "Phosphate fell from 1 mmol/L to 0.65 mmol/L.");
+    // A treated potassium, and one that is normal still.
+    for potassium in [["6.6", "4.4"], ["4.9", "4.4"]] {
+        assert_eq!(judged(&order(&fell(["1.0", "1.0"], potassium, early)), "REF-07").word(), "clear");
+    }
+}
+
+/// Refeeding shows within days of a start: long after it a fall has other causes.
+#[test]
+fn electrolytes_that_fall_long_after_the_start_are_no_refeeding() {
+    let of = |more: &str| finding_or_none("REF-07", &fell(["1.0", "0.65"], ["4.0", "4.0"], more)).map(|f| f.tier);
+    let there = "other-orders = [{ product = \"A10\", rate = \"50 mL/h\", status = \"active\" }]";
+    assert_eq!(of(&format!("rate = \"70 mL/h\"\nstay = \"7 d\"\n{there}")), Some(Tier::High));
+    assert_eq!(of(&format!("rate = \"70 mL/h\"\nstay = \"40 d\"\n{there}")), None);
+    // A new order, and one that rises.
+    assert_eq!(of("rate = \"70 mL/h\"\nstay = \"40 d\"\nother-orders = []"), Some(Tier::High));
+    let rises = "steps = [{ rate = \"20 mL/h\", for = \"24 h\" }, { rate = \"60 mL/h\" }]";
+    assert_eq!(of(&format!("{rises}\nstay = \"40 d\"\n{there}")), Some(Tier::High));
+    let unknown = fell(["1.0", "0.65"], ["4.0", "4.0"], "rate = \"70 mL/h\"").replace("setting = \"ward\"\n", "");
+    assert_eq!(finding("REF-07", &unknown).tier, Tier::Med);
 }
 
 /// A figure brings its unit along: no text says it once more.
@@ -289,4 +337,479 @@ fn advice_on_water_is_never_nothing_to_something() {
     // Without the maximum and with half the flushes: 1209.6 + 300 = 1509.6 mL; 240.4 mL lack, 6 of 41 mL.
     let known = "age = \"70 a\"\nsetting = \"ward\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\nflush = { volume = \"50 mL\", every = \"4 h\" }";
     assert_eq!(fix("WAT-01", known), "Add 240 mL/d as water flushes: 6 of 41 mL.");
+}
+
+/// A night feed of 80 mL/h with two feeds of 240 mL in 20 minutes each by day, which run in at 720 mL/h.
+fn night_and_two_feeds(more: &str) -> String {
+    let given = format!(
+        "product = \"A10\"\nrate = \"80 mL/h\"\nhours = \"10 h\"\nstart = \"20:00\"\nmedicines = [\"insulin\"]\n{more}"
+    );
+    let mut document: serde_json::Value = serde_json::from_str(&order(&given)).unwrap();
+    let entries = document["entry"].as_array_mut().unwrap();
+    let order = entries.iter_mut().map(|e| &mut e["resource"]).find(|r| r["resourceType"] == "NutritionOrder").unwrap();
+    let feed = |time: &str| {
+        serde_json::json!({"schedule": {"repeat": {"timeOfDay": [time], "duration": 20, "durationUnit": "min"}},
+            "quantity": {"value": 240, "unit": "mL", "system": "http://unitsofmeasure.org", "code": "mL"}})
+    };
+    let lines = order["enteralFormula"]["administration"].as_array_mut().unwrap();
+    lines.extend([feed("10:00:00"), feed("15:00:00")]);
+    document.to_string()
+}
+
+/// What replaces a feed that stops runs at that feed's rate; no figure where it may be wrong for the patient.
+#[test]
+fn glucose_by_vein_is_named_at_the_rate_of_the_pump() {
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\n";
+    let said = |more: &str| finding_of(&night_and_two_feeds(more), "DRG-15").fix.unwrap();
+    assert_eq!(
+        said(adult),
+        "Write what to do if the feed stops for over 1 hour, for example 10 % glucose by vein at 80 mL/h, and fit doses to the feeding hours."
+    );
+    let without = "Write what to do if the feed stops for over 1 hour: glucose by vein by the unit's protocol, and fit doses to the feeding hours.";
+    assert_eq!(said(&format!("{adult}fluid-limit = \"1500 mL/d\"")), without);
+    assert_eq!(said("age = \"12 a\"\nsex = \"male\"\nweight = \"40 kg\"\n"), without);
+}
+
+/// A single feed has a volume; the speed at which it runs in is no rate of a pump.
+#[test]
+fn single_feeds_on_a_vasopressor_are_told_by_their_volume() {
+    let given = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nvolume = \"250 mL\"\nfeeds = 6\nmedicines = [\"vasopressor\"]\nlabs = { lactate = \"5 mmol/L\" }\n";
+    let fed = "Feeds of up to 250 mL, 1500 mL/d, are given on a vasopressor with lactate at 5 mmol/L, over 4 mmol/L.";
+    assert_eq!(finding("HEM-01", &format!("{given}over = \"30 min\"")).text, fed);
+    // How long they take does not matter.
+    assert_eq!(finding("HEM-01", given).text, fed);
+    assert_eq!(
+        finding("HEM-02", &format!("{given}over = \"30 min\"\nroute = \"post-pyloric\"")).text,
+        "The small bowel gets feeds of up to 250 mL, 1500 mL/d, on a vasopressor with lactate at 5 mmol/L, over 2 mmol/L."
+    );
+}
+
+/// Beyond the pylorus feed runs by pump: no advice leads to single feeds there.
+#[test]
+fn infants_fed_beyond_the_pylorus_are_advised_a_rate() {
+    let infant = "age = \"20 d\"\ngestation = \"30 wk\"\nsex = \"male\"\nweight = \"2 kg\"\nbirth-weight = \"1.5 kg\"\nproduct = \"HM\"\nconditions = [\"necrotising-enterocolitis\"]\nmedicines = []\nother-orders = []\n";
+    let jejunum = format!("{infant}rate = \"16 mL/h\"\nroute = \"post-pyloric\"");
+    // 180 mL/kg × 2 kg = 360 mL, over 24 h 15 mL/h; 24 mL/kg × 2 kg = 48 mL, 2 mL/h; 30 mL/kg × 2 kg = 60 mL, 2.5 mL/h.
+    assert_eq!(
+        fix("NEO-04", &jejunum),
+        "Give at most 360 mL/d: 15 mL/h by pump; fortify the feed rather than give more of it."
+    );
+    assert_eq!(fix("NEO-06", &jejunum), "Hold, or give at most 48 mL/d: 2 mL/h by pump.");
+    assert_eq!(fix("NEO-01", &jejunum), "Start with 60 mL/d at most: 2.5 mL/h by pump.");
+    assert_eq!(judged(&order(&jejunum), "NEO-07").word(), "not-applicable");
+    let single = format!("{infant}volume = \"46 mL\"\nfeeds = 8\n");
+    assert_eq!(fix("NEO-06", &single), "Hold, or give at most 48 mL/d: 8 feeds of 6 mL.");
+    // 3 feeds of 12 mL a day: 36 mL, over 24 h 1.5 mL/h.
+    let apart = "age = \"2 d\"\ngestation = \"29 wk\"\nsex = \"male\"\nweight = \"1.1 kg\"\nproduct = \"HM\"\nvolume = \"12 mL\"\nfeeds = 3\n";
+    assert_eq!(fix("NEO-05", &format!("{apart}route = \"post-pyloric\"")), "Give it by pump: 1.5 mL/h.");
+    assert!(fix("NEO-05", apart).starts_with("Give 3 mL every 2 hours"));
+    let levodopa = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"70 mL/h\"\nmedicines = [\"levodopa\"]\n";
+    assert!(
+        fix("DRG-06", &format!("{levodopa}route = \"post-pyloric\""))
+            .starts_with("Dose 1 hour before feeds, feed at night, and")
+    );
+    assert!(fix("DRG-06", levodopa).starts_with("Dose 1 hour before feeds, feed at night or by bolus, and"));
+}
+
+const DENSE: &str = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A20\"\nrate = \"35 mL/h\"\nflush = { volume = \"30 mL\", every = \"4 h\" }\n";
+
+/// A low sodium is no lack of water, and plain water lowers it further.
+#[test]
+fn no_plain_water_is_advised_at_a_low_sodium() {
+    let low = "labs = { serum_sodium = \"122 mmol/L\" }\n";
+    let cause = "Serum sodium is 122 mmol/L: find the cause first, and give no plain water for it.";
+    for rule in ["WAT-01", "WAT-07"] {
+        let found = finding(rule, &format!("{DENSE}{low}"));
+        assert_eq!(found.fix.as_deref(), Some(cause), "{rule}");
+        assert!(found.correction.is_none(), "{rule}");
+        assert!(found.text.ends_with("; other fluids are not counted."), "{}", found.text);
+    }
+    let child = "age = \"4 a\"\nsex = \"male\"\nweight = \"16 kg\"\nproduct = \"PED10\"\nrate = \"44 mL/h\"\n";
+    assert_eq!(fix("WAT-02", &format!("{child}{low}")), cause);
+    let infant = "age = \"10 mo\"\nsex = \"male\"\nweight = \"9 kg\"\nproduct = \"PED10\"\nrate = \"20 mL/h\"\n";
+    assert!(fix("WAT-02", &format!("{infant}{low}")).ends_with("give no plain water and no thinner feed for it."));
+    assert!(fix("WAT-02", infant).starts_with("Look at the feed first"));
+    // At 135 mmol/L it is not low.
+    let fine = format!("{DENSE}labs = {{ serum_sodium = \"135 mmol/L\" }}");
+    assert!(fix("WAT-01", &fine).starts_with("Add "), "{}", fix("WAT-01", &fine));
+}
+
+/// Where fluids run beside the feed, or are to be kept few, they are counted first.
+#[test]
+fn other_fluids_are_counted_before_water_is_advised() {
+    let count = "Count the other fluids first; more water only where the fluid balance asks for it.";
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"REN18\"\nrate = \"40 mL/h\"\nsetting = \"ward\"\n";
+    assert_eq!(finding("WAT-01", adult).tier, Tier::High);
+    let low = |given: &str| {
+        let found = finding("WAT-01", given);
+        (found.tier, found.fix.unwrap())
+    };
+    for more in [
+        "fluid-limit = \"1200 mL/d\"",
+        "conditions = [\"renal-replacement-therapy\"]",
+        "conditions = [\"chronic-kidney-disease-5\"]",
+        "conditions = [\"heart-failure\"]",
+        "conditions = [\"cirrhosis\"]\nlabs = { serum_sodium = \"128 mmol/L\" }",
+    ] {
+        assert_eq!(low(&format!("{adult}{more}")), (Tier::Low, count.to_owned()), "{more}");
+        let dense = finding("WAT-07", &format!("{adult}{more}"));
+        assert_eq!(dense.tier, Tier::Low, "{more}");
+        assert_eq!(dense.fix.unwrap(), "Count the other fluids first, and check serum sodium.", "{more}");
+    }
+    // Cirrhosis alone says nothing of fluids.
+    assert_eq!(low(&format!("{adult}conditions = [\"cirrhosis\"]")).0, Tier::High);
+    // Without a ward nothing is known of infusions.
+    assert_eq!(low(&adult.replace("setting = \"ward\"\n", "")).0, Tier::Med);
+    // By the adjusted weight too.
+    let obese = "age = \"50 a\"\nsex = \"male\"\nweight = \"120 kg\"\nheight = \"170 cm\"\nproduct = \"A15\"\nrate = \"45 mL/h\"\nfluid-limit = \"1500 mL/d\"\n";
+    assert_eq!(low(obese), (Tier::Low, count.to_owned()));
+    // 30 mL/h × 24 h = 720 mL are within 750 mL; 398 mL more would not be.
+    let child = "age = \"4 a\"\nsex = \"male\"\nweight = \"16 kg\"\nproduct = \"PED10\"\nrate = \"30 mL/h\"\n";
+    assert_eq!(finding("WAT-02", child).tier, Tier::High);
+    for more in ["setting = \"picu\"", "fluid-limit = \"750 mL/d\"", "conditions = [\"heart-failure\"]"] {
+        let found = finding("WAT-02", &format!("{child}{more}"));
+        assert_eq!((found.tier, found.fix.as_deref()), (Tier::Low, Some(count)), "{more}");
+    }
+    let trophic = "age = \"35 d\"\ngestation = \"30 wk\"\nsex = \"male\"\nweight = \"1.2 kg\"\nproduct = \"HM\"\nvolume = \"3.6 mL\"\nfeeds = 8\nconditions = [\"necrotising-enterocolitis\"]\n";
+    let found = finding("WAT-02", trophic);
+    assert_eq!((found.tier, found.fix.as_deref()), (Tier::Low, Some(count)));
+}
+
+/// No flush is advised that WAT-06 would report.
+#[test]
+fn no_flush_is_advised_that_is_too_large() {
+    // 25 mL/kg × 70 kg = 1750 mL; 840 mL of A20 hold 588 mL, and 180 mL are flushed: 982 mL lack. 982 ÷ 60 = 16.4, in 17
+    // flushes 57.8 mL.
+    let bowel = format!("{DENSE}route = \"post-pyloric\"\n");
+    assert_eq!(
+        fix("WAT-01", &bowel),
+        "Add 982 mL/d as water flushes: 17 of 58 mL (more flushes, not larger ones: at most 60 mL at once)."
+    );
+    assert!(fix("WAT-07", &bowel).starts_with("Add 912 mL/d of water as flushes: 16 of 57 mL (more flushes"));
+    assert!(fix("WAT-01", DENSE).ends_with(": 6 of 164 mL."));
+    // 5 mL/kg × 10 kg = 50 mL; 800 − 449 = 351 mL, in 8 flushes 43.9 mL.
+    let child = "age = \"14 mo\"\nsex = \"male\"\nweight = \"10 kg\"\nproduct = \"PED10\"\nrate = \"22 mL/h\"\n";
+    assert_eq!(
+        fix("WAT-02", child),
+        "Add 351 mL/d as water flushes: 8 of 44 mL (more flushes, not larger ones: at most 50 mL at once)."
+    );
+}
+
+/// Very low values are found at every age, by bounds of the age.
+#[test]
+fn very_low_electrolytes_are_found_in_children_too() {
+    let youth = "age = \"15 a\"\nweight = \"50 kg\"\nproduct = \"A10\"\nrate = \"75 mL/h\"\nother-orders = []\nlabs = { serum_potassium = \"2.2 mmol/L\", serum_phosphate = \"0.3 mmol/L\", serum_magnesium = \"0.3 mmol/L\" }";
+    let found = finding("REF-04", youth);
+    assert_eq!(found.tier, Tier::High);
+    assert_eq!(
+        found.text,
+        "Potassium is 2.2 mmol/L, under 3 mmol/L; phosphate is 0.3 mmol/L, under 0.65 mmol/L; magnesium is 0.3 mmol/L, under 0.5 mmol/L."
+    );
+    let phosphate = |age: &str, value: &str| {
+        let given = format!(
+            "age = \"{age}\"\nweight = \"9 kg\"\nproduct = \"PED10\"\nrate = \"40 mL/h\"\nlabs = {{ serum_potassium = \"4 mmol/L\", serum_phosphate = \"{value} mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}"
+        );
+        judged(&order(&given), "REF-04").word()
+    };
+    assert_eq!((phosphate("11 mo", "0.99"), phosphate("11 mo", "1.0")), ("flagged", "clear"));
+    assert_eq!((phosphate("12 mo", "0.79"), phosphate("12 mo", "0.8")), ("flagged", "clear"));
+    assert_eq!((phosphate("12 a", "0.64"), phosphate("12 a", "0.65")), ("flagged", "clear"));
+    let infant = "age = \"20 d\"\nsex = \"male\"\nweight = \"1.6 kg\"\nproduct = \"HM\"\nvolume = \"30 mL\"\nfeeds = 8\nlabs = { serum_phosphate = \"0.9 mmol/L\" }";
+    assert_eq!(fix("REF-04", infant), "Replace what is low, and do not raise the feed until it is corrected.");
+}
+
+/// A low glucose under feeding is found, the graver where something on the list lowers it.
+#[test]
+fn a_low_glucose_is_found() {
+    let glucose = |given: &str, value: &str| {
+        let found = finding("MET-01", &format!("{given}labs = {{ glucose = \"{value} mmol/L\" }}"));
+        (found.tier, found.text, found.fix.unwrap())
+    };
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"65 mL/h\"\n";
+    let (tier, text, fix) = glucose(&format!("{adult}medicines = [\"insulin\"]\n"), "1.8");
+    assert_eq!(tier, Tier::High);
+    assert_eq!(text, "Glucose is 1.8 mmol/L, under 3 mmol/L, with insulin or a sulfonylurea on the list.");
+    assert!(fix.starts_with("Treat it by the unit's protocol now and repeat the value; cut insulin"), "{fix}");
+    let (tier, text, fix) = glucose(&format!("{adult}medicines = []\n"), "3.9");
+    assert_eq!((tier, &*text), (Tier::Med, "Glucose is 3.9 mmol/L, under 4 mmol/L."));
+    assert!(fix.contains("; find the cause, and do not let the feed pause without glucose."), "{fix}");
+    assert_eq!(glucose(&format!("{adult}medicines = [\"sulfonylurea\"]\n"), "3.9").0, Tier::High);
+    let newborn = "age = \"3 d\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"3.2 kg\"\nproduct = \"HM\"\nvolume = \"30 mL\"\nfeeds = 8\n";
+    assert_eq!(glucose(newborn, "2.5").0, Tier::High);
+    assert_eq!(judged(&order(&format!("{newborn}labs = {{ glucose = \"2.6 mmol/L\" }}")), "MET-01").word(), "clear");
+}
+
+/// What is said of potassium was measured, and nobody with a low one is advised less of it.
+#[test]
+fn the_reason_for_less_potassium_is_the_true_one() {
+    let given = |rate: u32, more: &str| {
+        format!("age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"{rate} mL/h\"\n{more}")
+    };
+    let word = |rate: u32, more: &str| judged(&order(&given(rate, more)), "ELE-01").word();
+    let medicine = "conditions = []\nmedicines = [\"potassium-raising\"]\n";
+    // A medicine alone: nothing where the potassium is known, a reminder where it is not.
+    let known = |value: &str| {
+        format!("{medicine}labs = {{ serum_potassium = \"{value} mmol/L\", egfr = \"75 mL/min/{{1.73_m2}}\" }}")
+    };
+    assert_eq!((word(88, &known("3.2")), word(65, &known("4.2"))), ("clear", "clear"));
+    let reminder = finding("ELE-01", &given(88, medicine));
+    assert_eq!(reminder.tier, Tier::Low);
+    assert!(
+        reminder
+            .text
+            .contains("; a medicine that raises potassium is on the list, and no recent serum potassium was sent."),
+        "{}",
+        reminder.text
+    );
+    assert!(reminder.fix.unwrap().starts_with("Measure the potassium; "));
+    // Potassium that is given as a medicine is given because it lacks.
+    let replaced = finding_or_none("ELE-01", &given(88, "conditions = []\nmedicines = [\"potassium-supplement\"]\n"));
+    assert!(replaced.is_none(), "{replaced:?}");
+    // 65 mL/h × 24 h = 1560 mL: 60 mmol. One rule does not replace what the other takes away.
+    let kidney = "conditions = [\"acute-kidney-injury\"]\nmedicines = []\n";
+    assert_eq!(
+        word(65, &format!("{kidney}labs = {{ serum_potassium = \"2.8 mmol/L\", egfr = \"20 mL/min/{{1.73_m2}}\" }}")),
+        "clear"
+    );
+    for (labs, why) in [
+        (
+            "serum_potassium = \"5.2 mmol/L\", egfr = \"20 mL/min/{1.73_m2}\"",
+            "at a serum potassium of 5.2 mmol/L and with weak kidneys.",
+        ),
+        ("serum_potassium = \"5.2 mmol/L\", egfr = \"90 mL/min/{1.73_m2}\"", "at a serum potassium of 5.2 mmol/L."),
+        (
+            "serum_potassium = \"4.5 mmol/L\", egfr = \"20 mL/min/{1.73_m2}\"",
+            "at a low filtration rate (serum potassium 4.5 mmol/L).",
+        ),
+    ] {
+        let text = finding("ELE-01", &given(65, &format!("conditions = []\nmedicines = []\nlabs = {{ {labs} }}"))).text;
+        assert_eq!(text, format!("The feed brings 60 mmol/d of potassium, over 50 mmol/d, {why}"));
+    }
+    let text = finding("ELE-01", &given(65, kidney)).text;
+    assert!(
+        text.starts_with("The feed brings 60 mmol/d of potassium, over 50 mmol/d, in acute kidney injury."),
+        "{text}"
+    );
+}
+
+/// On renal replacement therapy the phosphate may be low: what is known counts, and binders go with a raised one only.
+#[test]
+fn binders_are_advised_at_a_raised_phosphate_only() {
+    // 80 mL/h × 24 h × 0.7 mg/mL = 1344 mg.
+    let given = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"80 mL/h\"\n";
+    let dialysis = format!("{given}conditions = [\"renal-replacement-therapy\"]\n");
+    let low = order(&format!("{dialysis}labs = {{ serum_phosphate = \"0.4 mmol/L\" }}"));
+    assert_eq!(judged(&low, "ELE-02").word(), "clear");
+    let open = finding("ELE-02", &dialysis);
+    assert_eq!(open.tier, Tier::Med);
+    assert!(open.text.contains("on renal replacement therapy, and no recent phosphate was sent."), "{}", open.text);
+    assert!(open.fix.unwrap().starts_with("Measure the phosphate; "));
+    let raised = finding("ELE-02", &format!("{given}labs = {{ serum_phosphate = \"1.8 mmol/L\" }}"));
+    assert_eq!(raised.tier, Tier::High);
+    assert_eq!(raised.fix.unwrap(), "A feed lower in phosphorus; binders with the feed.");
+}
+
+/// Who follows the advice to start low is not told to go up at once, nor that it must be a slip.
+#[test]
+fn a_start_as_advised_is_not_contradicted() {
+    // 36 kg ÷ 1.66² m² = 13.1 kg/m2: 5 kcal/kg × 36 kg = 180 kcal, over 24 h 7.5 mL/h, in whole mL/h 7: 4.7 kcal/kg.
+    let given = "age = \"40 a\"\nsex = \"female\"\nweight = \"36 kg\"\nheight = \"166 cm\"\nproduct = \"A10\"\nother-orders = []\n";
+    let at = |rate: &str| format!("{given}rate = \"{rate} mL/h\"\n");
+    assert!(fix("REF-02", &at("40")).starts_with("Start at 180 kcal/d: 7 mL/h over the same hours."));
+    let slip = finding("UNT-05", &at("7"));
+    assert_eq!(slip.tier, Tier::Med);
+    assert!(slip.text.contains("that of a trophic feed or a cautious start"), "{}", slip.text);
+    for rate in ["7", "7.5"] {
+        let energy = finding("NUT-01", &at(rate));
+        assert_eq!(
+            energy.fix.as_deref(),
+            Some(
+                "At risk of refeeding: reach 720 kcal/d over 4 to 7 days, as potassium, phosphate and magnesium allow."
+            )
+        );
+        assert!(energy.correction.is_none(), "{:?}", energy.correction);
+        assert_eq!(
+            fix("NUT-05", &at(rate)),
+            "At risk of refeeding: reach 29 g/d of protein over 4 to 7 days, with the energy."
+        );
+    }
+    // All that REF-01 asks for is known, and one of it is low.
+    let labs = |potassium: &str| {
+        format!(
+            "age = \"40 a\"\nsex = \"female\"\nweight = \"70 kg\"\nheight = \"166 cm\"\nproduct = \"A10\"\nrate = \"29 mL/h\"\nother-orders = []\nlabs = {{ serum_potassium = \"{potassium} mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }}"
+        )
+    };
+    let low = finding("NUT-01", &labs("3.2"));
+    assert!(low.fix.unwrap().starts_with("At risk of refeeding: reach 1400 kcal/d over 4 to 7 days"));
+    assert!(low.correction.is_none());
+    assert_eq!(finding("NUT-01", &labs("4.2")).correction.unwrap().label, "Rate 59 mL/h");
+    // From 16 years, where the need of a child is the yardstick: 35 kg ÷ 1.64² m² = 13 kg/m2.
+    let youth = "age = \"17 a\"\nsex = \"female\"\nweight = \"35 kg\"\nheight = \"164 cm\"\nproduct = \"A10\"\nrate = \"7 mL/h\"\nother-orders = []\nlabs = { serum_potassium = \"4 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }";
+    assert_eq!(finding("UNT-05", youth).tier, Tier::Med);
+    let need = finding("NUT-03", youth);
+    assert!(
+        need.fix.as_deref().unwrap().starts_with("At risk of refeeding: reach 1256 kcal/d over 4 to 7 days"),
+        "{need:?}"
+    );
+    assert!(need.correction.is_none());
+}
+
+/// In the first days of intensive care there is an amount of feed that no rule reports.
+#[test]
+fn early_intensive_care_can_be_fed_as_every_rule_asks() {
+    let given = |rate: u32, stay: &str| {
+        format!(
+            "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nheight = \"170 cm\"\nproduct = \"A10\"\nsetting = \"icu\"\nrate = \"{rate} mL/h\"\n{stay}"
+        )
+    };
+    let first = "stay = \"1 d\"";
+    // 70 % of 1417.5 kcal are 992 kcal: 41 mL/h × 24 h = 984 mL, 14 kcal/kg.
+    assert_eq!(fix("NUT-02", &given(45, first)), "Give at most 992 mL/d of this feed until day 4.");
+    for rule in ["NUT-01", "NUT-02"] {
+        assert_eq!(judged(&order(&given(41, first)), rule).word(), "clear", "{rule}");
+    }
+    assert_eq!(finding("NUT-01", &given(41, "stay = \"4 d\"")).tier, Tier::Med);
+    let unknown = finding("NUT-01", &given(41, ""));
+    assert_eq!(unknown.tier, Tier::Med);
+    assert!(
+        unknown.text.starts_with(
+            "Energy is 14.1 kcal/kg/d, under 20 kcal/kg/d; in the first 3 days of intensive care less is meant."
+        ),
+        "{}",
+        unknown.text
+    );
+}
+
+/// ASPEN/SCCM 2016, as tabulated in Crit Care 2023 (s13054-023-04764-4): 1.2 to 2 g/kg in acute kidney injury in intensive
+/// care; ESPEN: up to 1.3 in hospital.
+#[test]
+fn protein_in_acute_kidney_injury_goes_by_the_ward() {
+    // 60 mL/h × 24 h × 0.085 g/mL ÷ 70 kg = 1.75 g/kg.
+    let given = |rate: u32, setting: &str| {
+        format!(
+            "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"HP12\"\nrate = \"{rate} mL/h\"\nsetting = \"{setting}\"\nconditions = [\"acute-kidney-injury\"]"
+        )
+    };
+    assert_eq!(judged(&order(&given(60, "icu")), "NUT-06").word(), "clear");
+    assert!(finding("NUT-06", &given(60, "ward")).text.ends_with("over 1.3 g/kg/d."));
+    assert!(finding("NUT-06", &given(71, "icu")).text.ends_with("over 2 g/kg/d."));
+}
+
+/// KDOQI 2008, goals of continuous feeds: a heavy child is bounded by the rate, not by the weight alone.
+#[test]
+fn a_heavy_childs_rate_is_bounded_too() {
+    let given = |age: &str, weight: u32, rate: u32| {
+        format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"{weight} kg\"\nproduct = \"PED10\"\nrate = \"{rate} mL/h\"\nhours = \"8 h\"\nstart = \"22:00\""
+        )
+    };
+    // 235 mL/h ÷ 60 kg = 3.9 mL/kg/h.
+    let fast = finding("VOL-03", &given("13 a", 60, 235));
+    assert_eq!(fast.tier, Tier::High);
+    assert_eq!(fast.text, "The rate of 235 mL/h is over 150 mL/h at this age.");
+    assert_eq!(fast.fix.unwrap(), "Give at most 130 mL/h, over more hours or denser.");
+    assert_eq!(finding("VOL-03", &given("13 a", 60, 131)).tier, Tier::Med);
+    assert_eq!(judged(&order(&given("13 a", 60, 130)), "VOL-03").word(), "clear");
+    assert_eq!(finding("VOL-03", &given("5 a", 30, 93)).tier, Tier::Med);
+    assert_eq!(finding("VOL-03", &given("5 a", 30, 126)).tier, Tier::High);
+    // 4 mL/kg/h × 20 kg = 80 mL/h; of two reasons the advice keeps to both: 4 × 40 kg = 160, over 130 mL/h.
+    assert_eq!(fix("VOL-03", &given("6 a", 20, 125)), "Give at most 80 mL/h, over more hours or denser.");
+    assert_eq!(fix("VOL-03", &given("12 a", 40, 250)), "Give at most 130 mL/h, over more hours or denser.");
+}
+
+/// A child that grows is not reported.
+#[test]
+fn growth_is_no_finding() {
+    let of = |age: &str, product: &str, before: &str, now: &str, days: u32| {
+        let given = format!(
+            "age = \"{age}\"\nsex = \"male\"\nweight = \"{now} kg\"\nproduct = \"{product}\"\nrate = \"12 mL/h\"\nearlier-weight = {{ value = \"{before} kg\", ago = \"{} d\" }}",
+            days + 1
+        );
+        finding_or_none("LIF-02", &given).map(|f| f.text)
+    };
+    assert_eq!(of("5 mo", "PED10", "6.5", "7.2", 30), None);
+    assert_eq!(of("25 d", "HM", "1.28", "1.5", 7), None);
+    assert_eq!(of("8 a", "PED10", "22.5", "25", 90), None);
+    let lost = of("5 mo", "PED10", "7.2", "6.5", 30).unwrap();
+    assert!(lost.starts_with("The weight fell from 7.2 kg to 6.5 kg, by 0.7 kg; "), "{lost}");
+    // 60 g × 30 d = 1.8 kg; 1.9 kg are more.
+    let gained = of("5 mo", "PED10", "5.3", "7.2", 30).unwrap();
+    assert_eq!(gained, "The weight rose from 5.3 kg to 7.2 kg, by 1.9 kg; over 1.8 kg is more than growth.");
+    assert!(of("8 a", "PED10", "27", "25", 30).is_some());
+    // An adult is to keep the weight.
+    assert!(of("70 a", "A10", "60", "70", 30).is_some());
+}
+
+/// Newborns have more potassium in the blood and need more of it; a high glucose of theirs mostly comes by vein.
+#[test]
+fn newborns_are_judged_by_their_own_bounds() {
+    // 160 mL/kg of milk hold 88 mg/kg, 10 units of fortifier for 1.5 kg 46.7: 134.7 ÷ 39.1 = 3.4 mmol/kg.
+    let fortified =
+        "product = \"HM\"\nvolume = \"30 mL\"\nfeeds = 8\nadditives = [{ product = \"HMF\", amount = \"10 {dose}\" }]";
+    // 8 × 34.5 mL × 1 mg/mL ÷ 1.5 kg ÷ 39.1 = 4.7 mmol/kg.
+    let rich = "product = \"PRE08\"\nvolume = \"34.5 mL\"\nfeeds = 8";
+    let given = |age: &str, feed: &str, labs: &str| {
+        format!(
+            "age = \"{age}\"\ngestation = \"30 wk\"\nsex = \"male\"\nweight = \"1.5 kg\"\nbirth-weight = \"1.3 kg\"\nconditions = []\nmedicines = []\n{feed}\nlabs = {{ {labs} }}"
+        )
+    };
+    let potassium = |age: &str, feed: &str, value: &str| {
+        finding_or_none("ELE-01", &given(age, feed, &format!("serum_potassium = \"{value} mmol/L\""))).map(|f| f.tier)
+    };
+    assert_eq!(potassium("25 d", fortified, "5.6"), None);
+    assert_eq!(potassium("25 d", fortified, "6.4"), None);
+    assert_eq!(potassium("25 d", fortified, "6.5"), Some(Tier::High));
+    assert_eq!(potassium("25 d", rich, "5.9"), None);
+    assert_eq!(potassium("25 d", rich, "6.0"), Some(Tier::Med));
+    // 30 wk and 97 d are 43 6/7 weeks, and a newborn still; 98 d are 44. The same for each of 3 kg.
+    let older = |age: &str, labs: &str| {
+        given(age, fortified, labs)
+            .replace("1.5 kg", "3 kg")
+            .replace("30 mL", "60 mL")
+            .replace("10 {dose}", "20 {dose}")
+    };
+    let at = |age: &str| finding_or_none("ELE-01", &older(age, "serum_potassium = \"5.6 mmol/L\"")).map(|f| f.tier);
+    assert_eq!((at("97 d"), at("98 d")), (None, Some(Tier::High)));
+    let glucose = |age: &str| fix("MET-01", &older(age, "glucose = \"10.5 mmol/L\""));
+    assert!(
+        glucose("25 d").starts_with("Repeat the value; look at glucose by vein first and lower its rate;"),
+        "{}",
+        glucose("25 d")
+    );
+    assert!(glucose("98 d").starts_with("Repeat the value; insulin by protocol"), "{}", glucose("98 d"));
+}
+
+/// Bounds that count where a value was not sent: nothing under them is clear, for want of that value.
+#[test]
+fn bounds_beside_a_value_that_was_not_sent() {
+    let words = |rule: &str, given: [String; 2]| given.map(|one| judged(&order(&one), rule).word());
+    let medicine = "conditions = []\nmedicines = [\"potassium-raising\"]\n";
+    // 77 mmol × 39.0983 mg ÷ 1500 mg/L = 2007 mL, over 24 h 83.6 mL/h.
+    let adult = |rate: u32| {
+        format!(
+            "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"{rate} mL/h\"\n{medicine}"
+        )
+    };
+    assert_eq!(words("ELE-01", [adult(83), adult(84)]), ["not-provided", "flagged"]);
+    // 3 mmol/kg × 16 kg × 39.0983 mg ÷ 1300 mg/L = 1443.6 mL, over 24 h 60.2 mL/h.
+    let child = |rate: u32| {
+        format!(
+            "age = \"4 a\"\nsex = \"male\"\nweight = \"16 kg\"\nproduct = \"PED10\"\nrate = \"{rate} mL/h\"\n{medicine}"
+        )
+    };
+    assert_eq!(words("ELE-01", [child(60), child(61)]), ["not-provided", "flagged"]);
+    // 4.5 mmol/kg × 1.5 kg × 39.0983 mg ÷ 1 mg/mL = 263.9 mL, in 8 feeds 32.99 mL.
+    let newborn = |volume: &str| {
+        format!(
+            "age = \"25 d\"\ngestation = \"30 wk\"\nsex = \"male\"\nweight = \"1.5 kg\"\nproduct = \"PRE08\"\nvolume = \"{volume} mL\"\nfeeds = 8\n{medicine}"
+        )
+    };
+    assert_eq!(words("ELE-01", [newborn("32.9"), newborn("33")]), ["not-provided", "flagged"]);
+    // 800 mg ÷ 0.7 mg/mL = 1142.9 mL, over 24 h 47.6 mL/h.
+    let dialysis = |rate: u32| {
+        format!(
+            "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"{rate} mL/h\"\nconditions = [\"renal-replacement-therapy\"]\n"
+        )
+    };
+    assert_eq!(words("ELE-02", [dialysis(47), dialysis(48)]), ["not-provided", "flagged"]);
 }

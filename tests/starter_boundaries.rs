@@ -536,8 +536,14 @@ const NO_PAIR: &[(&str, &str)] = &[
     ("PNX-02", "a medicine flags it; the energy decides how grave it is"),
 ];
 
+/// `tests/limit_advice.rs` holds these at their bounds.
+const NOT_MEASURED: &str = "it is for a value that was not sent, without which the limit is never clear";
+
 /// Checks that compare numbers and turn nothing, with the reason.
 const NO_STEP: &[(&str, usize, &str)] = &[
+    ("ELE-01", 4, NOT_MEASURED),
+    ("ELE-01", 7, NOT_MEASURED),
+    ("ELE-02", 3, NOT_MEASURED),
     ("OSM-01", 3, "it counts additives, and no number in an order is that count"),
     ("VOL-02", 1, "over 60 mL/min UNT-05 has found the same already, and hides it"),
 ];

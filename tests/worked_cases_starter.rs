@@ -110,7 +110,7 @@ const RISING: &[(&str, &str)] = &[("NEO-01", "not-provided"), ("NEO-02", "clear"
 const FIRST: &str = "other-orders = []";
 
 const CASES: &[Case] = &[
-    // In intensive care with an infusion; by the order alone the missing ward makes the water finding graver.
+    // In intensive care with an infusion; by the order alone nothing says that fluids run beside the feed.
     Case {
         file: "c1",
         beside: "setting = 'icu'\nstay = '5 d'\nmedicines = ['propofol']\nconditions = []",
@@ -120,7 +120,7 @@ const CASES: &[Case] = &[
     },
     Case {
         file: "c1",
-        more: &[("WAT-01", High, "19.5 mL/kg of water is under 20, and no ward says that fluids run")],
+        more: &[("WAT-01", Med, "19.5 mL/kg of water is under 20; without a ward it is not graver")],
         silent: &[("PNX-02", "not-provided"), ("VOL-03", "clear"), ("CHO-01", "clear")],
         ..PLAIN
     },
@@ -197,6 +197,7 @@ const CASES: &[Case] = &[
             ("HNG-01", High, "1000 mL at 40 mL/h hang 25 h, over 24"),
         ],
         less: &[
+            ("REF-03", "clear", "REF-01 finds the same at 40 kcal/kg and says it once"),
             ("REF-05", "not-provided", "orders for thiamine and monitoring are not read; listed as not checked"),
             (
                 "ADV-01",
@@ -249,7 +250,11 @@ const CASES: &[Case] = &[
         listed: &[("DRG-16", Med)],
         more: &[
             ("DRG-01", High, "the feed runs 24 h and leaves no room for the holds"),
-            ("WAT-01", High, "19.2 mL/kg of water is under 20; the case's text does not speak of water"),
+            (
+                "WAT-01",
+                Med,
+                "19.2 mL/kg of water is under 20, the ward not sent; the case's text does not speak of water",
+            ),
         ],
         less: &[("DRG-16", "not-provided", "times of doses are not read; listed as not checked")],
         ..PLAIN

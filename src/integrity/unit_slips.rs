@@ -483,7 +483,11 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
         }
         out.push(Finding {
             arithmetic,
-            fix: Some(format!("Check the decimal point of volume, rate, density, times and weight: a factor of {k}.")),
+            fix: Some(format!(
+                "Check the decimal point of volume, rate, density, times and weight: a factor of {k}{}.",
+                // Who is started that low is not told by the order.
+                if below && old >= Exact::ONE { ", or a deliberate low start" } else { "" }
+            )),
             ..finding(
                 Tier::High,
                 format!(
@@ -508,7 +512,7 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
 /// slip by ten cannot be told apart from the order alone.
 ///
 /// Under 1 y: 10 to 24 mL/kg/d of feed (trophic feeds of very-low-birth-weight trials, Cochrane CD001241; secondary).
-/// Adults: from 5 kcal/kg/d (NICE CG32, start at extreme risk of refeeding), or 240 to 480 mL/d
+/// From 16 years: from 3 kcal/kg/d (NICE CG32: 5 at extreme risk of refeeding, rounded down to the step of a pump), or 240 to 480 mL/d
 /// (trophic feeds at 10 to 20 mL/h; from memory).
 fn low_on_purpose(totals: &Totals, kg: Exact, young: Exact, old: Exact) -> bool {
     let feed = totals.get(Measure::FormulaVolume);
@@ -519,8 +523,8 @@ fn low_on_purpose(totals: &Totals, kg: Exact, young: Exact, old: Exact) -> bool 
     if old < Exact::ONE {
         feed_within(kg.mul(Exact::int(10)), kg.mul(Exact::int(24)))
     } else {
-        young >= Exact::int(18)
-            && (totals.get(Measure::EnergyPerKg).low().is_some_and(|x| x >= Exact::int(5))
+        young >= Exact::int(16)
+            && (totals.get(Measure::EnergyPerKg).low().is_some_and(|x| x >= Exact::int(3))
                 || feed_within(Some(Exact::int(240)), Some(Exact::int(480))))
     }
 }
