@@ -690,6 +690,75 @@ fn weekdays_are_those_of_the_calendar() {
     });
 }
 
+/// "Twice a week, on Monday and Thursday": the weekdays place the feeds, whatever day the order begins on.
+#[test]
+fn named_weekdays_place_the_feeds_of_a_week() {
+    let weekly = |members: &str| repeat(&format!(r#"{members},"period":1,"periodUnit":"wk""#));
+    // 2026-11-25 is a Wednesday. Two feeds of 100 mL a week are 200/7 mL a day in the mean; at two times of day 400/7.
+    for (members, first, mean) in [
+        (r#""dayOfWeek":["mon","thu"],"frequency":2"#, 0, 200),
+        (r#""dayOfWeek":["wed","sun"],"frequency":2"#, 100, 200),
+        (r#""dayOfWeek":["mon"],"frequency":1,"timeOfDay":["09:00:00"]"#, 0, 100),
+        (r#""dayOfWeek":["wed"],"frequency":1,"timeOfDay":["09:00:00"]"#, 100, 100),
+        (r#""dayOfWeek":["wed","thu"],"frequency":4,"timeOfDay":["09:00:00","15:00:00"]"#, 200, 400),
+        (r#""dayOfWeek":["wed","thu"],"timeOfDay":["09:00:00","15:00:00"]"#, 200, 400),
+        (r#""dayOfWeek":["wed","thu"]"#, 100, 200),
+        (r#""dayOfWeek":["wed","thu"],"frequency":1,"frequencyMax":3"#, 100, 200),
+    ] {
+        order(&weekly(members), &settings(), |a| {
+            assert_eq!(told(a).iter().filter(|(_, tier, _)| *tier == Tier::High).count(), 0, "{members}: {:?}", told(a));
+            assert_eq!(a.orders[0].days[0].1.get(M::FormulaVolume), &known(first), "{members}");
+            let steady = a.orders[0].steady.as_ref().unwrap().1.get(M::FormulaVolume).clone();
+            assert_eq!(steady.mean(), Some(Exact::ratio(mean, 7)), "{members}");
+        });
+    }
+    // All seven days, once on each.
+    let all = r#""dayOfWeek":["mon","tue","wed","thu","fri","sat","sun"],"frequency":7,"timeOfDay":["09:00:00"]"#;
+    assert_eq!(first_day(&weekly(all)), (known(100), known(1)));
+    // The code for once a week says the same as one day of the week.
+    let beside = r#""dayOfWeek":["wed"],"frequency":1,"period":1,"periodUnit":"wk""#;
+    assert_eq!(first_day(&coded_repeat("WK", beside)).0, known(100));
+}
+
+/// In which of several weeks is not said; and days that do not make the count contradict it. Neither is picked, and
+/// nothing of it is silent.
+#[test]
+fn weekdays_against_a_count_are_a_range() {
+    let weeks = |members: &str, weeks: i64| repeat(&format!(r#"{members},"period":{weeks},"periodUnit":"wk""#));
+    let range = |low: i64, high: i64| (Some(Exact::int(low)), Some(Exact::int(high)));
+    for (members, period, most, said) in [
+        // Every second Wednesday; on both days of every second week, or on one day of each.
+        (r#""dayOfWeek":["wed"],"frequency":1"#, 2, 100, None),
+        (r#""dayOfWeek":["wed","thu"],"frequency":2"#, 2, 100, None),
+        (r#""dayOfWeek":["wed","thu"],"frequency":3"#, 2, 100, Some("make 4 feeds in 2 weeks, but 3 are stated.")),
+        // One in a week: on either day. Three: one day has more than one, at most all of them.
+        (r#""dayOfWeek":["wed","thu"],"frequency":1"#, 1, 100, Some("make 2 feeds a week, but 1 are stated.")),
+        (r#""dayOfWeek":["wed","thu"],"frequency":3"#, 1, 300, Some("make 2 feeds a week, but 3 are stated.")),
+        (
+            r#""dayOfWeek":["wed"],"frequency":3,"timeOfDay":["09:00:00","15:00:00"]"#,
+            1,
+            300,
+            Some("make 2 feeds a week, but 3 are stated."),
+        ),
+    ] {
+        order(&weeks(members, period), &settings(), |a| {
+            let volume = a.orders[0].days[0].1.get(M::FormulaVolume);
+            assert_eq!((volume.low(), volume.high()), range(0, most), "{members}");
+            let found: Vec<_> = told(a).into_iter().filter(|(id, ..)| id == "CON-06").collect();
+            assert_eq!(found.len(), usize::from(said.is_some()), "{members}: {found:?}");
+            assert!(said.is_none_or(|words| found[0].1 == Tier::High && found[0].2.contains(words)), "{found:?}");
+        });
+    }
+    // A range beside a count is not laid, nor are beginnings that may never meet the days.
+    for members in [
+        r#""dayOfWeek":["wed"],"frequency":1,"period":2,"periodUnit":"wk","count":3"#,
+        r#""dayOfWeek":["mon"],"frequency":1,"period":84,"periodUnit":"h""#,
+    ] {
+        assert!(matches!(first_day(&repeat(members)).0, Amount::Unknown(_)), "{members}");
+        assert!(order(&repeat(members), &settings(), told).iter().any(|(id, ..)| id == "CON-11"), "{members}");
+    }
+}
+
 /// The decision table of `docs/calculation.md`, "Rate, quantity and timing".
 #[test]
 fn rate_quantity_and_timing_decide_what_is_given() {

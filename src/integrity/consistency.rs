@@ -76,6 +76,17 @@ pub(super) fn count(case: &Case<'_>) -> Outcome {
                     vec![n.at],
                 )
             }),
+            Note::DaysAgainstCount(makes, weeks, stated) => {
+                let span = if *weeks == 1 { "a week".to_owned() } else { format!("in {weeks} weeks") };
+                out.push(Finding {
+                    fix: Some("Name as many weekdays as there are feeds, or leave the count out.".to_owned()),
+                    ..finding(
+                        Tier::High,
+                        format!("The named weekdays make {makes} feeds {span}, but {stated} are stated."),
+                        vec![n.at],
+                    )
+                });
+            }
             Note::TimingRepeated => {
                 out.push(finding(
                     Tier::Med,

@@ -30,6 +30,8 @@ pub enum Note {
     UnknownCode(String),
     /// Clock times and the stated count disagree. (times, stated count)
     TimesAgainstCount(usize, String),
+    /// Named weekdays and the stated count disagree. (feeds that the days make, weeks, stated count)
+    DaysAgainstCount(i64, i64, String),
     /// The same clock time more than once.
     DoubledTimes(usize),
     /// A feed lasts longer than its interval. (duration s, interval s)
@@ -345,7 +347,8 @@ pub fn line_of(frame: Frame<'_>, a: &Administration<'_>, index: usize, timing: O
     }
     if let Some(at) = a.as_needed {
         r.assume(at, Assumption::AsNeeded);
-        line.least = line.low.take();
+        // What may be nothing already keeps its least.
+        line.least = line.low.take().or(line.least.take());
         if line.high.is_some() && !line.why.contains(&Why::AsNeeded) {
             line.why.push(Why::AsNeeded);
         }
@@ -606,6 +609,8 @@ struct Placed {
     spaced: bool,
     /// Events or times of day without a clock time.
     named: Vec<String>,
+    /// It may be nothing as well.
+    or_nothing: bool,
 }
 
 impl Placed {
@@ -618,6 +623,7 @@ impl Placed {
             hourly: false,
             spaced: false,
             named: Vec::new(),
+            or_nothing: false,
         }
     }
 }
@@ -885,6 +891,7 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
             weekdays |= 1 << (d.value - 1);
         }
     }
+    let named_days = i64::from(weekdays.count_ones());
     if weekdays == 0x7f {
         weekdays = 0;
     }
@@ -911,7 +918,7 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
     let calendar = matches!(repeat.period_unit.value(), Some(TimeUnit::Day | TimeUnit::Week));
     // Clock times, or events of the day.
     if !repeat.time_of_day.is_empty() || !repeat.when.is_empty() {
-        return at_clock(r, repeat, weekdays, (f, f_max, p, p_max), start);
+        return at_clock(r, repeat, (weekdays, named_days), (f, f_max, p, p_max), start);
     }
     let frequency_or_period = f.is_some() || p.is_some() || f_max.is_some() || p_max.is_some();
     if !frequency_or_period {
@@ -937,6 +944,17 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
         r.note(repeat.at, Note::NotComputable("a frequency without a period".to_owned()));
         return Err(Why::Schedule("a frequency without a period".to_owned()));
     };
+    // Weekdays place what is given so many times in whole weeks; all seven of them say nothing more.
+    if let Some(weeks) = weeks_of(p).filter(|_| named_days > 0)
+        && (named_days < 7 || f == Some(7) && weeks == 1 && f_max.is_none() && p_max.is_none())
+    {
+        if f.is_none() {
+            r.assume(repeat.at, Assumption::FrequencyOnce);
+        }
+        let times = even_times(r, 1, start).unwrap_or_default();
+        let placed = on_weekdays(r, repeat, (weekdays, named_days), times, ((f, f_max), weeks, p_max), start)?;
+        return Ok(Placed { spaced: true, ..placed });
+    }
     let f = match f {
         Some(f) => f,
         None => {
@@ -952,6 +970,13 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
     let p_high = p_max.unwrap_or(p);
     let (high, interval) = per_period(r, place_at, f_high, p, calendar, start, weekdays).map_err(|()| broken())?;
     let (low, _) = per_period(r, place_at, f, p_high, calendar, start, weekdays).map_err(|()| broken())?;
+    // Beginnings more than a day apart may never meet the days that are named.
+    let apart = |o: &Occurrences| matches!(o, Occurrences::Every { step, .. } if *step > Exact::int(DAY));
+    if weekdays != 0 && (apart(&high) || apart(&low)) {
+        let what = "named weekdays with an interval of more than a day that is not whole days or weeks";
+        r.note(repeat.at, Note::NotComputable(what.to_owned()));
+        return Err(Why::Schedule(what.to_owned()));
+    }
     let mut why = Vec::new();
     if f_high != f || p_high != p {
         why.push(Why::Spread("the schedule allows more or fewer feeds".to_owned()));
@@ -967,7 +992,69 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
         why.push(Why::Spread("the interval does not divide the day and no start is stated".to_owned()));
     }
     let spaced = matches!(high, Occurrences::Clock { .. });
-    Ok(Placed { low, high, interval: Some(interval), why, hourly, spaced, named: Vec::new() })
+    Ok(Placed { low, high, interval: Some(interval), why, hourly, spaced, named: Vec::new(), or_nothing: false })
+}
+
+/// Whole weeks of a period.
+fn weeks_of(period: Exact) -> Option<i64> {
+    let weeks = period.div(Exact::int(7 * DAY))?;
+    if weeks.is_whole() { i64::try_from(weeks.floor()).ok().filter(|w| *w > 0) } else { None }
+}
+
+/// So many feeds in so many weeks, on named weekdays at these times of day. Where every week has a feed on each of them at
+/// each time, they place the feeds. In which of several weeks it is given is not said, nor what is meant where the days
+/// and the count disagree: then it may be nothing on any of the days.
+fn on_weekdays(
+    r: &mut Reader<'_>,
+    repeat: &Repeat<'_>,
+    (weekdays, named_days): (u8, i64),
+    times: Vec<i64>,
+    ((f, f_max), weeks, p_max): ((Option<i64>, Option<i64>), i64, Option<Exact>),
+    start: Option<Exact>,
+) -> Result<Placed, Why> {
+    let broken = || Why::Schedule("the schedule cannot be computed".to_owned());
+    let each = i64::try_from(times.len()).ok().filter(|n| *n > 0).ok_or_else(broken)?;
+    let makes = each.checked_mul(named_days).ok_or_else(broken)?;
+    let every_week = weeks == 1 && p_max.is_none_or(|m| weeks_of(m) == Some(1));
+    let gap = shortest_gap(&times, 1);
+    let days = Occurrences::Clock { interval: 1, times, weekdays };
+    let mut placed = Placed::exact(days, gap);
+    let (least, most) = match (f, f_max) {
+        (None, None) => (makes, makes),
+        (f, most) => (f.unwrap_or(1), most.or(f).unwrap_or(1)),
+    };
+    if every_week && least <= makes && makes <= most {
+        return Ok(placed);
+    }
+    if !repeat.count.is_absent() || !repeat.count_max.is_absent() {
+        r.note(repeat.at, Note::NotComputable("a count of feeds of which it is not certain when they are given".to_owned()));
+        return Err(broken());
+    }
+    let longest = p_max.and_then(|m| m.div(Exact::int(7 * DAY))).and_then(|w| i64::try_from(w.ceil()).ok());
+    let longest = longest.unwrap_or(weeks).max(weeks);
+    // On each of the days in one of the weeks or in several.
+    let used = least.checked_add(makes).and_then(|n| n.checked_sub(1)).ok_or_else(broken)? / makes;
+    let all_days = makes.checked_mul(longest).ok_or_else(broken)?;
+    if used > longest || makes.checked_mul(used).is_none_or(|n| n > most) {
+        r.note(
+            repeat.frequency.at().unwrap_or(repeat.at),
+            Note::DaysAgainstCount(all_days, longest, f.or(f_max).unwrap_or(1).to_string()),
+        );
+    }
+    if most > all_days {
+        if most > MAX_PER_DAY {
+            r.note(repeat.at, Note::NotComputable(format!("{most} times a day is more than {MAX_PER_DAY}")));
+            return Err(broken());
+        }
+        placed.high = match even_times(r, most, start) {
+            Some(times) => Occurrences::Clock { interval: 1, times, weekdays },
+            None => Occurrences::Every { step: Exact::ratio(DAY, most), up: true, weekdays },
+        };
+        placed.interval = Exact::int(DAY).div(Exact::int(most));
+    }
+    placed.why.push(Why::Spread("on which of the named days it is given is not certain".to_owned()));
+    placed.or_nothing = true;
+    Ok(placed)
 }
 
 type Counts = (Option<i64>, Option<i64>, Option<Exact>, Option<Exact>);
@@ -975,7 +1062,7 @@ type Counts = (Option<i64>, Option<i64>, Option<Exact>, Option<Exact>);
 fn at_clock(
     r: &mut Reader<'_>,
     repeat: &Repeat<'_>,
-    weekdays: u8,
+    (weekdays, named_days): (u8, i64),
     counts: Counts,
     start: Option<Exact>,
 ) -> Result<Placed, Why> {
@@ -1040,6 +1127,11 @@ fn at_clock(
     let n = i64::try_from(times.len()).unwrap_or(i64::MAX);
     if n > MAX_PER_DAY {
         return Err(broken());
+    }
+    if let Some(weeks) = p.and_then(weeks_of).filter(|_| named_days > 0) {
+        named.sort_unstable();
+        let placed = on_weekdays(r, repeat, (weekdays, named_days), times, ((f, f_max), weeks, p_max), start)?;
+        return Ok(Placed { named, ..placed });
     }
     let gap = shortest_gap(&times, interval);
     let clock = Occurrences::Clock { interval, times: times.clone(), weekdays };
@@ -1135,6 +1227,7 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
             }
         },
     };
+    let or_nothing = placed.as_ref().is_some_and(|p| p.or_nothing);
     dose(r, line, at, placed, (duration, duration_max));
     for (run, count) in [(&mut line.low, counts.0), (&mut line.also, counts.1), (&mut line.high, counts.1)] {
         if let Some(run) = run {
@@ -1142,6 +1235,9 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
             run.end = bounds.end;
             run.count = count;
         }
+    }
+    if or_nothing {
+        line.least = line.low.take();
     }
     if counts.0 != counts.1 && line.high.is_some() {
         line.why.push(Why::Spread("how many times it is given is stated as a range".to_owned()));

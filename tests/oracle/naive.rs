@@ -342,6 +342,8 @@ struct When {
     counts: Vec<Option<i64>>,
     open: bool,
     lengths: Vec<Option<Q>>,
+    /// On any of the days it may be nothing.
+    maybe: bool,
 }
 
 fn time_unit(v: Option<&Value>) -> Option<i64> {
@@ -445,6 +447,7 @@ fn when(timing: Option<&Value>, place: &Place, anchor: &Q) -> Option<When> {
         counts: vec![None],
         open: true,
         lengths: vec![],
+        maybe: false,
     };
     let Some(timing) = timing else { return Some(w) };
     let empty = serde_json::json!({});
@@ -574,7 +577,40 @@ fn when(timing: Option<&Value>, place: &Place, anchor: &Q) -> Option<When> {
         times.push(t);
     }
     times.sort_unstable();
-    if !times.is_empty() {
+    let mut named: Vec<i64> = w.weekdays.clone();
+    named.sort_unstable();
+    named.dedup();
+    // Whole weeks, shortest and longest.
+    let in_weeks = |x: &Q| time_unit(repeat.get("periodUnit")).map(|unit| x * frac(unit, 7 * DAY));
+    let weeks = p.as_ref().and_then(in_weeks).filter(Q::is_integer);
+    let plain_week = f == Some(int(7)) && weeks == Some(int(1)) && fm.is_none() && pm.is_none();
+    let by_days = weeks.filter(|_| !named.is_empty() && (named.len() < 7 || plain_week || !times.is_empty()));
+    if let Some(weeks) = by_days {
+        if !times.is_empty() && pm.is_some() && pm != p {
+            return None;
+        }
+        // The days say when, the count says how often: together they leave nothing open only if every slot of every
+        // week is taken.
+        let slots = int((named.len() * times.len().max(1)) as i64);
+        let most_weeks = pm.as_ref().and_then(in_weeks).unwrap_or_else(|| weeks.clone()).max(weeks.clone()).ceil();
+        let stated = (f.is_some() || fm.is_some()).then(|| {
+            let least = f.clone().unwrap_or_else(Q::one);
+            (least.clone(), fm.clone().or_else(|| f.clone()).unwrap_or(least))
+        });
+        let full = stated.as_ref().is_none_or(|(a, b)| *a <= slots && slots <= *b);
+        patterns.push(if times.is_empty() { Pattern::Even(1, 1) } else { Pattern::Times(times, 1) });
+        if !(full && weeks.is_one() && most_weeks.is_one()) {
+            if repeat.get("count").is_some() || repeat.get("countMax").is_some() {
+                return None;
+            }
+            w.maybe = true;
+            if let Some((_, most)) = stated
+                && most > &slots * &most_weeks
+            {
+                patterns.push(spaced(&most, &Q::one(), DAY));
+            }
+        }
+    } else if !times.is_empty() {
         let days = match (&p, by_frequency.is_empty()) {
             (Some(p), false) => {
                 let days = p * frac(time_unit(repeat.get("periodUnit"))?, DAY);
@@ -594,6 +630,10 @@ fn when(timing: Option<&Value>, place: &Place, anchor: &Q) -> Option<When> {
             }
         }
     } else {
+        // Feeds more than a day apart are no matter of weekdays.
+        if !w.weekdays.is_empty() && by_frequency.iter().any(|p| matches!(p, Pattern::Every(i) if *i > int(DAY))) {
+            return None;
+        }
         patterns = by_frequency;
     }
     if patterns.is_empty() && !w.weekdays.is_empty() {
@@ -657,6 +697,7 @@ fn line(timing: Option<&Value>, place: &Place, anchor: &Q, water: bool, how: Opt
         counts: vec![None],
         open: false,
         lengths: vec![],
+        maybe: false,
     });
     Line {
         water,
@@ -670,7 +711,7 @@ fn line(timing: Option<&Value>, place: &Place, anchor: &Q, water: bool, how: Opt
         durations: w.durations,
         counts: w.counts,
         how: how.filter(|_| known),
-        as_needed,
+        as_needed: as_needed || w.maybe,
         open: w.open && known,
         entry: 0,
         named: timing.map_or_else(Vec::new, |t| names(t, place)),
