@@ -403,8 +403,11 @@ fn ranges_hold_every_completion_of_random_orders() {
             (Some(schedule), false) => schedule,
             (None, _) => continue,
         };
-        // One value of a range may disagree with a code or with clock times where the range does not.
-        let beside = timing.get("code").is_some() || timing["repeat"].get("timeOfDay").is_some();
+        // One value of a range may disagree with a code, with clock times or with weekdays where the range does not.
+        let repeat = &timing["repeat"];
+        let counted = repeat.get("frequencyMax").is_some() || repeat.get("periodMax").is_some();
+        let by_days = repeat.get("dayOfWeek").is_some() && counted;
+        let beside = timing.get("code").is_some() || repeat.get("timeOfDay").is_some() || by_days;
         if beside || !complete(timing, &mut rng) {
             continue;
         }

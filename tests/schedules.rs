@@ -759,6 +759,77 @@ fn weekdays_against_a_count_are_a_range() {
     }
 }
 
+/// A length that is stated is not dropped: 60 mL/h are 720 mL in 12 h, 1,440 mL in a day.
+#[test]
+fn a_stated_length_of_a_rate_holds() {
+    let timing = |code: &str, members: &str| {
+        format!(
+            r#"{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}}{members}}}{}}}"#,
+            if code.is_empty() { String::new() } else { format!(r#","code":{{"coding":[{code}]}}"#) }
+        )
+    };
+    const C: &str = r#"{"system":"http://terminology.hl7.org/CodeSystem/timing-abbreviation","code":"C"}"#;
+    let rate = amount("60", "mL/h");
+    let of = |timing: &str, more: &str| format!(r#"{{"schedule":{timing},"rateQuantity":{rate}{more}}}"#);
+    let range = |low: i64, high: i64| (Some(Exact::int(low)), Some(Exact::int(high)));
+    let half = r#","duration":12,"durationUnit":"h""#;
+    let twice = format!(r#","quantity":{}"#, amount("720", "mL"));
+    let said = |a: &Appraisal<'_>| told(a).into_iter().map(|(id, ..)| id).collect::<Vec<_>>();
+    // Continuous by the code, 12 h by the repeat: one or the other, every day; and once, as the count says.
+    for (administration, later_low) in [
+        (of(&timing(C, half), ""), 720),
+        (of(&timing(C, &format!(r#"{half},"count":1"#)), ""), 0),
+        // A volume that is the rate over the length contradicts neither of them.
+        (of(&timing(C, half), &twice), 720),
+    ] {
+        order(&administration, &settings(), |a| {
+            let days: Vec<_> = a.orders[0].days.iter().map(|d| d.1.get(M::FormulaVolume)).collect();
+            assert_eq!((days[0].low(), days[0].high()), range(720, 1_440), "{administration}");
+            assert_eq!(said(a), ["CON-12"], "{administration}: {:?}", told(a));
+            if let Some((_, steady)) = a.orders[0].steady.as_ref().ok() {
+                let steady = steady.get(M::FormulaVolume);
+                assert_eq!((steady.low(), steady.high()), range(later_low, 1_440), "{administration}");
+            } else {
+                assert_eq!(later_low, 0, "{administration}");
+            }
+        });
+    }
+    // Longer than a day it may be over after that; a day of it is what continuous means.
+    let long = |hours: i64| of(&timing(C, &format!(r#","duration":{hours},"durationUnit":"h""#)), "");
+    assert_eq!(first_day(&long(24)).0, known(1_440));
+    assert_eq!(order(&long(24), &settings(), said), Vec::<String>::new());
+    assert_eq!(order(&long(48), &settings(), said), ["CON-12"]);
+    // Every hour, so many times: over after as many hours, and on no later day.
+    for (code, members, ml) in [
+        ("", r#","frequency":1,"period":1,"periodUnit":"h","count":12"#, 720),
+        ("", r#","frequency":2,"period":1,"periodUnit":"h","count":12"#, 360),
+        (C, r#","frequency":1,"period":1,"periodUnit":"h","count":12"#, 720),
+        ("", r#","frequency":1,"period":1,"periodUnit":"h","count":36"#, 1_440),
+    ] {
+        assert_eq!(first_day(&of(&timing(code, members), "")).0, known(ml), "{code} {members}");
+    }
+    let up_to = of(&timing("", r#","frequency":1,"period":1,"periodUnit":"h","count":6,"countMax":12"#), "");
+    let (volume, _) = first_day(&up_to);
+    assert_eq!((volume.low(), volume.high()), range(360, 720));
+    // Without a start it begins with the order.
+    let open = r#"{"repeat":{"frequency":1,"period":1,"periodUnit":"h","count":12}}"#;
+    assert_eq!(first_day(&of(open, "")).0, known(720));
+    // With nothing but an end, when it begins is open.
+    let ends = r#"{"repeat":{"boundsPeriod":{"end":"2026-11-26T07:00:00Z"},"frequency":1,"period":1,"periodUnit":"h","count":12}}"#;
+    assert_eq!(first_day(&of(ends, "")).0.low(), Some(Exact::ZERO));
+    assert_eq!(order(&of(ends, ""), &settings(), said), ["CON-11"]);
+    // The spelling of R5.
+    let r5 = format!(
+        r#"{{"resourceType":"NutritionOrder","status":"active","intent":"order","subject":{{"reference":"Patient/x"}},"dateTime":"2026-11-25T07:00:00Z","enteralFormula":{{"baseFormulaProductName":"A10","administration":[{{"schedule":{{"timing":[{}]}},"rateQuantity":{rate}}}]}}}}"#,
+        timing(C, half)
+    );
+    let own = settings();
+    let a = appraise(r5.as_bytes(), "", FhirVersion::R5, &FORMULARY, &own);
+    let volume = a.orders[0].days[0].1.get(M::FormulaVolume);
+    assert_eq!((volume.low(), volume.high()), range(720, 1_440));
+    assert_eq!(said(&a), ["CON-12"]);
+}
+
 /// The decision table of `docs/calculation.md`, "Rate, quantity and timing".
 #[test]
 fn rate_quantity_and_timing_decide_what_is_given() {

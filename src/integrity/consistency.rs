@@ -58,6 +58,17 @@ pub(super) fn code_against_repeat(case: &Case<'_>) -> Outcome {
                     format!("The timing code {code} means {of_code} a day, the repeat {of_repeat}. Neither was used."),
                     vec![n.at],
                 )),
+                Note::ContinuousFor(seconds) => Some(Finding {
+                    fix: Some("Order it at clock times for its duration, or leave the duration out.".to_owned()),
+                    ..finding(
+                        Tier::High,
+                        format!(
+                            "The timing code means a continuous feed, the repeat one of {} h. Neither was picked.",
+                            hours(*seconds)
+                        ),
+                        vec![n.at],
+                    )
+                }),
                 _ => None,
             })
             .collect(),

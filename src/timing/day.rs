@@ -540,8 +540,17 @@ fn readings(low: &Run, high: &Run) -> Vec<Run> {
             out.append(&mut other);
         }
     };
-    vary(&mut out, low.occurrences != high.occurrences, &|r| r.occurrences.clone_from(&low.occurrences));
-    vary(&mut out, (low.dose, low.once) != (high.dose, high.once), &|r| (r.dose, r.once) = (low.dose, low.once));
+    let runs_on = |run: &Run| run.occurrences == Occurrences::Continuous;
+    if runs_on(low) == runs_on(high) {
+        vary(&mut out, low.occurrences != high.occurrences, &|r| r.occurrences.clone_from(&low.occurrences));
+        vary(&mut out, (low.dose, low.once) != (high.dose, high.once), &|r| (r.dose, r.once) = (low.dose, low.once));
+    } else {
+        // What runs on has a rate, what is given in feeds a volume.
+        vary(&mut out, true, &|r| {
+            r.occurrences.clone_from(&low.occurrences);
+            (r.dose, r.once) = (low.dose, low.once);
+        });
+    }
     vary(&mut out, low.end != high.end, &|r| r.end = low.end);
     vary(&mut out, low.count != high.count, &|r| r.count = low.count);
     vary(&mut out, low.start != high.start, &|r| r.start = low.start);

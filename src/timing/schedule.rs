@@ -44,6 +44,8 @@ pub enum Note {
     RateWithoutStop,
     /// Quantity and rate without a schedule: two readings. (quantity mL, rate × 24 h mL)
     TwoReadings(Exact, Exact),
+    /// Continuous, with the seconds that it lasts, not a day.
+    ContinuousFor(Exact),
     /// Neither rate nor quantity.
     NothingGiven,
     /// `event` beside `repeat`: the events were not counted.
@@ -1182,7 +1184,7 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
     if let Some((shortest, longest)) = line.length
         && shortest != longest
     {
-        line.why.push(Why::Spread("how long it is given is stated as a range".to_owned()));
+        line.why.push(length_in_a_range());
     }
     // Durations.
     let (duration, duration_max) = match repeat {
@@ -1228,7 +1230,10 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
         },
     };
     let or_nothing = placed.as_ref().is_some_and(|p| p.or_nothing);
-    dose(r, line, at, placed, (duration, duration_max));
+    // A rate repeated by the hour runs on; so many of them are over after as many hours.
+    let hours = placed.as_ref().filter(|p| p.hourly && duration.is_none() && line.quantity.is_none());
+    let over_after = hours.and_then(|p| p.interval).zip(counts.1);
+    dose(r, line, at, placed, (duration, duration_max), bounds.start);
     for (run, count) in [(&mut line.low, counts.0), (&mut line.also, counts.1), (&mut line.high, counts.1)] {
         if let Some(run) = run {
             run.start = bounds.start;
@@ -1238,6 +1243,9 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
     }
     if or_nothing {
         line.least = line.low.take();
+    }
+    if let Some((interval, most)) = over_after {
+        end_after(r, line, at, (interval, counts.0.unwrap_or(most), most));
     }
     if counts.0 != counts.1 && line.high.is_some() {
         line.why.push(Why::Spread("how many times it is given is stated as a range".to_owned()));
@@ -1251,6 +1259,80 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
     }
 }
 
+fn length_in_a_range() -> Why {
+    Why::Spread("how long it is given is stated as a range".to_owned())
+}
+
+/// Ends what runs at a rate after so many intervals, the fewest and the most.
+fn end_after(r: &mut Reader<'_>, line: &mut Line, at: At, (interval, fewest, most): (Exact, i64, i64)) {
+    let lasts = |n: i64| interval.mul(Exact::int(n));
+    let (Some(shortest), Some(longest)) = (lasts(fewest), lasts(most)) else {
+        line.low = None;
+        line.high = None;
+        line.why.push(Why::Range);
+        return;
+    };
+    let earlier = |end: Option<Exact>, other: Option<Exact>| match (end, other) {
+        (Some(a), Some(b)) => Some(a.min(b)),
+        (a, b) => a.or(b),
+    };
+    if let Some(start) = line.start {
+        for (run, length) in [(&mut line.low, shortest), (&mut line.high, longest)] {
+            if let Some(run) = run {
+                run.end = earlier(run.end, start.add(length));
+            }
+        }
+        line.end = line.high.as_ref().and_then(|run| run.end);
+    } else if line.end.is_some() {
+        // It ends, and when it begins is not said.
+        r.note(at, Note::RateWithoutStop);
+        line.low = None;
+        line.why.push(Why::Schedule("so many hours, and only when they end is stated".to_owned()));
+    } else {
+        let stated = line.length.unwrap_or((shortest, longest));
+        line.length = Some((stated.0.min(shortest), stated.1.min(longest)));
+        if fewest == most && line.length.is_some_and(|(a, b)| a == b) {
+            line.why.retain(|why| *why != length_in_a_range());
+        }
+    }
+}
+
+/// A continuous feed with a length, the least and the most of it: it runs for so long every day, or without a pause.
+/// `false` where there is no length, or it is a day.
+fn continuous_for(
+    r: &mut Reader<'_>,
+    line: &mut Line,
+    at: At,
+    (rate, durations): (Exact, (Option<Exact>, Option<Exact>)),
+    start: Option<Exact>,
+) -> bool {
+    let day = Exact::int(DAY);
+    let Some(most) = durations.1.filter(|most| *most != day || durations.0 != Some(day)) else { return false };
+    r.note(at, Note::ContinuousFor(durations.0.unwrap_or(most)));
+    line.method = Method::Continuous;
+    line.also_method = Some(Method::Cyclic).filter(|_| durations.0.is_none_or(|d| d < day));
+    line.low = durations.0.and_then(|lasts| {
+        let occurrences = if lasts < day {
+            Occurrences::Clock { interval: 1, times: even_times(r, 1, start)?, weekdays: 0 }
+        } else {
+            // It may be over after that.
+            Occurrences::Listed(vec![start?])
+        };
+        let dose = Dose::Volume { ml: rate.mul(lasts)?, over: lasts };
+        Some(Run { occurrences, dose, start: None, end: None, count: None, once: true })
+    });
+    line.high = Some(Run {
+        occurrences: Occurrences::Continuous,
+        dose: Dose::Rate(rate),
+        start: None,
+        end: None,
+        count: None,
+        once: false,
+    });
+    line.why.push(Why::Schedule("it is continuous by its code, and lasts for a stated time".to_owned()));
+    true
+}
+
 /// What each occurrence gives: the decision table of `docs/calculation.md`, "Rate, quantity and timing".
 fn dose(
     r: &mut Reader<'_>,
@@ -1258,6 +1340,7 @@ fn dose(
     at: At,
     placed: Option<Placed>,
     durations: (Option<Exact>, Option<Exact>),
+    start: Option<Exact>,
 ) {
     let run = |occurrences: Occurrences, dose: Dose| {
         Some(Run { occurrences, dose, start: None, end: None, count: None, once: false })
@@ -1274,6 +1357,9 @@ fn dose(
             line.high.clone_from(&line.low);
         }
         (None, Some(rate), Some(p)) if matches!(p.high, Occurrences::Continuous) => {
+            if continuous_for(r, line, at, (rate, durations), start) {
+                return;
+            }
             line.method = Method::Continuous;
             line.low = run(Occurrences::Continuous, Dose::Rate(rate));
             line.high.clone_from(&line.low);
@@ -1388,7 +1474,16 @@ fn dose(
             line.also = also.and_then(|a| of(p.high.clone(), a));
             line.high = of(p.high, high);
         }
-        (Some(q), Some(rate), _) => {
+        (Some(q), Some(rate), placed) => {
+            // Continuous, with a length over which the rate gives the quantity.
+            if placed.is_some()
+                && let (Some(least), Some(most)) = durations
+                && let (Some(low), Some(high)) = (rate.mul(least), rate.mul(most))
+                && (within(low, q) || within(high, q) || low <= q && q <= high)
+                && continuous_for(r, line, at, (rate, durations), start)
+            {
+                return;
+            }
             // No schedule: the quantity may be the day's total (then both agree), or one feed.
             let Some(day) = rate.mul(Exact::int(DAY)) else { return out_of_range(line) };
             line.method = Method::Continuous;

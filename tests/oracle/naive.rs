@@ -806,7 +806,7 @@ fn lines_from(order: &Value, place: &Place, anchor: &Q) -> Option<Vec<Line>> {
             }
         }
     }
-    steps(&mut out);
+    steps(&mut out, place);
     for f in extensions(formula, "water-flush") {
         let Some(schedule) = part(f, "schedule", "valueTiming") else { continue };
         let volume = part(f, "volume", "valueQuantity").and_then(|v| measure(v, [1, 0, 0, 0]));
@@ -905,10 +905,29 @@ fn said(earlier: &mut [Line], l: &Line, place: &Place) -> bool {
 /// Whether it simply runs at a rate, as far as the order says.
 fn runs(l: &Line) -> bool {
     match (&l.how, l.patterns.as_slice()) {
-        (Some(How::Rate(_) | How::Both(..)), [Pattern::Running]) => true,
+        (Some(How::Rate(_) | How::Both(..)), [Pattern::Running]) => !for_hours(l),
         (Some(How::Rate(_)), _) => l.durations == [None],
         _ => false,
     }
+}
+
+/// Continuous by its code, and for a stated time that is not a day: one or the other.
+fn for_hours(l: &Line) -> bool {
+    let told = l.durations.iter().any(|d| d.as_ref().is_some_and(|d| *d != int(DAY)));
+    l.patterns == [Pattern::Running]
+        && told
+        && match &l.how {
+            Some(How::Rate(_)) => true,
+            Some(How::Both(q, r)) => fits(l, q, r),
+            _ => false,
+        }
+}
+
+/// Whether the volume is what the rate gives over the duration, or lies in the range of that.
+fn fits(l: &Line, q: &Q, r: &Q) -> bool {
+    let of: Vec<Q> = l.durations.iter().flatten().map(|d| r * d).collect();
+    let near = (q * frac(2, 100)).max(int(1));
+    of.iter().any(|x| (x - q).abs() <= near) || of.iter().any(|x| x <= q) && of.iter().any(|x| x >= q)
 }
 
 /// Whether it may be nothing.
@@ -931,7 +950,11 @@ fn as_whole_day(q: &Q, r: &Q) -> bool {
     (r * int(DAY) - q).abs() <= q * frac(1, 100)
 }
 
-fn steps(lines: &mut [Line]) {
+fn steps(lines: &mut [Line], place: &Place) {
+    let hour = |l: &Line| {
+        let from = if l.stated { floor(&clock(&place.zone, &l.anchor)) } else { place.day_start };
+        from.rem_euclid(DAY)
+    };
     let alike = |a: &Line, b: &Line| {
         a.how.is_some()
             && b.how.is_some()
@@ -939,6 +962,8 @@ fn steps(lines: &mut [Line]) {
             && a.open
             && b.open
             && maybe(a) == maybe(b)
+            && for_hours(a) == for_hours(b)
+            && (!for_hours(a) || hour(a) == hour(b))
             && (runs(a) || a.named == b.named)
             && match (runs(a), runs(b)) {
                 (true, true) => true,
@@ -1156,6 +1181,24 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
             for count in &l.counts {
                 for end in &l.ends {
                     let end = end.as_ref();
+                    if let Pattern::Running = pattern
+                        && for_hours(l)
+                    {
+                        let (How::Rate(r) | How::Both(_, r)) = how else { return None };
+                        out.push(running(l, r, end, w));
+                        match duration {
+                            Some(d) if *d < int(DAY) && d.is_positive() => {
+                                let at = occurrences(l, &Pattern::Even(1, 1), *count, end, w, place);
+                                out.push(Reading { runs: pumped(&at, d, r), more: false });
+                            }
+                            Some(d) if *d >= int(DAY) && l.stated => {
+                                let at = &l.anchor - &w.start;
+                                out.push(Reading { runs: pumped(&[at], d, r), more: false });
+                            }
+                            _ => out.push(Reading::default()),
+                        }
+                        continue;
+                    }
                     if let Pattern::Running = pattern {
                         match how {
                             How::Rate(r) => out.push(running(l, r, end, w)),
@@ -1236,7 +1279,20 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
                                 Pattern::Every(i)
                                     if hourly(i, &l.durations) && l.patterns.len() == 1 && l.weekdays.is_empty() =>
                                 {
-                                    out.push(running(l, r, end, w));
+                                    match (count, &l.start) {
+                                        (Some(n), Some(start)) => {
+                                            let over = start + i * int(*n);
+                                            let end = end.map_or_else(|| over.clone(), |e| e.min(&over).clone());
+                                            out.push(running(l, r, Some(&end), w));
+                                            // It is not said when the hours begin, only when they are over.
+                                            if !l.stated && l.lengths.is_empty() && l.ends != [None] {
+                                                out.pop();
+                                                out.push(Reading::default());
+                                                out.push(running(l, r, l.ends[0].as_ref(), w));
+                                            }
+                                        }
+                                        _ => out.push(running(l, r, end, w)),
+                                    }
                                 }
                                 _ => {
                                     out.push(Reading::default());

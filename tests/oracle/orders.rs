@@ -342,7 +342,12 @@ impl Made<'_> {
                     repeat["periodUnit"] = json!("d");
                 }
             }
-            13 => timing["code"] = self.code(),
+            13 => {
+                timing["code"] = self.code();
+                if self.r.one_in(3) {
+                    self.duration(&mut repeat);
+                }
+            }
             14 => {
                 repeat["when"] = match self.r.below(4) {
                     0 => json!(["ACM"]),
