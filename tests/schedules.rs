@@ -909,6 +909,38 @@ fn rate_quantity_and_timing_decide_what_is_given() {
     assert_eq!((volume.low(), volume.high()), (Some(Exact::ZERO), Some(Exact::int(1_440))), "{volume:?}");
 }
 
+/// A pump feed at bedtime, no clock time configured: 80 mL/h for 10 h, from 07:00. By 07:00 the next day it may be over,
+/// or not begun; on every later day 800 mL are given. With a clock time the first day is exact as well.
+#[test]
+fn the_first_night_of_a_feed_at_an_unknown_time_is_open() {
+    let night = |members: &str| {
+        let start = r#""boundsPeriod":{"start":"2026-11-25T07:00:00Z"}"#;
+        let rate = amount("80", "mL/h");
+        format!(
+            r#"{{"schedule":{{"repeat":{{{start},{members},"duration":10,"durationUnit":"h"}}}},"rateQuantity":{rate}}}"#
+        )
+    };
+    let volumes = |administration: &str, s: &Settings| {
+        order(administration, s, |a| {
+            let steady = a.orders[0].steady.as_ref().unwrap().1.get(M::FormulaVolume).clone();
+            let first = a.orders[0].days[0].1.get(M::FormulaVolume).clone();
+            (first.low(), first.high(), steady)
+        })
+    };
+    let mut configured = settings();
+    configured.clock.insert("HS".to_owned(), vec![21 * 3_600]);
+    let (none, full) = (Some(Exact::ZERO), Some(Exact::int(800)));
+    assert_eq!(volumes(&night(r#""when":["HS"]"#), &settings()), (none, full, known(800)));
+    assert_eq!(volumes(&night(r#""when":["HS"]"#), &configured), (full, full, known(800)));
+    // So is a code for a time of day.
+    let code = night(r#""durationMax":10"#).replacen(
+        r#"{"repeat""#,
+        &format!(r#"{{"code":{{"coding":[{{"system":"{GTS}","code":"BED"}}]}},"repeat""#),
+        1,
+    );
+    assert_eq!(volumes(&code, &settings()), (none, full, known(800)));
+}
+
 /// An event without a time never falls on one that has its time: it is counted a minute later.
 #[test]
 fn an_event_without_a_time_makes_room() {

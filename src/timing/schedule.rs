@@ -206,6 +206,8 @@ pub struct Line {
     pub spaced: bool,
     /// The events or times of day that it names without a clock time, such as `AM` or `HS`.
     pub named: Vec<String>,
+    /// Where such events are laid, in seconds after local midnight; they may be at any other time of the day.
+    pub untimed: Vec<i64>,
     /// What was noticed.
     pub notes: Vec<Noted>,
 }
@@ -218,10 +220,11 @@ impl Line {
 
     /// Whether it is known at which times it gives something, where it is exact.
     pub fn has_times(&self) -> bool {
-        self.high.as_ref().is_some_and(|run| match run.occurrences {
-            Occurrences::Every { .. } => run.start.is_some(),
-            Occurrences::Continuous | Occurrences::Clock { .. } | Occurrences::Listed(_) => true,
-        })
+        self.untimed.is_empty()
+            && self.high.as_ref().is_some_and(|run| match run.occurrences {
+                Occurrences::Every { .. } => run.start.is_some(),
+                Occurrences::Continuous | Occurrences::Clock { .. } | Occurrences::Listed(_) => true,
+            })
     }
 
     /// Whether the volume over any window is exactly known.
@@ -320,6 +323,7 @@ pub fn line_of(frame: Frame<'_>, a: &Administration<'_>, index: usize, timing: O
         length: None,
         spaced: false,
         named: Vec::new(),
+        untimed: Vec::new(),
         notes: Vec::new(),
     };
     if a.other_rate.is_some() {
@@ -611,6 +615,8 @@ struct Placed {
     spaced: bool,
     /// Events or times of day without a clock time.
     named: Vec<String>,
+    /// Where such events are laid.
+    untimed: Vec<i64>,
     /// It may be nothing as well.
     or_nothing: bool,
 }
@@ -625,6 +631,7 @@ impl Placed {
             hourly: false,
             spaced: false,
             named: Vec::new(),
+            untimed: Vec::new(),
             or_nothing: false,
         }
     }
@@ -798,10 +805,13 @@ fn from_code(r: &mut Reader<'_>, at: At, c: &Coded, text: &str, start: Option<Ex
                 }
             };
             let gap = shortest_gap(&times, *days);
-            let named = if spaced && matches!(text, "AM" | "PM" | "BED") { vec![text.to_owned()] } else { Vec::new() };
+            let is_named = spaced && matches!(text, "AM" | "PM" | "BED");
+            let named = if is_named { vec![text.to_owned()] } else { Vec::new() };
+            let untimed = if is_named { times.clone() } else { Vec::new() };
             Ok(Placed {
                 spaced,
                 named,
+                untimed,
                 ..Placed::exact(Occurrences::Clock { interval: *days, times, weekdays: 0 }, gap)
             })
         }
@@ -994,7 +1004,8 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
         why.push(Why::Spread("the interval does not divide the day and no start is stated".to_owned()));
     }
     let spaced = matches!(high, Occurrences::Clock { .. });
-    Ok(Placed { low, high, interval: Some(interval), why, hourly, spaced, named: Vec::new(), or_nothing: false })
+    let untimed = Vec::new();
+    Ok(Placed { low, high, interval: Some(interval), why, hourly, spaced, named: Vec::new(), untimed, or_nothing: false })
 }
 
 /// Whole weeks of a period.
@@ -1113,6 +1124,7 @@ fn at_clock(
         }
         interval = i64::try_from(days.floor()).map_err(|_| broken())?;
     }
+    let mut laid: Vec<i64> = Vec::new();
     if untimed > 0 {
         // Counted, its time not known: spread over the free part of the day so that nothing coincides.
         let n = untimed;
@@ -1123,6 +1135,7 @@ fn at_clock(
                 t = (t + 60).rem_euclid(DAY);
             }
             times.push(t);
+            laid.push(t);
         }
         times.sort_unstable();
     }
@@ -1133,13 +1146,13 @@ fn at_clock(
     if let Some(weeks) = p.and_then(weeks_of).filter(|_| named_days > 0) {
         named.sort_unstable();
         let placed = on_weekdays(r, repeat, (weekdays, named_days), times, ((f, f_max), weeks, p_max), start)?;
-        return Ok(Placed { named, ..placed });
+        return Ok(Placed { named, untimed: laid, ..placed });
     }
     let gap = shortest_gap(&times, interval);
     let clock = Occurrences::Clock { interval, times: times.clone(), weekdays };
     let stated = f_max.or(f);
     named.sort_unstable();
-    let mut placed = Placed { named, ..Placed::exact(clock.clone(), gap) };
+    let mut placed = Placed { named, untimed: laid, ..Placed::exact(clock.clone(), gap) };
     if let Some(stated) = stated
         && !(stated == n || (stated == 1 && p.is_none()) || f.is_some_and(|f| f <= n && n <= stated))
     {
@@ -1180,6 +1193,7 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
     if let Some(placed) = &placed {
         line.spaced = placed.spaced;
         line.named.clone_from(&placed.named);
+        line.untimed.clone_from(&placed.untimed);
     }
     if let Some((shortest, longest)) = line.length
         && shortest != longest

@@ -327,6 +327,8 @@ struct Line {
     entry: usize,
     /// Times or events that are named without a clock time.
     named: Vec<String>,
+    /// Where such events are laid among the clock times.
+    untimed: Vec<i64>,
     /// Shortest and longest length, without a start to count it from.
     lengths: Vec<Option<Q>>,
 }
@@ -344,6 +346,7 @@ struct When {
     lengths: Vec<Option<Q>>,
     /// On any of the days it may be nothing.
     maybe: bool,
+    untimed: Vec<i64>,
 }
 
 fn time_unit(v: Option<&Value>) -> Option<i64> {
@@ -448,6 +451,7 @@ fn when(timing: Option<&Value>, place: &Place, anchor: &Q) -> Option<When> {
         open: true,
         lengths: vec![],
         maybe: false,
+        untimed: vec![],
     };
     let Some(timing) = timing else { return Some(w) };
     let empty = serde_json::json!({});
@@ -575,6 +579,7 @@ fn when(timing: Option<&Value>, place: &Place, anchor: &Q) -> Option<When> {
             t = (t + 60).rem_euclid(DAY);
         }
         times.push(t);
+        w.untimed.push(t);
     }
     times.sort_unstable();
     let mut named: Vec<i64> = w.weekdays.clone();
@@ -698,6 +703,7 @@ fn line(timing: Option<&Value>, place: &Place, anchor: &Q, water: bool, how: Opt
         open: false,
         lengths: vec![],
         maybe: false,
+        untimed: vec![],
     });
     Line {
         water,
@@ -715,6 +721,7 @@ fn line(timing: Option<&Value>, place: &Place, anchor: &Q, water: bool, how: Opt
         open: w.open && known,
         entry: 0,
         named: timing.map_or_else(Vec::new, |t| names(t, place)),
+        untimed: w.untimed,
         lengths: w.lengths,
     }
 }
@@ -1173,6 +1180,35 @@ fn running(l: &Line, rate: &Q, end: Option<&Q>, w: &Window) -> Reading {
 fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
     let how = l.how.as_ref()?;
     let mut out = vec![];
+    if any_time(l) {
+        // Nobody says at what time of the day: every two hours, and around the edges of the schedule.
+        let mut hours: Vec<i64> = (0..12).map(|k| k * 7200).collect();
+        let edges = l.start.iter().chain(l.ends.iter().flatten()).map(|x| floor(&clock(&place.zone, x)));
+        hours.extend(edges.chain([floor(&w.wall)]).flat_map(|t| [t.rem_euclid(DAY), (t - 1).rem_euclid(DAY)]));
+        for hour in hours {
+            let moved = |p: &Pattern| match p {
+                Pattern::Times(times, days) => {
+                    let first = l.untimed.first().copied().unwrap_or(0);
+                    let shift = |t: &i64| if l.untimed.contains(t) { (t - first + hour).rem_euclid(DAY) } else { *t };
+                    let mut times: Vec<i64> = times.iter().map(shift).collect();
+                    times.sort_unstable();
+                    times.dedup();
+                    Pattern::Times(times, *days)
+                }
+                Pattern::Even(1, 1) if l.untimed.is_empty() => Pattern::Times(vec![hour], 1),
+                p => p.clone(),
+            };
+            let count = |p: &Pattern| if let Pattern::Times(times, _) = p { times.len() } else { 0 };
+            let patterns: Vec<Pattern> = l.patterns.iter().map(moved).collect();
+            // Two at the same moment would be one.
+            if patterns.iter().zip(&l.patterns).any(|(a, b)| count(a) < count(b)) {
+                continue;
+            }
+            let one = Line { patterns, named: vec![], untimed: vec![], ..l.clone() };
+            out.extend(readings(&one, w, place)?);
+        }
+        return Some(out);
+    }
     if l.as_needed {
         out.push(Reading::default());
     }
@@ -1334,6 +1370,11 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
         out.push(most);
     }
     Some(out)
+}
+
+/// Whether it has feeds of which the time of day is not known.
+fn any_time(l: &Line) -> bool {
+    !l.named.is_empty() && !runs(l)
 }
 
 /// Of a range of durations, what is carried into the window by one and what begins in it by the other.
@@ -1559,7 +1600,9 @@ pub fn deliver(order: &Value, place: &Place, w: &Window) -> Option<Delivery> {
         let most: Q =
             feed_lines.iter().filter_map(|i| played[*i].as_ref()?.iter().map(|r| r.volume(&w.length)).max()).sum();
         if &most - &cap > (&cap * frac(5, 1000)).max(int(1)) {
-            cap_open = feed_lines.iter().any(|i| is_loose(&lines[*i]) || lines[*i].durations.len() > 1)
+            cap_open = feed_lines
+                .iter()
+                .any(|i| is_loose(&lines[*i]) || lines[*i].durations.len() > 1 || any_time(&lines[*i]))
                 || feed_lines.iter().filter_map(|i| played[*i].as_ref()).any(|list| {
                     let most = list.iter().map(|r| r.volume(&w.length)).max();
                     list.iter().filter(|r| Some(r.volume(&w.length)) == most).count() > 1
@@ -1906,10 +1949,12 @@ pub fn steady(order: &Value, place: &Place) -> Option<Steady> {
     }
     // A feed that runs across the feeding-day hour may be missing in the first such day.
     let wall = clock(&place.zone, &start);
-    let most = |k: i64| -> Option<Vec<Option<Q>>> {
+    let most = |k: i64| -> Option<Vec<(Option<Q>, Option<Q>)>> {
         let after = int(k * DAY);
         let w = Window { wall: &wall + &after, start: &start + &after, length: int(DAY), civil: false };
-        Some(deliver(order, place, &w)?.lines.into_iter().map(|v| v.high).collect())
+        // The least as well, where nobody says at what time of the day.
+        let lines = deliver(order, place, &w)?.lines.into_iter();
+        Some(lines.zip(&all).map(|(v, l)| (v.high, any_time(l).then_some(v.low))).collect())
     };
     let mut moved = 0;
     for k in 0..=3 {
