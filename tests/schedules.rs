@@ -941,6 +941,64 @@ fn the_first_night_of_a_feed_at_an_unknown_time_is_open() {
     assert_eq!(volumes(&code, &settings()), (none, full, known(800)));
 }
 
+/// Several codes of one timing are ways of saying the same. Where they are not, none is picked; a text beside the code
+/// is held against it.
+#[test]
+fn codes_and_texts_of_one_timing_are_compared() {
+    let timing = |codings: &[&str], text: Option<&str>| {
+        let coding = |code: &&str| {
+            let system = if *code == "C" { "http://terminology.hl7.org/CodeSystem/timing-abbreviation" } else { GTS };
+            format!(r#"{{"system":"{system}","code":"{code}","display":"the display"}}"#)
+        };
+        let codings: Vec<String> = codings.iter().map(coding).collect();
+        let text = text.map_or_else(String::new, |t| format!(r#","text":"{t}""#));
+        let code = format!(r#"{{"coding":[{}]{text}}}"#, codings.join(","));
+        let start = r#"{"boundsPeriod":{"start":"2026-11-25T07:00:00Z"}}"#;
+        let amount = amount("100", "mL");
+        format!(r#"{{"schedule":{{"repeat":{start},"code":{code}}},"quantity":{amount}}}"#)
+    };
+    let said = |administration: &str, rule: &str| {
+        order(administration, &settings(), |a| {
+            let judged = a.orders[0].judged.iter().find(|j| j.rule.id == rule).unwrap();
+            match &judged.outcome {
+                Outcome::Flagged(all) => all.iter().map(|f| (f.tier, f.text.clone())).collect(),
+                _ => Vec::new(),
+            }
+        })
+    };
+    for codes in [["BID", "QID"], ["QID", "BID"], ["AM", "BED"], ["C", "Q4H"], ["MO", "WK"]] {
+        let administration = timing(&codes, None);
+        assert!(matches!(first_day(&administration).0, Amount::Unknown(_)), "{codes:?}");
+        let words = format!("the codes {} and {}, which", codes[0], codes[1]);
+        let found = said(&administration, "CON-12");
+        assert!(found.iter().any(|(tier, text)| *tier == Tier::High && text.contains(&words)), "{found:?}");
+    }
+    for (codes, ml) in [(["QID", "Q6H"], 400), (["BID", "BID"], 200), (["QD", "BED"], 100)] {
+        assert_eq!(first_day(&timing(&codes, None)).0, known(ml), "{codes:?}");
+        assert_eq!(said(&timing(&codes, None), "CON-12"), []);
+    }
+    for (code, text, same) in [
+        ("BID", "four times daily", false),
+        ("BID", "twice a day", true),
+        ("BID", "2 times daily", true),
+        ("BID", "bid", true),
+        ("BID", "The display", true),
+        ("QD", "Once daily", true),
+        ("QD", "twice daily", false),
+        ("Q4H", "every 4 hours", true),
+        ("Q4H", "every 3 hours", false),
+        ("QOD", "every other day", true),
+        ("BED", "at bedtime", true),
+        ("AM", "at bedtime", false),
+        ("C", "continuously", true),
+        ("C", "20 hours a day, off 06-10", false),
+    ] {
+        let found = said(&timing(&[code], Some(text)), "CMP-03");
+        let expected = !same;
+        assert_eq!(found.iter().any(|(tier, said)| *tier == Tier::Med && said.contains(text)), expected, "{code} {text}: {found:?}");
+    }
+}
+
 /// An event without a time never falls on one that has its time: it is counted a minute later.
 #[test]
 fn an_event_without_a_time_makes_room() {

@@ -58,6 +58,11 @@ pub(super) fn code_against_repeat(case: &Case<'_>) -> Outcome {
                     format!("The timing code {code} means {of_code} a day, the repeat {of_repeat}. Neither was used."),
                     vec![n.at],
                 )),
+                Note::CodeAgainstCode(one, other) => Some(finding(
+                    Tier::High,
+                    format!("The timing has the codes {one} and {other}, which do not mean the same. Neither was used."),
+                    vec![n.at],
+                )),
                 Note::ContinuousFor(seconds) => Some(Finding {
                     fix: Some("Order it at clock times for its duration, or leave the duration out.".to_owned()),
                     ..finding(

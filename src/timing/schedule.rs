@@ -26,6 +26,10 @@ pub enum Note {
     NotComputable(String),
     /// The timing code and the repeat disagree. (code, its count a day, the repeat's)
     CodeAgainstRepeat(String, String, String),
+    /// Two codes of one timing disagree. (codes)
+    CodeAgainstCode(String, String),
+    /// A text beside a code that is used. (text)
+    CodeText(String),
     /// A timing code that is not known. (code or text)
     UnknownCode(String),
     /// Clock times and the stated count disagree. (times, stated count)
@@ -705,6 +709,15 @@ fn place(r: &mut Reader<'_>, timing: Option<&Timing<'_>>, at: At, start: Option<
     }
     let broken = || Why::Schedule("the schedule cannot be computed".to_owned());
     let code = timing.code.as_ref().map(|c| (c.at, read_code(&c.value)));
+    if let Some((at, CodeRead::Contradiction(one, other))) = code {
+        r.note(at, Note::CodeAgainstCode(one, other));
+        return Err(Why::Schedule("the codes of the timing disagree".to_owned()));
+    }
+    if let Some((at, CodeRead::Means(meant, code))) = &code
+        && let Some(text) = timing.code.as_ref().and_then(|c| text_beside(&c.value, meant, code))
+    {
+        r.note(*at, Note::CodeText(text));
+    }
     // A code says how often; a repeat beside it may add no more than a count and how long each takes.
     let coded = matches!(code, Some((_, CodeRead::Means(..))));
     let Some(repeat) = timing.repeat.as_ref().filter(|rep| if coded { says_how_often(rep) } else { says_when(rep) })
@@ -719,8 +732,8 @@ fn place(r: &mut Reader<'_>, timing: Option<&Timing<'_>>, at: At, start: Option<
                 r.note(at, Note::UnknownCode(text.clone()));
                 Err(Why::Schedule(format!("the timing `{text}` is text or a code that is not known here")))
             }
-            Some((_, CodeRead::Empty)) | None if timing.events.is_empty() => Ok(None),
-            Some((_, CodeRead::Empty)) | None => {
+            Some((_, CodeRead::Empty | CodeRead::Contradiction(..))) | None if timing.events.is_empty() => Ok(None),
+            Some((_, CodeRead::Empty | CodeRead::Contradiction(..))) | None => {
                 let mut instants = Vec::new();
                 for event in &timing.events {
                     match instant_of(r.frame.zone(), event.value) {
@@ -757,19 +770,90 @@ fn place(r: &mut Reader<'_>, timing: Option<&Timing<'_>>, at: At, start: Option<
 enum CodeRead {
     Means(Coded, String),
     Unknown(String),
+    /// Two known codes that do not say the same.
+    Contradiction(String, String),
     Empty,
 }
 
 fn read_code(concept: &crate::intake::order::Concept<'_>) -> CodeRead {
+    let mut found: Option<(Coded, String)> = None;
     for coding in &concept.codings {
-        if let Some(code) = &coding.code
-            && let Some(c) = coded(coding.system.as_deref(), code)
-        {
-            return CodeRead::Means(c, code.to_string());
+        let Some(code) = &coding.code else { continue };
+        let Some(c) = coded(coding.system.as_deref(), code) else { continue };
+        match &found {
+            None => found = Some((c, code.to_string())),
+            Some((first, named)) if !same_code((first, named), (&c, code)) => {
+                return CodeRead::Contradiction(named.clone(), code.to_string());
+            }
+            Some(_) => {}
         }
+    }
+    if let Some((c, code)) = found {
+        return CodeRead::Means(c, code);
     }
     let shown = concept.codings.iter().find_map(|c| c.code.as_ref().or(c.display.as_ref())).or(concept.text.as_ref());
     shown.map_or(CodeRead::Empty, |s| CodeRead::Unknown(s.to_string()))
+}
+
+/// Whether two codes come to the same count, and name no different times of day.
+fn same_code((a, named): (&Coded, &str), (b, other): (&Coded, &str)) -> bool {
+    let per_day = |c: &Coded| match c {
+        Coded::PerDays(n, days) => Exact::int(*n).div(Exact::int(*days)),
+        Coded::Hours(h) => Exact::int(24).div(Exact::int(*h)),
+        Coded::Continuous | Coded::NotComputable => None,
+    };
+    let of_day = |code: &str| matches!(code, "AM" | "PM" | "BED");
+    match (a, b) {
+        (Coded::Continuous, Coded::Continuous) | (Coded::NotComputable, Coded::NotComputable) => true,
+        _ => per_day(a).is_some() && per_day(a) == per_day(b) && (named == other || !of_day(named) || !of_day(other)),
+    }
+}
+
+/// The text of a concept whose code is used, unless it merely says what the code says.
+fn text_beside(concept: &crate::intake::order::Concept<'_>, meant: &Coded, code: &str) -> Option<String> {
+    let text = concept.text.as_ref()?.trim();
+    let known = |other: Option<&str>| other.is_some_and(|o| o.trim().eq_ignore_ascii_case(text));
+    let shown = concept.codings.iter().any(|c| known(c.code.as_deref()) || known(c.display.as_deref()));
+    (!text.is_empty() && !shown && !says(text, meant, code)).then(|| text.to_owned())
+}
+
+/// Whether a text is one of the usual ways of saying a code.
+fn says(text: &str, meant: &Coded, code: &str) -> bool {
+    let words: Vec<String> = text
+        .to_lowercase()
+        .split(|c: char| !c.is_alphanumeric())
+        .filter(|w| !w.is_empty() && !matches!(*w, "a" | "per" | "each" | "every" | "the" | "at" | "in" | "feed" | "feeding"))
+        .map(|w| match w {
+            "once" | "one" => "1".to_owned(),
+            "twice" | "two" | "2x" => "2".to_owned(),
+            "three" | "thrice" | "3x" => "3".to_owned(),
+            "four" | "4x" => "4".to_owned(),
+            "six" => "6".to_owned(),
+            "eight" => "8".to_owned(),
+            "daily" | "days" | "d" => "day".to_owned(),
+            "hours" | "hourly" | "h" | "hr" | "hrs" => "hour".to_owned(),
+            "weekly" => "week".to_owned(),
+            "second" => "other".to_owned(),
+            "continuously" => "continuous".to_owned(),
+            w => w.to_owned(),
+        })
+        .filter(|w| !matches!(w.as_str(), "times" | "time" | "x"))
+        .collect();
+    let said = words.join(" ");
+    let said = said.as_str();
+    match (meant, code) {
+        (_, "AM") => said == "morning",
+        (_, "PM") => matches!(said, "afternoon" | "evening"),
+        (_, "BED") => said == "bedtime",
+        (Coded::PerDays(1, 1), _) => matches!(said, "day" | "1 day"),
+        (Coded::PerDays(n, 1), _) => said == format!("{n} day"),
+        (Coded::PerDays(1, 2), _) => matches!(said, "other day" | "alternate day" | "2 day"),
+        (Coded::PerDays(1, 7), _) => matches!(said, "week" | "1 week"),
+        (Coded::Hours(1), _) => matches!(said, "hour" | "1 hour"),
+        (Coded::Hours(n), _) => said == format!("{n} hour"),
+        (Coded::Continuous, _) => matches!(said, "continuous" | "around clock"),
+        (Coded::PerDays(..) | Coded::NotComputable, _) => false,
+    }
 }
 
 fn from_code(r: &mut Reader<'_>, at: At, c: &Coded, text: &str, start: Option<Exact>) -> Result<Placed, Why> {
