@@ -999,6 +999,50 @@ fn codes_and_texts_of_one_timing_are_compared() {
     }
 }
 
+/// A later entry of other times, interval or kind comes on top of one without an end (200 mL at three times and 250 mL
+/// at four are 1,600 mL), and that it may be meant instead is said. With an end of the earlier one nothing is doubtful.
+#[test]
+fn a_later_entry_of_another_kind_is_added_and_said() {
+    let entry = |start: &str, end: &str, members: &str, amount: &str| {
+        let end = if end.is_empty() { String::new() } else { format!(r#","end":"{end}""#) };
+        let members = if members.is_empty() { String::new() } else { format!(",{members}") };
+        format!(r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"{start}"{end}}}{members}}}}},{amount}}}"#)
+    };
+    let ml = |n: &str| format!(r#""quantity":{}"#, amount(n, "mL"));
+    let rate = |n: &str| format!(r#""rateQuantity":{}"#, amount(n, "mL/h"));
+    let three = r#""timeOfDay":["06:00:00","12:00:00","18:00:00"]"#;
+    let four = r#""timeOfDay":["09:00:00","15:00:00","21:00:00","00:00:00"]"#;
+    let night = r#""timeOfDay":["20:00:00"],"duration":12,"durationUnit":"h""#;
+    let every = |h: i64| format!(r#""frequency":1,"period":{h},"periodUnit":"h""#);
+    let (first, third) = ("2026-11-25T07:00:00Z", "2026-11-27T07:00:00Z");
+    let of = |earlier: &str, later: &str| {
+        order(&format!("{earlier},{later}"), &settings(), |a| {
+            let steady = a.orders[0].steady.as_ref().unwrap().1.get(M::FormulaVolume).clone();
+            let said = told(a).into_iter().filter(|(id, ..)| id == "CON-09").map(|(_, tier, text)| (tier, text));
+            (steady, said.collect::<Vec<_>>())
+        })
+    };
+    let words = "A later entry of the same feed has other times than an earlier one without an end; its amounts were added.";
+    let doubt = vec![(Tier::Med, words.to_owned())];
+    for (earlier, later, total) in [
+        (entry(first, "", three, &ml("200")), entry(third, "", four, &ml("250")), 1_600),
+        // 12 h of 30 and 24 h of 60 mL.
+        (entry(first, "", night, &rate("30")), entry(third, "", "", &rate("60")), 1_800),
+        // Six and eight of 150 mL.
+        (entry(first, "", &every(4), &ml("150")), entry(third, "", &every(3), &ml("150")), 2_100),
+    ] {
+        assert_eq!(of(&earlier, &later), (known(total), doubt.clone()), "{later}");
+        // The order in which they are written makes no difference.
+        assert_eq!(of(&later, &earlier), (known(total), doubt.clone()), "{later}");
+    }
+    let over = entry(first, third, three, &ml("200"));
+    assert_eq!(of(&over, &entry(third, "", four, &ml("250"))), (known(1_000), vec![]));
+    // Together from the start, they are meant beside each other; steps replace each other.
+    let both = of(&entry(first, "", three, &ml("200")), &entry(first, "", four, &ml("250")));
+    assert_eq!(both, (known(1_600), vec![]));
+    assert_eq!(of(&entry(first, "", three, &ml("200")), &entry(third, "", three, &ml("250"))), (known(750), vec![]));
+}
+
 /// An event without a time never falls on one that has its time: it is counted a minute later.
 #[test]
 fn an_event_without_a_time_makes_room() {

@@ -387,6 +387,17 @@ pub(super) fn steps(case: &Case<'_>) -> Outcome {
             vec![at(*a), at(*b)],
         ));
     }
+    for (a, b) in &settled.added {
+        out.push(Finding {
+            fix: Some("If it replaces the earlier entry, give that an end.".to_owned()),
+            ..finding(
+                Tier::Med,
+                "A later entry of the same feed has other times than an earlier one without an end; its amounts were added."
+                    .to_owned(),
+                vec![at(*a), at(*b)],
+            )
+        });
+    }
     for (a, b, gap) in &settled.gaps {
         out.push(finding(
             Tier::Med,

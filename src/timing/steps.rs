@@ -1,6 +1,7 @@
 //! Which lines are steps of one feed. Entries that differ only by when they start (and by how much they
 //! give) replace one another; all others add up. [`crate::assumptions::Assumption::StepsOfOneFeed`].
 
+use crate::amount::Why;
 use crate::exact::Exact;
 use crate::timing::schedule::{Dose, Line, Occurrences, Run};
 
@@ -15,6 +16,8 @@ pub struct Settled {
     pub gaps: Vec<(usize, usize, Exact)>,
     /// Lines with the same start and the same shape: given twice.
     pub doubled: Vec<(usize, usize)>,
+    /// Lines without an end that begin later than another without an end, are no step of it and add up: (earlier, later).
+    pub added: Vec<(usize, usize)>,
 }
 
 /// Ends each step where the next begins. `same_product(i, j)` says whether two lines give the same thing.
@@ -83,7 +86,32 @@ pub fn settle(lines: &mut [Line], same_product: impl Fn(usize, usize) -> bool) -
         out.steps.push(group);
     }
     neighbours(lines, &same_product, &mut out);
+    later_beside(lines, &same_product, &mut out);
     out
+}
+
+/// Entries that begin later than another of the same product, both without an end, and are of another kind: whether they
+/// come on top or take its place is not said. Those of which more is said, or that are given as needed, are left out.
+fn later_beside(lines: &[Line], same_product: &impl Fn(usize, usize) -> bool, out: &mut Settled) {
+    let open = |l: &Line| {
+        let counted = l.high.as_ref().is_none_or(|h| h.count.is_some() || matches!(h.occurrences, Occurrences::Listed(_)));
+        l.administration.is_some() && l.end.is_none() && l.length.is_none() && !counted && !l.why.contains(&Why::AsNeeded)
+    };
+    for (j, later) in lines.iter().enumerate() {
+        let Some(start) = later.start.filter(|_| open(later)) else { continue };
+        let before = lines.iter().enumerate().rev().find(|(i, l)| {
+            let told = |(a, b): &(usize, usize)| (*a, *b) == (*i, j) || (*a, *b) == (j, *i);
+            open(l)
+                && l.administration != later.administration
+                && l.start.is_none_or(|s| s < start)
+                && same_product(*i, j)
+                && !out.steps.iter().any(|group| group.contains(i) && group.contains(&j))
+                && !out.overlaps.iter().any(told)
+        });
+        if let Some((i, _)) = before {
+            out.added.push((i, j));
+        }
+    }
 }
 
 /// Same kind of giving, both open-ended: they differ only by start and by how much. Clock times that are
