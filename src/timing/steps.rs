@@ -10,6 +10,9 @@ use crate::timing::schedule::{Dose, Line, Occurrences, Run};
 pub struct Settled {
     /// Groups of line indexes that are steps of one feed, in order of start; only groups of two or more.
     pub steps: Vec<Vec<usize>>,
+    /// Groups of line indexes of one feed that follow each other, in order of start, whether each ends where the next begins
+    /// or its end is stated within an hour of that; only groups of two or more. Holds those of `steps`.
+    pub advances: Vec<Vec<usize>>,
     /// Pairs of lines that run at the same time and add up although both are pump rates: (first, second).
     pub overlaps: Vec<(usize, usize)>,
     /// Gaps of more than an hour between one line's end and the next line's start: (before, after, seconds).
@@ -87,7 +90,42 @@ pub fn settle(lines: &mut [Line], same_product: impl Fn(usize, usize) -> bool) -
     }
     neighbours(lines, &same_product, &mut out);
     later_beside(lines, &same_product, &mut out);
+    follow(lines, &same_product, &mut out);
     out
+}
+
+/// Lines of one feed and of one kind, each of which ends within an hour of where the next begins.
+fn follow(lines: &[Line], same_product: &impl Fn(usize, usize) -> bool, out: &mut Settled) {
+    let hour = Exact::int(3600);
+    let mut order: Vec<usize> = (0..lines.len()).filter(|i| lines.get(*i).is_some_and(|l| l.administration.is_some())).collect();
+    order.sort_by_key(|k| lines.get(*k).and_then(|l| l.start));
+    let follows = |i: usize, j: usize| {
+        let (Some(a), Some(b)) = (lines.get(i), lines.get(j)) else { return false };
+        let (Some(x), Some(y)) = (&a.high, &b.high) else { return false };
+        let apart = x.end.or(a.end).zip(b.start).and_then(|(end, start)| start.sub(end)).map(Exact::abs);
+        a.administration != b.administration
+            && apart.is_some_and(|s| s <= hour)
+            && a.start.is_none_or(|s| b.start.is_some_and(|next| s < next))
+            && same_product(i, j)
+            && same_when((a, x), (b, y))
+    };
+    let mut taken = vec![false; lines.len()];
+    for first in &order {
+        let mut group = vec![*first];
+        while let Some(last) = group.last().copied() {
+            let next = order.iter().copied().find(|j| !taken.get(*j).copied().unwrap_or(true) && follows(last, *j));
+            let Some(next) = next.filter(|j| !group.contains(j)) else { break };
+            group.push(next);
+        }
+        if group.len() > 1 && !taken.get(*first).copied().unwrap_or(true) {
+            for k in &group {
+                if let Some(t) = taken.get_mut(*k) {
+                    *t = true;
+                }
+            }
+            out.advances.push(group);
+        }
+    }
 }
 
 /// Entries that begin later than another of the same product, both without an end, and are of another kind: whether they
