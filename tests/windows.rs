@@ -777,6 +777,18 @@ fn the_steady_window_begins_with_a_feeding_day() {
 }
 
 /// A night feed that runs across the feeding-day hour is missing in the first window; the steady day is the one after.
+/// The feed is for one night, 20:00 to 06:00; its flush has no end. A day of water alone is not the steady day.
+#[test]
+fn flushes_after_the_feed_make_no_steady_day() {
+    let one_night = || exactly(until(from(rate(120), 20), 30));
+    let flush = || Line { administration: None, ..exactly(feed(every(4), 50, 0)) };
+    let none = |lines: &[Line]| steady_window(&UTC, DayKind::Elapsed, SEVEN, lines, instant(20)).is_err();
+    assert!(none(&[one_night()]) && none(&[one_night(), flush()]));
+    // A feed that goes on has one, and so have flushes without any feed.
+    assert!(!none(&[one_night(), exactly(from(rate(60), 30)), flush()]));
+    assert!(!none(&[flush()]));
+}
+
 #[test]
 fn the_steady_window_has_the_night_feed_of_the_evening_before() {
     let night = || from(feed(clock(&[20], 1, 0), 960, 12), 6);

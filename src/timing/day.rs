@@ -1233,8 +1233,10 @@ pub fn steady_window(
     if counted {
         return Err(Why::NoSuchDay("the order is for a stated number of feeds, not for every day"));
     }
-    let all_over = !lines.is_empty()
-        && lines.iter().all(|l| l.high.as_ref().is_some_and(|h| h.end.is_some_and(|e| e <= feeding_day.start)));
+    // Flushes that go on when the feed is over make no day of feeding.
+    let over = |l: &Line| l.high.as_ref().is_some_and(|h| h.end.is_some_and(|e| e <= feeding_day.start));
+    let any_entry = lines.iter().any(|l| l.administration.is_some());
+    let all_over = !lines.is_empty() && lines.iter().filter(|l| l.administration.is_some() || !any_entry).all(over);
     if runs_through(&feeding_day) && !all_over {
         return Ok(settled(zone, feeding_day, lines).unwrap_or(feeding_day));
     }

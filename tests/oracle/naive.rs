@@ -1929,8 +1929,10 @@ pub fn steady(order: &Value, place: &Place) -> Option<Steady> {
     let start = instant(&place.zone, &wall);
     let ends: Vec<Option<Q>> = lines.iter().map(|l| l.ends.iter().max().cloned().flatten()).collect();
     let cut = |from: &Q| ends.iter().flatten().any(|e| e > from && *e < from + int(DAY));
-    let over =
-        !lines.is_empty() && lines.len() == all.len() && ends.iter().all(|e| e.as_ref().is_some_and(|e| *e <= start));
+    // Flushes alone make no day.
+    let asked = |l: &&Line| !l.flush || all.iter().all(|l| l.flush);
+    let ended = |l: &Line| l.ends.iter().max().cloned().flatten().is_some_and(|e| e <= start);
+    let over = !all.is_empty() && all.iter().filter(asked).all(|l| readable(l) && ended(l));
     let start = if !cut(&start) && !over {
         start
     } else if !cut(&last) {
