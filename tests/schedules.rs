@@ -1043,6 +1043,49 @@ fn a_later_entry_of_another_kind_is_added_and_said() {
     assert_eq!(of(&entry(first, "", three, &ml("200")), &entry(third, "", three, &ml("250"))), (known(750), vec![]));
 }
 
+/// "The number of minutes from the event", before or after as the code says, else after (FHIR R4 and R5,
+/// Timing.repeat.offset): back from before breakfast and from bedtime, on from after breakfast. A weekday is the event's.
+#[test]
+fn an_offset_counts_as_the_code_says() {
+    let mut s = settings();
+    for (code, hour) in [("ACM", 8), ("PCM", 9), ("HS", 22), ("NIGHT", 22)] {
+        s.clock.insert(code.to_owned(), vec![hour * 3_600]);
+    }
+    // Hours of the clock at which feeds begin, on days from Wednesday, 07:00.
+    let begins = |members: &str| -> Vec<(usize, i128)> {
+        order(&repeat(members), &s, |a| {
+            let first = a.orders[0].days[0].0.laid.window;
+            let lines = &a.orders[0].plan.lines;
+            let day = |n: usize| enteral_gate::timing::day::lay(
+                &s.zone, first.later(n as i64).unwrap(), lines, &[false], None,
+            );
+            let hour = |x: Exact| (x.div(Exact::int(3_600)).unwrap().floor() + 7).rem_euclid(24);
+            (0..4).flat_map(|n| day(n).segments.into_iter().map(move |g| (n, hour(g.from)))).collect()
+        })
+    };
+    let daily = |hour: i128| (0..4).map(|n| (n, hour)).collect::<Vec<_>>();
+    assert_eq!(begins(r#""when":["ACM"],"offset":30"#), daily(7));
+    assert_eq!(begins(r#""when":["PCM"],"offset":60"#), daily(10));
+    assert_eq!(begins(r#""when":["HS"],"offset":240"#), daily(18));
+    assert_eq!(begins(r#""when":["NIGHT"],"offset":240"#), daily(2));
+    // Friday's night feed, at 02:00 on Saturday, lies in the day from Friday, 07:00; Thursday's in Thursday's.
+    assert_eq!(begins(r#""when":["NIGHT"],"offset":240,"dayOfWeek":["fri"]"#), [(2, 2)]);
+    assert_eq!(begins(r#""when":["NIGHT"],"offset":240,"dayOfWeek":["thu"],"frequency":1,"period":1,"periodUnit":"wk""#), [(1, 2)]);
+    assert_eq!(begins(r#""when":["HS"],"offset":240,"dayOfWeek":["fri"]"#), [(2, 18)]);
+    // Ten hours before 08:00 on Friday is Thursday, 22:00.
+    assert_eq!(begins(r#""when":["ACM"],"offset":600,"dayOfWeek":["fri"]"#), [(1, 22)]);
+    // Some before and some past midnight of named days, or every other day, is not laid.
+    for members in [
+        r#""when":["NIGHT","ACM"],"offset":240,"dayOfWeek":["fri"]"#,
+        r#""when":["NIGHT"],"offset":240,"period":2,"periodUnit":"d""#,
+    ] {
+        order(&repeat(members), &s, |a| {
+            assert!(matches!(a.orders[0].days[0].1.get(M::FormulaVolume), Amount::Unknown(_)), "{members}");
+            assert!(told(a).iter().any(|(id, ..)| id == "CON-11"), "{members}");
+        });
+    }
+}
+
 /// An event without a time never falls on one that has its time: it is counted a minute later.
 #[test]
 fn an_event_without_a_time_makes_room() {

@@ -1154,12 +1154,23 @@ fn on_weekdays(
     Ok(placed)
 }
 
+/// Whether the code of an event means the time before it, so that an offset counts back from it (FHIR, event-timing and
+/// `Timing.repeat.offset`).
+fn comes_before(code: &str) -> bool {
+    matches!(code, "AC" | "ACM" | "ACD" | "ACV" | "HS")
+}
+
+/// Whether feeds come every so many days, not by weekdays of every week.
+fn interval_repeats(interval: i64, period: Option<Exact>) -> bool {
+    interval > 1 && period.is_none_or(|p| weeks_of(p).is_none())
+}
+
 type Counts = (Option<i64>, Option<i64>, Option<Exact>, Option<Exact>);
 
 fn at_clock(
     r: &mut Reader<'_>,
     repeat: &Repeat<'_>,
-    (weekdays, named_days): (u8, i64),
+    (mut weekdays, named_days): (u8, i64),
     counts: Counts,
     start: Option<Exact>,
 ) -> Result<Placed, Why> {
@@ -1174,13 +1185,20 @@ fn at_clock(
     let mut times: Vec<i64> = Vec::new();
     let mut untimed = 0i64;
     let mut named: Vec<String> = Vec::new();
+    // Days by which the offset moves a feed away from that of its event.
+    let mut moved: Vec<i64> = Vec::new();
     for t in &repeat.time_of_day {
         times.push(i64::from(t.value));
     }
     for w in &repeat.when {
         match r.frame.settings.clock.get(w.value.as_ref()) {
             Some(configured) if !configured.is_empty() => {
-                times.extend(configured.iter().map(|s| (i64::from(*s) + offset).rem_euclid(DAY)));
+                let offset = if comes_before(&w.value) { -offset } else { offset };
+                for second in configured {
+                    let at = i64::from(*second).saturating_add(offset);
+                    times.push(at.rem_euclid(DAY));
+                    moved.push(at.div_euclid(DAY));
+                }
             }
             _ => {
                 r.assume(w.at, Assumption::EventTimes);
@@ -1189,6 +1207,7 @@ fn at_clock(
                     return Err(Why::Schedule(format!("how many meals `{}` stands for is not configured", w.value)));
                 }
                 untimed += 1;
+                moved.push(0);
                 named.push(w.value.to_string());
             }
         }
@@ -1207,6 +1226,16 @@ fn at_clock(
             return Err(Why::Schedule("clock times with a period that is not whole days".to_owned()));
         }
         interval = i64::try_from(days.floor()).map_err(|_| broken())?;
+    }
+    // The weekdays are those of the events: a feed that its offset takes past midnight follows them.
+    if (named_days > 0 || interval > 1) && moved.iter().any(|days| *days != 0) {
+        let days = moved.first().copied().unwrap_or(0);
+        if named_days == 0 || interval_repeats(interval, p) || moved.iter().any(|other| *other != days) {
+            let what = "an offset past midnight of feeds that are not given every day";
+            r.note(repeat.at, Note::NotComputable(what.to_owned()));
+            return Err(Why::Schedule(what.to_owned()));
+        }
+        weekdays = (0..7i64).filter(|d| weekdays >> d & 1 == 1).fold(0, |all, d| all | 1 << (d + days).rem_euclid(7));
     }
     let mut laid: Vec<i64> = Vec::new();
     if untimed > 0 {

@@ -544,20 +544,26 @@ fn when(timing: Option<&Value>, place: &Place, anchor: &Q) -> Option<When> {
         times.push(time_of_day(v)?);
     }
     let mut by_event = 0;
+    // On which day of the clock a feed lies, from that of its event.
+    let mut shifts: Vec<i64> = vec![];
     for v in repeat.get("when").and_then(Value::as_array).into_iter().flatten() {
         let name = v.as_str()?;
         let offset = n("offset")?.unwrap_or_else(Q::zero);
         match place.clock.get(name) {
             Some(list) => {
-                // `offset` is minutes before or after, which the code itself says.
-                let sign = match name.as_bytes().first() {
-                    Some(b'A') => -1,
-                    _ => 1,
-                };
-                times.extend(list.iter().map(|t| (t + sign * floor(&(&offset * int(60)))).rem_euclid(DAY)));
+                // `offset` is minutes before or after, which the code itself says: before meals, and before sleep.
+                let sign = if name.starts_with("AC") || name == "HS" { -1 } else { 1 };
+                for t in list {
+                    let at = t + sign * floor(&(&offset * int(60)));
+                    times.push(at.rem_euclid(DAY));
+                    shifts.push(at.div_euclid(DAY));
+                }
             }
             None if ["C", "AC", "PC"].contains(&name) => return None,
-            None => by_event += 1,
+            None => {
+                by_event += 1;
+                shifts.push(0);
+            }
         }
     }
     times.sort_unstable();
@@ -582,6 +588,19 @@ fn when(timing: Option<&Value>, place: &Place, anchor: &Q) -> Option<When> {
         w.untimed.push(t);
     }
     times.sort_unstable();
+    if shifts.iter().any(|s| *s != 0) {
+        let every_few_days = p.as_ref().is_some_and(|p| {
+            let days = time_unit(repeat.get("periodUnit")).map(|unit| p * frac(unit, DAY));
+            days.is_some_and(|d| !d.is_one() && !((d / int(7)).is_integer() && !w.weekdays.is_empty()))
+        });
+        let apart = shifts.iter().any(|s| *s != shifts[0]);
+        if every_few_days || apart && !w.weekdays.is_empty() {
+            return None;
+        }
+        if !w.weekdays.is_empty() {
+            w.weekdays = w.weekdays.iter().map(|d| (d + shifts[0]).rem_euclid(7)).collect();
+        }
+    }
     let mut named: Vec<i64> = w.weekdays.clone();
     named.sort_unstable();
     named.dedup();

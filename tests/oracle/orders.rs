@@ -355,6 +355,12 @@ impl Made<'_> {
                     2 => json!(["ACM", "HS"]),
                     _ => json!([*self.r.pick(&["MORN", "AC", "C", "PC"])]),
                 };
+                if self.r.one_in(3) {
+                    repeat["offset"] = json!(*self.r.pick(&[15, 30, 120, 240, 480]));
+                }
+                if self.r.one_in(4) {
+                    repeat["dayOfWeek"] = self.weekdays();
+                }
             }
             _ => {
                 let n = self.r.between(1, 4);
