@@ -706,7 +706,12 @@ fn named_weekdays_place_the_feeds_of_a_week() {
         (r#""dayOfWeek":["wed","thu"],"frequency":1,"frequencyMax":3"#, 100, 200),
     ] {
         order(&weekly(members), &settings(), |a| {
-            assert_eq!(told(a).iter().filter(|(_, tier, _)| *tier == Tier::High).count(), 0, "{members}: {:?}", told(a));
+            assert_eq!(
+                told(a).iter().filter(|(_, tier, _)| *tier == Tier::High).count(),
+                0,
+                "{members}: {:?}",
+                told(a)
+            );
             assert_eq!(a.orders[0].days[0].1.get(M::FormulaVolume), &known(first), "{members}");
             let steady = a.orders[0].steady.as_ref().unwrap().1.get(M::FormulaVolume).clone();
             assert_eq!(steady.mean(), Some(Exact::ratio(mean, 7)), "{members}");
@@ -854,6 +859,12 @@ fn rate_quantity_and_timing_decide_what_is_given() {
     let six = r#","frequency":1,"period":4,"periodUnit":"h""#;
     let two = r#","timeOfDay":["08:00:00","20:00:00"]"#;
     let lasting = |repeat: &str, minutes: u32| format!(r#"{repeat},"duration":{minutes},"durationUnit":"min""#);
+    // Four hours or more are the pump's for part of the day, however often (common practice, no source); less is a feed
+    // over a stated time.
+    let three = r#","timeOfDay":["00:00:00","08:00:00","16:00:00"]"#;
+    assert_eq!(came(&entry(&lasting(three, 360), None, Some("90"))), (known(1_620), Method::Cyclic));
+    assert_eq!(came(&entry(&lasting(three, 240), None, Some("90"))), (known(1_080), Method::Cyclic));
+    assert_eq!(came(&entry(&lasting(three, 239), None, Some("60"))).1, Method::Intermittent);
     // A rate alone runs on; hourly it is continuous.
     assert_eq!(came(&entry("", None, Some("60"))), (known(1_440), Method::Continuous));
     assert_eq!(
@@ -995,7 +1006,11 @@ fn codes_and_texts_of_one_timing_are_compared() {
     ] {
         let found = said(&timing(&[code], Some(text)), "CMP-03");
         let expected = !same;
-        assert_eq!(found.iter().any(|(tier, said)| *tier == Tier::Med && said.contains(text)), expected, "{code} {text}: {found:?}");
+        assert_eq!(
+            found.iter().any(|(tier, said)| *tier == Tier::Med && said.contains(text)),
+            expected,
+            "{code} {text}: {found:?}"
+        );
     }
 }
 
@@ -1022,7 +1037,8 @@ fn a_later_entry_of_another_kind_is_added_and_said() {
             (steady, said.collect::<Vec<_>>())
         })
     };
-    let words = "A later entry of the same feed has other times than an earlier one without an end; its amounts were added.";
+    let words =
+        "A later entry of the same feed has other times than an earlier one without an end; its amounts were added.";
     let doubt = vec![(Tier::Med, words.to_owned())];
     for (earlier, later, total) in [
         (entry(first, "", three, &ml("200")), entry(third, "", four, &ml("250")), 1_600),
@@ -1056,9 +1072,9 @@ fn an_offset_counts_as_the_code_says() {
         order(&repeat(members), &s, |a| {
             let first = a.orders[0].days[0].0.laid.window;
             let lines = &a.orders[0].plan.lines;
-            let day = |n: usize| enteral_gate::timing::day::lay(
-                &s.zone, first.later(n as i64).unwrap(), lines, &[false], None,
-            );
+            let day = |n: usize| {
+                enteral_gate::timing::day::lay(&s.zone, first.later(n as i64).unwrap(), lines, &[false], None)
+            };
             let hour = |x: Exact| (x.div(Exact::int(3_600)).unwrap().floor() + 7).rem_euclid(24);
             (0..4).flat_map(|n| day(n).segments.into_iter().map(move |g| (n, hour(g.from)))).collect()
         })
@@ -1070,7 +1086,10 @@ fn an_offset_counts_as_the_code_says() {
     assert_eq!(begins(r#""when":["NIGHT"],"offset":240"#), daily(2));
     // Friday's night feed, at 02:00 on Saturday, lies in the day from Friday, 07:00; Thursday's in Thursday's.
     assert_eq!(begins(r#""when":["NIGHT"],"offset":240,"dayOfWeek":["fri"]"#), [(2, 2)]);
-    assert_eq!(begins(r#""when":["NIGHT"],"offset":240,"dayOfWeek":["thu"],"frequency":1,"period":1,"periodUnit":"wk""#), [(1, 2)]);
+    assert_eq!(
+        begins(r#""when":["NIGHT"],"offset":240,"dayOfWeek":["thu"],"frequency":1,"period":1,"periodUnit":"wk""#),
+        [(1, 2)]
+    );
     assert_eq!(begins(r#""when":["HS"],"offset":240,"dayOfWeek":["fri"]"#), [(2, 18)]);
     // Ten hours before 08:00 on Friday is Thursday, 22:00.
     assert_eq!(begins(r#""when":["ACM"],"offset":600,"dayOfWeek":["fri"]"#), [(1, 22)]);

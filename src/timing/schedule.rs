@@ -822,7 +822,9 @@ fn says(text: &str, meant: &Coded, code: &str) -> bool {
     let words: Vec<String> = text
         .to_lowercase()
         .split(|c: char| !c.is_alphanumeric())
-        .filter(|w| !w.is_empty() && !matches!(*w, "a" | "per" | "each" | "every" | "the" | "at" | "in" | "feed" | "feeding"))
+        .filter(|w| {
+            !w.is_empty() && !matches!(*w, "a" | "per" | "each" | "every" | "the" | "at" | "in" | "feed" | "feeding")
+        })
         .map(|w| match w {
             "once" | "one" => "1".to_owned(),
             "twice" | "two" | "2x" => "2".to_owned(),
@@ -1089,7 +1091,17 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
     }
     let spaced = matches!(high, Occurrences::Clock { .. });
     let untimed = Vec::new();
-    Ok(Placed { low, high, interval: Some(interval), why, hourly, spaced, named: Vec::new(), untimed, or_nothing: false })
+    Ok(Placed {
+        low,
+        high,
+        interval: Some(interval),
+        why,
+        hourly,
+        spaced,
+        named: Vec::new(),
+        untimed,
+        or_nothing: false,
+    })
 }
 
 /// Whole weeks of a period.
@@ -1124,7 +1136,10 @@ fn on_weekdays(
         return Ok(placed);
     }
     if !repeat.count.is_absent() || !repeat.count_max.is_absent() {
-        r.note(repeat.at, Note::NotComputable("a count of feeds of which it is not certain when they are given".to_owned()));
+        r.note(
+            repeat.at,
+            Note::NotComputable("a count of feeds of which it is not certain when they are given".to_owned()),
+        );
         return Err(broken());
     }
     let longest = p_max.and_then(|m| m.div(Exact::int(7 * DAY))).and_then(|w| i64::try_from(w.ceil()).ok());
@@ -1643,11 +1658,11 @@ fn within(a: Exact, b: Exact) -> bool {
 }
 
 fn method_of(p: &Placed, seconds: Exact) -> Method {
-    let per_day = per_day(&p.high).unwrap_or(Exact::ONE);
     if p.high.longest_gap().is_some_and(|gap| seconds >= gap) {
         // The next begins before it ends: it runs without a pause.
         Method::Continuous
-    } else if seconds >= Exact::int(4 * 3600) && per_day <= Exact::int(2) {
+    } else if seconds >= Exact::int(4 * 3600) {
+        // From this long on it is the pump's for part of the day, however often: common practice, no source.
         Method::Cyclic
     } else if seconds >= Exact::int(30 * 60) {
         Method::Intermittent
