@@ -509,7 +509,8 @@ fn a_feed_at_an_unknown_time_is_a_range_where_the_schedule_begins_or_ends() {
         let laid = over(day(n), &[at_bedtime(run)]);
         (ends(&laid.lines[0].volume), ends(&laid.lines[0].feeds), ends(&laid.lines[0].running))
     };
-    let (none, one, open) = (((0, 0), (0, 0), (0, 0)), ((800, 800), (1, 1), (10 * 3_600, 10 * 3_600)), ((0, 800), (0, 1), (0, 36_000)));
+    let (none, one, open) =
+        (((0, 0), (0, 0), (0, 0)), ((800, 800), (1, 1), (10 * 3_600, 10 * 3_600)), ((0, 800), (0, 1), (0, 36_000)));
     // Begun with the window: by 07:00 the next day any part of the ten hours may be over. A day later what one end of
     // the day cuts the other gives.
     assert_eq!([0, 1, 2].map(|n| volume(n, from(night(0), 7))), [open, one, one]);

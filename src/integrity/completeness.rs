@@ -266,7 +266,10 @@ pub(super) fn text(case: &Case<'_>) -> Outcome {
             fix: Some("Move amounts, times and holds into the coded order.".to_owned()),
             ..finding(
                 Tier::Med,
-                format!("The text beside the timing's code may change the dose and was not counted: “{}”.", quote(text)),
+                format!(
+                    "The text beside the timing's code may change the dose and was not counted: “{}”.",
+                    quote(text)
+                ),
                 vec![n.at],
             )
         });

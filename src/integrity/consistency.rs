@@ -60,7 +60,9 @@ pub(super) fn code_against_repeat(case: &Case<'_>) -> Outcome {
                 )),
                 Note::CodeAgainstCode(one, other) => Some(finding(
                     Tier::High,
-                    format!("The timing has the codes {one} and {other}, which do not mean the same. Neither was used."),
+                    format!(
+                        "The timing has the codes {one} and {other}, which do not mean the same. Neither was used."
+                    ),
                     vec![n.at],
                 )),
                 Note::ContinuousFor(seconds) => Some(Finding {

@@ -471,7 +471,10 @@ pub fn lay(zone: &TimeZone, window: Window, lines: &[Line], capped: &[bool], cap
     let mut days = Vec::with_capacity(lines.len());
     let mut any_time = false;
     for (ix, line) in lines.iter().enumerate() {
-        let open = !line.untimed.is_empty() && line.readings().any(|run| depends_on_time(zone, &window, run));
+        let open = !line.untimed.is_empty() && {
+            let apart = lengths_apart(line).is_some();
+            line.readings().any(|run| depends_on_time(zone, &window, run, apart))
+        };
         days.push(if open {
             any_time |= capped.get(ix).copied().unwrap_or(false);
             at_any_time(zone, &window, ix, line, &mut segments)
@@ -546,10 +549,24 @@ fn lay_line(zone: &TimeZone, window: &Window, ix: usize, line: &Line, segments: 
     }
 }
 
+/// The shortest and the longest time that a feed of a line takes, where these differ and it gives the same volume in both:
+/// yesterday's may run in for long and today's be over early.
+fn lengths_apart(line: &Line) -> Option<(Exact, Exact)> {
+    let lengths = || {
+        line.readings().filter_map(|run| match run.dose {
+            Dose::Volume { over, .. } => Some(over),
+            Dose::Rate(_) => None,
+        })
+    };
+    let (shortest, longest) = (lengths().min()?, lengths().max()?);
+    (shortest < longest && line.readings().any(|run| !run.once)).then_some((shortest, longest))
+}
+
 /// Whether what events without a time of day give in a window depends on that time. Once a day through the whole of it,
-/// they give the same at any.
-fn depends_on_time(zone: &TimeZone, window: &Window, run: &Run) -> bool {
-    let (Occurrences::Clock { interval, weekdays, .. }, Dose::Volume { over, .. }) = (&run.occurrences, run.dose) else {
+/// they give the same at any, unless they may be longer or shorter from day to day.
+fn depends_on_time(zone: &TimeZone, window: &Window, run: &Run, lengths_apart: bool) -> bool {
+    let (Occurrences::Clock { interval, weekdays, .. }, Dose::Volume { over, .. }) = (&run.occurrences, run.dose)
+    else {
         return false;
     };
     let day = Exact::int(DAY);
@@ -560,7 +577,7 @@ fn depends_on_time(zone: &TimeZone, window: &Window, run: &Run) -> bool {
         return false;
     }
     let cut = start.is_some_and(|s| s > from) || end.is_some_and(|e| e < to);
-    if cut || run.count.is_some() || over.is_positive() && window.length != day {
+    if cut || lengths_apart || run.count.is_some() || over.is_positive() && window.length != day {
         return true;
     }
     if *interval == 1 && *weekdays == 0 {
@@ -603,6 +620,10 @@ fn at_any_time(zone: &TimeZone, window: &Window, ix: usize, line: &Line, segment
         let day = Exact::int(DAY);
         let one = || {
             let held = if run.once && over > day { ml.mul(day)?.div(over)? } else { ml };
+            let held = match lengths_apart(line) {
+                Some((shortest, longest)) => held.add(ml.mul(longest.sub(shortest)?)?.div(longest)?)?,
+                None => held,
+            };
             let longer = window.length.sub(day)?.max(Exact::ZERO);
             if over.is_zero() { Some(held) } else { held.add(ml.mul(longer)?.div(over)?) }
         };
@@ -1172,9 +1193,8 @@ fn settled(zone: &TimeZone, first: Window, lines: &[Line]) -> Option<Window> {
     let most = |w: Window| -> Vec<(Option<Exact>, Option<Exact>)> {
         let capped = vec![false; lines.len()];
         let days = lay(zone, w, lines, &capped, None).lines;
-        let of = |(day, line): (&LineDay, &Line)| {
-            (day.volume.high(), day.volume.low().filter(|_| !line.untimed.is_empty()))
-        };
+        let of =
+            |(day, line): (&LineDay, &Line)| (day.volume.high(), day.volume.low().filter(|_| !line.untimed.is_empty()));
         days.iter().zip(lines).map(of).collect()
     };
     for later in 0..=3 {

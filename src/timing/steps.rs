@@ -97,7 +97,8 @@ pub fn settle(lines: &mut [Line], same_product: impl Fn(usize, usize) -> bool) -
 /// Lines of one feed and of one kind, each of which ends within an hour of where the next begins.
 fn follow(lines: &[Line], same_product: &impl Fn(usize, usize) -> bool, out: &mut Settled) {
     let hour = Exact::int(3600);
-    let mut order: Vec<usize> = (0..lines.len()).filter(|i| lines.get(*i).is_some_and(|l| l.administration.is_some())).collect();
+    let mut order: Vec<usize> =
+        (0..lines.len()).filter(|i| lines.get(*i).is_some_and(|l| l.administration.is_some())).collect();
     order.sort_by_key(|k| lines.get(*k).and_then(|l| l.start));
     let follows = |i: usize, j: usize| {
         let (Some(a), Some(b)) = (lines.get(i), lines.get(j)) else { return false };
@@ -132,8 +133,13 @@ fn follow(lines: &[Line], same_product: &impl Fn(usize, usize) -> bool, out: &mu
 /// come on top or take its place is not said. Those of which more is said, or that are given as needed, are left out.
 fn later_beside(lines: &[Line], same_product: &impl Fn(usize, usize) -> bool, out: &mut Settled) {
     let open = |l: &Line| {
-        let counted = l.high.as_ref().is_none_or(|h| h.count.is_some() || matches!(h.occurrences, Occurrences::Listed(_)));
-        l.administration.is_some() && l.end.is_none() && l.length.is_none() && !counted && !l.why.contains(&Why::AsNeeded)
+        let counted =
+            l.high.as_ref().is_none_or(|h| h.count.is_some() || matches!(h.occurrences, Occurrences::Listed(_)));
+        l.administration.is_some()
+            && l.end.is_none()
+            && l.length.is_none()
+            && !counted
+            && !l.why.contains(&Why::AsNeeded)
     };
     for (j, later) in lines.iter().enumerate() {
         let Some(start) = later.start.filter(|_| open(later)) else { continue };
