@@ -1083,7 +1083,6 @@ fn steps_with_a_stated_end_are_steps() {
     for (first, second) in [
         (None, None),
         (Some("16:00"), None),
-        (None, Some("20:00")),
         (Some("16:00"), Some("20:00")),
         (Some("15:00"), Some("21:00")),
     ] {

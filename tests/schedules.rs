@@ -129,7 +129,7 @@ fn the_institutions_clock_times_are_used_when_they_are_as_many() {
     }
 }
 
-/// Events of the day at the institution's times; the offset is minutes after (FHIR: `offset`).
+/// Events of the day at the institution's times; the offset is minutes before or after, as the code says (FHIR: `offset`).
 #[test]
 fn events_of_the_day_come_at_the_institutions_times() {
     let begins = |members: &str| {
@@ -141,7 +141,7 @@ fn events_of_the_day_come_at_the_institutions_times() {
         })
     };
     assert_eq!(begins(r#""when":["ACM","ACV"]"#), [60, 660]);
-    assert_eq!(begins(r#""when":["ACM"],"offset":30"#), [90]);
+    assert_eq!(begins(r#""when":["ACM"],"offset":30"#), [30]);
     assert_eq!(begins(r#""when":["ACM"],"timeOfDay":["12:00:00"]"#), Vec::<i128>::new(), "both at once cannot be laid");
 }
 
@@ -1335,7 +1335,9 @@ fn events_without_times_lie_in_the_feeding_day() {
     assert_eq!(seven, [0, 12_342, 24_684, 37_026, 49_368, 61_710, 74_052]);
     // Times of the institution's around midnight, moved by the offset.
     s.clock.insert("HS".to_owned(), vec![23 * 3_600 + 1_800]);
-    assert_eq!(begins(r#""when":["HS"],"offset":45"#, &s), [17 * 3_600 + 900]);
+    s.clock.insert("NIGHT".to_owned(), vec![23 * 3_600 + 1_800]);
+    assert_eq!(begins(r#""when":["NIGHT"],"offset":45"#, &s), [17 * 3_600 + 900]);
+    assert_eq!(begins(r#""when":["HS"],"offset":45"#, &s), [15 * 3_600 + 2_700]);
 }
 
 /// FHIR: `timeOfDay` says when, `frequency` how often; where they differ neither is picked, from the fewest to the most.
