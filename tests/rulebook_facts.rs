@@ -1080,12 +1080,9 @@ fn steps_with_a_stated_end_are_steps() {
         (shown(&b, "steps", "1"), value(&b, "at_goal_at_once"), b)
     };
     let no = Value::Truth(Truth::False);
-    for (first, second) in [
-        (None, None),
-        (Some("16:00"), None),
-        (Some("16:00"), Some("20:00")),
-        (Some("15:00"), Some("21:00")),
-    ] {
+    for (first, second) in
+        [(None, None), (Some("16:00"), None), (Some("16:00"), Some("20:00")), (Some("15:00"), Some("21:00"))]
+    {
         let (steps, at_goal, b) = of(first, second);
         assert_eq!((steps.as_str(), at_goal), ("3", no.clone()), "{first:?} {second:?}");
         assert_eq!(shown(&b, "first_rate", "mL/h"), "20");

@@ -791,6 +791,9 @@ fn a_stated_length_of_a_rate_holds() {
             let days: Vec<_> = a.orders[0].days.iter().map(|d| d.1.get(M::FormulaVolume)).collect();
             assert_eq!((days[0].low(), days[0].high()), range(720, 1_440), "{administration}");
             assert_eq!(said(a), ["CON-12"], "{administration}: {:?}", told(a));
+            // It is said once: nothing is missing.
+            let missing = a.orders[0].judged.iter().find(|j| j.rule.id == "CMP-01").unwrap();
+            assert!(!format!("{:?}", missing.outcome).contains("one way to compute"), "{:?}", missing.outcome);
             if let Some((_, steady)) = a.orders[0].steady.as_ref().ok() {
                 let steady = steady.get(M::FormulaVolume);
                 assert_eq!((steady.low(), steady.high()), range(later_low, 1_440), "{administration}");

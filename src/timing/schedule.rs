@@ -1471,7 +1471,7 @@ fn continuous_for(
         count: None,
         once: false,
     });
-    line.why.push(Why::Schedule("it is continuous by its code, and lasts for a stated time".to_owned()));
+    line.why.push(Why::Spread("it is continuous by its code, and lasts for a stated time".to_owned()));
     true
 }
 
