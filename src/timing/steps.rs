@@ -96,6 +96,9 @@ pub fn settle(lines: &mut [Line], same_product: impl Fn(usize, usize) -> bool) -
 
 /// Lines of one feed and of one kind, each of which ends within an hour of where the next begins.
 fn follow(lines: &[Line], same_product: &impl Fn(usize, usize) -> bool, out: &mut Settled) {
+    if lines.iter().filter(|l| l.administration.is_some()).nth(1).is_none() {
+        return;
+    }
     let hour = Exact::int(3600);
     let mut order: Vec<usize> =
         (0..lines.len()).filter(|i| lines.get(*i).is_some_and(|l| l.administration.is_some())).collect();
@@ -112,13 +115,16 @@ fn follow(lines: &[Line], same_product: &impl Fn(usize, usize) -> bool, out: &mu
     };
     let mut taken = vec![false; lines.len()];
     for first in &order {
+        if taken.get(*first).copied().unwrap_or(true) {
+            continue;
+        }
         let mut group = vec![*first];
         while let Some(last) = group.last().copied() {
             let next = order.iter().copied().find(|j| !taken.get(*j).copied().unwrap_or(true) && follows(last, *j));
             let Some(next) = next.filter(|j| !group.contains(j)) else { break };
             group.push(next);
         }
-        if group.len() > 1 && !taken.get(*first).copied().unwrap_or(true) {
+        if group.len() > 1 {
             for k in &group {
                 if let Some(t) = taken.get_mut(*k) {
                     *t = true;
