@@ -794,7 +794,7 @@ fn a_stated_length_of_a_rate_holds() {
             // It is said once: nothing is missing.
             let missing = a.orders[0].judged.iter().find(|j| j.rule.id == "CMP-01").unwrap();
             assert!(!format!("{:?}", missing.outcome).contains("one way to compute"), "{:?}", missing.outcome);
-            if let Some((_, steady)) = a.orders[0].steady.as_ref().ok() {
+            if let Ok((_, steady)) = a.orders[0].steady.as_ref() {
                 let steady = steady.get(M::FormulaVolume);
                 assert_eq!((steady.low(), steady.high()), range(later_low, 1_440), "{administration}");
             } else {

@@ -528,6 +528,8 @@ fn a_feed_at_an_unknown_time_is_a_range_where_the_schedule_begins_or_ends() {
     assert_eq!(volume(0, from(at_once(night(0)), 8)).0, (0, 800));
     // On Fridays only: Friday before 07:00 is in the day before; begun at 23:00, it runs to 09:00 in Saturday's.
     assert_eq!([0, 1, 2, 3, 4].map(|n| volume(n, night(FRI))), [none, open, open, open, none]);
+    // On a day on which none may begin or run, an end makes nothing of it.
+    assert_eq!(volume(4, until(night(FRI), 24 * 4 + 12)), none);
     // Two of a count of two are over on the second day or the third; on the fourth none is left.
     assert_eq!([0, 1, 2].map(|n| volume(n, times(from(night(0), 7), 2))), [open, open, open]);
     assert_eq!(volume(4, times(from(night(0), 7), 2)), none);

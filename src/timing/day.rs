@@ -576,22 +576,20 @@ fn depends_on_time(zone: &TimeZone, window: &Window, run: &Run, lengths_apart: b
     if start.is_some_and(|s| s >= to) || end.is_some_and(|e| e <= from) {
         return false;
     }
-    let cut = start.is_some_and(|s| s > from) || end.is_some_and(|e| e < to);
-    if cut || lengths_apart || run.count.is_some() || over.is_positive() && window.length != day {
-        return true;
-    }
-    if *interval == 1 && *weekdays == 0 {
-        return false;
-    }
     let date = |x: Exact| i64::try_from(x.floor()).ok().map(|x| x.div_euclid(DAY));
     let (Some(first), Some(after)) = (date(from), to.div(day).and_then(|x| i64::try_from(x.ceil()).ok())) else {
         return true;
     };
     let first_day = start.and_then(date).or_else(|| date(window.local)).unwrap_or(first);
     let on = |d: i64| on_weekday(d, *weekdays) && d.saturating_sub(first_day).rem_euclid(*interval) == 0;
-    let mut dates = (first..after).take(MAX_OCCURRENCES);
-    let begins_with = dates.next().is_some_and(on);
-    dates.any(|d| on(d) != begins_with)
+    let daily = *interval == 1 && *weekdays == 0;
+    let dates = || (first..after).take(MAX_OCCURRENCES);
+    if !daily && !dates().any(on) {
+        return false;
+    }
+    let cut = start.is_some_and(|s| s > from) || end.is_some_and(|e| e < to);
+    let of_another_length = over.is_positive() && window.length != day;
+    cut || lengths_apart || run.count.is_some() || of_another_length || !daily && !dates().all(on)
 }
 
 /// What one line gives in a window where its events without a time of day may be at any time of it: each from nothing to

@@ -591,7 +591,7 @@ fn when(timing: Option<&Value>, place: &Place, anchor: &Q) -> Option<When> {
     if shifts.iter().any(|s| *s != 0) {
         let every_few_days = p.as_ref().is_some_and(|p| {
             let days = time_unit(repeat.get("periodUnit")).map(|unit| p * frac(unit, DAY));
-            days.is_some_and(|d| !d.is_one() && !((d / int(7)).is_integer() && !w.weekdays.is_empty()))
+            days.is_some_and(|d| !d.is_one() && (w.weekdays.is_empty() || !(d / int(7)).is_integer()))
         });
         let apart = shifts.iter().any(|s| *s != shifts[0]);
         if every_few_days || apart && !w.weekdays.is_empty() {
