@@ -366,6 +366,7 @@ fn line(run: Run, needed: bool) -> Line {
         length: None,
         spaced: false,
         named: vec![],
+        untimed: vec![],
         notes: vec![],
     }
 }

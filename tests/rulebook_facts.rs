@@ -1060,6 +1060,40 @@ fn other_orders_are_led_to() {
     }
 }
 
+/// Steps are the same whether an entry ends because the next begins, or because its end is stated there or within an
+/// hour of it. The rates and times are those of the steps without ends: 20, 40 and 70 mL/h, rises of 20 and 30.
+#[test]
+fn steps_with_a_stated_end_are_steps() {
+    let step = |start: &str, end: Option<&str>, rate: f64| {
+        let mut period = json!({"start": format!("2026-11-25T{start}:00Z")});
+        if let Some(end) = end {
+            period["end"] = json!(format!("2026-11-25T{end}:00Z"));
+        }
+        json!({"schedule": {"repeat": {"boundsPeriod": period}}, "rateQuantity": quantity(rate, "mL/h")})
+    };
+    let of = |first: Option<&str>, second: Option<&str>| {
+        let mut order = order();
+        let last = step("20:00", None, 70.0);
+        order["enteralFormula"]["administration"] =
+            json!([step("08:00", first, 20.0), last, step("16:00", second, 40.0)]);
+        let b = bundle(&[order, patient("1956-11-25")]);
+        (shown(&b, "steps", "1"), value(&b, "at_goal_at_once"), b)
+    };
+    let no = Value::Truth(Truth::False);
+    for (first, second) in
+        [(None, None), (Some("16:00"), None), (Some("16:00"), Some("20:00")), (Some("15:00"), Some("21:00"))]
+    {
+        let (steps, at_goal, b) = of(first, second);
+        assert_eq!((steps.as_str(), at_goal), ("3", no.clone()), "{first:?} {second:?}");
+        assert_eq!(shown(&b, "first_rate", "mL/h"), "20");
+        assert_eq!(shown(&b, "largest_step", "mL/h"), "30");
+        assert_eq!(shown(&b, "shortest_step_time", "h"), "4");
+        assert_eq!(shown(&b, "time_to_goal", "h"), "12");
+    }
+    // More than an hour apart they are two feeds.
+    assert_eq!(of(Some("14:59"), Some("21:01")).0, "1");
+}
+
 /// Only steps up count as steps of a rise; a setting that no limit can ask for is said.
 #[test]
 fn falls_are_no_rises() {

@@ -129,7 +129,7 @@ fn the_institutions_clock_times_are_used_when_they_are_as_many() {
     }
 }
 
-/// Events of the day at the institution's times; the offset is minutes after (FHIR: `offset`).
+/// Events of the day at the institution's times; the offset is minutes before or after, as the code says (FHIR: `offset`).
 #[test]
 fn events_of_the_day_come_at_the_institutions_times() {
     let begins = |members: &str| {
@@ -141,7 +141,7 @@ fn events_of_the_day_come_at_the_institutions_times() {
         })
     };
     assert_eq!(begins(r#""when":["ACM","ACV"]"#), [60, 660]);
-    assert_eq!(begins(r#""when":["ACM"],"offset":30"#), [90]);
+    assert_eq!(begins(r#""when":["ACM"],"offset":30"#), [30]);
     assert_eq!(begins(r#""when":["ACM"],"timeOfDay":["12:00:00"]"#), Vec::<i128>::new(), "both at once cannot be laid");
 }
 
@@ -690,6 +690,154 @@ fn weekdays_are_those_of_the_calendar() {
     });
 }
 
+/// "Twice a week, on Monday and Thursday": the weekdays place the feeds, whatever day the order begins on.
+#[test]
+fn named_weekdays_place_the_feeds_of_a_week() {
+    let weekly = |members: &str| repeat(&format!(r#"{members},"period":1,"periodUnit":"wk""#));
+    // 2026-11-25 is a Wednesday. Two feeds of 100 mL a week are 200/7 mL a day in the mean; at two times of day 400/7.
+    for (members, first, mean) in [
+        (r#""dayOfWeek":["mon","thu"],"frequency":2"#, 0, 200),
+        (r#""dayOfWeek":["wed","sun"],"frequency":2"#, 100, 200),
+        (r#""dayOfWeek":["mon"],"frequency":1,"timeOfDay":["09:00:00"]"#, 0, 100),
+        (r#""dayOfWeek":["wed"],"frequency":1,"timeOfDay":["09:00:00"]"#, 100, 100),
+        (r#""dayOfWeek":["wed","thu"],"frequency":4,"timeOfDay":["09:00:00","15:00:00"]"#, 200, 400),
+        (r#""dayOfWeek":["wed","thu"],"timeOfDay":["09:00:00","15:00:00"]"#, 200, 400),
+        (r#""dayOfWeek":["wed","thu"]"#, 100, 200),
+        (r#""dayOfWeek":["wed","thu"],"frequency":1,"frequencyMax":3"#, 100, 200),
+    ] {
+        order(&weekly(members), &settings(), |a| {
+            assert_eq!(
+                told(a).iter().filter(|(_, tier, _)| *tier == Tier::High).count(),
+                0,
+                "{members}: {:?}",
+                told(a)
+            );
+            assert_eq!(a.orders[0].days[0].1.get(M::FormulaVolume), &known(first), "{members}");
+            let steady = a.orders[0].steady.as_ref().unwrap().1.get(M::FormulaVolume).clone();
+            assert_eq!(steady.mean(), Some(Exact::ratio(mean, 7)), "{members}");
+        });
+    }
+    // All seven days, once on each.
+    let all = r#""dayOfWeek":["mon","tue","wed","thu","fri","sat","sun"],"frequency":7,"timeOfDay":["09:00:00"]"#;
+    assert_eq!(first_day(&weekly(all)), (known(100), known(1)));
+    // The code for once a week says the same as one day of the week.
+    let beside = r#""dayOfWeek":["wed"],"frequency":1,"period":1,"periodUnit":"wk""#;
+    assert_eq!(first_day(&coded_repeat("WK", beside)).0, known(100));
+}
+
+/// In which of several weeks is not said; and days that do not make the count contradict it. Neither is picked, and
+/// nothing of it is silent.
+#[test]
+fn weekdays_against_a_count_are_a_range() {
+    let weeks = |members: &str, weeks: i64| repeat(&format!(r#"{members},"period":{weeks},"periodUnit":"wk""#));
+    let range = |low: i64, high: i64| (Some(Exact::int(low)), Some(Exact::int(high)));
+    for (members, period, most, said) in [
+        // Every second Wednesday; on both days of every second week, or on one day of each.
+        (r#""dayOfWeek":["wed"],"frequency":1"#, 2, 100, None),
+        (r#""dayOfWeek":["wed","thu"],"frequency":2"#, 2, 100, None),
+        (r#""dayOfWeek":["wed","thu"],"frequency":3"#, 2, 100, Some("make 4 feeds in 2 weeks, but 3 are stated.")),
+        // One in a week: on either day. Three: one day has more than one, at most all of them.
+        (r#""dayOfWeek":["wed","thu"],"frequency":1"#, 1, 100, Some("make 2 feeds a week, but 1 are stated.")),
+        (r#""dayOfWeek":["wed","thu"],"frequency":3"#, 1, 300, Some("make 2 feeds a week, but 3 are stated.")),
+        (
+            r#""dayOfWeek":["wed"],"frequency":3,"timeOfDay":["09:00:00","15:00:00"]"#,
+            1,
+            300,
+            Some("make 2 feeds a week, but 3 are stated."),
+        ),
+    ] {
+        order(&weeks(members, period), &settings(), |a| {
+            let volume = a.orders[0].days[0].1.get(M::FormulaVolume);
+            assert_eq!((volume.low(), volume.high()), range(0, most), "{members}");
+            let found: Vec<_> = told(a).into_iter().filter(|(id, ..)| id == "CON-06").collect();
+            assert_eq!(found.len(), usize::from(said.is_some()), "{members}: {found:?}");
+            assert!(said.is_none_or(|words| found[0].1 == Tier::High && found[0].2.contains(words)), "{found:?}");
+        });
+    }
+    // A range beside a count is not laid, nor are beginnings that may never meet the days.
+    for members in [
+        r#""dayOfWeek":["wed"],"frequency":1,"period":2,"periodUnit":"wk","count":3"#,
+        r#""dayOfWeek":["mon"],"frequency":1,"period":84,"periodUnit":"h""#,
+    ] {
+        assert!(matches!(first_day(&repeat(members)).0, Amount::Unknown(_)), "{members}");
+        assert!(order(&repeat(members), &settings(), told).iter().any(|(id, ..)| id == "CON-11"), "{members}");
+    }
+}
+
+/// A length that is stated is not dropped: 60 mL/h are 720 mL in 12 h, 1,440 mL in a day.
+#[test]
+fn a_stated_length_of_a_rate_holds() {
+    let timing = |code: &str, members: &str| {
+        format!(
+            r#"{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}}{members}}}{}}}"#,
+            if code.is_empty() { String::new() } else { format!(r#","code":{{"coding":[{code}]}}"#) }
+        )
+    };
+    const C: &str = r#"{"system":"http://terminology.hl7.org/CodeSystem/timing-abbreviation","code":"C"}"#;
+    let rate = amount("60", "mL/h");
+    let of = |timing: &str, more: &str| format!(r#"{{"schedule":{timing},"rateQuantity":{rate}{more}}}"#);
+    let range = |low: i64, high: i64| (Some(Exact::int(low)), Some(Exact::int(high)));
+    let half = r#","duration":12,"durationUnit":"h""#;
+    let twice = format!(r#","quantity":{}"#, amount("720", "mL"));
+    let said = |a: &Appraisal<'_>| told(a).into_iter().map(|(id, ..)| id).collect::<Vec<_>>();
+    // Continuous by the code, 12 h by the repeat: one or the other, every day; and once, as the count says.
+    for (administration, later_low) in [
+        (of(&timing(C, half), ""), 720),
+        (of(&timing(C, &format!(r#"{half},"count":1"#)), ""), 0),
+        // A volume that is the rate over the length contradicts neither of them.
+        (of(&timing(C, half), &twice), 720),
+    ] {
+        order(&administration, &settings(), |a| {
+            let days: Vec<_> = a.orders[0].days.iter().map(|d| d.1.get(M::FormulaVolume)).collect();
+            assert_eq!((days[0].low(), days[0].high()), range(720, 1_440), "{administration}");
+            assert_eq!(said(a), ["CON-12"], "{administration}: {:?}", told(a));
+            // It is said once: nothing is missing.
+            let missing = a.orders[0].judged.iter().find(|j| j.rule.id == "CMP-01").unwrap();
+            assert!(!format!("{:?}", missing.outcome).contains("one way to compute"), "{:?}", missing.outcome);
+            if let Ok((_, steady)) = a.orders[0].steady.as_ref() {
+                let steady = steady.get(M::FormulaVolume);
+                assert_eq!((steady.low(), steady.high()), range(later_low, 1_440), "{administration}");
+            } else {
+                assert_eq!(later_low, 0, "{administration}");
+            }
+        });
+    }
+    // Longer than a day it may be over after that; a day of it is what continuous means.
+    let long = |hours: i64| of(&timing(C, &format!(r#","duration":{hours},"durationUnit":"h""#)), "");
+    assert_eq!(first_day(&long(24)).0, known(1_440));
+    assert_eq!(order(&long(24), &settings(), said), Vec::<String>::new());
+    assert_eq!(order(&long(48), &settings(), said), ["CON-12"]);
+    // Every hour, so many times: over after as many hours, and on no later day.
+    for (code, members, ml) in [
+        ("", r#","frequency":1,"period":1,"periodUnit":"h","count":12"#, 720),
+        ("", r#","frequency":2,"period":1,"periodUnit":"h","count":12"#, 360),
+        (C, r#","frequency":1,"period":1,"periodUnit":"h","count":12"#, 720),
+        ("", r#","frequency":1,"period":1,"periodUnit":"h","count":36"#, 1_440),
+    ] {
+        assert_eq!(first_day(&of(&timing(code, members), "")).0, known(ml), "{code} {members}");
+    }
+    let up_to = of(&timing("", r#","frequency":1,"period":1,"periodUnit":"h","count":6,"countMax":12"#), "");
+    let (volume, _) = first_day(&up_to);
+    assert_eq!((volume.low(), volume.high()), range(360, 720));
+    // Without a start it begins with the order.
+    let open = r#"{"repeat":{"frequency":1,"period":1,"periodUnit":"h","count":12}}"#;
+    assert_eq!(first_day(&of(open, "")).0, known(720));
+    // With nothing but an end, when it begins is open.
+    let ends = r#"{"repeat":{"boundsPeriod":{"end":"2026-11-26T07:00:00Z"},"frequency":1,"period":1,"periodUnit":"h","count":12}}"#;
+    assert_eq!(first_day(&of(ends, "")).0.low(), Some(Exact::ZERO));
+    assert_eq!(order(&of(ends, ""), &settings(), said), ["CON-11"]);
+    // The spelling of R5.
+    let r5 = format!(
+        r#"{{"resourceType":"NutritionOrder","status":"active","intent":"order","subject":{{"reference":"Patient/x"}},"dateTime":"2026-11-25T07:00:00Z","enteralFormula":{{"baseFormulaProductName":"A10","administration":[{{"schedule":{{"timing":[{}]}},"rateQuantity":{rate}}}]}}}}"#,
+        timing(C, half)
+    );
+    let own = settings();
+    let a = appraise(r5.as_bytes(), "", FhirVersion::R5, &FORMULARY, &own);
+    let volume = a.orders[0].days[0].1.get(M::FormulaVolume);
+    assert_eq!((volume.low(), volume.high()), range(720, 1_440));
+    assert_eq!(said(&a), ["CON-12"]);
+}
+
 /// The decision table of `docs/calculation.md`, "Rate, quantity and timing".
 #[test]
 fn rate_quantity_and_timing_decide_what_is_given() {
@@ -714,6 +862,12 @@ fn rate_quantity_and_timing_decide_what_is_given() {
     let six = r#","frequency":1,"period":4,"periodUnit":"h""#;
     let two = r#","timeOfDay":["08:00:00","20:00:00"]"#;
     let lasting = |repeat: &str, minutes: u32| format!(r#"{repeat},"duration":{minutes},"durationUnit":"min""#);
+    // Four hours or more are the pump's for part of the day, however often (common practice, no source); less is a feed
+    // over a stated time.
+    let three = r#","timeOfDay":["00:00:00","08:00:00","16:00:00"]"#;
+    assert_eq!(came(&entry(&lasting(three, 360), None, Some("90"))), (known(1_620), Method::Cyclic));
+    assert_eq!(came(&entry(&lasting(three, 240), None, Some("90"))), (known(1_080), Method::Cyclic));
+    assert_eq!(came(&entry(&lasting(three, 239), None, Some("60"))).1, Method::Intermittent);
     // A rate alone runs on; hourly it is continuous.
     assert_eq!(came(&entry("", None, Some("60"))), (known(1_440), Method::Continuous));
     assert_eq!(
@@ -767,6 +921,191 @@ fn rate_quantity_and_timing_decide_what_is_given() {
     // A rate at times, without saying when it stops: from nothing to around the clock.
     let (volume, _) = came(&entry(two, None, Some("60")));
     assert_eq!((volume.low(), volume.high()), (Some(Exact::ZERO), Some(Exact::int(1_440))), "{volume:?}");
+}
+
+/// A pump feed at bedtime, no clock time configured: 80 mL/h for 10 h, from 07:00. By 07:00 the next day it may be over,
+/// or not begun; on every later day 800 mL are given. With a clock time the first day is exact as well.
+#[test]
+fn the_first_night_of_a_feed_at_an_unknown_time_is_open() {
+    let night = |members: &str| {
+        let start = r#""boundsPeriod":{"start":"2026-11-25T07:00:00Z"}"#;
+        let rate = amount("80", "mL/h");
+        format!(
+            r#"{{"schedule":{{"repeat":{{{start},{members},"duration":10,"durationUnit":"h"}}}},"rateQuantity":{rate}}}"#
+        )
+    };
+    let volumes = |administration: &str, s: &Settings| {
+        order(administration, s, |a| {
+            let steady = a.orders[0].steady.as_ref().unwrap().1.get(M::FormulaVolume).clone();
+            let first = a.orders[0].days[0].1.get(M::FormulaVolume).clone();
+            (first.low(), first.high(), steady)
+        })
+    };
+    let mut configured = settings();
+    configured.clock.insert("HS".to_owned(), vec![21 * 3_600]);
+    let (none, full) = (Some(Exact::ZERO), Some(Exact::int(800)));
+    assert_eq!(volumes(&night(r#""when":["HS"]"#), &settings()), (none, full, known(800)));
+    assert_eq!(volumes(&night(r#""when":["HS"]"#), &configured), (full, full, known(800)));
+    // So is a code for a time of day.
+    let code = night(r#""durationMax":10"#).replacen(
+        r#"{"repeat""#,
+        &format!(r#"{{"code":{{"coding":[{{"system":"{GTS}","code":"BED"}}]}},"repeat""#),
+        1,
+    );
+    assert_eq!(volumes(&code, &settings()), (none, full, known(800)));
+}
+
+/// Several codes of one timing are ways of saying the same. Where they are not, none is picked; a text beside the code
+/// is held against it.
+#[test]
+fn codes_and_texts_of_one_timing_are_compared() {
+    let timing = |codings: &[&str], text: Option<&str>| {
+        let coding = |code: &&str| {
+            let system = if *code == "C" { "http://terminology.hl7.org/CodeSystem/timing-abbreviation" } else { GTS };
+            format!(r#"{{"system":"{system}","code":"{code}","display":"the display"}}"#)
+        };
+        let codings: Vec<String> = codings.iter().map(coding).collect();
+        let text = text.map_or_else(String::new, |t| format!(r#","text":"{t}""#));
+        let code = format!(r#"{{"coding":[{}]{text}}}"#, codings.join(","));
+        let start = r#"{"boundsPeriod":{"start":"2026-11-25T07:00:00Z"}}"#;
+        let amount = amount("100", "mL");
+        format!(r#"{{"schedule":{{"repeat":{start},"code":{code}}},"quantity":{amount}}}"#)
+    };
+    let said = |administration: &str, rule: &str| {
+        order(administration, &settings(), |a| {
+            let judged = a.orders[0].judged.iter().find(|j| j.rule.id == rule).unwrap();
+            match &judged.outcome {
+                Outcome::Flagged(all) => all.iter().map(|f| (f.tier, f.text.clone())).collect(),
+                _ => Vec::new(),
+            }
+        })
+    };
+    for codes in [["BID", "QID"], ["QID", "BID"], ["AM", "BED"], ["C", "Q4H"], ["MO", "WK"]] {
+        let administration = timing(&codes, None);
+        assert!(matches!(first_day(&administration).0, Amount::Unknown(_)), "{codes:?}");
+        let words = format!("the codes {} and {}, which", codes[0], codes[1]);
+        let found = said(&administration, "CON-12");
+        assert!(found.iter().any(|(tier, text)| *tier == Tier::High && text.contains(&words)), "{found:?}");
+    }
+    for (codes, ml) in [(["QID", "Q6H"], 400), (["BID", "BID"], 200), (["QD", "BED"], 100)] {
+        assert_eq!(first_day(&timing(&codes, None)).0, known(ml), "{codes:?}");
+        assert_eq!(said(&timing(&codes, None), "CON-12"), []);
+    }
+    for (code, text, same) in [
+        ("BID", "four times daily", false),
+        ("BID", "twice a day", true),
+        ("BID", "2 times daily", true),
+        ("BID", "bid", true),
+        ("BID", "The display", true),
+        ("QD", "Once daily", true),
+        ("QD", "twice daily", false),
+        ("Q4H", "every 4 hours", true),
+        ("Q4H", "every 3 hours", false),
+        ("QOD", "every other day", true),
+        ("BED", "at bedtime", true),
+        ("AM", "at bedtime", false),
+        ("C", "continuously", true),
+        ("C", "20 hours a day, off 06-10", false),
+    ] {
+        let found = said(&timing(&[code], Some(text)), "CMP-03");
+        let expected = !same;
+        assert_eq!(
+            found.iter().any(|(tier, said)| *tier == Tier::Med && said.contains(text)),
+            expected,
+            "{code} {text}: {found:?}"
+        );
+    }
+}
+
+/// A later entry of other times, interval or kind comes on top of one without an end (200 mL at three times and 250 mL
+/// at four are 1,600 mL), and that it may be meant instead is said. With an end of the earlier one nothing is doubtful.
+#[test]
+fn a_later_entry_of_another_kind_is_added_and_said() {
+    let entry = |start: &str, end: &str, members: &str, amount: &str| {
+        let end = if end.is_empty() { String::new() } else { format!(r#","end":"{end}""#) };
+        let members = if members.is_empty() { String::new() } else { format!(",{members}") };
+        format!(r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"{start}"{end}}}{members}}}}},{amount}}}"#)
+    };
+    let ml = |n: &str| format!(r#""quantity":{}"#, amount(n, "mL"));
+    let rate = |n: &str| format!(r#""rateQuantity":{}"#, amount(n, "mL/h"));
+    let three = r#""timeOfDay":["06:00:00","12:00:00","18:00:00"]"#;
+    let four = r#""timeOfDay":["09:00:00","15:00:00","21:00:00","00:00:00"]"#;
+    let night = r#""timeOfDay":["20:00:00"],"duration":12,"durationUnit":"h""#;
+    let every = |h: i64| format!(r#""frequency":1,"period":{h},"periodUnit":"h""#);
+    let (first, third) = ("2026-11-25T07:00:00Z", "2026-11-27T07:00:00Z");
+    let of = |earlier: &str, later: &str| {
+        order(&format!("{earlier},{later}"), &settings(), |a| {
+            let steady = a.orders[0].steady.as_ref().unwrap().1.get(M::FormulaVolume).clone();
+            let said = told(a).into_iter().filter(|(id, ..)| id == "CON-09").map(|(_, tier, text)| (tier, text));
+            (steady, said.collect::<Vec<_>>())
+        })
+    };
+    let words =
+        "A later entry of the same feed has other times than an earlier one without an end; its amounts were added.";
+    let doubt = vec![(Tier::Med, words.to_owned())];
+    for (earlier, later, total) in [
+        (entry(first, "", three, &ml("200")), entry(third, "", four, &ml("250")), 1_600),
+        // 12 h of 30 and 24 h of 60 mL.
+        (entry(first, "", night, &rate("30")), entry(third, "", "", &rate("60")), 1_800),
+        // Six and eight of 150 mL.
+        (entry(first, "", &every(4), &ml("150")), entry(third, "", &every(3), &ml("150")), 2_100),
+    ] {
+        assert_eq!(of(&earlier, &later), (known(total), doubt.clone()), "{later}");
+        // The order in which they are written makes no difference.
+        assert_eq!(of(&later, &earlier), (known(total), doubt.clone()), "{later}");
+    }
+    let over = entry(first, third, three, &ml("200"));
+    assert_eq!(of(&over, &entry(third, "", four, &ml("250"))), (known(1_000), vec![]));
+    // Together from the start, they are meant beside each other; steps replace each other.
+    let both = of(&entry(first, "", three, &ml("200")), &entry(first, "", four, &ml("250")));
+    assert_eq!(both, (known(1_600), vec![]));
+    assert_eq!(of(&entry(first, "", three, &ml("200")), &entry(third, "", three, &ml("250"))), (known(750), vec![]));
+}
+
+/// "The number of minutes from the event", before or after as the code says, else after (FHIR R4 and R5,
+/// Timing.repeat.offset): back from before breakfast and from bedtime, on from after breakfast. A weekday is the event's.
+#[test]
+fn an_offset_counts_as_the_code_says() {
+    let mut s = settings();
+    for (code, hour) in [("ACM", 8), ("PCM", 9), ("HS", 22), ("NIGHT", 22)] {
+        s.clock.insert(code.to_owned(), vec![hour * 3_600]);
+    }
+    // Hours of the clock at which feeds begin, on days from Wednesday, 07:00.
+    let begins = |members: &str| -> Vec<(usize, i128)> {
+        order(&repeat(members), &s, |a| {
+            let first = a.orders[0].days[0].0.laid.window;
+            let lines = &a.orders[0].plan.lines;
+            let day = |n: usize| {
+                enteral_gate::timing::day::lay(&s.zone, first.later(n as i64).unwrap(), lines, &[false], None)
+            };
+            let hour = |x: Exact| (x.div(Exact::int(3_600)).unwrap().floor() + 7).rem_euclid(24);
+            (0..4).flat_map(|n| day(n).segments.into_iter().map(move |g| (n, hour(g.from)))).collect()
+        })
+    };
+    let daily = |hour: i128| (0..4).map(|n| (n, hour)).collect::<Vec<_>>();
+    assert_eq!(begins(r#""when":["ACM"],"offset":30"#), daily(7));
+    assert_eq!(begins(r#""when":["PCM"],"offset":60"#), daily(10));
+    assert_eq!(begins(r#""when":["HS"],"offset":240"#), daily(18));
+    assert_eq!(begins(r#""when":["NIGHT"],"offset":240"#), daily(2));
+    // Friday's night feed, at 02:00 on Saturday, lies in the day from Friday, 07:00; Thursday's in Thursday's.
+    assert_eq!(begins(r#""when":["NIGHT"],"offset":240,"dayOfWeek":["fri"]"#), [(2, 2)]);
+    assert_eq!(
+        begins(r#""when":["NIGHT"],"offset":240,"dayOfWeek":["thu"],"frequency":1,"period":1,"periodUnit":"wk""#),
+        [(1, 2)]
+    );
+    assert_eq!(begins(r#""when":["HS"],"offset":240,"dayOfWeek":["fri"]"#), [(2, 18)]);
+    // Ten hours before 08:00 on Friday is Thursday, 22:00.
+    assert_eq!(begins(r#""when":["ACM"],"offset":600,"dayOfWeek":["fri"]"#), [(1, 22)]);
+    // Some before and some past midnight of named days, or every other day, is not laid.
+    for members in [
+        r#""when":["NIGHT","ACM"],"offset":240,"dayOfWeek":["fri"]"#,
+        r#""when":["NIGHT"],"offset":240,"period":2,"periodUnit":"d""#,
+    ] {
+        order(&repeat(members), &s, |a| {
+            assert!(matches!(a.orders[0].days[0].1.get(M::FormulaVolume), Amount::Unknown(_)), "{members}");
+            assert!(told(a).iter().any(|(id, ..)| id == "CON-11"), "{members}");
+        });
+    }
 }
 
 /// An event without a time never falls on one that has its time: it is counted a minute later.
@@ -999,7 +1338,9 @@ fn events_without_times_lie_in_the_feeding_day() {
     assert_eq!(seven, [0, 12_342, 24_684, 37_026, 49_368, 61_710, 74_052]);
     // Times of the institution's around midnight, moved by the offset.
     s.clock.insert("HS".to_owned(), vec![23 * 3_600 + 1_800]);
-    assert_eq!(begins(r#""when":["HS"],"offset":45"#, &s), [17 * 3_600 + 900]);
+    s.clock.insert("NIGHT".to_owned(), vec![23 * 3_600 + 1_800]);
+    assert_eq!(begins(r#""when":["NIGHT"],"offset":45"#, &s), [17 * 3_600 + 900]);
+    assert_eq!(begins(r#""when":["HS"],"offset":45"#, &s), [15 * 3_600 + 2_700]);
 }
 
 /// FHIR: `timeOfDay` says when, `frequency` how often; where they differ neither is picked, from the fewest to the most.

@@ -98,6 +98,7 @@ fn between(low: Run, high: Run) -> Line {
         length: None,
         spaced: false,
         named: vec![],
+        untimed: vec![],
         notes: vec![],
     }
 }
@@ -496,6 +497,65 @@ fn as_needed_is_from_nothing() {
 }
 
 /// The tolerance of a maximum is the larger of 0.5 % and 1 mL.
+/// A feed at bedtime, where nobody says when that is: 80 mL/h for 10 h, laid at 07:00.
+fn at_bedtime(run: Run) -> Line {
+    Line { named: vec!["HS".to_owned()], untimed: vec![7 * HOUR], ..exactly(run) }
+}
+
+#[test]
+fn a_feed_at_an_unknown_time_is_a_range_where_the_schedule_begins_or_ends() {
+    let night = |weekdays| pump(clock(&[7], 1, weekdays), 80, 10);
+    let volume = |n: i64, run: Run| {
+        let laid = over(day(n), &[at_bedtime(run)]);
+        (ends(&laid.lines[0].volume), ends(&laid.lines[0].feeds), ends(&laid.lines[0].running))
+    };
+    let (none, one, open) =
+        (((0, 0), (0, 0), (0, 0)), ((800, 800), (1, 1), (10 * 3_600, 10 * 3_600)), ((0, 800), (0, 1), (0, 36_000)));
+    // Begun with the window: by 07:00 the next day any part of the ten hours may be over. A day later what one end of
+    // the day cuts the other gives.
+    assert_eq!([0, 1, 2].map(|n| volume(n, from(night(0), 7))), [open, one, one]);
+    // Begun ten hours before the window it has run into it, if at all; nine hours before it may not have.
+    assert_eq!((volume(0, from(night(0), -3)), volume(0, from(night(0), -2))), (one, open));
+    // Without a start it has always been given; before its start it is not.
+    assert_eq!((volume(0, night(0)), volume(0, from(night(0), 31))), (one, none));
+    // An end in the window leaves it open whether the last begins before; ten hours later nothing runs.
+    assert_eq!([0, 1, 2].map(|n| volume(n, until(night(0), 25))), [open, open, none]);
+    assert_eq!(volume(1, until(night(0), 21)), none);
+    // Given at once, it falls into every 24 h of its schedule, wherever that begins.
+    let at_once = |run: Run| Run { dose: Dose::Volume { ml: Exact::int(800), over: Exact::ZERO }, once: false, ..run };
+    let (volumes, feeds, _) = volume(0, from(at_once(night(0)), 7));
+    assert_eq!((volumes, feeds), ((800, 800), (1, 1)));
+    assert_eq!(volume(0, from(at_once(night(0)), 8)).0, (0, 800));
+    // On Fridays only: Friday before 07:00 is in the day before; begun at 23:00, it runs to 09:00 in Saturday's.
+    assert_eq!([0, 1, 2, 3, 4].map(|n| volume(n, night(FRI))), [none, open, open, open, none]);
+    // On a day on which none may begin or run, an end makes nothing of it.
+    assert_eq!(volume(4, until(night(FRI), 24 * 4 + 12)), none);
+    // Two of a count of two are over on the second day or the third; on the fourth none is left.
+    assert_eq!([0, 1, 2].map(|n| volume(n, times(from(night(0), 7), 2))), [open, open, open]);
+    assert_eq!(volume(4, times(from(night(0), 7), 2)), none);
+    // With one at a known time beside it: 800 mL at 12:00 are certain.
+    let beside = over(day(0), &[at_bedtime(from(pump(clock(&[7, 12], 1, 0), 80, 10), 7))]);
+    assert_eq!(ends(&beside.lines[0].volume), (800, 1_600));
+    // A maximum that it may exceed, cuts; one that it may not, does not.
+    let line = || at_bedtime(from(night(0), 7));
+    let laid = capped(day(0), &[line()], 500);
+    assert_eq!((ends(&laid.lines[0].volume), laid.cap.is_some()), ((0, 800), true));
+    assert_eq!(capped(day(0), &[line()], 800).cap, None);
+}
+
+#[test]
+fn the_steady_day_of_a_feed_at_an_unknown_time_is_exact() {
+    // From 07:00, when the feeding day begins: the first day may have any part of it, so the steady day is the next.
+    let every_night = at_bedtime(from(pump(clock(&[7], 1, 0), 80, 10), 7));
+    let window = steady_window(&UTC, DayKind::Elapsed, SEVEN, std::slice::from_ref(&every_night), instant(7)).unwrap();
+    assert_eq!(window, day(1));
+    assert_eq!(ends(&steady(&UTC, window, &[every_night], &[false], None).lines[0].volume), (800, 800));
+    // On three days of the week, 2,400 mL in seven days, whenever it is.
+    let some = at_bedtime(pump(clock(&[7], 1, MON | WED | FRI), 80, 10));
+    let volume = steady(&UTC, day(0), &[some], &[false], None).lines[0].volume.clone();
+    assert_eq!((ends(&volume), volume.mean()), ((0, 800), Some(Exact::ratio(2_400, 7))));
+}
+
 #[test]
 fn the_tolerance_of_a_maximum_is_exact() {
     let ml = |n: i64| Exact::decimal(n, 2);
@@ -720,6 +780,18 @@ fn the_steady_window_begins_with_a_feeding_day() {
 }
 
 /// A night feed that runs across the feeding-day hour is missing in the first window; the steady day is the one after.
+/// The feed is for one night, 20:00 to 06:00; its flush has no end. A day of water alone is not the steady day.
+#[test]
+fn flushes_after_the_feed_make_no_steady_day() {
+    let one_night = || exactly(until(from(rate(120), 20), 30));
+    let flush = || Line { administration: None, ..exactly(feed(every(4), 50, 0)) };
+    let none = |lines: &[Line]| steady_window(&UTC, DayKind::Elapsed, SEVEN, lines, instant(20)).is_err();
+    assert!(none(&[one_night()]) && none(&[one_night(), flush()]));
+    // A feed that goes on has one, and so have flushes without any feed.
+    assert!(!none(&[one_night(), exactly(from(rate(60), 30)), flush()]));
+    assert!(!none(&[flush()]));
+}
+
 #[test]
 fn the_steady_window_has_the_night_feed_of_the_evening_before() {
     let night = || from(feed(clock(&[20], 1, 0), 960, 12), 6);

@@ -259,6 +259,21 @@ pub(super) fn text(case: &Case<'_>) -> Outcome {
             out.push(finding(Tier::Low, format!("Free text was not counted: “{quoted}”."), vec![t.at]));
         }
     }
+    // A text in a timing's code says when and how often: where it is not the code in words, it may say otherwise.
+    for n in &case.plan.notes {
+        let crate::timing::schedule::Note::CodeText(text) = &n.note else { continue };
+        out.push(Finding {
+            fix: Some("Move amounts, times and holds into the coded order.".to_owned()),
+            ..finding(
+                Tier::Med,
+                format!(
+                    "The text beside the timing's code may change the dose and was not counted: “{}”.",
+                    quote(text)
+                ),
+                vec![n.at],
+            )
+        });
+    }
     found(out)
 }
 

@@ -58,6 +58,24 @@ pub(super) fn code_against_repeat(case: &Case<'_>) -> Outcome {
                     format!("The timing code {code} means {of_code} a day, the repeat {of_repeat}. Neither was used."),
                     vec![n.at],
                 )),
+                Note::CodeAgainstCode(one, other) => Some(finding(
+                    Tier::High,
+                    format!(
+                        "The timing has the codes {one} and {other}, which do not mean the same. Neither was used."
+                    ),
+                    vec![n.at],
+                )),
+                Note::ContinuousFor(seconds) => Some(Finding {
+                    fix: Some("Order it at clock times for its duration, or leave the duration out.".to_owned()),
+                    ..finding(
+                        Tier::High,
+                        format!(
+                            "The timing code means a continuous feed, the repeat one of {} h. Neither was picked.",
+                            hours(*seconds)
+                        ),
+                        vec![n.at],
+                    )
+                }),
                 _ => None,
             })
             .collect(),
@@ -76,6 +94,17 @@ pub(super) fn count(case: &Case<'_>) -> Outcome {
                     vec![n.at],
                 )
             }),
+            Note::DaysAgainstCount(makes, weeks, stated) => {
+                let span = if *weeks == 1 { "a week".to_owned() } else { format!("in {weeks} weeks") };
+                out.push(Finding {
+                    fix: Some("Name as many weekdays as there are feeds, or leave the count out.".to_owned()),
+                    ..finding(
+                        Tier::High,
+                        format!("The named weekdays make {makes} feeds {span}, but {stated} are stated."),
+                        vec![n.at],
+                    )
+                });
+            }
             Note::TimingRepeated => {
                 out.push(finding(
                     Tier::Med,
@@ -359,6 +388,17 @@ pub(super) fn steps(case: &Case<'_>) -> Outcome {
             "Two entries of the same feed start together; both were counted.".to_owned(),
             vec![at(*a), at(*b)],
         ));
+    }
+    for (a, b) in &settled.added {
+        out.push(Finding {
+            fix: Some("If it replaces the earlier entry, give that an end.".to_owned()),
+            ..finding(
+                Tier::Med,
+                "A later entry of the same feed has other times than an earlier one without an end; its amounts were added."
+                    .to_owned(),
+                vec![at(*a), at(*b)],
+            )
+        });
     }
     for (a, b, gap) in &settled.gaps {
         out.push(finding(

@@ -521,7 +521,7 @@ fn emptied(plan: &Plan, day: &OrderDay, content: usize, size: Exact) -> Amount {
 pub(super) fn time_to_goal(days: &[(&Plan, &OrderDay)]) -> Amount {
     let mut longest: Option<Exact> = None;
     for (plan, _) in days {
-        for group in &plan.settled.steps {
+        for group in &plan.settled.advances {
             let starts: Vec<Exact> = group.iter().filter_map(|i| plan.lines.get(*i).and_then(|l| l.start)).collect();
             if let (Some(a), Some(b)) = (starts.iter().min(), starts.iter().max())
                 && let Some(h) = b.sub(*a).and_then(|s| s.div(HOUR))

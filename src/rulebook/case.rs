@@ -728,7 +728,7 @@ impl<'a> CaseFacts<'a> {
     fn steps(&self, ix: usize) -> Result<Vec<&'a Line>, Vec<Missing>> {
         let plan = self.m.plan;
         let lines = |group: &Vec<usize>| group.iter().filter_map(|i| plan.lines.get(*i)).collect();
-        match plan.settled.steps.as_slice() {
+        match plan.settled.advances.as_slice() {
             [group] => Ok(lines(group)),
             [] => Ok(self.feeds().take(1).collect()),
             _ => Err(lacks(ix, "the order steps more than one feed", vec![self.formula_at()])),
@@ -736,7 +736,7 @@ impl<'a> CaseFacts<'a> {
     }
 
     fn first_rate(&self, ix: usize) -> Found {
-        let several = self.m.plan.settled.steps.is_empty() && self.feeds().count() > 1;
+        let several = self.m.plan.settled.advances.is_empty() && self.feeds().count() > 1;
         if several {
             return Err(lacks(ix, "several feeds stand beside each other", vec![self.formula_at()]));
         }
@@ -1021,7 +1021,7 @@ impl<'a> CaseFacts<'a> {
                 if self.feeds().next().is_none() {
                     return Err(lacks(ix, "the order states no schedule of the feed", vec![self.formula_at()]));
                 }
-                let most = plan.settled.steps.iter().map(Vec::len).max().unwrap_or(1);
+                let most = plan.settled.advances.iter().map(Vec::len).max().unwrap_or(1);
                 Ok(known(i128::try_from(most).ok().and_then(Exact::whole)))
             }
             Name::FirstRate => self.first_rate(ix),

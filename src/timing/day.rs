@@ -469,57 +469,30 @@ fn tally(
 pub fn lay(zone: &TimeZone, window: Window, lines: &[Line], capped: &[bool], cap: Option<Exact>) -> Laid {
     let mut segments = Vec::with_capacity(8 * lines.len().min(4));
     let mut days = Vec::with_capacity(lines.len());
+    let mut any_time = false;
     for (ix, line) in lines.iter().enumerate() {
-        let Some(high_run) = &line.high else {
-            let why = if line.why.is_empty() {
-                vec![Why::Schedule("the schedule cannot be computed".to_owned())]
-            } else {
-                line.why.clone()
-            };
-            days.push(LineDay {
-                volume: Amount::Unknown(why.clone()),
-                feeds: Amount::Unknown(why.clone()),
-                running: Amount::Unknown(why),
-            });
-            continue;
+        let open = !line.untimed.is_empty() && {
+            let apart = lengths_apart(line).is_some();
+            line.readings().any(|run| depends_on_time(zone, &window, run, apart))
         };
-        if let Some(low_run) = line.low.as_ref().or(line.least.as_ref())
-            && (low_run != high_run || line.also.is_some())
-        {
-            let mut all = vec![high_run.clone()];
-            all.extend(readings(low_run, high_run));
-            if let Some(also) = &line.also {
-                all.push(also.clone());
-                all.extend(readings(low_run, also));
-            }
-            let ends = loose(&window, low_run, high_run);
-            days.push(between(zone, &window, (ix, line.low.is_none()), (&all, ends), &line.why, &mut segments));
-            continue;
-        }
-        let high = tally(zone, &window, ix, Some(high_run), Some(&mut segments));
-        let low = if line.low.is_some() { high } else { tally(zone, &window, ix, None, None) };
-        days.push(match (low, high) {
-            (Some(l), Some(h)) => {
-                let zero = Exact::ZERO;
-                let (lv, hv) = (l.volume.unwrap_or(zero), h.volume.unwrap_or(zero));
-                let (ls, hs) = (l.seconds.unwrap_or(zero), h.seconds.unwrap_or(zero));
-                LineDay {
-                    volume: ends(lv, hv, &line.why),
-                    feeds: ends(Exact::int(l.feeds), Exact::int(h.feeds), &line.why),
-                    running: ends(ls, hs, &line.why),
-                }
-            }
-            _ => LineDay {
-                volume: Amount::unknown(Why::Range),
-                feeds: Amount::unknown(Why::Range),
-                running: Amount::unknown(Why::Range),
-            },
+        days.push(if open {
+            any_time |= capped.get(ix).copied().unwrap_or(false);
+            at_any_time(zone, &window, ix, line, &mut segments)
+        } else {
+            lay_line(zone, &window, ix, line, &mut segments)
         });
     }
     if lines.len() > 1 {
         segments.sort_by(|a, b| a.from.cmp(&b.from).then(a.line.cmp(&b.line)));
     }
     let reached = cap.and_then(|cap| {
+        if any_time {
+            // When it is reached depends on times that are not known.
+            let most = days.iter().zip(capped).filter(|(_, is)| **is).filter_map(|(day, _)| day.volume.high());
+            let most = most.map(Some).reduce(|a, b| a?.add(b?)).unwrap_or(Some(Exact::ZERO));
+            let within = most.is_some_and(|most| !beyond_cap(most, cap));
+            return if within { None } else { cut_anywhere(&mut days, capped, cap, window.length) };
+        }
         let before = days.clone();
         cut((zone, &window, lines), &mut days, &segments, capped, cap).unwrap_or_else(|Overflow| {
             days = before;
@@ -527,6 +500,164 @@ pub fn lay(zone: &TimeZone, window: Window, lines: &[Line], capped: &[bool], cap
         })
     });
     Laid { window, lines: days, segments, cap: reached }
+}
+
+/// What one line gives in a window, all of its times taken as they are laid.
+fn lay_line(zone: &TimeZone, window: &Window, ix: usize, line: &Line, segments: &mut Vec<Segment>) -> LineDay {
+    let Some(high_run) = &line.high else {
+        let why = if line.why.is_empty() {
+            vec![Why::Schedule("the schedule cannot be computed".to_owned())]
+        } else {
+            line.why.clone()
+        };
+        return LineDay {
+            volume: Amount::Unknown(why.clone()),
+            feeds: Amount::Unknown(why.clone()),
+            running: Amount::Unknown(why),
+        };
+    };
+    if let Some(low_run) = line.low.as_ref().or(line.least.as_ref())
+        && (low_run != high_run || line.also.is_some())
+    {
+        let mut all = vec![high_run.clone()];
+        all.extend(readings(low_run, high_run));
+        if let Some(also) = &line.also {
+            all.push(also.clone());
+            all.extend(readings(low_run, also));
+        }
+        let ends = loose(window, low_run, high_run);
+        return between(zone, window, (ix, line.low.is_none()), (&all, ends), &line.why, segments);
+    }
+    let high = tally(zone, window, ix, Some(high_run), Some(segments));
+    let low = if line.low.is_some() { high } else { tally(zone, window, ix, None, None) };
+    match (low, high) {
+        (Some(l), Some(h)) => {
+            let zero = Exact::ZERO;
+            let (lv, hv) = (l.volume.unwrap_or(zero), h.volume.unwrap_or(zero));
+            let (ls, hs) = (l.seconds.unwrap_or(zero), h.seconds.unwrap_or(zero));
+            LineDay {
+                volume: ends(lv, hv, &line.why),
+                feeds: ends(Exact::int(l.feeds), Exact::int(h.feeds), &line.why),
+                running: ends(ls, hs, &line.why),
+            }
+        }
+        _ => LineDay {
+            volume: Amount::unknown(Why::Range),
+            feeds: Amount::unknown(Why::Range),
+            running: Amount::unknown(Why::Range),
+        },
+    }
+}
+
+/// The shortest and the longest time that a feed of a line takes, where these differ and it gives the same volume in both:
+/// yesterday's may run in for long and today's be over early.
+fn lengths_apart(line: &Line) -> Option<(Exact, Exact)> {
+    let lengths = || {
+        line.readings().filter_map(|run| match run.dose {
+            Dose::Volume { over, .. } => Some(over),
+            Dose::Rate(_) => None,
+        })
+    };
+    let (shortest, longest) = (lengths().min()?, lengths().max()?);
+    (shortest < longest && line.readings().any(|run| !run.once)).then_some((shortest, longest))
+}
+
+/// Whether what events without a time of day give in a window depends on that time. Once a day through the whole of it,
+/// they give the same at any, unless they may be longer or shorter from day to day.
+fn depends_on_time(zone: &TimeZone, window: &Window, run: &Run, lengths_apart: bool) -> bool {
+    let (Occurrences::Clock { interval, weekdays, .. }, Dose::Volume { over, .. }) = (&run.occurrences, run.dose)
+    else {
+        return false;
+    };
+    let day = Exact::int(DAY);
+    let (start, end) = (run.start.map(|s| to_local(zone, s)), run.end.map(|e| to_local(zone, e)));
+    // What begins from here on runs into the window or begins in it.
+    let (Some(from), Some(to)) = (window.local.sub(over), window.local.add(window.length)) else { return true };
+    if start.is_some_and(|s| s >= to) || end.is_some_and(|e| e <= from) {
+        return false;
+    }
+    let date = |x: Exact| i64::try_from(x.floor()).ok().map(|x| x.div_euclid(DAY));
+    let (Some(first), Some(after)) = (date(from), to.div(day).and_then(|x| i64::try_from(x.ceil()).ok())) else {
+        return true;
+    };
+    let first_day = start.and_then(date).or_else(|| date(window.local)).unwrap_or(first);
+    let on = |d: i64| on_weekday(d, *weekdays) && d.saturating_sub(first_day).rem_euclid(*interval) == 0;
+    let daily = *interval == 1 && *weekdays == 0;
+    let dates = || (first..after).take(MAX_OCCURRENCES);
+    if !daily && !dates().any(on) {
+        return false;
+    }
+    let cut = start.is_some_and(|s| s > from) || end.is_some_and(|e| e < to);
+    let of_another_length = over.is_positive() && window.length != day;
+    cut || lengths_apart || run.count.is_some() || of_another_length || !daily && !dates().all(on)
+}
+
+/// What one line gives in a window where its events without a time of day may be at any time of it: each from nothing to
+/// one feed. The segments are those of an early time.
+fn at_any_time(zone: &TimeZone, window: &Window, ix: usize, line: &Line, segments: &mut Vec<Segment>) -> LineDay {
+    let counted = line.readings().any(|run| run.count.is_some());
+    let gives = |w: Option<Window>| {
+        let tallied = w.and_then(|w| tally(zone, &w, ix, line.high.as_ref(), None));
+        tallied.is_none_or(|t| t.volume.is_some())
+    };
+    // A count that is used up leaves nothing for any time.
+    if counted && !gives(Some(*window)) && !gives(window.later(-1)) && !gives(window.later(1)) {
+        return lay_line(zone, window, ix, line, segments);
+    }
+    let mut timed = line.clone();
+    for run in [&mut timed.low, &mut timed.least, &mut timed.also, &mut timed.high].into_iter().flatten() {
+        run.count = None;
+        if let Occurrences::Clock { times, .. } = &mut run.occurrences {
+            times.retain(|t| !line.untimed.contains(t));
+        }
+    }
+    let others = lay_line(zone, window, ix, &timed, &mut Vec::new());
+    let mut most = Some((Exact::ZERO, Exact::ZERO));
+    for run in line.readings() {
+        let Dose::Volume { ml, over } = run.dose else { continue };
+        let day = Exact::int(DAY);
+        let one = || {
+            let held = if run.once && over > day { ml.mul(day)?.div(over)? } else { ml };
+            let held = match lengths_apart(line) {
+                Some((shortest, longest)) => held.add(ml.mul(longest.sub(shortest)?)?.div(longest)?)?,
+                None => held,
+            };
+            let longer = window.length.sub(day)?.max(Exact::ZERO);
+            if over.is_zero() { Some(held) } else { held.add(ml.mul(longer)?.div(over)?) }
+        };
+        most = most.zip(one()).map(|((ml, seconds), one)| (ml.max(one), seconds.max(over.min(window.length))));
+    }
+    let n = Exact::int(i64::try_from(line.untimed.len()).unwrap_or(i64::MAX));
+    let why = crate::amount::join(&line.why, &[Why::Spread("the time of day of a feed is not known".to_owned())]);
+    let with = |amount: &Amount, each: Option<Exact>| {
+        let (Some(low), Some(high)) = (amount.low(), amount.high()) else { return amount.clone() };
+        let low = if counted { Exact::ZERO } else { low };
+        let high = each.and_then(|each| each.mul(n)).and_then(|more| high.add(more));
+        high.map_or_else(|| Amount::unknown(Why::Range), |high| ends(low, high, &why))
+    };
+    if let Some(high) = &line.high {
+        let mut early = high.clone();
+        if let Occurrences::Clock { times, weekdays, .. } = &mut early.occurrences {
+            let from = high.start.map_or(window.local, |s| to_local(zone, s).max(window.local));
+            let from = i64::try_from(from.floor()).unwrap_or(0);
+            let from = if on_weekday(from.div_euclid(DAY), *weekdays) { from.rem_euclid(DAY) } else { 0 };
+            times.retain(|t| !line.untimed.contains(t));
+            for _ in &line.untimed {
+                let mut t = from;
+                while times.contains(&t) {
+                    t = (t + 60).rem_euclid(DAY);
+                }
+                times.push(t);
+            }
+            times.sort_unstable();
+        }
+        tally(zone, window, ix, Some(&early), Some(segments));
+    }
+    LineDay {
+        volume: with(&others.volume, most.map(|m| m.0)),
+        feeds: with(&others.feeds, Some(Exact::ONE)),
+        running: with(&others.running, most.map(|m| m.1)),
+    }
 }
 
 /// Every way in which the choices that tell `low` from `high` can be combined, without `high` itself: over a
@@ -540,8 +671,17 @@ fn readings(low: &Run, high: &Run) -> Vec<Run> {
             out.append(&mut other);
         }
     };
-    vary(&mut out, low.occurrences != high.occurrences, &|r| r.occurrences.clone_from(&low.occurrences));
-    vary(&mut out, (low.dose, low.once) != (high.dose, high.once), &|r| (r.dose, r.once) = (low.dose, low.once));
+    let runs_on = |run: &Run| run.occurrences == Occurrences::Continuous;
+    if runs_on(low) == runs_on(high) {
+        vary(&mut out, low.occurrences != high.occurrences, &|r| r.occurrences.clone_from(&low.occurrences));
+        vary(&mut out, (low.dose, low.once) != (high.dose, high.once), &|r| (r.dose, r.once) = (low.dose, low.once));
+    } else {
+        // What runs on has a rate, what is given in feeds a volume.
+        vary(&mut out, true, &|r| {
+            r.occurrences.clone_from(&low.occurrences);
+            (r.dose, r.once) = (low.dose, low.once);
+        });
+    }
     vary(&mut out, low.end != high.end, &|r| r.end = low.end);
     vary(&mut out, low.count != high.count, &|r| r.count = low.count);
     vary(&mut out, low.start != high.start, &|r| r.start = low.start);
@@ -968,9 +1108,22 @@ pub fn steady(zone: &TimeZone, first: Window, lines: &[Line], capped: &[bool], c
         }
     };
     let mut all: Vec<Vec<LineDay>> = vec![laid.lines.clone()];
+    // At whatever time of day, the mean over the cycle is the same.
+    let any_time = laid.cap.is_none() && lines.iter().any(|l| !l.untimed.is_empty());
+    let mut as_laid: Vec<Vec<Amount>> = Vec::new();
+    let mut keep = |window: &Window| {
+        let volume = |(ix, line)| lay_line(zone, window, ix, line, &mut Vec::new()).volume;
+        as_laid.push(lines.iter().enumerate().map(volume).collect());
+    };
+    if any_time {
+        keep(&first);
+    }
     for k in 1..days {
         let Some(window) = i64::try_from(k).ok().and_then(|k| first.later(k)) else { break };
         let next = lay(zone, window, lines, capped, cap);
+        if any_time {
+            keep(&window);
+        }
         if laid.cap.is_none() {
             laid.cap = next.cap;
         }
@@ -978,8 +1131,18 @@ pub fn steady(zone: &TimeZone, first: Window, lines: &[Line], capped: &[bool], c
     }
     for ix in 0..lines.len() {
         let pick = |f: &dyn Fn(&LineDay) -> &Amount| spread(all.iter().filter_map(|d| d.get(ix)).map(f));
-        let merged =
+        let mut merged =
             LineDay { volume: pick(&|d| &d.volume), feeds: pick(&|d| &d.feeds), running: pick(&|d| &d.running) };
+        if laid.cap.is_none() && lines.get(ix).is_some_and(|l| !l.untimed.is_empty()) {
+            let mean = spread(as_laid.iter().filter_map(|d| d.get(ix)));
+            let mean = mean.known().or(mean.mean());
+            if let (Some(low), Some(high), Some(_)) = (merged.volume.low(), merged.volume.high(), mean)
+                && low < high
+            {
+                let why = merged.volume.why().to_vec();
+                merged.volume = Amount::range(low, Some(high), mean, why);
+            }
+        }
         if let Some(day) = laid.lines.get_mut(ix) {
             *day = merged;
         }
@@ -1024,9 +1187,13 @@ fn settled(zone: &TimeZone, first: Window, lines: &[Line]) -> Option<Window> {
         return None;
     }
     let cycle = i64::try_from(cycle_days(lines)?).ok()?;
-    let most = |w: Window| -> Vec<Option<Exact>> {
+    // Where the time of day of a feed is not known, the least of the first day tells that it may be cut.
+    let most = |w: Window| -> Vec<(Option<Exact>, Option<Exact>)> {
         let capped = vec![false; lines.len()];
-        lay(zone, w, lines, &capped, None).lines.iter().map(|l| l.volume.high()).collect()
+        let days = lay(zone, w, lines, &capped, None).lines;
+        let of =
+            |(day, line): (&LineDay, &Line)| (day.volume.high(), day.volume.low().filter(|_| !line.untimed.is_empty()));
+        days.iter().zip(lines).map(of).collect()
     };
     for later in 0..=3 {
         let (day, next) = if later == 0 {
@@ -1084,8 +1251,10 @@ pub fn steady_window(
     if counted {
         return Err(Why::NoSuchDay("the order is for a stated number of feeds, not for every day"));
     }
-    let all_over = !lines.is_empty()
-        && lines.iter().all(|l| l.high.as_ref().is_some_and(|h| h.end.is_some_and(|e| e <= feeding_day.start)));
+    // Flushes that go on when the feed is over make no day of feeding.
+    let over = |l: &Line| l.high.as_ref().is_some_and(|h| h.end.is_some_and(|e| e <= feeding_day.start));
+    let any_entry = lines.iter().any(|l| l.administration.is_some());
+    let all_over = !lines.is_empty() && lines.iter().filter(|l| l.administration.is_some() || !any_entry).all(over);
     if runs_through(&feeding_day) && !all_over {
         return Ok(settled(zone, feeding_day, lines).unwrap_or(feeding_day));
     }

@@ -26,10 +26,16 @@ pub enum Note {
     NotComputable(String),
     /// The timing code and the repeat disagree. (code, its count a day, the repeat's)
     CodeAgainstRepeat(String, String, String),
+    /// Two codes of one timing disagree. (codes)
+    CodeAgainstCode(String, String),
+    /// A text beside a code that is used. (text)
+    CodeText(String),
     /// A timing code that is not known. (code or text)
     UnknownCode(String),
     /// Clock times and the stated count disagree. (times, stated count)
     TimesAgainstCount(usize, String),
+    /// Named weekdays and the stated count disagree. (feeds that the days make, weeks, stated count)
+    DaysAgainstCount(i64, i64, String),
     /// The same clock time more than once.
     DoubledTimes(usize),
     /// A feed lasts longer than its interval. (duration s, interval s)
@@ -42,6 +48,8 @@ pub enum Note {
     RateWithoutStop,
     /// Quantity and rate without a schedule: two readings. (quantity mL, rate × 24 h mL)
     TwoReadings(Exact, Exact),
+    /// Continuous, with the seconds that it lasts, not a day.
+    ContinuousFor(Exact),
     /// Neither rate nor quantity.
     NothingGiven,
     /// `event` beside `repeat`: the events were not counted.
@@ -202,6 +210,8 @@ pub struct Line {
     pub spaced: bool,
     /// The events or times of day that it names without a clock time, such as `AM` or `HS`.
     pub named: Vec<String>,
+    /// Where such events are laid, in seconds after local midnight; they may be at any other time of the day.
+    pub untimed: Vec<i64>,
     /// What was noticed.
     pub notes: Vec<Noted>,
 }
@@ -214,10 +224,11 @@ impl Line {
 
     /// Whether it is known at which times it gives something, where it is exact.
     pub fn has_times(&self) -> bool {
-        self.high.as_ref().is_some_and(|run| match run.occurrences {
-            Occurrences::Every { .. } => run.start.is_some(),
-            Occurrences::Continuous | Occurrences::Clock { .. } | Occurrences::Listed(_) => true,
-        })
+        self.untimed.is_empty()
+            && self.high.as_ref().is_some_and(|run| match run.occurrences {
+                Occurrences::Every { .. } => run.start.is_some(),
+                Occurrences::Continuous | Occurrences::Clock { .. } | Occurrences::Listed(_) => true,
+            })
     }
 
     /// Whether the volume over any window is exactly known.
@@ -316,6 +327,7 @@ pub fn line_of(frame: Frame<'_>, a: &Administration<'_>, index: usize, timing: O
         length: None,
         spaced: false,
         named: Vec::new(),
+        untimed: Vec::new(),
         notes: Vec::new(),
     };
     if a.other_rate.is_some() {
@@ -345,7 +357,8 @@ pub fn line_of(frame: Frame<'_>, a: &Administration<'_>, index: usize, timing: O
     }
     if let Some(at) = a.as_needed {
         r.assume(at, Assumption::AsNeeded);
-        line.least = line.low.take();
+        // What may be nothing already keeps its least.
+        line.least = line.low.take().or(line.least.take());
         if line.high.is_some() && !line.why.contains(&Why::AsNeeded) {
             line.why.push(Why::AsNeeded);
         }
@@ -606,6 +619,10 @@ struct Placed {
     spaced: bool,
     /// Events or times of day without a clock time.
     named: Vec<String>,
+    /// Where such events are laid.
+    untimed: Vec<i64>,
+    /// It may be nothing as well.
+    or_nothing: bool,
 }
 
 impl Placed {
@@ -618,6 +635,8 @@ impl Placed {
             hourly: false,
             spaced: false,
             named: Vec::new(),
+            untimed: Vec::new(),
+            or_nothing: false,
         }
     }
 }
@@ -690,6 +709,15 @@ fn place(r: &mut Reader<'_>, timing: Option<&Timing<'_>>, at: At, start: Option<
     }
     let broken = || Why::Schedule("the schedule cannot be computed".to_owned());
     let code = timing.code.as_ref().map(|c| (c.at, read_code(&c.value)));
+    if let Some((at, CodeRead::Contradiction(one, other))) = code {
+        r.note(at, Note::CodeAgainstCode(one, other));
+        return Err(Why::Schedule("the codes of the timing disagree".to_owned()));
+    }
+    if let Some((at, CodeRead::Means(meant, code))) = &code
+        && let Some(text) = timing.code.as_ref().and_then(|c| text_beside(&c.value, meant, code))
+    {
+        r.note(*at, Note::CodeText(text));
+    }
     // A code says how often; a repeat beside it may add no more than a count and how long each takes.
     let coded = matches!(code, Some((_, CodeRead::Means(..))));
     let Some(repeat) = timing.repeat.as_ref().filter(|rep| if coded { says_how_often(rep) } else { says_when(rep) })
@@ -704,8 +732,8 @@ fn place(r: &mut Reader<'_>, timing: Option<&Timing<'_>>, at: At, start: Option<
                 r.note(at, Note::UnknownCode(text.clone()));
                 Err(Why::Schedule(format!("the timing `{text}` is text or a code that is not known here")))
             }
-            Some((_, CodeRead::Empty)) | None if timing.events.is_empty() => Ok(None),
-            Some((_, CodeRead::Empty)) | None => {
+            Some((_, CodeRead::Empty | CodeRead::Contradiction(..))) | None if timing.events.is_empty() => Ok(None),
+            Some((_, CodeRead::Empty | CodeRead::Contradiction(..))) | None => {
                 let mut instants = Vec::new();
                 for event in &timing.events {
                     match instant_of(r.frame.zone(), event.value) {
@@ -742,19 +770,92 @@ fn place(r: &mut Reader<'_>, timing: Option<&Timing<'_>>, at: At, start: Option<
 enum CodeRead {
     Means(Coded, String),
     Unknown(String),
+    /// Two known codes that do not say the same.
+    Contradiction(String, String),
     Empty,
 }
 
 fn read_code(concept: &crate::intake::order::Concept<'_>) -> CodeRead {
+    let mut found: Option<(Coded, String)> = None;
     for coding in &concept.codings {
-        if let Some(code) = &coding.code
-            && let Some(c) = coded(coding.system.as_deref(), code)
-        {
-            return CodeRead::Means(c, code.to_string());
+        let Some(code) = &coding.code else { continue };
+        let Some(c) = coded(coding.system.as_deref(), code) else { continue };
+        match &found {
+            None => found = Some((c, code.to_string())),
+            Some((first, named)) if !same_code((first, named), (&c, code)) => {
+                return CodeRead::Contradiction(named.clone(), code.to_string());
+            }
+            Some(_) => {}
         }
+    }
+    if let Some((c, code)) = found {
+        return CodeRead::Means(c, code);
     }
     let shown = concept.codings.iter().find_map(|c| c.code.as_ref().or(c.display.as_ref())).or(concept.text.as_ref());
     shown.map_or(CodeRead::Empty, |s| CodeRead::Unknown(s.to_string()))
+}
+
+/// Whether two codes come to the same count, and name no different times of day.
+fn same_code((a, named): (&Coded, &str), (b, other): (&Coded, &str)) -> bool {
+    let per_day = |c: &Coded| match c {
+        Coded::PerDays(n, days) => Exact::int(*n).div(Exact::int(*days)),
+        Coded::Hours(h) => Exact::int(24).div(Exact::int(*h)),
+        Coded::Continuous | Coded::NotComputable => None,
+    };
+    let of_day = |code: &str| matches!(code, "AM" | "PM" | "BED");
+    match (a, b) {
+        (Coded::Continuous, Coded::Continuous) | (Coded::NotComputable, Coded::NotComputable) => true,
+        _ => per_day(a).is_some() && per_day(a) == per_day(b) && (named == other || !of_day(named) || !of_day(other)),
+    }
+}
+
+/// The text of a concept whose code is used, unless it merely says what the code says.
+fn text_beside(concept: &crate::intake::order::Concept<'_>, meant: &Coded, code: &str) -> Option<String> {
+    let text = concept.text.as_ref()?.trim();
+    let known = |other: Option<&str>| other.is_some_and(|o| o.trim().eq_ignore_ascii_case(text));
+    let shown = concept.codings.iter().any(|c| known(c.code.as_deref()) || known(c.display.as_deref()));
+    (!text.is_empty() && !shown && !says(text, meant, code)).then(|| text.to_owned())
+}
+
+/// Whether a text is one of the usual ways of saying a code.
+fn says(text: &str, meant: &Coded, code: &str) -> bool {
+    let words: Vec<String> = text
+        .to_lowercase()
+        .split(|c: char| !c.is_alphanumeric())
+        .filter(|w| {
+            !w.is_empty() && !matches!(*w, "a" | "per" | "each" | "every" | "the" | "at" | "in" | "feed" | "feeding")
+        })
+        .map(|w| match w {
+            "once" | "one" => "1".to_owned(),
+            "twice" | "two" | "2x" => "2".to_owned(),
+            "three" | "thrice" | "3x" => "3".to_owned(),
+            "four" | "4x" => "4".to_owned(),
+            "six" => "6".to_owned(),
+            "eight" => "8".to_owned(),
+            "daily" | "days" | "d" => "day".to_owned(),
+            "hours" | "hourly" | "h" | "hr" | "hrs" => "hour".to_owned(),
+            "weekly" => "week".to_owned(),
+            "second" => "other".to_owned(),
+            "continuously" => "continuous".to_owned(),
+            w => w.to_owned(),
+        })
+        .filter(|w| !matches!(w.as_str(), "times" | "time" | "x"))
+        .collect();
+    let said = words.join(" ");
+    let said = said.as_str();
+    match (meant, code) {
+        (_, "AM") => said == "morning",
+        (_, "PM") => matches!(said, "afternoon" | "evening"),
+        (_, "BED") => said == "bedtime",
+        (Coded::PerDays(1, 1), _) => matches!(said, "day" | "1 day"),
+        (Coded::PerDays(n, 1), _) => said == format!("{n} day"),
+        (Coded::PerDays(1, 2), _) => matches!(said, "other day" | "alternate day" | "2 day"),
+        (Coded::PerDays(1, 7), _) => matches!(said, "week" | "1 week"),
+        (Coded::Hours(1), _) => matches!(said, "hour" | "1 hour"),
+        (Coded::Hours(n), _) => said == format!("{n} hour"),
+        (Coded::Continuous, _) => matches!(said, "continuous" | "around clock"),
+        (Coded::PerDays(..) | Coded::NotComputable, _) => false,
+    }
 }
 
 fn from_code(r: &mut Reader<'_>, at: At, c: &Coded, text: &str, start: Option<Exact>) -> Result<Placed, Why> {
@@ -790,10 +891,13 @@ fn from_code(r: &mut Reader<'_>, at: At, c: &Coded, text: &str, start: Option<Ex
                 }
             };
             let gap = shortest_gap(&times, *days);
-            let named = if spaced && matches!(text, "AM" | "PM" | "BED") { vec![text.to_owned()] } else { Vec::new() };
+            let is_named = spaced && matches!(text, "AM" | "PM" | "BED");
+            let named = if is_named { vec![text.to_owned()] } else { Vec::new() };
+            let untimed = if is_named { times.clone() } else { Vec::new() };
             Ok(Placed {
                 spaced,
                 named,
+                untimed,
                 ..Placed::exact(Occurrences::Clock { interval: *days, times, weekdays: 0 }, gap)
             })
         }
@@ -885,6 +989,7 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
             weekdays |= 1 << (d.value - 1);
         }
     }
+    let named_days = i64::from(weekdays.count_ones());
     if weekdays == 0x7f {
         weekdays = 0;
     }
@@ -911,7 +1016,7 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
     let calendar = matches!(repeat.period_unit.value(), Some(TimeUnit::Day | TimeUnit::Week));
     // Clock times, or events of the day.
     if !repeat.time_of_day.is_empty() || !repeat.when.is_empty() {
-        return at_clock(r, repeat, weekdays, (f, f_max, p, p_max), start);
+        return at_clock(r, repeat, (weekdays, named_days), (f, f_max, p, p_max), start);
     }
     let frequency_or_period = f.is_some() || p.is_some() || f_max.is_some() || p_max.is_some();
     if !frequency_or_period {
@@ -937,6 +1042,17 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
         r.note(repeat.at, Note::NotComputable("a frequency without a period".to_owned()));
         return Err(Why::Schedule("a frequency without a period".to_owned()));
     };
+    // Weekdays place what is given so many times in whole weeks; all seven of them say nothing more.
+    if let Some(weeks) = weeks_of(p).filter(|_| named_days > 0)
+        && (named_days < 7 || f == Some(7) && weeks == 1 && f_max.is_none() && p_max.is_none())
+    {
+        if f.is_none() {
+            r.assume(repeat.at, Assumption::FrequencyOnce);
+        }
+        let times = even_times(r, 1, start).unwrap_or_default();
+        let placed = on_weekdays(r, repeat, (weekdays, named_days), times, ((f, f_max), weeks, p_max), start)?;
+        return Ok(Placed { spaced: true, ..placed });
+    }
     let f = match f {
         Some(f) => f,
         None => {
@@ -952,6 +1068,13 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
     let p_high = p_max.unwrap_or(p);
     let (high, interval) = per_period(r, place_at, f_high, p, calendar, start, weekdays).map_err(|()| broken())?;
     let (low, _) = per_period(r, place_at, f, p_high, calendar, start, weekdays).map_err(|()| broken())?;
+    // Beginnings more than a day apart may never meet the days that are named.
+    let apart = |o: &Occurrences| matches!(o, Occurrences::Every { step, .. } if *step > Exact::int(DAY));
+    if weekdays != 0 && (apart(&high) || apart(&low)) {
+        let what = "named weekdays with an interval of more than a day that is not whole days or weeks";
+        r.note(repeat.at, Note::NotComputable(what.to_owned()));
+        return Err(Why::Schedule(what.to_owned()));
+    }
     let mut why = Vec::new();
     if f_high != f || p_high != p {
         why.push(Why::Spread("the schedule allows more or fewer feeds".to_owned()));
@@ -967,7 +1090,94 @@ fn from_repeat(r: &mut Reader<'_>, repeat: &Repeat<'_>, at: At, start: Option<Ex
         why.push(Why::Spread("the interval does not divide the day and no start is stated".to_owned()));
     }
     let spaced = matches!(high, Occurrences::Clock { .. });
-    Ok(Placed { low, high, interval: Some(interval), why, hourly, spaced, named: Vec::new() })
+    let untimed = Vec::new();
+    Ok(Placed {
+        low,
+        high,
+        interval: Some(interval),
+        why,
+        hourly,
+        spaced,
+        named: Vec::new(),
+        untimed,
+        or_nothing: false,
+    })
+}
+
+/// Whole weeks of a period.
+fn weeks_of(period: Exact) -> Option<i64> {
+    let weeks = period.div(Exact::int(7 * DAY))?;
+    if weeks.is_whole() { i64::try_from(weeks.floor()).ok().filter(|w| *w > 0) } else { None }
+}
+
+/// So many feeds in so many weeks, on named weekdays at these times of day. Where every week has a feed on each of them at
+/// each time, they place the feeds. In which of several weeks it is given is not said, nor what is meant where the days
+/// and the count disagree: then it may be nothing on any of the days.
+fn on_weekdays(
+    r: &mut Reader<'_>,
+    repeat: &Repeat<'_>,
+    (weekdays, named_days): (u8, i64),
+    times: Vec<i64>,
+    ((f, f_max), weeks, p_max): ((Option<i64>, Option<i64>), i64, Option<Exact>),
+    start: Option<Exact>,
+) -> Result<Placed, Why> {
+    let broken = || Why::Schedule("the schedule cannot be computed".to_owned());
+    let each = i64::try_from(times.len()).ok().filter(|n| *n > 0).ok_or_else(broken)?;
+    let makes = each.checked_mul(named_days).ok_or_else(broken)?;
+    let every_week = weeks == 1 && p_max.is_none_or(|m| weeks_of(m) == Some(1));
+    let gap = shortest_gap(&times, 1);
+    let days = Occurrences::Clock { interval: 1, times, weekdays };
+    let mut placed = Placed::exact(days, gap);
+    let (least, most) = match (f, f_max) {
+        (None, None) => (makes, makes),
+        (f, most) => (f.unwrap_or(1), most.or(f).unwrap_or(1)),
+    };
+    if every_week && least <= makes && makes <= most {
+        return Ok(placed);
+    }
+    if !repeat.count.is_absent() || !repeat.count_max.is_absent() {
+        r.note(
+            repeat.at,
+            Note::NotComputable("a count of feeds of which it is not certain when they are given".to_owned()),
+        );
+        return Err(broken());
+    }
+    let longest = p_max.and_then(|m| m.div(Exact::int(7 * DAY))).and_then(|w| i64::try_from(w.ceil()).ok());
+    let longest = longest.unwrap_or(weeks).max(weeks);
+    // On each of the days in one of the weeks or in several.
+    let used = least.checked_add(makes).and_then(|n| n.checked_sub(1)).ok_or_else(broken)? / makes;
+    let all_days = makes.checked_mul(longest).ok_or_else(broken)?;
+    if used > longest || makes.checked_mul(used).is_none_or(|n| n > most) {
+        r.note(
+            repeat.frequency.at().unwrap_or(repeat.at),
+            Note::DaysAgainstCount(all_days, longest, f.or(f_max).unwrap_or(1).to_string()),
+        );
+    }
+    if most > all_days {
+        if most > MAX_PER_DAY {
+            r.note(repeat.at, Note::NotComputable(format!("{most} times a day is more than {MAX_PER_DAY}")));
+            return Err(broken());
+        }
+        placed.high = match even_times(r, most, start) {
+            Some(times) => Occurrences::Clock { interval: 1, times, weekdays },
+            None => Occurrences::Every { step: Exact::ratio(DAY, most), up: true, weekdays },
+        };
+        placed.interval = Exact::int(DAY).div(Exact::int(most));
+    }
+    placed.why.push(Why::Spread("on which of the named days it is given is not certain".to_owned()));
+    placed.or_nothing = true;
+    Ok(placed)
+}
+
+/// Whether the code of an event means the time before it, so that an offset counts back from it (FHIR, event-timing and
+/// `Timing.repeat.offset`).
+fn comes_before(code: &str) -> bool {
+    matches!(code, "AC" | "ACM" | "ACD" | "ACV" | "HS")
+}
+
+/// Whether feeds come every so many days, not by weekdays of every week.
+fn interval_repeats(interval: i64, period: Option<Exact>) -> bool {
+    interval > 1 && period.is_none_or(|p| weeks_of(p).is_none())
 }
 
 type Counts = (Option<i64>, Option<i64>, Option<Exact>, Option<Exact>);
@@ -975,7 +1185,7 @@ type Counts = (Option<i64>, Option<i64>, Option<Exact>, Option<Exact>);
 fn at_clock(
     r: &mut Reader<'_>,
     repeat: &Repeat<'_>,
-    weekdays: u8,
+    (mut weekdays, named_days): (u8, i64),
     counts: Counts,
     start: Option<Exact>,
 ) -> Result<Placed, Why> {
@@ -990,13 +1200,20 @@ fn at_clock(
     let mut times: Vec<i64> = Vec::new();
     let mut untimed = 0i64;
     let mut named: Vec<String> = Vec::new();
+    // Days by which the offset moves a feed away from that of its event.
+    let mut moved: Vec<i64> = Vec::new();
     for t in &repeat.time_of_day {
         times.push(i64::from(t.value));
     }
     for w in &repeat.when {
         match r.frame.settings.clock.get(w.value.as_ref()) {
             Some(configured) if !configured.is_empty() => {
-                times.extend(configured.iter().map(|s| (i64::from(*s) + offset).rem_euclid(DAY)));
+                let offset = if comes_before(&w.value) { -offset } else { offset };
+                for second in configured {
+                    let at = i64::from(*second).saturating_add(offset);
+                    times.push(at.rem_euclid(DAY));
+                    moved.push(at.div_euclid(DAY));
+                }
             }
             _ => {
                 r.assume(w.at, Assumption::EventTimes);
@@ -1005,6 +1222,7 @@ fn at_clock(
                     return Err(Why::Schedule(format!("how many meals `{}` stands for is not configured", w.value)));
                 }
                 untimed += 1;
+                moved.push(0);
                 named.push(w.value.to_string());
             }
         }
@@ -1024,6 +1242,17 @@ fn at_clock(
         }
         interval = i64::try_from(days.floor()).map_err(|_| broken())?;
     }
+    // The weekdays are those of the events: a feed that its offset takes past midnight follows them.
+    if (named_days > 0 || interval > 1) && moved.iter().any(|days| *days != 0) {
+        let days = moved.first().copied().unwrap_or(0);
+        if named_days == 0 || interval_repeats(interval, p) || moved.iter().any(|other| *other != days) {
+            let what = "an offset past midnight of feeds that are not given every day";
+            r.note(repeat.at, Note::NotComputable(what.to_owned()));
+            return Err(Why::Schedule(what.to_owned()));
+        }
+        weekdays = (0..7i64).filter(|d| weekdays >> d & 1 == 1).fold(0, |all, d| all | 1 << (d + days).rem_euclid(7));
+    }
+    let mut laid: Vec<i64> = Vec::new();
     if untimed > 0 {
         // Counted, its time not known: spread over the free part of the day so that nothing coincides.
         let n = untimed;
@@ -1034,6 +1263,7 @@ fn at_clock(
                 t = (t + 60).rem_euclid(DAY);
             }
             times.push(t);
+            laid.push(t);
         }
         times.sort_unstable();
     }
@@ -1041,11 +1271,16 @@ fn at_clock(
     if n > MAX_PER_DAY {
         return Err(broken());
     }
+    if let Some(weeks) = p.and_then(weeks_of).filter(|_| named_days > 0) {
+        named.sort_unstable();
+        let placed = on_weekdays(r, repeat, (weekdays, named_days), times, ((f, f_max), weeks, p_max), start)?;
+        return Ok(Placed { named, untimed: laid, ..placed });
+    }
     let gap = shortest_gap(&times, interval);
     let clock = Occurrences::Clock { interval, times: times.clone(), weekdays };
     let stated = f_max.or(f);
     named.sort_unstable();
-    let mut placed = Placed { named, ..Placed::exact(clock.clone(), gap) };
+    let mut placed = Placed { named, untimed: laid, ..Placed::exact(clock.clone(), gap) };
     if let Some(stated) = stated
         && !(stated == n || (stated == 1 && p.is_none()) || f.is_some_and(|f| f <= n && n <= stated))
     {
@@ -1086,11 +1321,12 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
     if let Some(placed) = &placed {
         line.spaced = placed.spaced;
         line.named.clone_from(&placed.named);
+        line.untimed.clone_from(&placed.untimed);
     }
     if let Some((shortest, longest)) = line.length
         && shortest != longest
     {
-        line.why.push(Why::Spread("how long it is given is stated as a range".to_owned()));
+        line.why.push(length_in_a_range());
     }
     // Durations.
     let (duration, duration_max) = match repeat {
@@ -1135,13 +1371,23 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
             }
         },
     };
-    dose(r, line, at, placed, (duration, duration_max));
+    let or_nothing = placed.as_ref().is_some_and(|p| p.or_nothing);
+    // A rate repeated by the hour runs on; so many of them are over after as many hours.
+    let hours = placed.as_ref().filter(|p| p.hourly && duration.is_none() && line.quantity.is_none());
+    let over_after = hours.and_then(|p| p.interval).zip(counts.1);
+    dose(r, line, at, placed, (duration, duration_max), bounds.start);
     for (run, count) in [(&mut line.low, counts.0), (&mut line.also, counts.1), (&mut line.high, counts.1)] {
         if let Some(run) = run {
             run.start = bounds.start;
             run.end = bounds.end;
             run.count = count;
         }
+    }
+    if or_nothing {
+        line.least = line.low.take();
+    }
+    if let Some((interval, most)) = over_after {
+        end_after(r, line, at, (interval, counts.0.unwrap_or(most), most));
     }
     if counts.0 != counts.1 && line.high.is_some() {
         line.why.push(Why::Spread("how many times it is given is stated as a range".to_owned()));
@@ -1155,6 +1401,80 @@ fn lay_out(r: &mut Reader<'_>, line: &mut Line, at: At, timing: Option<&Timing<'
     }
 }
 
+fn length_in_a_range() -> Why {
+    Why::Spread("how long it is given is stated as a range".to_owned())
+}
+
+/// Ends what runs at a rate after so many intervals, the fewest and the most.
+fn end_after(r: &mut Reader<'_>, line: &mut Line, at: At, (interval, fewest, most): (Exact, i64, i64)) {
+    let lasts = |n: i64| interval.mul(Exact::int(n));
+    let (Some(shortest), Some(longest)) = (lasts(fewest), lasts(most)) else {
+        line.low = None;
+        line.high = None;
+        line.why.push(Why::Range);
+        return;
+    };
+    let earlier = |end: Option<Exact>, other: Option<Exact>| match (end, other) {
+        (Some(a), Some(b)) => Some(a.min(b)),
+        (a, b) => a.or(b),
+    };
+    if let Some(start) = line.start {
+        for (run, length) in [(&mut line.low, shortest), (&mut line.high, longest)] {
+            if let Some(run) = run {
+                run.end = earlier(run.end, start.add(length));
+            }
+        }
+        line.end = line.high.as_ref().and_then(|run| run.end);
+    } else if line.end.is_some() {
+        // It ends, and when it begins is not said.
+        r.note(at, Note::RateWithoutStop);
+        line.low = None;
+        line.why.push(Why::Schedule("so many hours, and only when they end is stated".to_owned()));
+    } else {
+        let stated = line.length.unwrap_or((shortest, longest));
+        line.length = Some((stated.0.min(shortest), stated.1.min(longest)));
+        if fewest == most && line.length.is_some_and(|(a, b)| a == b) {
+            line.why.retain(|why| *why != length_in_a_range());
+        }
+    }
+}
+
+/// A continuous feed with a length, the least and the most of it: it runs for so long every day, or without a pause.
+/// `false` where there is no length, or it is a day.
+fn continuous_for(
+    r: &mut Reader<'_>,
+    line: &mut Line,
+    at: At,
+    (rate, durations): (Exact, (Option<Exact>, Option<Exact>)),
+    start: Option<Exact>,
+) -> bool {
+    let day = Exact::int(DAY);
+    let Some(most) = durations.1.filter(|most| *most != day || durations.0 != Some(day)) else { return false };
+    r.note(at, Note::ContinuousFor(durations.0.unwrap_or(most)));
+    line.method = Method::Continuous;
+    line.also_method = Some(Method::Cyclic).filter(|_| durations.0.is_none_or(|d| d < day));
+    line.low = durations.0.and_then(|lasts| {
+        let occurrences = if lasts < day {
+            Occurrences::Clock { interval: 1, times: even_times(r, 1, start)?, weekdays: 0 }
+        } else {
+            // It may be over after that.
+            Occurrences::Listed(vec![start?])
+        };
+        let dose = Dose::Volume { ml: rate.mul(lasts)?, over: lasts };
+        Some(Run { occurrences, dose, start: None, end: None, count: None, once: true })
+    });
+    line.high = Some(Run {
+        occurrences: Occurrences::Continuous,
+        dose: Dose::Rate(rate),
+        start: None,
+        end: None,
+        count: None,
+        once: false,
+    });
+    line.why.push(Why::Spread("it is continuous by its code, and lasts for a stated time".to_owned()));
+    true
+}
+
 /// What each occurrence gives: the decision table of `docs/calculation.md`, "Rate, quantity and timing".
 fn dose(
     r: &mut Reader<'_>,
@@ -1162,6 +1482,7 @@ fn dose(
     at: At,
     placed: Option<Placed>,
     durations: (Option<Exact>, Option<Exact>),
+    start: Option<Exact>,
 ) {
     let run = |occurrences: Occurrences, dose: Dose| {
         Some(Run { occurrences, dose, start: None, end: None, count: None, once: false })
@@ -1178,6 +1499,9 @@ fn dose(
             line.high.clone_from(&line.low);
         }
         (None, Some(rate), Some(p)) if matches!(p.high, Occurrences::Continuous) => {
+            if continuous_for(r, line, at, (rate, durations), start) {
+                return;
+            }
             line.method = Method::Continuous;
             line.low = run(Occurrences::Continuous, Dose::Rate(rate));
             line.high.clone_from(&line.low);
@@ -1292,7 +1616,16 @@ fn dose(
             line.also = also.and_then(|a| of(p.high.clone(), a));
             line.high = of(p.high, high);
         }
-        (Some(q), Some(rate), _) => {
+        (Some(q), Some(rate), placed) => {
+            // Continuous, with a length over which the rate gives the quantity.
+            if placed.is_some()
+                && let (Some(least), Some(most)) = durations
+                && let (Some(low), Some(high)) = (rate.mul(least), rate.mul(most))
+                && (within(low, q) || within(high, q) || low <= q && q <= high)
+                && continuous_for(r, line, at, (rate, durations), start)
+            {
+                return;
+            }
             // No schedule: the quantity may be the day's total (then both agree), or one feed.
             let Some(day) = rate.mul(Exact::int(DAY)) else { return out_of_range(line) };
             line.method = Method::Continuous;
@@ -1325,11 +1658,11 @@ fn within(a: Exact, b: Exact) -> bool {
 }
 
 fn method_of(p: &Placed, seconds: Exact) -> Method {
-    let per_day = per_day(&p.high).unwrap_or(Exact::ONE);
     if p.high.longest_gap().is_some_and(|gap| seconds >= gap) {
         // The next begins before it ends: it runs without a pause.
         Method::Continuous
-    } else if seconds >= Exact::int(4 * 3600) && per_day <= Exact::int(2) {
+    } else if seconds >= Exact::int(4 * 3600) {
+        // From this long on it is the pump's for part of the day, however often: common practice, no source.
         Method::Cyclic
     } else if seconds >= Exact::int(30 * 60) {
         Method::Intermittent

@@ -1,6 +1,7 @@
 //! Which lines are steps of one feed. Entries that differ only by when they start (and by how much they
 //! give) replace one another; all others add up. [`crate::assumptions::Assumption::StepsOfOneFeed`].
 
+use crate::amount::Why;
 use crate::exact::Exact;
 use crate::timing::schedule::{Dose, Line, Occurrences, Run};
 
@@ -9,12 +10,17 @@ use crate::timing::schedule::{Dose, Line, Occurrences, Run};
 pub struct Settled {
     /// Groups of line indexes that are steps of one feed, in order of start; only groups of two or more.
     pub steps: Vec<Vec<usize>>,
+    /// Groups of line indexes of one feed that follow each other, in order of start, whether each ends where the next begins
+    /// or its end is stated within an hour of that; only groups of two or more. Holds those of `steps`.
+    pub advances: Vec<Vec<usize>>,
     /// Pairs of lines that run at the same time and add up although both are pump rates: (first, second).
     pub overlaps: Vec<(usize, usize)>,
     /// Gaps of more than an hour between one line's end and the next line's start: (before, after, seconds).
     pub gaps: Vec<(usize, usize, Exact)>,
     /// Lines with the same start and the same shape: given twice.
     pub doubled: Vec<(usize, usize)>,
+    /// Lines without an end that begin later than another without an end, are no step of it and add up: (earlier, later).
+    pub added: Vec<(usize, usize)>,
 }
 
 /// Ends each step where the next begins. `same_product(i, j)` says whether two lines give the same thing.
@@ -83,7 +89,79 @@ pub fn settle(lines: &mut [Line], same_product: impl Fn(usize, usize) -> bool) -
         out.steps.push(group);
     }
     neighbours(lines, &same_product, &mut out);
+    later_beside(lines, &same_product, &mut out);
+    follow(lines, &same_product, &mut out);
     out
+}
+
+/// Lines of one feed and of one kind, each of which ends within an hour of where the next begins.
+fn follow(lines: &[Line], same_product: &impl Fn(usize, usize) -> bool, out: &mut Settled) {
+    if lines.iter().filter(|l| l.administration.is_some()).nth(1).is_none() {
+        return;
+    }
+    let hour = Exact::int(3600);
+    let mut order: Vec<usize> =
+        (0..lines.len()).filter(|i| lines.get(*i).is_some_and(|l| l.administration.is_some())).collect();
+    order.sort_by_key(|k| lines.get(*k).and_then(|l| l.start));
+    let follows = |i: usize, j: usize| {
+        let (Some(a), Some(b)) = (lines.get(i), lines.get(j)) else { return false };
+        let (Some(x), Some(y)) = (&a.high, &b.high) else { return false };
+        let apart = x.end.or(a.end).zip(b.start).and_then(|(end, start)| start.sub(end)).map(Exact::abs);
+        a.administration != b.administration
+            && apart.is_some_and(|s| s <= hour)
+            && a.start.is_none_or(|s| b.start.is_some_and(|next| s < next))
+            && same_product(i, j)
+            && same_when((a, x), (b, y))
+    };
+    let mut taken = vec![false; lines.len()];
+    for first in &order {
+        if taken.get(*first).copied().unwrap_or(true) {
+            continue;
+        }
+        let mut group = vec![*first];
+        while let Some(last) = group.last().copied() {
+            let next = order.iter().copied().find(|j| !taken.get(*j).copied().unwrap_or(true) && follows(last, *j));
+            let Some(next) = next.filter(|j| !group.contains(j)) else { break };
+            group.push(next);
+        }
+        if group.len() > 1 {
+            for k in &group {
+                if let Some(t) = taken.get_mut(*k) {
+                    *t = true;
+                }
+            }
+            out.advances.push(group);
+        }
+    }
+}
+
+/// Entries that begin later than another of the same product, both without an end, and are of another kind: whether they
+/// come on top or take its place is not said. Those of which more is said, or that are given as needed, are left out.
+fn later_beside(lines: &[Line], same_product: &impl Fn(usize, usize) -> bool, out: &mut Settled) {
+    let open = |l: &Line| {
+        let counted =
+            l.high.as_ref().is_none_or(|h| h.count.is_some() || matches!(h.occurrences, Occurrences::Listed(_)));
+        l.administration.is_some()
+            && l.end.is_none()
+            && l.length.is_none()
+            && !counted
+            && !l.why.contains(&Why::AsNeeded)
+    };
+    for (j, later) in lines.iter().enumerate() {
+        let Some(start) = later.start.filter(|_| open(later)) else { continue };
+        let before = lines.iter().enumerate().rev().find(|(i, l)| {
+            let told = |(a, b): &(usize, usize)| (*a, *b) == (*i, j) || (*a, *b) == (j, *i);
+            open(l)
+                && l.administration != later.administration
+                && l.start.is_none_or(|s| s < start)
+                && same_product(*i, j)
+                && !out.steps.iter().any(|group| group.contains(i) && group.contains(&j))
+                && !out.overlaps.iter().any(told)
+        });
+        if let Some((i, _)) = before {
+            out.added.push((i, j));
+        }
+    }
 }
 
 /// Same kind of giving, both open-ended: they differ only by start and by how much. Clock times that are

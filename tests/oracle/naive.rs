@@ -327,6 +327,8 @@ struct Line {
     entry: usize,
     /// Times or events that are named without a clock time.
     named: Vec<String>,
+    /// Where such events are laid among the clock times.
+    untimed: Vec<i64>,
     /// Shortest and longest length, without a start to count it from.
     lengths: Vec<Option<Q>>,
 }
@@ -342,6 +344,9 @@ struct When {
     counts: Vec<Option<i64>>,
     open: bool,
     lengths: Vec<Option<Q>>,
+    /// On any of the days it may be nothing.
+    maybe: bool,
+    untimed: Vec<i64>,
 }
 
 fn time_unit(v: Option<&Value>) -> Option<i64> {
@@ -445,6 +450,8 @@ fn when(timing: Option<&Value>, place: &Place, anchor: &Q) -> Option<When> {
         counts: vec![None],
         open: true,
         lengths: vec![],
+        maybe: false,
+        untimed: vec![],
     };
     let Some(timing) = timing else { return Some(w) };
     let empty = serde_json::json!({});
@@ -537,20 +544,26 @@ fn when(timing: Option<&Value>, place: &Place, anchor: &Q) -> Option<When> {
         times.push(time_of_day(v)?);
     }
     let mut by_event = 0;
+    // On which day of the clock a feed lies, from that of its event.
+    let mut shifts: Vec<i64> = vec![];
     for v in repeat.get("when").and_then(Value::as_array).into_iter().flatten() {
         let name = v.as_str()?;
         let offset = n("offset")?.unwrap_or_else(Q::zero);
         match place.clock.get(name) {
             Some(list) => {
-                // `offset` is minutes before or after, which the code itself says.
-                let sign = match name.as_bytes().first() {
-                    Some(b'A') => -1,
-                    _ => 1,
-                };
-                times.extend(list.iter().map(|t| (t + sign * floor(&(&offset * int(60)))).rem_euclid(DAY)));
+                // `offset` is minutes before or after, which the code itself says: before meals, and before sleep.
+                let sign = if name.starts_with("AC") || name == "HS" { -1 } else { 1 };
+                for t in list {
+                    let at = t + sign * floor(&(&offset * int(60)));
+                    times.push(at.rem_euclid(DAY));
+                    shifts.push(at.div_euclid(DAY));
+                }
             }
             None if ["C", "AC", "PC"].contains(&name) => return None,
-            None => by_event += 1,
+            None => {
+                by_event += 1;
+                shifts.push(0);
+            }
         }
     }
     times.sort_unstable();
@@ -572,9 +585,56 @@ fn when(timing: Option<&Value>, place: &Place, anchor: &Q) -> Option<When> {
             t = (t + 60).rem_euclid(DAY);
         }
         times.push(t);
+        w.untimed.push(t);
     }
     times.sort_unstable();
-    if !times.is_empty() {
+    if shifts.iter().any(|s| *s != 0) {
+        let every_few_days = p.as_ref().is_some_and(|p| {
+            let days = time_unit(repeat.get("periodUnit")).map(|unit| p * frac(unit, DAY));
+            days.is_some_and(|d| !d.is_one() && (w.weekdays.is_empty() || !(d / int(7)).is_integer()))
+        });
+        let apart = shifts.iter().any(|s| *s != shifts[0]);
+        if every_few_days || apart && !w.weekdays.is_empty() {
+            return None;
+        }
+        if !w.weekdays.is_empty() {
+            w.weekdays = w.weekdays.iter().map(|d| (d + shifts[0]).rem_euclid(7)).collect();
+        }
+    }
+    let mut named: Vec<i64> = w.weekdays.clone();
+    named.sort_unstable();
+    named.dedup();
+    // Whole weeks, shortest and longest.
+    let in_weeks = |x: &Q| time_unit(repeat.get("periodUnit")).map(|unit| x * frac(unit, 7 * DAY));
+    let weeks = p.as_ref().and_then(in_weeks).filter(Q::is_integer);
+    let plain_week = f == Some(int(7)) && weeks == Some(int(1)) && fm.is_none() && pm.is_none();
+    let by_days = weeks.filter(|_| !named.is_empty() && (named.len() < 7 || plain_week || !times.is_empty()));
+    if let Some(weeks) = by_days {
+        if !times.is_empty() && pm.is_some() && pm != p {
+            return None;
+        }
+        // The days say when, the count says how often: together they leave nothing open only if every slot of every
+        // week is taken.
+        let slots = int((named.len() * times.len().max(1)) as i64);
+        let most_weeks = pm.as_ref().and_then(in_weeks).unwrap_or_else(|| weeks.clone()).max(weeks.clone()).ceil();
+        let stated = (f.is_some() || fm.is_some()).then(|| {
+            let least = f.clone().unwrap_or_else(Q::one);
+            (least.clone(), fm.clone().or_else(|| f.clone()).unwrap_or(least))
+        });
+        let full = stated.as_ref().is_none_or(|(a, b)| *a <= slots && slots <= *b);
+        patterns.push(if times.is_empty() { Pattern::Even(1, 1) } else { Pattern::Times(times, 1) });
+        if !(full && weeks.is_one() && most_weeks.is_one()) {
+            if repeat.get("count").is_some() || repeat.get("countMax").is_some() {
+                return None;
+            }
+            w.maybe = true;
+            if let Some((_, most)) = stated
+                && most > &slots * &most_weeks
+            {
+                patterns.push(spaced(&most, &Q::one(), DAY));
+            }
+        }
+    } else if !times.is_empty() {
         let days = match (&p, by_frequency.is_empty()) {
             (Some(p), false) => {
                 let days = p * frac(time_unit(repeat.get("periodUnit"))?, DAY);
@@ -594,6 +654,10 @@ fn when(timing: Option<&Value>, place: &Place, anchor: &Q) -> Option<When> {
             }
         }
     } else {
+        // Feeds more than a day apart are no matter of weekdays.
+        if !w.weekdays.is_empty() && by_frequency.iter().any(|p| matches!(p, Pattern::Every(i) if *i > int(DAY))) {
+            return None;
+        }
         patterns = by_frequency;
     }
     if patterns.is_empty() && !w.weekdays.is_empty() {
@@ -657,6 +721,8 @@ fn line(timing: Option<&Value>, place: &Place, anchor: &Q, water: bool, how: Opt
         counts: vec![None],
         open: false,
         lengths: vec![],
+        maybe: false,
+        untimed: vec![],
     });
     Line {
         water,
@@ -670,10 +736,11 @@ fn line(timing: Option<&Value>, place: &Place, anchor: &Q, water: bool, how: Opt
         durations: w.durations,
         counts: w.counts,
         how: how.filter(|_| known),
-        as_needed,
+        as_needed: as_needed || w.maybe,
         open: w.open && known,
         entry: 0,
         named: timing.map_or_else(Vec::new, |t| names(t, place)),
+        untimed: w.untimed,
         lengths: w.lengths,
     }
 }
@@ -765,7 +832,7 @@ fn lines_from(order: &Value, place: &Place, anchor: &Q) -> Option<Vec<Line>> {
             }
         }
     }
-    steps(&mut out);
+    steps(&mut out, place);
     for f in extensions(formula, "water-flush") {
         let Some(schedule) = part(f, "schedule", "valueTiming") else { continue };
         let volume = part(f, "volume", "valueQuantity").and_then(|v| measure(v, [1, 0, 0, 0]));
@@ -864,10 +931,29 @@ fn said(earlier: &mut [Line], l: &Line, place: &Place) -> bool {
 /// Whether it simply runs at a rate, as far as the order says.
 fn runs(l: &Line) -> bool {
     match (&l.how, l.patterns.as_slice()) {
-        (Some(How::Rate(_) | How::Both(..)), [Pattern::Running]) => true,
+        (Some(How::Rate(_) | How::Both(..)), [Pattern::Running]) => !for_hours(l),
         (Some(How::Rate(_)), _) => l.durations == [None],
         _ => false,
     }
+}
+
+/// Continuous by its code, and for a stated time that is not a day: one or the other.
+fn for_hours(l: &Line) -> bool {
+    let told = l.durations.iter().any(|d| d.as_ref().is_some_and(|d| *d != int(DAY)));
+    l.patterns == [Pattern::Running]
+        && told
+        && match &l.how {
+            Some(How::Rate(_)) => true,
+            Some(How::Both(q, r)) => fits(l, q, r),
+            _ => false,
+        }
+}
+
+/// Whether the volume is what the rate gives over the duration, or lies in the range of that.
+fn fits(l: &Line, q: &Q, r: &Q) -> bool {
+    let of: Vec<Q> = l.durations.iter().flatten().map(|d| r * d).collect();
+    let near = (q * frac(2, 100)).max(int(1));
+    of.iter().any(|x| (x - q).abs() <= near) || of.iter().any(|x| x <= q) && of.iter().any(|x| x >= q)
 }
 
 /// Whether it may be nothing.
@@ -890,7 +976,11 @@ fn as_whole_day(q: &Q, r: &Q) -> bool {
     (r * int(DAY) - q).abs() <= q * frac(1, 100)
 }
 
-fn steps(lines: &mut [Line]) {
+fn steps(lines: &mut [Line], place: &Place) {
+    let hour = |l: &Line| {
+        let from = if l.stated { floor(&clock(&place.zone, &l.anchor)) } else { place.day_start };
+        from.rem_euclid(DAY)
+    };
     let alike = |a: &Line, b: &Line| {
         a.how.is_some()
             && b.how.is_some()
@@ -898,6 +988,8 @@ fn steps(lines: &mut [Line]) {
             && a.open
             && b.open
             && maybe(a) == maybe(b)
+            && for_hours(a) == for_hours(b)
+            && (!for_hours(a) || hour(a) == hour(b))
             && (runs(a) || a.named == b.named)
             && match (runs(a), runs(b)) {
                 (true, true) => true,
@@ -1107,6 +1199,35 @@ fn running(l: &Line, rate: &Q, end: Option<&Q>, w: &Window) -> Reading {
 fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
     let how = l.how.as_ref()?;
     let mut out = vec![];
+    if any_time(l) {
+        // Nobody says at what time of the day: every two hours, and around the edges of the schedule.
+        let mut hours: Vec<i64> = (0..12).map(|k| k * 7200).collect();
+        let edges = l.start.iter().chain(l.ends.iter().flatten()).map(|x| floor(&clock(&place.zone, x)));
+        hours.extend(edges.chain([floor(&w.wall)]).flat_map(|t| [t.rem_euclid(DAY), (t - 1).rem_euclid(DAY)]));
+        for hour in hours {
+            let moved = |p: &Pattern| match p {
+                Pattern::Times(times, days) => {
+                    let first = l.untimed.first().copied().unwrap_or(0);
+                    let shift = |t: &i64| if l.untimed.contains(t) { (t - first + hour).rem_euclid(DAY) } else { *t };
+                    let mut times: Vec<i64> = times.iter().map(shift).collect();
+                    times.sort_unstable();
+                    times.dedup();
+                    Pattern::Times(times, *days)
+                }
+                Pattern::Even(1, 1) if l.untimed.is_empty() => Pattern::Times(vec![hour], 1),
+                p => p.clone(),
+            };
+            let count = |p: &Pattern| if let Pattern::Times(times, _) = p { times.len() } else { 0 };
+            let patterns: Vec<Pattern> = l.patterns.iter().map(moved).collect();
+            // Two at the same moment would be one.
+            if patterns.iter().zip(&l.patterns).any(|(a, b)| count(a) < count(b)) {
+                continue;
+            }
+            let one = Line { patterns, named: vec![], untimed: vec![], ..l.clone() };
+            out.extend(readings(&one, w, place)?);
+        }
+        return Some(out);
+    }
     if l.as_needed {
         out.push(Reading::default());
     }
@@ -1115,6 +1236,24 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
             for count in &l.counts {
                 for end in &l.ends {
                     let end = end.as_ref();
+                    if let Pattern::Running = pattern
+                        && for_hours(l)
+                    {
+                        let (How::Rate(r) | How::Both(_, r)) = how else { return None };
+                        out.push(running(l, r, end, w));
+                        match duration {
+                            Some(d) if *d < int(DAY) && d.is_positive() => {
+                                let at = occurrences(l, &Pattern::Even(1, 1), *count, end, w, place);
+                                out.push(Reading { runs: pumped(&at, d, r), more: false });
+                            }
+                            Some(d) if *d >= int(DAY) && l.stated => {
+                                let at = &l.anchor - &w.start;
+                                out.push(Reading { runs: pumped(&[at], d, r), more: false });
+                            }
+                            _ => out.push(Reading::default()),
+                        }
+                        continue;
+                    }
                     if let Pattern::Running = pattern {
                         match how {
                             How::Rate(r) => out.push(running(l, r, end, w)),
@@ -1195,7 +1334,20 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
                                 Pattern::Every(i)
                                     if hourly(i, &l.durations) && l.patterns.len() == 1 && l.weekdays.is_empty() =>
                                 {
-                                    out.push(running(l, r, end, w));
+                                    match (count, &l.start) {
+                                        (Some(n), Some(start)) => {
+                                            let over = start + i * int(*n);
+                                            let end = end.map_or_else(|| over.clone(), |e| e.min(&over).clone());
+                                            out.push(running(l, r, Some(&end), w));
+                                            // It is not said when the hours begin, only when they are over.
+                                            if !l.stated && l.lengths.is_empty() && l.ends != [None] {
+                                                out.pop();
+                                                out.push(Reading::default());
+                                                out.push(running(l, r, l.ends[0].as_ref(), w));
+                                            }
+                                        }
+                                        _ => out.push(running(l, r, end, w)),
+                                    }
                                 }
                                 _ => {
                                     out.push(Reading::default());
@@ -1237,6 +1389,11 @@ fn readings(l: &Line, w: &Window, place: &Place) -> Option<Vec<Reading>> {
         out.push(most);
     }
     Some(out)
+}
+
+/// Whether it has feeds of which the time of day is not known.
+fn any_time(l: &Line) -> bool {
+    !l.named.is_empty() && !runs(l)
 }
 
 /// Of a range of durations, what is carried into the window by one and what begins in it by the other.
@@ -1462,7 +1619,9 @@ pub fn deliver(order: &Value, place: &Place, w: &Window) -> Option<Delivery> {
         let most: Q =
             feed_lines.iter().filter_map(|i| played[*i].as_ref()?.iter().map(|r| r.volume(&w.length)).max()).sum();
         if &most - &cap > (&cap * frac(5, 1000)).max(int(1)) {
-            cap_open = feed_lines.iter().any(|i| is_loose(&lines[*i]) || lines[*i].durations.len() > 1)
+            cap_open = feed_lines
+                .iter()
+                .any(|i| is_loose(&lines[*i]) || lines[*i].durations.len() > 1 || any_time(&lines[*i]))
                 || feed_lines.iter().filter_map(|i| played[*i].as_ref()).any(|list| {
                     let most = list.iter().map(|r| r.volume(&w.length)).max();
                     list.iter().filter(|r| Some(r.volume(&w.length)) == most).count() > 1
@@ -1789,8 +1948,10 @@ pub fn steady(order: &Value, place: &Place) -> Option<Steady> {
     let start = instant(&place.zone, &wall);
     let ends: Vec<Option<Q>> = lines.iter().map(|l| l.ends.iter().max().cloned().flatten()).collect();
     let cut = |from: &Q| ends.iter().flatten().any(|e| e > from && *e < from + int(DAY));
-    let over =
-        !lines.is_empty() && lines.len() == all.len() && ends.iter().all(|e| e.as_ref().is_some_and(|e| *e <= start));
+    // Flushes alone make no day.
+    let asked = |l: &&Line| !l.flush || all.iter().all(|l| l.flush);
+    let ended = |l: &Line| l.ends.iter().max().cloned().flatten().is_some_and(|e| e <= start);
+    let over = !all.is_empty() && all.iter().filter(asked).all(|l| readable(l) && ended(l));
     let start = if !cut(&start) && !over {
         start
     } else if !cut(&last) {
@@ -1809,10 +1970,12 @@ pub fn steady(order: &Value, place: &Place) -> Option<Steady> {
     }
     // A feed that runs across the feeding-day hour may be missing in the first such day.
     let wall = clock(&place.zone, &start);
-    let most = |k: i64| -> Option<Vec<Option<Q>>> {
+    let most = |k: i64| -> Option<Vec<(Option<Q>, Option<Q>)>> {
         let after = int(k * DAY);
         let w = Window { wall: &wall + &after, start: &start + &after, length: int(DAY), civil: false };
-        Some(deliver(order, place, &w)?.lines.into_iter().map(|v| v.high).collect())
+        // The least as well, where nobody says at what time of the day.
+        let lines = deliver(order, place, &w)?.lines.into_iter();
+        Some(lines.zip(&all).map(|(v, l)| (v.high, any_time(l).then_some(v.low))).collect())
     };
     let mut moved = 0;
     for k in 0..=3 {

@@ -260,6 +260,26 @@ impl Made<'_> {
         }
     }
 
+    /// So many in some weeks, as many as the named days make or another number.
+    fn weekly(&mut self, repeat: &mut Value) {
+        let days = repeat["dayOfWeek"].as_array().map_or(1, Vec::len) as i64;
+        let times = repeat.get("timeOfDay").and_then(Value::as_array).map_or(1, Vec::len) as i64;
+        let weeks = *self.r.pick(&[1, 1, 1, 2, 3]);
+        if !self.r.one_in(6) {
+            let f = if self.r.one_in(2) { days * times } else { self.r.between(1, 9) };
+            repeat["frequency"] = json!(f);
+            if self.r.one_in(8) {
+                repeat["frequencyMax"] = json!(f + self.r.between(0, 3));
+            }
+        }
+        let (period, unit) = if self.r.one_in(3) { (weeks * 7, "d") } else { (weeks, "wk") };
+        repeat["period"] = json!(period);
+        repeat["periodUnit"] = json!(unit);
+        if self.r.one_in(12) {
+            repeat["periodMax"] = json!(period * 2);
+        }
+    }
+
     fn weekdays(&mut self) -> Value {
         let all = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"];
         let mask = self.r.between(1, 126);
@@ -308,14 +328,26 @@ impl Made<'_> {
             11 => {
                 repeat["dayOfWeek"] = self.weekdays();
                 repeat["timeOfDay"] = json!([self.time(), self.time()]);
+                if self.r.one_in(2) {
+                    self.weekly(&mut repeat);
+                }
             }
             12 => {
                 repeat["dayOfWeek"] = self.weekdays();
-                repeat["frequency"] = json!(self.r.between(1, 4));
-                repeat["period"] = json!(1);
-                repeat["periodUnit"] = json!("d");
+                if self.r.one_in(2) {
+                    self.weekly(&mut repeat);
+                } else {
+                    repeat["frequency"] = json!(self.r.between(1, 4));
+                    repeat["period"] = json!(1);
+                    repeat["periodUnit"] = json!("d");
+                }
             }
-            13 => timing["code"] = self.code(),
+            13 => {
+                timing["code"] = self.code();
+                if self.r.one_in(3) {
+                    self.duration(&mut repeat);
+                }
+            }
             14 => {
                 repeat["when"] = match self.r.below(4) {
                     0 => json!(["ACM"]),
@@ -323,6 +355,12 @@ impl Made<'_> {
                     2 => json!(["ACM", "HS"]),
                     _ => json!([*self.r.pick(&["MORN", "AC", "C", "PC"])]),
                 };
+                if self.r.one_in(3) {
+                    repeat["offset"] = json!(*self.r.pick(&[15, 30, 120, 240, 480]));
+                }
+                if self.r.one_in(4) {
+                    repeat["dayOfWeek"] = self.weekdays();
+                }
             }
             _ => {
                 let n = self.r.between(1, 4);
