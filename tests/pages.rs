@@ -492,6 +492,51 @@ async fn a_state_is_asked_for_in_both_lanes_too() {
     }
 }
 
+/// Somebody on the telephone says a name and a record number: both find the order, and both stand on the list and on it.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_patient_is_found_by_name_and_record_number() {
+    let mut bundle: serde_json::Value = serde_json::from_str(sample("demo-8-hold-in-text")).unwrap();
+    let entries = bundle["entry"].as_array_mut().unwrap();
+    let of = |entries: &mut Vec<serde_json::Value>, kind: &str| {
+        entries.iter().position(|entry| entry["resource"]["resourceType"] == kind).unwrap()
+    };
+    let order = of(entries, "NutritionOrder");
+    entries[order]["resource"]["patient"]["identifier"] = serde_json::json!({"value": "MRN-4711"});
+    let s = service(&[&bundle.to_string(), sample("demo-4-jejunal-bolus")]).await;
+    let own = s.sign_in("invented-1").await;
+    for (words, found) in [
+        ("harald", 1),
+        ("MRN-4711", 1),
+        ("mrn-4711+HARALD", 1),
+        ("1958-12-24", 1),
+        ("24+dec+1958", 1),
+        ("Invented", 2),
+        ("MRN-4712", 0),
+        ("Patient/demo-8", 1),
+    ] {
+        let body = s.get(&format!("/queue?lane=all&q={words}"), &own).await.body;
+        assert_eq!(body.matches("href=\"/queue/").count(), found, "{words}: {body}");
+    }
+    let list = s.get("/queue?lane=all&q=harald", &own).await.body;
+    assert!(list.contains("Harald Invented, born 24 Dec 1958, MRN-4711</strong>"), "{list}");
+    assert!(list.contains("Patient/demo-8"), "{list}");
+    let path = format!("/queue/{}", list.split("href=\"/queue/").nth(1).unwrap().split('"').next().unwrap());
+    let page = s.get(&path, &own).await.body;
+    for (name, value) in [("Born", "24 Dec 1958"), ("Identifier", "MRN-4711"), ("Reference", "Patient/demo-8")] {
+        assert!(page.contains(&format!("<dt>{name}</dt><dd>{value}</dd>")), "{name}: {page}");
+    }
+    // What was not sent is said.
+    let list = s.get("/queue?lane=all&q=jejunal", &own).await.body;
+    let path = format!("/queue/{}", list.split("href=\"/queue/").nth(1).unwrap().split('"').next().unwrap());
+    assert!(s.get(&path, &own).await.body.contains("<dt>Identifier</dt><dd>not sent</dd>"));
+    // Of what an earlier program kept the reference is known, and the page says nothing of the rest.
+    s.sql("UPDATE items SET state = json_remove(state, '$.identity') RETURNING id").await;
+    let list = s.get("/queue?lane=all", &own).await.body;
+    assert!(list.contains("Patient/demo-8") && !list.contains("class=\"person\""), "{list}");
+    let page = s.get(&path, &own).await.body;
+    assert!(page.contains("<dt>Reference</dt>") && !page.contains("<dt>Born</dt>"), "{page}");
+}
+
 /// A value that is none of those that can be asked for is named; what is in effect stays to be seen.
 #[tokio::test(flavor = "multi_thread")]
 async fn filters_that_are_not_understood_are_named() {

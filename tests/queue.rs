@@ -12,6 +12,7 @@ use enteral_gate::queue::urgency::Times;
 use enteral_gate::queue::work::{Action, Command, LaneState, Reason, Refused, may};
 use enteral_gate::queue::{Lane, Person, Role, urgency};
 use enteral_gate::settings::Settings;
+use enteral_gate::sheet::Identifier;
 use jiff::{SignedDuration, Timestamp};
 use std::sync::Arc;
 
@@ -84,6 +85,33 @@ fn content_is_told_whatever_its_spaces_and_order() {
     let nowhere = received(&ORDER.replace("Patient/p1", "#p"), 0);
     assert_eq!((nowhere.key.patient.as_str(), nowhere.key.text()), ("", None), "it leads to nobody");
     assert_eq!(inside("Invented").key.text(), inside("Invented").key.text());
+}
+
+/// Who the patient is goes with the order; what is said of them later is taken over, with an entry, and decides nothing.
+#[test]
+fn more_of_the_patient_is_taken_over_and_opens_nothing() {
+    let policy = Policy::default();
+    let ann = person("ann", Role::Pharmacist);
+    let named = received(&ORDER.replace("\"Patient/p1\"", "\"Patient/p1\",\"display\":\"Harald Invented\""), 0);
+    assert_eq!(named.identity.name, "Harald Invented");
+    let mut one = Item::new(&named, None, &policy).0;
+    one.summary.act(&command(&ann, Lane::Pharmacist, 1, 1, accept()), &policy).unwrap();
+    let mut more = named.clone();
+    more.identity.born = Some("1958-12-24".to_owned());
+    more.identity.identifiers = vec![Identifier { label: String::new(), value: "MRN-4711".to_owned() }];
+    let entries = one.seen_again(&more, None, &policy);
+    assert_eq!(entries, [Event::JudgedAgain { reopened: Vec::new() }]);
+    assert_eq!((one.summary.identity.as_ref(), one.summary.standing), (Some(&more.identity), Standing::Closed));
+    // Less is known of them: nothing is forgotten, and nothing happened.
+    assert_eq!(one.seen_again(&named, None, &policy), []);
+    assert_eq!(one.summary.identity.as_ref(), Some(&more.identity));
+    // What an earlier program kept says nothing of it, and is read.
+    let mut kept = serde_json::to_value(&one.summary).unwrap();
+    assert!(kept.as_object_mut().unwrap().remove("identity").is_some());
+    one.summary = serde_json::from_value(kept).unwrap();
+    assert_eq!(one.summary.identity, None);
+    one.seen_again(&more, None, &policy);
+    assert_eq!(one.summary.identity, Some(more.identity));
 }
 
 #[test]

@@ -188,7 +188,8 @@ pub struct Filter {
     pub not_fully_checked: Option<bool>,
     /// Grade of urgency: one of these; any when empty.
     pub grades: Vec<u8>,
-    /// Words that are all in the order's name, patient, ward, headline or rules; case does not matter.
+    /// Words that are all in the order's name, patient (reference, name, birth, identifiers), ward, headline or rules, or
+    /// the names of who works on it; case does not matter.
     pub search: String,
 }
 

@@ -13,7 +13,7 @@ use crate::queue::trail::Event;
 use crate::queue::urgency::{Times, length, urgency};
 use crate::queue::work::{ACCEPT_REASONS, Action, Command, Conflict, LaneState, Reason, Refused, may};
 use crate::queue::{Lane, Role};
-use crate::sheet::{Found, Offer, Open, Place, Sheet};
+use crate::sheet::{Found, Identifier, Identity, Offer, Open, Place, Sheet};
 use crate::store::views;
 use crate::store::{Change, Filter, LaneIs, NotDone, Query, Sort, Store};
 use askama::Template;
@@ -76,6 +76,7 @@ struct Row {
     id: String,
     label: String,
     patient: String,
+    who: String,
     ward: String,
     headline: String,
     tier: Option<Tier>,
@@ -526,6 +527,18 @@ fn state_words(app: &App, state: &LaneState, now: Timestamp) -> String {
     }
 }
 
+/// Identifiers of a patient in one line of the list.
+const IDENTIFIERS: usize = 2;
+
+/// By what people tell a patient, in one line.
+fn who(identity: &Identity) -> String {
+    let name = Some(identity.name.clone()).filter(|name| !name.is_empty());
+    let born = identity.born_words().map(|born| format!("born {born}"));
+    let identifiers = identity.identifiers.iter().take(IDENTIFIERS).map(Identifier::words);
+    let parts: Vec<String> = name.into_iter().chain(born).chain(identifiers).collect();
+    parts.join(", ")
+}
+
 fn row(app: &App, item: &Summary, times: &Times, now: Timestamp) -> Row {
     let urgency = urgency(item, times, now);
     let mut states: Vec<String> = Lane::ALL
@@ -548,6 +561,7 @@ fn row(app: &App, item: &Summary, times: &Times, now: Timestamp) -> Row {
         id: item.id.to_string(),
         label: crate::sheet::seen(&item.label),
         patient: crate::sheet::seen(&item.key.patient),
+        who: item.identity.as_ref().map(who).unwrap_or_default(),
         ward: item.ward.as_deref().map(crate::sheet::seen).unwrap_or_default(),
         headline: crate::sheet::seen(&item.headline),
         tier: item.tier,
@@ -681,8 +695,10 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
 
 /// The sheet as it was kept, or what the report alone gives.
 fn sheet_of(item: &Item) -> Sheet {
+    let identity = item.summary.identity.clone();
+    let reference = crate::sheet::seen(&item.summary.key.patient);
     if let Some(sheet) = &item.report.sheet {
-        return (**sheet).clone();
+        return Sheet { identity, reference, ..(**sheet).clone() };
     }
     let r: &Report = &item.report;
     let places = |at: &[String]| -> Vec<Place> {
@@ -691,7 +707,13 @@ fn sheet_of(item: &Item) -> Sheet {
     let seen = crate::sheet::seen;
     Sheet {
         label: seen(&item.summary.label),
-        patient: seen(&item.summary.key.patient),
+        patient: identity
+            .as_ref()
+            .map(|who| who.name.clone())
+            .filter(|name| !name.is_empty())
+            .unwrap_or_else(|| reference.clone()),
+        identity,
+        reference,
         disposition: r.disposition.code().into(),
         computed: r.disposition != Disposition::Refused,
         found: r
