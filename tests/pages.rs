@@ -449,9 +449,10 @@ async fn a_coordinator_gives_back_and_hands_over_in_both_lanes() {
         let button = format!("Give it back for {}", who.name);
         let form =
             page.split("<form").find(|form| form.contains(&button)).unwrap_or_else(|| panic!("{button}: {page}"));
-        assert_eq!(hidden(form, "lane"), lane.word());
+        let act = format!("give-back.{}", lane.word());
+        assert!(form.contains(&format!("name=\"act\" value=\"{act}\">{button}</button>")), "{page}");
         // To somebody of each lane, whoever holds it now.
-        let over = page.split("<form").find(|form| form.contains("value=\"hand-over\"")).unwrap();
+        let over = page.split("<select").find(|list| list.contains("id=\"to\"")).unwrap();
         for other in people.iter().filter(|p| p.job.lane().is_some()) {
             assert!(over.contains(&format!("value=\"{}\"", other.id)), "{}", other.name);
         }
@@ -460,7 +461,7 @@ async fn a_coordinator_gives_back_and_hands_over_in_both_lanes() {
             ("seen", hidden(form, "seen")),
             ("lane", hidden(form, "lane")),
             ("command", hidden(form, "command")),
-            ("act", "give-back".to_owned()),
+            ("act", act),
         ];
         let fields: Vec<(&str, &str)> = fields.iter().map(|(name, value)| (*name, value.as_str())).collect();
         assert_eq!(s.act(&item, &lead, &fields).await.status, 303);
@@ -766,6 +767,93 @@ async fn a_conflict_says_who_and_keeps_what_was_written() {
     assert_eq!(s.get(&path, &first).await.body.matches("comment: once").count(), 1);
 }
 
+/// Whatever button is pressed, and whatever comes of it, what stands in the other boxes is not lost.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_was_written_comes_back() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let item = s.item().await;
+    let path = format!("/queue/{item}");
+    let (me, other) = (s.sign_in("invented-1").await, s.sign_in("invented-3").await);
+    let first = s.get(&path, &me).await.body;
+    assert_eq!(first.matches("<form").count(), 2, "one to sign out, one for the order: {first}");
+    let of = |page: &str, act: &str, typed: &[(&str, &str)]| {
+        let own =
+            [("csrf", hidden(page, "csrf")), ("seen", hidden(page, "seen")), ("command", hidden(page, "command"))];
+        let typed = typed.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned()));
+        let own = own.into_iter().map(|(name, value)| (name.to_owned(), value));
+        let more = [("lane", "pharmacist"), ("act", act)].map(|(name, value)| (name.to_owned(), value.to_owned()));
+        own.chain(more).chain(typed).collect::<Vec<_>>()
+    };
+    let post = async |cookie: &str, fields: Vec<(String, String)>| {
+        let fields: Vec<(&str, &str)> = fields.iter().map(|(name, value)| (name.as_str(), value.as_str())).collect();
+        s.act(&item, cookie, &fields).await
+    };
+    let box_of = |page: &str, name: &str| {
+        let from = page.split(&format!("name=\"{name}-text\"")).nth(1).unwrap_or_else(|| panic!("no {name}: {page}"));
+        let text = from.split('>').nth(1).unwrap();
+        text.split('<').next().unwrap().to_owned()
+    };
+    let picked = |page: &str, what: &str| page.contains(&format!("<option value=\"{what}\" selected>"));
+    let typed = [
+        ("reason", "does-not-apply"),
+        ("accept-text", "Seen at the bedside"),
+        ("ask-prescriber-text", "Is 90 mL/h meant?\r\n<b>Really</b>"),
+        ("minutes", "240"),
+        ("snooze-text", "Result expected"),
+        ("comment-text", "Ward knows"),
+    ];
+    // Taken: the boxes are as they were.
+    let taken = post(&me, of(&first, "take", &typed)).await;
+    assert_eq!(taken.status, 200);
+    assert!(taken.body.contains("You hold this order now."), "{}", taken.body);
+    assert_eq!(box_of(&taken.body, "ask-prescriber"), "Is 90 mL/h meant?\n&#60;b&#62;Really&#60;/b&#62;");
+    assert_eq!(box_of(&taken.body, "accept"), "Seen at the bedside");
+    assert!(picked(&taken.body, "does-not-apply") && picked(&taken.body, "240"), "{}", taken.body);
+    // The same sent again, as a browser does that loads the page again, is done once.
+    assert_eq!(post(&me, of(&first, "take", &typed)).await.status, 200);
+    // A comment is added, and only its box is empty.
+    let said = post(&me, of(&taken.body, "comment", &typed)).await;
+    assert!(said.status == 200 && said.body.contains("The comment was added."), "{}", said.body);
+    assert_eq!(box_of(&said.body, "comment"), "");
+    assert_eq!(box_of(&said.body, "snooze"), "Result expected");
+    // What the other lane does is not in the way.
+    let theirs = s.get(&path, &other).await.body;
+    let mut take = of(&theirs, "take", &[]);
+    take.retain(|(name, _)| name != "lane");
+    take.push(("lane".to_owned(), "dietitian".to_owned()));
+    assert_eq!(post(&other, take).await.status, 303);
+    // Words are missing: said above the order, with everything that was written.
+    let missing = post(&me, of(&said.body, "accept", &[("reason", "other"), typed[2]])).await;
+    assert_eq!(missing.status, 422);
+    assert!(missing.body.contains("needs words") && picked(&missing.body, "other"), "{}", missing.body);
+    assert!(box_of(&missing.body, "ask-prescriber").starts_with("Is 90"));
+    assert_eq!(hidden(&missing.body, "seen"), hidden(&said.body, "seen"), "what else happened was not looked at");
+    // Shown again as it is now, with what was written, and nothing is done.
+    let looked = post(&me, of(&said.body, "look", &typed)).await;
+    assert_eq!((looked.status, box_of(&looked.body, "comment").as_str()), (200, "Ward knows"));
+    assert!(looked.body.contains("Dietitian:</strong> held by"), "{}", looked.body);
+    // Decided: what belongs to boxes that are gone is shown beside.
+    let done = post(&me, of(&looked.body, "accept", &typed)).await;
+    assert!(done.status == 200 && done.body.contains("The decision was recorded: the order is left"), "{}", done.body);
+    assert!(done.body.contains("What you wrote and was not sent:") && done.body.contains("Result expected"));
+    assert_eq!(box_of(&done.body, "comment"), "Ward knows");
+    // Nothing else was written: to the order's own address, as ever.
+    assert_eq!(post(&me, of(&done.body, "comment", &[("comment-text", "once")])).await.status, 303);
+    // The session is over, or it is another's: the text is shown, and nothing is done.
+    let before = s.store.trail(ItemId::read(&item).unwrap()).await.unwrap().len();
+    let over = post("", of(&done.body, "reopen", &[("reopen-text", "Wrong <i>order</i>"), typed[5]])).await;
+    assert_eq!(over.status, 403);
+    for text in ["Nothing was done", "Wrong &#60;i&#62;order", "Ward knows", &format!("next=%2Fqueue%2F{item}")] {
+        assert!(over.body.contains(text), "{text}: {}", over.body);
+    }
+    let another = post(&other, of(&done.body, "reopen", &[("reopen-text", "Wrong order")])).await;
+    assert!(another.status == 403 && another.body.contains("<p>Wrong order</p>"), "{}", another.body);
+    assert_eq!(s.store.trail(ItemId::read(&item).unwrap()).await.unwrap().len(), before);
+    // Elsewhere nothing that was sent is shown.
+    let elsewhere = ask(s.here, "POST", "/state/letters/x", "", Some(&[("text", "Not to be shown")])).await;
+    assert!(elsewhere.status == 403 && !elsewhere.body.contains("Not to be shown"));
+}
+
 /// A page has many forms; one of them sent first is not the other, and nothing is said to be done that was not.
 #[tokio::test(flavor = "multi_thread")]
 async fn another_form_of_the_same_page_is_another_command() {
@@ -851,6 +939,37 @@ async fn changes_arrive_while_looking() {
     s.store.record(received(sample("demo-4-jejunal-bolus"), FhirVersion::R4)).await.unwrap();
     listen(&mut stream, &mut heard, "event: change").await;
     assert!(!heard.contains("demo-4"), "ids and versions, nothing of an order");
+}
+
+/// Whoever looks at one order hears of that one, and whether the change is one of their lane.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_change_of_the_other_lane_is_told_apart() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let item = s.item().await;
+    let (me, other) = (s.sign_in("invented-1").await, s.sign_in("invented-3").await);
+    let mut stream = TcpStream::connect(s.here).await.unwrap();
+    let ask = format!("GET /queue/events?item={item} HTTP/1.1\r\nhost: x\r\ncookie: {me}\r\n\r\n");
+    stream.write_all(ask.as_bytes()).await.unwrap();
+    let mut heard = String::new();
+    let listen = async |stream: &mut TcpStream, heard: &mut String, for_what: &str| {
+        while !heard.contains(for_what) {
+            let mut bytes = [0; 4096];
+            let n = tokio::time::timeout(Duration::from_secs(20), stream.read(&mut bytes)).await.unwrap().unwrap();
+            assert!(n > 0, "ended: {heard}");
+            heard.push_str(std::str::from_utf8(&bytes[..n]).unwrap());
+        }
+    };
+    listen(&mut stream, &mut heard, "listening").await;
+    // Another order is no news here.
+    s.store.record(received(sample("demo-4-jejunal-bolus"), FhirVersion::R4)).await.unwrap();
+    let page = s.get(&format!("/queue/{item}"), &other).await.body;
+    let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+    let form = [("csrf", csrf.as_str()), ("seen", &seen), ("lane", "dietitian"), ("act", "take")];
+    assert_eq!(s.act(&item, &other, &form).await.status, 303);
+    listen(&mut stream, &mut heard, "event: change").await;
+    listen(&mut stream, &mut heard, "}").await;
+    let data = heard.split("data: ").nth(1).unwrap().lines().next().unwrap();
+    assert_eq!(data, format!("{{\"item\":\"{item}\",\"version\":2,\"judged\":1,\"pharmacist\":1,\"dietitian\":2}}"));
 }
 
 /// Strings that run, leave their cell or end a header where a page is careless; the browser's tests have the same.

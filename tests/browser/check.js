@@ -195,7 +195,6 @@ test("taking and deciding", async (browser, service) => {
   await w.page.selectOption("#act-accept", "other");
   await w.page.click("text=Accept with this reason");
   await w.page.getByText("needs words").waitFor();
-  await w.page.click("text=Look at it again");
   await w.page.selectOption("#act-accept", "agreed-with-prescriber");
   await w.page.fill("#accept-text", "Density stated in the record");
   await w.page.click("text=Accept with this reason");
@@ -247,6 +246,59 @@ test("two people, one order", async (browser, service) => {
   await a.page.getByText("The order was given back.").waitFor();
   await a.done();
   await b.done();
+});
+
+test("what is written stays, whatever is pressed and whatever happens", async (browser, service) => {
+  const bundle = sample("demo-5-steps-over-cap");
+  orderIn(bundle).id = "written-on";
+  await post(service, bundle);
+  for (const javaScriptEnabled of [true, false]) {
+    const w = await watched(browser, service, { javaScriptEnabled, viewport: { width: 360, height: 800 } });
+    const { page } = w;
+    await signIn(w, service, "invented-2");
+    await open(page, service, "written-on", "pharmacist");
+    if (await page.locator("#act-give-back").count()) await page.click("#act-give-back");
+    await page.fill("#ask-text", "Is the last step meant?");
+    await page.selectOption("#act-accept", "does-not-apply");
+    await page.fill("#accept-text", "Seen at the bedside");
+    if (javaScriptEnabled) {
+      // The other lane does something: it is said, and nothing stands in the way.
+      const other = await watched(browser, service);
+      await signIn(other, service, "invented-3");
+      await open(other.page, service, "written-on", "dietitian");
+      await other.page.click("#act-take");
+      await other.page.getByText("You hold this order now.").waitFor();
+      await page.getByText("The other lane did something").waitFor();
+      await page.click("#changed button");
+      await page.getByText("held by Dora Beispiel").first().waitFor();
+      is(await page.inputValue("#accept-text"), "Seen at the bedside", "shown again with what was written");
+      await other.page.click("#act-give-back");
+      await other.done();
+    }
+    await page.click("#act-take");
+    await page.getByText("You hold this order now.").waitFor();
+    const boxes = async () => [await page.inputValue("#ask-text"), await page.inputValue("#act-accept"), await page.inputValue("#accept-text")];
+    is(await boxes(), ["Is the last step meant?", "does-not-apply", "Seen at the bedside"], "after taking it");
+    await page.fill("#act-comment", "Ward knows");
+    await page.click("text=Add the comment");
+    await page.getByText("The comment was added.").waitFor();
+    is(await boxes(), ["Is the last step meant?", "does-not-apply", "Seen at the bedside"], "after a comment");
+    is(await page.inputValue("#act-comment"), "", "what was sent is not written twice");
+    if (javaScriptEnabled) await check(page, "an order with what was written");
+    // The session ends elsewhere: nothing is done, and the text is still to be read.
+    const cookies = await w.context.cookies();
+    await w.context.clearCookies();
+    await page.click("text=Note the question");
+    await page.getByRole("heading", { name: "Sign in first" }).waitFor();
+    holds((await page.textContent("main")).includes("Is the last step meant?"), "what was written is shown");
+    await page.screenshot({ path: `${pictures}/session-over-${javaScriptEnabled ? "script" : "plain"}.png`, fullPage: true });
+    if (javaScriptEnabled) await check(page, "the session is over");
+    await w.context.addCookies(cookies);
+    await open(page, service, "written-on", "pharmacist");
+    await page.click("#act-give-back");
+    await page.getByText("The order was given back.").waitFor();
+    await w.done();
+  }
 });
 
 test("an order arrives while the list is open", async (browser, service) => {

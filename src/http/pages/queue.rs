@@ -42,8 +42,8 @@ const BEAT: Duration = Duration::from_secs(15);
 pub struct Work {
     /// The item.
     pub id: String,
-    /// Its version as shown.
-    pub version: u64,
+    /// The version that whoever decides has seen.
+    pub seen: u64,
     /// The lane that they work in.
     pub lane: &'static str,
     /// State of each lane.
@@ -68,8 +68,88 @@ pub struct Work {
     pub rules: Vec<String>,
     /// Reasons for leaving an order as it is.
     pub reasons: &'static [(&'static str, &'static str)],
+    /// For how long it can be put off: minutes and words.
+    pub lengths: &'static [Choice],
     /// An id, so that a form that is sent twice is done once.
     pub command: String,
+    /// What was written and not sent, or not taken: it stands in its box again.
+    pub typed: Typed,
+    /// The same of boxes that are not there any more: what it was for, and the text.
+    pub left: Vec<(&'static str, String)>,
+}
+
+/// Boxes of the form: the action that each is for, and what is written there.
+const BOXES: [(&str, &str); 7] = [
+    ("accept", "Why the order is left as it is"),
+    ("close-as-changed", "How the order was changed"),
+    ("ask-prescriber", "What the prescriber was asked"),
+    ("snooze", "Why it is put off"),
+    ("reopen", "Why the decision is taken back"),
+    ("hand-over", "What a colleague should know"),
+    ("comment", "Comment"),
+];
+
+/// What stands in the boxes of the form.
+#[derive(Clone, Debug, Default)]
+pub struct Typed {
+    texts: Vec<(&'static str, String)>,
+    /// The reason for leaving an order as it is.
+    pub reason: String,
+    /// To whom it is handed over.
+    pub to: String,
+    /// For how long it is put off.
+    pub minutes: String,
+}
+
+impl Typed {
+    pub(in crate::http) fn read(form: &Form) -> Self {
+        let texts = BOXES.iter().map(|(act, _)| (*act, form.text(&format!("{act}-text")))).collect();
+        let text = |name: &str| form.get(name).to_owned();
+        let mut out = Self { texts, reason: text("reason"), to: text("to"), minutes: text("minutes") };
+        // A form that has one box only.
+        let (act, _) = asked_for(form);
+        let alone = form.text("text");
+        if let Some((_, own)) = out.texts.iter_mut().find(|(own, _)| *own == act)
+            && own.is_empty()
+        {
+            *own = alone;
+        }
+        out
+    }
+
+    /// What stands in the box of an action.
+    pub fn text(&self, act: &str) -> &str {
+        self.texts.iter().find(|(own, _)| *own == act).map_or("", |(_, text)| text)
+    }
+
+    /// What is taken is not written again.
+    fn taken(mut self, act: &str) -> Self {
+        self.texts.iter_mut().filter(|(own, _)| *own == act).for_each(|(_, text)| text.clear());
+        match act {
+            "accept" => self.reason.clear(),
+            "hand-over" => self.to.clear(),
+            "snooze" => self.minutes.clear(),
+            _ => {}
+        }
+        self
+    }
+
+    /// Whether something would be lost; who it is handed over to and for how long it is put off is chosen at once again.
+    fn is_empty(&self) -> bool {
+        self.reason.is_empty() && self.texts.iter().all(|(_, text)| text.trim().is_empty())
+    }
+
+    /// Every text with what it was for.
+    pub(in crate::http) fn all(&self) -> Vec<(&'static str, String)> {
+        let with = |(act, words): &(&str, &'static str)| (*words, self.text(act).to_owned());
+        BOXES.iter().map(with).filter(|(_, text)| !text.trim().is_empty()).collect()
+    }
+}
+
+/// The action that a button asks for, and the lane or the rule that it is for, where the button says so.
+fn asked_for(form: &Form) -> (&str, &str) {
+    let act = form.get("act");
+    act.split_once('.').unwrap_or((act, ""))
 }
 
 struct Row {
@@ -114,6 +194,9 @@ pub(in crate::http) struct Banner {
 }
 
 type Choice = (&'static str, &'static str);
+
+/// For how long an order can be put off on its page.
+const LENGTHS: [Choice; 5] = [("30", "30 min"), ("60", "1 h"), ("120", "2 h"), ("240", "4 h"), ("720", "12 h")];
 
 const STATES: [Choice; 9] = [
     ("waiting", "waits for a decision"),
@@ -578,9 +661,12 @@ struct One {
     chrome: Chrome,
     id: String,
     version: u64,
+    /// The lane of whoever looks; empty where they have none.
+    lane: &'static str,
     arrived: String,
     late: bool,
     done: Option<String>,
+    refused: Option<NotDoneHere>,
     replaced: Option<(String, Option<String>)>,
     before: Option<String>,
     whole: bool,
@@ -605,6 +691,26 @@ fn unavailable(app: &App, signed: &Signed, why: &str) -> Response {
     message(StatusCode::SERVICE_UNAVAILABLE, chrome, "Not possible now", text, Some(("/queue", "Back to the queue")))
 }
 
+/// Why what was asked for was not done, above the order as it is now.
+struct NotDoneHere {
+    heading: &'static str,
+    what: String,
+    who: Option<String>,
+}
+
+/// How an order is shown.
+struct Shown {
+    status: StatusCode,
+    /// It is noted that somebody looked.
+    noted: bool,
+    /// The action that was done last, where that is to be said.
+    done: String,
+    refused: Option<NotDoneHere>,
+    typed: Typed,
+    /// The version that they saw; that of now where nothing else is said.
+    seen: Option<u64>,
+}
+
 /// `GET /queue/{id}`
 pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: Request) -> Response {
     let (signed, store, people) = match entered(&app, signed(&app, &request)) {
@@ -612,18 +718,36 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         Err(answer) => return *answer,
     };
     let Some(id) = ItemId::read(&id) else { return no_such(&app, &signed) };
+    let form = Form::parse(request.uri().query().unwrap_or("").as_bytes());
+    let shown = Shown {
+        status: StatusCode::OK,
+        noted: request.method() == Method::GET,
+        done: form.get("done").to_owned(),
+        refused: None,
+        typed: Typed::default(),
+        seen: None,
+    };
+    show(&app, (&signed, store, people), id, shown).await
+}
+
+async fn show(
+    app: &App,
+    (signed, store, people): (&Signed, &Arc<dyn Store>, &People),
+    id: ItemId,
+    shown: Shown,
+) -> Response {
     let now = Timestamp::now();
     let item = match store.get(id.clone()).await {
         Ok(Some(item)) => item,
-        Ok(None) => return no_such(&app, &signed),
-        Err(why) => return unavailable(&app, &signed, &why.to_string()),
+        Ok(None) => return no_such(app, signed),
+        Err(why) => return unavailable(app, signed, &why.to_string()),
     };
     // Who looked at what is part of the trail; without it nothing is shown.
     if let Some(person) = signed.person.on_queue()
-        && request.method() == Method::GET
+        && shown.noted
         && let Err(why) = store.viewed(id.clone(), person, now).await
     {
-        return unavailable(&app, &signed, &why.to_string());
+        return unavailable(app, signed, &why.to_string());
     }
     let (trail, trail_trouble) = match store.trail(id.clone()).await {
         Ok(entries) => (entries, None),
@@ -640,12 +764,9 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         _ => None,
     });
     let trail =
-        trail.iter().map(|e| (moment(&app, e.at), e.by.name.clone(), crate::sheet::seen(&e.what.words()))).collect();
-    let form = Form::parse(request.uri().query().unwrap_or("").as_bytes());
-    let done = DONE
-        .iter()
-        .find(|(word, _)| *word == form.get("done") && last == Some(*word))
-        .map(|(_, words)| (*words).to_owned());
+        trail.iter().map(|e| (moment(app, e.at), e.by.name.clone(), crate::sheet::seen(&e.what.words()))).collect();
+    let done =
+        DONE.iter().find(|(word, _)| *word == shown.done && last == Some(*word)).map(|(_, words)| (*words).to_owned());
     let s = &item.summary;
     let replaced = (s.standing == Standing::Replaced).then(|| {
         let words = if s.replaced_by.is_some() {
@@ -656,9 +777,9 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         (words.to_owned(), s.replaced_by.as_ref().map(|id| format!("/queue/{id}")))
     });
     let mut late = false;
-    let mut arrived = format!("received {}", moment(&app, s.received));
+    let mut arrived = format!("received {}", moment(app, s.received));
     if s.seen > 1 {
-        arrived.push_str(&format!(", {} times, last {}", s.seen, moment(&app, s.last_seen)));
+        arrived.push_str(&format!(", {} times, last {}", s.seen, moment(app, s.last_seen)));
     }
     if let Some(ward) = &s.ward {
         arrived.push_str(&format!(" · {}", crate::sheet::seen(ward)));
@@ -670,17 +791,23 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         arrived.push_str(&format!(" · {}", reasons.join("; ")));
     }
     let by = &item.report.by;
+    let title = match &shown.refused {
+        Some(refused) => format!("{}: order {}", refused.heading, s.label),
+        None => format!("Order {}", s.label),
+    };
     let one = One {
-        chrome: Chrome::new(&app, format!("Order {}", s.label), "queue", Some(&signed)),
+        chrome: Chrome::new(app, title, "queue", Some(signed)),
         id: id.to_string(),
         version: s.version,
+        lane: signed.person.job.lane().map_or("", Lane::word),
         arrived,
         late,
         done,
+        refused: shown.refused,
         replaced,
         before: s.replaces.as_ref().map(|id| format!("/queue/{id}")),
         whole: item.report.sheet.is_some(),
-        work: Some(work(&app, s, &signed.person, people, now)),
+        work: Some(work(app, s, (&signed.person, people), (shown.typed, shown.seen), now)),
         sheet: sheet_of(&item),
         trail,
         trail_trouble,
@@ -690,7 +817,7 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
             by.program, by.rulebook, by.formulary, by.formulary_hash, by.fhir_version, by.time_zone
         ),
     };
-    page(StatusCode::OK, &one)
+    page(shown.status, &one)
 }
 
 /// The sheet as it was kept, or what the report alone gives.
@@ -748,7 +875,13 @@ fn sheet_of(item: &Item) -> Sheet {
     }
 }
 
-fn work(app: &App, s: &Summary, me: &Person, people: &People, now: Timestamp) -> Work {
+fn work(
+    app: &App,
+    s: &Summary,
+    (me, people): (&Person, &People),
+    (typed, seen): (Typed, Option<u64>),
+    now: Timestamp,
+) -> Work {
     let role = me.job.role().unwrap_or(Role::Reader);
     let lane = role.lane().unwrap_or(Lane::Pharmacist);
     let coordinator = role == Role::Coordinator;
@@ -786,9 +919,9 @@ fn work(app: &App, s: &Summary, me: &Person, people: &People, now: Timestamp) ->
         }
         _ => None,
     };
-    Work {
+    let mut work = Work {
         id: s.id.to_string(),
-        version: s.version,
+        seen: seen.unwrap_or(s.version),
         lane: lane.word(),
         states: Lane::ALL
             .into_iter()
@@ -808,8 +941,20 @@ fn work(app: &App, s: &Summary, me: &Person, people: &People, now: Timestamp) ->
         },
         rules: s.rules.clone(),
         reasons: &ACCEPT_REASONS,
+        lengths: &LENGTHS,
         command: Uuid::new_v4().to_string(),
-    }
+        typed,
+        left: Vec::new(),
+    };
+    let there = |act: &str| match act {
+        "reopen" => work.reopen,
+        "hand-over" => !work.to.is_empty(),
+        "comment" => work.comment,
+        _ => work.decide,
+    };
+    let gone = BOXES.iter().filter(|(act, _)| !there(act) && !work.typed.text(act).trim().is_empty());
+    work.left = gone.map(|(act, words)| (*words, work.typed.text(act).to_owned())).collect();
+    work
 }
 
 /// What is said after something was done.
@@ -833,13 +978,11 @@ struct NotDonePage {
     chrome: Chrome,
     heading: &'static str,
     what: String,
-    who: Option<String>,
-    text: String,
+    texts: Vec<(&'static str, String)>,
     id: String,
-    now: Option<String>,
 }
 
-/// `POST /queue/{id}`: one action.
+/// `POST /queue/{id}`: one action. What stands in the other boxes of the page comes back with the answer.
 ///
 /// # Errors
 /// What keeps the form from being read.
@@ -851,31 +994,32 @@ pub async fn act(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
     };
     let form = form::read(&app, request).await?;
     let Some(id) = ItemId::read(&id) else { return Ok(no_such(&app, &signed)) };
-    let text = form.text("text");
-    let answer = |status, heading, what: String, who, now: Option<&ItemId>| {
+    let typed = Typed::read(&form);
+    let texts = typed.all();
+    let apart = |status, heading, what: String| {
         let chrome = Chrome::new(&app, heading, "queue", Some(&signed));
-        let now = now.map(ToString::to_string);
-        Ok(page(
-            status,
-            &NotDonePage { chrome, heading, what: sentence(what), who, text: text.clone(), id: id.to_string(), now },
-        ))
+        let (what, texts, id) = (sentence(what), texts.clone(), id.to_string());
+        Ok(page(status, &NotDonePage { chrome, heading, what, texts, id }))
     };
     if form.get("csrf") != signed.csrf {
         let what = "This form is not of this session. Open the order again and repeat what you did".to_owned();
-        return answer(StatusCode::FORBIDDEN, "Not of this session", what, None, None);
+        return apart(StatusCode::FORBIDDEN, "Not of this session", what);
+    }
+    let by = (&signed, store, people);
+    let seen: u64 = form.get("seen").parse().unwrap_or(0);
+    let (act, about) = asked_for(&form);
+    let mut shown =
+        Shown { status: StatusCode::OK, noted: true, done: String::new(), refused: None, typed, seen: None };
+    if act == "look" {
+        return Ok(show(&app, by, id.clone(), shown).await);
     }
     let now = Timestamp::now();
-    let act = form.get("act").to_owned();
-    let (Some(person), Some((lane, action))) = (signed.person.on_queue(), action(&form, &text, &act, people, now))
-    else {
-        return answer(
-            StatusCode::BAD_REQUEST,
-            "Not understood",
-            "The form does not say what is to be done".to_owned(),
-            None,
-            None,
-        );
+    let text = shown.typed.text(act).to_owned();
+    let (Some(person), Some((lane, action))) = (signed.person.on_queue(), action(&form, &text, people, now)) else {
+        let what = "The form does not say what is to be done".to_owned();
+        return apart(StatusCode::BAD_REQUEST, "Not understood", what);
     };
+    let remark = action.is_remark();
     let command = Command {
         // The id of the page with what is asked, so that the same form sent twice is done once and another form of the
         // same page is another command.
@@ -883,7 +1027,8 @@ pub async fn act(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
             form.get("command"),
             &person.id,
             lane.word(),
-            &act,
+            act,
+            about,
             &text,
             form.get("rule"),
             form.get("reason"),
@@ -893,33 +1038,46 @@ pub async fn act(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         by: person,
         at: now,
         lane,
-        seen: form.get("seen").parse().unwrap_or(0),
+        seen,
         action,
     };
+    let here = |heading, what: String| Some(NotDoneHere { heading, what: sentence(what), who: None });
     match store.act(id.clone(), command).await {
-        Ok(_) => Ok(see_other(&format!("/queue/{id}?done={act}"))),
-        Err(NotDone::NoSuchItem) => Ok(no_such(&app, &signed)),
-        Err(NotDone::Unavailable(why)) => answer(
-            StatusCode::SERVICE_UNAVAILABLE,
-            "Not possible now",
-            format!("The store does not answer: {why}"),
-            None,
-            None,
-        ),
-        Err(NotDone::Refused(Refused::Conflict(Conflict { what, by, at, replaced_by, .. }))) => {
-            let who = format!("By {} ({}), {}.", by.name, by.role.word(), moment(&app, at));
-            answer(StatusCode::CONFLICT, "Somebody was faster", what, Some(who), replaced_by.as_ref())
+        Ok(_) => {
+            let typed = shown.typed.taken(act);
+            if typed.is_empty() {
+                return Ok(see_other(&format!("/queue/{id}?done={act}")));
+            }
+            shown = Shown { noted: false, done: act.to_owned(), typed, ..shown };
+            // A remark says nothing of what else happened meanwhile.
+            shown.seen = remark.then_some(seen);
+        }
+        Err(NotDone::NoSuchItem) => return Ok(no_such(&app, &signed)),
+        Err(NotDone::Unavailable(why)) => {
+            let what = format!("The store does not answer: {why}");
+            return apart(StatusCode::SERVICE_UNAVAILABLE, "Not possible now", what);
+        }
+        Err(NotDone::Refused(Refused::Conflict(Conflict { what, by, at, .. }))) => {
+            let who = Some(format!("By {} ({}), {}.", by.name, by.role.word(), moment(&app, at)));
+            shown.status = StatusCode::CONFLICT;
+            shown.refused = Some(NotDoneHere { heading: "Somebody was faster", what: sentence(what), who });
         }
         Err(NotDone::Refused(Refused::NotAllowed(why))) => {
-            answer(StatusCode::FORBIDDEN, "Not for this role", why, None, None)
+            shown.status = StatusCode::FORBIDDEN;
+            shown.refused = here("Not for this role", why);
         }
         Err(NotDone::Refused(Refused::NotPossible(why))) => {
-            answer(StatusCode::CONFLICT, "Not possible", why, None, None)
+            shown.status = StatusCode::CONFLICT;
+            shown.refused = here("Not possible", why);
         }
+        // What else happened meanwhile was not looked at.
         Err(NotDone::Refused(Refused::Invalid(why))) => {
-            answer(StatusCode::UNPROCESSABLE_ENTITY, "Something is missing", why, None, None)
+            shown.status = StatusCode::UNPROCESSABLE_ENTITY;
+            shown.refused = here("Something is missing", why);
+            shown.seen = Some(seen);
         }
     }
+    Ok(show(&app, by, id.clone(), shown).await)
 }
 
 /// An id that is the same for the same parts only; none for a form without one.
@@ -931,8 +1089,10 @@ fn command_id(parts: &[&str]) -> String {
 }
 
 /// What a form asks for.
-fn action(form: &Form, text: &str, act: &str, people: &People, now: Timestamp) -> Option<(Lane, Action)> {
-    let mut lane = Lane::of(form.get("lane"));
+fn action(form: &Form, text: &str, people: &People, now: Timestamp) -> Option<(Lane, Action)> {
+    let (act, about) = asked_for(form);
+    let mut lane = Lane::of(if act == "give-back" && !about.is_empty() { about } else { form.get("lane") });
+    let rule = if about.is_empty() { form.get("rule") } else { about };
     let text = text.trim().to_owned();
     let action = match act {
         "take" => Action::Take,
@@ -953,7 +1113,7 @@ fn action(form: &Form, text: &str, act: &str, people: &People, now: Timestamp) -
         }
         "reopen" => Action::Reopen { note: text },
         "comment" => Action::Comment { text },
-        "useful" | "not-useful" => Action::Judge { rule: form.get("rule").to_owned(), useful: act == "useful" },
+        "useful" | "not-useful" => Action::Judge { rule: rule.to_owned(), useful: act == "useful" },
         _ => return None,
     };
     Some((lane?, action))
@@ -978,16 +1138,29 @@ impl Drop for Listener {
     }
 }
 
-/// `GET /queue/events`: what changes, as server-sent events: ids of items and versions, nothing of an order.
+/// The versions at which an item was judged and its lanes changed last, so that whoever looks at it is told what it was.
+async fn versions(store: &dyn Store, item: &ItemId) -> Option<String> {
+    let s = store.get(item.clone()).await.ok()??.summary;
+    let (judged, pharmacist, dietitian) = (s.judged, s.pharmacist.version, s.dietitian.version);
+    let version = s.version;
+    Some(format!(
+        "{{\"item\":\"{item}\",\"version\":{version},\"judged\":{judged},\"pharmacist\":{pharmacist},\"dietitian\":{dietitian}}}"
+    ))
+}
+
+/// `GET /queue/events`: what changes, as server-sent events: ids of items and versions, nothing of an order. With `item`
+/// only what changes of that one, and what it was.
 pub async fn events(State(app): State<Arc<App>>, request: Request) -> Response {
+    let asked = request.uri().query().unwrap_or("").as_bytes().to_vec();
     let found = signed(&app, &request);
     let (signed, store, _) = match entered(&app, found) {
         Ok(found) => found,
         Err(answer) => return *answer,
     };
     let Some(listener) = Listener::new() else { return Refusal::Overloaded.into_response() };
+    let one = ItemId::read(Form::parse(&asked).get("item"));
     let changes = store.changes();
-    let begun = (app.clone(), signed, changes, listener, true);
+    let begun = (app.clone(), signed, changes, (listener, one), true);
     let stream = futures_util::stream::unfold(begun, |(app, signed, mut changes, listener, first)| async move {
         if first {
             let hello = Bytes::from_static(b"retry: 3000\n: listening\n\n");
@@ -998,8 +1171,16 @@ pub async fn events(State(app): State<Arc<App>>, request: Request) -> Response {
         if app.stopping.load(Ordering::Relaxed) || !people.still(&signed, Timestamp::now()) {
             return None;
         }
+        let one = &listener.1;
         let text = match next {
             Err(_) => ": still here\n\n".to_owned(),
+            Ok(Ok(change)) if one.as_ref().is_some_and(|one| *one != change.item) => ": another\n\n".to_owned(),
+            Ok(Ok(_) | Err(broadcast::error::RecvError::Lagged(_))) if let Some(one) = one => {
+                match versions(&**app.doors.store.as_ref()?, one).await {
+                    Some(data) => format!("event: change\ndata: {data}\n\n"),
+                    None => ": not known\n\n".to_owned(),
+                }
+            }
             Ok(Ok(Change { item, version })) => {
                 format!("event: change\ndata: {{\"item\":\"{item}\",\"version\":{version}}}\n\n")
             }
