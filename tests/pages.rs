@@ -854,6 +854,17 @@ async fn what_was_written_comes_back() {
     assert!(elsewhere.status == 403 && !elsewhere.body.contains("Not to be shown"));
 }
 
+/// Whoever reads from top to bottom, on a telephone, on paper or by ear, comes to the findings before deciding (WCAG 1.3.2).
+#[tokio::test(flavor = "multi_thread")]
+async fn the_findings_come_before_the_decision() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let me = s.sign_in("invented-1").await;
+    let page = s.get(&format!("/queue/{}", s.item().await), &me).await.body;
+    let at = |text: &str| page.find(text).unwrap_or_else(|| panic!("no {text}: {page}"));
+    let places = ["<h3>The order in words</h3>", "<h3>Found</h3>", "<h3>Not checked</h3>", "<h3>Decide</h3>"].map(at);
+    assert!(places.is_sorted(), "{places:?}");
+}
+
 /// A page has many forms; one of them sent first is not the other, and nothing is said to be done that was not.
 #[tokio::test(flavor = "multi_thread")]
 async fn another_form_of_the_same_page_is_another_command() {

@@ -501,6 +501,28 @@ test("trying an order: figures follow, errors name their place", async (browser,
   await w.done();
 });
 
+test("the findings come before the decision, on a telephone, on paper and by keyboard", async (browser, service) => {
+  const w = await watched(browser, service, { viewport: { width: 360, height: 800 } });
+  const { page } = w;
+  await signIn(w, service, "invented-1");
+  await open(page, service, "demo-5");
+  const box = (name) => page.getByRole("heading", { name, exact: true }).first().boundingBox();
+  for (const media of ["screen", "print"]) {
+    await page.emulateMedia({ media });
+    holds((await box("Found")).y < (await box("Decide")).y, `found before decide (${media})`);
+    await page.screenshot({ path: `${pictures}/order-360-${media}.png`, fullPage: true });
+  }
+  await page.emulateMedia({ media: "screen" });
+  const order = await page.evaluate(() => [...document.querySelectorAll(".findings a, #work button")].map((e) => e.closest(".findings") ? "finding" : "button"));
+  is(order.lastIndexOf("finding") < order.indexOf("button"), true, "the way of the keyboard");
+  // On a wide window the decision stands under the order, beside what was found.
+  await page.setViewportSize({ width: 1360, height: 900 });
+  const [words, found, decide] = [await box("The order in words"), await box("Found"), await box("Decide")];
+  holds(Math.abs(words.x - decide.x) < 2 && found.x > decide.x && found.y < decide.y, JSON.stringify([words, found, decide]));
+  await page.screenshot({ path: `${pictures}/order-1360.png`, fullPage: true });
+  await w.done();
+});
+
 test("paper", async (browser, service) => {
   const w = await watched(browser, service);
   await signIn(w, service, "invented-1");
