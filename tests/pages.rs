@@ -865,6 +865,62 @@ async fn the_findings_come_before_the_decision() {
     assert!(places.is_sorted(), "{places:?}");
 }
 
+/// What was asked and said stands where people decide, times are the institution's, and looking again fills no page.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_was_asked_and_said_stands_by_the_decision() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let item = s.item().await;
+    let path = format!("/queue/{item}");
+    let (me, other) = (s.sign_in("invented-1").await, s.sign_in("invented-2").await);
+    let act = async |cookie: &str, act: &str, more: &[(&str, &str)]| {
+        let page = s.get(&path, cookie).await.body;
+        let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+        let own = [("csrf", csrf.as_str()), ("seen", &seen), ("lane", "pharmacist"), ("act", act)];
+        let fields: Vec<(&str, &str)> = own.into_iter().chain(more.iter().copied()).collect();
+        assert_eq!(s.act(&item, cookie, &fields).await.status, 303, "{act}");
+        s.get(&path, cookie).await.body
+    };
+    let decide = |page: &str| page.split("<h3>Decide</h3>").nth(1).unwrap().split("<form").next().unwrap().to_owned();
+    let page = act(&me, "ask-prescriber", &[("text", "Is the last step meant?")]).await;
+    assert!(decide(&page).contains("Pharmacist:</strong> prescriber asked by Petra Probe"), "{page}");
+    assert!(decide(&page).contains("<p>Is the last step meant?</p>"), "{page}");
+    let page = act(&me, "snooze", &[("minutes", "60"), ("text", "Result expected")]).await;
+    assert!(decide(&page).contains("<p>Result expected</p>") && !decide(&page).contains("last step"), "{page}");
+    // The trail says until when as the rest of the page does, and not to the nanosecond.
+    let summary = s.store.get(ItemId::read(&item).unwrap()).await.unwrap().unwrap().summary;
+    let until = summary.pharmacist.state.until().unwrap();
+    let until =
+        enteral_gate::sheet::moment(&Settings::default().zone, enteral_gate::exact::Exact::int(until.as_second()));
+    assert!(page.contains(&format!("put off until {until}: Result expected (pharmacist)")), "{until}: {page}");
+    let page = act(&me, "hand-over", &[("to", "invented-2"), ("text", "Ward calls back at noon")]).await;
+    assert!(decide(&page).contains("<p>Petra Probe, handing it over: Ward calls back at noon</p>"), "{page}");
+    let page = act(&other, "comment", &[("text", "No call so far")]).await;
+    let page = format!("{page}{}", act(&me, "comment", &[("text", "Called again")]).await);
+    let last = decide(page.rsplit("<main").next().unwrap());
+    let (again, first) = (last.find("<p>Called again</p>").unwrap(), last.find("<p>No call so far</p>").unwrap());
+    assert!(again < first && last.contains("<footer>Paul Muster, "), "the last first: {last}");
+    let page = act(&other, "close-as-changed", &[("text", "Last step left out")]).await;
+    assert!(decide(&page).contains("<p>Last step left out</p>") && !decide(&page).contains("handing"), "{page}");
+    // Everything that one person looked at in a row is one line; the record has each.
+    let lines = |page: &str, name: &str| {
+        let trail = page.split("<ol class=\"trail\">").nth(1).unwrap();
+        let looks = |line: &&str| line.contains(&format!("<strong>{name}</strong>")) && line.contains("looked at it");
+        trail.split("<li>").filter(looks).map(str::to_owned).collect::<Vec<_>>()
+    };
+    let before = lines(&page, "Paul Muster").len();
+    for _ in 0..5 {
+        s.get(&path, &other).await;
+    }
+    let page = s.get(&path, &other).await.body;
+    let after = lines(&page, "Paul Muster");
+    assert_eq!(after.len(), before, "{after:?}");
+    assert!(after.last().unwrap().contains("looked at it, 8 times until "), "{after:?}");
+    let page = s.get(&path, &me).await.body;
+    assert_eq!(lines(&page, "Paul Muster"), after, "somebody else in between");
+    let looks = s.store.trail(ItemId::read(&item).unwrap()).await.unwrap();
+    assert!(looks.iter().filter(|entry| entry.what.word() == "viewed").count() >= 15);
+}
+
 /// A page has many forms; one of them sent first is not the other, and nothing is said to be done that was not.
 #[tokio::test(flavor = "multi_thread")]
 async fn another_form_of_the_same_page_is_another_command() {

@@ -9,10 +9,10 @@ use crate::http::App;
 use crate::http::refusal::Refusal;
 use crate::queue::item::{Item, ItemId, Standing, Summary};
 use crate::queue::report::Report;
-use crate::queue::trail::Event;
+use crate::queue::trail::{Entry, Event};
 use crate::queue::urgency::{Times, length, urgency};
 use crate::queue::work::{ACCEPT_REASONS, Action, Command, Conflict, LaneState, Reason, Refused, may};
-use crate::queue::{Lane, Role};
+use crate::queue::{self, Lane, Role};
 use crate::sheet::{Found, Identifier, Identity, Offer, Open, Place, Sheet};
 use crate::store::views;
 use crate::store::{Change, Filter, LaneIs, NotDone, Query, Sort, Store};
@@ -46,8 +46,12 @@ pub struct Work {
     pub seen: u64,
     /// The lane that they work in.
     pub lane: &'static str,
-    /// State of each lane.
-    pub states: Vec<(String, String)>,
+    /// Each lane, its state, and what was written when it came to that.
+    pub states: Vec<(String, String, Option<String>)>,
+    /// What people said, the last first: when, who, what.
+    pub said: Vec<(String, String, String)>,
+    /// How many comments cannot be shown.
+    pub unread: Option<String>,
     /// Why something cannot be done.
     pub note: Option<String>,
     /// They may take it.
@@ -613,6 +617,10 @@ fn state_words(app: &App, state: &LaneState, now: Timestamp) -> String {
 /// Identifiers of a patient in one line of the list.
 const IDENTIFIERS: usize = 2;
 
+fn count(n: u64, one: &str) -> String {
+    if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") }
+}
+
 /// By what people tell a patient, in one line.
 fn who(identity: &Identity) -> String {
     let name = Some(identity.name.clone()).filter(|name| !name.is_empty());
@@ -620,6 +628,74 @@ fn who(identity: &Identity) -> String {
     let identifiers = identity.identifiers.iter().take(IDENTIFIERS).map(Identifier::words);
     let parts: Vec<String> = name.into_iter().chain(born).chain(identifiers).collect();
     parts.join(", ")
+}
+
+/// What was asked, or said, when a lane came to its state.
+fn detail(s: &Summary, lane: Lane, trail: &[Entry], now: Timestamp) -> Option<String> {
+    use crate::queue::work::Decision;
+    let reason = |reason: &Reason| {
+        let words =
+            ACCEPT_REASONS.iter().find(|(code, _)| *code == reason.code).map_or(reason.code.as_str(), |(_, w)| w);
+        match reason.text.as_deref().filter(|text| !text.is_empty()) {
+            Some(text) => format!("{words}: {text}"),
+            None => words.to_owned(),
+        }
+    };
+    let text = match &s.lane(lane).state {
+        LaneState::NotAsked | LaneState::Open => None,
+        LaneState::Taken { until, .. } | LaneState::Snoozed { until, .. } if *until <= now => None,
+        LaneState::Snoozed { note, .. } => Some(note.clone()),
+        LaneState::Asked { question, .. } => Some(question.clone()),
+        LaneState::Decided { decision: Decision::Accepted { reason: given }, .. } => Some(reason(given)),
+        LaneState::Decided { decision: Decision::Changed { note }, .. } => Some(note.clone()),
+        // Whoever handed it over said why; that is in the trail alone.
+        LaneState::Taken { .. } => trail.iter().rev().find_map(|entry| match &entry.what {
+            Event::Did { lane: own, action: Action::HandOver { note, .. } }
+                if *own == lane && entry.version == s.lane(lane).version =>
+            {
+                Some(format!("{}, handing it over: {note}", entry.by.name)).filter(|_| !note.is_empty())
+            }
+            _ => None,
+        }),
+    };
+    text.filter(|text| !text.trim().is_empty()).map(|text| crate::sheet::seen(&text))
+}
+
+/// Comments, and what the prescriber said to a card, the last first.
+fn said(app: &App, trail: &[Entry]) -> Vec<(String, String, String)> {
+    let one = |entry: &Entry| {
+        let text = match &entry.what {
+            Event::Did { action: Action::Comment { text }, .. } => text.clone(),
+            Event::CardAnswered { accepted: false, .. } => entry.what.words(&|at| moment(app, at)),
+            _ => return None,
+        };
+        Some((moment(app, entry.at), entry.by.name.clone(), crate::sheet::seen(&text)))
+    };
+    trail.iter().rev().filter_map(one).collect()
+}
+
+/// What happened, as people read it: somebody who looked again and again, with nobody else in between, in one line.
+fn history(app: &App, trail: &[Entry]) -> Vec<(String, String, String)> {
+    // Where the line of somebody's looks is, how many there were, and the last of them; until somebody else does something.
+    let mut looks: Option<(usize, &queue::Person, u64)> = None;
+    let mut out: Vec<(String, String, String)> = Vec::new();
+    for entry in trail {
+        let (at, viewed) = (moment(app, entry.at), entry.what == Event::Viewed);
+        looks = looks.filter(|(_, by, _)| by.is(&entry.by));
+        if let (true, Some((line, _, times))) = (viewed, &mut looks) {
+            *times += 1;
+            if let Some(line) = out.get_mut(*line) {
+                line.2 = format!("looked at it, {times} times until {at}");
+            }
+            continue;
+        }
+        if viewed {
+            looks = Some((out.len(), &entry.by, 1));
+        }
+        let words = crate::sheet::seen(&entry.what.words(&|at| moment(app, at)));
+        out.push((at, entry.by.name.clone(), words));
+    }
+    out
 }
 
 fn row(app: &App, item: &Summary, times: &Times, now: Timestamp) -> Row {
@@ -636,7 +712,6 @@ fn row(app: &App, item: &Summary, times: &Times, now: Timestamp) -> Row {
     }
     // The chips say the tier already.
     let mut reasons: Vec<String> = urgency.reasons.into_iter().filter(|r| !r.starts_with("finding of tier")).collect();
-    let count = |n: u64, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
     let more = item.findings.saturating_sub(1) as u64;
     reasons.extend((more > 0).then(|| count(more, "more finding")));
     reasons.extend((item.comments > 0).then(|| count(item.comments, "comment")));
@@ -763,8 +838,6 @@ async fn show(
         }),
         _ => None,
     });
-    let trail =
-        trail.iter().map(|e| (moment(app, e.at), e.by.name.clone(), crate::sheet::seen(&e.what.words()))).collect();
     let done =
         DONE.iter().find(|(word, _)| *word == shown.done && last == Some(*word)).map(|(_, words)| (*words).to_owned());
     let s = &item.summary;
@@ -807,9 +880,9 @@ async fn show(
         replaced,
         before: s.replaces.as_ref().map(|id| format!("/queue/{id}")),
         whole: item.report.sheet.is_some(),
-        work: Some(work(app, s, (&signed.person, people), (shown.typed, shown.seen), now)),
+        work: Some(work(app, (s, &trail), (&signed.person, people), (shown.typed, shown.seen), now)),
         sheet: sheet_of(&item),
-        trail,
+        trail: history(app, &trail),
         trail_trouble,
         notes: item.report.notes.iter().map(|n| crate::sheet::seen(n)).collect(),
         by: format!(
@@ -877,7 +950,7 @@ fn sheet_of(item: &Item) -> Sheet {
 
 fn work(
     app: &App,
-    s: &Summary,
+    (s, trail): (&Summary, &[Entry]),
     (me, people): (&Person, &People),
     (typed, seen): (Typed, Option<u64>),
     now: Timestamp,
@@ -925,8 +998,10 @@ fn work(
         lane: lane.word(),
         states: Lane::ALL
             .into_iter()
-            .map(|l| (lane_name(l).to_owned(), state_words(app, &s.lane(l).state, now)))
+            .map(|l| (lane_name(l).to_owned(), state_words(app, &s.lane(l).state, now), detail(s, l, trail, now)))
             .collect(),
+        unread: (trail.is_empty() && s.comments > 0).then(|| count(s.comments, "comment")),
+        said: said(app, trail),
         note,
         take: own && open && !decided && holder.is_none(),
         back: Lane::ALL.into_iter().filter_map(back).collect(),
