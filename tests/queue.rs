@@ -302,11 +302,15 @@ fn how_soon_somebody_should_look_is_for_the_institution_to_say() {
     for (grade, minutes) in [(0, 500), (1, 400), (2, 300), (3, 200), (4, 100)] {
         assert_eq!(times.due(grade, at(0), None), at(minutes), "{grade}");
     }
-    // Before the start, and not before it was received; a start that is over says nothing.
+    // Before the start, and not before it was received. What runs already is due at receipt, and what ran for more than a
+    // day by then waits its time: an order sent again.
     assert_eq!(times.due(4, at(0), Some(at(60))), at(15));
     assert_eq!(times.due(4, at(0), Some(at(145))), at(100));
     assert_eq!(times.due(4, at(0), Some(at(30))), at(0));
-    assert_eq!(times.due(4, at(10), Some(at(5))), at(110));
+    assert_eq!(times.due(4, at(10), Some(at(10))), at(10));
+    assert_eq!(times.due(4, at(10), Some(at(5))), at(10));
+    assert_eq!(times.due(4, at(1450), Some(at(10))), at(1450));
+    assert_eq!(times.due(4, at(1451), Some(at(10))), at(1551));
     // Those that were in the program.
     let before = [(0, 480), (1, 120), (2, 60), (3, 30), (4, 15)];
     assert!(before.iter().all(|(grade, minutes)| Times::default().due(*grade, at(0), None) == at(*minutes)));
@@ -316,11 +320,49 @@ fn how_soon_somebody_should_look_is_for_the_institution_to_say() {
     let u = urgency::urgency(&s, &times, at(44));
     assert!(!u.overdue && u.due == at(45), "{u:?}");
     let last = |u: &urgency::Urgency| u.reasons[u.reasons.len() - 2..].to_vec();
-    assert_eq!(last(&u), ["starts in 46 min (look 45 min before)", "waiting 44 min (look within 1 h 40 min)"]);
+    assert_eq!(last(&u), ["look 45 min before it starts, in 46 min", "waiting 44 min"]);
     assert!(urgency::urgency(&s, &times, at(46)).overdue);
     let u = urgency::urgency(&s, &Times::default(), at(44));
     assert_eq!(last(&u), ["starts in 46 min", "waiting 44 min (look within 15 min)"]);
     assert!(u.overdue);
+}
+
+/// What is really due is said: a feed that runs comes before one that starts soon, and both before one that has time.
+#[test]
+fn a_feed_that_runs_is_more_urgent_than_one_that_starts_later() {
+    let times = Times::default();
+    let of = |starts: Option<i64>| {
+        let mut s = item().summary;
+        (s.tier, s.starts) = (Some(Tier::High), starts.map(at));
+        (s.sort_key(&times), urgency::urgency(&s, &times, at(1)))
+    };
+    let order = [of(Some(-180)), of(Some(2)), of(Some(20)), of(None), of(Some(40)), of(Some(-3000))];
+    let keys: Vec<&String> = order.iter().map(|(key, _)| key).collect();
+    assert!(keys.is_sorted(), "{keys:?}");
+    assert!(keys[0] < keys[1] && keys[1] < keys[2] && keys[2] < keys[3], "{keys:?}");
+    let said = |(_, u): &(String, urgency::Urgency)| u.reasons[2..].join("; ");
+    assert_eq!(said(&order[0]), "runs already, since 3 h 1 min: look now; waiting 1 min (look within 30 min)");
+    assert_eq!(said(&order[1]), "look before it starts, in 1 min; waiting 1 min");
+    assert_eq!(said(&order[3]), "waiting 1 min (look within 30 min)");
+    assert_eq!(said(&order[4]), "starts in 39 min; waiting 1 min (look within 30 min)");
+    let long = "began 2 d 2 h ago, long before the order was received; waiting 1 min (look within 30 min)";
+    assert_eq!(said(&order[5]), long);
+    // It is late when its time after receipt is over, and not the moment it arrives.
+    assert!(!order[0].1.overdue && order[0].1.due == at(0));
+    let mut s = item().summary;
+    (s.tier, s.starts) = (Some(Tier::High), Some(at(-180)));
+    assert!(!urgency::urgency(&s, &times, at(30)).overdue && urgency::urgency(&s, &times, at(31)).overdue);
+    s.starts = Some(at(2));
+    let u = urgency::urgency(&s, &times, at(7));
+    assert!(u.overdue && u.reasons.contains(&"started 5 min ago; to be looked at before".to_owned()), "{u:?}");
+    // Nothing is said of a start that has time, once it is over, but that it is.
+    s.starts = Some(at(40));
+    let u = urgency::urgency(&s, &times, at(50));
+    assert!(u.reasons.contains(&"started 10 min ago".to_owned()), "{u:?}");
+    // It starts before it can be looked at as early as the institution wants: late when it starts.
+    let early = Times::minutes([480, 120, 60, 30, 15], 45);
+    s.starts = Some(at(20));
+    assert!(urgency::urgency(&s, &early, at(1)).overdue);
 }
 
 #[test]
