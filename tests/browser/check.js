@@ -478,7 +478,14 @@ test("trying an order: figures follow, errors name their place", async (browser,
   const { page } = w;
   await page.goto(`${service.base}/try`);
   await page.screenshot({ path: `${pictures}/try-empty.png`, fullPage: true });
+  // Looking through the list with the arrows goes nowhere and takes nothing away (WCAG 3.2.2).
+  await page.fill("#json", '{"resourceType": "NutritionOrder"}');
+  await page.focus("#sample");
+  for (let n = 0; n < 3; n += 1) await page.keyboard.press("ArrowDown");
   await page.selectOption("#sample", "demo-5-steps-over-cap");
+  await page.waitForTimeout(300);
+  is([new URL(page.url()).search, await page.inputValue("#json")], ["", '{"resourceType": "NutritionOrder"}'], "one's own order stays");
+  await page.click("text=Take this one");
   await page.locator("#result .sheet").waitFor();
   holds((await page.textContent("#result")).includes("1910 mL"), "as ordered");
   await page.fill("#now0", "25");

@@ -34,9 +34,6 @@
       clearTimeout(waiting);
       waiting = setTimeout(() => again(event.target.id === "json" || event.target.id === "version"), 400);
     });
-    $("#sample").addEventListener("change", () => {
-      form.querySelector("button[value=sample]").click();
-    });
   }
 
   // The start-up token may come after the # of the printed address: it is never sent to the service in an address.
