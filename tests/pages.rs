@@ -921,6 +921,36 @@ async fn what_was_asked_and_said_stands_by_the_decision() {
     assert!(looks.iter().filter(|entry| entry.what.word() == "viewed").count() >= 15);
 }
 
+/// A rule is found however its id is typed, and what is in effect is shown as rulebooks write it.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_rule_is_looked_for_in_large_and_small_letters_alike() {
+    let s = service(&[sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")]).await;
+    let me = s.sign_in("invented-1").await;
+    let rule = s.store.get(ItemId::read(&s.item().await).unwrap()).await.unwrap().unwrap().summary.rules[0].clone();
+    let found = async |typed: &str| {
+        let body = s.get(&format!("/queue?lane=all&rule={typed}"), &me).await.body;
+        (body.matches("href=\"/queue/").count(), body.contains(&format!("name=\"rule\" value=\"{rule}\"")))
+    };
+    let wanted = found(&rule).await;
+    assert!(wanted.0 >= 1 && wanted.1, "{rule}");
+    assert_eq!(found(&rule.to_lowercase()).await, wanted);
+    let other = s.get("/queue?rule=gro-02B", &me).await.body;
+    assert!(other.contains("name=\"rule\" value=\"GRO-02b\"") && other.contains("Nothing fits"), "{other}");
+}
+
+/// Whoever only reads is told so in plain English.
+#[tokio::test(flavor = "multi_thread")]
+async fn who_only_reads_is_told_so() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let path = format!("/queue/{}", s.item().await);
+    for (person, words) in
+        [("invented-8", "As an auditor you can read;"), ("invented-5", "As a prescriber you can read and comment;")]
+    {
+        let page = s.get(&path, &s.sign_in(person).await).await.body;
+        assert!(page.contains(words), "{words}: {page}");
+    }
+}
+
 /// A page has many forms; one of them sent first is not the other, and nothing is said to be done that was not.
 #[tokio::test(flavor = "multi_thread")]
 async fn another_form_of_the_same_page_is_another_command() {

@@ -255,6 +255,15 @@ struct List<'l> {
     next: Option<String>,
 }
 
+/// A rule's id as rulebooks write it, however it was typed: `WAT-01`, `GRO-02b`.
+fn rule_id(text: &str) -> String {
+    let upper = text.to_ascii_uppercase();
+    match upper.rfind(|c: char| c.is_ascii_digit()).and_then(|last| upper.split_at_checked(last + 1)) {
+        Some((id, variant)) => format!("{id}{}", variant.to_ascii_lowercase()),
+        None => upper,
+    }
+}
+
 impl Asked {
     fn read(form: &Form, job: Job) -> Self {
         let text = |name: &str| form.get(name).trim().chars().take(200).collect::<String>();
@@ -275,7 +284,7 @@ impl Asked {
             state,
             tier: known(&TIERS, "tier"),
             ward: text("ward"),
-            rule: text("rule"),
+            rule: rule_id(&text("rule")),
             waits: known(&WAITS, "waits"),
             starts: known(&STARTS, "starts"),
             unchecked: form.get("unchecked") == "1",
@@ -976,7 +985,8 @@ fn work(
             "You can hand the order over and give it back for others; pharmacists and dietitians decide.".to_owned(),
         ),
         (false, _) => Some(format!(
-            "As a {} you can read{}; pharmacists and dietitians decide.",
+            "As {} {} you can read{}; pharmacists and dietitians decide.",
+            if me.job.words().starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" },
             me.job.words(),
             if role == Role::Prescriber { " and comment" } else { "" }
         )),
