@@ -951,6 +951,51 @@ async fn who_only_reads_is_told_so() {
     }
 }
 
+/// What somebody put off stands behind what is free, says until when, and is not late; the other lane has it where it was.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_put_off_stands_behind_what_is_free() {
+    let s = service(&[]).await;
+    let ago = |minutes| Timestamp::now() - jiff::SignedDuration::from_mins(minutes);
+    for (name, minutes) in [("demo-5-steps-over-cap", 600), ("demo-4-jejunal-bolus", 500)] {
+        let mut orders = received(sample(name), FhirVersion::R4);
+        orders.iter_mut().for_each(|order| order.at = ago(minutes));
+        s.store.record(orders).await.unwrap();
+    }
+    let (me, other) = (s.sign_in("invented-1").await, s.sign_in("invented-3").await);
+    let list = async |cookie: &str, query: &str| {
+        let body = s.get(&format!("/queue?{query}"), cookie).await.body;
+        let rows = body.split("<ol class=\"queue\">").nth(1).unwrap().split("</ol>").next().unwrap().to_owned();
+        rows.split("<li>").skip(1).map(str::to_owned).collect::<Vec<_>>()
+    };
+    let id = |row: &String| row.split("href=\"/queue/").nth(1).unwrap().split('"').next().unwrap().to_owned();
+    let before = list(&me, "lane=pharmacist").await;
+    assert!(before.len() == 2 && before.iter().all(|row| row.contains("Late.")), "{before:?}");
+    // Somebody of the other lane is at it as well.
+    let page = s.get(&format!("/queue/{}", id(&before[0])), &other).await.body;
+    let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+    let form = [("csrf", csrf.as_str()), ("seen", &seen), ("lane", "dietitian"), ("act", "take")];
+    assert_eq!(s.act(&id(&before[0]), &other, &form).await.status, 303);
+    let page = s.get(&format!("/queue/{}", id(&before[0])), &me).await.body;
+    let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+    let form = [("csrf", csrf.as_str()), ("seen", &seen), ("lane", "pharmacist"), ("act", "snooze"), ("minutes", "60")];
+    assert_eq!(s.act(&id(&before[0]), &me, &form).await.status, 303);
+    let after = list(&me, "lane=pharmacist").await;
+    assert_eq!(after.iter().map(id).collect::<Vec<_>>(), [id(&before[1]), id(&before[0])]);
+    assert!(
+        after[0].contains("Late.") && !after[1].contains("Late.") && after[1].contains("Put off until "),
+        "{after:?}"
+    );
+    let page = s.get(&format!("/queue/{}", id(&before[0])), &me).await.body;
+    let head = page.split("<article").next().unwrap();
+    assert!(head.contains("Put off until ") && !head.contains("Late."), "{head}");
+    // Nobody of the other lane put anything off, and on the list of both lanes it stands where it stood.
+    for query in ["lane=dietitian", "lane=all"] {
+        let theirs = list(&other, query).await;
+        assert_eq!(id(&theirs[0]), id(&before[0]), "{query}");
+        assert!(theirs.iter().all(|row| row.contains("Late.") && !row.contains("Put off until")), "{theirs:?}");
+    }
+}
+
 /// A page has many forms; one of them sent first is not the other, and nothing is said to be done that was not.
 #[tokio::test(flavor = "multi_thread")]
 async fn another_form_of_the_same_page_is_another_command() {

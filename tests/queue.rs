@@ -4,7 +4,7 @@ use enteral_gate::findings::{Disposition, Tier};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::json::{Document, Limits};
 use enteral_gate::intake::order::FhirVersion;
-use enteral_gate::queue::item::{Item, Received, Standing, content_hash};
+use enteral_gate::queue::item::{Item, Received, Standing, Summary, content_hash};
 use enteral_gate::queue::policy::{Closing, Policy};
 use enteral_gate::queue::report::Report;
 use enteral_gate::queue::trail::Event;
@@ -289,7 +289,7 @@ fn what_is_not_fully_checked_never_sinks_below_a_likely_suboptimal_order() {
     let mut sorted = keys.clone();
     sorted.sort();
     assert_eq!(keys, sorted);
-    let u = urgency::urgency(&item().summary, &times, at(65));
+    let u = urgency::urgency(&item().summary, &Lane::ALL, &times, at(65));
     assert!(u.reasons.iter().any(|r| r.starts_with("waiting 1 h 5 min (look within ")), "{u:?}");
     assert!(u.reasons.iter().any(|r| r.starts_with("not fully checked")), "{u:?}");
     assert_eq!(urgency::length(SignedDuration::from_hours(51)), "2 d 3 h");
@@ -317,12 +317,12 @@ fn how_soon_somebody_should_look_is_for_the_institution_to_say() {
     assert_eq!(Times::default().due(0, at(0), Some(at(60))), at(60));
     let mut s = item().summary;
     (s.tier, s.starts) = (Some(Tier::Stop), Some(at(90)));
-    let u = urgency::urgency(&s, &times, at(44));
+    let u = urgency::urgency(&s, &Lane::ALL, &times, at(44));
     assert!(!u.overdue && u.due == at(45), "{u:?}");
     let last = |u: &urgency::Urgency| u.reasons[u.reasons.len() - 2..].to_vec();
     assert_eq!(last(&u), ["look 45 min before it starts, in 46 min", "waiting 44 min"]);
-    assert!(urgency::urgency(&s, &times, at(46)).overdue);
-    let u = urgency::urgency(&s, &Times::default(), at(44));
+    assert!(urgency::urgency(&s, &Lane::ALL, &times, at(46)).overdue);
+    let u = urgency::urgency(&s, &Lane::ALL, &Times::default(), at(44));
     assert_eq!(last(&u), ["starts in 46 min", "waiting 44 min (look within 15 min)"]);
     assert!(u.overdue);
 }
@@ -334,7 +334,7 @@ fn a_feed_that_runs_is_more_urgent_than_one_that_starts_later() {
     let of = |starts: Option<i64>| {
         let mut s = item().summary;
         (s.tier, s.starts) = (Some(Tier::High), starts.map(at));
-        (s.sort_key(&times), urgency::urgency(&s, &times, at(1)))
+        (s.sort_key(&times), urgency::urgency(&s, &Lane::ALL, &times, at(1)))
     };
     let order = [of(Some(-180)), of(Some(2)), of(Some(20)), of(None), of(Some(40)), of(Some(-3000))];
     let keys: Vec<&String> = order.iter().map(|(key, _)| key).collect();
@@ -351,18 +351,61 @@ fn a_feed_that_runs_is_more_urgent_than_one_that_starts_later() {
     assert!(!order[0].1.overdue && order[0].1.due == at(0));
     let mut s = item().summary;
     (s.tier, s.starts) = (Some(Tier::High), Some(at(-180)));
-    assert!(!urgency::urgency(&s, &times, at(30)).overdue && urgency::urgency(&s, &times, at(31)).overdue);
+    assert!(
+        !urgency::urgency(&s, &Lane::ALL, &times, at(30)).overdue
+            && urgency::urgency(&s, &Lane::ALL, &times, at(31)).overdue
+    );
     s.starts = Some(at(2));
-    let u = urgency::urgency(&s, &times, at(7));
+    let u = urgency::urgency(&s, &Lane::ALL, &times, at(7));
     assert!(u.overdue && u.reasons.contains(&"started 5 min ago; to be looked at before".to_owned()), "{u:?}");
     // Nothing is said of a start that has time, once it is over, but that it is.
     s.starts = Some(at(40));
-    let u = urgency::urgency(&s, &times, at(50));
+    let u = urgency::urgency(&s, &Lane::ALL, &times, at(50));
     assert!(u.reasons.contains(&"started 10 min ago".to_owned()), "{u:?}");
     // It starts before it can be looked at as early as the institution wants: late when it starts.
     let early = Times::minutes([480, 120, 60, 30, 15], 45);
     s.starts = Some(at(20));
-    assert!(urgency::urgency(&s, &early, at(1)).overdue);
+    assert!(urgency::urgency(&s, &Lane::ALL, &early, at(1)).overdue);
+}
+
+/// What is put off is not late before its time, and that is the start of the feed where it comes first.
+#[test]
+fn what_is_put_off_is_late_again_at_its_time() {
+    let (ann, dan) = (person("ann", Role::Pharmacist), person("dan", Role::Dietitian));
+    let (times, policy) = (Times::default(), Policy::default());
+    let put_off = |until| Action::Snooze { until: at(until), note: String::new() };
+    let of = |starts: Option<i64>, until: i64| {
+        let mut s = item().summary;
+        s.starts = starts.map(at);
+        s.act(&command(&ann, Lane::Pharmacist, 1, 100, put_off(until)), &policy).unwrap();
+        s
+    };
+    let late = |s: &Summary, lanes: &[Lane], minute| urgency::urgency(s, lanes, &times, at(minute)).overdue;
+    for (starts, until, ends) in
+        [(None, 200, 200), (Some(150), 200, 150), (Some(250), 200, 200), (Some(100), 200, 200), (Some(-5), 200, 200)]
+    {
+        let s = of(starts, until);
+        assert_eq!(s.put_off(&Lane::ALL, at(101)), Some(at(ends)), "{starts:?}");
+        assert_eq!(s.put_off(&[Lane::Dietitian], at(101)), None, "nothing is asked of that lane");
+        assert_eq!(s.put_off(&Lane::ALL, at(ends)), None, "{starts:?}");
+        assert!(!late(&s, &Lane::ALL, ends - 1) && late(&s, &Lane::ALL, ends + 1), "{starts:?}");
+    }
+    // A lane that waits and has not put it off is late all the same.
+    let mut both = of(None, 200);
+    both.act(&command(&dan, Lane::Dietitian, both.version, 101, Action::Take), &policy).unwrap();
+    assert_eq!((both.put_off(&Lane::ALL, at(102)), both.put_off(&[Lane::Pharmacist], at(102))), (None, Some(at(200))));
+    assert!(late(&both, &Lane::ALL, 102) && !late(&both, &[Lane::Pharmacist], 102));
+    both.act(&command(&dan, Lane::Dietitian, both.version, 103, put_off(180)), &policy).unwrap();
+    assert_eq!(both.put_off(&Lane::ALL, at(104)), Some(at(180)));
+    // Who asked the prescriber says since when the answer is waited for, and it stays where it stands.
+    let mut asked = item().summary;
+    let ask = Action::AskPrescriber { question: "?".to_owned() };
+    asked.act(&command(&ann, Lane::Pharmacist, 1, 100, ask), &policy).unwrap();
+    let u = urgency::urgency(&asked, &Lane::ALL, &times, at(225));
+    assert_eq!(u.reasons.last().unwrap(), "waiting for the prescriber's answer 2 h 5 min");
+    assert!(u.overdue && u.put_off.is_none());
+    let u = urgency::urgency(&asked, &[Lane::Dietitian], &times, at(225));
+    assert!(u.reasons.iter().all(|reason| !reason.contains("answer")), "{u:?}");
 }
 
 #[test]

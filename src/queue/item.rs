@@ -453,6 +453,21 @@ impl Summary {
         urgency::sort_key(grade, times.due(grade, self.received, self.starts))
     }
 
+    /// Until when it is put off for these lanes: each of them that waits has put it off. The first of those times.
+    pub fn put_off(&self, lanes: &[Lane], now: Timestamp) -> Option<Timestamp> {
+        let waiting = lanes.iter().map(|lane| &self.lane(*lane).state).filter(|state| state.waits());
+        let mut first = None;
+        for state in waiting.filter(|_| self.is_open()) {
+            match state {
+                LaneState::Snoozed { until, .. } if *until > now => {
+                    first = Some(first.map_or(*until, |first: Timestamp| first.min(*until)));
+                }
+                _ => return None,
+            }
+        }
+        first
+    }
+
     fn judge(&mut self, report: &Report) {
         self.disposition = report.disposition;
         self.tier = report.tier();

@@ -1,7 +1,9 @@
 //! What comes first, and why, in words. The order of the queue is fixed when an item is judged, so that a page of it
 //! can be continued: first the grade of what was found, then the time by which somebody should have looked.
 
+use super::Lane;
 use super::item::Summary;
+use super::work::LaneState;
 use crate::findings::{Disposition, Tier};
 use jiff::{SignedDuration, Timestamp};
 
@@ -91,12 +93,14 @@ pub struct Urgency {
     pub due: Timestamp,
     /// That time is over and no lane has decided; of what was due when it was received, the time after receipt.
     pub overdue: bool,
+    /// Until when it is put off; it is not late before that.
+    pub put_off: Option<Timestamp>,
     /// The reasons, the weightiest first.
     pub reasons: Vec<String>,
 }
 
-/// The urgency of an item now.
-pub fn urgency(item: &Summary, times: &Times, now: Timestamp) -> Urgency {
+/// The urgency of an item now, for whoever works in these lanes.
+pub fn urgency(item: &Summary, lanes: &[Lane], times: &Times, now: Timestamp) -> Urgency {
     let grade = item.grade();
     let due = times.due(grade, item.received, item.starts);
     let mut reasons = Vec::new();
@@ -146,7 +150,15 @@ pub fn urgency(item: &Summary, times: &Times, now: Timestamp) -> Urgency {
     // What runs when it arrives is due at once, and late when its time after receipt is over.
     let ran = item.starts.is_some_and(|start| start <= item.received);
     let late = if ran { times.waited(grade, item.received) } else { due };
-    Urgency { grade, due, overdue: now > late && item.is_open(), reasons }
+    let asked = lanes.iter().filter_map(|lane| match &item.lane(*lane).state {
+        LaneState::Asked { at, .. } if item.is_open() => Some(*at),
+        _ => None,
+    });
+    if let Some(asked) = asked.min() {
+        reasons.push(format!("waiting for the prescriber's answer {}", length(now.duration_since(asked))));
+    }
+    let put_off = item.put_off(lanes, now);
+    Urgency { grade, due, overdue: now > late && item.is_open() && put_off.is_none(), put_off, reasons }
 }
 
 /// A length of time in two units at most: `2 d 3 h`, `1 h 5 min`, `12 min`.

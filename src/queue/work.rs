@@ -413,7 +413,12 @@ impl Summary {
             Action::CloseAsChanged { note } => {
                 LaneState::Decided { by: by.clone(), at: now, decision: Decision::Changed { note: note.clone() } }
             }
-            Action::Snooze { until, note } => LaneState::Snoozed { by: by.clone(), until: *until, note: note.clone() },
+            // Nobody puts an order off beyond the start of its feed.
+            Action::Snooze { until, note } => {
+                let starts = self.starts.filter(|start| *start > now);
+                let until = starts.map_or(*until, |start| start.min(*until));
+                LaneState::Snoozed { by: by.clone(), until, note: note.clone() }
+            }
             Action::Reopen { .. } if decided => LaneState::Open,
             Action::Reopen { .. } => return not_possible("This lane has not decided."),
             Action::Comment { .. } | Action::Judge { .. } => return Ok(event),

@@ -193,10 +193,17 @@ pub struct Filter {
     pub search: String,
 }
 
+impl Filter {
+    /// The lanes that are looked at: for these an order may be put off.
+    pub fn lanes(&self) -> &[Lane] {
+        self.lane.as_ref().map_or(&Lane::ALL, |(lanes, _)| lanes)
+    }
+}
+
 /// In which order items are listed.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Sort {
-    /// The most urgent first.
+    /// The most urgent first; what is put off for the lanes that are looked at ([`Summary::put_off`]) behind the others.
     #[default]
     Urgency,
     /// What changed last first.

@@ -293,7 +293,9 @@ async fn lists_are_what_a_plain_reading_gives(place: Place) {
         let sort = n.one(&[Sort::Urgency, Sort::Changed]);
         let mut wanted: Vec<&Summary> = all.iter().filter(|s| fits(s, &filter, now)).collect();
         match sort {
-            Sort::Urgency => wanted.sort_by_key(|s| (s.sort_key(&Times::default()), s.id.clone())),
+            Sort::Urgency => wanted.sort_by_key(|s| {
+                (s.put_off(filter.lanes(), now).is_some(), s.sort_key(&Times::default()), s.id.clone())
+            }),
             Sort::Changed => wanted.sort_by_key(|s| (std::cmp::Reverse(s.changed_at), s.id.clone())),
         }
         let wanted: Vec<ItemId> = wanted.into_iter().map(|s| s.id.clone()).collect();

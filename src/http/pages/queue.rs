@@ -166,6 +166,7 @@ struct Row {
     tier: Option<Tier>,
     unchecked: usize,
     late: bool,
+    put_off: Option<String>,
     reasons: String,
     states: Vec<String>,
 }
@@ -395,7 +396,9 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     let asked = Asked::read(&form, signed.person.job);
     let after = Some(form.get("after").to_owned()).filter(|a| !a.is_empty());
     let counts = store.counts(now).await;
-    let query = Query { filter: asked.filter(now, &signed.person), sort: Sort::Urgency, after, limit: A_PAGE, now };
+    let filter = asked.filter(now, &signed.person);
+    let lanes = filter.lanes().to_vec();
+    let query = Query { filter, sort: Sort::Urgency, after, limit: A_PAGE, now };
     let found = store.list(query).await;
     let trouble = match (&found, &counts) {
         (Err(why), _) | (_, Err(why)) => {
@@ -458,7 +461,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         trouble,
         total_words,
         empty,
-        items: items.iter().map(|item| row(&app, item, &times, now)).collect(),
+        items: items.iter().map(|item| row(&app, item, &lanes, &times, now)).collect(),
         next: next.map(|after| asked.href(Some(&after))),
         not_understood: Asked::not_understood(&form),
         f: asked,
@@ -707,8 +710,8 @@ fn history(app: &App, trail: &[Entry]) -> Vec<(String, String, String)> {
     out
 }
 
-fn row(app: &App, item: &Summary, times: &Times, now: Timestamp) -> Row {
-    let urgency = urgency(item, times, now);
+fn row(app: &App, item: &Summary, lanes: &[Lane], times: &Times, now: Timestamp) -> Row {
+    let urgency = urgency(item, lanes, times, now);
     let mut states: Vec<String> = Lane::ALL
         .into_iter()
         .filter(|lane| item.lane(*lane).state != LaneState::NotAsked)
@@ -734,6 +737,7 @@ fn row(app: &App, item: &Summary, times: &Times, now: Timestamp) -> Row {
         tier: item.tier,
         unchecked: item.not_evaluated,
         late: urgency.overdue,
+        put_off: urgency.put_off.map(|until| moment(app, until)),
         reasons: sentence(reasons.join("; ")),
         states,
     }
@@ -749,6 +753,8 @@ struct One {
     lane: &'static str,
     arrived: String,
     late: bool,
+    /// Until when it is put off.
+    put_off: Option<String>,
     done: Option<String>,
     refused: Option<NotDoneHere>,
     replaced: Option<(String, Option<String>)>,
@@ -858,7 +864,7 @@ async fn show(
         };
         (words.to_owned(), s.replaced_by.as_ref().map(|id| format!("/queue/{id}")))
     });
-    let mut late = false;
+    let (mut late, mut put_off) = (false, None);
     let mut arrived = format!("received {}", moment(app, s.received));
     if s.seen > 1 {
         arrived.push_str(&format!(", {} times, last {}", s.seen, moment(app, s.last_seen)));
@@ -867,8 +873,10 @@ async fn show(
         arrived.push_str(&format!(" · {}", crate::sheet::seen(ward)));
     }
     if s.standing == Standing::Open {
-        let urgency = urgency(s, &store.times(), now);
+        let lanes = signed.person.job.lane().map_or_else(|| Lane::ALL.to_vec(), |lane| vec![lane]);
+        let urgency = urgency(s, &lanes, &store.times(), now);
         late = urgency.overdue;
+        put_off = urgency.put_off.map(|until| moment(app, until));
         let reasons: Vec<String> = urgency.reasons.into_iter().filter(|r| !r.starts_with("finding of tier")).collect();
         arrived.push_str(&format!(" · {}", reasons.join("; ")));
     }
@@ -884,6 +892,7 @@ async fn show(
         lane: signed.person.job.lane().map_or("", Lane::word),
         arrived,
         late,
+        put_off,
         done,
         refused: shown.refused,
         replaced,
