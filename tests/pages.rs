@@ -449,9 +449,10 @@ async fn a_coordinator_gives_back_and_hands_over_in_both_lanes() {
         let button = format!("Give it back for {}", who.name);
         let form =
             page.split("<form").find(|form| form.contains(&button)).unwrap_or_else(|| panic!("{button}: {page}"));
-        assert_eq!(hidden(form, "lane"), lane.word());
+        let act = format!("give-back.{}", lane.word());
+        assert!(form.contains(&format!("name=\"act\" value=\"{act}\">{button}</button>")), "{page}");
         // To somebody of each lane, whoever holds it now.
-        let over = page.split("<form").find(|form| form.contains("value=\"hand-over\"")).unwrap();
+        let over = page.split("<select").find(|list| list.contains("id=\"to\"")).unwrap();
         for other in people.iter().filter(|p| p.job.lane().is_some()) {
             assert!(over.contains(&format!("value=\"{}\"", other.id)), "{}", other.name);
         }
@@ -460,7 +461,7 @@ async fn a_coordinator_gives_back_and_hands_over_in_both_lanes() {
             ("seen", hidden(form, "seen")),
             ("lane", hidden(form, "lane")),
             ("command", hidden(form, "command")),
-            ("act", "give-back".to_owned()),
+            ("act", act),
         ];
         let fields: Vec<(&str, &str)> = fields.iter().map(|(name, value)| (*name, value.as_str())).collect();
         assert_eq!(s.act(&item, &lead, &fields).await.status, 303);
@@ -490,6 +491,51 @@ async fn a_state_is_asked_for_in_both_lanes_too() {
         let body = s.get(&format!("/queue?lane={lane}&state={state}"), &own).await.body;
         assert_eq!(body.matches("href=\"/queue/").count(), found, "{lane} {state}: {body}");
     }
+}
+
+/// Somebody on the telephone says a name and a record number: both find the order, and both stand on the list and on it.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_patient_is_found_by_name_and_record_number() {
+    let mut bundle: serde_json::Value = serde_json::from_str(sample("demo-8-hold-in-text")).unwrap();
+    let entries = bundle["entry"].as_array_mut().unwrap();
+    let of = |entries: &mut Vec<serde_json::Value>, kind: &str| {
+        entries.iter().position(|entry| entry["resource"]["resourceType"] == kind).unwrap()
+    };
+    let order = of(entries, "NutritionOrder");
+    entries[order]["resource"]["patient"]["identifier"] = serde_json::json!({"value": "MRN-4711"});
+    let s = service(&[&bundle.to_string(), sample("demo-4-jejunal-bolus")]).await;
+    let own = s.sign_in("invented-1").await;
+    for (words, found) in [
+        ("harald", 1),
+        ("MRN-4711", 1),
+        ("mrn-4711+HARALD", 1),
+        ("1958-12-24", 1),
+        ("24+dec+1958", 1),
+        ("Invented", 2),
+        ("MRN-4712", 0),
+        ("Patient/demo-8", 1),
+    ] {
+        let body = s.get(&format!("/queue?lane=all&q={words}"), &own).await.body;
+        assert_eq!(body.matches("href=\"/queue/").count(), found, "{words}: {body}");
+    }
+    let list = s.get("/queue?lane=all&q=harald", &own).await.body;
+    assert!(list.contains("Harald Invented, born 24 Dec 1958, MRN-4711</strong>"), "{list}");
+    assert!(list.contains("Patient/demo-8"), "{list}");
+    let path = format!("/queue/{}", list.split("href=\"/queue/").nth(1).unwrap().split('"').next().unwrap());
+    let page = s.get(&path, &own).await.body;
+    for (name, value) in [("Born", "24 Dec 1958"), ("Identifier", "MRN-4711"), ("Reference", "Patient/demo-8")] {
+        assert!(page.contains(&format!("<dt>{name}</dt><dd>{value}</dd>")), "{name}: {page}");
+    }
+    // What was not sent is said.
+    let list = s.get("/queue?lane=all&q=jejunal", &own).await.body;
+    let path = format!("/queue/{}", list.split("href=\"/queue/").nth(1).unwrap().split('"').next().unwrap());
+    assert!(s.get(&path, &own).await.body.contains("<dt>Identifier</dt><dd>not sent</dd>"));
+    // Of what an earlier program kept the reference is known, and the page says nothing of the rest.
+    s.sql("UPDATE items SET state = json_remove(state, '$.identity') RETURNING id").await;
+    let list = s.get("/queue?lane=all", &own).await.body;
+    assert!(list.contains("Patient/demo-8") && !list.contains("class=\"person\""), "{list}");
+    let page = s.get(&path, &own).await.body;
+    assert!(page.contains("<dt>Reference</dt>") && !page.contains("<dt>Born</dt>"), "{page}");
 }
 
 /// A value that is none of those that can be asked for is named; what is in effect stays to be seen.
@@ -721,6 +767,235 @@ async fn a_conflict_says_who_and_keeps_what_was_written() {
     assert_eq!(s.get(&path, &first).await.body.matches("comment: once").count(), 1);
 }
 
+/// Whatever button is pressed, and whatever comes of it, what stands in the other boxes is not lost.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_was_written_comes_back() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let item = s.item().await;
+    let path = format!("/queue/{item}");
+    let (me, other) = (s.sign_in("invented-1").await, s.sign_in("invented-3").await);
+    let first = s.get(&path, &me).await.body;
+    assert_eq!(first.matches("<form").count(), 2, "one to sign out, one for the order: {first}");
+    let of = |page: &str, act: &str, typed: &[(&str, &str)]| {
+        let own =
+            [("csrf", hidden(page, "csrf")), ("seen", hidden(page, "seen")), ("command", hidden(page, "command"))];
+        let typed = typed.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned()));
+        let own = own.into_iter().map(|(name, value)| (name.to_owned(), value));
+        let more = [("lane", "pharmacist"), ("act", act)].map(|(name, value)| (name.to_owned(), value.to_owned()));
+        own.chain(more).chain(typed).collect::<Vec<_>>()
+    };
+    let post = async |cookie: &str, fields: Vec<(String, String)>| {
+        let fields: Vec<(&str, &str)> = fields.iter().map(|(name, value)| (name.as_str(), value.as_str())).collect();
+        s.act(&item, cookie, &fields).await
+    };
+    let box_of = |page: &str, name: &str| {
+        let from = page.split(&format!("name=\"{name}-text\"")).nth(1).unwrap_or_else(|| panic!("no {name}: {page}"));
+        let text = from.split('>').nth(1).unwrap();
+        text.split('<').next().unwrap().to_owned()
+    };
+    let picked = |page: &str, what: &str| page.contains(&format!("<option value=\"{what}\" selected>"));
+    let typed = [
+        ("reason", "does-not-apply"),
+        ("accept-text", "Seen at the bedside"),
+        ("ask-prescriber-text", "Is 90 mL/h meant?\r\n<b>Really</b>"),
+        ("minutes", "240"),
+        ("snooze-text", "Result expected"),
+        ("comment-text", "Ward knows"),
+    ];
+    // Taken: the boxes are as they were.
+    let taken = post(&me, of(&first, "take", &typed)).await;
+    assert_eq!(taken.status, 200);
+    assert!(taken.body.contains("You hold this order now."), "{}", taken.body);
+    assert_eq!(box_of(&taken.body, "ask-prescriber"), "Is 90 mL/h meant?\n&#60;b&#62;Really&#60;/b&#62;");
+    assert_eq!(box_of(&taken.body, "accept"), "Seen at the bedside");
+    assert!(picked(&taken.body, "does-not-apply") && picked(&taken.body, "240"), "{}", taken.body);
+    // The same sent again, as a browser does that loads the page again, is done once.
+    assert_eq!(post(&me, of(&first, "take", &typed)).await.status, 200);
+    // A comment is added, and only its box is empty.
+    let said = post(&me, of(&taken.body, "comment", &typed)).await;
+    assert!(said.status == 200 && said.body.contains("The comment was added."), "{}", said.body);
+    assert_eq!(box_of(&said.body, "comment"), "");
+    assert_eq!(box_of(&said.body, "snooze"), "Result expected");
+    // What the other lane does is not in the way.
+    let theirs = s.get(&path, &other).await.body;
+    let mut take = of(&theirs, "take", &[]);
+    take.retain(|(name, _)| name != "lane");
+    take.push(("lane".to_owned(), "dietitian".to_owned()));
+    assert_eq!(post(&other, take).await.status, 303);
+    // Words are missing: said above the order, with everything that was written.
+    let missing = post(&me, of(&said.body, "accept", &[("reason", "other"), typed[2]])).await;
+    assert_eq!(missing.status, 422);
+    assert!(missing.body.contains("needs words") && picked(&missing.body, "other"), "{}", missing.body);
+    assert!(box_of(&missing.body, "ask-prescriber").starts_with("Is 90"));
+    assert_eq!(hidden(&missing.body, "seen"), hidden(&said.body, "seen"), "what else happened was not looked at");
+    // Shown again as it is now, with what was written, and nothing is done.
+    let looked = post(&me, of(&said.body, "look", &typed)).await;
+    assert_eq!((looked.status, box_of(&looked.body, "comment").as_str()), (200, "Ward knows"));
+    assert!(looked.body.contains("Dietitian:</strong> held by"), "{}", looked.body);
+    // Decided: what belongs to boxes that are gone is shown beside.
+    let done = post(&me, of(&looked.body, "accept", &typed)).await;
+    assert!(done.status == 200 && done.body.contains("The decision was recorded: the order is left"), "{}", done.body);
+    assert!(done.body.contains("What you wrote and was not sent:") && done.body.contains("Result expected"));
+    assert_eq!(box_of(&done.body, "comment"), "Ward knows");
+    // Nothing else was written: to the order's own address, as ever.
+    assert_eq!(post(&me, of(&done.body, "comment", &[("comment-text", "once")])).await.status, 303);
+    // The session is over, or it is another's: the text is shown, and nothing is done.
+    let before = s.store.trail(ItemId::read(&item).unwrap()).await.unwrap().len();
+    let over = post("", of(&done.body, "reopen", &[("reopen-text", "Wrong <i>order</i>"), typed[5]])).await;
+    assert_eq!(over.status, 403);
+    for text in ["Nothing was done", "Wrong &#60;i&#62;order", "Ward knows", &format!("next=%2Fqueue%2F{item}")] {
+        assert!(over.body.contains(text), "{text}: {}", over.body);
+    }
+    let another = post(&other, of(&done.body, "reopen", &[("reopen-text", "Wrong order")])).await;
+    assert!(another.status == 403 && another.body.contains("<p>Wrong order</p>"), "{}", another.body);
+    assert_eq!(s.store.trail(ItemId::read(&item).unwrap()).await.unwrap().len(), before);
+    // Elsewhere nothing that was sent is shown.
+    let elsewhere = ask(s.here, "POST", "/state/letters/x", "", Some(&[("text", "Not to be shown")])).await;
+    assert!(elsewhere.status == 403 && !elsewhere.body.contains("Not to be shown"));
+}
+
+/// Whoever reads from top to bottom, on a telephone, on paper or by ear, comes to the findings before deciding (WCAG 1.3.2).
+#[tokio::test(flavor = "multi_thread")]
+async fn the_findings_come_before_the_decision() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let me = s.sign_in("invented-1").await;
+    let page = s.get(&format!("/queue/{}", s.item().await), &me).await.body;
+    let at = |text: &str| page.find(text).unwrap_or_else(|| panic!("no {text}: {page}"));
+    let places = ["<h3>The order in words</h3>", "<h3>Found</h3>", "<h3>Not checked</h3>", "<h3>Decide</h3>"].map(at);
+    assert!(places.is_sorted(), "{places:?}");
+}
+
+/// What was asked and said stands where people decide, times are the institution's, and looking again fills no page.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_was_asked_and_said_stands_by_the_decision() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let item = s.item().await;
+    let path = format!("/queue/{item}");
+    let (me, other) = (s.sign_in("invented-1").await, s.sign_in("invented-2").await);
+    let act = async |cookie: &str, act: &str, more: &[(&str, &str)]| {
+        let page = s.get(&path, cookie).await.body;
+        let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+        let own = [("csrf", csrf.as_str()), ("seen", &seen), ("lane", "pharmacist"), ("act", act)];
+        let fields: Vec<(&str, &str)> = own.into_iter().chain(more.iter().copied()).collect();
+        assert_eq!(s.act(&item, cookie, &fields).await.status, 303, "{act}");
+        s.get(&path, cookie).await.body
+    };
+    let decide = |page: &str| page.split("<h3>Decide</h3>").nth(1).unwrap().split("<form").next().unwrap().to_owned();
+    let page = act(&me, "ask-prescriber", &[("text", "Is the last step meant?")]).await;
+    assert!(decide(&page).contains("Pharmacist:</strong> prescriber asked by Petra Probe"), "{page}");
+    assert!(decide(&page).contains("<p>Is the last step meant?</p>"), "{page}");
+    let page = act(&me, "snooze", &[("minutes", "60"), ("text", "Result expected")]).await;
+    assert!(decide(&page).contains("<p>Result expected</p>") && !decide(&page).contains("last step"), "{page}");
+    // The trail says until when as the rest of the page does, and not to the nanosecond.
+    let summary = s.store.get(ItemId::read(&item).unwrap()).await.unwrap().unwrap().summary;
+    let until = summary.pharmacist.state.until().unwrap();
+    let until =
+        enteral_gate::sheet::moment(&Settings::default().zone, enteral_gate::exact::Exact::int(until.as_second()));
+    assert!(page.contains(&format!("put off until {until}: Result expected (pharmacist)")), "{until}: {page}");
+    let page = act(&me, "hand-over", &[("to", "invented-2"), ("text", "Ward calls back at noon")]).await;
+    assert!(decide(&page).contains("<p>Petra Probe, handing it over: Ward calls back at noon</p>"), "{page}");
+    let page = act(&other, "comment", &[("text", "No call so far")]).await;
+    let page = format!("{page}{}", act(&me, "comment", &[("text", "Called again")]).await);
+    let last = decide(page.rsplit("<main").next().unwrap());
+    let (again, first) = (last.find("<p>Called again</p>").unwrap(), last.find("<p>No call so far</p>").unwrap());
+    assert!(again < first && last.contains("<footer>Paul Muster, "), "the last first: {last}");
+    let page = act(&other, "close-as-changed", &[("text", "Last step left out")]).await;
+    assert!(decide(&page).contains("<p>Last step left out</p>") && !decide(&page).contains("handing"), "{page}");
+    // Everything that one person looked at in a row is one line; the record has each.
+    let lines = |page: &str, name: &str| {
+        let trail = page.split("<ol class=\"trail\">").nth(1).unwrap();
+        let looks = |line: &&str| line.contains(&format!("<strong>{name}</strong>")) && line.contains("looked at it");
+        trail.split("<li>").filter(looks).map(str::to_owned).collect::<Vec<_>>()
+    };
+    let before = lines(&page, "Paul Muster").len();
+    for _ in 0..5 {
+        s.get(&path, &other).await;
+    }
+    let page = s.get(&path, &other).await.body;
+    let after = lines(&page, "Paul Muster");
+    assert_eq!(after.len(), before, "{after:?}");
+    assert!(after.last().unwrap().contains("looked at it, 8 times until "), "{after:?}");
+    let page = s.get(&path, &me).await.body;
+    assert_eq!(lines(&page, "Paul Muster"), after, "somebody else in between");
+    let looks = s.store.trail(ItemId::read(&item).unwrap()).await.unwrap();
+    assert!(looks.iter().filter(|entry| entry.what.word() == "viewed").count() >= 15);
+}
+
+/// A rule is found however its id is typed, and what is in effect is shown as rulebooks write it.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_rule_is_looked_for_in_large_and_small_letters_alike() {
+    let s = service(&[sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")]).await;
+    let me = s.sign_in("invented-1").await;
+    let rule = s.store.get(ItemId::read(&s.item().await).unwrap()).await.unwrap().unwrap().summary.rules[0].clone();
+    let found = async |typed: &str| {
+        let body = s.get(&format!("/queue?lane=all&rule={typed}"), &me).await.body;
+        (body.matches("href=\"/queue/").count(), body.contains(&format!("name=\"rule\" value=\"{rule}\"")))
+    };
+    let wanted = found(&rule).await;
+    assert!(wanted.0 >= 1 && wanted.1, "{rule}");
+    assert_eq!(found(&rule.to_lowercase()).await, wanted);
+    let other = s.get("/queue?rule=gro-02B", &me).await.body;
+    assert!(other.contains("name=\"rule\" value=\"GRO-02b\"") && other.contains("Nothing fits"), "{other}");
+}
+
+/// Whoever only reads is told so in plain English.
+#[tokio::test(flavor = "multi_thread")]
+async fn who_only_reads_is_told_so() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let path = format!("/queue/{}", s.item().await);
+    for (person, words) in
+        [("invented-8", "As an auditor you can read;"), ("invented-5", "As a prescriber you can read and comment;")]
+    {
+        let page = s.get(&path, &s.sign_in(person).await).await.body;
+        assert!(page.contains(words), "{words}: {page}");
+    }
+}
+
+/// What somebody put off stands behind what is free, says until when, and is not late; the other lane has it where it was.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_put_off_stands_behind_what_is_free() {
+    let s = service(&[]).await;
+    let ago = |minutes| Timestamp::now() - jiff::SignedDuration::from_mins(minutes);
+    for (name, minutes) in [("demo-5-steps-over-cap", 600), ("demo-4-jejunal-bolus", 500)] {
+        let mut orders = received(sample(name), FhirVersion::R4);
+        orders.iter_mut().for_each(|order| order.at = ago(minutes));
+        s.store.record(orders).await.unwrap();
+    }
+    let (me, other) = (s.sign_in("invented-1").await, s.sign_in("invented-3").await);
+    let list = async |cookie: &str, query: &str| {
+        let body = s.get(&format!("/queue?{query}"), cookie).await.body;
+        let rows = body.split("<ol class=\"queue\">").nth(1).unwrap().split("</ol>").next().unwrap().to_owned();
+        rows.split("<li>").skip(1).map(str::to_owned).collect::<Vec<_>>()
+    };
+    let id = |row: &String| row.split("href=\"/queue/").nth(1).unwrap().split('"').next().unwrap().to_owned();
+    let before = list(&me, "lane=pharmacist").await;
+    assert!(before.len() == 2 && before.iter().all(|row| row.contains("Late.")), "{before:?}");
+    // Somebody of the other lane is at it as well.
+    let page = s.get(&format!("/queue/{}", id(&before[0])), &other).await.body;
+    let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+    let form = [("csrf", csrf.as_str()), ("seen", &seen), ("lane", "dietitian"), ("act", "take")];
+    assert_eq!(s.act(&id(&before[0]), &other, &form).await.status, 303);
+    let page = s.get(&format!("/queue/{}", id(&before[0])), &me).await.body;
+    let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+    let form = [("csrf", csrf.as_str()), ("seen", &seen), ("lane", "pharmacist"), ("act", "snooze"), ("minutes", "60")];
+    assert_eq!(s.act(&id(&before[0]), &me, &form).await.status, 303);
+    let after = list(&me, "lane=pharmacist").await;
+    assert_eq!(after.iter().map(id).collect::<Vec<_>>(), [id(&before[1]), id(&before[0])]);
+    assert!(
+        after[0].contains("Late.") && !after[1].contains("Late.") && after[1].contains("Put off until "),
+        "{after:?}"
+    );
+    let page = s.get(&format!("/queue/{}", id(&before[0])), &me).await.body;
+    let head = page.split("<article").next().unwrap();
+    assert!(head.contains("Put off until ") && !head.contains("Late."), "{head}");
+    // Nobody of the other lane put anything off, and on the list of both lanes it stands where it stood.
+    for query in ["lane=dietitian", "lane=all"] {
+        let theirs = list(&other, query).await;
+        assert_eq!(id(&theirs[0]), id(&before[0]), "{query}");
+        assert!(theirs.iter().all(|row| row.contains("Late.") && !row.contains("Put off until")), "{theirs:?}");
+    }
+}
+
 /// A page has many forms; one of them sent first is not the other, and nothing is said to be done that was not.
 #[tokio::test(flavor = "multi_thread")]
 async fn another_form_of_the_same_page_is_another_command() {
@@ -806,6 +1081,37 @@ async fn changes_arrive_while_looking() {
     s.store.record(received(sample("demo-4-jejunal-bolus"), FhirVersion::R4)).await.unwrap();
     listen(&mut stream, &mut heard, "event: change").await;
     assert!(!heard.contains("demo-4"), "ids and versions, nothing of an order");
+}
+
+/// Whoever looks at one order hears of that one, and whether the change is one of their lane.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_change_of_the_other_lane_is_told_apart() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let item = s.item().await;
+    let (me, other) = (s.sign_in("invented-1").await, s.sign_in("invented-3").await);
+    let mut stream = TcpStream::connect(s.here).await.unwrap();
+    let ask = format!("GET /queue/events?item={item} HTTP/1.1\r\nhost: x\r\ncookie: {me}\r\n\r\n");
+    stream.write_all(ask.as_bytes()).await.unwrap();
+    let mut heard = String::new();
+    let listen = async |stream: &mut TcpStream, heard: &mut String, for_what: &str| {
+        while !heard.contains(for_what) {
+            let mut bytes = [0; 4096];
+            let n = tokio::time::timeout(Duration::from_secs(20), stream.read(&mut bytes)).await.unwrap().unwrap();
+            assert!(n > 0, "ended: {heard}");
+            heard.push_str(std::str::from_utf8(&bytes[..n]).unwrap());
+        }
+    };
+    listen(&mut stream, &mut heard, "listening").await;
+    // Another order is no news here.
+    s.store.record(received(sample("demo-4-jejunal-bolus"), FhirVersion::R4)).await.unwrap();
+    let page = s.get(&format!("/queue/{item}"), &other).await.body;
+    let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+    let form = [("csrf", csrf.as_str()), ("seen", &seen), ("lane", "dietitian"), ("act", "take")];
+    assert_eq!(s.act(&item, &other, &form).await.status, 303);
+    listen(&mut stream, &mut heard, "event: change").await;
+    listen(&mut stream, &mut heard, "}").await;
+    let data = heard.split("data: ").nth(1).unwrap().lines().next().unwrap();
+    assert_eq!(data, format!("{{\"item\":\"{item}\",\"version\":2,\"judged\":1,\"pharmacist\":1,\"dietitian\":2}}"));
 }
 
 /// Strings that run, leave their cell or end a header where a page is careless; the browser's tests have the same.

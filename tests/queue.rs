@@ -4,7 +4,7 @@ use enteral_gate::findings::{Disposition, Tier};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::json::{Document, Limits};
 use enteral_gate::intake::order::FhirVersion;
-use enteral_gate::queue::item::{Item, Received, Standing, content_hash};
+use enteral_gate::queue::item::{Item, Received, Standing, Summary, content_hash};
 use enteral_gate::queue::policy::{Closing, Policy};
 use enteral_gate::queue::report::Report;
 use enteral_gate::queue::trail::Event;
@@ -12,6 +12,7 @@ use enteral_gate::queue::urgency::Times;
 use enteral_gate::queue::work::{Action, Command, LaneState, Reason, Refused, may};
 use enteral_gate::queue::{Lane, Person, Role, urgency};
 use enteral_gate::settings::Settings;
+use enteral_gate::sheet::Identifier;
 use jiff::{SignedDuration, Timestamp};
 use std::sync::Arc;
 
@@ -84,6 +85,33 @@ fn content_is_told_whatever_its_spaces_and_order() {
     let nowhere = received(&ORDER.replace("Patient/p1", "#p"), 0);
     assert_eq!((nowhere.key.patient.as_str(), nowhere.key.text()), ("", None), "it leads to nobody");
     assert_eq!(inside("Invented").key.text(), inside("Invented").key.text());
+}
+
+/// Who the patient is goes with the order; what is said of them later is taken over, with an entry, and decides nothing.
+#[test]
+fn more_of_the_patient_is_taken_over_and_opens_nothing() {
+    let policy = Policy::default();
+    let ann = person("ann", Role::Pharmacist);
+    let named = received(&ORDER.replace("\"Patient/p1\"", "\"Patient/p1\",\"display\":\"Harald Invented\""), 0);
+    assert_eq!(named.identity.name, "Harald Invented");
+    let mut one = Item::new(&named, None, &policy).0;
+    one.summary.act(&command(&ann, Lane::Pharmacist, 1, 1, accept()), &policy).unwrap();
+    let mut more = named.clone();
+    more.identity.born = Some("1958-12-24".to_owned());
+    more.identity.identifiers = vec![Identifier { label: String::new(), value: "MRN-4711".to_owned() }];
+    let entries = one.seen_again(&more, None, &policy);
+    assert_eq!(entries, [Event::JudgedAgain { reopened: Vec::new() }]);
+    assert_eq!((one.summary.identity.as_ref(), one.summary.standing), (Some(&more.identity), Standing::Closed));
+    // Less is known of them: nothing is forgotten, and nothing happened.
+    assert_eq!(one.seen_again(&named, None, &policy), []);
+    assert_eq!(one.summary.identity.as_ref(), Some(&more.identity));
+    // What an earlier program kept says nothing of it, and is read.
+    let mut kept = serde_json::to_value(&one.summary).unwrap();
+    assert!(kept.as_object_mut().unwrap().remove("identity").is_some());
+    one.summary = serde_json::from_value(kept).unwrap();
+    assert_eq!(one.summary.identity, None);
+    one.seen_again(&more, None, &policy);
+    assert_eq!(one.summary.identity, Some(more.identity));
 }
 
 #[test]
@@ -261,7 +289,7 @@ fn what_is_not_fully_checked_never_sinks_below_a_likely_suboptimal_order() {
     let mut sorted = keys.clone();
     sorted.sort();
     assert_eq!(keys, sorted);
-    let u = urgency::urgency(&item().summary, &times, at(65));
+    let u = urgency::urgency(&item().summary, &Lane::ALL, &times, at(65));
     assert!(u.reasons.iter().any(|r| r.starts_with("waiting 1 h 5 min (look within ")), "{u:?}");
     assert!(u.reasons.iter().any(|r| r.starts_with("not fully checked")), "{u:?}");
     assert_eq!(urgency::length(SignedDuration::from_hours(51)), "2 d 3 h");
@@ -274,25 +302,110 @@ fn how_soon_somebody_should_look_is_for_the_institution_to_say() {
     for (grade, minutes) in [(0, 500), (1, 400), (2, 300), (3, 200), (4, 100)] {
         assert_eq!(times.due(grade, at(0), None), at(minutes), "{grade}");
     }
-    // Before the start, and not before it was received; a start that is over says nothing.
+    // Before the start, and not before it was received. What runs already is due at receipt, and what ran for more than a
+    // day by then waits its time: an order sent again.
     assert_eq!(times.due(4, at(0), Some(at(60))), at(15));
     assert_eq!(times.due(4, at(0), Some(at(145))), at(100));
     assert_eq!(times.due(4, at(0), Some(at(30))), at(0));
-    assert_eq!(times.due(4, at(10), Some(at(5))), at(110));
+    assert_eq!(times.due(4, at(10), Some(at(10))), at(10));
+    assert_eq!(times.due(4, at(10), Some(at(5))), at(10));
+    assert_eq!(times.due(4, at(1450), Some(at(10))), at(1450));
+    assert_eq!(times.due(4, at(1451), Some(at(10))), at(1551));
     // Those that were in the program.
     let before = [(0, 480), (1, 120), (2, 60), (3, 30), (4, 15)];
     assert!(before.iter().all(|(grade, minutes)| Times::default().due(*grade, at(0), None) == at(*minutes)));
     assert_eq!(Times::default().due(0, at(0), Some(at(60))), at(60));
     let mut s = item().summary;
     (s.tier, s.starts) = (Some(Tier::Stop), Some(at(90)));
-    let u = urgency::urgency(&s, &times, at(44));
+    let u = urgency::urgency(&s, &Lane::ALL, &times, at(44));
     assert!(!u.overdue && u.due == at(45), "{u:?}");
     let last = |u: &urgency::Urgency| u.reasons[u.reasons.len() - 2..].to_vec();
-    assert_eq!(last(&u), ["starts in 46 min (look 45 min before)", "waiting 44 min (look within 1 h 40 min)"]);
-    assert!(urgency::urgency(&s, &times, at(46)).overdue);
-    let u = urgency::urgency(&s, &Times::default(), at(44));
+    assert_eq!(last(&u), ["look 45 min before it starts, in 46 min", "waiting 44 min"]);
+    assert!(urgency::urgency(&s, &Lane::ALL, &times, at(46)).overdue);
+    let u = urgency::urgency(&s, &Lane::ALL, &Times::default(), at(44));
     assert_eq!(last(&u), ["starts in 46 min", "waiting 44 min (look within 15 min)"]);
     assert!(u.overdue);
+}
+
+/// What is really due is said: a feed that runs comes before one that starts soon, and both before one that has time.
+#[test]
+fn a_feed_that_runs_is_more_urgent_than_one_that_starts_later() {
+    let times = Times::default();
+    let of = |starts: Option<i64>| {
+        let mut s = item().summary;
+        (s.tier, s.starts) = (Some(Tier::High), starts.map(at));
+        (s.sort_key(&times), urgency::urgency(&s, &Lane::ALL, &times, at(1)))
+    };
+    let order = [of(Some(-180)), of(Some(2)), of(Some(20)), of(None), of(Some(40)), of(Some(-3000))];
+    let keys: Vec<&String> = order.iter().map(|(key, _)| key).collect();
+    assert!(keys.is_sorted(), "{keys:?}");
+    assert!(keys[0] < keys[1] && keys[1] < keys[2] && keys[2] < keys[3], "{keys:?}");
+    let said = |(_, u): &(String, urgency::Urgency)| u.reasons[2..].join("; ");
+    assert_eq!(said(&order[0]), "runs already, since 3 h 1 min: look now; waiting 1 min (look within 30 min)");
+    assert_eq!(said(&order[1]), "look before it starts, in 1 min; waiting 1 min");
+    assert_eq!(said(&order[3]), "waiting 1 min (look within 30 min)");
+    assert_eq!(said(&order[4]), "starts in 39 min; waiting 1 min (look within 30 min)");
+    let long = "began 2 d 2 h ago, long before the order was received; waiting 1 min (look within 30 min)";
+    assert_eq!(said(&order[5]), long);
+    // It is late when its time after receipt is over, and not the moment it arrives.
+    assert!(!order[0].1.overdue && order[0].1.due == at(0));
+    let mut s = item().summary;
+    (s.tier, s.starts) = (Some(Tier::High), Some(at(-180)));
+    assert!(
+        !urgency::urgency(&s, &Lane::ALL, &times, at(30)).overdue
+            && urgency::urgency(&s, &Lane::ALL, &times, at(31)).overdue
+    );
+    s.starts = Some(at(2));
+    let u = urgency::urgency(&s, &Lane::ALL, &times, at(7));
+    assert!(u.overdue && u.reasons.contains(&"started 5 min ago; to be looked at before".to_owned()), "{u:?}");
+    // Nothing is said of a start that has time, once it is over, but that it is.
+    s.starts = Some(at(40));
+    let u = urgency::urgency(&s, &Lane::ALL, &times, at(50));
+    assert!(u.reasons.contains(&"started 10 min ago".to_owned()), "{u:?}");
+    // It starts before it can be looked at as early as the institution wants: late when it starts.
+    let early = Times::minutes([480, 120, 60, 30, 15], 45);
+    s.starts = Some(at(20));
+    assert!(urgency::urgency(&s, &Lane::ALL, &early, at(1)).overdue);
+}
+
+/// What is put off is not late before its time, and that is the start of the feed where it comes first.
+#[test]
+fn what_is_put_off_is_late_again_at_its_time() {
+    let (ann, dan) = (person("ann", Role::Pharmacist), person("dan", Role::Dietitian));
+    let (times, policy) = (Times::default(), Policy::default());
+    let put_off = |until| Action::Snooze { until: at(until), note: String::new() };
+    let of = |starts: Option<i64>, until: i64| {
+        let mut s = item().summary;
+        s.starts = starts.map(at);
+        s.act(&command(&ann, Lane::Pharmacist, 1, 100, put_off(until)), &policy).unwrap();
+        s
+    };
+    let late = |s: &Summary, lanes: &[Lane], minute| urgency::urgency(s, lanes, &times, at(minute)).overdue;
+    for (starts, until, ends) in
+        [(None, 200, 200), (Some(150), 200, 150), (Some(250), 200, 200), (Some(100), 200, 200), (Some(-5), 200, 200)]
+    {
+        let s = of(starts, until);
+        assert_eq!(s.put_off(&Lane::ALL, at(101)), Some(at(ends)), "{starts:?}");
+        assert_eq!(s.put_off(&[Lane::Dietitian], at(101)), None, "nothing is asked of that lane");
+        assert_eq!(s.put_off(&Lane::ALL, at(ends)), None, "{starts:?}");
+        assert!(!late(&s, &Lane::ALL, ends - 1) && late(&s, &Lane::ALL, ends + 1), "{starts:?}");
+    }
+    // A lane that waits and has not put it off is late all the same.
+    let mut both = of(None, 200);
+    both.act(&command(&dan, Lane::Dietitian, both.version, 101, Action::Take), &policy).unwrap();
+    assert_eq!((both.put_off(&Lane::ALL, at(102)), both.put_off(&[Lane::Pharmacist], at(102))), (None, Some(at(200))));
+    assert!(late(&both, &Lane::ALL, 102) && !late(&both, &[Lane::Pharmacist], 102));
+    both.act(&command(&dan, Lane::Dietitian, both.version, 103, put_off(180)), &policy).unwrap();
+    assert_eq!(both.put_off(&Lane::ALL, at(104)), Some(at(180)));
+    // Who asked the prescriber says since when the answer is waited for, and it stays where it stands.
+    let mut asked = item().summary;
+    let ask = Action::AskPrescriber { question: "?".to_owned() };
+    asked.act(&command(&ann, Lane::Pharmacist, 1, 100, ask), &policy).unwrap();
+    let u = urgency::urgency(&asked, &Lane::ALL, &times, at(225));
+    assert_eq!(u.reasons.last().unwrap(), "waiting for the prescriber's answer 2 h 5 min");
+    assert!(u.overdue && u.put_off.is_none());
+    let u = urgency::urgency(&asked, &[Lane::Dietitian], &times, at(225));
+    assert!(u.reasons.iter().all(|reason| !reason.contains("answer")), "{u:?}");
 }
 
 #[test]

@@ -43,6 +43,14 @@ struct Keys {
     chrome: html::Chrome,
 }
 
+#[derive(Template)]
+#[template(path = "over.html")]
+struct SignInFirst {
+    chrome: html::Chrome,
+    texts: Vec<(&'static str, String)>,
+    to: String,
+}
+
 /// Who sent a request, where people sign in.
 pub(crate) fn signed(app: &App, request: &Request) -> Option<people::Signed> {
     let by_hand = request.uri().path() != "/queue/events";
@@ -70,9 +78,19 @@ pub async fn signed_in(State((app, need)): State<(Arc<App>, Need)>, request: Req
             to.push_str(&form_urlencoded::Serializer::new(String::new()).append_pair("next", wanted).finish());
             return html::see_other(&to);
         }
-        let text = vec!["Nothing was done. The session is over, or there was none.".to_owned()];
-        let link = Some(("/sign-in", "Sign in"));
-        return html::message(StatusCode::FORBIDDEN, chrome("Sign in first", None), "Sign in first", text, link);
+        let next = request.uri().path().to_owned();
+        let order = need == Need::Person && next.starts_with("/queue/");
+        // What was written comes back: whoever wrote it for a quarter of an hour has it nowhere else.
+        let texts = match form::read(&app, request).await {
+            Ok(form) if order => queue::Typed::read(&form).all(),
+            Ok(_) | Err(_) => Vec::new(),
+        };
+        let mut to = "/sign-in".to_owned();
+        if order {
+            to.push('?');
+            to.push_str(&form_urlencoded::Serializer::new(String::new()).append_pair("next", &next).finish());
+        }
+        return html::page(StatusCode::FORBIDDEN, &SignInFirst { chrome: chrome("Sign in first", None), texts, to });
     };
     if need == Need::Person && signed.person.job.role().is_none() {
         let text = vec![format!("This page is about orders, which a {} does not see.", signed.person.job.words())];

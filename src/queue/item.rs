@@ -14,7 +14,7 @@ use crate::appraise::{Appraisal, OrderReport};
 use crate::findings::{Disposition, Tier};
 use crate::intake::json::{Kind, Node};
 use crate::intake::order::At;
-use crate::sheet::Offer;
+use crate::sheet::{Identity, Offer};
 use data_encoding::HEXLOWER;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -96,6 +96,8 @@ pub struct Received {
     pub through: String,
     /// The order as it was sent, JSON.
     pub resource: String,
+    /// By what people tell the patient, as far as it was sent.
+    pub identity: Identity,
     /// Where the patient is, as far as it was sent.
     pub ward: Option<String>,
     /// When the feed starts, where the order says so.
@@ -143,6 +145,8 @@ impl Received {
         let node = a.document.as_ref().map(|document| document.node(at));
         // Of an order that is no item only its identity and whether its content is another are looked at.
         let item = node.filter(|_| report.for_the_queue());
+        let kept = report.sheet.as_ref().and_then(|sheet| sheet.identity.clone());
+        let identity = kept.or_else(|| item.map(|order| Identity::of(order, None))).unwrap_or_default();
         let told = node.filter(|_| report.for_the_queue() || id.is_some());
         Self {
             key: OrderKey {
@@ -155,6 +159,7 @@ impl Received {
             label: label.to_owned(),
             through: String::new(),
             resource: item.map_or("", Node::raw).to_owned(),
+            identity,
             ward: item.and_then(ward),
             starts: None,
             at: Timestamp::UNIX_EPOCH,
@@ -324,6 +329,9 @@ pub struct Summary {
     pub label: String,
     /// What brought it first.
     pub through: String,
+    /// By what people tell the patient; it is not there in what earlier programs kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub identity: Option<Identity>,
     /// Where the patient is.
     pub ward: Option<String>,
     /// When the feed starts.
@@ -386,6 +394,7 @@ impl Summary {
             content: received.content.clone(),
             label: received.label.clone(),
             through: received.through.clone(),
+            identity: Some(received.identity.clone()),
             ward: received.ward.clone(),
             starts: received.starts,
             received: received.at,
@@ -442,6 +451,21 @@ impl Summary {
     pub fn sort_key(&self, times: &urgency::Times) -> String {
         let grade = self.grade();
         urgency::sort_key(grade, times.due(grade, self.received, self.starts))
+    }
+
+    /// Until when it is put off for these lanes: each of them that waits has put it off. The first of those times.
+    pub fn put_off(&self, lanes: &[Lane], now: Timestamp) -> Option<Timestamp> {
+        let waiting = lanes.iter().map(|lane| &self.lane(*lane).state).filter(|state| state.waits());
+        let mut first = None;
+        for state in waiting.filter(|_| self.is_open()) {
+            match state {
+                LaneState::Snoozed { until, .. } if *until > now => {
+                    first = Some(first.map_or(*until, |first: Timestamp| first.min(*until)));
+                }
+                _ => return None,
+            }
+        }
+        first
     }
 
     fn judge(&mut self, report: &Report) {
@@ -516,6 +540,9 @@ impl Item {
             summary.standing = Standing::Open;
             events.push(Event::Returned { replaces: instead_of.cloned() });
         }
+        let known = summary.identity.as_ref();
+        let identity = known.map_or_else(|| received.identity.clone(), |known| received.identity.clone().or(known));
+        let renamed = known != Some(&identity);
         let otherwise = *received.report != self.report;
         let more = otherwise && received.report.says_more_than(&self.report);
         let asked = policy.asks(&received.report);
@@ -537,7 +564,11 @@ impl Item {
             summary.judge(&received.report);
             self.report = Report::clone(&received.report);
         }
-        if otherwise || !opened.is_empty() {
+        // What is searched never changes without an entry in the trail.
+        if renamed {
+            summary.identity = Some(identity);
+        }
+        if otherwise || renamed || !opened.is_empty() {
             summary.judged_changed(received.kept());
             let mut reopened = Vec::new();
             for lane in opened {

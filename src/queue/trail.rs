@@ -82,8 +82,8 @@ impl Event {
         }
     }
 
-    /// In a few words, for people.
-    pub fn words(&self) -> String {
+    /// In a few words, for people; `moment` writes a time as the institution does.
+    pub fn words(&self, moment: &dyn Fn(Timestamp) -> String) -> String {
         match self {
             Self::Recorded { replaces: None } => "recorded".to_owned(),
             Self::Recorded { replaces: Some(_) } => "recorded; the order was changed".to_owned(),
@@ -98,7 +98,7 @@ impl Event {
             Self::Replaced { by: Some(_) } => "replaced: the order was changed".to_owned(),
             Self::Replaced { by: None } => "replaced: the order was changed, and is clear now".to_owned(),
             Self::Returned { .. } => "the order was changed back to this".to_owned(),
-            Self::Did { lane, action } => format!("{} ({})", action.words(), lane.word()),
+            Self::Did { lane, action } => format!("{} ({})", action.words(moment), lane.word()),
             Self::Viewed => "looked at it".to_owned(),
             Self::CardAnswered { accepted: true, .. } => "the prescriber took the card's advice".to_owned(),
             Self::CardAnswered { reason, comment, .. } => {

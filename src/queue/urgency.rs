@@ -1,7 +1,9 @@
 //! What comes first, and why, in words. The order of the queue is fixed when an item is judged, so that a page of it
 //! can be continued: first the grade of what was found, then the time by which somebody should have looked.
 
+use super::Lane;
 use super::item::Summary;
+use super::work::LaneState;
 use crate::findings::{Disposition, Tier};
 use jiff::{SignedDuration, Timestamp};
 
@@ -17,6 +19,10 @@ pub fn grade(tier: Option<Tier>, disposition: Disposition, not_evaluated: bool) 
         Some(Tier::Low) | None => 0,
     }
 }
+
+/// A feed that began longer than this before its order was received was looked after without it: an old order that is
+/// sent again, and no emergency. Common practice, no source.
+pub const LONG: SignedDuration = SignedDuration::from_hours(24);
 
 /// How soon somebody should look at an item. The defaults are common practice, no source: they sort the list and are no
 /// recommendation of how fast to act.
@@ -48,11 +54,20 @@ impl Times {
     }
 
     /// By when somebody should have looked: before the start of the feed, or when the time after receipt is over,
-    /// whichever is first, and not before it was received.
+    /// whichever is first, and not before it was received. A feed that runs already is due at receipt; one that ran for
+    /// more than [`LONG`] by then is an order sent again and waits its time.
     pub fn due(&self, grade: u8, received: Timestamp, starts: Option<Timestamp>) -> Timestamp {
-        let waited = received.checked_add(self.within(grade)).unwrap_or(received);
-        let by_start = |start: Timestamp| start.checked_sub(self.before_start).unwrap_or(start).max(received);
-        starts.filter(|start| *start >= received).map_or(waited, |start| by_start(start).min(waited))
+        let waited = self.waited(grade, received);
+        match starts {
+            Some(start) if received.duration_since(start) <= LONG => {
+                start.checked_sub(self.before_start).unwrap_or(start).max(received).min(waited)
+            }
+            Some(_) | None => waited,
+        }
+    }
+
+    fn waited(&self, grade: u8, received: Timestamp) -> Timestamp {
+        received.checked_add(self.within(grade)).unwrap_or(received)
     }
 }
 
@@ -76,14 +91,16 @@ pub struct Urgency {
     pub grade: u8,
     /// By when somebody should have looked.
     pub due: Timestamp,
-    /// That time is over and no lane has decided.
+    /// That time is over and no lane has decided; of what was due when it was received, the time after receipt.
     pub overdue: bool,
+    /// Until when it is put off; it is not late before that.
+    pub put_off: Option<Timestamp>,
     /// The reasons, the weightiest first.
     pub reasons: Vec<String>,
 }
 
-/// The urgency of an item now.
-pub fn urgency(item: &Summary, times: &Times, now: Timestamp) -> Urgency {
+/// The urgency of an item now, for whoever works in these lanes.
+pub fn urgency(item: &Summary, lanes: &[Lane], times: &Times, now: Timestamp) -> Urgency {
     let grade = item.grade();
     let due = times.due(grade, item.received, item.starts);
     let mut reasons = Vec::new();
@@ -96,18 +113,52 @@ pub fn urgency(item: &Summary, times: &Times, now: Timestamp) -> Urgency {
         1 => reasons.push("not fully checked: 1 rule".to_owned()),
         n => reasons.push(format!("not fully checked: {n} rules")),
     }
-    if let Some(start) = item.starts {
-        reasons.push(if start > now {
-            let before = times.before_start;
-            let by = if before.is_zero() { String::new() } else { format!(" (look {} before)", length(before)) };
-            format!("starts in {}{by}", length(start.duration_since(now)))
-        } else {
-            format!("started {} ago", length(now.duration_since(start)))
-        });
-    }
     let waited = length(now.duration_since(item.received));
-    reasons.push(format!("waiting {waited} (look within {})", length(times.within(grade))));
-    Urgency { grade, due, overdue: now > due && item.is_open(), reasons }
+    let by_receipt = format!("waiting {waited} (look within {})", length(times.within(grade)));
+    let before = times.before_start;
+    match item.starts {
+        // The start decides.
+        Some(start) if start > item.received && due < times.waited(grade, item.received) => {
+            let early = if before.is_zero() { String::new() } else { format!(" {}", length(before)) };
+            reasons.push(if start > now {
+                format!("look{early} before it starts, in {}", length(start.duration_since(now)))
+            } else {
+                format!("started {} ago; to be looked at{early} before", length(now.duration_since(start)))
+            });
+            reasons.push(format!("waiting {waited}"));
+        }
+        Some(start) if start > now => {
+            reasons.push(format!("starts in {}", length(start.duration_since(now))));
+            reasons.push(by_receipt);
+        }
+        Some(start) if start > item.received => {
+            reasons.push(format!("started {} ago", length(now.duration_since(start))));
+            reasons.push(by_receipt);
+        }
+        Some(start) => {
+            let ran = item.received.duration_since(start);
+            let ago = length(now.duration_since(start));
+            reasons.push(if ran <= LONG {
+                format!("runs already, since {ago}: look now")
+            } else {
+                format!("began {ago} ago, long before the order was received")
+            });
+            reasons.push(by_receipt);
+        }
+        None => reasons.push(by_receipt),
+    }
+    // What runs when it arrives is due at once, and late when its time after receipt is over.
+    let ran = item.starts.is_some_and(|start| start <= item.received);
+    let late = if ran { times.waited(grade, item.received) } else { due };
+    let asked = lanes.iter().filter_map(|lane| match &item.lane(*lane).state {
+        LaneState::Asked { at, .. } if item.is_open() => Some(*at),
+        _ => None,
+    });
+    if let Some(asked) = asked.min() {
+        reasons.push(format!("waiting for the prescriber's answer {}", length(now.duration_since(asked))));
+    }
+    let put_off = item.put_off(lanes, now);
+    Urgency { grade, due, overdue: now > late && item.is_open() && put_off.is_none(), put_off, reasons }
 }
 
 /// A length of time in two units at most: `2 d 3 h`, `1 h 5 min`, `12 min`.

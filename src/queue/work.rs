@@ -105,8 +105,8 @@ impl Action {
         }
     }
 
-    /// In words, with what was written.
-    pub fn words(&self) -> String {
+    /// In words, with what was written; `moment` writes a time as the institution does.
+    pub fn words(&self, moment: &dyn Fn(Timestamp) -> String) -> String {
         let with = |what: &str, text: &str| if text.is_empty() { what.to_owned() } else { format!("{what}: {text}") };
         match self {
             Self::Take => "taken".to_owned(),
@@ -119,7 +119,7 @@ impl Action {
                 with(&format!("accepted as it is ({words})"), reason.text.as_deref().unwrap_or_default())
             }
             Self::CloseAsChanged { note } => with("closed: the order was changed", note),
-            Self::Snooze { until, note } => with(&format!("put off until {until}"), note),
+            Self::Snooze { until, note } => with(&format!("put off until {}", moment(*until)), note),
             Self::Reopen { note } => with("decision taken back", note),
             Self::Comment { text } => with("comment", text),
             Self::Judge { rule, useful: true } => format!("finding of {rule} judged useful"),
@@ -413,7 +413,12 @@ impl Summary {
             Action::CloseAsChanged { note } => {
                 LaneState::Decided { by: by.clone(), at: now, decision: Decision::Changed { note: note.clone() } }
             }
-            Action::Snooze { until, note } => LaneState::Snoozed { by: by.clone(), until: *until, note: note.clone() },
+            // Nobody puts an order off beyond the start of its feed.
+            Action::Snooze { until, note } => {
+                let starts = self.starts.filter(|start| *start > now);
+                let until = starts.map_or(*until, |start| start.min(*until));
+                LaneState::Snoozed { by: by.clone(), until, note: note.clone() }
+            }
             Action::Reopen { .. } if decided => LaneState::Open,
             Action::Reopen { .. } => return not_possible("This lane has not decided."),
             Action::Comment { .. } | Action::Judge { .. } => return Ok(event),

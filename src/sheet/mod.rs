@@ -18,10 +18,12 @@
     )
 )]
 
+pub mod identity;
 pub mod person;
 pub mod picture;
 mod words;
 
+pub use identity::{Identifier, Identity};
 pub use person::Fact;
 pub use picture::{Picture, Row};
 pub use words::{ago, moment};
@@ -218,6 +220,12 @@ pub struct Sheet {
     pub rules: usize,
     /// Who it is for, as the input names them.
     pub patient: String,
+    /// By what people tell the patient; it is not there in what earlier programs kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub identity: Option<Identity>,
+    /// The patient as the order refers to them; empty where it does not.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub reference: String,
     /// Date, orderer, status, route and the like: name and value.
     pub about: Vec<(Word, String)>,
     /// What it gives.
@@ -364,11 +372,17 @@ fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>
         (gathered, order, context)
     });
     let mut about = Vec::new();
+    let (mut identity, mut reference) = (None, String::new());
     let (mut texts, mut patient, mut facts, mut reckoned) = (Vec::new(), String::new(), Vec::new(), String::new());
     if let Some((gathered, order, context)) = &read {
         about = of_order(a, order);
         texts = order.texts.iter().map(|t| seen(t.value.trim())).filter(|t| !t.is_empty()).collect();
         patient = person::name(a, order, context);
+        let at = if let patient::Person::Resource(at) = context.person { Some(at) } else { None };
+        let node = |at| a.document.as_ref().map(|document| document.node(at));
+        identity = node(o.at).map(|own| Identity::of(own, at.and_then(node)));
+        let named = order.patient.value().and_then(|named| named.reference.as_ref());
+        reference = named.map(|named| seen(named)).unwrap_or_default();
         (facts, reckoned) = person::facts(a, gathered, order, context);
     }
     let weight = o.weight.map(|(kg, at)| (kg, Some(at)));
@@ -399,6 +413,8 @@ fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>
         counts: counts(o),
         rules: o.judged.len(),
         patient,
+        identity,
+        reference,
         about,
         given: given(a, &o.plan),
         maximum: o.plan.cap.map(|cap| {

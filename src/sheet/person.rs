@@ -1,12 +1,11 @@
 //! What is known of the patient, where it stands and how old it was when the order was written.
 
 use super::words::old;
-use super::{Word, seen, when};
+use super::{Word, identity, seen, when};
 use crate::amount::Amount;
 use crate::appraise::Appraisal;
 use crate::exact::Exact;
 use crate::intake::bundle::Gathered;
-use crate::intake::json::Node;
 use crate::intake::order::{At, Order};
 use crate::patient::laboratory::TESTS;
 use crate::patient::{Context, CorrectionBasis, Measurements, Person, ReferenceSource, Sent, Sex};
@@ -47,20 +46,7 @@ impl Fact {
 /// The name that the input gives the patient, or what it gives instead.
 pub(super) fn name(a: &Appraisal<'_>, order: &Order<'_>, context: &Context<'_>) -> String {
     let named = a.document.as_ref().zip(if let Person::Resource(at) = context.person { Some(at) } else { None });
-    let from_resource = named.and_then(|(document, at)| {
-        let name = document.node(at).get("name")?.items().next()?;
-        let text = |node: Node<'_>, key: &str| node.get(key).and_then(|n| n.as_str().map(|t| t.into_owned()));
-        text(name, "text").or_else(|| {
-            let given: Vec<String> = name
-                .get("given")
-                .into_iter()
-                .flat_map(Node::items)
-                .filter_map(|n| n.as_str().map(|t| t.into_owned()))
-                .collect();
-            let parts: Vec<String> = given.into_iter().chain(text(name, "family")).collect();
-            (!parts.is_empty()).then(|| parts.join(" "))
-        })
-    });
+    let from_resource = named.and_then(|(document, at)| identity::name(document.node(at)));
     let reference = order.patient.value();
     let from_order = || reference.and_then(|r| r.display.as_ref().or(r.reference.as_ref())).map(|t| t.to_string());
     match from_resource.or_else(from_order) {

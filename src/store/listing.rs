@@ -116,6 +116,16 @@ struct Line {
     search: Box<str>,
 }
 
+impl Line {
+    /// As [`crate::queue::item::Summary::put_off`].
+    fn is_put_off(&self, lanes: &[Lane], now: i64) -> bool {
+        let lanes = || lanes.iter().map(|lane| of_lane(self, *lane));
+        self.standing == Standing::Open
+            && lanes().any(|lane| lane.is(LaneIs::Snoozed, now))
+            && lanes().all(|lane| !lane.is(LaneIs::Waiting, now) || lane.is(LaneIs::Snoozed, now))
+    }
+}
+
 /// Texts, each held once.
 #[derive(Default)]
 struct Words {
@@ -155,6 +165,17 @@ fn id_of(number: u128) -> Option<ItemId> {
 fn sort_key(text: &str) -> Option<u128> {
     let digits = text.len() == DIGITS && text.bytes().all(|b| b.is_ascii_digit());
     digits.then(|| text.parse().ok()).flatten()
+}
+
+/// Before the digits of a sort key, where it is put off: behind all others.
+const BEHIND: u128 = 10_u128.pow(DIGITS as u32);
+
+/// The place of a cursor: a sort key, after a 1 where it is put off.
+fn place(text: &str) -> Option<u128> {
+    match text.strip_prefix('1').filter(|_| text.len() > DIGITS) {
+        Some(key) => Some(BEHIND + sort_key(key)?),
+        None => sort_key(text),
+    }
 }
 
 /// Larger for what changed earlier.
@@ -319,8 +340,9 @@ pub(super) struct Found {
 impl Lines {
     fn page(&self, query: &Query) -> Result<Found, Unavailable> {
         let wanted = Wanted::new(&query.filter, &self.words, query.now);
+        let (lanes, now) = (query.filter.lanes(), query.now.as_microsecond());
         let key = |line: &Line| match query.sort {
-            Sort::Urgency => line.sort_key,
+            Sort::Urgency => line.sort_key + if line.is_put_off(lanes, now) { BEHIND } else { 0 },
             Sort::Changed => since(line.changed),
         };
         let after = match &query.after {
@@ -328,7 +350,7 @@ impl Lines {
             Some(cursor) => {
                 let (text, id) = super::reader::read_cursor(cursor)?;
                 let key = match query.sort {
-                    Sort::Urgency => sort_key(text),
+                    Sort::Urgency => place(text),
                     Sort::Changed => text.parse().ok().map(since),
                 };
                 Some((key.ok_or(Unavailable::NoSuchPage)?, number_of(id.as_str()).unwrap_or_default()))

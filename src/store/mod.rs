@@ -188,14 +188,22 @@ pub struct Filter {
     pub not_fully_checked: Option<bool>,
     /// Grade of urgency: one of these; any when empty.
     pub grades: Vec<u8>,
-    /// Words that are all in the order's name, patient, ward, headline or rules; case does not matter.
+    /// Words that are all in the order's name, patient (reference, name, birth, identifiers), ward, headline or rules, or
+    /// the names of who works on it; case does not matter.
     pub search: String,
+}
+
+impl Filter {
+    /// The lanes that are looked at: for these an order may be put off.
+    pub fn lanes(&self) -> &[Lane] {
+        self.lane.as_ref().map_or(&Lane::ALL, |(lanes, _)| lanes)
+    }
 }
 
 /// In which order items are listed.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Sort {
-    /// The most urgent first.
+    /// The most urgent first; what is put off for the lanes that are looked at ([`Summary::put_off`]) behind the others.
     #[default]
     Urgency,
     /// What changed last first.

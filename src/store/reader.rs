@@ -8,6 +8,7 @@ use crate::queue::item::{Item, ItemId, Summary};
 use crate::queue::tally::{Fate, RuleStatistics};
 use crate::queue::task::TaskIs;
 use crate::queue::trail::Entry;
+use crate::queue::urgency;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use serde::de::DeserializeOwned;
@@ -85,7 +86,7 @@ pub(super) async fn trail(pool: &AnyPool, item: &ItemId) -> Result<Vec<Entry>, U
 }
 
 /// Conditions with their values.
-#[derive(Default)]
+#[derive(Clone, Default)]
 struct Where {
     sql: String,
     values: Vec<Value>,
@@ -252,43 +253,97 @@ pub(super) fn read_cursor(cursor: &str) -> Result<(&str, ItemId), Unavailable> {
         .ok_or(Unavailable::NoSuchPage)
 }
 
+/// What says that an item is put off for these lanes, as [`Summary::put_off`], and how often it asks for the time.
+fn put_off(lanes: &[Lane]) -> String {
+    let snoozed = |lane: &Lane| format!("({0} = 'snoozed' AND COALESCE({0}_until, 0) > ?)", lane.word());
+    let any: Vec<String> = lanes.iter().map(snoozed).collect();
+    let no_other = |lane: &Lane| format!("({} IN ('not-asked', 'decided') OR {})", lane.word(), snoozed(lane));
+    let all: Vec<String> = lanes.iter().map(no_other).collect();
+    if lanes.is_empty() {
+        return "1 = 0".to_owned();
+    }
+    format!("standing = 'open' AND ({}) AND {}", any.join(" OR "), all.join(" AND "))
+}
+
+/// Before the digits of a cursor's sort key, where the item is put off.
+const PUT_OFF: char = '1';
+
+/// By urgency, in two parts: what is put off after everything else. So each part is read in the order of an index. Items
+/// with the place of each, one more than the page has where there is another.
+async fn by_urgency(
+    pool: &AnyPool,
+    found: &Where,
+    query: &Query,
+    most: usize,
+) -> Result<Vec<(Summary, String)>, Unavailable> {
+    let behind = put_off(query.filter.lanes());
+    let cursor = query.after.as_deref().map(read_cursor).transpose()?;
+    // A sort key has one length; one more digit stands for what is put off.
+    let usual = urgency::sort_key(0, query.now).len();
+    let cursor = cursor.map(|(key, id)| match key.strip_prefix(PUT_OFF).filter(|own| own.len() == usual) {
+        Some(key) => (true, key, id),
+        None => (false, key, id),
+    });
+    let mut out = Vec::new();
+    for last in [false, true] {
+        let left = most.saturating_sub(out.len());
+        if left == 0 || cursor.as_ref().is_some_and(|(of_last, ..)| *of_last && !last) {
+            continue;
+        }
+        let mut part = found.clone();
+        let times = vec![Value::from(query.now); behind.matches('?').count()];
+        part.and(&if last { behind.clone() } else { format!("NOT ({behind})") }, times);
+        if let Some((_, key, id)) = cursor.as_ref().filter(|(of_last, ..)| *of_last == last) {
+            let values: [Value; 3] = [(*key).into(), (*key).into(), id.as_str().into()];
+            part.and("sort_key > ? OR (sort_key = ? AND id > ?)", values);
+        }
+        let sql = format!("SELECT state, sort_key FROM items{} ORDER BY sort_key, id LIMIT {left}", part.sql);
+        for row in rows(pool, sql, part.values).await? {
+            let item = read::<Summary>("an item", &text(&row, 0)?)?;
+            // As it is kept: what it was sorted by.
+            let key = text(&row, 1)?;
+            let place = if last { format!("{PUT_OFF}{key}.{}", item.id) } else { format!("{key}.{}", item.id) };
+            out.push((item, place));
+        }
+    }
+    Ok(out)
+}
+
+async fn by_change(
+    pool: &AnyPool,
+    mut found: Where,
+    query: &Query,
+    most: usize,
+) -> Result<Vec<(Summary, String)>, Unavailable> {
+    if let Some(cursor) = &query.after {
+        let (key, id) = read_cursor(cursor)?;
+        let at: i64 = key.parse().map_err(|_| Unavailable::NoSuchPage)?;
+        found.and("changed < ? OR (changed = ? AND id > ?)", [at.into(), at.into(), id.as_str().into()]);
+    }
+    let sql = format!("SELECT state FROM items{} ORDER BY changed DESC, id LIMIT {most}", found.sql);
+    let mut out = Vec::new();
+    for row in rows(pool, sql, found.values).await? {
+        let item = read::<Summary>("an item", &text(&row, 0)?)?;
+        let place = super::place_by_change(&item);
+        out.push((item, place));
+    }
+    Ok(out)
+}
+
 pub(super) async fn list(pool: &AnyPool, query: &Query) -> Result<Page, Unavailable> {
-    let mut found = Where::of(&query.filter, query.now);
+    let found = Where::of(&query.filter, query.now);
     let sql = format!("SELECT COUNT(*) FROM items{}", found.sql);
     let all = rows(pool, sql, found.values.clone()).await?;
     let total = all.first().map(|row| whole(row, 0)).transpose()?.unwrap_or_default();
-    if let Some(cursor) = &query.after {
-        let (key, id) = read_cursor(cursor)?;
-        match query.sort {
-            Sort::Urgency => {
-                found.and("sort_key > ? OR (sort_key = ? AND id > ?)", [key.into(), key.into(), id.as_str().into()]);
-            }
-            Sort::Changed => {
-                let at: i64 = key.parse().map_err(|_| Unavailable::NoSuchPage)?;
-                found.and("changed < ? OR (changed = ? AND id > ?)", [at.into(), at.into(), id.as_str().into()]);
-            }
-        }
-    }
     let limit = query.limit.clamp(1, MOST_OF_A_PAGE);
-    let order = match query.sort {
-        Sort::Urgency => "sort_key, id",
-        Sort::Changed => "changed DESC, id",
+    let mut listed = match query.sort {
+        Sort::Urgency => by_urgency(pool, &found, query, limit + 1).await?,
+        Sort::Changed => by_change(pool, found, query, limit + 1).await?,
     };
-    let sql = format!("SELECT state, sort_key FROM items{} ORDER BY {order} LIMIT {}", found.sql, limit + 1);
-    let rows = rows(pool, sql, found.values).await?;
-    let mut items = Vec::with_capacity(rows.len());
-    for row in rows.iter().take(limit) {
-        items.push(read::<Summary>("an item", &text(row, 0)?)?);
-    }
-    let next = match (items.last(), rows.get(limit.saturating_sub(1))) {
-        (Some(last), Some(row)) if rows.len() > limit => Some(match query.sort {
-            // As it is kept: what it was sorted by.
-            Sort::Urgency => format!("{}.{}", text(row, 1)?, last.id),
-            Sort::Changed => super::place_by_change(last),
-        }),
-        _ => None,
-    };
-    Ok(Page { items, next, total })
+    let more = listed.len() > limit;
+    listed.truncate(limit);
+    let next = listed.last().filter(|_| more).map(|(_, place)| place.clone());
+    Ok(Page { items: listed.into_iter().map(|(item, _)| item).collect(), next, total })
 }
 
 /// What is shown of items that were found, in that order; those that are gone meanwhile are left out.

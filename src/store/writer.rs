@@ -17,6 +17,7 @@ use crate::queue::trail::{Entry, Event};
 use crate::queue::urgency::Times;
 use crate::queue::work::{Action, Command, Decision, LaneState};
 use crate::queue::{Lane, Person, Role};
+use crate::sheet::Identity;
 use crate::subscriptions::Concern;
 use futures_util::future::join;
 use jiff::Timestamp;
@@ -1113,7 +1114,10 @@ fn search_text(summary: &Summary) -> String {
         summary.ward.as_deref().unwrap_or_default(),
         &summary.headline,
     ];
-    for part in own.into_iter().chain(summary.rules.iter().map(String::as_str)).chain(people).chain(decided) {
+    let named: Vec<String> = summary.identity.iter().flat_map(Identity::texts).collect();
+    let named = named.iter().map(String::as_str);
+    let rules = summary.rules.iter().map(String::as_str);
+    for part in own.into_iter().chain(named).chain(rules).chain(people).chain(decided) {
         let _ = writeln!(out, "{}", part.to_lowercase());
     }
     out
@@ -1294,6 +1298,7 @@ pub(crate) mod tests {
             label: format!("n{n}"),
             through: "$validate".to_owned(),
             resource: "{}".to_owned(),
+            identity: Default::default(),
             ward: None,
             starts: None,
             at: Timestamp::from_second(1_790_000_000).unwrap(),

@@ -195,7 +195,6 @@ test("taking and deciding", async (browser, service) => {
   await w.page.selectOption("#act-accept", "other");
   await w.page.click("text=Accept with this reason");
   await w.page.getByText("needs words").waitFor();
-  await w.page.click("text=Look at it again");
   await w.page.selectOption("#act-accept", "agreed-with-prescriber");
   await w.page.fill("#accept-text", "Density stated in the record");
   await w.page.click("text=Accept with this reason");
@@ -247,6 +246,59 @@ test("two people, one order", async (browser, service) => {
   await a.page.getByText("The order was given back.").waitFor();
   await a.done();
   await b.done();
+});
+
+test("what is written stays, whatever is pressed and whatever happens", async (browser, service) => {
+  const bundle = sample("demo-5-steps-over-cap");
+  orderIn(bundle).id = "written-on";
+  await post(service, bundle);
+  for (const javaScriptEnabled of [true, false]) {
+    const w = await watched(browser, service, { javaScriptEnabled, viewport: { width: 360, height: 800 } });
+    const { page } = w;
+    await signIn(w, service, "invented-2");
+    await open(page, service, "written-on", "pharmacist");
+    if (await page.locator("#act-give-back").count()) await page.click("#act-give-back");
+    await page.fill("#ask-text", "Is the last step meant?");
+    await page.selectOption("#act-accept", "does-not-apply");
+    await page.fill("#accept-text", "Seen at the bedside");
+    if (javaScriptEnabled) {
+      // The other lane does something: it is said, and nothing stands in the way.
+      const other = await watched(browser, service);
+      await signIn(other, service, "invented-3");
+      await open(other.page, service, "written-on", "dietitian");
+      await other.page.click("#act-take");
+      await other.page.getByText("You hold this order now.").waitFor();
+      await page.getByText("The other lane did something").waitFor();
+      await page.click("#changed button");
+      await page.getByText("held by Dora Beispiel").first().waitFor();
+      is(await page.inputValue("#accept-text"), "Seen at the bedside", "shown again with what was written");
+      await other.page.click("#act-give-back");
+      await other.done();
+    }
+    await page.click("#act-take");
+    await page.getByText("You hold this order now.").waitFor();
+    const boxes = async () => [await page.inputValue("#ask-text"), await page.inputValue("#act-accept"), await page.inputValue("#accept-text")];
+    is(await boxes(), ["Is the last step meant?", "does-not-apply", "Seen at the bedside"], "after taking it");
+    await page.fill("#act-comment", "Ward knows");
+    await page.click("text=Add the comment");
+    await page.getByText("The comment was added.").waitFor();
+    is(await boxes(), ["Is the last step meant?", "does-not-apply", "Seen at the bedside"], "after a comment");
+    is(await page.inputValue("#act-comment"), "", "what was sent is not written twice");
+    if (javaScriptEnabled) await check(page, "an order with what was written");
+    // The session ends elsewhere: nothing is done, and the text is still to be read.
+    const cookies = await w.context.cookies();
+    await w.context.clearCookies();
+    await page.click("text=Note the question");
+    await page.getByRole("heading", { name: "Sign in first" }).waitFor();
+    holds((await page.textContent("main")).includes("Is the last step meant?"), "what was written is shown");
+    await page.screenshot({ path: `${pictures}/session-over-${javaScriptEnabled ? "script" : "plain"}.png`, fullPage: true });
+    if (javaScriptEnabled) await check(page, "the session is over");
+    await w.context.addCookies(cookies);
+    await open(page, service, "written-on", "pharmacist");
+    await page.click("#act-give-back");
+    await page.getByText("The order was given back.").waitFor();
+    await w.done();
+  }
 });
 
 test("an order arrives while the list is open", async (browser, service) => {
@@ -426,7 +478,14 @@ test("trying an order: figures follow, errors name their place", async (browser,
   const { page } = w;
   await page.goto(`${service.base}/try`);
   await page.screenshot({ path: `${pictures}/try-empty.png`, fullPage: true });
+  // Looking through the list with the arrows goes nowhere and takes nothing away (WCAG 3.2.2).
+  await page.fill("#json", '{"resourceType": "NutritionOrder"}');
+  await page.focus("#sample");
+  for (let n = 0; n < 3; n += 1) await page.keyboard.press("ArrowDown");
   await page.selectOption("#sample", "demo-5-steps-over-cap");
+  await page.waitForTimeout(300);
+  is([new URL(page.url()).search, await page.inputValue("#json")], ["", '{"resourceType": "NutritionOrder"}'], "one's own order stays");
+  await page.click("text=Take this one");
   await page.locator("#result .sheet").waitFor();
   holds((await page.textContent("#result")).includes("1910 mL"), "as ordered");
   await page.fill("#now0", "25");
@@ -446,6 +505,28 @@ test("trying an order: figures follow, errors name their place", async (browser,
   const after = await (await fetch(`${service.base}/metrics`)).text();
   const count = (text) => text.split("\n").filter((l) => l.startsWith("enteral_gate_appraisals_total")).join();
   is(count(after), count(before), "nothing is counted");
+  await w.done();
+});
+
+test("the findings come before the decision, on a telephone, on paper and by keyboard", async (browser, service) => {
+  const w = await watched(browser, service, { viewport: { width: 360, height: 800 } });
+  const { page } = w;
+  await signIn(w, service, "invented-1");
+  await open(page, service, "demo-5");
+  const box = (name) => page.getByRole("heading", { name, exact: true }).first().boundingBox();
+  for (const media of ["screen", "print"]) {
+    await page.emulateMedia({ media });
+    holds((await box("Found")).y < (await box("Decide")).y, `found before decide (${media})`);
+    await page.screenshot({ path: `${pictures}/order-360-${media}.png`, fullPage: true });
+  }
+  await page.emulateMedia({ media: "screen" });
+  const order = await page.evaluate(() => [...document.querySelectorAll(".findings a, #work button")].map((e) => e.closest(".findings") ? "finding" : "button"));
+  is(order.lastIndexOf("finding") < order.indexOf("button"), true, "the way of the keyboard");
+  // On a wide window the decision stands under the order, beside what was found.
+  await page.setViewportSize({ width: 1360, height: 900 });
+  const [words, found, decide] = [await box("The order in words"), await box("Found"), await box("Decide")];
+  holds(Math.abs(words.x - decide.x) < 2 && found.x > decide.x && found.y < decide.y, JSON.stringify([words, found, decide]));
+  await page.screenshot({ path: `${pictures}/order-1360.png`, fullPage: true });
   await w.done();
 });
 

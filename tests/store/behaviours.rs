@@ -514,7 +514,8 @@ pub async fn feedback_is_joined_to_its_item(place: Place) {
     let trail = store.trail(id).await.unwrap();
     let kinds: Vec<&str> = trail.iter().map(|e| e.what.word()).collect();
     assert_eq!(kinds, ["recorded", "card-answered", "card-answered", "card-answered"]);
-    assert!(trail[3].what.words().contains("as-ann-invented-said"), "{}", trail[3].what.words());
+    let words = trail[3].what.words(&|at| at.to_string());
+    assert!(words.contains("as-ann-invented-said"), "{words}");
     let all = store.statistics(date(2026, 9, 1), date(2026, 9, 30)).await.unwrap();
     let s = all.iter().find(|s| s.rule == rule).unwrap();
     let overridden: Vec<_> = s.card_overridden.iter().map(|(reason, n)| (reason.as_str(), *n)).collect();

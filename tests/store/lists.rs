@@ -8,6 +8,7 @@ use enteral_gate::queue::task::TaskIs;
 use enteral_gate::queue::urgency::Times;
 use enteral_gate::queue::work::{Action, Decision, LaneState};
 use enteral_gate::queue::{Lane, Role};
+use enteral_gate::sheet::{Identifier, Identity};
 use enteral_gate::store::{Counts, Filter, LaneIs, Query, Sort, SqlStore, Store, TaskOf};
 use jiff::Timestamp;
 use std::collections::BTreeSet;
@@ -42,13 +43,21 @@ const WARDS: [Option<&str>; 6] = [None, Some("Ward A"), Some("ward a"), Some("Wa
 const TIERS: [Tier; 4] = [Tier::Stop, Tier::High, Tier::Med, Tier::Low];
 const RULES: [&str; 5] = ["RULE-1", "rule-1", "RULE-10", "RULE_1", "%"];
 const NAMES: [&str; 7] = ["Feed", "FEED 100%", "a_b", "back\\slash", "İstanbul Σς", "漢字 🍼", "tab\tand\nline"];
-const WORDS: [&str; 14] =
-    ["feed", "FEED", "100%", "a_b", "aXb", "\\", "İ", "Σ", "漢", "rule", "invented", "lowered", "n1", "zzz"];
+const WORDS: [&str; 18] = [
+    "harald", "MRN-4", "dec", "1958-12", "feed", "FEED", "100%", "a_b", "aXb", "\\", "İ", "Σ", "漢", "rule",
+    "invented", "lowered", "n1", "zzz",
+];
 
-/// What is searched for words, as the documents say: the order's name, its patient, ward, first finding, rules, who has
+/// What is searched for words, as the documents say: the order's name, its patient with name, birth and identifiers, ward, first finding, rules, who has
 /// to do with it, and what was changed.
 fn searched(s: &Summary) -> String {
     let mut parts = vec![s.label.clone(), s.key.patient.clone(), s.key.order.clone()];
+    if let Some(who) = &s.identity {
+        parts.push(who.name.clone());
+        parts.extend(who.called.iter().chain(&who.born).cloned());
+        parts.extend(who.born_words());
+        parts.extend(who.identifiers.iter().map(|one| one.value.clone()));
+    }
     parts.extend(s.ward.clone());
     parts.push(s.headline.clone());
     parts.extend(s.rules.clone());
@@ -151,13 +160,24 @@ fn random_filter(n: &mut Numbers, patients: &[String]) -> Filter {
     f
 }
 
+/// Who the patient may be; invented.
+fn random_identity(n: &mut Numbers) -> Identity {
+    let identifier = |value: &str| Identifier { label: "Record number".to_owned(), value: value.to_owned() };
+    Identity {
+        name: n.one(&["Harald Invented", "HARALD O_O", ""]).to_owned(),
+        called: n.chance(3).then(|| "Harry 100%".to_owned()),
+        born: n.one(&[None, Some("1958-12-24"), Some("1958-12"), Some("in May")]).map(str::to_owned),
+        identifiers: n.one(&[vec![], vec![identifier("MRN-4711")], vec![identifier("MRN-42"), identifier("x")]]),
+    }
+}
+
 /// Something that happens to an order.
 async fn change(store: &SqlStore, n: &mut Numbers, orders: &mut [enteral_gate::queue::item::Received], minute: i64) {
     let nth = n.below(orders.len());
     let id = orders[nth].id();
     let (ann, bob, dan) = (pharmacist("ann"), pharmacist("bob"), person("dan", Role::Dietitian));
     let who = n.one(&[ann, bob, dan]);
-    let action = match n.below(9) {
+    let action = match n.below(10) {
         0 => Action::Take,
         1 => accept(),
         2 => Action::CloseAsChanged { note: "rate LOWERED".to_owned() },
@@ -167,6 +187,13 @@ async fn change(store: &SqlStore, n: &mut Numbers, orders: &mut [enteral_gate::q
         6 => {
             // The same again, from another ward: no line in the trail tells of it.
             orders[nth].ward = n.one(&WARDS).map(str::to_owned);
+            orders[nth].at = at(minute);
+            store.record(vec![orders[nth].clone()]).await.unwrap();
+            return;
+        }
+        8 => {
+            // More is known of the patient, or something else.
+            orders[nth].identity = random_identity(n);
             orders[nth].at = at(minute);
             store.record(vec![orders[nth].clone()]).await.unwrap();
             return;
@@ -235,6 +262,7 @@ async fn lists_are_what_a_plain_reading_gives(place: Place) {
         one.label = format!("{} {nth}", n.one(&NAMES));
         one.key.patient =
             format!("{}{}", n.one(&["Patient/p", "Patient/P", "p", "https://x.example/Patient/p"]), n.below(20));
+        one.identity = random_identity(&mut n);
         one.ward = n.one(&WARDS).map(str::to_owned);
         one.starts = n.chance(2).then(|| at(n.below(600) as i64));
         Arc::make_mut(&mut one.report).findings.truncate(1);
@@ -265,7 +293,9 @@ async fn lists_are_what_a_plain_reading_gives(place: Place) {
         let sort = n.one(&[Sort::Urgency, Sort::Changed]);
         let mut wanted: Vec<&Summary> = all.iter().filter(|s| fits(s, &filter, now)).collect();
         match sort {
-            Sort::Urgency => wanted.sort_by_key(|s| (s.sort_key(&Times::default()), s.id.clone())),
+            Sort::Urgency => wanted.sort_by_key(|s| {
+                (s.put_off(filter.lanes(), now).is_some(), s.sort_key(&Times::default()), s.id.clone())
+            }),
             Sort::Changed => wanted.sort_by_key(|s| (std::cmp::Reverse(s.changed_at), s.id.clone())),
         }
         let wanted: Vec<ItemId> = wanted.into_iter().map(|s| s.id.clone()).collect();

@@ -9,11 +9,11 @@ use crate::http::App;
 use crate::http::refusal::Refusal;
 use crate::queue::item::{Item, ItemId, Standing, Summary};
 use crate::queue::report::Report;
-use crate::queue::trail::Event;
+use crate::queue::trail::{Entry, Event};
 use crate::queue::urgency::{Times, length, urgency};
 use crate::queue::work::{ACCEPT_REASONS, Action, Command, Conflict, LaneState, Reason, Refused, may};
-use crate::queue::{Lane, Role};
-use crate::sheet::{Found, Offer, Open, Place, Sheet};
+use crate::queue::{self, Lane, Role};
+use crate::sheet::{Found, Identifier, Identity, Offer, Open, Place, Sheet};
 use crate::store::views;
 use crate::store::{Change, Filter, LaneIs, NotDone, Query, Sort, Store};
 use askama::Template;
@@ -42,12 +42,16 @@ const BEAT: Duration = Duration::from_secs(15);
 pub struct Work {
     /// The item.
     pub id: String,
-    /// Its version as shown.
-    pub version: u64,
+    /// The version that whoever decides has seen.
+    pub seen: u64,
     /// The lane that they work in.
     pub lane: &'static str,
-    /// State of each lane.
-    pub states: Vec<(String, String)>,
+    /// Each lane, its state, and what was written when it came to that.
+    pub states: Vec<(String, String, Option<String>)>,
+    /// What people said, the last first: when, who, what.
+    pub said: Vec<(String, String, String)>,
+    /// How many comments cannot be shown.
+    pub unread: Option<String>,
     /// Why something cannot be done.
     pub note: Option<String>,
     /// They may take it.
@@ -68,19 +72,101 @@ pub struct Work {
     pub rules: Vec<String>,
     /// Reasons for leaving an order as it is.
     pub reasons: &'static [(&'static str, &'static str)],
+    /// For how long it can be put off: minutes and words.
+    pub lengths: &'static [Choice],
     /// An id, so that a form that is sent twice is done once.
     pub command: String,
+    /// What was written and not sent, or not taken: it stands in its box again.
+    pub typed: Typed,
+    /// The same of boxes that are not there any more: what it was for, and the text.
+    pub left: Vec<(&'static str, String)>,
+}
+
+/// Boxes of the form: the action that each is for, and what is written there.
+const BOXES: [(&str, &str); 7] = [
+    ("accept", "Why the order is left as it is"),
+    ("close-as-changed", "How the order was changed"),
+    ("ask-prescriber", "What the prescriber was asked"),
+    ("snooze", "Why it is put off"),
+    ("reopen", "Why the decision is taken back"),
+    ("hand-over", "What a colleague should know"),
+    ("comment", "Comment"),
+];
+
+/// What stands in the boxes of the form.
+#[derive(Clone, Debug, Default)]
+pub struct Typed {
+    texts: Vec<(&'static str, String)>,
+    /// The reason for leaving an order as it is.
+    pub reason: String,
+    /// To whom it is handed over.
+    pub to: String,
+    /// For how long it is put off.
+    pub minutes: String,
+}
+
+impl Typed {
+    pub(in crate::http) fn read(form: &Form) -> Self {
+        let texts = BOXES.iter().map(|(act, _)| (*act, form.text(&format!("{act}-text")))).collect();
+        let text = |name: &str| form.get(name).to_owned();
+        let mut out = Self { texts, reason: text("reason"), to: text("to"), minutes: text("minutes") };
+        // A form that has one box only.
+        let (act, _) = asked_for(form);
+        let alone = form.text("text");
+        if let Some((_, own)) = out.texts.iter_mut().find(|(own, _)| *own == act)
+            && own.is_empty()
+        {
+            *own = alone;
+        }
+        out
+    }
+
+    /// What stands in the box of an action.
+    pub fn text(&self, act: &str) -> &str {
+        self.texts.iter().find(|(own, _)| *own == act).map_or("", |(_, text)| text)
+    }
+
+    /// What is taken is not written again.
+    fn taken(mut self, act: &str) -> Self {
+        self.texts.iter_mut().filter(|(own, _)| *own == act).for_each(|(_, text)| text.clear());
+        match act {
+            "accept" => self.reason.clear(),
+            "hand-over" => self.to.clear(),
+            "snooze" => self.minutes.clear(),
+            _ => {}
+        }
+        self
+    }
+
+    /// Whether something would be lost; who it is handed over to and for how long it is put off is chosen at once again.
+    fn is_empty(&self) -> bool {
+        self.reason.is_empty() && self.texts.iter().all(|(_, text)| text.trim().is_empty())
+    }
+
+    /// Every text with what it was for.
+    pub(in crate::http) fn all(&self) -> Vec<(&'static str, String)> {
+        let with = |(act, words): &(&str, &'static str)| (*words, self.text(act).to_owned());
+        BOXES.iter().map(with).filter(|(_, text)| !text.trim().is_empty()).collect()
+    }
+}
+
+/// The action that a button asks for, and the lane or the rule that it is for, where the button says so.
+fn asked_for(form: &Form) -> (&str, &str) {
+    let act = form.get("act");
+    act.split_once('.').unwrap_or((act, ""))
 }
 
 struct Row {
     id: String,
     label: String,
     patient: String,
+    who: String,
     ward: String,
     headline: String,
     tier: Option<Tier>,
     unchecked: usize,
     late: bool,
+    put_off: Option<String>,
     reasons: String,
     states: Vec<String>,
 }
@@ -113,6 +199,9 @@ pub(in crate::http) struct Banner {
 }
 
 type Choice = (&'static str, &'static str);
+
+/// For how long an order can be put off on its page.
+const LENGTHS: [Choice; 5] = [("30", "30 min"), ("60", "1 h"), ("120", "2 h"), ("240", "4 h"), ("720", "12 h")];
 
 const STATES: [Choice; 9] = [
     ("waiting", "waits for a decision"),
@@ -167,6 +256,15 @@ struct List<'l> {
     next: Option<String>,
 }
 
+/// A rule's id as rulebooks write it, however it was typed: `WAT-01`, `GRO-02b`.
+fn rule_id(text: &str) -> String {
+    let upper = text.to_ascii_uppercase();
+    match upper.rfind(|c: char| c.is_ascii_digit()).and_then(|last| upper.split_at_checked(last + 1)) {
+        Some((id, variant)) => format!("{id}{}", variant.to_ascii_lowercase()),
+        None => upper,
+    }
+}
+
 impl Asked {
     fn read(form: &Form, job: Job) -> Self {
         let text = |name: &str| form.get(name).trim().chars().take(200).collect::<String>();
@@ -187,7 +285,7 @@ impl Asked {
             state,
             tier: known(&TIERS, "tier"),
             ward: text("ward"),
-            rule: text("rule"),
+            rule: rule_id(&text("rule")),
             waits: known(&WAITS, "waits"),
             starts: known(&STARTS, "starts"),
             unchecked: form.get("unchecked") == "1",
@@ -298,7 +396,9 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     let asked = Asked::read(&form, signed.person.job);
     let after = Some(form.get("after").to_owned()).filter(|a| !a.is_empty());
     let counts = store.counts(now).await;
-    let query = Query { filter: asked.filter(now, &signed.person), sort: Sort::Urgency, after, limit: A_PAGE, now };
+    let filter = asked.filter(now, &signed.person);
+    let lanes = filter.lanes().to_vec();
+    let query = Query { filter, sort: Sort::Urgency, after, limit: A_PAGE, now };
     let found = store.list(query).await;
     let trouble = match (&found, &counts) {
         (Err(why), _) | (_, Err(why)) => {
@@ -361,7 +461,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         trouble,
         total_words,
         empty,
-        items: items.iter().map(|item| row(&app, item, &times, now)).collect(),
+        items: items.iter().map(|item| row(&app, item, &lanes, &times, now)).collect(),
         next: next.map(|after| asked.href(Some(&after))),
         not_understood: Asked::not_understood(&form),
         f: asked,
@@ -526,8 +626,92 @@ fn state_words(app: &App, state: &LaneState, now: Timestamp) -> String {
     }
 }
 
-fn row(app: &App, item: &Summary, times: &Times, now: Timestamp) -> Row {
-    let urgency = urgency(item, times, now);
+/// Identifiers of a patient in one line of the list.
+const IDENTIFIERS: usize = 2;
+
+fn count(n: u64, one: &str) -> String {
+    if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") }
+}
+
+/// By what people tell a patient, in one line.
+fn who(identity: &Identity) -> String {
+    let name = Some(identity.name.clone()).filter(|name| !name.is_empty());
+    let born = identity.born_words().map(|born| format!("born {born}"));
+    let identifiers = identity.identifiers.iter().take(IDENTIFIERS).map(Identifier::words);
+    let parts: Vec<String> = name.into_iter().chain(born).chain(identifiers).collect();
+    parts.join(", ")
+}
+
+/// What was asked, or said, when a lane came to its state.
+fn detail(s: &Summary, lane: Lane, trail: &[Entry], now: Timestamp) -> Option<String> {
+    use crate::queue::work::Decision;
+    let reason = |reason: &Reason| {
+        let words =
+            ACCEPT_REASONS.iter().find(|(code, _)| *code == reason.code).map_or(reason.code.as_str(), |(_, w)| w);
+        match reason.text.as_deref().filter(|text| !text.is_empty()) {
+            Some(text) => format!("{words}: {text}"),
+            None => words.to_owned(),
+        }
+    };
+    let text = match &s.lane(lane).state {
+        LaneState::NotAsked | LaneState::Open => None,
+        LaneState::Taken { until, .. } | LaneState::Snoozed { until, .. } if *until <= now => None,
+        LaneState::Snoozed { note, .. } => Some(note.clone()),
+        LaneState::Asked { question, .. } => Some(question.clone()),
+        LaneState::Decided { decision: Decision::Accepted { reason: given }, .. } => Some(reason(given)),
+        LaneState::Decided { decision: Decision::Changed { note }, .. } => Some(note.clone()),
+        // Whoever handed it over said why; that is in the trail alone.
+        LaneState::Taken { .. } => trail.iter().rev().find_map(|entry| match &entry.what {
+            Event::Did { lane: own, action: Action::HandOver { note, .. } }
+                if *own == lane && entry.version == s.lane(lane).version =>
+            {
+                Some(format!("{}, handing it over: {note}", entry.by.name)).filter(|_| !note.is_empty())
+            }
+            _ => None,
+        }),
+    };
+    text.filter(|text| !text.trim().is_empty()).map(|text| crate::sheet::seen(&text))
+}
+
+/// Comments, and what the prescriber said to a card, the last first.
+fn said(app: &App, trail: &[Entry]) -> Vec<(String, String, String)> {
+    let one = |entry: &Entry| {
+        let text = match &entry.what {
+            Event::Did { action: Action::Comment { text }, .. } => text.clone(),
+            Event::CardAnswered { accepted: false, .. } => entry.what.words(&|at| moment(app, at)),
+            _ => return None,
+        };
+        Some((moment(app, entry.at), entry.by.name.clone(), crate::sheet::seen(&text)))
+    };
+    trail.iter().rev().filter_map(one).collect()
+}
+
+/// What happened, as people read it: somebody who looked again and again, with nobody else in between, in one line.
+fn history(app: &App, trail: &[Entry]) -> Vec<(String, String, String)> {
+    // Where the line of somebody's looks is, how many there were, and the last of them; until somebody else does something.
+    let mut looks: Option<(usize, &queue::Person, u64)> = None;
+    let mut out: Vec<(String, String, String)> = Vec::new();
+    for entry in trail {
+        let (at, viewed) = (moment(app, entry.at), entry.what == Event::Viewed);
+        looks = looks.filter(|(_, by, _)| by.is(&entry.by));
+        if let (true, Some((line, _, times))) = (viewed, &mut looks) {
+            *times += 1;
+            if let Some(line) = out.get_mut(*line) {
+                line.2 = format!("looked at it, {times} times until {at}");
+            }
+            continue;
+        }
+        if viewed {
+            looks = Some((out.len(), &entry.by, 1));
+        }
+        let words = crate::sheet::seen(&entry.what.words(&|at| moment(app, at)));
+        out.push((at, entry.by.name.clone(), words));
+    }
+    out
+}
+
+fn row(app: &App, item: &Summary, lanes: &[Lane], times: &Times, now: Timestamp) -> Row {
+    let urgency = urgency(item, lanes, times, now);
     let mut states: Vec<String> = Lane::ALL
         .into_iter()
         .filter(|lane| item.lane(*lane).state != LaneState::NotAsked)
@@ -540,7 +724,6 @@ fn row(app: &App, item: &Summary, times: &Times, now: Timestamp) -> Row {
     }
     // The chips say the tier already.
     let mut reasons: Vec<String> = urgency.reasons.into_iter().filter(|r| !r.starts_with("finding of tier")).collect();
-    let count = |n: u64, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
     let more = item.findings.saturating_sub(1) as u64;
     reasons.extend((more > 0).then(|| count(more, "more finding")));
     reasons.extend((item.comments > 0).then(|| count(item.comments, "comment")));
@@ -548,11 +731,13 @@ fn row(app: &App, item: &Summary, times: &Times, now: Timestamp) -> Row {
         id: item.id.to_string(),
         label: crate::sheet::seen(&item.label),
         patient: crate::sheet::seen(&item.key.patient),
+        who: item.identity.as_ref().map(who).unwrap_or_default(),
         ward: item.ward.as_deref().map(crate::sheet::seen).unwrap_or_default(),
         headline: crate::sheet::seen(&item.headline),
         tier: item.tier,
         unchecked: item.not_evaluated,
         late: urgency.overdue,
+        put_off: urgency.put_off.map(|until| moment(app, until)),
         reasons: sentence(reasons.join("; ")),
         states,
     }
@@ -564,9 +749,14 @@ struct One {
     chrome: Chrome,
     id: String,
     version: u64,
+    /// The lane of whoever looks; empty where they have none.
+    lane: &'static str,
     arrived: String,
     late: bool,
+    /// Until when it is put off.
+    put_off: Option<String>,
     done: Option<String>,
+    refused: Option<NotDoneHere>,
     replaced: Option<(String, Option<String>)>,
     before: Option<String>,
     whole: bool,
@@ -591,6 +781,26 @@ fn unavailable(app: &App, signed: &Signed, why: &str) -> Response {
     message(StatusCode::SERVICE_UNAVAILABLE, chrome, "Not possible now", text, Some(("/queue", "Back to the queue")))
 }
 
+/// Why what was asked for was not done, above the order as it is now.
+struct NotDoneHere {
+    heading: &'static str,
+    what: String,
+    who: Option<String>,
+}
+
+/// How an order is shown.
+struct Shown {
+    status: StatusCode,
+    /// It is noted that somebody looked.
+    noted: bool,
+    /// The action that was done last, where that is to be said.
+    done: String,
+    refused: Option<NotDoneHere>,
+    typed: Typed,
+    /// The version that they saw; that of now where nothing else is said.
+    seen: Option<u64>,
+}
+
 /// `GET /queue/{id}`
 pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: Request) -> Response {
     let (signed, store, people) = match entered(&app, signed(&app, &request)) {
@@ -598,18 +808,36 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         Err(answer) => return *answer,
     };
     let Some(id) = ItemId::read(&id) else { return no_such(&app, &signed) };
+    let form = Form::parse(request.uri().query().unwrap_or("").as_bytes());
+    let shown = Shown {
+        status: StatusCode::OK,
+        noted: request.method() == Method::GET,
+        done: form.get("done").to_owned(),
+        refused: None,
+        typed: Typed::default(),
+        seen: None,
+    };
+    show(&app, (&signed, store, people), id, shown).await
+}
+
+async fn show(
+    app: &App,
+    (signed, store, people): (&Signed, &Arc<dyn Store>, &People),
+    id: ItemId,
+    shown: Shown,
+) -> Response {
     let now = Timestamp::now();
     let item = match store.get(id.clone()).await {
         Ok(Some(item)) => item,
-        Ok(None) => return no_such(&app, &signed),
-        Err(why) => return unavailable(&app, &signed, &why.to_string()),
+        Ok(None) => return no_such(app, signed),
+        Err(why) => return unavailable(app, signed, &why.to_string()),
     };
     // Who looked at what is part of the trail; without it nothing is shown.
     if let Some(person) = signed.person.on_queue()
-        && request.method() == Method::GET
+        && shown.noted
         && let Err(why) = store.viewed(id.clone(), person, now).await
     {
-        return unavailable(&app, &signed, &why.to_string());
+        return unavailable(app, signed, &why.to_string());
     }
     let (trail, trail_trouble) = match store.trail(id.clone()).await {
         Ok(entries) => (entries, None),
@@ -625,13 +853,8 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         }),
         _ => None,
     });
-    let trail =
-        trail.iter().map(|e| (moment(&app, e.at), e.by.name.clone(), crate::sheet::seen(&e.what.words()))).collect();
-    let form = Form::parse(request.uri().query().unwrap_or("").as_bytes());
-    let done = DONE
-        .iter()
-        .find(|(word, _)| *word == form.get("done") && last == Some(*word))
-        .map(|(_, words)| (*words).to_owned());
+    let done =
+        DONE.iter().find(|(word, _)| *word == shown.done && last == Some(*word)).map(|(_, words)| (*words).to_owned());
     let s = &item.summary;
     let replaced = (s.standing == Standing::Replaced).then(|| {
         let words = if s.replaced_by.is_some() {
@@ -641,34 +864,43 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         };
         (words.to_owned(), s.replaced_by.as_ref().map(|id| format!("/queue/{id}")))
     });
-    let mut late = false;
-    let mut arrived = format!("received {}", moment(&app, s.received));
+    let (mut late, mut put_off) = (false, None);
+    let mut arrived = format!("received {}", moment(app, s.received));
     if s.seen > 1 {
-        arrived.push_str(&format!(", {} times, last {}", s.seen, moment(&app, s.last_seen)));
+        arrived.push_str(&format!(", {} times, last {}", s.seen, moment(app, s.last_seen)));
     }
     if let Some(ward) = &s.ward {
         arrived.push_str(&format!(" · {}", crate::sheet::seen(ward)));
     }
     if s.standing == Standing::Open {
-        let urgency = urgency(s, &store.times(), now);
+        let lanes = signed.person.job.lane().map_or_else(|| Lane::ALL.to_vec(), |lane| vec![lane]);
+        let urgency = urgency(s, &lanes, &store.times(), now);
         late = urgency.overdue;
+        put_off = urgency.put_off.map(|until| moment(app, until));
         let reasons: Vec<String> = urgency.reasons.into_iter().filter(|r| !r.starts_with("finding of tier")).collect();
         arrived.push_str(&format!(" · {}", reasons.join("; ")));
     }
     let by = &item.report.by;
+    let title = match &shown.refused {
+        Some(refused) => format!("{}: order {}", refused.heading, s.label),
+        None => format!("Order {}", s.label),
+    };
     let one = One {
-        chrome: Chrome::new(&app, format!("Order {}", s.label), "queue", Some(&signed)),
+        chrome: Chrome::new(app, title, "queue", Some(signed)),
         id: id.to_string(),
         version: s.version,
+        lane: signed.person.job.lane().map_or("", Lane::word),
         arrived,
         late,
+        put_off,
         done,
+        refused: shown.refused,
         replaced,
         before: s.replaces.as_ref().map(|id| format!("/queue/{id}")),
         whole: item.report.sheet.is_some(),
-        work: Some(work(&app, s, &signed.person, people, now)),
+        work: Some(work(app, (s, &trail), (&signed.person, people), (shown.typed, shown.seen), now)),
         sheet: sheet_of(&item),
-        trail,
+        trail: history(app, &trail),
         trail_trouble,
         notes: item.report.notes.iter().map(|n| crate::sheet::seen(n)).collect(),
         by: format!(
@@ -676,13 +908,15 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
             by.program, by.rulebook, by.formulary, by.formulary_hash, by.fhir_version, by.time_zone
         ),
     };
-    page(StatusCode::OK, &one)
+    page(shown.status, &one)
 }
 
 /// The sheet as it was kept, or what the report alone gives.
 fn sheet_of(item: &Item) -> Sheet {
+    let identity = item.summary.identity.clone();
+    let reference = crate::sheet::seen(&item.summary.key.patient);
     if let Some(sheet) = &item.report.sheet {
-        return (**sheet).clone();
+        return Sheet { identity, reference, ..(**sheet).clone() };
     }
     let r: &Report = &item.report;
     let places = |at: &[String]| -> Vec<Place> {
@@ -691,7 +925,13 @@ fn sheet_of(item: &Item) -> Sheet {
     let seen = crate::sheet::seen;
     Sheet {
         label: seen(&item.summary.label),
-        patient: seen(&item.summary.key.patient),
+        patient: identity
+            .as_ref()
+            .map(|who| who.name.clone())
+            .filter(|name| !name.is_empty())
+            .unwrap_or_else(|| reference.clone()),
+        identity,
+        reference,
         disposition: r.disposition.code().into(),
         computed: r.disposition != Disposition::Refused,
         found: r
@@ -726,7 +966,13 @@ fn sheet_of(item: &Item) -> Sheet {
     }
 }
 
-fn work(app: &App, s: &Summary, me: &Person, people: &People, now: Timestamp) -> Work {
+fn work(
+    app: &App,
+    (s, trail): (&Summary, &[Entry]),
+    (me, people): (&Person, &People),
+    (typed, seen): (Typed, Option<u64>),
+    now: Timestamp,
+) -> Work {
     let role = me.job.role().unwrap_or(Role::Reader);
     let lane = role.lane().unwrap_or(Lane::Pharmacist);
     let coordinator = role == Role::Coordinator;
@@ -748,7 +994,8 @@ fn work(app: &App, s: &Summary, me: &Person, people: &People, now: Timestamp) ->
             "You can hand the order over and give it back for others; pharmacists and dietitians decide.".to_owned(),
         ),
         (false, _) => Some(format!(
-            "As a {} you can read{}; pharmacists and dietitians decide.",
+            "As {} {} you can read{}; pharmacists and dietitians decide.",
+            if me.job.words().starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" },
             me.job.words(),
             if role == Role::Prescriber { " and comment" } else { "" }
         )),
@@ -764,14 +1011,16 @@ fn work(app: &App, s: &Summary, me: &Person, people: &People, now: Timestamp) ->
         }
         _ => None,
     };
-    Work {
+    let mut work = Work {
         id: s.id.to_string(),
-        version: s.version,
+        seen: seen.unwrap_or(s.version),
         lane: lane.word(),
         states: Lane::ALL
             .into_iter()
-            .map(|l| (lane_name(l).to_owned(), state_words(app, &s.lane(l).state, now)))
+            .map(|l| (lane_name(l).to_owned(), state_words(app, &s.lane(l).state, now), detail(s, l, trail, now)))
             .collect(),
+        unread: (trail.is_empty() && s.comments > 0).then(|| count(s.comments, "comment")),
+        said: said(app, trail),
         note,
         take: own && open && !decided && holder.is_none(),
         back: Lane::ALL.into_iter().filter_map(back).collect(),
@@ -786,8 +1035,20 @@ fn work(app: &App, s: &Summary, me: &Person, people: &People, now: Timestamp) ->
         },
         rules: s.rules.clone(),
         reasons: &ACCEPT_REASONS,
+        lengths: &LENGTHS,
         command: Uuid::new_v4().to_string(),
-    }
+        typed,
+        left: Vec::new(),
+    };
+    let there = |act: &str| match act {
+        "reopen" => work.reopen,
+        "hand-over" => !work.to.is_empty(),
+        "comment" => work.comment,
+        _ => work.decide,
+    };
+    let gone = BOXES.iter().filter(|(act, _)| !there(act) && !work.typed.text(act).trim().is_empty());
+    work.left = gone.map(|(act, words)| (*words, work.typed.text(act).to_owned())).collect();
+    work
 }
 
 /// What is said after something was done.
@@ -811,13 +1072,11 @@ struct NotDonePage {
     chrome: Chrome,
     heading: &'static str,
     what: String,
-    who: Option<String>,
-    text: String,
+    texts: Vec<(&'static str, String)>,
     id: String,
-    now: Option<String>,
 }
 
-/// `POST /queue/{id}`: one action.
+/// `POST /queue/{id}`: one action. What stands in the other boxes of the page comes back with the answer.
 ///
 /// # Errors
 /// What keeps the form from being read.
@@ -829,31 +1088,32 @@ pub async fn act(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
     };
     let form = form::read(&app, request).await?;
     let Some(id) = ItemId::read(&id) else { return Ok(no_such(&app, &signed)) };
-    let text = form.text("text");
-    let answer = |status, heading, what: String, who, now: Option<&ItemId>| {
+    let typed = Typed::read(&form);
+    let texts = typed.all();
+    let apart = |status, heading, what: String| {
         let chrome = Chrome::new(&app, heading, "queue", Some(&signed));
-        let now = now.map(ToString::to_string);
-        Ok(page(
-            status,
-            &NotDonePage { chrome, heading, what: sentence(what), who, text: text.clone(), id: id.to_string(), now },
-        ))
+        let (what, texts, id) = (sentence(what), texts.clone(), id.to_string());
+        Ok(page(status, &NotDonePage { chrome, heading, what, texts, id }))
     };
     if form.get("csrf") != signed.csrf {
         let what = "This form is not of this session. Open the order again and repeat what you did".to_owned();
-        return answer(StatusCode::FORBIDDEN, "Not of this session", what, None, None);
+        return apart(StatusCode::FORBIDDEN, "Not of this session", what);
+    }
+    let by = (&signed, store, people);
+    let seen: u64 = form.get("seen").parse().unwrap_or(0);
+    let (act, about) = asked_for(&form);
+    let mut shown =
+        Shown { status: StatusCode::OK, noted: true, done: String::new(), refused: None, typed, seen: None };
+    if act == "look" {
+        return Ok(show(&app, by, id.clone(), shown).await);
     }
     let now = Timestamp::now();
-    let act = form.get("act").to_owned();
-    let (Some(person), Some((lane, action))) = (signed.person.on_queue(), action(&form, &text, &act, people, now))
-    else {
-        return answer(
-            StatusCode::BAD_REQUEST,
-            "Not understood",
-            "The form does not say what is to be done".to_owned(),
-            None,
-            None,
-        );
+    let text = shown.typed.text(act).to_owned();
+    let (Some(person), Some((lane, action))) = (signed.person.on_queue(), action(&form, &text, people, now)) else {
+        let what = "The form does not say what is to be done".to_owned();
+        return apart(StatusCode::BAD_REQUEST, "Not understood", what);
     };
+    let remark = action.is_remark();
     let command = Command {
         // The id of the page with what is asked, so that the same form sent twice is done once and another form of the
         // same page is another command.
@@ -861,7 +1121,8 @@ pub async fn act(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
             form.get("command"),
             &person.id,
             lane.word(),
-            &act,
+            act,
+            about,
             &text,
             form.get("rule"),
             form.get("reason"),
@@ -871,33 +1132,46 @@ pub async fn act(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         by: person,
         at: now,
         lane,
-        seen: form.get("seen").parse().unwrap_or(0),
+        seen,
         action,
     };
+    let here = |heading, what: String| Some(NotDoneHere { heading, what: sentence(what), who: None });
     match store.act(id.clone(), command).await {
-        Ok(_) => Ok(see_other(&format!("/queue/{id}?done={act}"))),
-        Err(NotDone::NoSuchItem) => Ok(no_such(&app, &signed)),
-        Err(NotDone::Unavailable(why)) => answer(
-            StatusCode::SERVICE_UNAVAILABLE,
-            "Not possible now",
-            format!("The store does not answer: {why}"),
-            None,
-            None,
-        ),
-        Err(NotDone::Refused(Refused::Conflict(Conflict { what, by, at, replaced_by, .. }))) => {
-            let who = format!("By {} ({}), {}.", by.name, by.role.word(), moment(&app, at));
-            answer(StatusCode::CONFLICT, "Somebody was faster", what, Some(who), replaced_by.as_ref())
+        Ok(_) => {
+            let typed = shown.typed.taken(act);
+            if typed.is_empty() {
+                return Ok(see_other(&format!("/queue/{id}?done={act}")));
+            }
+            shown = Shown { noted: false, done: act.to_owned(), typed, ..shown };
+            // A remark says nothing of what else happened meanwhile.
+            shown.seen = remark.then_some(seen);
+        }
+        Err(NotDone::NoSuchItem) => return Ok(no_such(&app, &signed)),
+        Err(NotDone::Unavailable(why)) => {
+            let what = format!("The store does not answer: {why}");
+            return apart(StatusCode::SERVICE_UNAVAILABLE, "Not possible now", what);
+        }
+        Err(NotDone::Refused(Refused::Conflict(Conflict { what, by, at, .. }))) => {
+            let who = Some(format!("By {} ({}), {}.", by.name, by.role.word(), moment(&app, at)));
+            shown.status = StatusCode::CONFLICT;
+            shown.refused = Some(NotDoneHere { heading: "Somebody was faster", what: sentence(what), who });
         }
         Err(NotDone::Refused(Refused::NotAllowed(why))) => {
-            answer(StatusCode::FORBIDDEN, "Not for this role", why, None, None)
+            shown.status = StatusCode::FORBIDDEN;
+            shown.refused = here("Not for this role", why);
         }
         Err(NotDone::Refused(Refused::NotPossible(why))) => {
-            answer(StatusCode::CONFLICT, "Not possible", why, None, None)
+            shown.status = StatusCode::CONFLICT;
+            shown.refused = here("Not possible", why);
         }
+        // What else happened meanwhile was not looked at.
         Err(NotDone::Refused(Refused::Invalid(why))) => {
-            answer(StatusCode::UNPROCESSABLE_ENTITY, "Something is missing", why, None, None)
+            shown.status = StatusCode::UNPROCESSABLE_ENTITY;
+            shown.refused = here("Something is missing", why);
+            shown.seen = Some(seen);
         }
     }
+    Ok(show(&app, by, id.clone(), shown).await)
 }
 
 /// An id that is the same for the same parts only; none for a form without one.
@@ -909,8 +1183,10 @@ fn command_id(parts: &[&str]) -> String {
 }
 
 /// What a form asks for.
-fn action(form: &Form, text: &str, act: &str, people: &People, now: Timestamp) -> Option<(Lane, Action)> {
-    let mut lane = Lane::of(form.get("lane"));
+fn action(form: &Form, text: &str, people: &People, now: Timestamp) -> Option<(Lane, Action)> {
+    let (act, about) = asked_for(form);
+    let mut lane = Lane::of(if act == "give-back" && !about.is_empty() { about } else { form.get("lane") });
+    let rule = if about.is_empty() { form.get("rule") } else { about };
     let text = text.trim().to_owned();
     let action = match act {
         "take" => Action::Take,
@@ -931,7 +1207,7 @@ fn action(form: &Form, text: &str, act: &str, people: &People, now: Timestamp) -
         }
         "reopen" => Action::Reopen { note: text },
         "comment" => Action::Comment { text },
-        "useful" | "not-useful" => Action::Judge { rule: form.get("rule").to_owned(), useful: act == "useful" },
+        "useful" | "not-useful" => Action::Judge { rule: rule.to_owned(), useful: act == "useful" },
         _ => return None,
     };
     Some((lane?, action))
@@ -956,16 +1232,29 @@ impl Drop for Listener {
     }
 }
 
-/// `GET /queue/events`: what changes, as server-sent events: ids of items and versions, nothing of an order.
+/// The versions at which an item was judged and its lanes changed last, so that whoever looks at it is told what it was.
+async fn versions(store: &dyn Store, item: &ItemId) -> Option<String> {
+    let s = store.get(item.clone()).await.ok()??.summary;
+    let (judged, pharmacist, dietitian) = (s.judged, s.pharmacist.version, s.dietitian.version);
+    let version = s.version;
+    Some(format!(
+        "{{\"item\":\"{item}\",\"version\":{version},\"judged\":{judged},\"pharmacist\":{pharmacist},\"dietitian\":{dietitian}}}"
+    ))
+}
+
+/// `GET /queue/events`: what changes, as server-sent events: ids of items and versions, nothing of an order. With `item`
+/// only what changes of that one, and what it was.
 pub async fn events(State(app): State<Arc<App>>, request: Request) -> Response {
+    let asked = request.uri().query().unwrap_or("").as_bytes().to_vec();
     let found = signed(&app, &request);
     let (signed, store, _) = match entered(&app, found) {
         Ok(found) => found,
         Err(answer) => return *answer,
     };
     let Some(listener) = Listener::new() else { return Refusal::Overloaded.into_response() };
+    let one = ItemId::read(Form::parse(&asked).get("item"));
     let changes = store.changes();
-    let begun = (app.clone(), signed, changes, listener, true);
+    let begun = (app.clone(), signed, changes, (listener, one), true);
     let stream = futures_util::stream::unfold(begun, |(app, signed, mut changes, listener, first)| async move {
         if first {
             let hello = Bytes::from_static(b"retry: 3000\n: listening\n\n");
@@ -976,8 +1265,16 @@ pub async fn events(State(app): State<Arc<App>>, request: Request) -> Response {
         if app.stopping.load(Ordering::Relaxed) || !people.still(&signed, Timestamp::now()) {
             return None;
         }
+        let one = &listener.1;
         let text = match next {
             Err(_) => ": still here\n\n".to_owned(),
+            Ok(Ok(change)) if one.as_ref().is_some_and(|one| *one != change.item) => ": another\n\n".to_owned(),
+            Ok(Ok(_) | Err(broadcast::error::RecvError::Lagged(_))) if let Some(one) = one => {
+                match versions(&**app.doors.store.as_ref()?, one).await {
+                    Some(data) => format!("event: change\ndata: {data}\n\n"),
+                    None => ": not known\n\n".to_owned(),
+                }
+            }
             Ok(Ok(Change { item, version })) => {
                 format!("event: change\ndata: {{\"item\":\"{item}\",\"version\":{version}}}\n\n")
             }

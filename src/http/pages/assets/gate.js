@@ -34,9 +34,6 @@
       clearTimeout(waiting);
       waiting = setTimeout(() => again(event.target.id === "json" || event.target.id === "version"), 400);
     });
-    $("#sample").addEventListener("change", () => {
-      form.querySelector("button[value=sample]").click();
-    });
   }
 
   // The start-up token may come after the # of the printed address: it is never sent to the service in an address.
@@ -56,14 +53,20 @@
   const live = $("[data-live]");
   if (live && window.EventSource) {
     const source = new EventSource(live.dataset.live);
-    const { item, version } = live.dataset;
+    const { item, version, lane } = live.dataset;
+    let mine = false;
     const seen = new Set();
     source.addEventListener("change", (event) => {
       const change = JSON.parse(event.data);
       if (item && (change.item !== item || change.version <= Number(version))) return;
       seen.add(change.item);
+      // What another lane does, and a comment, is no conflict with what is done here.
+      const after = (at) => !(Number(at) <= Number(version));
+      mine ||= after(change.judged) || (lane ? after(change[lane]) : true);
       $("#changed-words").textContent = item
-        ? "This order changed while you were looking."
+        ? mine
+          ? "This order changed while you were looking. What you have written stays."
+          : "The other lane did something, or there is a comment. It is not in the way of what you do here, and what you have written stays."
         : seen.size === 1 ? "One order changed or came while you were looking." : `${seen.size} orders changed or came while you were looking.`;
       $("#changed").hidden = false;
     });
