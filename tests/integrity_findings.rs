@@ -1672,24 +1672,76 @@ fn the_institution_may_map_its_routes() {
         Outcome::Flagged(_) => "beyond the stomach",
         Outcome::Clear => "stomach",
         Outcome::NotApplicable(_) => "not known",
+        Outcome::NotEvaluated(..) => "they differ",
         other => panic!("{other:?}"),
     };
     assert_eq!(site(&settings, "GJT", "Own Tube"), "not known");
     settings.routes.insert((String::new(), "own tube".to_owned()), enteral_gate::settings::Site::PostPyloric);
     for (code, want) in [
         ("XYZ", "beyond the stomach"),
-        ("GJT", "not known"),
-        ("EFT", "not known"),
-        ("ENTINSTL", "not known"),
-        ("NGT", "stomach"),
+        // These codes do not tell where the tip is; the institution's text does.
+        ("GJT", "beyond the stomach"),
+        ("EFT", "beyond the stomach"),
+        ("ENTINSTL", "beyond the stomach"),
+        ("JJTINSTL", "beyond the stomach"),
+        ("NGT", "they differ"),
     ] {
         assert_eq!(site(&settings, code, "Own Tube"), want, "{code}");
     }
     assert_eq!(site(&settings, "XYZ", "another tube"), "not known");
     let system = "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration".to_owned();
     settings.routes.insert((system, "GJT".to_owned()), enteral_gate::settings::Site::Gastric);
-    assert_eq!(site(&settings, "GJT", "Own Tube"), "stomach");
-    assert_eq!(site(&settings, "EFT", "Own Tube"), "not known");
+    assert_eq!(site(&settings, "GJT", "another tube"), "stomach");
+    assert_eq!(site(&settings, "GJT", "Own Tube"), "they differ");
+    assert_eq!(site(&settings, "EFT", "another tube"), "not known");
+    // A vein stays a vein, whatever is set.
+    let system = "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration".to_owned();
+    settings.routes.insert((system, "IVPUSH".to_owned()), enteral_gate::settings::Site::Gastric);
+    assert!(matches!(judged_by("RTE-06", &order("IVPUSH", ""), &settings), Outcome::Flagged(_)));
+}
+
+/// All codes of a route are looked at, in any order: one that is not into the gut stops the order, two sites of the tip
+/// leave it open and are said.
+#[test]
+fn codes_of_a_route_that_contradict_each_other_are_said() {
+    let order = |codes: &[&str]| {
+        let plain = compose(&format!("{ADULT}volume = \"240 mL\"\nfeeds = 5\n"));
+        let coding = |code: &&str| {
+            format!("{{\"system\":\"http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration\",\"code\":\"{code}\"}}")
+        };
+        let codings: Vec<String> = codes.iter().map(coding).collect();
+        let (before, rest) = plain.split_once("\"routeofAdministration\":{\"coding\":[").expect("a route");
+        let (_, after) = rest.split_once(']').expect("its end");
+        format!("{before}\"routeofAdministration\":{{\"coding\":[{}]{after}", codings.join(","))
+    };
+    let flagged = |rule: &str, codes: &[&str]| match judged(rule, &order(codes)) {
+        Outcome::Flagged(all) => Some((all[0].tier, all[0].text.clone())),
+        _ => None,
+    };
+    for codes in [&["NGT", "IV"], &["IV", "NGT"], &["XYZ", "IVPUSH"]] {
+        assert_eq!(flagged("RTE-06", codes).map(|f| f.0), Some(Tier::Stop), "{codes:?}");
+    }
+    for (codes, names) in [
+        (&["NGT", "JJTINSTL"], "gastric, post-pyloric"),
+        (&["JJTINSTL", "NGT"], "post-pyloric, gastric"),
+        (&["NGT", "PO"], "gastric, oral"),
+        (&["PO", "EFT"], "oral, unknown"),
+        (&["EFT", "PO"], "unknown, oral"),
+    ] {
+        let (tier, text) = flagged("CMP-01", codes).unwrap_or_else(|| panic!("{codes:?}"));
+        assert_eq!(tier, Tier::High);
+        assert!(text.contains(&format!("(the route's codes and text name different ones: {names})")), "{text}");
+        assert!(matches!(judged("RTE-01", &order(codes)), Outcome::NotEvaluated(..)), "{codes:?}");
+        assert_eq!(flagged("RTE-06", codes), None);
+    }
+    // The third does not settle what the first two say.
+    assert!(flagged("CMP-01", &["NGT", "JJTINSTL", "JJTINSTL"]).is_some());
+    assert_eq!(flagged("RTE-06", &["NGT", "JJTINSTL", "IV"]).map(|f| f.0), Some(Tier::Stop));
+    // The same site twice, a tube of any kind beside it, or a code that nothing knows: no contradiction.
+    for codes in [&["NGT", "GT"], &["NGT", "EFT"], &["EFT", "NGT"], &["XYZ", "NGT"], &["NGT", "XYZ"]] {
+        assert_eq!(flagged("CMP-01", codes), None, "{codes:?}");
+        assert!(matches!(judged("RTE-01", &order(codes)), Outcome::Clear), "{codes:?}");
+    }
 }
 
 /// Water is what FHIR's additive codes call water: no feed as a formula, no calories as an additive; another code of that

@@ -10,6 +10,7 @@ use crate::intake::order::{At, When};
 use crate::nutrition::content::{Content, Density, From};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::Kind;
+use crate::nutrition::route::{Tip, tip};
 use crate::settings::Site;
 use std::borrow::Cow;
 
@@ -88,16 +89,27 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
     }
     match f.route.value() {
         None => missing.push(("route".to_owned(), here)),
-        Some(concept) => match site(case, concept) {
-            Site::Gastric | Site::PostPyloric => {}
-            Site::Oral => missing.push(("tube route (the route is by mouth)".to_owned(), f.route.at().unwrap_or(here))),
-            // RTE-06 stops it.
-            Site::NotEnteral => {}
-            Site::Unknown => missing.push((
-                "site of the tube's tip (the route does not tell stomach from small bowel)".to_owned(),
-                f.route.at().unwrap_or(here),
-            )),
-        },
+        Some(concept) => {
+            let at = f.route.at().unwrap_or(here);
+            match tip(case.settings, concept) {
+                Tip::At(Site::Gastric | Site::PostPyloric) => {}
+                Tip::At(Site::Oral) => missing.push(("tube route (the route is by mouth)".to_owned(), at)),
+                // RTE-06 stops it.
+                Tip::At(Site::NotEnteral) => {}
+                Tip::At(Site::Unknown) => missing.push((
+                    "site of the tube's tip (the route does not tell stomach from small bowel)".to_owned(),
+                    at,
+                )),
+                Tip::Differ(a, b) => missing.push((
+                    format!(
+                        "one site of the tube's tip (the route's codes and text name different ones: {}, {})",
+                        a.name(),
+                        b.name()
+                    ),
+                    at,
+                )),
+            }
+        }
     }
     if f.administrations.is_empty() {
         missing.push(("rate or volume with a schedule".to_owned(), here));
@@ -141,11 +153,6 @@ fn flagged(missing: Vec<(String, At)>, not_known: Vec<(String, At)>) -> Outcome 
         return Outcome::NotEvaluated(names.join("; "), not_known.into_iter().map(|(_, at)| at).collect());
     }
     Outcome::Clear
-}
-
-/// Where the tip lies.
-pub fn site(case: &Case<'_>, concept: &crate::intake::order::Concept<'_>) -> Site {
-    crate::nutrition::route::site(case.settings, concept)
 }
 
 pub(super) fn weight(case: &Case<'_>) -> Outcome {

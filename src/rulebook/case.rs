@@ -16,7 +16,7 @@ use crate::nutrition::content::{Content, From};
 use crate::nutrition::feeds::{self, largest, smallest};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Plan, Source as Given};
-use crate::nutrition::route::site;
+use crate::nutrition::route::{Tip, tip};
 use crate::nutrition::totals::{OrderDay, Sums, Totals, method_name};
 use crate::patient::{Context, CorrectionBasis, LabTest, Measured, Measurements, Sent, Sex};
 use crate::settings::{ContextKind, Settings, Site};
@@ -699,9 +699,12 @@ impl<'a> CaseFacts<'a> {
     fn route(&self, ix: usize) -> Found {
         let route = self.m.order.formula.as_ref().map(|f| &f.route);
         match route {
-            Some(Field::Present(s)) => match site(self.m.settings, &s.value) {
-                Site::Unknown => Err(lacks(ix, "the route does not tell where the feed enters", vec![s.at])),
-                known => Ok(Value::Word(known.name().to_owned())),
+            Some(Field::Present(s)) => match tip(self.m.settings, &s.value) {
+                Tip::At(Site::Unknown) => Err(lacks(ix, "the route does not tell where the feed enters", vec![s.at])),
+                Tip::At(known) => Ok(Value::Word(known.name().to_owned())),
+                Tip::Differ(..) => {
+                    Err(lacks(ix, "the route's codes and text name different sites of the tube's tip", vec![s.at]))
+                }
             },
             Some(Field::Absent) | None => Err(lacks(ix, "no route is stated", vec![self.formula_at()])),
             Some(other) => Err(lacks(ix, "the route cannot be read", other.at().into_iter().collect())),
