@@ -1707,7 +1707,9 @@ fn codes_of_a_route_that_contradict_each_other_are_said() {
     let order = |codes: &[&str]| {
         let plain = compose(&format!("{ADULT}volume = \"240 mL\"\nfeeds = 5\n"));
         let coding = |code: &&str| {
-            format!("{{\"system\":\"http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration\",\"code\":\"{code}\"}}")
+            format!(
+                "{{\"system\":\"http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration\",\"code\":\"{code}\"}}"
+            )
         };
         let codings: Vec<String> = codes.iter().map(coding).collect();
         let (before, rest) = plain.split_once("\"routeofAdministration\":{\"coding\":[").expect("a route");

@@ -96,10 +96,8 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
                 Tip::At(Site::Oral) => missing.push(("tube route (the route is by mouth)".to_owned(), at)),
                 // RTE-06 stops it.
                 Tip::At(Site::NotEnteral) => {}
-                Tip::At(Site::Unknown) => missing.push((
-                    "site of the tube's tip (the route does not tell stomach from small bowel)".to_owned(),
-                    at,
-                )),
+                Tip::At(Site::Unknown) => missing
+                    .push(("site of the tube's tip (the route does not tell stomach from small bowel)".to_owned(), at)),
                 Tip::Differ(a, b) => missing.push((
                     format!(
                         "one site of the tube's tip (the route's codes and text name different ones: {}, {})",

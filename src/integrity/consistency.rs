@@ -309,33 +309,43 @@ fn maximum_of(volume: Exact, at: At) -> Correction {
 pub(super) fn density(case: &Case<'_>) -> Outcome {
     let mut out = Vec::new();
     let mut any = false;
+    let mut open = Vec::new();
+    let at = case.order.formula.as_ref().and_then(|f| f.density.at()).unwrap_or(case.order.at);
     for content in &case.plan.contents {
         any |= content.form.is_some();
+        open.extend(content.density_not_compared.iter().map(ToString::to_string));
         let Some((order, product)) = content.density_conflict else { continue };
+        let of = if content.mixed.is_empty() {
+            content.label.clone()
+        } else {
+            format!("{} with what is mixed in", content.label)
+        };
         // Of a product without energy (water) every strength is another.
         let percent = order.sub(product).and_then(|d| d.div(product)).and_then(|d| d.mul(Exact::int(100)));
         let tier = if percent.is_none_or(|x| x.abs() > Exact::int(5)) { Tier::Med } else { Tier::Low };
         let apart = percent.map_or_else(|| "no energy of its own".to_owned(), |x| format!("{} %", x.short(1)));
-        let at = case.order.formula.as_ref().and_then(|f| f.density.at()).unwrap_or(case.order.at);
         out.push(Finding {
             arithmetic: Some(format!("{} kcal/mL against {} kcal/mL: {apart}", order.short(4), product.short(4))),
-            fix: Some(format!("Confirm the strength; the formulary has {} at {} kcal/mL.", content.label, product.short(4))),
+            fix: Some(format!("Confirm the strength; the formulary has {of} at {} kcal/mL.", product.short(4))),
             ..finding(
                 tier,
                 format!(
-                    "The order says {} kcal/mL, the formulary {} kcal/mL for {} ({apart}). The order's figure was used for energy.",
+                    "The order says {} kcal/mL, the formulary {} kcal/mL for {of} ({apart}). The order's figure was used for energy.",
                     order.short(4),
                     product.short(4),
-                    content.label
                 ),
                 vec![at],
             )
         });
     }
-    if out.is_empty() && !any {
-        Outcome::NotApplicable(Cow::Borrowed("no product of the formulary is ordered"))
-    } else {
+    if !out.is_empty() {
         found(out)
+    } else if !open.is_empty() {
+        Outcome::NotEvaluated(format!("the energy density of the mix is not known: {}", open.join("; ")), vec![at])
+    } else if any {
+        Outcome::Clear
+    } else {
+        Outcome::NotApplicable(Cow::Borrowed("no product of the formulary is ordered"))
     }
 }
 

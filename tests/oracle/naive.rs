@@ -1622,29 +1622,6 @@ fn name_of(v: &Value) -> Option<&str> {
 fn content(order: &Value, formula: &Value, place: &Place) -> Content {
     let base = formula.get("baseFormulaProductName").and_then(Value::as_str).and_then(|name| place.products.get(name));
     let ordered = density(formula);
-    let kcal = match &ordered {
-        Some(x) => x.clone(),
-        None => base.filter(|b| b.per == Per::Millilitre).and_then(|b| b.kcal.clone()),
-    };
-    let mut nutrients: Vec<Option<Q>> = vec![None; NUTRIENTS];
-    if let Some(b) = base {
-        let rescaled = b.powder && ordered.is_some() && kcal.is_some() && kcal != b.kcal;
-        for (n, out) in nutrients.iter_mut().enumerate() {
-            let own = b.nutrients[n].clone();
-            *out = match b.per {
-                Per::Kilocalorie => own.zip(kcal.clone()).map(|(x, d)| x * d),
-                _ if rescaled => {
-                    own.zip(kcal.clone()).zip(b.kcal.clone()).filter(|(_, e)| !e.is_zero()).map(|((x, d), e)| x * d / e)
-                }
-                _ => own,
-            };
-        }
-        if rescaled || b.per == Per::Kilocalorie {
-            nutrients[WATER] = None;
-        } else if b.nutrients[WATER].is_none() {
-            nutrients[WATER] = kcal.as_ref().and_then(usual_water);
-        }
-    }
 
     // Additives: (what, amount, per).
     type Amount = Option<(Q, [i32; 4])>;
@@ -1668,9 +1645,8 @@ fn content(order: &Value, formula: &Value, place: &Place) -> Content {
 
     let mut more = false;
     let mut apart = vec![];
-    let mut kcal = Val::stated(kcal.as_ref());
-    let mut nutrients: Vec<Val> = nutrients.iter().map(|x| Val::stated(x.as_ref())).collect();
-    let mut room = Q::one();
+    // Into one mL of the feed: so much of each.
+    let mut mixed: Vec<(Q, &Item)> = vec![];
     for (item, amount, per) in additives {
         let (Some(item), Some((x, powers))) = (item, amount) else {
             more = true;
@@ -1685,24 +1661,64 @@ fn content(order: &Value, formula: &Value, place: &Place) -> Content {
         match (units, per.as_str()) {
             (Some((n, 0)), "day") => apart.push((n, item.clone(), Apart::Day)),
             (Some((n, 0)), "feed") => apart.push((n, item.clone(), Apart::Feed)),
-            (Some((n, -1)), _) => {
-                let n = Val::exactly(n);
-                if !matches!(ordered, Some(Some(_))) {
-                    kcal = kcal.plus(&n.of(&Val::stated(item.kcal.as_ref())));
-                }
-                for (sum, own) in nutrients.iter_mut().zip(&item.nutrients) {
-                    *sum = sum.plus(&n.of(&Val::stated(own.as_ref())));
-                }
-                room += n.low * item.displacement.clone().expect("each additive of the test states it");
-            }
+            (Some((n, -1)), _) => mixed.push((n, item)),
             _ => more = true,
         }
     }
-    for v in nutrients.iter_mut() {
-        *v = v.times(&room.recip());
+    // One mL of the feed makes so many mL, of which the additives bring so many kcal.
+    let mut makes = Q::one();
+    let mut brought = Q::zero();
+    for (n, item) in &mixed {
+        makes += n * item.displacement.as_ref().expect("each additive of the test states it");
+        brought += n * item.kcal.as_ref().expect("each additive of the test states it");
     }
-    if !matches!(ordered, Some(Some(_))) {
-        kcal = kcal.times(&room.recip());
+
+    // An ordered strength is that of all those mL; what the additives do not bring is in the one mL of the feed.
+    let ordered_mix = ordered.clone().flatten();
+    let feeds_part = ordered_mix.as_ref().map(|d| d * &makes - &brought).filter(Q::is_positive);
+    let by_formulary = base.filter(|b| b.per == Per::Millilitre).and_then(|b| b.kcal.clone());
+    let mut nutrients: Vec<Option<Q>> = vec![None; NUTRIENTS];
+    if let Some(b) = base {
+        let same = by_formulary.as_ref().is_some_and(|own| Some((own + &brought) / &makes) == ordered_mix);
+        let stronger = b.powder && ordered_mix.is_some() && !same;
+        for (n, out) in nutrients.iter_mut().enumerate() {
+            let own = b.nutrients[n].clone();
+            *out = match b.per {
+                Per::Kilocalorie => own.zip(feeds_part.clone()).map(|(x, kcal)| x * kcal),
+                _ if stronger => own
+                    .zip(feeds_part.clone())
+                    .zip(b.kcal.clone())
+                    .filter(|(_, e)| !e.is_zero())
+                    .map(|((x, kcal), e)| x * kcal / e),
+                _ => own,
+            };
+        }
+        if stronger || b.per == Per::Kilocalorie {
+            nutrients[WATER] = None;
+        } else if b.nutrients[WATER].is_none() {
+            let kcal = match &ordered {
+                Some(Some(_)) => feeds_part,
+                Some(None) => None,
+                None => by_formulary.clone(),
+            };
+            nutrients[WATER] = kcal.as_ref().and_then(usual_water);
+        }
+    }
+
+    // Where an ordered strength cannot be read nothing is known of the feed's own; what is mixed in is there.
+    let mut kcal = match &ordered {
+        Some(Some(d)) => Val::exactly(d.clone()),
+        Some(None) => Val::unknown().plus(&Val::exactly(brought)).times(&makes.recip()),
+        None => Val::stated(by_formulary.as_ref()).plus(&Val::exactly(brought)).times(&makes.recip()),
+    };
+    let mut nutrients: Vec<Val> = nutrients.iter().map(|x| Val::stated(x.as_ref())).collect();
+    for (n, item) in &mixed {
+        for (sum, own) in nutrients.iter_mut().zip(&item.nutrients) {
+            *sum = sum.plus(&Val::exactly(n.clone()).of(&Val::stated(own.as_ref())));
+        }
+    }
+    for v in nutrients.iter_mut() {
+        *v = v.times(&makes.recip());
     }
     if more {
         kcal.high = None;
