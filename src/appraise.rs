@@ -1019,6 +1019,8 @@ fn report<'a, 'd>(
     let mut judged: Vec<Judged<'a>> = Vec::new();
     let (mut shadow, mut unlisted) = (Vec::new(), Vec::new());
     if d.computed {
+        let foods_not_known =
+            if d.order.excluded.is_empty() { Vec::new() } else { rulebook::case::foods_not_known(&d.order, book) };
         let case = Case {
             order: &d.order,
             problems: &d.problems,
@@ -1031,6 +1033,7 @@ fn report<'a, 'd>(
             settings,
             beside,
             others_sent,
+            foods_not_known: &foods_not_known,
         };
         let on = d.context.reference.as_ref().map(|r| r.date);
         judged.extend(integrity::judge(&case, &|id| rulebook::judge::switched_off(book, id, on)));

@@ -1907,3 +1907,26 @@ fn calories_read_as_kilocalories_are_assumed() {
         (false, true)
     );
 }
+
+/// Without a rulebook nothing knows what the order excludes: it is named, with whatever else was not computed.
+#[test]
+fn foods_that_nothing_knows_are_named() {
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    let with = |members: &str| {
+        let new = plain.replacen(
+            "\"resourceType\":\"NutritionOrder\"",
+            &format!("\"resourceType\":\"NutritionOrder\",{members}"),
+            1,
+        );
+        assert_ne!(new, plain);
+        judged("INT-08", &new)
+    };
+    let food = "\"excludeFoodModifier\":[{\"coding\":[{\"code\":\"x\",\"display\":\" Cow's milk \"}]},{\"coding\":[]}]";
+    let Outcome::NotEvaluated(why, at) = with(food) else { panic!("{:?}", with(food)) };
+    let said = "the order excludes “Cow's milk”, “a food without a name”: no code known here says what that is, so it was not looked for in what is given";
+    assert_eq!((why.as_str(), at.len()), (said, 2));
+    let diet = format!("{food},\"oralDiet\":{{\"instruction\":\"x\"}}");
+    let Outcome::NotEvaluated(why, at) = with(&diet) else { panic!("{:?}", with(&diet)) };
+    assert_eq!((why, at.len()), (format!("{said}; The oral diet of this order was not computed"), 3));
+    assert!(matches!(with("\"foodPreferenceModifier\":[{\"text\":\"Vegetarian\"}]"), Outcome::Clear));
+}

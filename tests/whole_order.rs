@@ -460,3 +460,42 @@ fn a_fuller_day_of_orders_together_is_judged() {
     }
     assert_eq!(finds(&bundle(GROWN, "50", &[day("420 mL")]), "NUT-01"), None);
 }
+
+/// 226760005 is a substance of the starter rulebook's concept of cow's milk, which A10 contains and the soy feed does not. A
+/// food that no concept stands for leaves the order not fully checked; a preference is read by nothing.
+#[test]
+fn a_food_that_the_order_excludes_is_looked_for() {
+    let night = || adult(vec![feed(SIX, "250 mL")]);
+    let plain = bundle(GROWN, "70", &[night()]);
+    let with = |member: &str, code: &str, text: &str| {
+        let said = format!(
+            r#""orderer":{{"display":"an invented prescriber"}},"{member}":[{{"coding":[{{"system":"http://snomed.info/sct","code":"{code}"}}],"text":"{text}"}}]"#
+        );
+        plain.replace(r#""orderer":{"display":"an invented prescriber"}"#, &said)
+    };
+    let not_checked = |text: &str| {
+        let done = judged(text);
+        match &done.orders[0].judged.iter().find(|j| j.rule.id == "INT-08").expect("a rule").outcome {
+            Outcome::NotEvaluated(why, at) => Some((why.clone(), done.path(at[0]))),
+            _ => None,
+        }
+    };
+    let milk = with("excludeFoodModifier", "226760005", "No cow's milk protein");
+    let (tier, text) = finds(&milk, "ALG-01").expect("it contains it");
+    assert_eq!((tier, text.as_str()), (Tier::High, "Allergic to cow's milk protein; the order contains it."));
+    assert_eq!(not_checked(&milk), None);
+    // 227493005: cashew nut, a code that the starter rulebook does not have.
+    let nuts = with("excludeFoodModifier", "227493005", "Cashew nut");
+    assert_eq!(finds(&nuts, "ALG-01"), None);
+    let (why, path) = not_checked(&nuts).expect("nothing knows it");
+    assert_eq!(
+        why,
+        "the order excludes “Cashew nut”: no code known here says what that is, so it was not looked for in what is given"
+    );
+    assert_eq!(path, "Bundle.entry[2].resource.excludeFoodModifier[0]");
+    for (member, code) in [("foodPreferenceModifier", "226760005"), ("foodPreferenceModifier", "227493005")] {
+        let liked = with(member, code, "x");
+        assert_eq!((finds(&liked, "ALG-01"), not_checked(&liked)), (None, None));
+    }
+    assert_eq!(not_checked(&plain), None);
+}

@@ -543,7 +543,23 @@ pub(super) fn outside(case: &Case<'_>) -> Outcome {
     for (what, at) in &case.person.set_aside {
         out.push(finding(Tier::Low, format!("Not used: {what}."), vec![*at]));
     }
-    found(out)
+    if case.foods_not_known.is_empty() {
+        return found(out);
+    }
+    // It may be what the formula is made of.
+    let foods = case.order.excluded.iter().filter(|food| case.foods_not_known.contains(&food.at));
+    let names: Vec<String> =
+        foods.map(|food| format!("“{}”", quote(food.value.label().unwrap_or("a food without a name")))).collect();
+    let mut why = format!(
+        "the order excludes {}: no code known here says what that is, so it was not looked for in what is given",
+        names.join(", ")
+    );
+    for also in &out {
+        why.push_str("; ");
+        why.push_str(also.text.trim_end_matches('.'));
+    }
+    let also = out.into_iter().flat_map(|f| f.at);
+    Outcome::NotEvaluated(why, case.foods_not_known.iter().copied().chain(also).collect())
 }
 
 pub(super) fn supporting(case: &Case<'_>) -> Outcome {

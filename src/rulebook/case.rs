@@ -98,6 +98,11 @@ fn known(value: Option<Exact>) -> Value {
     Value::Quantity(value.map_or_else(|| Amount::unknown(Why::Range), Amount::Known))
 }
 
+/// The foods that an order excludes (`excludeFoodModifier`) and that no concept of the rulebook's allergies stands for.
+pub fn foods_not_known(order: &Order<'_>, book: &Rulebook) -> Vec<At> {
+    context::foods_not_known(order, &book.concepts)
+}
+
 /// mL that a line gives in a day on which it runs; `None` where that cannot be told.
 fn daily(line: &Line) -> Option<Exact> {
     let run = line.high.as_ref().filter(|_| line.is_exact())?;
