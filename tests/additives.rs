@@ -147,3 +147,85 @@ fn a_powder_given_by_volume_is_mixed_stronger() {
     assert_eq!(totals.get(Measure::Protein).known().map(|x| x.rounded(3)).as_deref(), Some("98.331"));
     assert!(totals.get(Measure::FreeWater).known().is_none());
 }
+
+/// 10 mL of oil a day bring 77 kcal, 10 mL with each of 6 feeds 462; a unit per day beside "per feed" may be either.
+#[test]
+fn an_amount_per_time_is_not_one_per_feed() {
+    let order = |amount: &str, per: &str| {
+        compose(&format!("{ADULT}additives = [{{ product = \"MCT\", amount = \"{amount}\", per = \"{per}\" }}]\n"))
+    };
+    // 1,500 mL of 1 kcal/mL.
+    for (amount, per, energy) in [
+        ("10 mL/d", "day", "1577.000"),
+        ("10 mL", "day", "1577.000"),
+        ("10 mL", "feed", "1962.000"),
+        ("0.01 L/d", "day", "1577.000"),
+    ] {
+        let order = order(amount, per);
+        assert_eq!(
+            (shown(&order, Measure::Energy).as_str(), finds(&order, "INT-05")),
+            (energy, None),
+            "{amount} {per}"
+        );
+    }
+    for (amount, per, why) in [
+        ("10 mL/d", "feed", "its unit is per time, and beside it stands that it is per feed"),
+        ("10 mL/d", "volume", "its unit is per time, and beside it stands that it is per volume"),
+        ("1 mL/h", "day", "its unit is per another time than a day, and beside it stands that it is per day"),
+    ] {
+        let order = order(amount, per);
+        assert_eq!(shown(&order, Measure::Energy), "at least 1500.000", "{amount} {per}");
+        let (tier, text) = finds(&order, "INT-05").expect("not counted");
+        assert_eq!(tier, Tier::Med);
+        assert_eq!(text, format!("“MCT” was not counted: {why}. Totals are “at least”."));
+    }
+}
+
+/// The protein is counted by the packet of 25 kcal. Two packets a day bring 50 kcal; a scoop and a gram are not a packet.
+#[test]
+fn a_word_in_the_unit_is_one_for_the_products_own_measure() {
+    let order = |unit: &str, code: &str| {
+        let plain = compose(&format!("{ADULT}additives = [{{ product = \"PROT\", amount = \"2 {{dose}}\" }}]\n"));
+        let whole = "\"code\":\"{dose}\",\"system\":\"http://unitsofmeasure.org\",\"unit\":\"{dose}\"";
+        assert!(plain.contains(whole), "{plain}");
+        let text = if unit.is_empty() { String::new() } else { format!(",\"unit\":\"{unit}\"") };
+        plain.replace(whole, &format!("\"code\":\"{code}\",\"system\":\"http://unitsofmeasure.org\"{text}"))
+    };
+    for (unit, code) in [
+        ("{packet}", "{packet}"),
+        ("packets", "1"),
+        ("dose(s)", "1"),
+        ("", "1"),
+        ("1", "1"),
+        ("", "{Sachet}"),
+        ("packets per day", "/d"),
+        ("", "{packet}/d"),
+        ("", "{packet}/{day}"),
+        // Its name: Invented Protein Packet.
+        ("", "{protein}"),
+    ] {
+        let order = order(unit, code);
+        assert_eq!(
+            (shown(&order, Measure::Energy).as_str(), finds(&order, "INT-05")),
+            ("1550.000", None),
+            "{unit} {code}"
+        );
+    }
+    for (unit, code, word) in [
+        ("{scoop}", "{scoop}", "scoop"),
+        ("{g}", "{g}", "g"),
+        ("scoops", "1", "scoops"),
+        ("g", "1", "g"),
+        ("", "{packet of 6 g}", "of"),
+        ("", "{packet}/{feed}", "feed"),
+        ("", "{packet}/{bottle}", "bottle"),
+        ("", "{scoop}/d", "scoop"),
+        ("tablespoon", "{packet}", "tablespoon"),
+    ] {
+        let order = order(unit, code);
+        let (tier, text) = finds(&order, "INT-05").unwrap_or_else(|| panic!("{unit} {code}"));
+        let why = format!("its unit says “{word}”, and how much of the product that is, is not stated");
+        assert_eq!((tier, text), (Tier::Med, format!("“PROT” was not counted: {why}. Totals are “at least”.")));
+        assert_eq!(shown(&order, Measure::Energy), "at least 1500.000");
+    }
+}

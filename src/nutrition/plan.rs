@@ -5,7 +5,8 @@ use crate::assumptions::Assumption;
 use crate::exact::Exact;
 use crate::formulary::product::{Basis, Form, Product};
 use crate::formulary::{Formulary, KeyNote, Match};
-use crate::intake::order::{Additive, At, EnteralFormula, Field, Order, ProductRef, Quantity, When};
+use crate::intake::order::{At, EnteralFormula, Field, Order, ProductRef, When};
+use crate::nutrition::additive::{AmountPer, amount_of};
 use crate::nutrition::content::{Content, Density, From, Ingredients, content};
 use crate::timing::calendar::{DAY, instant_of, to_epoch, to_local};
 use crate::timing::schedule::{Frame, Line, Note, Noted, flush_line, flush_volume, line_of};
@@ -526,13 +527,6 @@ fn flushes(p: &mut Plan, f: &EnteralFormula<'_>, others: &mut Vec<(ProductKey, u
 
 type MixedOwned = Vec<(Product, From, Exact)>;
 
-/// What an additive's amount is per.
-enum AmountPer {
-    Volume(Exact),
-    Day(Exact),
-    Feed(Exact),
-}
-
 fn additives(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) -> (MixedOwned, Vec<String>) {
     let mut mixed = Vec::new();
     let mut uncounted = Vec::new();
@@ -558,7 +552,9 @@ fn additives(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) -> (MixedOw
             }
         };
         let is_water = water || product.form == Form::Water;
-        match amount_of(p, a, product.basis) {
+        let (amount, notes) = amount_of(a, product);
+        push_units(p, a.quantity.at().unwrap_or(a.at), "additive amount", notes);
+        match amount {
             Ok(AmountPer::Volume(n)) if !is_water => mixed.push((product.clone(), from, n)),
             Ok(AmountPer::Day(amount)) => {
                 p.doses.push(DosePlan {
@@ -620,49 +616,6 @@ fn water_product(label: &str) -> Product {
         containers: Vec::new(),
         provenance: Provenance { file: String::new(), line: 0, stated: "water".to_owned() },
     }
-}
-
-/// The amount of an additive in units of its basis, and what it is per. The denominator must be stated: in
-/// the unit (`/(100.mL)`, `g/d`) or beside it; otherwise the amount is not counted.
-fn amount_of(p: &mut Plan, a: &Additive<'_>, basis: Basis) -> Result<AmountPer, String> {
-    let q = match &a.quantity {
-        Field::Present(q) => q,
-        Field::Absent => return Err("it is ordered without an amount".to_owned()),
-        Field::Missing { .. } | Field::Unreadable { .. } => return Err("its amount has no usable value".to_owned()),
-    };
-    let (plain, per_volume, per_time) = match basis {
-        Basis::Dose | Basis::Kilocalorie => (Dimension::NUMBER, Dimension::PER_VOLUME, Dimension::PER_TIME),
-        Basis::Gram => (Dimension::MASS, Dimension::MASS_CONCENTRATION, Dimension::MASS_RATE),
-        Basis::Millilitre => (Dimension::VOLUME, Dimension::NUMBER, Dimension::VOLUME_RATE),
-    };
-    if basis == Basis::Kilocalorie {
-        return Err("a product given by its strength cannot be an additive by count".to_owned());
-    }
-    let positive = |x: Option<Exact>| x.filter(|x| x.is_positive());
-    if let Some(x) = positive(units::measure(&q.value, per_time).value) {
-        return x.mul(Exact::int(DAY)).map(AmountPer::Day).ok_or_else(|| "its amount is out of range".to_owned());
-    }
-    if let Some(x) = positive(units::measure(&q.value, per_volume).value)
-        && !(basis == Basis::Millilitre && is_bare_number(&q.value))
-    {
-        return Ok(AmountPer::Volume(x));
-    }
-    let reading = units::measure(&q.value, plain);
-    if let Some(x) = positive(reading.value) {
-        return match a.per.as_ref().map(|s| s.value.as_ref()) {
-            Some("day") => Ok(AmountPer::Day(x)),
-            Some("feed") => Ok(AmountPer::Feed(x)),
-            Some("volume") => Err("its amount is per volume of feed, but which volume is not stated".to_owned()),
-            _ => Err("what its amount is per (a day, a feed, a volume of feed) is not stated".to_owned()),
-        };
-    }
-    push_units(p, q.at, "additive amount", reading.notes);
-    Err("its amount cannot be used".to_owned())
-}
-
-/// A number without any unit says nothing of volume per volume.
-fn is_bare_number(q: &Quantity<'_>) -> bool {
-    q.code.as_deref().is_none_or(|c| c == "1")
 }
 
 fn cap(p: &mut Plan, f: &EnteralFormula<'_>) {

@@ -1653,9 +1653,22 @@ fn content(order: &Value, formula: &Value, place: &Place) -> Content {
             continue;
         };
         // Grams are kept as kilograms by the unit table.
-        let units = match (item.per, powers) {
-            (Per::Gram, [v, 0, 1, 0]) => Some((x * int(1000), v)),
-            (Per::Dose, [v, 0, 0, 0]) => Some((x, v)),
+        let grams = |x: Q| x * int(1000);
+        let (amount, volume, time) = match (item.per, powers) {
+            (Per::Gram, [v, 0, 1, t]) => (grams(x), v, t),
+            (Per::Dose, [v, 0, 0, t]) => (x, v, t),
+            _ => {
+                more = true;
+                continue;
+            }
+        };
+        // So much in a second is so much in a day; that is no amount per feed.
+        let units = match (volume, time, per.as_str()) {
+            (v, 0, _) => Some((amount, v)),
+            (0, -1, "day" | "") => {
+                apart.push((amount * int(DAY), item.clone(), Apart::Day));
+                continue;
+            }
             _ => None,
         };
         match (units, per.as_str()) {

@@ -471,7 +471,11 @@ impl Made<'_> {
     }
 
     fn additive(&mut self, formula: &mut Value) {
-        let (name, quantity, per) = match self.r.below(8) {
+        let (name, quantity, per) = match self.r.below(12) {
+            8 => ("Test Protein", ucum(json!(20), "g/d"), Some("day")),
+            9 => ("Test Protein", ucum(json!(20), "g/d"), Some("feed")),
+            10 => ("Test Packet", ucum(json!(2), "{packet}/d"), None),
+            11 => ("Test Packet", ucum(json!(2), "{scoop}"), Some("day")),
             0 => ("Test Protein", ucum(json!(20), "g"), Some("day")),
             1 => ("Test Protein", ucum(json!(5), "g"), Some("feed")),
             2 => ("Test Protein", ucum(json!(15), "g/L"), None),
