@@ -1213,7 +1213,9 @@ fn assumptions_of(d: &Draft<'_>, settings: &Settings) -> Vec<(Assumption, Vec<At
             if d.plan.parts.iter().any(|p| p.kind == Kind::Flush) {
                 add(Assumption::CapFormulaOnly, cap.at);
             }
-            if settings.asked.kind == DayKind::Civil {
+            if cap.period != Exact::int(DAY) {
+                add(Assumption::CapAnyStretch, cap.at);
+            } else if settings.asked.kind == DayKind::Civil {
                 add(Assumption::CapScaled, cap.at);
             }
         }

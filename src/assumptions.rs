@@ -82,6 +82,7 @@ assumptions! {
     CodeTimes = "A-33", "A timing code means so many times a day at times that the institution sets.";
     CrossedDuration = "A-34", "Overlapping runs of one pump entry count once: a pump does not run twice at the same time.";
     AdditiveOnTop = "A-35", "An additive without a countable amount comes on top of the ordered volume: what is counted is the least.";
+    CapAnyStretch = "A-36", "A maximum volume per another time than a day limits what is given in any stretch of that length.";
 }
 
 #[cfg(test)]

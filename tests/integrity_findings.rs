@@ -6,6 +6,7 @@ use enteral_gate::appraise::appraise;
 use enteral_gate::findings::{Finding, Outcome, Tier};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::nutrition::measure::Measure;
 use enteral_gate::rulebook::{Rulebook, short_form};
 use enteral_gate::settings::Settings;
 use std::sync::LazyLock;
@@ -1929,4 +1930,87 @@ fn foods_that_nothing_knows_are_named() {
     let Outcome::NotEvaluated(why, at) = with(&diet) else { panic!("{:?}", with(&diet)) };
     assert_eq!((why, at.len()), (format!("{said}; The oral diet of this order was not computed"), 3));
     assert!(matches!(with("\"foodPreferenceModifier\":[{\"text\":\"Vegetarian\"}]"), Outcome::Clear));
+}
+
+/// A maximum per another time than a day limits any stretch of that length, wherever it begins.
+#[test]
+fn a_maximum_per_another_time_than_a_day_limits_each_such_time() {
+    let order = |given: &str, cap: &str| compose(&format!("{ADULT}{given}cap = \"{cap}\"\n"));
+    let said = |bundle: &str| match judged("CON-03", bundle) {
+        Outcome::Flagged(all) => {
+            Some((all[0].tier, all[0].text.clone(), all[0].arithmetic.clone().unwrap_or_default()))
+        }
+        Outcome::Clear => None,
+        other => panic!("{other:?}"),
+    };
+    // 119 mL/h for 12 h: 119 mL in each hour. Under the maximum by less than 1 mL is a rounding.
+    let night = "rate = \"119 mL/h\"\nhours = \"12 h\"\n";
+    for fits in ["119 mL/h", "118.4 mL/h", "2 mL/min", "476 mL/(4.h)"] {
+        assert_eq!(said(&order(night, fits)), None, "{fits}");
+    }
+    assert_eq!(
+        said(&order(night, "60 mL/h")),
+        Some((
+            Tier::High,
+            "In 1 h the schedule gives up to 119 mL, the maximum is 60 mL: what is given is not known.".to_owned(),
+            "schedule 119 mL − maximum 60 mL = 59 mL in 1 h".to_owned()
+        ))
+    );
+    // 1 mL/min is the same as 60 mL/h, and 59 s of it is no minute: 119 ÷ 60 = 1.98 mL in a minute is 0.98 mL more.
+    assert_eq!(said(&order(night, "1 mL/min")), None);
+    let (tier, text, _) = said(&order(night, "200 mL/h")).expect("a maximum of another order");
+    assert_eq!(tier, Tier::Med);
+    assert!(text.starts_with("The maximum of 200 mL in 1 h is 68 % above the 119 mL"), "{text}");
+    // Feeds at once every 4 h: each is in a stretch of 4 h of its own, two in one of 5 h.
+    let feeds = "volume = \"200 mL\"\nevery = \"4 h\"\n";
+    assert_eq!(said(&order(feeds, "200 mL/(4.h)")), None);
+    let (tier, _, reckoned) = said(&order(feeds, "200 mL/(5.h)")).expect("two of them");
+    assert_eq!((tier, reckoned.as_str()), (Tier::High, "schedule 400 mL − maximum 200 mL = 200 mL in 5 h"));
+    // Feeds over an hour: 4 h hold one of them and no more, 5 h hold two.
+    let slow = "volume = \"200 mL\"\nevery = \"4 h\"\nover = \"1 h\"\n";
+    assert_eq!(said(&order(slow, "200 mL/(4.h)")), None);
+    assert_eq!(
+        said(&order(slow, "200 mL/(5.h)")).expect("two of them").2,
+        "schedule 400 mL − maximum 200 mL = 200 mL in 5 h"
+    );
+    // What is given is from nothing to the schedule, also of what goes with it; within the maximum it is known.
+    let settings = Settings::default();
+    let volume = |bundle: &str| {
+        let done = appraise(bundle.as_bytes(), "", FhirVersion::R4, &FORMULARY, &settings);
+        let volume = done.orders[0].typical().expect("a day").1.get(Measure::FormulaVolume).clone();
+        (volume.low().map(|x| x.short(1)), volume.high().map(|x| x.short(1)))
+    };
+    let ends = |low: &str, high: &str| (Some(low.to_owned()), Some(high.to_owned()));
+    assert_eq!(volume(&order(night, "60 mL/h")), ends("0", "1428"));
+    assert_eq!(volume(&order(night, "119 mL/h")), ends("1428", "1428"));
+}
+
+/// 2,000 mL on Monday, Wednesday and Friday are 6,000 in any week; 250 mL at 6:00 and at 8:00 are 500 in four hours on both
+/// sides of the feeding-day hour.
+#[test]
+fn a_maximum_is_looked_at_over_days_and_across_their_ends() {
+    let entry = |ml: &str, repeat: &str| {
+        format!(
+            "{{\"quantity\":{{\"value\":{ml},\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},\"schedule\":{{\"repeat\":{{{repeat}}}}}}}"
+        )
+    };
+    let with = |entry: &str, value: &str, code: &str| {
+        let cap = format!(
+            "\"maxVolumeToDeliver\":{{\"value\":{value},\"unit\":\"{code}\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"{code}\"}},\"administration\":["
+        );
+        judged("CON-03", &entries(&[entry.to_owned()]).replace("\"administration\":[", &cap))
+    };
+    let week = entry("2000", "\"dayOfWeek\":[\"mon\",\"wed\",\"fri\"],\"timeOfDay\":[\"12:00:00\"]");
+    assert!(matches!(with(&week, "6000", "mL/wk"), Outcome::Clear), "{:?}", with(&week, "6000", "mL/wk"));
+    let Outcome::Flagged(all) = with(&week, "5900", "mL/wk") else { panic!() };
+    assert_eq!(words(&all[0]).1, "schedule 6000 mL − maximum 5900 mL = 100 mL in 7 days");
+    // 42 days are looked at, no more.
+    assert!(matches!(with(&week, "36000", "mL/(42.d)"), Outcome::Clear), "{:?}", with(&week, "36000", "mL/(42.d)"));
+    let why = with(&week, "60000", "mL/(43.d)");
+    assert!(matches!(why, Outcome::NotEvaluated(..)), "{why:?}");
+    let morning = entry("250", "\"timeOfDay\":[\"06:00:00\",\"08:00:00\"]");
+    assert!(matches!(with(&morning, "500", "mL/(4.h)"), Outcome::Clear));
+    let Outcome::Flagged(all) = with(&morning, "400", "mL/(4.h)") else { panic!() };
+    assert_eq!(words(&all[0]).1, "schedule 500 mL − maximum 400 mL = 100 mL in 4 h");
+    assert_eq!(words(&all[0]).2, "Raise the maximum to 500 mL in 4 h, or lower the schedule.");
 }

@@ -5,7 +5,7 @@ use crate::exact::Exact;
 use crate::findings::{Correction, Finding, Outcome, Tier};
 use crate::intake::order::{At, Field, Rate};
 use crate::nutrition::measure::Measure;
-use crate::nutrition::plan::{Kind, Source};
+use crate::nutrition::plan::{Cap, Kind, Source};
 use crate::timing::calendar::{DAY, clock, to_local};
 use crate::timing::schedule::{Line, Note, Noted, Occurrences};
 use std::borrow::Cow;
@@ -224,6 +224,9 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
         return Outcome::NotEvaluated("the maximum volume has no usable value or unit".to_owned(), vec![at]);
     }
     let Some(cap) = plan.cap else { return Outcome::NotApplicable(Cow::Borrowed("no maximum volume is stated")) };
+    if cap.period != Exact::int(DAY) {
+        return cap_of_a_period(case, cap);
+    }
     let mut out = Vec::new();
     let zone = &case.settings.zone;
     // The first day on which the cap cuts, and the steady day, each once.
@@ -298,6 +301,67 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
         });
     }
     found(out)
+}
+
+/// A maximum that is not per day: what any stretch as long as its period gives.
+fn cap_of_a_period(case: &Case<'_>, cap: Cap) -> Outcome {
+    let all = || case.all_days().filter_map(|(day, _)| day.in_period);
+    let Some(most) = all().map(|p| p.most).reduce(Exact::max) else {
+        return Outcome::NotEvaluated("the volume of the schedule is not known".to_owned(), vec![cap.at]);
+    };
+    let span = span(cap.period);
+    if all().any(|p| p.beyond) {
+        let short = most.sub(cap.volume).unwrap_or(Exact::ZERO);
+        return found(vec![Finding {
+            arithmetic: Some(format!(
+                "schedule {} mL − maximum {} mL = {} mL in {span}",
+                most.short(2),
+                cap.volume.short(2),
+                short.short(2)
+            )),
+            fix: Some(format!("Raise the maximum to {} mL in {span}, or lower the schedule.", most.short(0))),
+            ..finding(
+                Tier::High,
+                format!(
+                    "In {span} the schedule gives up to {} mL, the maximum is {} mL: what is given is not known.",
+                    most.short(1),
+                    cap.volume.short(1)
+                ),
+                vec![cap.at],
+            )
+        }]);
+    }
+    if all().any(|p| p.open) {
+        return Outcome::NotEvaluated("the volume of the schedule is not known".to_owned(), vec![cap.at]);
+    }
+    let over = cap.volume.div(most).and_then(|r| r.sub(Exact::ONE)).and_then(|r| r.mul(Exact::int(100)));
+    match over.filter(|percent| *percent > Exact::int(20)) {
+        Some(percent) => found(vec![Finding {
+            arithmetic: Some(format!("{} mL ÷ {} mL − 1 = {} %", cap.volume.short(1), most.short(1), percent.short(0))),
+            fix: Some(format!("A maximum of {} mL in {span} fits the schedule.", most.short(0))),
+            ..finding(
+                Tier::Med,
+                format!(
+                    "The maximum of {} mL in {span} is {} % above the {} mL that the schedule gives: it may be from another order.",
+                    cap.volume.short(1),
+                    percent.short(0),
+                    most.short(1)
+                ),
+                vec![cap.at],
+            )
+        }]),
+        None => Outcome::Clear,
+    }
+}
+
+/// A length of time for people.
+fn span(seconds: Exact) -> String {
+    let (unit, word) = match seconds {
+        s if s >= Exact::int(2 * DAY) => (DAY, "days"),
+        s if s >= Exact::int(3_600) => (3_600, "h"),
+        _ => (60, "min"),
+    };
+    format!("{} {word}", seconds.div(Exact::int(unit)).unwrap_or(seconds).short(2))
 }
 
 /// A maximum volume of so many mL.

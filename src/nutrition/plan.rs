@@ -11,7 +11,7 @@ use crate::nutrition::content::{Content, Density, From, Ingredients, content};
 use crate::timing::calendar::{DAY, instant_of, to_epoch, to_local};
 use crate::timing::schedule::{Frame, Line, Note, Noted, flush_line, flush_volume, line_of};
 use crate::timing::steps::{Settled, settle};
-use crate::units::{self, Dimension, UnitNote};
+use crate::units::{self, Dimension, Unit, UnitNote};
 
 /// The code system of FHIR's value set for additives; its code `water` is a flush.
 pub const ADDITIVE_SYSTEM: &str = "http://terminology.hl7.org/CodeSystem/entformula-additive";
@@ -83,11 +83,15 @@ pub struct DosePlan {
     pub water: bool,
 }
 
-/// The maximum volume, per day.
+/// The maximum volume.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Cap {
-    /// mL per 24 h.
+    /// mL per 24 h, or what comes to the same over many days.
     pub per_day: Exact,
+    /// mL in any stretch as long as the period.
+    pub volume: Exact,
+    /// Seconds of the period that it is stated for.
+    pub period: Exact,
     /// Where.
     pub at: At,
     /// It was stated without a period.
@@ -625,15 +629,16 @@ fn cap(p: &mut Plan, f: &EnteralFormula<'_>) {
             let per_time = units::measure(&q.value, Dimension::VOLUME_RATE);
             if let Some(x) = per_time.value {
                 push_units(p, q.at, "maximum volume", per_time.notes);
-                p.cap = x.mul(Exact::int(DAY)).filter(|x| x.is_positive()).map(|per_day| Cap {
-                    per_day,
-                    at: q.at,
-                    period_assumed: false,
-                });
+                let period = per_time.unit.as_ref().and_then(|unit| period_of(unit.code())).unwrap_or(Exact::int(DAY));
+                let amounts = x.mul(Exact::int(DAY)).zip(x.mul(period)).filter(|_| x.is_positive());
+                p.cap =
+                    amounts.map(|(per_day, volume)| Cap { per_day, volume, period, at: q.at, period_assumed: false });
             } else {
                 let plain = units::measure(&q.value, Dimension::VOLUME);
                 p.cap = plain.value.filter(|x| x.is_positive()).map(|per_day| Cap {
                     per_day,
+                    volume: per_day,
+                    period: Exact::int(DAY),
                     at: q.at,
                     period_assumed: true,
                 });
@@ -650,6 +655,16 @@ fn cap(p: &mut Plan, f: &EnteralFormula<'_>) {
         }
         Field::Missing { at, .. } | Field::Unreadable { at } => p.cap_unusable = Some(*at),
     }
+}
+
+/// Seconds of the time that a unit is per: what stands below its last bar, or its last power of −1.
+fn period_of(code: &str) -> Option<Exact> {
+    let below = match code.rsplit_once('/') {
+        Some((_, below)) => below,
+        None => code.strip_suffix("-1")?.rsplit_once('.')?.1,
+    };
+    let unit = Unit::parse(below).ok().filter(|unit| unit.dimension == Dimension::TIME)?;
+    unit.to_base(Exact::ONE).filter(|seconds| seconds.is_positive())
 }
 
 /// The instant the order is reckoned from: its first stated start, else its own date.

@@ -162,6 +162,7 @@ fn unit(code: &str) -> Option<(Q, [i32; 4])> {
             "h" => (int(3600), Some(3)),
             "d" => (int(DAY), Some(3)),
             "wk" => (int(7 * DAY), Some(3)),
+            "(4.h)" => (int(4 * 3600), Some(3)),
             _ => return None,
         };
         factor = if sign == 1 { factor * f } else { factor / f };
@@ -1427,14 +1428,80 @@ fn least_most(readings: &[Reading], of: impl Fn(&Reading) -> Q) -> Val {
         .unwrap_or_else(Val::zero)
 }
 
-/// The maximum volume, mL in 24 h. `Some(None)`: there is one that cannot be read.
-fn cap(formula: &Value) -> Option<Option<Q>> {
+/// The maximum volume, mL, and the seconds in which no more may be given. `Some(None)`: there is one that cannot be read.
+fn cap(formula: &Value) -> Option<Option<(Q, Q)>> {
     let v = formula.get("maxVolumeToDeliver")?;
     Some(match quantity(v) {
-        Some((x, [1, 0, 0, 0])) => Some(x),
-        Some((x, [1, 0, 0, -1])) => Some(x * int(DAY)),
+        Some((x, [1, 0, 0, 0])) => Some((x, int(DAY))),
+        Some((x, [1, 0, 0, -1])) => {
+            let (seconds, _) = unit(v.get("code")?.as_str()?.split('/').nth(1)?)?;
+            Some((x * &seconds, seconds))
+        }
         _ => None,
     })
+}
+
+/// Whether a stretch of so many seconds that meets the window has more than the maximum in it; `None` where more than one
+/// reading of a line may be the one that gives it, `true` as well where there is too much to look at.
+fn too_much_at_once(lines: &[&Line], cap: &Q, period: &Q, w: &Window, place: &Place) -> Option<bool> {
+    let start = &w.start - period;
+    let wide = Window {
+        wall: if w.civil { clock(&place.zone, &start) } else { &w.wall - period },
+        start,
+        length: &w.length + period * int(2),
+        civil: w.civil,
+    };
+    let mut runs: Vec<Run> = vec![];
+    for line in lines {
+        let Some(list) = readings(line, &wide, place) else { continue };
+        let mut given: Vec<Vec<Run>> = vec![];
+        for reading in list {
+            // What lies outside, or is nothing, is none.
+            let inside =
+                reading.runs.into_iter().filter(|r| r.inside(&Q::zero(), &wide.length).is_positive()).collect();
+            given.push(inside);
+        }
+        given.retain(|runs| !runs.is_empty());
+        let same = |a: &[Run], b: &[Run]| {
+            a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a.from == b.from && a.to == b.to && a.volume == b.volume)
+        };
+        if is_loose(line) || given.windows(2).any(|pair| !same(&pair[0], &pair[1])) {
+            return None;
+        }
+        runs.extend(given.into_iter().next().unwrap_or_default());
+    }
+    if runs.len() > 1000 {
+        return Some(true);
+    }
+    let too_much = |sum: &Q| sum - cap > (cap * frac(5, 1000)).max(int(1));
+    // All of it together is not too much, so no part is.
+    if !too_much(&runs.iter().map(|r| r.inside(&Q::zero(), &wide.length)).sum()) {
+        return Some(false);
+    }
+    let ends: Vec<Q> = runs.iter().flat_map(|r| [r.from.clone(), r.to.clone()]).collect();
+    for from in ends.iter().flat_map(|end| [end.clone(), end - period]) {
+        let to = &from + period;
+        // With what is given at once at its beginning, or at its end.
+        for first in [true, false] {
+            let sum: Q = runs
+                .iter()
+                .filter(|r| r.to >= from && r.from <= to)
+                .map(|r| {
+                    let (a, b) = (r.from.clone().max(Q::zero()), r.to.clone().min(wide.length.clone()));
+                    if r.from == r.to {
+                        let inside = if first { r.from != to } else { r.from != from };
+                        if inside { r.volume.clone() } else { Q::zero() }
+                    } else {
+                        r.inside(&a.max(from.clone()), &b.min(to.clone())).max(Q::zero())
+                    }
+                })
+                .sum();
+            if too_much(&sum) {
+                return Some(true);
+            }
+        }
+    }
+    Some(false)
 }
 
 pub fn deliver(order: &Value, place: &Place, w: &Window) -> Option<Delivery> {
@@ -1457,7 +1524,22 @@ pub fn deliver(order: &Value, place: &Place, w: &Window) -> Option<Delivery> {
     let mut cap_at = None;
     let mut cap_open = false;
     let feed_lines: Vec<usize> = (0..lines.len()).filter(|i| !lines[*i].water).collect();
-    if let Some(Some(cap)) = cap(formula) {
+    let limit = cap(formula).flatten();
+    if let Some((cap, period)) = limit.clone().filter(|(_, period)| *period != int(DAY)) {
+        let capped: Vec<&Line> = feed_lines.iter().map(|i| &lines[*i]).collect();
+        match too_much_at_once(&capped, &cap, &period, w, place) {
+            None => cap_open = true,
+            Some(false) => {}
+            // When the pump stops and goes on is not said: from nothing to the schedule.
+            Some(true) => {
+                for i in &feed_lines {
+                    volumes[*i].low = Q::zero();
+                    feeds[*i].low = Q::zero();
+                }
+            }
+        }
+    }
+    if let Some((cap, _)) = limit.filter(|(_, period)| *period == int(DAY)) {
         let cap = if w.length > int(DAY) { cap * &w.length / int(DAY) } else { cap };
         let most: Q =
             feed_lines.iter().filter_map(|i| played[*i].as_ref()?.iter().map(|r| r.volume(&w.length)).max()).sum();

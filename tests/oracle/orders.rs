@@ -575,9 +575,12 @@ pub fn case(seed: u64) -> Case {
     }
     if m.r.one_in(4) {
         let ml = m.r.between(100, 2600);
-        let mut cap = match m.r.below(4) {
+        let mut cap = match m.r.below(13) {
+            3..=5 => ucum(decimal(ml / 5, 0), "mL/(4.h)"),
+            6 => ucum(decimal(ml * 6, 0), "mL/wk"),
+            7..=8 => ucum(decimal(ml / 12, 0), "mL/h"),
             0 => ucum(decimal(ml, 0), "mL/d"),
-            1 => ucum(decimal(ml / 24, 0), "mL/h"),
+            1 => ucum(decimal(ml / 12, 0), "mL/h"),
             2 => ucum(decimal(ml, 3), "L"),
             _ => ucum(decimal(ml, 0), "mL"),
         };
