@@ -577,18 +577,12 @@ pub(super) fn beside(case: &Case<'_>) -> Outcome {
         } else if other.overlaps {
             (
                 Tier::High,
-                format!(
-                    "Another active feeding order of this patient runs at the same times. Together on the steady day: {}.",
-                    other.together
-                ),
+                format!("Another active feeding order of this patient runs at the same times; {}.", other.together),
             )
         } else {
             (
                 Tier::Low,
-                format!(
-                    "Another active feeding order of this patient runs at other times. Together on the steady day: {}.",
-                    other.together
-                ),
+                format!("Another active feeding order of this patient runs at other times; {}.", other.together),
             )
         };
         out.push(Finding {

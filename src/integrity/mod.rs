@@ -113,7 +113,7 @@ pub struct Beside {
     pub overlaps: bool,
     /// The two say the same.
     pub identical: bool,
-    /// Energy of both on the steady day, for people.
+    /// What all of them give together on the fullest day, and which that is, for people.
     pub together: String,
 }
 
