@@ -310,6 +310,7 @@ fn cap_of_a_period(case: &Case<'_>, cap: Cap) -> Outcome {
         return Outcome::NotEvaluated("the volume of the schedule is not known".to_owned(), vec![cap.at]);
     };
     let span = span(cap.period);
+    let not_known = format!("what the schedule gives in {span} at most is not known");
     if all().any(|p| p.beyond) {
         let short = most.sub(cap.volume).unwrap_or(Exact::ZERO);
         return found(vec![Finding {
@@ -332,7 +333,7 @@ fn cap_of_a_period(case: &Case<'_>, cap: Cap) -> Outcome {
         }]);
     }
     if all().any(|p| p.open) {
-        return Outcome::NotEvaluated("the volume of the schedule is not known".to_owned(), vec![cap.at]);
+        return Outcome::NotEvaluated(not_known, vec![cap.at]);
     }
     let over = cap.volume.div(most).and_then(|r| r.sub(Exact::ONE)).and_then(|r| r.mul(Exact::int(100)));
     match over.filter(|percent| *percent > Exact::int(20)) {

@@ -13,7 +13,7 @@ use crate::nutrition::plan::{Cap, Kind, Per, Plan, Source, flush_unknown};
 use crate::settings::Settings;
 use crate::timing::calendar::{DAY, to_local};
 use crate::timing::day::{Laid, Segment, Window, beyond_cap, cycle_days, lay, steady};
-use crate::timing::schedule::Method;
+use crate::timing::schedule::{Line, Method};
 use std::borrow::Cow;
 
 /// One order over one window.
@@ -128,7 +128,15 @@ fn limit_periods(plan: &Plan, settings: &Settings, laid: &mut Laid, cap: Cap, is
     let most = around.as_ref().and_then(|around| {
         let mut segments: Vec<&Segment> = around.segments.iter().filter(|s| capped(s.line)).collect();
         segments.sort_by_key(|s| s.from);
-        most_in_any(&segments, cap.period)
+        // Of a range it is not said which reading gives the most in a stretch; less than all of it gives any.
+        let all = || segments.iter().try_fold(Exact::ZERO, |sum, s| sum.add(s.volume));
+        let one_reading =
+            |ix: usize, line: &Line| !capped(ix) || line.also.is_none() && (line.is_exact() || as_needed(line));
+        if plan.lines.iter().enumerate().all(|(ix, line)| one_reading(ix, line)) {
+            most_in_any(&segments, cap.period)
+        } else {
+            all().filter(|all| !beyond_cap(*all, cap.volume))
+        }
     });
     let unknown = |laid: &Laid| laid.lines.iter().enumerate().any(|(ix, l)| capped(ix) && l.volume.high().is_none());
     let open = unknown(laid) || around.as_ref().is_none_or(unknown);
@@ -144,6 +152,11 @@ fn limit_periods(plan: &Plan, settings: &Settings, laid: &mut Laid, cap: Cap, is
         }
     }
     InPeriod { most: most.unwrap_or(Exact::ZERO), open: open || most.is_none(), beyond: beyond && most.is_some() }
+}
+
+/// Whether a line gives one thing or nothing.
+fn as_needed(line: &Line) -> bool {
+    line.low.is_none() && line.least.is_none()
 }
 
 /// The window, or the cycle that begins with it, with a period before and after it.

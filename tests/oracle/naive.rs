@@ -1470,13 +1470,13 @@ fn too_much_at_once(lines: &[&Line], cap: &Q, period: &Q, w: &Window, place: &Pl
         }
         runs.extend(given.into_iter().next().unwrap_or_default());
     }
-    if runs.len() > 1000 {
-        return Some(true);
-    }
     let too_much = |sum: &Q| sum - cap > (cap * frac(5, 1000)).max(int(1));
     // All of it together is not too much, so no part is.
     if !too_much(&runs.iter().map(|r| r.inside(&Q::zero(), &wide.length)).sum()) {
         return Some(false);
+    }
+    if runs.len() > 1000 {
+        return Some(true);
     }
     let ends: Vec<Q> = runs.iter().flat_map(|r| [r.from.clone(), r.to.clone()]).collect();
     for from in ends.iter().flat_map(|end| [end.clone(), end - period]) {
