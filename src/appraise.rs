@@ -126,8 +126,8 @@ pub struct Combined {
     pub orders: Vec<usize>,
     /// Per day: each order's part, parallel to `orders`, and the totals of all.
     pub days: Vec<(Vec<OrderDay>, Totals)>,
-    /// Days after these on which something begins: each order's part. Limits look at them.
-    further: Vec<Vec<OrderDay>>,
+    /// Days after these on which something begins, in the same way. Limits look at them.
+    further: Vec<(Vec<OrderDay>, Totals)>,
     /// The steady day, or why there is none.
     pub steady: Result<(Vec<OrderDay>, Totals), Why>,
     /// Dosing weight.
@@ -819,7 +819,7 @@ fn combine(drafts: &[Draft<'_>], group: &[usize], settings: &Settings, total: To
     Combined {
         orders: group.to_vec(),
         days: days.into_iter().map(|w| lay_all(w, false)).collect(),
-        further: further.into_iter().map(|w| lay_all(w, false).0).collect(),
+        further: further.into_iter().map(|w| lay_all(w, false)).collect(),
         steady: steady.map(|w| lay_all(w, true)),
         weight,
     }
@@ -829,36 +829,121 @@ fn combine(drafts: &[Draft<'_>], group: &[usize], settings: &Settings, total: To
 fn besides(drafts: &[Draft<'_>], groups: &[Vec<usize>], combined: &[Combined], ix: usize) -> Vec<Beside> {
     let Some(group) = groups.iter().find(|g| g.contains(&ix)) else { return Vec::new() };
     let Some(me) = drafts.get(ix) else { return Vec::new() };
-    let together = combined.iter().find(|c| c.orders.contains(&ix)).map_or_else(String::new, |c| {
-        let t = c.steady.as_ref().ok().or(c.days.last()).map(|(_, t)| t);
-        t.map_or_else(
-            || "not known".to_owned(),
-            |t| {
-                format!(
-                    "{} of feed, {}",
-                    shown(t.get(Measure::FormulaVolume), 0, "mL"),
-                    shown(t.get(Measure::Energy), 0, "kcal")
-                )
-            },
-        )
-    });
+    let all = combined.iter().find(|c| c.orders.contains(&ix));
+    let together = all.map_or_else(String::new, fullest);
     group
         .iter()
         .filter(|i| **i != ix)
-        .filter_map(|i| drafts.get(*i))
-        .map(|other| Beside {
+        .filter_map(|i| Some((*i, drafts.get(*i)?)))
+        .map(|(nth, other)| Beside {
             at: other.order.at,
             feeds: other.plan.parts.iter().any(|p| p.kind == Kind::Feed),
-            overlaps: overlaps(
-                &me.plan,
-                me.steady.as_ref().ok().or(me.days.last()),
-                &other.plan,
-                other.steady.as_ref().ok().or(other.days.last()),
-            ),
+            overlaps: {
+                let by_the_clock = || {
+                    let mine = me.steady.as_ref().ok().or(me.days.last());
+                    overlaps(&me.plan, mine, &other.plan, other.steady.as_ref().ok().or(other.days.last()))
+                };
+                let seen = all.is_some_and(|all| seen_together(all, &me.plan, &other.plan));
+                all.is_some_and(|all| meet_on_a_day(all, (ix, &me.plan), (nth, &other.plan))) || !seen && by_the_clock()
+            },
             identical: same_content(&me.plan, &other.plan),
             together: together.clone(),
         })
         .collect()
+}
+
+/// What orders give together on the fullest of their days, and which that is; of days that give the same, on the steady one.
+fn fullest(all: &Combined) -> String {
+    let first = all.days.first().and_then(|(days, _)| days.first()).map(|day| day.laid.window.start);
+    let most = |t: &Totals| t.get(Measure::FormulaVolume).high();
+    let mut chosen = all.steady.as_ref().ok().map(|(_, t)| (t, "the steady day".to_owned()));
+    for (days, t) in all.days.iter().chain(&all.further) {
+        // More than is known is more than anything.
+        let fuller = match &chosen {
+            Some((so_far, _)) => most(so_far).is_some_and(|so_far| most(t).is_none_or(|most| most > so_far)),
+            None => true,
+        };
+        if fuller {
+            let nth = days.first().zip(first).and_then(|(day, first)| number_of(day.laid.window, first)).unwrap_or(1);
+            chosen = Some((t, format!("day {nth}")));
+        }
+    }
+    chosen.map_or_else(
+        || "together: not known".to_owned(),
+        |(t, on)| {
+            format!(
+                "together on {on}: {} of feed, {}",
+                shown(t.get(Measure::FormulaVolume), 0, "mL"),
+                shown(t.get(Measure::Energy), 0, "kcal")
+            )
+        },
+    )
+}
+
+/// Whether every time at which two orders might run together lies in the days that are reported of all of them: both begin in
+/// them, at known times, and one of the two is over.
+fn seen_together(all: &Combined, a: &Plan, b: &Plan) -> bool {
+    use crate::timing::schedule::{Dose, Occurrences, Run};
+    let window = |day: Option<&(Vec<OrderDay>, Totals)>| Some(day?.0.first()?.laid.window);
+    let (Some(first), Some(last)) = (window(all.days.first()), window(all.days.last())) else { return false };
+    let runs = |plan: &Plan| -> Option<Vec<Run>> {
+        let feeds = plan.parts.iter().filter(|p| p.kind == Kind::Feed);
+        let lines = feeds.filter_map(|p| if let Source::Line(ix) = p.source { Some(ix) } else { None });
+        lines.map(|ix| plan.lines.get(ix)?.high.clone()).collect()
+    };
+    let (Some(x), Some(y)) = (runs(a), runs(b)) else { return false };
+    let listed = |run: &Run| match &run.occurrences {
+        Occurrences::Listed(at) => at.last().copied(),
+        _ => None,
+    };
+    let placed = |run: &Run| {
+        let from = if let Occurrences::Listed(at) = &run.occurrences { at.first().copied() } else { run.start };
+        from.is_some_and(|from| from >= first.start)
+    };
+    let over = |run: &Run| {
+        let lasts = if let Dose::Volume { over, .. } = run.dose { over } else { Exact::ZERO };
+        let end = listed(run).or(run.end).and_then(|end| end.add(lasts));
+        end.is_some_and(|end| end <= last.end())
+    };
+    x.iter().chain(&y).all(placed) && (x.iter().all(over) || y.iter().all(over))
+}
+
+/// Whether feeds of two orders of those that are combined run at the same time on one of their days.
+fn meet_on_a_day(all: &Combined, (a, plan_a): (usize, &Plan), (b, plan_b): (usize, &Plan)) -> bool {
+    let place = |of: usize| all.orders.iter().position(|i| *i == of);
+    let (Some(a), Some(b)) = (place(a), place(b)) else { return false };
+    let feeds = |plan: &Plan, line: usize| {
+        plan.parts.iter().any(|p| p.kind == Kind::Feed && matches!(p.source, Source::Line(ix) if ix == line))
+    };
+    all.days.iter().chain(&all.further).any(|(days, _)| {
+        let (Some(x), Some(y)) = (days.get(a), days.get(b)) else { return false };
+        let spans = |plan, day: &OrderDay| -> Vec<(Exact, Exact)> {
+            day.laid.segments.iter().filter(|s| feeds(plan, s.line)).map(|s| (s.from, s.to)).collect()
+        };
+        let (mut x, mut y) = (spans(plan_a, x), spans(plan_b, y));
+        x.sort_unstable();
+        y.sort_unstable();
+        // Of each order, what ends first lies before all that is left of the other, or meets the first of it.
+        let (mut left, mut right) = (x.iter().peekable(), y.iter().peekable());
+        while let (Some((f, t)), Some((g, u))) = (left.peek(), right.peek()) {
+            if f < u && g < t || f == g {
+                return true;
+            }
+            // One that is given at once at the very end of the other may meet what follows that.
+            if t < u || t == u && f < t {
+                left.next();
+            } else {
+                right.next();
+            }
+        }
+        false
+    })
+}
+
+/// The number of a day, from 1, where the first begins so; a day when clocks change is an hour shorter or longer.
+fn number_of(day: Window, first: Exact) -> Option<usize> {
+    let after = day.start.sub(first)?.div(Exact::int(DAY))?.add(Exact::ratio(1, 2))?;
+    usize::try_from(after.floor()).ok()?.checked_add(1)
 }
 
 /// The orders of a patient that are judged by what they give together, and what they give on the days of that.
@@ -889,7 +974,7 @@ fn together<'c>(drafts: &[Draft<'_>], combined: &'c [Combined], beside: &[Beside
     let first = of.days.first().map_or(typical, |(days, _)| days);
     let plans: Vec<Plan> = of.orders.iter().filter_map(|i| drafts.get(*i)).map(|d| d.plan.clone()).collect();
     let given = |day: &[OrderDay]| plans.iter().zip(day).flat_map(|(plan, day)| most_given(plan, day)).collect();
-    let days = of.days.iter().map(|(days, _)| days).chain(&of.further).map(Vec::as_slice);
+    let days = of.days.iter().chain(&of.further).map(|(days, _)| days.as_slice());
     let fuller = fuller(days.filter_map(|day| Some((day, day.first()?.laid.window))), typical, given);
     Some(Together { first, typical, fuller, plans })
 }
@@ -932,11 +1017,7 @@ fn fuller<'d, D: ?Sized>(
         }
         let given = given(day);
         if given.iter().zip(&usual).any(|(a, b)| more(a, b)) && !seen.contains(&given) {
-            // A day when clocks change is an hour shorter or longer.
-            let after =
-                window.start.sub(first).and_then(|s| s.div(Exact::int(DAY))).and_then(|d| d.add(Exact::ratio(1, 2)));
-            let after = after.and_then(|d| usize::try_from(d.floor()).ok()).unwrap_or(0);
-            out.push((after.saturating_add(1), day));
+            out.push((number_of(window, first).unwrap_or(1), day));
             seen.push(given);
         }
     }
@@ -1019,6 +1100,8 @@ fn report<'a, 'd>(
     let mut judged: Vec<Judged<'a>> = Vec::new();
     let (mut shadow, mut unlisted) = (Vec::new(), Vec::new());
     if d.computed {
+        let foods_not_known =
+            if d.order.excluded.is_empty() { Vec::new() } else { rulebook::case::foods_not_known(&d.order, book) };
         let case = Case {
             order: &d.order,
             problems: &d.problems,
@@ -1031,6 +1114,7 @@ fn report<'a, 'd>(
             settings,
             beside,
             others_sent,
+            foods_not_known: &foods_not_known,
         };
         let on = d.context.reference.as_ref().map(|r| r.date);
         judged.extend(integrity::judge(&case, &|id| rulebook::judge::switched_off(book, id, on)));
@@ -1210,7 +1294,9 @@ fn assumptions_of(d: &Draft<'_>, settings: &Settings) -> Vec<(Assumption, Vec<At
             if d.plan.parts.iter().any(|p| p.kind == Kind::Flush) {
                 add(Assumption::CapFormulaOnly, cap.at);
             }
-            if settings.asked.kind == DayKind::Civil {
+            if cap.period != Exact::int(DAY) {
+                add(Assumption::CapAnyStretch, cap.at);
+            } else if settings.asked.kind == DayKind::Civil {
                 add(Assumption::CapScaled, cap.at);
             }
         }

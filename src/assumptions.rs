@@ -63,7 +63,7 @@ assumptions! {
     StrengthScales = "A-14", "The product is mixed to the ordered strength: its nutrients were scaled with the energy density.";
     WaterFromDensity = "A-15", "The formulary states no water for the product; it was read off the usual water content at that energy density.";
     MilkComposition = "A-16", "The composition of human milk is assumed, not measured.";
-    VolumeIsMix = "A-17", "The ordered volume is the volume of the finished mix, additives included.";
+    VolumeIsMix = "A-17", "The ordered volume, and an ordered energy density, are those of the finished mix, additives included.";
     WeightLatest = "A-18", "The dosing weight is the latest usable weight up to the time of the order.";
     UnitAlias = "A-19", "A unit that is not valid UCUM was read through the table of known spellings.";
     AsNeeded = "A-20", "A feed given as needed counts from none to all of it.";
@@ -82,6 +82,7 @@ assumptions! {
     CodeTimes = "A-33", "A timing code means so many times a day at times that the institution sets.";
     CrossedDuration = "A-34", "Overlapping runs of one pump entry count once: a pump does not run twice at the same time.";
     AdditiveOnTop = "A-35", "An additive without a countable amount comes on top of the ordered volume: what is counted is the least.";
+    CapAnyStretch = "A-36", "A maximum volume per another time than a day limits what is given in any stretch of that length.";
 }
 
 #[cfg(test)]

@@ -128,7 +128,12 @@ fn window() -> Window {
 
 /// A day on which the parts give these volumes, the doses these amounts.
 fn day(volumes: Vec<Amount>, doses: Vec<Amount>) -> OrderDay {
-    OrderDay { laid: Laid { window: window(), lines: vec![], segments: vec![], cap: None }, volumes, doses }
+    OrderDay {
+        laid: Laid { window: window(), lines: vec![], segments: vec![], cap: None },
+        volumes,
+        doses,
+        in_period: None,
+    }
 }
 
 fn of(given: Vec<(Kind, Content, Amount)>) -> Totals {

@@ -6,6 +6,7 @@ use enteral_gate::appraise::appraise;
 use enteral_gate::findings::{Finding, Outcome, Tier};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::nutrition::measure::Measure;
 use enteral_gate::rulebook::{Rulebook, short_form};
 use enteral_gate::settings::Settings;
 use std::sync::LazyLock;
@@ -1677,24 +1678,78 @@ fn the_institution_may_map_its_routes() {
         Outcome::Flagged(_) => "beyond the stomach",
         Outcome::Clear => "stomach",
         Outcome::NotApplicable(_) => "not known",
+        Outcome::NotEvaluated(..) => "they differ",
         other => panic!("{other:?}"),
     };
     assert_eq!(site(&settings, "GJT", "Own Tube"), "not known");
     settings.routes.insert((String::new(), "own tube".to_owned()), enteral_gate::settings::Site::PostPyloric);
     for (code, want) in [
         ("XYZ", "beyond the stomach"),
-        ("GJT", "not known"),
-        ("EFT", "not known"),
-        ("ENTINSTL", "not known"),
-        ("NGT", "stomach"),
+        // These codes do not tell where the tip is; the institution's text does.
+        ("GJT", "beyond the stomach"),
+        ("EFT", "beyond the stomach"),
+        ("ENTINSTL", "beyond the stomach"),
+        ("JJTINSTL", "beyond the stomach"),
+        ("NGT", "they differ"),
     ] {
         assert_eq!(site(&settings, code, "Own Tube"), want, "{code}");
     }
     assert_eq!(site(&settings, "XYZ", "another tube"), "not known");
     let system = "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration".to_owned();
     settings.routes.insert((system, "GJT".to_owned()), enteral_gate::settings::Site::Gastric);
-    assert_eq!(site(&settings, "GJT", "Own Tube"), "stomach");
-    assert_eq!(site(&settings, "EFT", "Own Tube"), "not known");
+    assert_eq!(site(&settings, "GJT", "another tube"), "stomach");
+    assert_eq!(site(&settings, "GJT", "Own Tube"), "they differ");
+    assert_eq!(site(&settings, "EFT", "another tube"), "not known");
+    // A vein stays a vein, whatever is set.
+    let system = "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration".to_owned();
+    settings.routes.insert((system, "IVPUSH".to_owned()), enteral_gate::settings::Site::Gastric);
+    assert!(matches!(judged_by("RTE-06", &order("IVPUSH", ""), &settings), Outcome::Flagged(_)));
+}
+
+/// All codes of a route are looked at, in any order: one that is not into the gut stops the order, two sites of the tip
+/// leave it open and are said.
+#[test]
+fn codes_of_a_route_that_contradict_each_other_are_said() {
+    let order = |codes: &[&str]| {
+        let plain = compose(&format!("{ADULT}volume = \"240 mL\"\nfeeds = 5\n"));
+        let coding = |code: &&str| {
+            format!(
+                "{{\"system\":\"http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration\",\"code\":\"{code}\"}}"
+            )
+        };
+        let codings: Vec<String> = codes.iter().map(coding).collect();
+        let (before, rest) = plain.split_once("\"routeofAdministration\":{\"coding\":[").expect("a route");
+        let (_, after) = rest.split_once(']').expect("its end");
+        format!("{before}\"routeofAdministration\":{{\"coding\":[{}]{after}", codings.join(","))
+    };
+    let flagged = |rule: &str, codes: &[&str]| match judged(rule, &order(codes)) {
+        Outcome::Flagged(all) => Some((all[0].tier, all[0].text.clone())),
+        _ => None,
+    };
+    for codes in [&["NGT", "IV"], &["IV", "NGT"], &["XYZ", "IVPUSH"]] {
+        assert_eq!(flagged("RTE-06", codes).map(|f| f.0), Some(Tier::Stop), "{codes:?}");
+    }
+    for (codes, names) in [
+        (&["NGT", "JJTINSTL"], "gastric, post-pyloric"),
+        (&["JJTINSTL", "NGT"], "post-pyloric, gastric"),
+        (&["NGT", "PO"], "gastric, oral"),
+        (&["PO", "EFT"], "oral, unknown"),
+        (&["EFT", "PO"], "unknown, oral"),
+    ] {
+        let (tier, text) = flagged("CMP-01", codes).unwrap_or_else(|| panic!("{codes:?}"));
+        assert_eq!(tier, Tier::High);
+        assert!(text.contains(&format!("(the route's codes and text name different ones: {names})")), "{text}");
+        assert!(matches!(judged("RTE-01", &order(codes)), Outcome::NotEvaluated(..)), "{codes:?}");
+        assert_eq!(flagged("RTE-06", codes), None);
+    }
+    // The third does not settle what the first two say.
+    assert!(flagged("CMP-01", &["NGT", "JJTINSTL", "JJTINSTL"]).is_some());
+    assert_eq!(flagged("RTE-06", &["NGT", "JJTINSTL", "IV"]).map(|f| f.0), Some(Tier::Stop));
+    // The same site twice, a tube of any kind beside it, or a code that nothing knows: no contradiction.
+    for codes in [&["NGT", "GT"], &["NGT", "EFT"], &["EFT", "NGT"], &["XYZ", "NGT"], &["NGT", "XYZ"]] {
+        assert_eq!(flagged("CMP-01", codes), None, "{codes:?}");
+        assert!(matches!(judged("RTE-01", &order(codes)), Outcome::Clear), "{codes:?}");
+    }
 }
 
 /// Water is what FHIR's additive codes call water: no feed as a formula, no calories as an additive; another code of that
@@ -1857,4 +1912,110 @@ fn calories_read_as_kilocalories_are_assumed() {
         assumed("{\"value\":1.5,\"system\":\"http://unitsofmeasure.org\",\"code\":\"kcal{energy}/mL\"}"),
         (false, true)
     );
+}
+
+/// Without a rulebook nothing knows what the order excludes: it is named, with whatever else was not computed.
+#[test]
+fn foods_that_nothing_knows_are_named() {
+    let plain = compose(&format!("{ADULT}rate = \"60 mL/h\"\n"));
+    let with = |members: &str| {
+        let new = plain.replacen(
+            "\"resourceType\":\"NutritionOrder\"",
+            &format!("\"resourceType\":\"NutritionOrder\",{members}"),
+            1,
+        );
+        assert_ne!(new, plain);
+        judged("INT-08", &new)
+    };
+    let food = "\"excludeFoodModifier\":[{\"coding\":[{\"code\":\"x\",\"display\":\" Cow's milk \"}]},{\"coding\":[]}]";
+    let Outcome::NotEvaluated(why, at) = with(food) else { panic!("{:?}", with(food)) };
+    let said = "the order excludes “Cow's milk”, “a food without a name”: no code known here says what that is, so it was not looked for in what is given";
+    assert_eq!((why.as_str(), at.len()), (said, 2));
+    let diet = format!("{food},\"oralDiet\":{{\"instruction\":\"x\"}}");
+    let Outcome::NotEvaluated(why, at) = with(&diet) else { panic!("{:?}", with(&diet)) };
+    assert_eq!((why, at.len()), (format!("{said}; The oral diet of this order was not computed"), 3));
+    assert!(matches!(with("\"foodPreferenceModifier\":[{\"text\":\"Vegetarian\"}]"), Outcome::Clear));
+}
+
+/// A maximum per another time than a day limits any stretch of that length, wherever it begins.
+#[test]
+fn a_maximum_per_another_time_than_a_day_limits_each_such_time() {
+    let order = |given: &str, cap: &str| compose(&format!("{ADULT}{given}cap = \"{cap}\"\n"));
+    let said = |bundle: &str| match judged("CON-03", bundle) {
+        Outcome::Flagged(all) => {
+            Some((all[0].tier, all[0].text.clone(), all[0].arithmetic.clone().unwrap_or_default()))
+        }
+        Outcome::Clear => None,
+        other => panic!("{other:?}"),
+    };
+    // 119 mL/h for 12 h: 119 mL in each hour. Under the maximum by less than 1 mL is a rounding.
+    let night = "rate = \"119 mL/h\"\nhours = \"12 h\"\n";
+    for fits in ["119 mL/h", "118.4 mL/h", "2 mL/min", "476 mL/(4.h)"] {
+        assert_eq!(said(&order(night, fits)), None, "{fits}");
+    }
+    assert_eq!(
+        said(&order(night, "60 mL/h")),
+        Some((
+            Tier::High,
+            "In 1 h the schedule gives up to 119 mL, the maximum is 60 mL: what is given is not known.".to_owned(),
+            "schedule 119 mL − maximum 60 mL = 59 mL in 1 h".to_owned()
+        ))
+    );
+    // 1 mL/min is the same as 60 mL/h, and 59 s of it is no minute: 119 ÷ 60 = 1.98 mL in a minute is 0.98 mL more.
+    assert_eq!(said(&order(night, "1 mL/min")), None);
+    let (tier, text, _) = said(&order(night, "200 mL/h")).expect("a maximum of another order");
+    assert_eq!(tier, Tier::Med);
+    assert!(text.starts_with("The maximum of 200 mL in 1 h is 68 % above the 119 mL"), "{text}");
+    // Feeds at once every 4 h: each is in a stretch of 4 h of its own, two in one of 5 h.
+    let feeds = "volume = \"200 mL\"\nevery = \"4 h\"\n";
+    assert_eq!(said(&order(feeds, "200 mL/(4.h)")), None);
+    let (tier, _, reckoned) = said(&order(feeds, "200 mL/(5.h)")).expect("two of them");
+    assert_eq!((tier, reckoned.as_str()), (Tier::High, "schedule 400 mL − maximum 200 mL = 200 mL in 5 h"));
+    // Feeds over an hour: 4 h hold one of them and no more, 5 h hold two.
+    let slow = "volume = \"200 mL\"\nevery = \"4 h\"\nover = \"1 h\"\n";
+    assert_eq!(said(&order(slow, "200 mL/(4.h)")), None);
+    assert_eq!(
+        said(&order(slow, "200 mL/(5.h)")).expect("two of them").2,
+        "schedule 400 mL − maximum 200 mL = 200 mL in 5 h"
+    );
+    // What is given is from nothing to the schedule, also of what goes with it; within the maximum it is known.
+    let settings = Settings::default();
+    let volume = |bundle: &str| {
+        let done = appraise(bundle.as_bytes(), "", FhirVersion::R4, &FORMULARY, &settings);
+        let volume = done.orders[0].typical().expect("a day").1.get(Measure::FormulaVolume).clone();
+        (volume.low().map(|x| x.short(1)), volume.high().map(|x| x.short(1)))
+    };
+    let ends = |low: &str, high: &str| (Some(low.to_owned()), Some(high.to_owned()));
+    assert_eq!(volume(&order(night, "60 mL/h")), ends("0", "1428"));
+    assert_eq!(volume(&order(night, "119 mL/h")), ends("1428", "1428"));
+}
+
+/// 2,000 mL on Monday, Wednesday and Friday are 6,000 in any week; 250 mL at 6:00 and at 8:00 are 500 in four hours on both
+/// sides of the feeding-day hour.
+#[test]
+fn a_maximum_is_looked_at_over_days_and_across_their_ends() {
+    let entry = |ml: &str, repeat: &str| {
+        format!(
+            "{{\"quantity\":{{\"value\":{ml},\"unit\":\"mL\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"mL\"}},\"schedule\":{{\"repeat\":{{{repeat}}}}}}}"
+        )
+    };
+    let with = |entry: &str, value: &str, code: &str| {
+        let cap = format!(
+            "\"maxVolumeToDeliver\":{{\"value\":{value},\"unit\":\"{code}\",\"system\":\"http://unitsofmeasure.org\",\"code\":\"{code}\"}},\"administration\":["
+        );
+        judged("CON-03", &entries(&[entry.to_owned()]).replace("\"administration\":[", &cap))
+    };
+    let week = entry("2000", "\"dayOfWeek\":[\"mon\",\"wed\",\"fri\"],\"timeOfDay\":[\"12:00:00\"]");
+    assert!(matches!(with(&week, "6000", "mL/wk"), Outcome::Clear), "{:?}", with(&week, "6000", "mL/wk"));
+    let Outcome::Flagged(all) = with(&week, "5900", "mL/wk") else { panic!() };
+    assert_eq!(words(&all[0]).1, "schedule 6000 mL − maximum 5900 mL = 100 mL in 7 days");
+    // 42 days are looked at, no more.
+    assert!(matches!(with(&week, "36000", "mL/(42.d)"), Outcome::Clear), "{:?}", with(&week, "36000", "mL/(42.d)"));
+    let why = with(&week, "60000", "mL/(43.d)");
+    assert!(matches!(why, Outcome::NotEvaluated(..)), "{why:?}");
+    let morning = entry("250", "\"timeOfDay\":[\"06:00:00\",\"08:00:00\"]");
+    assert!(matches!(with(&morning, "500", "mL/(4.h)"), Outcome::Clear));
+    let Outcome::Flagged(all) = with(&morning, "400", "mL/(4.h)") else { panic!() };
+    assert_eq!(words(&all[0]).1, "schedule 500 mL − maximum 400 mL = 100 mL in 4 h");
+    assert_eq!(words(&all[0]).2, "Raise the maximum to 500 mL in 4 h, or lower the schedule.");
 }

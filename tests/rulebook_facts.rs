@@ -448,6 +448,34 @@ fn conditions_are_keys_of_the_rulebook() {
     }
 }
 
+/// What the order says that is not to be given is among the allergies, by its code; of others nothing is known where none were
+/// sent, and a food in words may be any.
+#[test]
+fn excluded_foods_count_like_allergies() {
+    let excluding = |foods: Json, more: &[Json]| {
+        let mut order = order();
+        order["excludeFoodModifier"] = foods;
+        let mut all = vec![order, patient("1956-11-25")];
+        all.extend_from_slice(more);
+        bundle(&all)
+    };
+    let food = |code: &str| json!({"coding": [{"system": SNOMED, "code": code}], "text": "No cow's milk protein"});
+    let milk = || vec!["cow-milk-protein".to_owned()];
+    let alone = asked(&excluding(json!([food("782555009")]), &[]), "allergies", &book());
+    assert_eq!(alone.0, Value::Keys(Keys { present: milk(), complete: false, ..Keys::default() }));
+    assert_eq!(alone.1, [("o".to_owned(), String::new())]);
+    let fish = json!({"resourceType": "AllergyIntolerance", "id": "a", "patient": {"reference": "Patient/p"},
+        "code": {"coding": [{"system": SNOMED, "code": "417532002"}]}});
+    let beside = keys(&excluding(json!([food(" 782555009 ")]), std::slice::from_ref(&fish)), "allergies");
+    assert_eq!(beside, Keys { present: milk(), complete: true, ..Keys::default() });
+    let in_words = keys(&excluding(json!([{"text": "No milk"}]), std::slice::from_ref(&fish)), "allergies");
+    assert_eq!(in_words, Keys { complete: false, ..Keys::default() });
+    // A preference is no prohibition.
+    let mut order = order();
+    order["foodPreferenceModifier"] = json!([food("782555009")]);
+    assert_eq!(why(&bundle(&[order, patient("1956-11-25")]), "allergies"), "no allergies were sent");
+}
+
 #[test]
 fn allergies_and_medicines() {
     let allergy = |code: &str| {

@@ -460,3 +460,76 @@ fn a_fuller_day_of_orders_together_is_judged() {
     }
     assert_eq!(finds(&bundle(GROWN, "50", &[day("420 mL")]), "NUT-01"), None);
 }
+
+/// 226760005 is a substance of the starter rulebook's concept of cow's milk, which A10 contains and the soy feed does not. A
+/// food that no concept stands for leaves the order not fully checked; a preference is read by nothing.
+#[test]
+fn a_food_that_the_order_excludes_is_looked_for() {
+    let night = || adult(vec![feed(SIX, "250 mL")]);
+    let plain = bundle(GROWN, "70", &[night()]);
+    let with = |member: &str, code: &str, text: &str| {
+        let said = format!(
+            r#""orderer":{{"display":"an invented prescriber"}},"{member}":[{{"coding":[{{"system":"http://snomed.info/sct","code":"{code}"}}],"text":"{text}"}}]"#
+        );
+        plain.replace(r#""orderer":{"display":"an invented prescriber"}"#, &said)
+    };
+    let not_checked = |text: &str| {
+        let done = judged(text);
+        match &done.orders[0].judged.iter().find(|j| j.rule.id == "INT-08").expect("a rule").outcome {
+            Outcome::NotEvaluated(why, at) => Some((why.clone(), done.path(at[0]))),
+            _ => None,
+        }
+    };
+    let milk = with("excludeFoodModifier", "226760005", "No cow's milk protein");
+    let (tier, text) = finds(&milk, "ALG-01").expect("it contains it");
+    assert_eq!((tier, text.as_str()), (Tier::High, "Allergic to cow's milk protein; the order contains it."));
+    assert_eq!(not_checked(&milk), None);
+    // 227493005: cashew nut, a code that the starter rulebook does not have.
+    let nuts = with("excludeFoodModifier", "227493005", "Cashew nut");
+    assert_eq!(finds(&nuts, "ALG-01"), None);
+    let (why, path) = not_checked(&nuts).expect("nothing knows it");
+    assert_eq!(
+        why,
+        "the order excludes “Cashew nut”: no code known here says what that is, so it was not looked for in what is given"
+    );
+    assert_eq!(path, "Bundle.entry[2].resource.excludeFoodModifier[0]");
+    for (member, code) in [("foodPreferenceModifier", "226760005"), ("foodPreferenceModifier", "227493005")] {
+        let liked = with(member, code, "x");
+        assert_eq!((finds(&liked, "ALG-01"), not_checked(&liked)), (None, None));
+    }
+    assert_eq!(not_checked(&plain), None);
+}
+
+/// 62 mL/h around the clock are 1,488 mL a day; 62 mL/h beside it from 8 to 16 h on the second day are 496 more: 1,984 mL. The
+/// second order's flushes go on, so that it has a steady day, without feed.
+#[test]
+fn orders_that_run_together_for_some_hours_of_one_day_are_said() {
+    let first = || Order { id: "a", ..adult(vec![rate(&within("25T06:00", ""), "62 mL/h")]) };
+    let second = |from: &str, to: &str| Order { id: "b", ..adult(vec![rate(&within(from, to), "62 mL/h")]) };
+    let text = bundle(GROWN, "70", &[first(), second("26T08:00", "26T16:00")]);
+    let done = judged(&text);
+    for nth in [0, 1] {
+        let said = "Another active feeding order of this patient runs at the same times; together on day 2: 1984 mL of feed, 1984 kcal.";
+        assert_eq!(found(&done, nth, "CON-08"), Some((Tier::High, said.to_owned())));
+    }
+    // One begins as the other ends: 12 h of each on the second day, and nothing together.
+    let until = Order { id: "a", ..adult(vec![rate(&within("25T06:00", "26T18:00"), "62 mL/h")]) };
+    let text = bundle(GROWN, "70", &[until, second("26T18:00", "27T18:00")]);
+    let said = "Another active feeding order of this patient runs at other times; together on the steady day: 1488 mL of feed, 1488 kcal.";
+    assert_eq!(found(&judged(&text), 0, "CON-08"), Some((Tier::Low, said.to_owned())));
+    // A feed at once at the end of one run of the other and at the beginning of the next.
+    let noon = Order {
+        id: "a",
+        ..adult(vec![
+            rate(&within("25T06:00", "25T12:00"), "62 mL/h"),
+            rate(&within("25T12:00", "25T18:00"), "80 mL/h"),
+        ])
+    };
+    let once = Order {
+        id: "b",
+        ..adult(vec![feed(&format!(r#"{},"timeOfDay":["12:00:00"]"#, within("25T06:00", "25T20:00")), "200 mL")])
+    };
+    let text = bundle(GROWN, "70", &[noon, once]);
+    let (tier, said) = found(&judged(&text), 0, "CON-08").expect("they meet at noon");
+    assert_eq!(tier, Tier::High, "{said}");
+}

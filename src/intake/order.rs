@@ -153,6 +153,15 @@ pub struct Concept<'d> {
     pub text: Option<Text<'d>>,
 }
 
+impl Concept<'_> {
+    /// The name to show people: text, then a display, then a code.
+    pub fn label(&self) -> Option<&str> {
+        let named = |c: &'_ Coding<'_>| c.display.is_some() || c.code.is_some();
+        let coding = || self.codings.iter().find(|c| named(c)).and_then(|c| c.display.as_deref().or(c.code.as_deref()));
+        self.text.as_deref().or_else(coding).map(str::trim)
+    }
+}
+
 /// A reference, with what it resolved to inside the same document.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Reference<'d> {
@@ -439,6 +448,8 @@ pub struct Order<'d> {
     pub orderer: Option<At>,
     /// `allergyIntolerance`
     pub allergies: Vec<Reference<'d>>,
+    /// `excludeFoodModifier`: what is not to be given.
+    pub excluded: Vec<Sourced<Concept<'d>>>,
     /// The tube-feeding part; `None` when the order has none.
     pub formula: Option<EnteralFormula<'d>>,
     /// `oralDiet`: outside what is computed, named in the answer.

@@ -10,6 +10,7 @@ use crate::intake::order::{At, When};
 use crate::nutrition::content::{Content, Density, From};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::Kind;
+use crate::nutrition::route::{Tip, tip};
 use crate::settings::Site;
 use std::borrow::Cow;
 
@@ -88,16 +89,25 @@ pub(super) fn core(case: &Case<'_>) -> Outcome {
     }
     match f.route.value() {
         None => missing.push(("route".to_owned(), here)),
-        Some(concept) => match site(case, concept) {
-            Site::Gastric | Site::PostPyloric => {}
-            Site::Oral => missing.push(("tube route (the route is by mouth)".to_owned(), f.route.at().unwrap_or(here))),
-            // RTE-06 stops it.
-            Site::NotEnteral => {}
-            Site::Unknown => missing.push((
-                "site of the tube's tip (the route does not tell stomach from small bowel)".to_owned(),
-                f.route.at().unwrap_or(here),
-            )),
-        },
+        Some(concept) => {
+            let at = f.route.at().unwrap_or(here);
+            match tip(case.settings, concept) {
+                Tip::At(Site::Gastric | Site::PostPyloric) => {}
+                Tip::At(Site::Oral) => missing.push(("tube route (the route is by mouth)".to_owned(), at)),
+                // RTE-06 stops it.
+                Tip::At(Site::NotEnteral) => {}
+                Tip::At(Site::Unknown) => missing
+                    .push(("site of the tube's tip (the route does not tell stomach from small bowel)".to_owned(), at)),
+                Tip::Differ(a, b) => missing.push((
+                    format!(
+                        "one site of the tube's tip (the route's codes and text name different ones: {}, {})",
+                        a.name(),
+                        b.name()
+                    ),
+                    at,
+                )),
+            }
+        }
     }
     if f.administrations.is_empty() {
         missing.push(("rate or volume with a schedule".to_owned(), here));
@@ -141,11 +151,6 @@ fn flagged(missing: Vec<(String, At)>, not_known: Vec<(String, At)>) -> Outcome 
         return Outcome::NotEvaluated(names.join("; "), not_known.into_iter().map(|(_, at)| at).collect());
     }
     Outcome::Clear
-}
-
-/// Where the tip lies.
-pub fn site(case: &Case<'_>, concept: &crate::intake::order::Concept<'_>) -> Site {
-    crate::nutrition::route::site(case.settings, concept)
 }
 
 pub(super) fn weight(case: &Case<'_>) -> Outcome {
@@ -553,7 +558,23 @@ pub(super) fn outside(case: &Case<'_>) -> Outcome {
     for (what, at) in &case.person.set_aside {
         out.push(finding(Tier::Low, format!("Not used: {what}."), vec![*at]));
     }
-    found(out)
+    if case.foods_not_known.is_empty() {
+        return found(out);
+    }
+    // It may be what the formula is made of.
+    let foods = case.order.excluded.iter().filter(|food| case.foods_not_known.contains(&food.at));
+    let names: Vec<String> =
+        foods.map(|food| format!("“{}”", quote(food.value.label().unwrap_or("a food without a name")))).collect();
+    let mut why = format!(
+        "the order excludes {}: no code known here says what that is, so it was not looked for in what is given",
+        names.join(", ")
+    );
+    for also in &out {
+        why.push_str("; ");
+        why.push_str(also.text.trim_end_matches('.'));
+    }
+    let also = out.into_iter().flat_map(|f| f.at);
+    Outcome::NotEvaluated(why, case.foods_not_known.iter().copied().chain(also).collect())
 }
 
 pub(super) fn supporting(case: &Case<'_>) -> Outcome {

@@ -5,7 +5,7 @@ use crate::exact::Exact;
 use crate::findings::{Correction, Finding, Outcome, Tier};
 use crate::intake::order::{At, Field, Rate};
 use crate::nutrition::measure::Measure;
-use crate::nutrition::plan::{Kind, Source};
+use crate::nutrition::plan::{Cap, Kind, Source};
 use crate::timing::calendar::{DAY, clock, to_local};
 use crate::timing::schedule::{Line, Note, Noted, Occurrences};
 use std::borrow::Cow;
@@ -253,6 +253,9 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
         return Outcome::NotEvaluated("the maximum volume has no usable value or unit".to_owned(), vec![at]);
     }
     let Some(cap) = plan.cap else { return Outcome::NotApplicable(Cow::Borrowed("no maximum volume is stated")) };
+    if cap.period != Exact::int(DAY) {
+        return cap_of_a_period(case, cap);
+    }
     let mut out = Vec::new();
     let zone = &case.settings.zone;
     // The first day on which the cap cuts, and the steady day, each once.
@@ -329,6 +332,68 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
     found(out)
 }
 
+/// A maximum that is not per day: what any stretch as long as its period gives.
+fn cap_of_a_period(case: &Case<'_>, cap: Cap) -> Outcome {
+    let all = || case.all_days().filter_map(|(day, _)| day.in_period);
+    let Some(most) = all().map(|p| p.most).reduce(Exact::max) else {
+        return Outcome::NotEvaluated("the volume of the schedule is not known".to_owned(), vec![cap.at]);
+    };
+    let span = span(cap.period);
+    let not_known = format!("what the schedule gives in {span} at most is not known");
+    if all().any(|p| p.beyond) {
+        let short = most.sub(cap.volume).unwrap_or(Exact::ZERO);
+        return found(vec![Finding {
+            arithmetic: Some(format!(
+                "schedule {} mL − maximum {} mL = {} mL in {span}",
+                most.short(2),
+                cap.volume.short(2),
+                short.short(2)
+            )),
+            fix: Some(format!("Raise the maximum to {} mL in {span}, or lower the schedule.", most.short(0))),
+            ..finding(
+                Tier::High,
+                format!(
+                    "In {span} the schedule gives up to {} mL, the maximum is {} mL: what is given is not known.",
+                    most.short(1),
+                    cap.volume.short(1)
+                ),
+                vec![cap.at],
+            )
+        }]);
+    }
+    if all().any(|p| p.open) {
+        return Outcome::NotEvaluated(not_known, vec![cap.at]);
+    }
+    let over = cap.volume.div(most).and_then(|r| r.sub(Exact::ONE)).and_then(|r| r.mul(Exact::int(100)));
+    match over.filter(|percent| *percent > Exact::int(20)) {
+        Some(percent) => found(vec![Finding {
+            arithmetic: Some(format!("{} mL ÷ {} mL − 1 = {} %", cap.volume.short(1), most.short(1), percent.short(0))),
+            fix: Some(format!("A maximum of {} mL in {span} fits the schedule.", most.short(0))),
+            ..finding(
+                Tier::Med,
+                format!(
+                    "The maximum of {} mL in {span} is {} % above the {} mL that the schedule gives: it may be from another order.",
+                    cap.volume.short(1),
+                    percent.short(0),
+                    most.short(1)
+                ),
+                vec![cap.at],
+            )
+        }]),
+        None => Outcome::Clear,
+    }
+}
+
+/// A length of time for people.
+fn span(seconds: Exact) -> String {
+    let (unit, word) = match seconds {
+        s if s >= Exact::int(2 * DAY) => (DAY, "days"),
+        s if s >= Exact::int(3_600) => (3_600, "h"),
+        _ => (60, "min"),
+    };
+    format!("{} {word}", seconds.div(Exact::int(unit)).unwrap_or(seconds).short(2))
+}
+
 /// A maximum volume of so many mL.
 fn maximum_of(volume: Exact, at: At) -> Correction {
     let volume = volume.short(0);
@@ -338,33 +403,43 @@ fn maximum_of(volume: Exact, at: At) -> Correction {
 pub(super) fn density(case: &Case<'_>) -> Outcome {
     let mut out = Vec::new();
     let mut any = false;
+    let mut open = Vec::new();
+    let at = case.order.formula.as_ref().and_then(|f| f.density.at()).unwrap_or(case.order.at);
     for content in &case.plan.contents {
         any |= content.form.is_some();
+        open.extend(content.density_not_compared.iter().map(ToString::to_string));
         let Some((order, product)) = content.density_conflict else { continue };
+        let of = if content.mixed.is_empty() {
+            content.label.clone()
+        } else {
+            format!("{} with what is mixed in", content.label)
+        };
         // Of a product without energy (water) every strength is another.
         let percent = order.sub(product).and_then(|d| d.div(product)).and_then(|d| d.mul(Exact::int(100)));
         let tier = if percent.is_none_or(|x| x.abs() > Exact::int(5)) { Tier::Med } else { Tier::Low };
         let apart = percent.map_or_else(|| "no energy of its own".to_owned(), |x| format!("{} %", x.short(1)));
-        let at = case.order.formula.as_ref().and_then(|f| f.density.at()).unwrap_or(case.order.at);
         out.push(Finding {
             arithmetic: Some(format!("{} kcal/mL against {} kcal/mL: {apart}", order.short(4), product.short(4))),
-            fix: Some(format!("Confirm the strength; the formulary has {} at {} kcal/mL.", content.label, product.short(4))),
+            fix: Some(format!("Confirm the strength; the formulary has {of} at {} kcal/mL.", product.short(4))),
             ..finding(
                 tier,
                 format!(
-                    "The order says {} kcal/mL, the formulary {} kcal/mL for {} ({apart}). The order's figure was used for energy.",
+                    "The order says {} kcal/mL, the formulary {} kcal/mL for {of} ({apart}). The order's figure was used for energy.",
                     order.short(4),
                     product.short(4),
-                    content.label
                 ),
                 vec![at],
             )
         });
     }
-    if out.is_empty() && !any {
-        Outcome::NotApplicable(Cow::Borrowed("no product of the formulary is ordered"))
-    } else {
+    if !out.is_empty() {
         found(out)
+    } else if !open.is_empty() {
+        Outcome::NotEvaluated(format!("the energy density of the mix is not known: {}", open.join("; ")), vec![at])
+    } else if any {
+        Outcome::Clear
+    } else {
+        Outcome::NotApplicable(Cow::Borrowed("no product of the formulary is ordered"))
     }
 }
 
@@ -543,18 +618,12 @@ pub(super) fn beside(case: &Case<'_>) -> Outcome {
         } else if other.overlaps {
             (
                 Tier::High,
-                format!(
-                    "Another active feeding order of this patient runs at the same times. Together on the steady day: {}.",
-                    other.together
-                ),
+                format!("Another active feeding order of this patient runs at the same times; {}.", other.together),
             )
         } else {
             (
                 Tier::Low,
-                format!(
-                    "Another active feeding order of this patient runs at other times. Together on the steady day: {}.",
-                    other.together
-                ),
+                format!("Another active feeding order of this patient runs at other times; {}.", other.together),
             )
         };
         out.push(Finding {

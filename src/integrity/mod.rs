@@ -113,7 +113,7 @@ pub struct Beside {
     pub overlaps: bool,
     /// The two say the same.
     pub identical: bool,
-    /// Energy of both on the steady day, for people.
+    /// What all of them give together on the fullest day, and which that is, for people.
     pub together: String,
 }
 
@@ -142,6 +142,8 @@ pub struct Case<'a> {
     pub beside: &'a [Beside],
     /// Whether the sender's input could have held other orders.
     pub others_sent: bool,
+    /// Places of foods that the order excludes and that the rulebook has no word for.
+    pub foods_not_known: &'a [At],
 }
 
 impl<'a> Case<'a> {

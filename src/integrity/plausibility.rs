@@ -1,12 +1,12 @@
 //! Facts that cannot be together: a weight against an age, a way of feeding against the tube's tip.
 
-use super::completeness::site;
 use super::{Case, finding, found};
 use crate::exact::Exact;
 use crate::findings::{Finding, Outcome, Tier};
 use crate::intake::order::At;
 use crate::needs::growth::weight_for_ages;
 use crate::nutrition::plan::{Kind, Source};
+use crate::nutrition::route::{Tip, tip};
 use crate::settings::Site;
 use crate::timing::calendar::DAY;
 use crate::timing::schedule::{Method, per_day};
@@ -150,7 +150,7 @@ pub(super) fn not_enteral(case: &Case<'_>) -> Outcome {
                 .split(|c: char| !c.is_alphanumeric())
                 .any(|t| matches!(t, "iv" | "i.v" | "cvc" | "picc" | "parenteral"))
     });
-    if !said && site(case, concept) != Site::NotEnteral {
+    if !said && tip(case.settings, concept) != Tip::At(Site::NotEnteral) {
         return Outcome::Clear;
     }
     found(vec![Finding {
@@ -168,10 +168,18 @@ pub(super) fn bolus_beyond_stomach(case: &Case<'_>) -> Outcome {
     let Some(concept) = f.route.value() else {
         return Outcome::NotApplicable(Cow::Borrowed("the route is not stated (CMP-01)"));
     };
-    match site(case, concept) {
-        Site::PostPyloric => {}
-        Site::Unknown => return Outcome::NotApplicable(Cow::Borrowed("the site of the tip is not stated (CMP-01)")),
-        _ => return Outcome::Clear,
+    match tip(case.settings, concept) {
+        Tip::At(Site::PostPyloric) => {}
+        Tip::At(Site::Unknown) => {
+            return Outcome::NotApplicable(Cow::Borrowed("the site of the tip is not stated (CMP-01)"));
+        }
+        Tip::At(_) => return Outcome::Clear,
+        Tip::Differ(..) => {
+            return Outcome::NotEvaluated(
+                "the route's codes and text name different sites of the tip (CMP-01)".to_owned(),
+                vec![f.route.at().unwrap_or(f.at)],
+            );
+        }
     }
     let mut out = Vec::new();
     for part in case.plan.parts.iter().filter(|p| p.kind == Kind::Feed) {

@@ -51,8 +51,10 @@ pub struct Content {
     pub form: Option<Form>,
     /// Readings taken.
     pub assumptions: Vec<Assumption>,
-    /// Order and product state different densities: (order, product), kcal/mL.
+    /// Order and product, with what is mixed in, have different densities: (order, product), kcal/mL.
     pub density_conflict: Option<(Exact, Exact)>,
+    /// Why the order's density cannot be compared with that of the mix.
+    pub density_not_compared: Vec<Why>,
     /// Additives mixed in: (units per mL of the base before mixing, label, source).
     pub mixed: Vec<Mixed>,
 }
@@ -92,6 +94,7 @@ impl Content {
             form: Some(Form::Water),
             assumptions: Vec::new(),
             density_conflict: None,
+            density_not_compared: Vec::new(),
             mixed: Vec::new(),
         }
     }
@@ -165,6 +168,7 @@ pub fn content(base: Ingredients<'_>, mixed: &[MixedIn<'_>], uncounted: &[String
             form: None,
             assumptions,
             density_conflict: None,
+            density_not_compared: Vec::new(),
             mixed: Vec::new(),
         };
         mix(&mut out, mixed);
@@ -174,52 +178,60 @@ pub fn content(base: Ingredients<'_>, mixed: &[MixedIn<'_>], uncounted: &[String
     // Water and other flush fluids carry no energy; what else they hold is as stated.
     let fluid = product.form == Form::Water;
     let own_energy = if fluid { product.energy.or(Some(Exact::ZERO)) } else { product.energy };
+    let added = (!mixed.is_empty()).then(|| added(mixed));
+    let mut not_compared = Vec::new();
+    // What an ordered density, which is that of the mix, leaves for one mL before anything is mixed in.
+    let left = order.map(|(d, _)| added.as_ref().map_or(Ok(d), |added| added.left_of(d)));
     // Strength: how much of the product's figures one mL carries.
     let (energy, density, factor) = match (product.basis, own_energy, order) {
         (Basis::Kilocalorie, _, Some((d, at))) => {
             assumptions.push(Assumption::StrengthScales);
-            (Amount::Known(d), Density::Order(d, at), Some(d))
+            (Amount::Known(d), Density::Order(d, at), left.clone().unwrap_or(Ok(d)))
         }
-        (Basis::Kilocalorie, ..) => (no_density(base), Density::None, None),
+        (Basis::Kilocalorie, ..) => (no_density(base), Density::None, Err(vec![Why::NoDensity])),
         (Basis::Millilitre, Some(own), Some((d, at))) => {
-            let mut factor = Exact::ONE;
-            if own != d {
-                conflict = Some((d, own));
+            let mut factor = Ok(Exact::ONE);
+            let usual = added.as_ref().map_or(Ok(own), |added| added.strength_of(own));
+            if usual != Ok(d) {
+                match usual {
+                    Ok(usual) => conflict = Some((d, usual)),
+                    Err(why) => not_compared = why,
+                }
                 assumptions.push(Assumption::OrderDensity);
-                if product.form == Form::Powder
-                    && let Some(f) = d.div(own)
-                {
-                    factor = f;
+                if product.form == Form::Powder {
+                    let over =
+                        |left: Exact| left.div(own).ok_or_else(|| vec![Why::ZeroDenominator("the product's energy")]);
+                    factor = left.clone().unwrap_or(Ok(d)).and_then(over);
                     assumptions.push(Assumption::StrengthScales);
                 }
             }
-            (Amount::Known(d), Density::Order(d, at), Some(factor))
+            (Amount::Known(d), Density::Order(d, at), factor)
         }
-        (Basis::Millilitre, None, Some((d, at))) => (Amount::Known(d), Density::Order(d, at), Some(Exact::ONE)),
+        (Basis::Millilitre, None, Some((d, at))) => (Amount::Known(d), Density::Order(d, at), Ok(Exact::ONE)),
         (Basis::Millilitre, Some(own), None) if !base.density_unusable => {
             let density = if fluid { Density::None } else { Density::Product(own) };
-            (Amount::Known(own), density, Some(Exact::ONE))
+            (Amount::Known(own), density, Ok(Exact::ONE))
         }
         (Basis::Millilitre, Some(_), None) => {
             // The order states a density that cannot be read: the product's may not be what is meant.
             (
                 Amount::unknown(Why::Unreadable("the order's energy density cannot be used".to_owned())),
                 Density::None,
-                Some(Exact::ONE),
+                Ok(Exact::ONE),
             )
         }
-        (Basis::Millilitre, None, None) => (no_density(base), Density::None, Some(Exact::ONE)),
+        (Basis::Millilitre, None, None) => (no_density(base), Density::None, Ok(Exact::ONE)),
         (Basis::Dose | Basis::Gram, ..) => (
             Amount::unknown(Why::Unreadable(format!("{} is given per dose or gram, not by volume", product.name))),
             Density::None,
-            None,
+            Err(vec![Why::NoDensity]),
         ),
     };
     let mut per_ml: [Amount; NUTRIENTS] = std::array::from_fn(|i| {
         let name = Nutrient::ALL.get(i).map_or("", |n| n.name());
-        match (product.per_unit.get(i).copied().flatten(), factor) {
-            (Some(x), Some(f)) => x.mul(f).map_or_else(|| Amount::unknown(Why::Range), Amount::Known),
-            (Some(_), None) => Amount::unknown(Why::NoDensity),
+        match (product.per_unit.get(i).copied().flatten(), &factor) {
+            (Some(x), Ok(f)) => x.mul(*f).map_or_else(|| Amount::unknown(Why::Range), Amount::Known),
+            (Some(_), Err(why)) => Amount::Unknown(why.clone()),
             (None, _) => Amount::unknown(Why::NotStated(product.name.clone(), name)),
         }
     });
@@ -233,12 +245,19 @@ pub fn content(base: Ingredients<'_>, mixed: &[MixedIn<'_>], uncounted: &[String
         }
     }
     // A strength other than the product's changes its water in a way the figures do not tell.
-    let rescaled = factor.is_some_and(|f| f != Exact::ONE) || product.basis == Basis::Kilocalorie;
+    let rescaled = match &factor {
+        Ok(f) => *f != Exact::ONE || product.basis == Basis::Kilocalorie,
+        Err(_) => product.form == Form::Powder || product.basis == Basis::Kilocalorie,
+    };
+    let strength = match left {
+        Some(left) => left.ok(),
+        None => energy.known(),
+    };
     if let Some(w) = per_ml.get_mut(Nutrient::Water as usize) {
         if rescaled {
             *w = Amount::unknown(Why::NotStated(format!("{} at the ordered strength", product.name), "water"));
         } else if product.nutrient(Nutrient::Water).is_none()
-            && let Some(x) = energy.known().and_then(water_from_density)
+            && let Some(x) = strength.and_then(water_from_density)
         {
             assumptions.push(Assumption::WaterFromDensity);
             *w = Amount::Known(x);
@@ -276,6 +295,7 @@ pub fn content(base: Ingredients<'_>, mixed: &[MixedIn<'_>], uncounted: &[String
         }),
         assumptions,
         density_conflict: conflict,
+        density_not_compared: not_compared,
         mixed: Vec::new(),
     };
     mix(&mut out, mixed);
@@ -291,26 +311,63 @@ fn no_density(base: Ingredients<'_>) -> Amount {
     }
 }
 
+/// What is mixed into one mL of the base.
+struct Added {
+    /// mL of mix that it makes of one mL.
+    volume: Amount,
+    /// kcal that it brings.
+    energy: Amount,
+}
+
+impl Added {
+    fn known(&self) -> Result<(Exact, Exact), Vec<Why>> {
+        match (&self.volume, &self.energy) {
+            (Amount::Known(volume), Amount::Known(energy)) => Ok((*volume, *energy)),
+            (volume, energy) => Err(volume.why().iter().chain(energy.why()).cloned().collect()),
+        }
+    }
+
+    /// Density of the mix of a base with its own, kcal/mL.
+    fn strength_of(&self, own: Exact) -> Result<Exact, Vec<Why>> {
+        let (volume, energy) = self.known()?;
+        own.add(energy).and_then(|sum| sum.div(volume)).ok_or_else(|| vec![Why::Range])
+    }
+
+    /// What a density of the mix leaves for one mL of the base, kcal.
+    fn left_of(&self, density: Exact) -> Result<Exact, Vec<Why>> {
+        let (volume, energy) = self.known()?;
+        let left = density.mul(volume).and_then(|all| all.sub(energy)).ok_or_else(|| vec![Why::Range])?;
+        if left.is_positive() {
+            Ok(left)
+        } else {
+            let why = "the additives alone hold all the energy of the ordered density, or more";
+            Err(vec![Why::OutOfDomain(why.to_owned())])
+        }
+    }
+}
+
+fn added(mixed: &[MixedIn<'_>]) -> Added {
+    let mut out = Added { volume: Amount::Known(Exact::ONE), energy: Amount::ZERO };
+    for (product, _, n) in mixed {
+        let displaced = match (product.basis, product.displacement) {
+            (Basis::Millilitre, _) => Amount::Known(*n),
+            (_, Some(d)) => d.mul(*n).map_or_else(|| Amount::unknown(Why::Range), Amount::Known),
+            (_, None) => Amount::unknown(Why::NotStated(product.name.clone(), "the volume it adds")),
+        };
+        out.volume = out.volume.plus(&displaced);
+        out.energy = out.energy.plus(&per_unit(product.energy, *n, &product.name, "energy"));
+    }
+    out
+}
+
 /// Mixes additives into the base: per mL of mix = (base + n × unit) ÷ (1 + n × displacement).
 fn mix(out: &mut Content, mixed: &[MixedIn<'_>]) {
     if mixed.is_empty() {
         return;
     }
     out.assumptions.push(Assumption::VolumeIsMix);
-    let mut volume = Amount::Known(Exact::ONE);
+    let Added { volume, energy } = added(mixed);
     for (product, from, n) in mixed {
-        let displaced = match (product.basis, product.displacement) {
-            (Basis::Millilitre, _) => Amount::Known(*n),
-            (_, Some(d)) => d.mul(*n).map_or_else(|| Amount::unknown(Why::Range), Amount::Known),
-            (_, None) => Amount::unknown(Why::NotStated(product.name.clone(), "the volume it adds")),
-        };
-        volume = match (&volume, &displaced) {
-            (v, Amount::Unknown(_)) => v.plus(&displaced),
-            (v, d) => v.plus(d),
-        };
-        if !matches!(out.density, Density::Order(..)) {
-            out.energy = out.energy.plus(&per_unit(product.energy, *n, &product.name, "energy"));
-        }
         for (slot, nutrient) in out.per_ml.iter_mut().zip(Nutrient::ALL) {
             *slot = slot.plus(&per_unit(product.nutrient(nutrient), *n, &product.name, nutrient.name()));
         }
@@ -318,7 +375,7 @@ fn mix(out: &mut Content, mixed: &[MixedIn<'_>]) {
     }
     let share = |x: &Amount| x.over(&volume, "the volume of the mix");
     if !matches!(out.density, Density::Order(..)) {
-        out.energy = share(&out.energy);
+        out.energy = share(&out.energy.plus(&energy));
         out.density = out.energy.known().map_or(Density::None, Density::Mixed);
     }
     for slot in &mut out.per_ml {

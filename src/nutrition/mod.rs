@@ -1,7 +1,7 @@
 //! What is delivered, totalled. Knows no limits and no severities.
 //!
 //! [`content`] says what one millilitre of a feed holds, from the order's density and the product's figures.
-//! [`plan`] puts lines, contents and modular doses of one order together. [`totals`] lays a plan over a
+//! `additive` says what an additive's amount is and what it is per. [`plan`] puts lines, contents and modular doses of one order together. [`totals`] lays a plan over a
 //! window and works out every [`measure::Measure`], [`feeds`] those of single feeds, rates and times; [`mod@derive`] writes the same arithmetic out for people.
 
 #![cfg_attr(
@@ -20,6 +20,7 @@
     )
 )]
 
+mod additive;
 pub mod content;
 pub mod derive;
 pub mod feeds;

@@ -5,12 +5,13 @@ use crate::assumptions::Assumption;
 use crate::exact::Exact;
 use crate::formulary::product::{Basis, Form, Product};
 use crate::formulary::{Formulary, KeyNote, Match};
-use crate::intake::order::{Additive, At, EnteralFormula, Field, Order, ProductRef, Quantity, When};
+use crate::intake::order::{At, EnteralFormula, Field, Order, ProductRef, When};
+use crate::nutrition::additive::{AmountPer, amount_of};
 use crate::nutrition::content::{Content, Density, From, Ingredients, content};
 use crate::timing::calendar::{DAY, instant_of, to_epoch, to_local};
 use crate::timing::schedule::{Frame, Line, Note, Noted, flush_line, flush_volume, line_of};
 use crate::timing::steps::{Settled, settle};
-use crate::units::{self, Dimension, UnitNote};
+use crate::units::{self, Dimension, Unit, UnitNote};
 
 /// The code system of FHIR's value set for additives; its code `water` is a flush.
 pub const ADDITIVE_SYSTEM: &str = "http://terminology.hl7.org/CodeSystem/entformula-additive";
@@ -82,11 +83,15 @@ pub struct DosePlan {
     pub water: bool,
 }
 
-/// The maximum volume, per day.
+/// The maximum volume.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Cap {
-    /// mL per 24 h.
+    /// mL per 24 h, or what comes to the same over many days.
     pub per_day: Exact,
+    /// mL in any stretch as long as the period.
+    pub volume: Exact,
+    /// Seconds of the period that it is stated for.
+    pub period: Exact,
     /// Where.
     pub at: At,
     /// It was stated without a period.
@@ -526,13 +531,6 @@ fn flushes(p: &mut Plan, f: &EnteralFormula<'_>, others: &mut Vec<(ProductKey, u
 
 type MixedOwned = Vec<(Product, From, Exact)>;
 
-/// What an additive's amount is per.
-enum AmountPer {
-    Volume(Exact),
-    Day(Exact),
-    Feed(Exact),
-}
-
 fn additives(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) -> (MixedOwned, Vec<String>) {
     let mut mixed = Vec::new();
     let mut uncounted = Vec::new();
@@ -558,7 +556,9 @@ fn additives(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) -> (MixedOw
             }
         };
         let is_water = water || product.form == Form::Water;
-        match amount_of(p, a, product.basis) {
+        let (amount, notes) = amount_of(a, product);
+        push_units(p, a.quantity.at().unwrap_or(a.at), "additive amount", notes);
+        match amount {
             Ok(AmountPer::Volume(n)) if !is_water => mixed.push((product.clone(), from, n)),
             Ok(AmountPer::Day(amount)) => {
                 p.doses.push(DosePlan {
@@ -622,49 +622,6 @@ fn water_product(label: &str) -> Product {
     }
 }
 
-/// The amount of an additive in units of its basis, and what it is per. The denominator must be stated: in
-/// the unit (`/(100.mL)`, `g/d`) or beside it; otherwise the amount is not counted.
-fn amount_of(p: &mut Plan, a: &Additive<'_>, basis: Basis) -> Result<AmountPer, String> {
-    let q = match &a.quantity {
-        Field::Present(q) => q,
-        Field::Absent => return Err("it is ordered without an amount".to_owned()),
-        Field::Missing { .. } | Field::Unreadable { .. } => return Err("its amount has no usable value".to_owned()),
-    };
-    let (plain, per_volume, per_time) = match basis {
-        Basis::Dose | Basis::Kilocalorie => (Dimension::NUMBER, Dimension::PER_VOLUME, Dimension::PER_TIME),
-        Basis::Gram => (Dimension::MASS, Dimension::MASS_CONCENTRATION, Dimension::MASS_RATE),
-        Basis::Millilitre => (Dimension::VOLUME, Dimension::NUMBER, Dimension::VOLUME_RATE),
-    };
-    if basis == Basis::Kilocalorie {
-        return Err("a product given by its strength cannot be an additive by count".to_owned());
-    }
-    let positive = |x: Option<Exact>| x.filter(|x| x.is_positive());
-    if let Some(x) = positive(units::measure(&q.value, per_time).value) {
-        return x.mul(Exact::int(DAY)).map(AmountPer::Day).ok_or_else(|| "its amount is out of range".to_owned());
-    }
-    if let Some(x) = positive(units::measure(&q.value, per_volume).value)
-        && !(basis == Basis::Millilitre && is_bare_number(&q.value))
-    {
-        return Ok(AmountPer::Volume(x));
-    }
-    let reading = units::measure(&q.value, plain);
-    if let Some(x) = positive(reading.value) {
-        return match a.per.as_ref().map(|s| s.value.as_ref()) {
-            Some("day") => Ok(AmountPer::Day(x)),
-            Some("feed") => Ok(AmountPer::Feed(x)),
-            Some("volume") => Err("its amount is per volume of feed, but which volume is not stated".to_owned()),
-            _ => Err("what its amount is per (a day, a feed, a volume of feed) is not stated".to_owned()),
-        };
-    }
-    push_units(p, q.at, "additive amount", reading.notes);
-    Err("its amount cannot be used".to_owned())
-}
-
-/// A number without any unit says nothing of volume per volume.
-fn is_bare_number(q: &Quantity<'_>) -> bool {
-    q.code.as_deref().is_none_or(|c| c == "1")
-}
-
 fn cap(p: &mut Plan, f: &EnteralFormula<'_>) {
     match &f.cap {
         Field::Absent => {}
@@ -672,15 +629,16 @@ fn cap(p: &mut Plan, f: &EnteralFormula<'_>) {
             let per_time = units::measure(&q.value, Dimension::VOLUME_RATE);
             if let Some(x) = per_time.value {
                 push_units(p, q.at, "maximum volume", per_time.notes);
-                p.cap = x.mul(Exact::int(DAY)).filter(|x| x.is_positive()).map(|per_day| Cap {
-                    per_day,
-                    at: q.at,
-                    period_assumed: false,
-                });
+                let period = per_time.unit.as_ref().and_then(|unit| period_of(unit.code())).unwrap_or(Exact::int(DAY));
+                let amounts = x.mul(Exact::int(DAY)).zip(x.mul(period)).filter(|_| x.is_positive());
+                p.cap =
+                    amounts.map(|(per_day, volume)| Cap { per_day, volume, period, at: q.at, period_assumed: false });
             } else {
                 let plain = units::measure(&q.value, Dimension::VOLUME);
                 p.cap = plain.value.filter(|x| x.is_positive()).map(|per_day| Cap {
                     per_day,
+                    volume: per_day,
+                    period: Exact::int(DAY),
                     at: q.at,
                     period_assumed: true,
                 });
@@ -697,6 +655,16 @@ fn cap(p: &mut Plan, f: &EnteralFormula<'_>) {
         }
         Field::Missing { at, .. } | Field::Unreadable { at } => p.cap_unusable = Some(*at),
     }
+}
+
+/// Seconds of the time that a unit is per: what stands below its last bar, or its last power of −1.
+fn period_of(code: &str) -> Option<Exact> {
+    let below = match code.rsplit_once('/') {
+        Some((_, below)) => below,
+        None => code.strip_suffix("-1")?.rsplit_once('.')?.1,
+    };
+    let unit = Unit::parse(below).ok().filter(|unit| unit.dimension == Dimension::TIME)?;
+    unit.to_base(Exact::ONE).filter(|seconds| seconds.is_positive())
 }
 
 /// The instant the order is reckoned from: its first stated start, else its own date.

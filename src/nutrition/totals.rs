@@ -9,11 +9,11 @@ use crate::nutrition::feeds::{
     largest_feed, time_to_goal,
 };
 use crate::nutrition::measure::{Given, Measure, Quotient, Recipe};
-use crate::nutrition::plan::{Kind, Per, Plan, Source, flush_unknown};
+use crate::nutrition::plan::{Cap, Kind, Per, Plan, Source, flush_unknown};
 use crate::settings::Settings;
-use crate::timing::calendar::DAY;
-use crate::timing::day::{Laid, Window, lay, steady};
-use crate::timing::schedule::Method;
+use crate::timing::calendar::{DAY, to_local};
+use crate::timing::day::{Laid, Segment, Window, beyond_cap, cycle_days, lay, steady};
+use crate::timing::schedule::{Line, Method};
 use std::borrow::Cow;
 
 /// One order over one window.
@@ -25,6 +25,19 @@ pub struct OrderDay {
     pub volumes: Vec<Amount>,
     /// Units of each dose, parallel to [`Plan::doses`].
     pub doses: Vec<Amount>,
+    /// Where the maximum volume is per another period than a day: what is given in one.
+    pub in_period: Option<InPeriod>,
+}
+
+/// The most that is given in any stretch as long as the period of a maximum volume that is not per day.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct InPeriod {
+    /// mL that the schedule gives at most in one that meets the day, as far as it is known.
+    pub most: Exact,
+    /// Part of it is not known.
+    pub open: bool,
+    /// It is more than the maximum.
+    pub beyond: bool,
 }
 
 /// Measures of a day: all of them, or only those that rules look at.
@@ -51,19 +64,23 @@ fn find<'v>(of: &[Measure], values: &'v [Amount], m: Measure) -> Option<&'v Amou
 
 /// Lays a plan over one window.
 pub fn lay_plan(plan: &Plan, settings: &Settings, window: Window, is_steady: bool) -> OrderDay {
+    let of_a_day = |c: &Cap| c.period == Exact::int(DAY);
     // A civil day longer than 24 h has room for more; a shorter one still has all its feeds: no phantom breach.
     let cap = plan.cap.and_then(|c| {
-        if window.length <= Exact::int(DAY) {
+        if !of_a_day(&c) {
+            Some(OUT_OF_REACH)
+        } else if window.length <= Exact::int(DAY) {
             Some(c.per_day)
         } else {
             c.per_day.mul(window.length)?.div(Exact::int(DAY))
         }
     });
-    let laid = if is_steady {
+    let mut laid = if is_steady {
         steady(&settings.zone, window, &plan.lines, &plan.capped, cap)
     } else {
         lay(&settings.zone, window, &plan.lines, &plan.capped, cap)
     };
+    let in_period = plan.cap.filter(|c| !of_a_day(c)).map(|c| limit_periods(plan, settings, &mut laid, c, is_steady));
     let feeds = feeds_of(plan, &laid);
     let volumes: Vec<Amount> = plan
         .parts
@@ -92,7 +109,96 @@ pub fn lay_plan(plan: &Plan, settings: &Settings, window: Window, is_steady: boo
             Per::Feed => feeds.scaled(d.amount),
         })
         .collect();
-    OrderDay { laid, volumes, doses }
+    OrderDay { laid, volumes, doses, in_period }
+}
+
+/// mL that no schedule reaches: the day itself has no maximum, what is known of its lines is as under one.
+const OUT_OF_REACH: Exact = Exact::int(1_000_000_000_000);
+/// Longest period of a maximum volume that is looked at, days.
+const LONGEST_PERIOD: i64 = 42;
+
+/// Most segments that are looked at for a maximum volume of another period than a day.
+const MOST_SEGMENTS: usize = 1_000;
+
+/// Looks at every stretch as long as the maximum's period that meets the day. Where one has more than the maximum, the lines
+/// that it limits give from nothing to their schedule: when a pump stops and goes on is not said.
+fn limit_periods(plan: &Plan, settings: &Settings, laid: &mut Laid, cap: Cap, is_steady: bool) -> InPeriod {
+    let capped = |ix: usize| plan.capped.get(ix).copied().unwrap_or(false);
+    let around = around(plan, settings, laid.window, cap.period, is_steady);
+    let most = around.as_ref().and_then(|around| {
+        let mut segments: Vec<&Segment> = around.segments.iter().filter(|s| capped(s.line)).collect();
+        segments.sort_by_key(|s| s.from);
+        // Of a range it is not said which reading gives the most in a stretch; less than all of it gives any.
+        let all = || segments.iter().try_fold(Exact::ZERO, |sum, s| sum.add(s.volume));
+        let one_reading =
+            |ix: usize, line: &Line| !capped(ix) || line.also.is_none() && (line.is_exact() || as_needed(line));
+        if plan.lines.iter().enumerate().all(|(ix, line)| one_reading(ix, line)) {
+            most_in_any(&segments, cap.period)
+        } else {
+            all().filter(|all| !beyond_cap(*all, cap.volume))
+        }
+    });
+    let unknown = |laid: &Laid| laid.lines.iter().enumerate().any(|(ix, l)| capped(ix) && l.volume.high().is_none());
+    let open = unknown(laid) || around.as_ref().is_none_or(unknown);
+    let beyond = most.is_none_or(|most| beyond_cap(most, cap.volume));
+    if beyond {
+        for (_, line) in laid.lines.iter_mut().enumerate().filter(|(ix, _)| capped(*ix)) {
+            for amount in [&mut line.volume, &mut line.feeds, &mut line.running] {
+                if amount.low().is_some_and(Exact::is_positive) {
+                    let why = join(amount.why(), &[Why::CapBelowSchedule]);
+                    *amount = Amount::range(Exact::ZERO, amount.high(), None, why);
+                }
+            }
+        }
+    }
+    InPeriod { most: most.unwrap_or(Exact::ZERO), open: open || most.is_none(), beyond: beyond && most.is_some() }
+}
+
+/// Whether a line gives one thing or nothing.
+fn as_needed(line: &Line) -> bool {
+    line.low.is_none() && line.least.is_none()
+}
+
+/// The window, or the cycle that begins with it, with a period before and after it.
+fn around(plan: &Plan, settings: &Settings, window: Window, period: Exact, is_steady: bool) -> Option<Laid> {
+    if period > Exact::int(LONGEST_PERIOD.saturating_mul(DAY)) {
+        return None;
+    }
+    let length = if is_steady { Exact::int(DAY).mul(Exact::whole(cycle_days(&plan.lines)?)?)? } else { window.length };
+    let start = window.start.sub(period)?;
+    let local = if window.civil { to_local(&settings.zone, start) } else { window.local.sub(period)? };
+    let wide = Window { start, local, length: length.add(period)?.add(period)?, civil: window.civil };
+    Some(lay(&settings.zone, wide, &plan.lines, &plan.capped, None))
+}
+
+/// The most that segments give in any stretch of so many seconds: one that begins with a segment, or ends with one. `None`
+/// outside the range of exact arithmetic, and of more segments than are looked at. They are in the order of their beginnings.
+fn most_in_any(segments: &[&Segment], period: Exact) -> Option<Exact> {
+    if segments.len() > MOST_SEGMENTS {
+        return None;
+    }
+    let longest = segments.iter().filter_map(|s| s.to.sub(s.from)).fold(Exact::ZERO, Exact::max);
+    let within = |from: Exact, to: Exact, last: bool| {
+        let earliest = from.sub(longest)?;
+        let (a, b) = (segments.partition_point(|s| s.from < earliest), segments.partition_point(|s| s.from <= to));
+        segments.get(a..b)?.iter().try_fold(Exact::ZERO, |sum, s| {
+            let part = if s.from == s.to {
+                // Given at once, at the one end or the other.
+                let inside = if last { from < s.from && s.from <= to } else { from <= s.from && s.from < to };
+                if inside { s.volume } else { Exact::ZERO }
+            } else {
+                let (a, b) = (s.from.max(from), s.to.min(to));
+                if b <= a { Exact::ZERO } else { s.volume.mul(b.sub(a)?)?.div(s.to.sub(s.from)?)? }
+            };
+            sum.add(part)
+        })
+    };
+    let mut most = Exact::ZERO;
+    for s in segments {
+        most = most.max(within(s.from, s.from.add(period)?, false)?);
+        most = most.max(within(s.to.sub(period)?, s.to, true)?);
+    }
+    Some(most)
 }
 
 /// Feeds that begin in the window, over all feed lines.

@@ -16,7 +16,7 @@ use crate::nutrition::content::{Content, From};
 use crate::nutrition::feeds::{self, largest, smallest};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Kind, Plan, Source as Given};
-use crate::nutrition::route::site;
+use crate::nutrition::route::{Tip, tip};
 use crate::nutrition::totals::{OrderDay, Sums, Totals, method_name};
 use crate::patient::{Context, CorrectionBasis, LabTest, Measured, Measurements, Sent, Sex};
 use crate::settings::{ContextKind, Settings, Site};
@@ -104,6 +104,11 @@ fn lacks(fact: usize, why: impl Into<Words>, at: Vec<At>) -> Vec<Missing> {
 
 fn known(value: Option<Exact>) -> Value {
     Value::Quantity(value.map_or_else(|| Amount::unknown(Why::Range), Amount::Known))
+}
+
+/// The foods that an order excludes (`excludeFoodModifier`) and that no concept of the rulebook's allergies stands for.
+pub fn foods_not_known(order: &Order<'_>, book: &Rulebook) -> Vec<At> {
+    context::foods_not_known(order, &book.concepts)
 }
 
 /// mL that a line gives in a day on which it runs; `None` where that cannot be told.
@@ -715,9 +720,12 @@ impl<'a> CaseFacts<'a> {
     fn route(&self, ix: usize) -> Found {
         let route = self.m.order.formula.as_ref().map(|f| &f.route);
         match route {
-            Some(Field::Present(s)) => match site(self.m.settings, &s.value) {
-                Site::Unknown => Err(lacks(ix, "the route does not tell where the feed enters", vec![s.at])),
-                known => Ok(Value::Word(known.name().to_owned())),
+            Some(Field::Present(s)) => match tip(self.m.settings, &s.value) {
+                Tip::At(Site::Unknown) => Err(lacks(ix, "the route does not tell where the feed enters", vec![s.at])),
+                Tip::At(known) => Ok(Value::Word(known.name().to_owned())),
+                Tip::Differ(..) => {
+                    Err(lacks(ix, "the route's codes and text name different sites of the tube's tip", vec![s.at]))
+                }
             },
             Some(Field::Absent) | None => Err(lacks(ix, "no route is stated", vec![self.formula_at()])),
             Some(other) => Err(lacks(ix, "the route cannot be read", other.at().into_iter().collect())),

@@ -78,6 +78,19 @@ fn keys_of<'c>(concepts: &'c [Concept], kind: ConceptKind, codes: &[Coded<'_>]) 
     (keys, usable)
 }
 
+/// The keys of a food that an order excludes, by the concepts of allergies.
+fn keys_of_food<'c>(concepts: &'c [Concept], food: &crate::intake::order::Concept<'_>) -> (Vec<&'c str>, bool) {
+    let trimmed = |text: &Option<Text<'_>>| text.as_deref().map(|text| Text::Owned(text.trim().to_owned()));
+    let codes: Vec<Coded<'_>> = food.codings.iter().map(|c| (trimmed(&c.system), trimmed(&c.code))).collect();
+    keys_of(concepts, ConceptKind::Allergy, &codes)
+}
+
+/// The foods that an order excludes and that no concept of allergies stands for.
+pub(super) fn foods_not_known(order: &Order<'_>, concepts: &[Concept]) -> Vec<At> {
+    let unknown = order.excluded.iter().filter(|food| keys_of_food(concepts, &food.value).0.is_empty());
+    unknown.map(|food| food.at).collect()
+}
+
 /// What an item of context is, by its own status.
 enum Standing {
     Current,
@@ -198,6 +211,17 @@ pub(super) fn set(
         keys.complete &= named == 0;
         if named > 0 {
             places.push(order.at);
+        }
+        // What the order itself says that is not to be given counts like an allergy.
+        for food in &order.excluded {
+            places.push(food.at);
+            let (found, usable) = keys_of_food(concepts, &food.value);
+            keys.complete &= usable && *sent != Sent::NotSent;
+            for key in found {
+                if !keys.present.iter().any(|k| k == key) {
+                    keys.present.push(key.to_owned());
+                }
+            }
         }
     }
     if *sent == Sent::NotSent && places.is_empty() {

@@ -235,7 +235,7 @@ facts! {
         AdjustedWeight, "adjusted_weight", Quantity(MASS), "kg", HISTORY, "Ideal weight and a quarter of what the weight is over it";
 
         Conditions, "conditions", Keys, "", CONDITIONS, "Active conditions, by the rulebook's concepts";
-        Allergies, "allergies", Keys, "", ALLERGIES, "Allergies and intolerances, by the rulebook's concepts";
+        Allergies, "allergies", Keys, "", ALLERGIES, "Allergies and intolerances, by the rulebook's concepts; foods that the order excludes are counted as such";
         Medicines, "medicines", Keys, "", MEDICINES, "Current medicines, by the rulebook's concepts";
         Potassium, "serum_potassium", Quantity(SUBSTANCE_CONCENTRATION), "mmol/L", LABS, "Potassium in serum or plasma";
         Sodium, "serum_sodium", Quantity(SUBSTANCE_CONCENTRATION), "mmol/L", LABS, "Sodium in serum or plasma";

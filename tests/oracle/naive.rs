@@ -162,6 +162,7 @@ fn unit(code: &str) -> Option<(Q, [i32; 4])> {
             "h" => (int(3600), Some(3)),
             "d" => (int(DAY), Some(3)),
             "wk" => (int(7 * DAY), Some(3)),
+            "(4.h)" => (int(4 * 3600), Some(3)),
             _ => return None,
         };
         factor = if sign == 1 { factor * f } else { factor / f };
@@ -1584,14 +1585,80 @@ fn least_most(readings: &[Reading], of: impl Fn(&Reading) -> Q) -> Val {
         .unwrap_or_else(Val::zero)
 }
 
-/// The maximum volume, mL in 24 h. `Some(None)`: there is one that cannot be read.
-fn cap(formula: &Value) -> Option<Option<Q>> {
+/// The maximum volume, mL, and the seconds in which no more may be given. `Some(None)`: there is one that cannot be read.
+fn cap(formula: &Value) -> Option<Option<(Q, Q)>> {
     let v = formula.get("maxVolumeToDeliver")?;
     Some(match quantity(v) {
-        Some((x, [1, 0, 0, 0])) => Some(x),
-        Some((x, [1, 0, 0, -1])) => Some(x * int(DAY)),
+        Some((x, [1, 0, 0, 0])) => Some((x, int(DAY))),
+        Some((x, [1, 0, 0, -1])) => {
+            let (seconds, _) = unit(v.get("code")?.as_str()?.split('/').nth(1)?)?;
+            Some((x * &seconds, seconds))
+        }
         _ => None,
     })
+}
+
+/// Whether a stretch of so many seconds that meets the window has more than the maximum in it; `None` where more than one
+/// reading of a line may be the one that gives it, `true` as well where there is too much to look at.
+fn too_much_at_once(lines: &[&Line], cap: &Q, period: &Q, w: &Window, place: &Place) -> Option<bool> {
+    let start = &w.start - period;
+    let wide = Window {
+        wall: if w.civil { clock(&place.zone, &start) } else { &w.wall - period },
+        start,
+        length: &w.length + period * int(2),
+        civil: w.civil,
+    };
+    let mut runs: Vec<Run> = vec![];
+    for line in lines {
+        let Some(list) = readings(line, &wide, place) else { continue };
+        let mut given: Vec<Vec<Run>> = vec![];
+        for reading in list {
+            // What lies outside, or is nothing, is none.
+            let inside =
+                reading.runs.into_iter().filter(|r| r.inside(&Q::zero(), &wide.length).is_positive()).collect();
+            given.push(inside);
+        }
+        given.retain(|runs| !runs.is_empty());
+        let same = |a: &[Run], b: &[Run]| {
+            a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a.from == b.from && a.to == b.to && a.volume == b.volume)
+        };
+        if is_loose(line) || given.windows(2).any(|pair| !same(&pair[0], &pair[1])) {
+            return None;
+        }
+        runs.extend(given.into_iter().next().unwrap_or_default());
+    }
+    let too_much = |sum: &Q| sum - cap > (cap * frac(5, 1000)).max(int(1));
+    // All of it together is not too much, so no part is.
+    if !too_much(&runs.iter().map(|r| r.inside(&Q::zero(), &wide.length)).sum()) {
+        return Some(false);
+    }
+    if runs.len() > 1000 {
+        return Some(true);
+    }
+    let ends: Vec<Q> = runs.iter().flat_map(|r| [r.from.clone(), r.to.clone()]).collect();
+    for from in ends.iter().flat_map(|end| [end.clone(), end - period]) {
+        let to = &from + period;
+        // With what is given at once at its beginning, or at its end.
+        for first in [true, false] {
+            let sum: Q = runs
+                .iter()
+                .filter(|r| r.to >= from && r.from <= to)
+                .map(|r| {
+                    let (a, b) = (r.from.clone().max(Q::zero()), r.to.clone().min(wide.length.clone()));
+                    if r.from == r.to {
+                        let inside = if first { r.from != to } else { r.from != from };
+                        if inside { r.volume.clone() } else { Q::zero() }
+                    } else {
+                        r.inside(&a.max(from.clone()), &b.min(to.clone())).max(Q::zero())
+                    }
+                })
+                .sum();
+            if too_much(&sum) {
+                return Some(true);
+            }
+        }
+    }
+    Some(false)
 }
 
 pub fn deliver(order: &Value, place: &Place, w: &Window) -> Option<Delivery> {
@@ -1614,7 +1681,22 @@ pub fn deliver(order: &Value, place: &Place, w: &Window) -> Option<Delivery> {
     let mut cap_at = None;
     let mut cap_open = false;
     let feed_lines: Vec<usize> = (0..lines.len()).filter(|i| !lines[*i].water).collect();
-    if let Some(Some(cap)) = cap(formula) {
+    let limit = cap(formula).flatten();
+    if let Some((cap, period)) = limit.clone().filter(|(_, period)| *period != int(DAY)) {
+        let capped: Vec<&Line> = feed_lines.iter().map(|i| &lines[*i]).collect();
+        match too_much_at_once(&capped, &cap, &period, w, place) {
+            None => cap_open = true,
+            Some(false) => {}
+            // When the pump stops and goes on is not said: from nothing to the schedule.
+            Some(true) => {
+                for i in &feed_lines {
+                    volumes[*i].low = Q::zero();
+                    feeds[*i].low = Q::zero();
+                }
+            }
+        }
+    }
+    if let Some((cap, _)) = limit.filter(|(_, period)| *period == int(DAY)) {
         let cap = if w.length > int(DAY) { cap * &w.length / int(DAY) } else { cap };
         let most: Q =
             feed_lines.iter().filter_map(|i| played[*i].as_ref()?.iter().map(|r| r.volume(&w.length)).max()).sum();
@@ -1781,29 +1863,6 @@ fn name_of(v: &Value) -> Option<&str> {
 fn content(order: &Value, formula: &Value, place: &Place) -> Content {
     let base = formula.get("baseFormulaProductName").and_then(Value::as_str).and_then(|name| place.products.get(name));
     let ordered = density(formula);
-    let kcal = match &ordered {
-        Some(x) => x.clone(),
-        None => base.filter(|b| b.per == Per::Millilitre).and_then(|b| b.kcal.clone()),
-    };
-    let mut nutrients: Vec<Option<Q>> = vec![None; NUTRIENTS];
-    if let Some(b) = base {
-        let rescaled = b.powder && ordered.is_some() && kcal.is_some() && kcal != b.kcal;
-        for (n, out) in nutrients.iter_mut().enumerate() {
-            let own = b.nutrients[n].clone();
-            *out = match b.per {
-                Per::Kilocalorie => own.zip(kcal.clone()).map(|(x, d)| x * d),
-                _ if rescaled => {
-                    own.zip(kcal.clone()).zip(b.kcal.clone()).filter(|(_, e)| !e.is_zero()).map(|((x, d), e)| x * d / e)
-                }
-                _ => own,
-            };
-        }
-        if rescaled || b.per == Per::Kilocalorie {
-            nutrients[WATER] = None;
-        } else if b.nutrients[WATER].is_none() {
-            nutrients[WATER] = kcal.as_ref().and_then(usual_water);
-        }
-    }
 
     // Additives: (what, amount, per).
     type Amount = Option<(Q, [i32; 4])>;
@@ -1827,41 +1886,93 @@ fn content(order: &Value, formula: &Value, place: &Place) -> Content {
 
     let mut more = false;
     let mut apart = vec![];
-    let mut kcal = Val::stated(kcal.as_ref());
-    let mut nutrients: Vec<Val> = nutrients.iter().map(|x| Val::stated(x.as_ref())).collect();
-    let mut room = Q::one();
+    // Into one mL of the feed: so much of each.
+    let mut mixed: Vec<(Q, &Item)> = vec![];
     for (item, amount, per) in additives {
         let (Some(item), Some((x, powers))) = (item, amount) else {
             more = true;
             continue;
         };
         // Grams are kept as kilograms by the unit table.
-        let units = match (item.per, powers) {
-            (Per::Gram, [v, 0, 1, 0]) => Some((x * int(1000), v)),
-            (Per::Dose, [v, 0, 0, 0]) => Some((x, v)),
+        let grams = |x: Q| x * int(1000);
+        let (amount, volume, time) = match (item.per, powers) {
+            (Per::Gram, [v, 0, 1, t]) => (grams(x), v, t),
+            (Per::Dose, [v, 0, 0, t]) => (x, v, t),
+            _ => {
+                more = true;
+                continue;
+            }
+        };
+        // So much in a second is so much in a day; that is no amount per feed.
+        let units = match (volume, time, per.as_str()) {
+            (v, 0, _) => Some((amount, v)),
+            (0, -1, "day" | "") => {
+                apart.push((amount * int(DAY), item.clone(), Apart::Day));
+                continue;
+            }
             _ => None,
         };
         match (units, per.as_str()) {
             (Some((n, 0)), "day") => apart.push((n, item.clone(), Apart::Day)),
             (Some((n, 0)), "feed") => apart.push((n, item.clone(), Apart::Feed)),
-            (Some((n, -1)), _) => {
-                let n = Val::exactly(n);
-                if !matches!(ordered, Some(Some(_))) {
-                    kcal = kcal.plus(&n.of(&Val::stated(item.kcal.as_ref())));
-                }
-                for (sum, own) in nutrients.iter_mut().zip(&item.nutrients) {
-                    *sum = sum.plus(&n.of(&Val::stated(own.as_ref())));
-                }
-                room += n.low * item.displacement.clone().expect("each additive of the test states it");
-            }
+            (Some((n, -1)), _) => mixed.push((n, item)),
             _ => more = true,
         }
     }
-    for v in nutrients.iter_mut() {
-        *v = v.times(&room.recip());
+    // One mL of the feed makes so many mL, of which the additives bring so many kcal.
+    let mut makes = Q::one();
+    let mut brought = Q::zero();
+    for (n, item) in &mixed {
+        makes += n * item.displacement.as_ref().expect("each additive of the test states it");
+        brought += n * item.kcal.as_ref().expect("each additive of the test states it");
     }
-    if !matches!(ordered, Some(Some(_))) {
-        kcal = kcal.times(&room.recip());
+
+    // An ordered strength is that of all those mL; what the additives do not bring is in the one mL of the feed.
+    let ordered_mix = ordered.clone().flatten();
+    let feeds_part = ordered_mix.as_ref().map(|d| d * &makes - &brought).filter(Q::is_positive);
+    let by_formulary = base.filter(|b| b.per == Per::Millilitre).and_then(|b| b.kcal.clone());
+    let mut nutrients: Vec<Option<Q>> = vec![None; NUTRIENTS];
+    if let Some(b) = base {
+        let same = by_formulary.as_ref().is_some_and(|own| Some((own + &brought) / &makes) == ordered_mix);
+        let stronger = b.powder && ordered_mix.is_some() && !same;
+        for (n, out) in nutrients.iter_mut().enumerate() {
+            let own = b.nutrients[n].clone();
+            *out = match b.per {
+                Per::Kilocalorie => own.zip(feeds_part.clone()).map(|(x, kcal)| x * kcal),
+                _ if stronger => own
+                    .zip(feeds_part.clone())
+                    .zip(b.kcal.clone())
+                    .filter(|(_, e)| !e.is_zero())
+                    .map(|((x, kcal), e)| x * kcal / e),
+                _ => own,
+            };
+        }
+        if stronger || b.per == Per::Kilocalorie {
+            nutrients[WATER] = None;
+        } else if b.nutrients[WATER].is_none() {
+            let kcal = match &ordered {
+                Some(Some(_)) => feeds_part,
+                Some(None) => None,
+                None => by_formulary.clone(),
+            };
+            nutrients[WATER] = kcal.as_ref().and_then(usual_water);
+        }
+    }
+
+    // Where an ordered strength cannot be read nothing is known of the feed's own; what is mixed in is there.
+    let mut kcal = match &ordered {
+        Some(Some(d)) => Val::exactly(d.clone()),
+        Some(None) => Val::unknown().plus(&Val::exactly(brought)).times(&makes.recip()),
+        None => Val::stated(by_formulary.as_ref()).plus(&Val::exactly(brought)).times(&makes.recip()),
+    };
+    let mut nutrients: Vec<Val> = nutrients.iter().map(|x| Val::stated(x.as_ref())).collect();
+    for (n, item) in &mixed {
+        for (sum, own) in nutrients.iter_mut().zip(&item.nutrients) {
+            *sum = sum.plus(&Val::exactly(n.clone()).of(&Val::stated(own.as_ref())));
+        }
+    }
+    for v in nutrients.iter_mut() {
+        *v = v.times(&makes.recip());
     }
     if more {
         kcal.high = None;

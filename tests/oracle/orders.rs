@@ -509,7 +509,11 @@ impl Made<'_> {
     }
 
     fn additive(&mut self, formula: &mut Value) {
-        let (name, quantity, per) = match self.r.below(8) {
+        let (name, quantity, per) = match self.r.below(12) {
+            8 => ("Test Protein", ucum(json!(20), "g/d"), Some("day")),
+            9 => ("Test Protein", ucum(json!(20), "g/d"), Some("feed")),
+            10 => ("Test Packet", ucum(json!(2), "{packet}/d"), None),
+            11 => ("Test Packet", ucum(json!(2), "{scoop}"), Some("day")),
             0 => ("Test Protein", ucum(json!(20), "g"), Some("day")),
             1 => ("Test Protein", ucum(json!(5), "g"), Some("feed")),
             2 => ("Test Protein", ucum(json!(15), "g/L"), None),
@@ -609,9 +613,12 @@ pub fn case(seed: u64) -> Case {
     }
     if m.r.one_in(4) {
         let ml = m.r.between(100, 2600);
-        let mut cap = match m.r.below(4) {
+        let mut cap = match m.r.below(13) {
+            3..=5 => ucum(decimal(ml / 5, 0), "mL/(4.h)"),
+            6 => ucum(decimal(ml * 6, 0), "mL/wk"),
+            7..=8 => ucum(decimal(ml / 12, 0), "mL/h"),
             0 => ucum(decimal(ml, 0), "mL/d"),
-            1 => ucum(decimal(ml / 24, 0), "mL/h"),
+            1 => ucum(decimal(ml / 12, 0), "mL/h"),
             2 => ucum(decimal(ml, 3), "L"),
             _ => ucum(decimal(ml, 0), "mL"),
         };

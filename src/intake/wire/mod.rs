@@ -165,6 +165,11 @@ fn whole<'d>(
             .into_iter()
             .map(|node| read.reference(node, resolver))
             .collect(),
+        excluded: read
+            .objects(order, "excludeFoodModifier")
+            .into_iter()
+            .map(|node| Sourced { value: read.concept(node), at: node.at() })
+            .collect(),
         formula,
         oral_diet: order.get("oralDiet").map(Node::at),
         supplements: match order.get("supplement") {
