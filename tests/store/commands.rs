@@ -351,3 +351,61 @@ fn a_file_that_is_in_use_is_not_restored_over() {
         assert!(std::fs::read_to_string(before.unwrap()).unwrap().starts_with("no file of SQLite"));
     });
 }
+
+/// Orders of patients are for the service's user alone, whatever the machine lets others read.
+#[cfg(unix)]
+#[test]
+fn what_is_kept_of_patients_is_for_its_owner_alone() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let folder = Folder::new();
+    let rights = |path: &Path| std::fs::metadata(path).unwrap().permissions().mode() & 0o777;
+    let log = folder.join("log");
+    let widely = |arguments: &[&str]| {
+        let mut command = Command::new("sh");
+        command
+            .args(["-c", "umask 022; exec \"$0\" \"$@\" 2>\"$LOG\"", env!("CARGO_BIN_EXE_enteral-gate")])
+            .args(arguments)
+            .env("LOG", &log)
+            .env("ENTERAL_GATE_LOG", "warn")
+            .env("XDG_STATE_HOME", folder.join("state"))
+            .env_remove("STATE_DIRECTORY")
+            .env_remove("ENTERAL_GATE_STORE");
+        command
+    };
+    let serve = ["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--rulebook", "none"];
+    let own = folder.join("state/enteral-gate");
+    let file = own.join("queue.sqlite");
+    let service = Running::of(widely(&serve));
+    let answer = http(&service.at, "POST", "/fhir/R4/NutritionOrder/$validate", &json("n1", "p1", GAPS));
+    assert!(answer.contains("enteral-gate-queue: recorded"), "{answer}");
+    assert_eq!(rights(&own), 0o700);
+    for end in ["", "-wal", "-shm"] {
+        assert_eq!(rights(&own.join(format!("queue.sqlite{end}"))), 0o600, "queue.sqlite{end}");
+    }
+    drop(service);
+    let said = || std::fs::read_to_string(&log).unwrap();
+    assert!(!said().contains("others than the owner"), "{}", said());
+
+    let (copy, back) = (folder.join("copy.sqlite"), folder.join("back.sqlite"));
+    let (copy, back) = (copy.to_str().unwrap(), back.to_str().unwrap());
+    for arguments in
+        [["store", "backup", "--store", file.to_str().unwrap(), copy], ["store", "restore", "--store", back, copy]]
+    {
+        assert!(widely(&arguments).output().unwrap().status.success(), "{arguments:?}: {}", said());
+    }
+    assert_eq!((rights(Path::new(copy)), rights(Path::new(back))), (0o600, 0o600));
+
+    // As an earlier program made them: they stay as they are, and it is said.
+    for (path, mode) in [(&file, 0o644), (&own, 0o755)] {
+        std::fs::set_permissions(path, std::fs::Permissions::from_mode(mode)).unwrap();
+    }
+    drop(Running::of(widely(&serve)));
+    let said = said();
+    for path in [&file, &own] {
+        assert!(
+            said.contains(&format!("path={} ", path.display())) || said.contains(&format!("path={}\n", path.display())),
+            "{said}"
+        );
+    }
+    assert!(said.contains("others than the owner have rights on what the queue is kept in"), "{said}");
+}
