@@ -346,6 +346,18 @@ pub fn answer_seen(
     Ok(Answered { body: said.written(), nothing_checked: false, disposition, tally, said })
 }
 
+/// The drafts of a request, none of them judged: for when judging failed.
+///
+/// # Errors
+/// As [`answer()`].
+pub fn unjudged<'a>(input: &'a [u8], service: &Service, by: Institution<'a>) -> Result<Evaluated<'a>, Malformed> {
+    let document = request::document(input)?;
+    let version = request::version_of_client(document.root(), &by.settings.hooks);
+    let request = request::read(document.root(), service, version)?;
+    let sent = evaluate::sort(document.root(), &request, &Fetched::default());
+    Ok(evaluate::unjudged(document, &request, sent, by))
+}
+
 /// What came of the keys that were to be fetched, in a word: `fetched`, `in-part`, or why not.
 fn outcomes(evaluated: &Evaluated<'_>, fetched: &Fetched) -> BTreeMap<&'static str, &'static str> {
     let tried = fetched.keys.iter().map(|(key, got)| match got {
@@ -373,13 +385,14 @@ impl Said {
     fn written(&self) -> String {
         let response = Response { cards: &self.cards, extension: BTreeMap::from([(EXTENSION, &self.extension)]) };
         // Texts and numbers only: cannot fail; an answer without cards would say that all is well.
-        serde_json::to_string(&response).unwrap_or_else(|_| not_checked("the answer could not be written"))
+        serde_json::to_string(&response).unwrap_or_else(|_| not_checked("the answer could not be written", None))
     }
 }
 
-/// A response of one card that says that nothing was checked, for when the program itself gave up.
-pub fn not_checked(why: &str) -> String {
-    let card = card::not_checked(why);
+/// A response of one card that says that nothing was checked, for when the program itself gave up; and whether the orders
+/// are on the queue, where one is kept.
+pub fn not_checked(why: &str, queue: Option<card::OnQueue>) -> String {
+    let card = card::not_checked(why, queue);
     let response = serde_json::json!({ "cards": [card] });
     response.to_string()
 }
