@@ -295,10 +295,9 @@ async fn join(app: &App, entries: Vec<Entry>) -> Option<Result<usize, ()>> {
     let now = Timestamp::now();
     let answers = entries.into_iter().map(|entry| {
         let Entry { card, at, accepted, reason, comment } = entry;
-        // The client's clock may be ahead; nothing here is told of as later than now.
-        let at = at.min(now);
         let offered = reason.as_ref().is_some_and(|reason| offered.contains(reason));
-        CardAnswer { card, accepted, reason, offered, comment, at }
+        // The client's clock, and what else a client writes there, is no time of the trail.
+        CardAnswer { card, accepted, reason, offered, comment, at: now, said: at }
     });
     let until = Instant::now() + keeping::PATIENCE;
     match timeout_at(until, store.feedback(answers.collect())).await {

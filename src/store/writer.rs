@@ -902,6 +902,7 @@ impl Work {
             accepted: answer.accepted,
             reason: answer.reason.clone(),
             comment: answer.comment.clone(),
+            said: Some(answer.said),
         };
         let by = Person { id: "prescriber".to_owned(), name: "the prescriber".to_owned(), role: Role::Prescriber };
         self.enter(&summary, answer.at, by, what, None);

@@ -13,6 +13,7 @@ use enteral_gate::store::views::{Came, Change as ViewChange, MOST as MOST_VIEWS,
 use enteral_gate::store::{
     CardAnswer, Filter, LaneIs, NotDone, Query, Recorded, Sort, SqlStore, Store, TaskOf, Unavailable,
 };
+use jiff::Timestamp;
 use jiff::civil::date;
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -146,6 +147,7 @@ pub async fn what_comes_late_of_the_same_content_changes_no_report(place: Place)
         offered: true,
         comment: None,
         at: at(13),
+        said: at(13),
     };
     assert_eq!(store.feedback(vec![card]).await.unwrap(), 1);
 }
@@ -506,19 +508,29 @@ pub async fn feedback_is_joined_to_its_item(place: Place) {
         offered: true,
         comment: None,
         at: at(3),
+        said: at(3),
     };
     // A reason that no card offers is kept with the order; its words are not counted.
     let own = CardAnswer { reason: Some("as-ann-invented-said".to_owned()), offered: false, ..answer("c-1", false) };
     let answers = vec![answer("c-1", false), answer("unknown", true), answer("c-1", true), own];
     assert_eq!(store.feedback(answers).await.unwrap(), 3);
-    let trail = store.trail(id).await.unwrap();
+    let trail = store.trail(id.clone()).await.unwrap();
     let kinds: Vec<&str> = trail.iter().map(|e| e.what.word()).collect();
     assert_eq!(kinds, ["recorded", "card-answered", "card-answered", "card-answered"]);
     assert!(trail[3].what.words().contains("as-ann-invented-said"), "{}", trail[3].what.words());
+    // What the client says of the time is kept beside it, and is no time of the trail or the counts.
+    let long_ago = Timestamp::from_second(915_148_800).unwrap();
+    let wrong = CardAnswer { at: at(4), said: long_ago, ..answer("c-1", true) };
+    assert_eq!(store.feedback(vec![wrong]).await.unwrap(), 1);
+    let last = store.trail(id.clone()).await.unwrap().pop().unwrap();
+    assert!(last.at == at(4) && matches!(last.what, Event::CardAnswered { said: Some(said), .. } if said == long_ago));
+    assert_eq!(store.get(id).await.unwrap().unwrap().summary.changed_at, at(4));
+    let years = store.statistics(date(1998, 12, 1), date(1999, 12, 31)).await.unwrap();
+    assert!(years.is_empty(), "{years:?}");
     let all = store.statistics(date(2026, 9, 1), date(2026, 9, 30)).await.unwrap();
     let s = all.iter().find(|s| s.rule == rule).unwrap();
     let overridden: Vec<_> = s.card_overridden.iter().map(|(reason, n)| (reason.as_str(), *n)).collect();
-    assert_eq!((s.card_accepted, overridden), (1, vec![("not-offered", 1), ("will-adjust", 1)]));
+    assert_eq!((s.card_accepted, overridden), (2, vec![("not-offered", 1), ("will-adjust", 1)]));
 }
 
 pub async fn an_item_that_is_damaged_holds_up_no_other(place: Place) {

@@ -61,6 +61,7 @@ pub async fn a_text_with_u_0000_is_kept_and_found(place: Place) {
         offered: true,
         comment: Some("a\0comment".to_owned()),
         at: at(2),
+        said: at(2),
     };
     assert_eq!(store.feedback(vec![answer("card-1"), answer("no\0card")]).await.unwrap(), 1);
     let view = View { name: "own\0view".to_owned(), query: "q=\0".to_owned() };

@@ -132,8 +132,15 @@ pub async fn many_cards_at_once_are_all_joined(place: Place) {
     let mut other = order(2, 1, 0);
     other.cards = vec!["of-the-other".to_owned()];
     let (one, other) = (put(&store, one).await, put(&store, other).await);
-    let answer =
-        |card: String| CardAnswer { card, accepted: true, reason: None, offered: true, comment: None, at: at(1) };
+    let answer = |card: String| CardAnswer {
+        card,
+        accepted: true,
+        reason: None,
+        offered: true,
+        comment: None,
+        at: at(1),
+        said: at(1),
+    };
     let cards = (0..CARDS + 500).map(card).chain(["of-the-other".to_owned()]);
     assert_eq!(store.feedback(cards.map(answer).collect()).await, Ok(CARDS + 1));
     for (id, answered) in [(one, CARDS), (other, 1)] {
