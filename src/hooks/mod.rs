@@ -85,6 +85,8 @@ pub struct Seen<'s, 'a> {
     pub fate: Fate<'s, 'a>,
     /// The id of the card about it, or about the request as a whole where the draft was not judged.
     pub card: Option<&'s str>,
+    /// Ids of the rules with a finding on that card.
+    pub shown: &'s [String],
     /// The corrections of its findings, as they were tried.
     pub offers: &'s [Offer],
 }
@@ -325,12 +327,16 @@ pub fn answer_seen(
         for (nth, ((draft, own), offers)) in evaluated.sent.drafts.iter().zip(&card_of).zip(&mut offers_of).enumerate()
         {
             let fate = evaluated.fate(nth);
+            let mut shown = Vec::new();
             if let Fate::Judged(report) = &fate {
                 let sorted = card::sort(report, by.rulebook);
+                shown.extend(sorted.shown.iter().map(|(rule, _)| rule.id.to_string()));
+                shown.sort();
+                shown.dedup();
                 suggestion::try_the_others(&mut again, (nth, draft, report), &sorted, offers);
             }
             let card = own.and_then(|own| cards.get(own)).map(|card| card.uuid.as_str());
-            see(Seen { evaluated: &evaluated, draft, fate, card, offers });
+            see(Seen { evaluated: &evaluated, draft, fate, card, shown: &shown, offers });
         }
     }
     for card in &cards {

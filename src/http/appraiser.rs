@@ -10,7 +10,7 @@ use crate::hooks::request::Malformed;
 use crate::hooks::service::Service;
 use crate::hooks::{self, Answered, See, Seen};
 use crate::intake::order::FhirVersion;
-use crate::queue::item::Received;
+use crate::queue::item::{CardShown, Received};
 use crate::rulebook::Rulebook;
 use crate::settings::{Settings, normal_base};
 use crate::sheet::{self, Sheets};
@@ -176,7 +176,7 @@ fn received(seen: &Seen<'_, '_>) -> Option<Received> {
         Fate::Judged(report) => Received::of_draft(a, report, &seen.evaluated.lacks().collect::<Vec<_>>(), seen.offers),
     };
     of_the_patient(&mut received, seen.evaluated);
-    received.cards.extend(seen.card.map(str::to_owned));
+    received.cards.extend(seen.card.map(|id| CardShown { id: id.to_owned(), rules: seen.shown.to_vec() }));
     Some(received)
 }
 

@@ -107,8 +107,17 @@ pub struct Received {
     pub late: Option<Timestamp>,
     /// What was said of it.
     pub report: Arc<Report>,
-    /// Ids of the cards about it.
-    pub cards: Vec<String>,
+    /// The cards about it.
+    pub cards: Vec<CardShown>,
+}
+
+/// A card about an order.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CardShown {
+    /// Its id.
+    pub id: String,
+    /// Ids of the rules whose findings are on it; those that it only notes are not among them.
+    pub rules: Vec<String>,
 }
 
 impl Received {

@@ -1,6 +1,8 @@
 //! What a store does, whichever it is.
 
-use crate::orders::{GAPS, Place, accept, all, appraised, at, command, json, order, person, pharmacist, put, query};
+use crate::orders::{
+    GAPS, Place, accept, all, appraised, at, command, json, order, person, pharmacist, put, query, shown,
+};
 use enteral_gate::findings::{Disposition, Tier};
 use enteral_gate::queue::item::{Received, Standing, Summary};
 use enteral_gate::queue::policy::Policy;
@@ -133,7 +135,7 @@ pub async fn what_comes_late_of_the_same_content_changes_no_report(place: Place)
     let before = store.get(id.clone()).await.unwrap().unwrap();
     let mut late = order(1, 1, 3);
     Arc::make_mut(&mut late.report).findings.clear();
-    (late.late, late.cards) = (Some(at(12)), vec!["late-card".to_owned()]);
+    (late.late, late.cards) = (Some(at(12)), vec![shown("late-card", &[])]);
     assert!(late.is_item() && *late.report != before.report);
     assert!(matches!(store.record(vec![late]).await.unwrap()[..], [Recorded::Again(_)]));
     let after = store.get(id).await.unwrap().unwrap();
@@ -498,8 +500,9 @@ pub async fn statistics_per_rule_hold_nothing_of_a_person(place: Place) {
 pub async fn feedback_is_joined_to_its_item(place: Place) {
     let store = place.open().await;
     let mut one = order(1, 1, 0);
-    one.cards = vec!["c-1".to_owned()];
-    let rule = one.report.rules()[0].clone();
+    let [rule, off_card] = &one.report.rules()[..2] else { panic!("{:?}", one.report.rules()) };
+    let (rule, off_card) = (rule.clone(), off_card.clone());
+    one.cards = vec![shown("c-1", std::slice::from_ref(&rule)), shown("nothing-shown", &[])];
     let id = put(&store, one).await;
     let answer = |card: &str, accepted| CardAnswer {
         card: card.to_owned(),
@@ -511,9 +514,18 @@ pub async fn feedback_is_joined_to_its_item(place: Place) {
         said: at(3),
     };
     // A reason that no card offers is kept with the order; its words are not counted.
-    let own = CardAnswer { reason: Some("as-ann-invented-said".to_owned()), offered: false, ..answer("c-1", false) };
-    let answers = vec![answer("c-1", false), answer("unknown", true), answer("c-1", true), own];
-    assert_eq!(store.feedback(answers).await.unwrap(), 3);
+    let own = CardAnswer {
+        reason: Some("as-ann-invented-said".to_owned()),
+        offered: false,
+        said: at(2),
+        ..answer("c-1", false)
+    };
+    let taken = CardAnswer { said: at(1), ..answer("c-1", true) };
+    let answers = vec![answer("c-1", false), answer("unknown", true), taken, own];
+    assert_eq!(store.feedback(answers.clone()).await.unwrap(), 3);
+    // Sent again, as when its answer was lost, it is kept and not counted again: by the same call or by others.
+    let again = answers.into_iter().chain([answer("c-1", false)]).collect();
+    assert_eq!(store.feedback(again).await.unwrap(), 4);
     let trail = store.trail(id.clone()).await.unwrap();
     let kinds: Vec<&str> = trail.iter().map(|e| e.what.word()).collect();
     assert_eq!(kinds, ["recorded", "card-answered", "card-answered", "card-answered"]);
@@ -531,6 +543,11 @@ pub async fn feedback_is_joined_to_its_item(place: Place) {
     let s = all.iter().find(|s| s.rule == rule).unwrap();
     let overridden: Vec<_> = s.card_overridden.iter().map(|(reason, n)| (reason.as_str(), *n)).collect();
     assert_eq!((s.card_accepted, overridden), (2, vec![("not-offered", 1), ("will-adjust", 1)]));
+    let s = all.iter().find(|s| s.rule == off_card).unwrap();
+    assert_eq!((s.card_accepted, s.card_overridden.len()), (0, 0), "its finding was on no card");
+    assert_eq!(store.feedback(vec![answer("nothing-shown", true)]).await.unwrap(), 1);
+    let now = store.statistics(date(2026, 9, 1), date(2026, 9, 30)).await.unwrap();
+    assert_eq!(now, all);
 }
 
 pub async fn an_item_that_is_damaged_holds_up_no_other(place: Place) {

@@ -5,7 +5,7 @@ use enteral_gate::appraise::Institution;
 use enteral_gate::formulary::Formulary;
 use enteral_gate::http::samples;
 use enteral_gate::intake::order::FhirVersion;
-use enteral_gate::queue::item::{ItemId, Received};
+use enteral_gate::queue::item::{CardShown, ItemId, Received};
 use enteral_gate::queue::policy::Policy;
 use enteral_gate::queue::work::{Action, Command, Reason};
 use enteral_gate::queue::{Lane, Person, Role};
@@ -173,6 +173,11 @@ pub fn json(id: &str, patient: &str, rest: &str) -> String {
 
 /// An order with something missing and something wrong in it.
 pub const GAPS: &str = r#","enteralFormula":{"administration":[{"rateQuantity":{"value":50,"unit":"mL/h"}}]}"#;
+
+/// A card that showed these rules.
+pub fn shown(id: &str, rules: &[String]) -> CardShown {
+    CardShown { id: id.to_owned(), rules: rules.to_vec() }
+}
 
 fn formulary() -> &'static Formulary {
     static FORMULARY: OnceLock<Formulary> = OnceLock::new();

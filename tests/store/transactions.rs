@@ -1,7 +1,7 @@
 //! Many operations in one transaction: each is told what came of it, all is written or nothing, and SQLite's log does not
 //! grow without end while something is always being written.
 
-use crate::orders::{Folder, Place, accept, at, command, order, pharmacist, put, query, runtime};
+use crate::orders::{Folder, Place, accept, at, command, order, pharmacist, put, query, runtime, shown};
 use enteral_gate::queue::item::Standing;
 use enteral_gate::store::{CardAnswer, Recorded, Store, Unavailable};
 use std::collections::{BTreeMap, BTreeSet};
@@ -128,9 +128,9 @@ pub async fn many_cards_at_once_are_all_joined(place: Place) {
     let store = place.open().await;
     let card = |n: usize| format!("card-{n}");
     let mut one = order(1, 1, 0);
-    one.cards = (0..CARDS).map(card).collect();
+    one.cards = (0..CARDS).map(|n| shown(&card(n), &[])).collect();
     let mut other = order(2, 1, 0);
-    other.cards = vec!["of-the-other".to_owned()];
+    other.cards = vec![shown("of-the-other", &[])];
     let (one, other) = (put(&store, one).await, put(&store, other).await);
     let answer = |card: String| CardAnswer {
         card,
