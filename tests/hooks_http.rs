@@ -342,6 +342,44 @@ async fn an_order_that_was_judged_too_late_for_its_answer_comes_on_the_queue() {
     assert_eq!(s.counter("enteral_gate_queue_orders_total{result=\"new\"}").await, Some(1));
 }
 
+/// Feedback that cannot be kept is no success: whoever sent it sends it again, and it is counted once.
+#[tokio::test(flavor = "multi_thread")]
+async fn feedback_that_cannot_be_kept_is_asked_for_again() {
+    use sqlx::Connection as _;
+    let (folder, kept) = store().await;
+    let s = Service::keeping(core(), patient(), kept.clone()).await;
+    let (word, _, card) = s.queued(request("sign-maximum-below-schedule")).await;
+    assert_eq!(word.as_deref(), Some("recorded"));
+    let feedback =
+        json!({"feedback": [{"card": card, "outcome": "accepted", "outcomeTimestamp": "1999-01-01T00:00:00Z"}]});
+    let send = async || {
+        let sent =
+            s.client.post(format!("http://{}{SIGN}/feedback", s.here)).header("content-type", "application/json");
+        let answer = sent.body(feedback.to_string()).send().await.unwrap();
+        let again = answer.headers().get("retry-after").is_some();
+        let (status, text) = (answer.status().as_u16(), answer.text().await.unwrap());
+        (status, again, serde_json::from_str::<Value>(&text).unwrap())
+    };
+    let counted =
+        async |outcome: &str| s.counter(&format!("enteral_gate_hook_feedback_total{{outcome=\"{outcome}\"}}")).await;
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(folder.0.join("queue.sqlite"));
+    let mut holds = sqlx::SqliteConnection::connect_with(&options).await.unwrap();
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holds).await.unwrap();
+    let (status, again, answer) = send().await;
+    assert_eq!((status, again), (503, true), "{answer}");
+    assert!(said(&answer).contains("send the same again"), "{answer}");
+    assert_eq!((counted("accepted").await, counted("not-kept").await), (None, Some(1)));
+    holds.close().await.unwrap();
+    let (status, _, answer) = send().await;
+    assert_eq!((status, &answer["kept"]), (200, &json!(true)), "{answer}");
+    assert_eq!((counted("accepted").await, counted("not-kept").await), (Some(1), Some(1)));
+    let item = on_the_queue(&kept).await.remove(0).id;
+    let trail = kept.trail(item).await.unwrap();
+    let answers: Vec<_> = trail.iter().filter(|entry| entry.what.word() == "card-answered").collect();
+    assert_eq!(answers.len(), 1, "once, although the first may have been written after its answer");
+    assert!(Timestamp::now().duration_since(answers[0].at).as_secs() < 600, "the time is the service's own");
+}
+
 /// An order that a fault kept from being judged is on the queue as not fully checked.
 #[tokio::test(flavor = "multi_thread")]
 async fn an_order_that_a_fault_kept_from_being_judged_is_on_the_queue_as_not_checked() {

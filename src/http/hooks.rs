@@ -303,10 +303,13 @@ async fn join(app: &App, entries: Vec<Entry>) -> Option<Result<usize, ()>> {
     match timeout_at(until, store.feedback(answers.collect())).await {
         Ok(Ok(known)) => Some(Ok(known)),
         Ok(Err(error)) => {
-            tracing::error!(problem = %error, "feedback was counted and not kept");
+            tracing::error!(problem = %error, "feedback was not kept; its sender is asked to send it again");
             Some(Err(()))
         }
-        Err(_) => Some(Err(())),
+        Err(_) => {
+            tracing::error!("feedback was not kept in time; its sender is asked to send it again");
+            Some(Err(()))
+        }
     }
 }
 
@@ -318,10 +321,21 @@ pub async fn feedback(
 ) -> Result<Response, Refusal> {
     let (service, whole, noted) = received(&app, &id, request).await?;
     let (feedback, entries) = hooks::feedback::read_entries(&whole.bytes)?;
-    for (outcome, n) in [("accepted", feedback.accepted), ("overridden", feedback.overridden)] {
-        app.hooks.add("enteral_gate_hook_feedback_total", format!("outcome=\"{outcome}\""), n);
+    if let Some(noted) = &noted {
+        noted.count(feedback.received());
     }
-    app.hooks.add("enteral_gate_hook_feedback_total", "outcome=\"unknown-card\"".to_owned(), feedback.unknown);
+    let joined = join(&app, entries).await;
+    let count = |outcome: &str, n| {
+        app.hooks.add("enteral_gate_hook_feedback_total", format!("outcome=\"{outcome}\""), n);
+    };
+    if joined == Some(Err(())) {
+        // An answer of 200 would be the end of it: hardly any client reads what is in it.
+        count("not-kept", feedback.received());
+        return Err(Refusal::NotKept);
+    }
+    count("accepted", feedback.accepted);
+    count("overridden", feedback.overridden);
+    count("unknown-card", feedback.unknown);
     let Feedback { accepted, with_suggestion, overridden, with_reason, with_comment, unknown } = feedback;
     let (demo, note) = app.mark();
     tracing::info!(
@@ -336,13 +350,8 @@ pub async fn feedback(
         note,
         "feedback"
     );
-    if let Some(noted) = &noted {
-        noted.count(feedback.received());
-    }
-    let joined = join(&app, entries).await;
     let text = match joined {
-        None => NOT_KEPT.to_owned(),
-        Some(Err(())) => "Counted and not kept: the queue cannot be written now. Send it again later.".to_owned(),
+        None | Some(Err(())) => NOT_KEPT.to_owned(),
         Some(Ok(n)) if n == feedback.received() => "Kept with the orders that the cards were about.".to_owned(),
         Some(Ok(n)) => format!(
             "Kept for {n} of {} cards; the others are about no order on the queue and were counted.",
