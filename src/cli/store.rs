@@ -346,7 +346,7 @@ impl OutboxCommand {
             let first = Which { number: Some(0), ..wanted.which(Some("dead".to_owned())) };
             let (_, left) = letters(&place, &first, 1).await.map_err(trouble)?;
             if left > 0 {
-                said.push_str("; first messages (number 0) are left, while one is tried again nothing else is sent: --subscriber ID --number 0");
+                said.push_str("; first messages (number 0) are left, and until one is answered nothing else is sent: --subscriber ID --number 0");
             }
         }
         say(&said)

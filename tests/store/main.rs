@@ -79,7 +79,7 @@ on_each!(
     a_row_that_cannot_be_is_named,
     a_damaged_message_holds_up_no_other,
     one_message_is_worked_by_its_number,
-    a_dead_handshake_is_sent_again_only_where_it_is_asked_for,
+    a_dead_handshake_holds_everything_and_is_sent_again_where_it_is_asked_for,
     what_is_being_sent_is_left_to_whoever_sends_it,
     reports_are_kept_packed_and_read_whole,
     plain_and_packed_reports_are_read_side_by_side,
