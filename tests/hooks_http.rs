@@ -202,6 +202,21 @@ async fn what_cannot_be_read_is_refused_by_its_place() {
     assert_eq!(s.get(SIGN).await.0, 405);
     let huge = format!("{{\"hook\":\"{}\"}}", "x".repeat(2 << 20));
     assert_eq!(s.post(SIGN, huge).await.0, 413);
+    // Each is counted by its status and the route's template: what was sent as an address is in no metric.
+    assert_eq!(s.get("/nowhere/CANARY").await.0, 404);
+    for (route, status, n) in [
+        ("/cds-services/{id}", 400, 5),
+        ("/cds-services/{id}", 404, 1),
+        ("/cds-services/{id}", 405, 1),
+        ("/cds-services/{id}", 413, 1),
+        ("/cds-services/{id}/feedback", 404, 1),
+        ("(none)", 404, 1),
+    ] {
+        let line = format!("enteral_gate_requests_total{{route=\"{route}\",status=\"{status}\"}}");
+        assert_eq!(s.counter(&line).await, Some(n), "{line}");
+    }
+    let (_, all) = s.get("/metrics").await;
+    assert!(!all.contains("something-else") && !all.contains("CANARY"), "{all}");
 }
 
 #[tokio::test]
