@@ -480,7 +480,7 @@ async fn a_slow_handshake_is_cut_off() {
     let (certificate, key) = authority.signs("localhost");
     let pem = Pem { certificate: certificate.into(), key: key.into(), client_authorities: None };
     let doors = Doors { certificates: Some(Arc::new(Certificates::new(&pem).unwrap())), ..Doors::default() };
-    let limits = Limits { header_time: Duration::from_millis(400), ..Limits::default() };
+    let limits = Limits { header_time: Duration::from_millis(1500), handshakes: 3, ..Limits::default() };
     let formulary = Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
     let app = App::behind(doors, Arc::new(Core::new(formulary)), enteral_gate::settings::Settings::default(), limits);
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
@@ -494,6 +494,14 @@ async fn a_slow_handshake_is_cut_off() {
     }
     let client = authority.client().build().unwrap();
     assert_eq!(client.get(format!("https://{here}/livez")).send().await.unwrap().status(), 200);
+    // A handshake that has ended makes room for another; one more that does not go on leaves none.
+    streams.push(tokio::net::TcpStream::connect(here).await.unwrap());
+    tokio::time::sleep(Duration::from_millis(100)).await;
+    let late = authority.client().build().unwrap();
+    assert!(late.get(format!("https://{here}/livez")).send().await.is_err(), "too many handshakes have not ended");
+    let metrics = client.get(format!("https://{here}/metrics")).send().await.unwrap().text().await.unwrap();
+    let refused = "enteral_gate_connections_refused_total{reason=\"handshake\"} ";
+    assert!(metrics.contains(refused), "who is there already is still answered: {metrics}");
     for mut stream in streams {
         let mut rest = Vec::new();
         let read = tokio::time::timeout(Duration::from_secs(5), stream.read_to_end(&mut rest)).await;

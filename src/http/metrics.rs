@@ -156,6 +156,7 @@ pub async fn metrics(State(app): State<Arc<App>>) -> Response {
         app.panics()
     );
     app.answered.write(&mut out);
+    app.connections.metrics(&mut out);
     app.hooks.write(&mut out, &HOOKS);
     app.callback.durations.write(&mut out);
     super::keeping::metrics(&app, &app.kept, &mut out);
