@@ -673,7 +673,10 @@ fn the_page_shows_an_access_file() {
     let read = load(Path::new(&folder.write("access.toml", example))).unwrap();
     let names: Vec<&str> = read.access.issuers.iter().map(|issuer| issuer.name.as_str()).collect();
     assert_eq!(names, ["order-entry", "monitoring", "login"]);
-    let Kind::AuthorizationServer { audience, clients } = &read.access.issuers[2].kind else { panic!("no server") };
+    let Kind::AuthorizationServer { audience, clients, metrics } = &read.access.issuers[2].kind else {
+        panic!("no server")
+    };
+    assert_eq!(metrics.as_deref(), Some("enteral-gate.metrics"));
     assert_eq!((audience.as_str(), clients.contains("nightly-checks")), ("https://gate.example/fhir", true));
     let people = read.people.as_ref().unwrap();
     assert_eq!((people.client_id.as_str(), people.secret.as_deref()), ("enteral-gate", Some("an invented secret")));
