@@ -10,8 +10,8 @@ use crate::settings::LookWithin;
 use crate::store::backup::{backup, restore};
 use crate::store::outbox::{ByHand, Letter, Which, by_hand, letters};
 use crate::store::{
-    SqlStore, Store, Unavailable, Verified, is_postgres, open, pack_reports, packs_reports, schema, sqlite, tables,
-    verify,
+    SqlStore, Store, Unavailable, Verified, is_postgres, open, pack_reports, packs_reports, postgres, schema, sqlite,
+    tables, verify,
 };
 use clap::builder::PossibleValuesParser;
 use clap::{Args, Subcommand};
@@ -62,9 +62,15 @@ fn make_folder(folder: &Path) -> std::io::Result<()> {
     made.create(folder)
 }
 
-/// Says in the log which files of the queue, or its own folder, others than the owner may look into.
+/// Says in the log which files of the queue, or its own folder, others than the owner may look into; of a database, whether
+/// others on the way there may.
 fn warn_of_others(place: &str, own_folder: bool) {
     if is_postgres(place) {
+        if postgres::is_open_on_the_way(place) {
+            tracing::warn!(
+                "--store: the certificate of the database is not verified, so that others on the way there could read and change orders: add sslmode=verify-full"
+            );
+        }
         return;
     }
     let path = Path::new(place);

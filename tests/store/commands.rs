@@ -410,3 +410,44 @@ fn what_is_kept_of_patients_is_for_its_owner_alone() {
     }
     assert!(said.contains("others than the owner have rights on what the queue is kept in"), "{said}");
 }
+
+/// The certificate of a database is verified by the authorities of the machine, as those of everybody else who is called.
+#[test]
+fn the_authorities_of_the_machine_are_those_of_the_database() {
+    use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, DnType, IsCa, KeyPair};
+    let authority = |name: &str| {
+        let mut own = CertificateParams::new(Vec::new()).unwrap();
+        own.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+        own.distinguished_name.push(DnType::CommonName, name);
+        CertifiedIssuer::self_signed(own, KeyPair::generate().unwrap()).unwrap()
+    };
+    let (ours, theirs) = (authority("Invented"), authority("Invented elsewhere"));
+    let key = KeyPair::generate().unwrap();
+    let names = vec!["127.0.0.1".to_owned()];
+    let certificate = CertificateParams::new(names).unwrap().signed_by(&key, &ours).unwrap();
+    let cluster = cluster::Cluster::start("tls");
+    let place = format!("{}?sslmode=verify-full", cluster.database());
+    cluster.speak_tls(&certificate.pem(), &key.serialize_pem());
+    let folder = Folder::new();
+    let mut said = Vec::new();
+    for (name, authority) in [("ours.pem", &ours), ("theirs.pem", &theirs)] {
+        let file = folder.join(name);
+        std::fs::write(&file, authority.pem()).unwrap();
+        // Until the server has read what it was told.
+        let end = std::time::Instant::now() + Duration::from_secs(20);
+        let out = loop {
+            let out = Command::new(env!("CARGO_BIN_EXE_enteral-gate"))
+                .env_clear()
+                .env("SSL_CERT_FILE", &file)
+                .args(["store", "tables", "--store", &place])
+                .output()
+                .unwrap();
+            if name != "ours.pem" || out.status.success() || std::time::Instant::now() > end {
+                break out;
+            }
+            std::thread::sleep(Duration::from_millis(200));
+        };
+        said.push((out.status.success(), String::from_utf8_lossy(&out.stderr).into_owned()));
+    }
+    assert!(said[0].0 && !said[1].0, "{said:?}");
+}
