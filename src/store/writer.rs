@@ -1178,6 +1178,33 @@ fn row_of(s: &Summary, times: &Times) -> Result<Vec<Value>, Unavailable> {
     Ok(row)
 }
 
+/// Columns that say again what the summary of an item says. Those by which items are sorted and found follow from
+/// settings and programs that change, and are not among them.
+pub(super) const SAID_AGAIN: [&str; 16] = [
+    "order_key",
+    "standing",
+    "tier",
+    "not_checked",
+    "ward",
+    "patient",
+    "starts",
+    "received",
+    "changed",
+    "pharmacist",
+    "pharmacist_by",
+    "pharmacist_until",
+    "dietitian",
+    "dietitian_by",
+    "dietitian_until",
+    "rules",
+];
+
+/// What those columns of an item must hold.
+pub(super) fn said_again(summary: &Summary) -> Result<Vec<(&'static str, Value)>, Unavailable> {
+    let row = ITEM_COLUMNS.into_iter().zip(row_of(summary, &Times::default())?);
+    Ok(row.filter(|(column, _)| SAID_AGAIN.contains(column)).collect())
+}
+
 /// Columns that change after an item was made; of the report only when it was judged again.
 async fn update(conn: &mut AnyConnection, id: &ItemId, held: Held, times: &Times) -> Result<(), Unavailable> {
     let judged = held.judged;

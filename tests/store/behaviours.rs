@@ -684,6 +684,54 @@ pub async fn the_trail_is_one_chain_and_a_changed_entry_is_named(place: Place) {
     }
 }
 
+/// An order that was changed past the program is named: its state, its columns, the order as it was sent, what was said of it.
+pub async fn an_order_that_was_changed_is_named(place: Place) {
+    let store = place.open().await;
+    for n in 0..2 {
+        put(&store, Received { ward: Some("Ward A".to_owned()), ..order(n, 1, n as i64) }).await;
+    }
+    let ann = pharmacist("ann");
+    store.act(order(0, 1, 0).id(), command(&ann, 1, 5, Action::Take)).await.unwrap();
+    store.verify().await.unwrap();
+    let (one, other) = (order(0, 1, 0).id(), order(1, 1, 1).id());
+    let of_the_other = |column: &str| format!("{column} = (SELECT {column} FROM items WHERE id = '{other}')");
+    let kept = ["patient", "ward", "tier", "pharmacist", "pharmacist_by", "rules", "state", "resource"];
+    for (set, why) in [
+        ("patient = 'Patient/p7'".to_owned(), "column patient"),
+        ("ward = 'Ward B'".to_owned(), "column ward"),
+        ("ward = NULL".to_owned(), "column ward"),
+        ("tier = NULL".to_owned(), "column tier"),
+        ("pharmacist = 'decided'".to_owned(), "column pharmacist"),
+        ("pharmacist_by = 'bob'".to_owned(), "column pharmacist_by"),
+        ("rules = '|INT-01|'".to_owned(), "column rules"),
+        // Both at once, so that they agree: the id is of another patient.
+        ("patient = 'Patient/p7', state = replace(state, 'Patient/p0', 'Patient/p7')".to_owned(), "order_key"),
+        ("order_key = NULL, patient = '', state = replace(state, 'Patient/p0', '')".to_owned(), "its id was made of"),
+        (of_the_other("resource"), "hash of its content"),
+        ("resource = replace(resource, '50', '500')".to_owned(), "hash of its content"),
+        ("resource = '{'".to_owned(), "hash of its content"),
+        ("state = replace(state, '\"findings\":', '\"findings\":1')".to_owned(), "its report"),
+    ] {
+        let mut before = Vec::new();
+        for column in ["order_key"].into_iter().chain(kept) {
+            let value = place
+                .lines(&format!("SELECT COALESCE({column}, '(none)') FROM items WHERE id = '{one}'"))
+                .await
+                .remove(0);
+            before.push(if value == "(none)" {
+                format!("{column} = NULL")
+            } else {
+                format!("{column} = '{}'", value.replace('\'', "''"))
+            });
+        }
+        place.tamper(&format!("UPDATE items SET {set} WHERE id = '{one}'")).await;
+        let wrong = store.verify().await.expect_err(&set).to_string();
+        assert!(wrong.contains(why) && wrong.contains(&one.to_string()), "{set}: {wrong}");
+        place.tamper(&format!("UPDATE items SET {} WHERE id = '{one}'", before.join(", "))).await;
+        store.verify().await.unwrap();
+    }
+}
+
 /// What was written is missing only where a purge removed the item as well.
 pub async fn an_entry_that_was_emptied_is_named(place: Place) {
     let store = place.open().await;

@@ -60,6 +60,7 @@ on_each!(
     a_purge_keeps_open_items_counts_and_the_chain,
     the_trail_is_one_chain_and_a_changed_entry_is_named,
     an_entry_that_was_emptied_is_named,
+    an_order_that_was_changed_is_named,
     a_purge_and_what_is_about_the_same_item_at_once_are_apart,
     tables_go_forward_and_one_version_back,
     other_times_sort_what_is_kept_again,
