@@ -129,7 +129,7 @@ fn client(name: &str, iss: &str, keys: Keys, roles: &[Role]) -> Issuer {
 
 fn authority(keys: Keys, clients: &[&str]) -> Issuer {
     let clients = clients.iter().map(|c| (*c).to_owned()).collect();
-    let kind = Kind::AuthorizationServer { audience: format!("{PUBLIC}/fhir"), clients };
+    let kind = Kind::AuthorizationServer { audience: format!("{PUBLIC}/fhir"), clients, metrics: None };
     Issuer { kind, ..client("login", AUTHORITY, keys, &[]) }
 }
 
@@ -925,6 +925,44 @@ async fn metrics_and_details_have_a_listener_of_their_own() {
     assert_eq!(call(guarded, "GET", "/readyz", &[], "").await.0, 401);
     assert_eq!(call(guarded, "GET", "/livez", &[], "").await.0, 200);
     assert_eq!(call(guarded, "GET", "/metrics", &[bearer_of(&metrics)], "").await.0, 200);
+}
+
+/// A monitoring system reads again and again with one token of the authorization server, which a client's own token does not
+/// allow; and with it reads nothing else.
+#[tokio::test]
+async fn one_token_is_good_for_every_scrape_where_a_scope_is_configured() {
+    const SCOPE: &str = "enteral-gate.metrics";
+    let scraper = |scope: &str| {
+        let claims = json!({"iss": AUTHORITY, "aud": format!("{PUBLIC}/fhir"), "exp": now() + 300, "client_id": "prometheus", "scope": scope});
+        token(&header(&LOGIN), &claims, &LOGIN)
+    };
+    let mut all = everybody();
+    let server = all.issuers.iter_mut().find(|issuer| issuer.iss == AUTHORITY).unwrap();
+    server.kind = Kind::AuthorizationServer {
+        audience: format!("{PUBLIC}/fhir"),
+        clients: BTreeSet::new(),
+        metrics: Some(SCOPE.to_owned()),
+    };
+    let s = Service::new(all, Pace::default(), true).await;
+    let inside = s.admin(true).await;
+    let good = scraper(&format!("openid {SCOPE}"));
+    for path in ["/metrics", "/metrics", "/readyz", "/metrics"] {
+        assert_eq!(call(inside, "GET", path, &[bearer_of(&good)], "").await.0, 200, "{path}");
+    }
+    for (method, path) in [("POST", SIGN), ("POST", "/fhir/R4/NutritionOrder/$appraise"), ("GET", "/fhir/R4/Task")] {
+        assert_eq!(call(s.here, method, path, &[bearer_of(&good)], "{}").await.0, 403, "{path}");
+    }
+    for scope in ["", "enteral-gate", "enteral-gate.metrics.x", "ENTERAL-GATE.METRICS", "system/*.read"] {
+        assert_eq!(call(inside, "GET", "/metrics", &[bearer_of(&scraper(scope))], "").await.0, 403, "{scope}");
+    }
+    // Without the key nobody's scope is enough; a client's own token stays good for one call.
+    let s = Service::new(everybody(), Pace::default(), true).await;
+    let inside = s.admin(true).await;
+    assert_eq!(call(inside, "GET", "/metrics", &[bearer_of(&good)], "").await.0, 403);
+    let own = token(&header(&SMALL), &own(now(), "/metrics", "https://monitor.example"), &SMALL);
+    for status in [200, 401] {
+        assert_eq!(call(inside, "GET", "/metrics", &[bearer_of(&own)], "").await.0, status);
+    }
 }
 
 // Keys that are fetched.

@@ -1270,6 +1270,38 @@ fn what_is_kept_for_others_changes_no_card() {
     }
 }
 
+/// Whoever keeps a draft is told which rules its card shows: what a prescriber answers is about these.
+#[test]
+fn the_rules_on_a_card_are_told_apart_from_those_that_it_notes_and_those_of_others() {
+    let settings = Settings::default();
+    let by = Institution { formulary: &PRODUCTS, rulebook: &STARTER, settings: &settings };
+    let request = named("sign-bolus-into-jejunum").to_string();
+    let (mut shown, mut found) = (Vec::new(), Vec::new());
+    let mut see = |draft: Seen<'_, '_>| {
+        shown.extend_from_slice(draft.shown);
+        if let Fate::Judged(report) = &draft.fate {
+            let flagged = report.judged.iter().filter(|j| j.outcome.word() == "flagged");
+            found.extend(flagged.map(|j| j.rule.id.to_string()));
+        }
+    };
+    let service = by_hook("order-sign").unwrap();
+    let answered = answer_seen(request.as_bytes(), service, by, Fetched::default(), Some(&mut see)).unwrap();
+    let answer: Value = serde_json::from_str(&answered.body).unwrap();
+    let detail = answer["cards"][0]["detail"].as_str().unwrap();
+    let (findings, noted) = detail.split_once("**Also noted**").expect("a reminder is noted");
+    let noted = noted.split("**").next().unwrap();
+    assert!(!shown.is_empty() && shown.len() < found.len(), "{shown:?} of {found:?}");
+    for rule in &found {
+        let on_card = shown.contains(rule);
+        assert_eq!(
+            findings.contains(&format!("({})", rule.replace('-', "\\-"))) || findings.contains(&format!("({rule})")),
+            on_card,
+            "{rule}: {findings}"
+        );
+        assert!(!on_card || !noted.contains(rule.as_str()), "{rule}: {noted}");
+    }
+}
+
 #[test]
 fn decimals_of_a_corrected_draft_keep_their_digits() {
     let text = named("sign-maximum-below-schedule").to_string().replace("\"value\":1.0}", "\"value\":1.000}");

@@ -1,14 +1,19 @@
 //! CDS Hooks over HTTP, and `hook send`: statuses, bodies, counters, logs. What is on cards is in `tests/hooks.rs`.
 
+use enteral_gate::findings::Disposition;
 use enteral_gate::formulary::Formulary;
 use enteral_gate::hooks::EXTENSION;
 use enteral_gate::hooks::fetch::Fetched;
 use enteral_gate::hooks::request::Malformed;
 use enteral_gate::hooks::service::{SERVICES, Service as HookService};
 use enteral_gate::http::appraiser::{Appraised, Appraiser, Core, Hooked, Rendering};
-use enteral_gate::http::{App, Limits, server};
+use enteral_gate::http::{App, Doors, Limits, server};
 use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::queue::item::{Received, Summary};
+use enteral_gate::queue::policy::Policy;
 use enteral_gate::settings::{Hooks, NothingChecked, Settings};
+use enteral_gate::store::{Filter, Query, Sort, SqlStore, Store as _};
+use jiff::Timestamp;
 use serde_json::{Value, json};
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -53,6 +58,27 @@ impl Service {
 
     async fn new() -> Self {
         Self::over(core(), Settings::default(), patient()).await
+    }
+
+    /// One that keeps a queue.
+    async fn keeping(appraiser: impl Appraiser, limits: Limits, store: Arc<SqlStore>) -> Self {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let here = listener.local_addr().unwrap();
+        let doors = Doors { store: Some(store), ..Doors::default() };
+        let app = App::behind(doors, Arc::new(appraiser), Settings::default(), limits);
+        tokio::spawn(server::serve(listener, app, std::future::pending()));
+        Self { here, client: reqwest::Client::new() }
+    }
+
+    /// The word of the header that says what is on the queue, the first card's details, and its id.
+    async fn queued(&self, body: String) -> (Option<String>, String, String) {
+        let sent = self.client.post(format!("http://{}{SIGN}", self.here)).header("content-type", "application/json");
+        let answer = sent.body(body).send().await.unwrap();
+        assert_eq!(answer.status(), 200);
+        let word = answer.headers().get("enteral-gate-queue").map(|word| word.to_str().unwrap().to_owned());
+        let answer: Value = serde_json::from_str(&answer.text().await.unwrap()).unwrap();
+        let text = |name: &str| answer["cards"][0][name].as_str().unwrap_or_default().to_owned();
+        (word, text("detail"), text("uuid"))
     }
 
     async fn get(&self, path: &str) -> (u16, String) {
@@ -176,6 +202,21 @@ async fn what_cannot_be_read_is_refused_by_its_place() {
     assert_eq!(s.get(SIGN).await.0, 405);
     let huge = format!("{{\"hook\":\"{}\"}}", "x".repeat(2 << 20));
     assert_eq!(s.post(SIGN, huge).await.0, 413);
+    // Each is counted by its status and the route's template: what was sent as an address is in no metric.
+    assert_eq!(s.get("/nowhere/CANARY").await.0, 404);
+    for (route, status, n) in [
+        ("/cds-services/{id}", 400, 5),
+        ("/cds-services/{id}", 404, 1),
+        ("/cds-services/{id}", 405, 1),
+        ("/cds-services/{id}", 413, 1),
+        ("/cds-services/{id}/feedback", 404, 1),
+        ("(none)", 404, 1),
+    ] {
+        let line = format!("enteral_gate_requests_total{{route=\"{route}\",status=\"{status}\"}}");
+        assert_eq!(s.counter(&line).await, Some(n), "{line}");
+    }
+    let (_, all) = s.get("/metrics").await;
+    assert!(!all.contains("something-else") && !all.contains("CANARY"), "{all}");
 }
 
 #[tokio::test]
@@ -234,6 +275,146 @@ async fn a_late_answer_and_a_fault_show_that_nothing_was_checked() {
         assert_eq!(status, 200);
         assert!(answer["cards"][0]["summary"].as_str().unwrap().contains("a fault in the program"), "{answer}");
         assert_eq!(s.counter("enteral_gate_hook_gave_up_total{reason=\"fault\"}").await, Some(times));
+    }
+}
+
+/// A core that takes its time, or fails, when it judges hooks.
+struct Hampered {
+    core: Core,
+    pause: Option<Duration>,
+}
+
+impl Appraiser for Hampered {
+    fn appraise(&self, input: &[u8], v: FhirVersion, s: &Settings, r: Rendering, keep: bool) -> Appraised {
+        self.core.appraise(input, v, s, r, keep)
+    }
+
+    fn hook(&self, i: &[u8], h: &HookService, s: &Settings, f: Fetched, keep: bool) -> Result<Hooked, Malformed> {
+        std::thread::sleep(self.pause.expect("a fault that a test asked for"));
+        self.core.hook(i, h, s, f, keep)
+    }
+
+    fn unjudged(&self, i: &[u8], h: &HookService, s: &Settings, why: &str) -> (Vec<Received>, String) {
+        self.core.unjudged(i, h, s, why)
+    }
+
+    fn ready(&self) -> Result<String, String> {
+        self.core.ready()
+    }
+}
+
+/// A folder of one test, removed at its end.
+struct Folder(PathBuf);
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+/// A store in a folder of its own.
+async fn store() -> (Folder, Arc<SqlStore>) {
+    let folder = Folder(std::env::temp_dir().join(format!("eg-hooks-{}", uuid::Uuid::new_v4())));
+    std::fs::create_dir(&folder.0).unwrap();
+    let store = SqlStore::sqlite(&folder.0.join("queue.sqlite"), Policy::default()).await.unwrap();
+    (folder, Arc::new(store))
+}
+
+async fn on_the_queue(store: &SqlStore) -> Vec<Summary> {
+    let query = Query { filter: Filter::default(), sort: Sort::Urgency, after: None, limit: 10, now: Timestamp::now() };
+    store.list(query).await.unwrap().items
+}
+
+/// What a check finds that took too long for the answer is on the queue when it has ended.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_order_that_was_judged_too_late_for_its_answer_comes_on_the_queue() {
+    let (_folder, kept) = store().await;
+    let core = Hampered { core: core(), pause: Some(Duration::from_millis(1_500)) };
+    let limits = Limits { hook_time: Duration::from_millis(200), at_once: 0, ..Limits::default() };
+    let s = Service::keeping(core, limits, kept.clone()).await;
+    let sent = Timestamp::now();
+    let (word, detail, card) = s.queued(request("sign-maximum-below-schedule")).await;
+    assert_eq!(word.as_deref(), Some("not-recorded"));
+    assert!(detail.contains("Not recorded yet: the check goes on"), "{detail}");
+    assert!(on_the_queue(&kept).await.is_empty());
+    let (_, ready) = s.get("/readyz").await;
+    assert!(ready.contains("last order received") && !ready.contains("no order was ever received"), "{ready}");
+    let mut found = Vec::new();
+    for _ in 0..200 {
+        found = on_the_queue(&kept).await;
+        if !found.is_empty() {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    let [item] = found.as_slice() else { panic!("{found:?}") };
+    assert_eq!(item.disposition, Disposition::Flagged);
+    assert!(item.received >= sent && item.received < item.changed_at, "received when it came, kept when it was judged");
+    // The card that was shown is of every order that took too long; its feedback is about none.
+    let feedback =
+        json!({"feedback": [{"card": card, "outcome": "accepted", "outcomeTimestamp": "2026-11-25T08:10:00Z"}]});
+    assert_eq!(s.post(&format!("{SIGN}/feedback"), feedback.to_string()).await.1["kept"], json!(false));
+    assert_eq!(s.counter("enteral_gate_queue_orders_total{result=\"new\"}").await, Some(1));
+}
+
+/// Feedback that cannot be kept is no success: whoever sent it sends it again, and it is counted once.
+#[tokio::test(flavor = "multi_thread")]
+async fn feedback_that_cannot_be_kept_is_asked_for_again() {
+    use sqlx::Connection as _;
+    let (folder, kept) = store().await;
+    let s = Service::keeping(core(), patient(), kept.clone()).await;
+    let (word, _, card) = s.queued(request("sign-maximum-below-schedule")).await;
+    assert_eq!(word.as_deref(), Some("recorded"));
+    let feedback =
+        json!({"feedback": [{"card": card, "outcome": "accepted", "outcomeTimestamp": "1999-01-01T00:00:00Z"}]});
+    let send = async || {
+        let sent =
+            s.client.post(format!("http://{}{SIGN}/feedback", s.here)).header("content-type", "application/json");
+        let answer = sent.body(feedback.to_string()).send().await.unwrap();
+        let again = answer.headers().get("retry-after").is_some();
+        let (status, text) = (answer.status().as_u16(), answer.text().await.unwrap());
+        (status, again, serde_json::from_str::<Value>(&text).unwrap())
+    };
+    let counted =
+        async |outcome: &str| s.counter(&format!("enteral_gate_hook_feedback_total{{outcome=\"{outcome}\"}}")).await;
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(folder.0.join("queue.sqlite"));
+    let mut holds = sqlx::SqliteConnection::connect_with(&options).await.unwrap();
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holds).await.unwrap();
+    let (status, again, answer) = send().await;
+    assert_eq!((status, again), (503, true), "{answer}");
+    assert!(said(&answer).contains("send the same again"), "{answer}");
+    assert_eq!((counted("accepted").await, counted("not-kept").await), (None, Some(1)));
+    holds.close().await.unwrap();
+    let (status, _, answer) = send().await;
+    assert_eq!((status, &answer["kept"]), (200, &json!(true)), "{answer}");
+    assert_eq!((counted("accepted").await, counted("not-kept").await), (Some(1), Some(1)));
+    let item = on_the_queue(&kept).await.remove(0).id;
+    let trail = kept.trail(item).await.unwrap();
+    let answers: Vec<_> = trail.iter().filter(|entry| entry.what.word() == "card-answered").collect();
+    assert_eq!(answers.len(), 1, "once, although the first may have been written after its answer");
+    assert!(Timestamp::now().duration_since(answers[0].at).as_secs() < 600, "the time is the service's own");
+}
+
+/// An order that a fault kept from being judged is on the queue as not fully checked.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_order_that_a_fault_kept_from_being_judged_is_on_the_queue_as_not_checked() {
+    for at_once in [0, 1 << 20] {
+        let (_folder, kept) = store().await;
+        let limits = Limits { at_once, ..patient() };
+        let s = Service::keeping(Hampered { core: core(), pause: None }, limits, kept.clone()).await;
+        let (word, detail, _) = s.queued(request("sign-clear")).await;
+        assert_eq!(word.as_deref(), Some("recorded"));
+        assert!(detail.contains("on the queue as not fully checked"), "{detail}");
+        let found = on_the_queue(&kept).await;
+        let [item] = found.as_slice() else { panic!("{found:?}") };
+        assert_eq!(item.disposition, Disposition::NotFullyChecked);
+        assert!(item.headline.contains("a fault in the program"), "{}", item.headline);
+        assert_eq!(item.key.patient, "Patient/invented-1");
+        assert_eq!(s.counter("enteral_gate_panics_total").await, Some(1));
+        // What cannot be told apart is on no queue, and that is said.
+        let (word, detail, _) = s.queued("{}".to_owned()).await;
+        assert_eq!(word.as_deref(), Some("not-recorded"));
+        assert!(detail.contains("could not be put on the queue"), "{detail}");
     }
 }
 

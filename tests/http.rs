@@ -566,6 +566,36 @@ async fn connections_over_the_cap_get_a_short_answer() {
     assert_eq!(get(s.here, "/livez").await.status, 200);
 }
 
+/// One address does not take every connection, and whoever watches the service sees that some were turned away.
+#[tokio::test]
+async fn connections_are_bounded_per_address_and_counted() {
+    let s = service_with(Limits { connections_per_address: 2, ..Limits::default() }, false, true).await;
+    let held = [TcpStream::connect(s.here).await.unwrap(), TcpStream::connect(s.here).await.unwrap()];
+    sleep(Duration::from_millis(100)).await;
+    for _ in 0..2 {
+        let mut third = TcpStream::connect(s.here).await.unwrap();
+        reply(&mut third).await.unwrap().refuses(503, "throttled");
+    }
+    // From another address there is room.
+    let socket = tokio::net::TcpSocket::new_v4().unwrap();
+    socket.bind("127.0.0.2:0".parse().unwrap()).unwrap();
+    let mut other = socket.connect(s.here).await.unwrap();
+    other.write_all(b"GET /metrics HTTP/1.1\r\nhost: x\r\n\r\n").await.unwrap();
+    let metrics = reply(&mut other).await.unwrap();
+    assert_eq!(metrics.status, 200);
+    for line in ["enteral_gate_connections 3", "enteral_gate_connections_refused_total{reason=\"address\"} 2"] {
+        assert!(metrics.body.lines().any(|own| own == line), "{line}: {}", metrics.body);
+    }
+    drop((held, other));
+    sleep(Duration::from_millis(100)).await;
+    let metrics = get(s.here, "/metrics").await;
+    assert!(metrics.body.lines().any(|own| own == "enteral_gate_connections 1"), "{}", metrics.body);
+    // 0 is no bound of its own.
+    let s = service_with(Limits { connections_per_address: 0, ..Limits::default() }, false, true).await;
+    let _held = [TcpStream::connect(s.here).await.unwrap(), TcpStream::connect(s.here).await.unwrap()];
+    assert_eq!(get(s.here, "/livez").await.status, 200);
+}
+
 #[tokio::test]
 async fn an_old_connection_is_closed() {
     let s = service_with(Limits { connection_age: Duration::from_millis(300), ..Limits::default() }, false, true).await;

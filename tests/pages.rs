@@ -197,9 +197,14 @@ impl Service {
 
     /// Until a subscriber has so many dead letters, and nothing waits.
     async fn dead(&self, id: &str, wanted: u64) {
+        self.dead_but(id, wanted, true).await;
+    }
+
+    async fn dead_but(&self, id: &str, wanted: u64, nothing_waits: bool) {
         for _ in 0..1200 {
             let known = self.store.outbox().await.unwrap();
-            if known.get(id).is_some_and(|(known, _)| known.dead == wanted && known.waiting == 0) {
+            let waits = |waiting| nothing_waits && waiting > 0;
+            if known.get(id).is_some_and(|(known, _)| known.dead == wanted && !waits(known.waiting)) {
                 return;
             }
             tokio::time::sleep(Duration::from_millis(50)).await;
@@ -207,12 +212,28 @@ impl Service {
         panic!("{id} has not {wanted} dead letters: {:?}", self.store.outbox().await);
     }
 
+    /// All messages to a subscriber that never answered are dead letters: the others too, which are only tried after the
+    /// first one was answered.
+    async fn all_dead(&self, id: &str) -> u64 {
+        self.dead_but(id, 1, false).await;
+        self.first_is(id, "delivered").await;
+        let events = self.store.outbox().await.unwrap()[id].0.events;
+        self.dead(id, events).await;
+        self.first_is(id, "dead").await;
+        events + 1
+    }
+
+    /// Puts the first message to a subscriber into a state.
+    async fn first_is(&self, id: &str, state: &str) {
+        self.sql(&format!("UPDATE outbox SET state = '{state}' WHERE subscriber = '{id}' AND number = 0")).await;
+    }
+
     /// A statement past the program.
-    async fn sql(&self, sql: &'static str) -> Vec<String> {
+    async fn sql(&self, sql: &str) -> Vec<String> {
         use sqlx::Connection;
         let options = sqlx::sqlite::SqliteConnectOptions::new().filename(self.kept.0.join("queue.sqlite"));
         let mut conn = sqlx::sqlite::SqliteConnection::connect_with(&options).await.unwrap();
-        let found = sqlx::query_scalar(sql).fetch_all(&mut conn).await.unwrap();
+        let found = sqlx::query_scalar(sqlx::AssertSqlSafe(sql.to_owned())).fetch_all(&mut conn).await.unwrap();
         conn.close().await.unwrap();
         found
     }
@@ -336,9 +357,7 @@ async fn signing_in_goes_to_a_page_of_this_service_and_nowhere_else() {
 async fn every_role_and_every_page() {
     let orders = [sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")];
     let s = service_telling(&orders, None, vec![away("board")]).await;
-    while s.store.dead_letters().await.unwrap().is_empty() {
-        tokio::time::sleep(Duration::from_millis(50)).await;
-    }
+    s.all_dead("board").await;
     let item = s.item().await;
     let mut page = String::from(
         "| role | list and orders | rules, service | decide | hand over | comment | send messages again, remove them |\n|---|---|---|---|---|---|---|\n",
@@ -1235,11 +1254,9 @@ async fn messages_that_did_not_arrive_are_sent_again_or_removed_by_an_administra
     let orders = [sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")];
     let s = service_telling(&orders, Some(kept.clone()), vec![away("board"), away("other")]).await;
     let notices = s.notices.clone().unwrap();
-    let of = |known: &enteral_gate::subscriptions::resource::Known| known.events + 1;
-    let all = of(&s.store.outbox().await.unwrap()["board"].0);
+    let all = s.all_dead("board").await;
     assert!(all >= 3, "a handshake and two orders: {all}");
-    s.dead("board", all).await;
-    s.dead("other", all).await;
+    assert_eq!(s.all_dead("other").await, all);
     let (reader, admin) = (s.sign_in("invented-8").await, s.sign_in("invented-9").await);
     let (list, remove) = ("/state/letters/board", "/state/letters/board/discard");
     // Who only looks: who, how many, since when and why, and nothing to press.
@@ -1305,7 +1322,9 @@ async fn messages_that_did_not_arrive_are_sent_again_or_removed_by_an_administra
     assert!(said.status == 200 && said.body.contains(&again), "{}", said.body);
     let last = s.sql("SELECT line FROM trail ORDER BY seq DESC LIMIT 1").await.remove(0);
     assert!(last.contains("messages-sent-again") && last.contains("invented-9"), "{last}");
-    s.dead("board", all - 1).await;
+    s.first_is("board", "delivered").await;
+    s.dead("board", all - 2).await;
+    s.first_is("board", "dead").await;
     let after = notices.store().dead_letters().await.unwrap();
     assert_eq!(after[1], before[1], "those of the other were left alone");
     assert!(after[0].until > before[0].until, "given up again, later");

@@ -470,22 +470,28 @@ async fn hooks_are_sent_over_tls_with_a_token() {
     assert!(!all.contains("CANARY"), "{all}");
 }
 
-/// A handshake that does not go on ends like a header that does not.
-#[tokio::test(flavor = "multi_thread")]
-async fn a_slow_handshake_is_cut_off() {
+/// A service over TLS with these bounds, and who signed its certificate.
+async fn bounded(limits: enteral_gate::http::Limits) -> (SocketAddr, Authority) {
     use enteral_gate::formulary::Formulary;
     use enteral_gate::http::appraiser::Core;
-    use enteral_gate::http::{App, Doors, Limits, server};
+    use enteral_gate::http::{App, Doors, server};
     let authority = Authority::new("Invented");
     let (certificate, key) = authority.signs("localhost");
     let pem = Pem { certificate: certificate.into(), key: key.into(), client_authorities: None };
     let doors = Doors { certificates: Some(Arc::new(Certificates::new(&pem).unwrap())), ..Doors::default() };
-    let limits = Limits { header_time: Duration::from_millis(400), ..Limits::default() };
     let formulary = Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
     let app = App::behind(doors, Arc::new(Core::new(formulary)), enteral_gate::settings::Settings::default(), limits);
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let here = listener.local_addr().unwrap();
     tokio::spawn(server::serve(listener, app, std::future::pending()));
+    (here, authority)
+}
+
+/// A handshake that does not go on ends like a header that does not.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_slow_handshake_is_cut_off() {
+    use enteral_gate::http::Limits;
+    let (here, authority) = bounded(Limits { header_time: Duration::from_millis(400), ..Limits::default() }).await;
     let mut streams = Vec::new();
     for first in [&b""[..], &[0x16, 0x03, 0x01, 0x02, 0x00]] {
         let mut stream = tokio::net::TcpStream::connect(here).await.unwrap();
@@ -499,6 +505,25 @@ async fn a_slow_handshake_is_cut_off() {
         let read = tokio::time::timeout(Duration::from_secs(5), stream.read_to_end(&mut rest)).await;
         assert!(read.is_ok(), "still open");
     }
+}
+
+/// Handshakes that do not go on are bounded, and those turned away for that are counted.
+#[tokio::test(flavor = "multi_thread")]
+async fn unfinished_handshakes_are_bounded() {
+    use enteral_gate::http::Limits;
+    let limits = Limits { header_time: Duration::from_secs(120), handshakes: 1, ..Limits::default() };
+    let (here, authority) = bounded(limits).await;
+    let ask = async |path: &str| authority.client().build().unwrap().get(format!("https://{here}{path}")).send().await;
+    // A handshake that has ended makes room for another, for as long as its connection is there.
+    let held = ask("/livez").await.unwrap();
+    assert_eq!(ask("/livez").await.unwrap().status(), 200);
+    drop(held);
+    let stuck = tokio::net::TcpStream::connect(here).await.unwrap();
+    until("a connection that is turned away", async || ask("/livez").await.is_err()).await;
+    drop(stuck);
+    until("room again", async || ask("/livez").await.is_ok()).await;
+    let metrics = ask("/metrics").await.unwrap().text().await.unwrap();
+    assert!(metrics.contains("enteral_gate_connections_refused_total{reason=\"handshake\"} "), "{metrics}");
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -665,7 +690,10 @@ fn the_page_shows_an_access_file() {
     let read = load(Path::new(&folder.write("access.toml", example))).unwrap();
     let names: Vec<&str> = read.access.issuers.iter().map(|issuer| issuer.name.as_str()).collect();
     assert_eq!(names, ["order-entry", "monitoring", "login"]);
-    let Kind::AuthorizationServer { audience, clients } = &read.access.issuers[2].kind else { panic!("no server") };
+    let Kind::AuthorizationServer { audience, clients, metrics } = &read.access.issuers[2].kind else {
+        panic!("no server")
+    };
+    assert_eq!(metrics.as_deref(), Some("enteral-gate.metrics"));
     assert_eq!((audience.as_str(), clients.contains("nightly-checks")), ("https://gate.example/fhir", true));
     let people = read.people.as_ref().unwrap();
     assert_eq!((people.client_id.as_str(), people.secret.as_deref()), ("enteral-gate", Some("an invented secret")));

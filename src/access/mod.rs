@@ -66,6 +66,8 @@ pub enum Kind {
         audience: String,
         /// Clients whose tokens are taken; empty: every client it gives a token to.
         clients: BTreeSet<String>,
+        /// The scope that lets a client read metrics; without it none of its clients may.
+        metrics: Option<String>,
     },
 }
 

@@ -217,7 +217,7 @@ impl<'t> Presented<'t> {
                 let once = Some((id, end.saturating_add(leeway)));
                 Ok(Verified { roles: roles.clone(), grants: Grants::default(), client: None, once })
             }
-            Kind::AuthorizationServer { audience, clients } => {
+            Kind::AuthorizationServer { audience, clients, metrics } => {
                 // A token of another kind of the same server (RFC 9068 names access tokens `at+jwt`; many send `JWT`).
                 if !matches!(typ.as_deref(), None | Some("jwt" | "at+jwt" | "application/at+jwt")) {
                     return Err(Reason::Type);
@@ -231,7 +231,11 @@ impl<'t> Presented<'t> {
                     return Err(Reason::Client);
                 }
                 let grants = claims.scope.as_deref().map(Grants::of).unwrap_or_default();
-                Ok(Verified { roles: BTreeSet::from([Role::Fhir]), grants, client: Some(client), once: None })
+                // A monitoring system asks with the same token until that ends, and can sign none itself.
+                let scopes = claims.scope.as_deref().unwrap_or_default();
+                let watches = metrics.as_deref().is_some_and(|own| scopes.split(' ').any(|scope| scope == own));
+                let roles = [Role::Fhir].into_iter().chain(watches.then_some(Role::Metrics)).collect();
+                Ok(Verified { roles, grants, client: Some(client), once: None })
             }
         }
     }

@@ -126,6 +126,7 @@ struct Server {
     audience: Option<Spanned<String>>,
     #[serde(default)]
     clients: BTreeSet<String>,
+    metrics_scope: Option<Spanned<String>>,
     algorithms: Option<Spanned<Vec<String>>>,
     concurrent: Option<Spanned<u16>>,
 }
@@ -154,6 +155,7 @@ const SERVER: &[Key] = &[
     ("jwks", Is::Text, false),
     ("audience", Is::Text, false),
     ("clients", Is::Texts, false),
+    ("metrics-scope", Is::Text, false),
     ("algorithms", Is::Texts, false),
     ("concurrent", Is::Whole(u16::MAX as u64), false),
 ];
@@ -239,7 +241,18 @@ impl Reader {
             let at = server.span().start;
             let server = server.into_inner();
             let audience = server.audience.map_or_else(|| format!("{public_url}/fhir"), Spanned::into_inner);
-            let kind = Kind::AuthorizationServer { audience, clients: server.clients };
+            let metrics = server.metrics_scope.map(|scope| {
+                // RFC 6749, section 3.3: one scope, as it can stand in a list of them.
+                let one = |c: char| c.is_ascii_graphic() && c != '"' && c != '\\';
+                if scope.get_ref().is_empty() || !scope.get_ref().chars().all(one) {
+                    self.tell(
+                        scope.span().start,
+                        "metrics-scope: expected one scope, such as \"enteral-gate.metrics\"",
+                    );
+                }
+                scope.into_inner()
+            });
+            let kind = Kind::AuthorizationServer { audience, clients: server.clients, metrics };
             let of = Common {
                 at,
                 name: server.name,

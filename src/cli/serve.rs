@@ -42,6 +42,9 @@ pub struct Serve {
     /// Seconds for which connections are still taken after a stop was asked for, while /readyz already says 503
     #[arg(long, default_value_t = 0, value_name = "SECONDS", value_parser = clap::value_parser!(u8))]
     stop_notice: u8,
+    /// Connections from one address at the same time, of the 512 in all; 0 for no bound of its own, as behind a balancer
+    #[arg(long, env = "ENTERAL_GATE_CONNECTIONS_PER_ADDRESS", default_value_t = 256, value_name = "COUNT")]
+    connections_per_address: u16,
     #[command(flatten)]
     products: Products,
     #[command(flatten)]
@@ -108,6 +111,7 @@ impl Serve {
         let limits = Limits {
             notice: Duration::from_secs(self.stop_notice.into()),
             hook_time: Duration::from_millis(settings.hooks.deadline.into()),
+            connections_per_address: self.connections_per_address.into(),
             ..Limits::default()
         };
         runtime()?.block_on(async {

@@ -10,13 +10,14 @@ use crate::settings::LookWithin;
 use crate::store::backup::{backup, restore};
 use crate::store::outbox::{ByHand, Letter, Which, by_hand, letters};
 use crate::store::{
-    SqlStore, Store, Unavailable, Verified, is_postgres, open, pack_reports, packs_reports, schema, tables, verify,
+    SqlStore, Store, Unavailable, Verified, is_postgres, open, pack_reports, packs_reports, postgres, schema, sqlite,
+    tables, verify,
 };
 use clap::builder::PossibleValuesParser;
 use clap::{Args, Subcommand};
 use jiff::{SignedDuration, Timestamp};
 use std::io::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::task::JoinHandle;
@@ -52,6 +53,36 @@ pub struct Keeping {
     hold_minutes: u16,
 }
 
+/// Makes a folder for its owner alone, with those above it, where there is none.
+fn make_folder(folder: &Path) -> std::io::Result<()> {
+    let mut made = std::fs::DirBuilder::new();
+    made.recursive(true);
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut made, 0o700);
+    made.create(folder)
+}
+
+/// Says in the log which files of the queue, or its own folder, others than the owner may look into; of a database, whether
+/// others on the way there may.
+fn warn_of_others(place: &str, own_folder: bool) {
+    if is_postgres(place) {
+        if postgres::is_open_on_the_way(place) {
+            tracing::warn!(
+                "--store: the certificate of the database is not verified, so that others on the way there could read and change orders: add sslmode=verify-full"
+            );
+        }
+        return;
+    }
+    let path = Path::new(place);
+    let folder = path.parent().filter(|folder| own_folder && sqlite::is_open_to_others(folder));
+    for open in sqlite::open_to_others(path).iter().map(PathBuf::as_path).chain(folder) {
+        tracing::warn!(
+            path = %open.display(),
+            "others than the owner have rights on what the queue is kept in, which holds orders of patients: chmod go-rwx"
+        );
+    }
+}
+
 /// The place of a store: as given, or the usual one. The folder of the usual one is made.
 fn place(given: Option<&str>) -> Result<String, String> {
     if let Some(given) = given {
@@ -62,7 +93,7 @@ fn place(given: Option<&str>) -> Result<String, String> {
         .or_else(|| variable("XDG_STATE_HOME").map(|home| home.join("enteral-gate")))
         .or_else(|| variable("HOME").map(|home| home.join(".local/state/enteral-gate")))
         .ok_or("--store PLACE is needed: there is no home folder to keep the queue in (`--store none` keeps none)")?;
-    std::fs::create_dir_all(&folder)
+    make_folder(&folder)
         .map_err(|error| format!("--store: the folder {} cannot be made: {error}", folder.display()))?;
     folder
         .join(FILE)
@@ -107,6 +138,7 @@ impl Keeping {
                 "reports are kept plain, so that programs of before can use the tables: `store tables --pack-reports` ends that"
             );
         }
+        warn_of_others(&place, self.store.is_none());
         tracing::info!(store = store.health().kind, keep_days = self.keep_days, packed, "the queue is kept");
         doors.store = Some(store.clone());
         let mut tasks = vec![tokio::spawn(sort_again(store.clone()))];
@@ -320,7 +352,7 @@ impl OutboxCommand {
             let first = Which { number: Some(0), ..wanted.which(Some("dead".to_owned())) };
             let (_, left) = letters(&place, &first, 1).await.map_err(trouble)?;
             if left > 0 {
-                said.push_str("; first messages (number 0) are left, while one is tried again nothing else is sent: --subscriber ID --number 0");
+                said.push_str("; first messages (number 0) are left, and until one is answered nothing else is sent: --subscriber ID --number 0");
             }
         }
         say(&said)
@@ -400,7 +432,7 @@ impl StoreCommand {
                 }
                 Self::Purge { at, keep_days } => {
                     let place = usable(&at)?;
-                    if !is_postgres(&place) && !std::path::Path::new(&place).exists() {
+                    if !is_postgres(&place) && !Path::new(&place).exists() {
                         return Err(format!("{place} is not there"));
                     }
                     let store = open(&place, Policy::default()).await.map_err(trouble)?;

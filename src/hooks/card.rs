@@ -279,10 +279,41 @@ pub fn of_request(evaluated: &Evaluated<'_>) -> Option<Card> {
     Some(bare(summary, detail, source(evaluated)).with_uuid(&drafts.join("\n")))
 }
 
+/// Whether orders that were not checked in time are on the queue.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum OnQueue {
+    /// They are, as not fully checked.
+    Recorded,
+    /// Not now; what the check finds will be.
+    WhenItEnds,
+    /// They could not be put there.
+    NotRecorded,
+}
+
+impl OnQueue {
+    const fn text(self) -> &'static str {
+        match self {
+            Self::Recorded => {
+                "Recorded: the orders are on the queue as not fully checked, where pharmacists and dietitians see them."
+            }
+            Self::WhenItEnds => {
+                "Not recorded yet: the check goes on, and what it finds is put on the queue, where pharmacists and dietitians see it."
+            }
+            Self::NotRecorded => {
+                "Not recorded: these orders could not be put on the queue, where pharmacists and dietitians see them."
+            }
+        }
+    }
+}
+
 /// The card of a request that the program gave up on.
-pub fn not_checked(why: &str) -> Card {
+pub fn not_checked(why: &str, queue: Option<OnQueue>) -> Card {
     let summary = shortened(&plain(&format!("Tube-feeding orders not checked: {why}")), LONGEST_SUMMARY);
-    let detail = format!("{}\n\n{}", escaped(&answer::capital(&format!("nothing was checked: {why}"))), *STATEMENTS);
+    let mut detail = escaped(&answer::capital(&format!("nothing was checked: {why}")));
+    for more in queue.map(OnQueue::text).into_iter().chain([STATEMENTS.as_str()]) {
+        detail.push_str("\n\n");
+        detail.push_str(more);
+    }
     bare(summary, detail, Source { label: PROGRAM.to_owned() }).with_uuid("")
 }
 

@@ -215,6 +215,11 @@ pub fn evaluate<'a>(document: Document<'a>, request: &Request, sent: SentAlong, 
     Evaluated { appraisal, sent, patient: request.patient.clone() }
 }
 
+/// The same without judging any: for when that failed.
+pub fn unjudged<'a>(document: Document<'a>, request: &Request, sent: SentAlong, by: Institution<'a>) -> Evaluated<'a> {
+    Evaluated { appraisal: check_pieces(document, &[], request.version, by), sent, patient: request.patient.clone() }
+}
+
 /// Order entry often leaves `intent` out of a draft, as the published examples of the hooks do. Of a draft that is
 /// being signed it is no doubt an order: said as a reminder, not as a broken resource.
 fn without_intent(report: &mut OrderReport<'_>) {
@@ -260,6 +265,13 @@ impl<'a> Evaluated<'a> {
             Some(report) if self.node(draft.at).is_some_and(|n| is_by_mouth(n, report)) => Fate::NotATubeFeed,
             Some(report) => Fate::Judged(report),
         }
+    }
+
+    /// Drafts that are to be judged, or of which it is to be said that they cannot be: all that were selected but food by
+    /// mouth.
+    pub fn asked_for(&self) -> impl Iterator<Item = &Draft> + '_ {
+        let by_mouth = |draft: &Draft| self.node(draft.at).is_some_and(orders_food_by_mouth);
+        self.sent.drafts.iter().filter(move |draft| draft.selected && !by_mouth(draft))
     }
 
     /// The node at a place.

@@ -85,6 +85,8 @@ pub struct Seen<'s, 'a> {
     pub fate: Fate<'s, 'a>,
     /// The id of the card about it, or about the request as a whole where the draft was not judged.
     pub card: Option<&'s str>,
+    /// Ids of the rules with a finding on that card.
+    pub shown: &'s [String],
     /// The corrections of its findings, as they were tried.
     pub offers: &'s [Offer],
 }
@@ -325,12 +327,16 @@ pub fn answer_seen(
         for (nth, ((draft, own), offers)) in evaluated.sent.drafts.iter().zip(&card_of).zip(&mut offers_of).enumerate()
         {
             let fate = evaluated.fate(nth);
+            let mut shown = Vec::new();
             if let Fate::Judged(report) = &fate {
                 let sorted = card::sort(report, by.rulebook);
+                shown.extend(sorted.shown.iter().map(|(rule, _)| rule.id.to_string()));
+                shown.sort();
+                shown.dedup();
                 suggestion::try_the_others(&mut again, (nth, draft, report), &sorted, offers);
             }
             let card = own.and_then(|own| cards.get(own)).map(|card| card.uuid.as_str());
-            see(Seen { evaluated: &evaluated, draft, fate, card, offers });
+            see(Seen { evaluated: &evaluated, draft, fate, card, shown: &shown, offers });
         }
     }
     for card in &cards {
@@ -344,6 +350,18 @@ pub fn answer_seen(
         return Ok(Answered { body, nothing_checked: true, disposition, tally, said });
     }
     Ok(Answered { body: said.written(), nothing_checked: false, disposition, tally, said })
+}
+
+/// The drafts of a request, none of them judged: for when judging failed.
+///
+/// # Errors
+/// As [`answer()`].
+pub fn unjudged<'a>(input: &'a [u8], service: &Service, by: Institution<'a>) -> Result<Evaluated<'a>, Malformed> {
+    let document = request::document(input)?;
+    let version = request::version_of_client(document.root(), &by.settings.hooks);
+    let request = request::read(document.root(), service, version)?;
+    let sent = evaluate::sort(document.root(), &request, &Fetched::default());
+    Ok(evaluate::unjudged(document, &request, sent, by))
 }
 
 /// What came of the keys that were to be fetched, in a word: `fetched`, `in-part`, or why not.
@@ -373,13 +391,14 @@ impl Said {
     fn written(&self) -> String {
         let response = Response { cards: &self.cards, extension: BTreeMap::from([(EXTENSION, &self.extension)]) };
         // Texts and numbers only: cannot fail; an answer without cards would say that all is well.
-        serde_json::to_string(&response).unwrap_or_else(|_| not_checked("the answer could not be written"))
+        serde_json::to_string(&response).unwrap_or_else(|_| not_checked("the answer could not be written", None))
     }
 }
 
-/// A response of one card that says that nothing was checked, for when the program itself gave up.
-pub fn not_checked(why: &str) -> String {
-    let card = card::not_checked(why);
+/// A response of one card that says that nothing was checked, for when the program itself gave up; and whether the orders
+/// are on the queue, where one is kept.
+pub fn not_checked(why: &str, queue: Option<card::OnQueue>) -> String {
+    let card = card::not_checked(why, queue);
     let response = serde_json::json!({ "cards": [card] });
     response.to_string()
 }

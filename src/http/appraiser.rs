@@ -4,13 +4,13 @@ use super::rules_in_use::{RulesInUse, Told};
 use crate::answer;
 use crate::appraise::{Institution, Refusal, appraise_by, check_by};
 use crate::formulary::Formulary;
-use crate::hooks::evaluate::Fate;
+use crate::hooks::evaluate::{Draft, Evaluated, Fate};
 use crate::hooks::fetch::Fetched;
 use crate::hooks::request::Malformed;
 use crate::hooks::service::Service;
 use crate::hooks::{self, Answered, See, Seen};
 use crate::intake::order::FhirVersion;
-use crate::queue::item::Received;
+use crate::queue::item::{CardShown, Received};
 use crate::rulebook::Rulebook;
 use crate::settings::{Settings, normal_base};
 use crate::sheet::{self, Sheets};
@@ -78,6 +78,12 @@ pub trait Appraiser: Send + Sync + 'static {
         keep: bool,
     ) -> Result<Hooked, Malformed>;
 
+    /// The drafts of a hook request as orders that were not checked (`why`, a sentence), and the base of the client's
+    /// server: for the queue, when judging them failed. None where they cannot be told.
+    fn unjudged(&self, _input: &[u8], _service: &Service, _settings: &Settings, _why: &str) -> (Vec<Received>, String) {
+        (Vec::new(), String::new())
+    }
+
     /// Whether there is anything to appraise with, and what it is, in words.
     fn ready(&self) -> Result<String, String>;
 
@@ -138,24 +144,39 @@ impl Core {
     }
 }
 
+/// What is recorded of a draft that was not judged.
+fn not_judged(evaluated: &Evaluated<'_>, draft: &Draft, why: &str) -> Received {
+    let mut received = Received::unjudged(&evaluated.appraisal, (draft.at, draft.id.clone(), &draft.name), why);
+    of_the_patient(&mut received, evaluated);
+    received
+}
+
+/// A draft that names nobody is for whom the request is about: ids of drafts repeat from patient to patient.
+fn of_the_patient(received: &mut Received, evaluated: &Evaluated<'_>) {
+    if received.key.patient.is_empty() {
+        received.key.patient = format!("Patient/{}", evaluated.patient);
+    }
+}
+
+/// Base of the client's FHIR server, as it says.
+fn base_of(evaluated: &Evaluated<'_>) -> String {
+    let document = evaluated.appraisal.document.as_ref();
+    let server = document.and_then(|document| document.root().get("fhirServer")?.as_str());
+    server.and_then(|server| normal_base(&server)).unwrap_or_default()
+}
+
 /// What is recorded of a draft.
 fn received(seen: &Seen<'_, '_>) -> Option<Received> {
     let a = &seen.evaluated.appraisal;
-    let unjudged = |why: &str| {
-        let draft = (seen.draft.at, seen.draft.id.clone(), seen.draft.name.as_str());
-        Received::unjudged(a, draft, why)
-    };
+    let unjudged = |why: &str| not_judged(seen.evaluated, seen.draft, why);
     let mut received = match &seen.fate {
         Fate::NotSelected | Fate::NotATubeFeed => return None,
         Fate::NotRead => unjudged("It could not be read as an order."),
         Fate::AnotherPatient => unjudged("It is for another patient than the one the request was about."),
         Fate::Judged(report) => Received::of_draft(a, report, &seen.evaluated.lacks().collect::<Vec<_>>(), seen.offers),
     };
-    // A draft that names nobody is for whom the request is about: ids of drafts repeat from patient to patient.
-    if received.key.patient.is_empty() {
-        received.key.patient = format!("Patient/{}", seen.evaluated.patient);
-    }
-    received.cards.extend(seen.card.map(str::to_owned));
+    of_the_patient(&mut received, seen.evaluated);
+    received.cards.extend(seen.card.map(|id| CardShown { id: id.to_owned(), rules: seen.shown.to_vec() }));
     Some(received)
 }
 
@@ -210,13 +231,18 @@ impl Appraiser for Core {
             let order = received(&seen);
             kept.push(order.as_ref().is_some_and(Received::is_item));
             orders.extend(order);
-            let document = seen.evaluated.appraisal.document.as_ref();
-            let server = document.and_then(|document| document.root().get("fhirServer")?.as_str());
-            base = server.and_then(|server| normal_base(&server)).unwrap_or_default();
+            base = base_of(seen.evaluated);
         };
         let see: See<'_> = &mut see;
         let answered = hooks::answer_seen(input, service, by, fetched, keep.then_some(see))?;
         Ok(Hooked { answered, orders, kept, base })
+    }
+
+    fn unjudged(&self, input: &[u8], service: &Service, settings: &Settings, why: &str) -> (Vec<Received>, String) {
+        let rulebook = self.rules.snapshot();
+        let by = Institution { formulary: &self.formulary, rulebook: &rulebook, settings };
+        let Ok(evaluated) = hooks::unjudged(input, service, by) else { return Default::default() };
+        (evaluated.asked_for().map(|draft| not_judged(&evaluated, draft, why)).collect(), base_of(&evaluated))
     }
 
     fn ready(&self) -> Result<String, String> {

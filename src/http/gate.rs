@@ -40,7 +40,7 @@ const COURTESY: usize = 16 << 10;
 
 /// What each counter is.
 const COUNTERS: [(&str, &str); 4] = [
-    (PASSED, "Calls of known callers that were let pass, by caller as configured."),
+    (PASSED, "Calls of known callers that were let pass, by caller as configured; whatever their answer was."),
     (REFUSED, "Calls that were turned away, by reason."),
     (FETCHED, "Key sets of issuers fetched, by result."),
     (RELOADED, "Access files read again since the start."),

@@ -11,23 +11,27 @@ use super::callback::{self, Brought};
 use super::gate::Caller;
 use super::keeping::{self, Kept, Sender};
 use super::negotiate;
-use super::operations::{at_once, calculate, noting};
+use super::operations::{Running, at_once, begin, ended, noting};
 use super::refusal::Refusal;
 use super::stack::Disposition;
 use super::trail::Noted;
+use crate::hooks::card::OnQueue;
 use crate::hooks::feedback::{Entry, Feedback};
 use crate::hooks::request::Malformed;
 use crate::hooks::service::{NotListed, SERVICES, Service, by_id, discovery_of};
 use crate::hooks::{self, Answered, Tally};
+use crate::queue::item::Received;
 use crate::store::CardAnswer;
 use axum::extract::{Path, Request, State};
 use axum::response::{IntoResponse, Response};
 use http::{HeaderValue, StatusCode, header};
 use jiff::Timestamp;
 use serde_json::json;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use std::time::Duration;
-use tokio::time::{Instant, timeout_at};
+use tokio::time::{Instant, timeout, timeout_at};
 
 /// Most of the time for an answer that is kept for judging, when something is fetched before.
 const LONGEST_JUDGING: Duration = Duration::from_millis(100);
@@ -96,13 +100,16 @@ async fn received(
 pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: Request) -> Result<Response, Refusal> {
     let client = request.extensions().get::<Caller>().map_or_else(String::new, |caller| caller.name.to_string());
     let (service, whole, noted) = received(&app, &id, request).await?;
+    let came = Timestamp::now();
     // One time for the whole answer; what was not fetched by then is not waited for, so that there is time to judge.
     let time = app.limits.hook_time;
     let deadline = Instant::now() + time;
     let judging = (time / 8).min(LONGEST_JUDGING);
     let (whole, brought) = match callback::fetch(&app, whole, service, deadline - judging).await {
         Ok(done) => done,
-        Err(Refusal::Fault) => return Ok(gave_up(&app, noted.as_ref(), "fault", "a fault in the program")),
+        Err(Refusal::Fault) => {
+            return Ok(gave_up(&app, noted.as_ref(), FAULT, keeping::keeps(&app).then_some(OnQueue::NotRecorded)));
+        }
         Err(refusal) => return Err(refusal),
     };
     let Brought { fetched, bytes, time: fetching, share } = brought;
@@ -110,18 +117,50 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
     let noting_into = noted.clone();
     let judge = move |app: &App, input: &[u8]| {
         let _share = share;
-        noting(app, noting_into.as_ref(), |by| by.hook(input, service, &app.settings, fetched, keeping::keeps(app)))
+        let keep = keeping::keeps(app);
+        let judged = catch_unwind(AssertUnwindSafe(|| {
+            noting(app, noting_into.as_ref(), |by| by.hook(input, service, &app.settings, fetched, keep))
+        }));
+        judged.map_err(|_| {
+            app.panics.fetch_add(1, Ordering::Relaxed);
+            let drafts =
+                || app.appraiser.unjudged(input, service, &app.settings, "It was not checked: a fault in the program.");
+            let drafts = keep.then(|| catch_unwind(AssertUnwindSafe(drafts)).unwrap_or_default());
+            Unjudged(drafts.unwrap_or_default())
+        })
     };
     // A short request takes less time than any deadline leaves, and less than a hand-over to another thread and back.
     let done = if whole.bytes.len() + bytes <= app.limits.at_once {
         at_once(&app, &whole, judge)
     } else {
-        calculate(&app, whole, left, judge).await
+        let mut running = begin(&app, whole, judge)?;
+        match timeout(left, &mut running).await {
+            Ok(done) => ended(&app, done),
+            Err(_) => {
+                let queue = app.doors.store.as_ref().map(|store| {
+                    store.received(came);
+                    let sender = Sender { client, through: service.id, since: Some(came), ..Sender::default() };
+                    tokio::spawn(keep_late(app.clone(), running, sender));
+                    OnQueue::WhenItEnds
+                });
+                return Ok(gave_up(&app, noted.as_ref(), TIMEOUT, queue));
+            }
+        }
     };
     let Hooked { answered, orders, kept, base } = match done {
-        Ok(answered) => answered?,
-        Err(Refusal::AppraisalTimeout) => return Ok(gave_up(&app, noted.as_ref(), "timeout", "it took too long")),
-        Err(Refusal::Fault) => return Ok(gave_up(&app, noted.as_ref(), "fault", "a fault in the program")),
+        Ok(Ok(answered)) => answered?,
+        Ok(Err(Unjudged((orders, base)))) => {
+            let sender = Sender { client, base, through: service.id, since: None };
+            let until = deadline.max(Instant::now() + LONGEST_JUDGING);
+            let queue = match keeping::keep(&app, orders, sender, until).await {
+                Kept::Recorded => Some(OnQueue::Recorded),
+                _ => keeping::keeps(&app).then_some(OnQueue::NotRecorded),
+            };
+            return Ok(gave_up(&app, noted.as_ref(), FAULT, queue));
+        }
+        Err(Refusal::Fault) => {
+            return Ok(gave_up(&app, noted.as_ref(), FAULT, keeping::keeps(&app).then_some(OnQueue::NotRecorded)));
+        }
         Err(refusal) => return Err(refusal),
     };
     count(&app, &answered.tally);
@@ -129,7 +168,7 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
         noted.count(answered.tally.orders.values().sum());
     }
     log(&app, service, &answered, (bytes, fetching));
-    let sender = Sender { client, base, through: service.id };
+    let sender = Sender { client, base, through: service.id, since: None };
     let recorded = keeping::keep(&app, orders, sender, deadline).await;
     let body = match recorded {
         Kept::Nothing => answered.body,
@@ -147,15 +186,49 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
     Ok(response)
 }
 
-/// An answer that shows that nothing was checked.
-fn gave_up(app: &App, noted: Option<&Noted>, reason: &'static str, why: &str) -> Response {
+/// Drafts that were not judged because of a fault, and the base of their server.
+struct Unjudged((Vec<Received>, String));
+
+/// What came of judging a request.
+type Judged = Result<Result<Hooked, Malformed>, Unjudged>;
+
+/// Puts on the queue what was found after the answer had gone out. Its cards were shown to nobody.
+async fn keep_late(app: Arc<App>, running: Running<Judged>, sender: Sender) {
+    let (mut orders, base) = match ended(&app, running.await) {
+        Ok(Ok(Ok(hooked))) => (hooked.orders, hooked.base),
+        Ok(Err(Unjudged(drafts))) => drafts,
+        // What cannot be read has no orders.
+        Ok(Ok(Err(_))) => return,
+        Err(_) => {
+            tracing::error!(
+                "the orders of a hook that was answered before it was checked are NOT on the queue: a fault"
+            );
+            return;
+        }
+    };
+    orders.iter_mut().for_each(|order| order.cards.clear());
+    keeping::keep(&app, orders, Sender { base, ..sender }, Instant::now() + keeping::PATIENCE).await;
+}
+
+/// Why nothing was checked: for counters, and for people.
+type GaveUp = (&'static str, &'static str);
+const TIMEOUT: GaveUp = ("timeout", "it took too long");
+const FAULT: GaveUp = ("fault", "a fault in the program");
+
+/// An answer that shows that nothing was checked, and whether the orders are on the queue, where one is kept.
+fn gave_up(app: &App, noted: Option<&Noted>, (reason, why): GaveUp, queue: Option<OnQueue>) -> Response {
     if let Some(noted) = noted {
         noted.reason(reason);
     }
     app.hooks.add("enteral_gate_hook_gave_up_total", format!("reason=\"{reason}\""), 1);
     let (demo, note) = app.mark();
     tracing::error!(reason, demo, note, "a hook was answered with a card that nothing was checked");
-    let mut response = answer(StatusCode::OK, hooks::not_checked(why));
+    let mut response = answer(StatusCode::OK, hooks::not_checked(why, queue));
+    match queue {
+        None => {}
+        Some(OnQueue::Recorded) => Kept::Recorded.mark(&mut response),
+        Some(OnQueue::WhenItEnds | OnQueue::NotRecorded) => Kept::NotRecorded.mark(&mut response),
+    }
     response.extensions_mut().insert(Disposition("not-fully-checked"));
     response
 }
@@ -222,19 +295,21 @@ async fn join(app: &App, entries: Vec<Entry>) -> Option<Result<usize, ()>> {
     let now = Timestamp::now();
     let answers = entries.into_iter().map(|entry| {
         let Entry { card, at, accepted, reason, comment } = entry;
-        // The client's clock may be ahead; nothing here is told of as later than now.
-        let at = at.min(now);
         let offered = reason.as_ref().is_some_and(|reason| offered.contains(reason));
-        CardAnswer { card, accepted, reason, offered, comment, at }
+        // The client's clock, and what else a client writes there, is no time of the trail.
+        CardAnswer { card, accepted, reason, offered, comment, at: now, said: at }
     });
     let until = Instant::now() + keeping::PATIENCE;
     match timeout_at(until, store.feedback(answers.collect())).await {
         Ok(Ok(known)) => Some(Ok(known)),
         Ok(Err(error)) => {
-            tracing::error!(problem = %error, "feedback was counted and not kept");
+            tracing::error!(problem = %error, "feedback was not kept; its sender is asked to send it again");
             Some(Err(()))
         }
-        Err(_) => Some(Err(())),
+        Err(_) => {
+            tracing::error!("feedback was not kept in time; its sender is asked to send it again");
+            Some(Err(()))
+        }
     }
 }
 
@@ -246,10 +321,21 @@ pub async fn feedback(
 ) -> Result<Response, Refusal> {
     let (service, whole, noted) = received(&app, &id, request).await?;
     let (feedback, entries) = hooks::feedback::read_entries(&whole.bytes)?;
-    for (outcome, n) in [("accepted", feedback.accepted), ("overridden", feedback.overridden)] {
-        app.hooks.add("enteral_gate_hook_feedback_total", format!("outcome=\"{outcome}\""), n);
+    if let Some(noted) = &noted {
+        noted.count(feedback.received());
     }
-    app.hooks.add("enteral_gate_hook_feedback_total", "outcome=\"unknown-card\"".to_owned(), feedback.unknown);
+    let joined = join(&app, entries).await;
+    let count = |outcome: &str, n| {
+        app.hooks.add("enteral_gate_hook_feedback_total", format!("outcome=\"{outcome}\""), n);
+    };
+    if joined == Some(Err(())) {
+        // An answer of 200 would be the end of it: hardly any client reads what is in it.
+        count("not-kept", feedback.received());
+        return Err(Refusal::NotKept);
+    }
+    count("accepted", feedback.accepted);
+    count("overridden", feedback.overridden);
+    count("unknown-card", feedback.unknown);
     let Feedback { accepted, with_suggestion, overridden, with_reason, with_comment, unknown } = feedback;
     let (demo, note) = app.mark();
     tracing::info!(
@@ -264,13 +350,8 @@ pub async fn feedback(
         note,
         "feedback"
     );
-    if let Some(noted) = &noted {
-        noted.count(feedback.received());
-    }
-    let joined = join(&app, entries).await;
     let text = match joined {
-        None => NOT_KEPT.to_owned(),
-        Some(Err(())) => "Counted and not kept: the queue cannot be written now. Send it again later.".to_owned(),
+        None | Some(Err(())) => NOT_KEPT.to_owned(),
         Some(Ok(n)) if n == feedback.received() => "Kept with the orders that the cards were about.".to_owned(),
         Some(Ok(n)) => format!(
             "Kept for {n} of {} cards; the others are about no order on the queue and were counted.",

@@ -43,6 +43,8 @@ pub struct Sender {
     pub base: String,
     /// What was called.
     pub through: &'static str,
+    /// When the orders were received, where the answer to them went out long ago.
+    pub since: Option<Timestamp>,
 }
 
 /// What came of recording.
@@ -82,7 +84,8 @@ pub async fn keep(app: &App, mut orders: Vec<Received>, sender: Sender, until: I
     let now = Timestamp::now();
     store.received(now);
     for order in &mut orders {
-        order.at = now;
+        // What came after them may be there already.
+        (order.at, order.late) = sender.since.map_or((now, None), |since| (since, Some(now)));
         order.key.client.clone_from(&sender.client);
         order.key.base.clone_from(&sender.base);
         order.through = sender.through.to_owned();

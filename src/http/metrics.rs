@@ -74,6 +74,34 @@ impl Counters {
     }
 }
 
+/// Answers since the start, by the route's template (never an address as sent) and status.
+#[derive(Debug, Default)]
+pub struct ByRoute(Mutex<BTreeMap<String, BTreeMap<u16, u64>>>);
+
+impl ByRoute {
+    /// Counts one answer.
+    pub fn count(&self, route: &str, status: u16) {
+        let mut counts = self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if !counts.contains_key(route) {
+            counts.insert(route.to_owned(), BTreeMap::new());
+        }
+        if let Some(of_route) = counts.get_mut(route) {
+            *of_route.entry(status).or_default() += 1;
+        }
+    }
+
+    fn write(&self, out: &mut String) {
+        const NAME: &str = "enteral_gate_requests_total";
+        let _ = write!(out, "# HELP {NAME} Answers, by route and status.\n# TYPE {NAME} counter\n");
+        let counts = self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        for (route, of_route) in &*counts {
+            for (status, count) in of_route {
+                let _ = writeln!(out, "{NAME}{{route={route:?},status=\"{status}\"}} {count}");
+            }
+        }
+    }
+}
+
 /// How long it took to fetch what requests did not hold.
 #[derive(Debug, Default)]
 pub struct Durations {
@@ -127,6 +155,8 @@ pub async fn metrics(State(app): State<Arc<App>>) -> Response {
         "# HELP enteral_gate_panics_total Requests that ended in a fault of the program.\n# TYPE enteral_gate_panics_total counter\nenteral_gate_panics_total {}\n",
         app.panics()
     );
+    app.answered.write(&mut out);
+    app.connections.metrics(&mut out);
     app.hooks.write(&mut out, &HOOKS);
     app.callback.durations.write(&mut out);
     super::keeping::metrics(&app, &app.kept, &mut out);

@@ -15,6 +15,7 @@ pub mod appraiser;
 pub mod asked;
 pub mod body;
 pub mod callback;
+pub mod connections;
 pub mod definitions;
 pub mod gate;
 pub mod history;
@@ -70,6 +71,10 @@ pub struct Limits {
     pub appraisals: usize,
     /// Open connections; more are turned away with 503.
     pub connections: usize,
+    /// Of those, from one address; 0 for no bound of its own.
+    pub connections_per_address: usize,
+    /// Of those, that have not ended their TLS handshake.
+    pub handshakes: usize,
     /// Age at which a connection is asked to end, so that a caller who never reads cannot keep it.
     pub connection_age: Duration,
     /// Time for which new connections are still taken after a stop was asked for, while `/readyz` already says 503.
@@ -92,6 +97,8 @@ impl Default for Limits {
             at_once: 16 << 10,
             appraisals: 32,
             connections: 512,
+            connections_per_address: 256,
+            handshakes: 384,
             connection_age: Duration::from_secs(600),
             notice: Duration::ZERO,
             drain: Duration::from_secs(10),
@@ -112,6 +119,8 @@ pub struct App {
     pub(crate) held: Arc<Semaphore>,
     pub(crate) panics: AtomicU64,
     pub(crate) appraised: metrics::ByDisposition,
+    pub(crate) answered: metrics::ByRoute,
+    pub(crate) connections: connections::Counted,
     pub(crate) hooks: metrics::Counters,
     pub(crate) kept: metrics::Counters,
     pub(crate) callback: callback::Callback,
@@ -152,6 +161,8 @@ impl App {
             held: Arc::new(Semaphore::new(limits.held)),
             panics: AtomicU64::new(0),
             appraised: metrics::ByDisposition::default(),
+            answered: metrics::ByRoute::default(),
+            connections: connections::Counted::default(),
             hooks: metrics::Counters::default(),
             kept: metrics::Counters::default(),
             callback: callback::Callback::new(&settings),

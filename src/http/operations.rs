@@ -23,6 +23,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
+use tokio::task::{JoinError, JoinHandle};
 use tokio::time::{Instant, timeout};
 
 /// What is called.
@@ -174,7 +175,7 @@ async fn operate(
         })
         .await??
     };
-    let sender = Sender { client, base: String::new(), through: operation.name() };
+    let sender = Sender { client, through: operation.name(), ..Sender::default() };
     let kept = keeping::keep(&app, appraised.orders, sender, Instant::now() + keeping::PATIENCE).await;
     let body = if kept == Kept::NotRecorded { keeping::with_issue(appraised.body) } else { appraised.body };
     let mut response = negotiate::fhir(appraised.status, body, pretty);
@@ -220,28 +221,46 @@ pub(super) fn at_once<T>(app: &App, whole: &Whole, work: impl FnOnce(&App, &[u8]
     })
 }
 
-/// Runs `work` beside the connections, bounded in number and time. A calculation that was given up keeps
-/// its slot until it really ends, so that slow ones cannot pile up.
+/// A calculation that runs beside the connections.
+pub(super) type Running<T> = JoinHandle<std::thread::Result<T>>;
+
+/// Begins `work` beside the connections, bounded in number. It keeps its slot until it really ends, so that slow ones
+/// cannot pile up.
+pub(super) fn begin<T: Send + 'static>(
+    app: &Arc<App>,
+    whole: Whole,
+    work: impl FnOnce(&App, &[u8]) -> T + Send + 'static,
+) -> Result<Running<T>, Refusal> {
+    let slot = app.slots.clone().try_acquire_owned().map_err(|_| Refusal::Overloaded)?;
+    let own = app.clone();
+    Ok(tokio::task::spawn_blocking(move || {
+        let done = catch_unwind(AssertUnwindSafe(|| work(&own, &whole.bytes)));
+        drop(slot);
+        done
+    }))
+}
+
+/// What came of a calculation that has ended.
+pub(super) fn ended<T>(app: &App, done: Result<std::thread::Result<T>, JoinError>) -> Result<T, Refusal> {
+    match done {
+        Ok(Ok(done)) => Ok(done),
+        _ => {
+            app.panics.fetch_add(1, Ordering::Relaxed);
+            Err(Refusal::Fault)
+        }
+    }
+}
+
+/// Runs `work` beside the connections, bounded in number and time.
 pub(super) async fn calculate<T: Send + 'static>(
     app: &Arc<App>,
     whole: Whole,
     time: Duration,
     work: impl FnOnce(&App, &[u8]) -> T + Send + 'static,
 ) -> Result<T, Refusal> {
-    let slot = app.slots.clone().try_acquire_owned().map_err(|_| Refusal::Overloaded)?;
-    let own = app.clone();
-    let task = tokio::task::spawn_blocking(move || {
-        let done = catch_unwind(AssertUnwindSafe(|| work(&own, &whole.bytes)));
-        drop(slot);
-        done
-    });
-    match timeout(time, task).await {
+    match timeout(time, begin(app, whole, work)?).await {
         Err(_) => Err(Refusal::AppraisalTimeout),
-        Ok(Ok(Ok(done))) => Ok(done),
-        Ok(_) => {
-            app.panics.fetch_add(1, Ordering::Relaxed);
-            Err(Refusal::Fault)
-        }
+        Ok(done) => ended(app, done),
     }
 }
 
@@ -456,7 +475,7 @@ pub async fn batch(
         .into_iter()
         .map(|orders| (orders.iter().map(Received::is_item).collect::<Vec<bool>>(), orders))
         .unzip();
-    let sender = Sender { client, base: String::new(), through: "batch" };
+    let sender = Sender { client, through: "batch", ..Sender::default() };
     let orders = orders.into_iter().flatten().collect();
     let kept = keeping::keep(&app, orders, sender, Instant::now() + keeping::PATIENCE).await;
     if kept == Kept::NotRecorded {

@@ -53,6 +53,8 @@ pub enum Refusal {
     Busy,
     /// What is kept cannot be read now.
     QueueAway,
+    /// Feedback could not be kept.
+    NotKept,
 }
 
 impl Refusal {
@@ -70,7 +72,9 @@ impl Refusal {
             }
             Self::Rule(_) => StatusCode::UNPROCESSABLE_ENTITY,
             Self::Condition(_) => StatusCode::PRECONDITION_FAILED,
-            Self::Overloaded | Self::AppraisalTimeout | Self::QueueAway => StatusCode::SERVICE_UNAVAILABLE,
+            Self::Overloaded | Self::AppraisalTimeout | Self::QueueAway | Self::NotKept => {
+                StatusCode::SERVICE_UNAVAILABLE
+            }
             Self::Fault => StatusCode::INTERNAL_SERVER_ERROR,
             Self::Unauthorized => StatusCode::UNAUTHORIZED,
             Self::Forbidden(_) => StatusCode::FORBIDDEN,
@@ -99,7 +103,7 @@ impl Refusal {
             Self::Fault => "exception",
             Self::Unauthorized => "login",
             Self::Forbidden(_) => "forbidden",
-            Self::QueueAway => "transient",
+            Self::QueueAway | Self::NotKept => "transient",
         }
     }
 
@@ -132,6 +136,9 @@ impl Refusal {
             Self::Unauthorized => "This call needs a token that is good for it. Nothing was checked.".to_owned(),
             Self::Forbidden(what) => what.clone(),
             Self::QueueAway => "The queue cannot be read now; try again shortly. Orders are still checked.".to_owned(),
+            Self::NotKept => {
+                "The queue cannot be written now, so this feedback was not kept; send the same again. It is counted once.".to_owned()
+            }
             Self::Busy => {
                 "This client has too many requests running; try again shortly. Nothing was checked.".to_owned()
             }
@@ -203,6 +210,9 @@ impl IntoResponse for Refusal {
         match self {
             Self::Overloaded | Self::AppraisalTimeout | Self::Busy => {
                 headers.insert(header::RETRY_AFTER, HeaderValue::from_static("1"));
+            }
+            Self::NotKept => {
+                headers.insert(header::RETRY_AFTER, HeaderValue::from_static("30"));
             }
             Self::BodyTimeout | Self::TooLarge(_) | Self::Incomplete => {
                 headers.insert(header::CONNECTION, HeaderValue::from_static("close"));

@@ -1,6 +1,7 @@
 //! The accept loop. `axum::serve` installs no timer, which leaves hyper's header timeout without effect,
 //! so connections are served here: with a timer, a cap, an age, and a drain when asked to stop.
 
+use super::connections::Room;
 use super::tls::Certificates;
 use super::{App, routes};
 use axum::Router;
@@ -19,7 +20,7 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::watch;
 use tokio::time::{sleep, timeout};
 use tokio_rustls::TlsAcceptor;
 
@@ -61,8 +62,7 @@ pub async fn serve_routes(
     stop: impl Future<Output = ()>,
 ) -> std::io::Result<()> {
     let service = TowerToHyperService::new(routes);
-    let cap = u32::try_from(app.limits.connections).unwrap_or(u32::MAX);
-    let connections = Arc::new(Semaphore::new(cap as usize));
+    let room = Room::new(&app.limits);
     let (stopping, stopped) = watch::channel(false);
     // Whoever sends requests here hears that this service stops while it still answers.
     let mut stop = pin!(async {
@@ -73,24 +73,29 @@ pub async fn serve_routes(
     });
     let (demo, note) = app.mark();
     loop {
-        let stream = tokio::select! {
+        let (stream, from) = tokio::select! {
             () = &mut stop => break,
             accepted = listener.accept() => match accepted {
-                Ok((stream, _)) => stream,
+                Ok(accepted) => accepted,
                 Err(error) => {
                     // Out of descriptors, or a connection that was gone before it was taken.
                     tracing::warn!(error = %error, demo, note, "a connection could not be accepted");
+                    app.connections.not_accepted();
                     sleep(Duration::from_millis(20)).await;
                     continue;
                 }
             },
         };
-        let Ok(permit) = connections.clone().try_acquire_owned() else {
-            // Words in plain text mean nothing to a client that begins a handshake.
-            if certificates.is_none() {
-                turn_away(&stream);
+        let mut place = match room.enter(&app, from.ip(), certificates.is_some()) {
+            Ok(place) => place,
+            Err(why) => {
+                app.connections.turned_away(&app, why);
+                // Words in plain text mean nothing to a client that begins a handshake.
+                if certificates.is_none() {
+                    turn_away(&stream);
+                }
+                continue;
             }
-            continue;
         };
         let _ = stream.set_nodelay(true);
         let (service, app, stopped) = (service.clone(), app.clone(), stopped.clone());
@@ -103,17 +108,18 @@ pub async fn serve_routes(
                     // A handshake has the time of a header: until it is done nobody is there to be answered.
                     let acceptor = TlsAcceptor::from(certificates.current());
                     if let Ok(Ok(stream)) = timeout(app.limits.header_time, acceptor.accept(stream)).await {
+                        place.greeted();
                         connection(stream, service, &app, stopped).await;
                     }
                 }
             }
-            drop(permit);
+            drop(place);
         });
     }
     drop(listener);
     tracing::info!(demo, note, "stopping: no new connections, waiting for running requests");
     let _ = stopping.send(true);
-    if timeout(app.limits.drain, connections.acquire_many(cap)).await.is_err() {
+    if timeout(app.limits.drain, room.empty()).await.is_err() {
         tracing::warn!(demo, note, "stopped with requests still running");
     }
     Ok(())

@@ -83,6 +83,7 @@ pub async fn stack(State(app): State<Arc<App>>, mut request: Request, next: Next
     }
 
     let status = response.status();
+    app.answered.count(route, status.as_u16());
     let disposition = response.extensions().get::<Disposition>().map(|d| d.0);
     let caller = response.extensions().get::<Caller>().cloned();
     let micros = u64::try_from(started.elapsed().as_micros()).unwrap_or(u64::MAX);

@@ -71,6 +71,14 @@ impl OrderKey {
         }
         Some(hash(&[&self.client, &self.base, &self.patient, &self.order]))
     }
+
+    /// The id of the item that this order is with a content, of which the hash is given. Without an order's id the content
+    /// tells it, with whose it is.
+    pub fn item(&self, content: &str) -> ItemId {
+        let space = Uuid::new_v5(&Uuid::NAMESPACE_URL, b"https://enteral-gate.example/queue");
+        let text = hash(&[&self.client, &self.base, &self.patient, &self.order, content]);
+        ItemId(Uuid::new_v5(&space, text.as_bytes()).to_string())
+    }
 }
 
 /// Hash of texts, each with its length, so that no two lists look alike.
@@ -109,8 +117,17 @@ pub struct Received {
     pub late: Option<Timestamp>,
     /// What was said of it.
     pub report: Arc<Report>,
-    /// Ids of the cards about it.
-    pub cards: Vec<String>,
+    /// The cards about it.
+    pub cards: Vec<CardShown>,
+}
+
+/// A card about an order.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CardShown {
+    /// Its id.
+    pub id: String,
+    /// Ids of the rules whose findings are on it; those that it only notes are not among them.
+    pub rules: Vec<String>,
 }
 
 impl Received {
@@ -169,12 +186,9 @@ impl Received {
         }
     }
 
-    /// The id of its item. Without an order's id the content tells it, with whose it is.
+    /// The id of its item.
     pub fn id(&self) -> ItemId {
-        let key = &self.key;
-        let space = Uuid::new_v5(&Uuid::NAMESPACE_URL, b"https://enteral-gate.example/queue");
-        let text = hash(&[&key.client, &key.base, &key.patient, &key.order, &self.content]);
-        ItemId(Uuid::new_v5(&space, text.as_bytes()).to_string())
+        self.key.item(&self.content)
     }
 
     /// When it is kept: its time, or later. Changes are told by this time, so that whoever asks what changed since then misses nothing.

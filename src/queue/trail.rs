@@ -65,6 +65,9 @@ pub enum Event {
         reason: Option<String>,
         /// What the prescriber wrote.
         comment: Option<String>,
+        /// When, as the prescriber's system says; the entry's own time is when that was received.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        said: Option<Timestamp>,
     },
 }
 

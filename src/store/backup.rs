@@ -3,7 +3,7 @@
 
 use super::sql::{Dialect, Value, begin, migrate, trouble};
 use super::upkeep::{Verified, existing, snapshot, verify};
-use super::writer::insert;
+use super::writer::{ANSWERS_SINCE, insert};
 use super::{Unavailable, is_postgres, outbox, packing, schema, sqlite, views};
 use futures_util::TryStreamExt as _;
 use sqlx::any::AnyRow;
@@ -26,7 +26,7 @@ use Holds::{Bytes, Number, Text};
 type Columns = &'static [(&'static str, Holds)];
 
 /// Every table with its columns, and the version of the tables that brought it.
-const TABLES: [(&str, Columns, i64); 9] = [
+const TABLES: [(&str, Columns, i64); 10] = [
     (
         "items",
         &[
@@ -81,12 +81,15 @@ const TABLES: [(&str, Columns, i64); 9] = [
         outbox::SINCE,
     ),
     ("dictionaries", &[("id", Text), ("bytes", Bytes)], packing::SINCE),
+    ("answers", &[("card", Text), ("said", Number), ("item", Text)], ANSWERS_SINCE),
     ("views", &[("person", Text), ("name", Text), ("query", Text)], views::SINCE),
 ];
 
 /// Columns of a table that were added to it, and the version that brought them.
-const ADDED: [(&str, Columns, i64); 1] =
-    [("items", &[("report_packed", Bytes), ("report_dictionary", Text)], packing::SINCE)];
+const ADDED: [(&str, Columns, i64); 2] = [
+    ("items", &[("report_packed", Bytes), ("report_dictionary", Text)], packing::SINCE),
+    ("cards", &[("rules", Text)], ANSWERS_SINCE),
+];
 
 fn value(row: &AnyRow, at: usize, holds: Holds) -> Result<Value, Unavailable> {
     let value = match holds {

@@ -275,8 +275,10 @@ pub struct CardAnswer {
     pub offered: bool,
     /// What the prescriber wrote.
     pub comment: Option<String>,
-    /// When, as the client says.
+    /// When it was received.
     pub at: Timestamp,
+    /// When that was, as the client says; kept beside, and nothing is sorted or counted by it.
+    pub said: Timestamp,
 }
 
 /// How the store is.

@@ -221,12 +221,13 @@ fn micros(time: Duration) -> i64 {
     i64::try_from(time.as_micros()).unwrap_or(i64::MAX)
 }
 
-/// Rows of a subscriber that may be sent at time `$2` to the endpoint `$3`.
+/// Rows of a subscriber that may be sent at time `$2` to the endpoint `$3`. Nothing but the handshake, number 0, before that
+/// was answered: whether somebody is there who was meant is not known till then, also where it is a dead letter.
 const SENDABLE: &str = "FROM outbox o WHERE o.subscriber = $1 AND o.state = 'waiting' AND o.due <= $2 \
     AND (o.lease_until IS NULL OR o.lease_until <= $2) \
     AND EXISTS (SELECT 1 FROM subscribers s WHERE s.id = $1 AND s.endpoint = $3) \
     AND NOT EXISTS (SELECT 1 FROM outbox e WHERE e.subscriber = $1 AND e.item = o.item AND e.state = 'waiting' AND e.number < o.number) \
-    AND NOT EXISTS (SELECT 1 FROM outbox e WHERE e.subscriber = $1 AND e.item = '' AND e.state = 'waiting' AND e.number < o.number)";
+    AND NOT EXISTS (SELECT 1 FROM outbox e WHERE e.subscriber = $1 AND e.number = 0 AND e.state <> 'delivered' AND o.number > 0)";
 
 fn event_of(row: &AnyRow) -> Result<(Event, u64), Unavailable> {
     let damaged = |what: &str| Unavailable::Damaged(format!("a row of the outbox: {what}"));
@@ -660,7 +661,7 @@ async fn listed(conn: &mut AnyConnection, which: &Which, most: u32) -> Result<(V
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ByHand {
     /// They are tried again from the beginning, under the same id and number. The handshake only where it is asked for by its
-    /// number or event: while it is tried nothing else is sent.
+    /// number or event.
     SendAgain,
     /// They are removed.
     Discard,

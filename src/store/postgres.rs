@@ -7,9 +7,10 @@ use crate::queue::item::ItemId;
 use crate::queue::policy::Policy;
 use sqlx::ConnectOptions as _;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
-use sqlx::postgres::{PgListener, PgPoolOptions};
+use sqlx::postgres::{PgConnectOptions, PgListener, PgPoolOptions, PgSslMode};
 use sqlx::{AnyConnection, AnyPool};
 use std::fmt::Write as _;
+use std::net::IpAddr;
 use std::str::FromStr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -38,6 +39,19 @@ fn pool(options: AnyConnectOptions, connections: u32) -> AnyPool {
 fn label(url: &str) -> String {
     let place = url.rsplit_once('@').map_or_else(|| url.split_once("://").map_or("", |(_, rest)| rest), |(_, at)| at);
     format!("PostgreSQL {}", place.split('?').next().unwrap_or_default())
+}
+
+/// Whether others on the way to a database could read or change what goes there: it is on another machine, and the
+/// certificate of the server is not verified with its name. What is in the environment (`PGSSLMODE`) counts as well.
+pub fn is_open_on_the_way(url: &str) -> bool {
+    let Ok(options) = PgConnectOptions::from_str(url) else { return false };
+    let host = options.get_host();
+    let address = host.trim_start_matches('[').trim_end_matches(']').parse::<IpAddr>();
+    let here = options.get_socket().is_some()
+        || host.starts_with('/')
+        || host.eq_ignore_ascii_case("localhost")
+        || address.is_ok_and(|address| address.to_canonical().is_loopback());
+    !here && !matches!(options.get_ssl_mode(), PgSslMode::VerifyFull)
 }
 
 fn options(url: &str) -> Result<AnyConnectOptions, Unavailable> {
@@ -125,6 +139,22 @@ async fn listen(url: String, shared: Arc<Shared>) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_not_verified_on_the_way_is_told_from_what_stays_here() {
+        for (place, open) in [
+            ("postgres://gate@db.example/gate", true),
+            ("postgres://gate@db.example/gate?sslmode=require", true),
+            ("postgres://gate@db.example/gate?sslmode=verify-ca", true),
+            ("postgres://gate@db.example/gate?sslmode=verify-full", false),
+            ("postgres://gate@192.0.2.10:5432/gate", true),
+            ("postgres://gate@localhost/gate", false),
+            ("postgres://gate@127.0.0.1:5433/gate", false),
+            ("postgres://gate@%2Fvar%2Frun%2Fpostgresql/gate", false),
+        ] {
+            assert_eq!(is_open_on_the_way(place), open, "{place}");
+        }
+    }
 
     #[test]
     fn a_password_is_not_in_the_label() {

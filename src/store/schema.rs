@@ -16,7 +16,7 @@ struct Step {
     works_with: i64,
 }
 
-const STEPS: [Step; 8] = [
+const STEPS: [Step; 9] = [
     Step {
         up: &[
             "CREATE TABLE items (id {text} PRIMARY KEY, order_key {text}, standing {text} NOT NULL, \
@@ -129,6 +129,18 @@ const STEPS: [Step; 8] = [
             "postgres: DROP INDEX trail_command",
             "postgres: ALTER TABLE trail ADD CONSTRAINT trail_command_key UNIQUE (command)",
         ],
+        works_with: 1,
+    },
+    // What of an order was on its card, and which answers to cards came already. A program that does not know it works on,
+    // and counts as before.
+    Step {
+        up: &[
+            "ALTER TABLE cards ADD COLUMN rules TEXT",
+            "CREATE TABLE answers (card {text} NOT NULL, said BIGINT NOT NULL, item {text} NOT NULL, \
+             PRIMARY KEY (card, said))",
+            "CREATE INDEX answers_item ON answers (item)",
+        ],
+        down: &["DROP TABLE answers", "ALTER TABLE cards DROP COLUMN rules"],
         works_with: 1,
     },
 ];

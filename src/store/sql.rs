@@ -26,7 +26,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use sqlx::any::AnyRow;
 use sqlx::query::Query as Statement;
-use sqlx::{Any, AnyConnection, AnyPool, AssertSqlSafe};
+use sqlx::{Any, AnyConnection, AnyPool, AssertSqlSafe, Row as _};
 use std::collections::{HashSet, VecDeque};
 use std::future::Future;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
@@ -68,6 +68,24 @@ pub(super) enum Value {
     NoText,
     NoInt,
     NoBytes,
+}
+
+impl Value {
+    /// Whether a row holds this, as it is kept.
+    ///
+    /// # Errors
+    /// When it holds something of another kind.
+    pub(super) fn held_in(self, row: &AnyRow, at: usize) -> Result<bool, Unavailable> {
+        let held = match self {
+            Self::Text(text) => row.try_get::<Option<String>, _>(at).map(|held| held == Some(kept_text(text))),
+            Self::NoText => row.try_get::<Option<String>, _>(at).map(|held| held.is_none()),
+            Self::Int(n) => row.try_get::<Option<i64>, _>(at).map(|held| held == Some(n)),
+            Self::NoInt => row.try_get::<Option<i64>, _>(at).map(|held| held.is_none()),
+            Self::Bytes(bytes) => row.try_get::<Option<Vec<u8>>, _>(at).map(|held| held == Some(bytes)),
+            Self::NoBytes => row.try_get::<Option<Vec<u8>>, _>(at).map(|held| held.is_none()),
+        };
+        held.map_err(|error| trouble(&error))
+    }
 }
 
 impl From<String> for Value {

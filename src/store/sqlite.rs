@@ -8,7 +8,7 @@ use sqlx::ConnectOptions as _;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::{AnyConnection, AnyPool, Connection as _, Row};
 use std::fmt::Write as _;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -143,8 +143,42 @@ fn is_locked(error: &sqlx::Error) -> bool {
     own.code().and_then(|code| code.parse::<u32>().ok()).is_some_and(|code| matches!(code & 0xff, 5 | 6))
 }
 
+/// Makes the file for its owner alone, where there is none: orders of patients are in it. What SQLite lays beside it
+/// (`-wal`, `-shm`) gets the rights of the file.
+fn make(path: &Path) -> Result<(), Unavailable> {
+    let mut options = std::fs::OpenOptions::new();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    match options.open(path) {
+        Err(error) if error.kind() != std::io::ErrorKind::AlreadyExists => {
+            Err(Unavailable::Database(format!("{}: {error}", path.display())))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// The file and what lies beside it, as far as others than its owner may read or write it.
+pub fn open_to_others(path: &Path) -> Vec<PathBuf> {
+    let files = ["", "-wal", "-shm"].into_iter().map(|end| {
+        let mut name = path.as_os_str().to_owned();
+        name.push(end);
+        PathBuf::from(name)
+    });
+    files.filter(|file| is_open_to_others(file)).collect()
+}
+
+/// Whether others than its owner may do anything with a file or folder; where that cannot be told, not.
+pub fn is_open_to_others(path: &Path) -> bool {
+    #[cfg(unix)]
+    return std::fs::metadata(path).is_ok_and(|is| std::os::unix::fs::MetadataExt::mode(&is) & 0o077 != 0);
+    #[cfg(not(unix))]
+    return false;
+}
+
 /// One pool of a file that is made.
 pub(super) fn new(path: &Path) -> Result<AnyPool, Unavailable> {
+    make(path)?;
     Ok(pool(options(path, "rwc")?, 1, TOLD_OF_A_COPY))
 }
 
@@ -160,6 +194,7 @@ impl SqlStore {
                 path.display()
             )));
         }
+        make(path)?;
         let opening = Opening {
             dialect: Dialect::Sqlite,
             label: format!("SQLite file {}", path.display()),
@@ -192,7 +227,7 @@ pub(super) struct LogIs {
 }
 
 /// Brings the log into the file, again and again. Where it is long, the writer is told when only little is left.
-async fn checkpoint(pool: AnyPool, log: std::path::PathBuf, shared: Arc<Shared>) {
+async fn checkpoint(pool: AnyPool, log: PathBuf, shared: Arc<Shared>) {
     loop {
         tokio::time::sleep(CHECKPOINT).await;
         let bytes = tokio::fs::metadata(&log).await.map_or(0, |log| log.len());

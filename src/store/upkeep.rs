@@ -1,11 +1,12 @@
 //! Looking after what is kept: opening it by its address, versions of its tables, and whether it is whole.
 
 use super::sql::{self, Dialect, id_of, trouble};
-use super::writer::PURGED;
+use super::writer::{PURGED, SAID_AGAIN, said_again};
 use super::{SqlStore, Unavailable, outbox, packing, postgres, schema, sqlite};
 use crate::audit;
 use crate::audit::chain::{Anchor, Chain, Hash};
-use crate::queue::item::{ItemId, Summary};
+use crate::intake::json::{Document, Limits};
+use crate::queue::item::{ItemId, Summary, content_hash};
 use crate::queue::policy::Policy;
 use crate::queue::report::Report;
 use crate::queue::trail::{Entry, Event};
@@ -145,7 +146,9 @@ async fn verify_pool(pool: &AnyPool, dialect: Dialect, anchor: Option<Anchor>) -
     let packed = version >= packing::SINCE;
     let dictionaries = if packed { packing::verified(&mut tx).await? } else { HashMap::new() };
     let columns = if packed { packing::COLUMNS } else { "report" };
-    let sql = format!("SELECT id, state, standing, order_key, {columns} FROM items");
+    let again = SAID_AGAIN.join(", ");
+    let sql = format!("SELECT id, state, standing, order_key, {columns}, resource, {again} FROM items");
+    let resource = 4 + columns.split(", ").count();
     let mut rows = sqlx::query(AssertSqlSafe(sql)).fetch(&mut *tx);
     let mut current: BTreeMap<String, ItemId> = BTreeMap::new();
     while let Some(row) = rows.try_next().await.map_err(|error| trouble(&error))? {
@@ -160,10 +163,25 @@ async fn verify_pool(pool: &AnyPool, dialect: Dialect, anchor: Option<Anchor>) -
             ));
         }
         let report = packing::text_in(report, &id, &dictionaries)?;
-        let _: Report = serde_json::from_str(&report).map_err(|_| wrong("its report cannot be read"))?;
+        let report: Report = serde_json::from_str(&report).map_err(|_| wrong("its report cannot be read"))?;
         let standing = get(2)?;
         if summary.id != id || standing != summary.standing.word() {
             return Err(wrong("its columns and its state say different things"));
+        }
+        for (nth, (column, value)) in said_again(&summary)?.into_iter().enumerate() {
+            if !value.held_in(&row, resource + 1 + nth)? {
+                return Err(wrong(&format!("its column {column} and its state say different things")));
+            }
+        }
+        if summary.key.item(&summary.content) != id {
+            return Err(wrong("its order, patient or content is another than its id was made of"));
+        }
+        if hash_of(&get(resource)?).is_none_or(|hash| hash != summary.content) {
+            return Err(wrong("the order as it was sent is not what the hash of its content is of"));
+        }
+        let said = (report.disposition, report.tier(), report.findings.len(), report.rules());
+        if said != (summary.disposition, summary.tier, summary.findings, summary.rules.clone()) {
+            return Err(wrong("its report is not the one that its state is of"));
         }
         match last.remove(&id) {
             Some(version) if version == summary.version => {}
@@ -188,6 +206,12 @@ async fn verify_pool(pool: &AnyPool, dialect: Dialect, anchor: Option<Anchor>) -
     outbox::verify(&mut tx, dialect).await?;
     tx.rollback().await.map_err(|error| trouble(&error))?;
     Ok(out)
+}
+
+/// The hash of an order's content, where it can be read.
+fn hash_of(order: &str) -> Option<String> {
+    let document = Document::read(order.as_bytes(), &Limits::default()).ok()?;
+    Some(content_hash(document.root()))
 }
 
 /// The last version of every item by the trail. What was written is missing only of items that were removed since, by a

@@ -8,7 +8,7 @@ use super::sql::{self, Shared, Value, Waiting, damaged, id_of, may_be_one, run, 
 use super::{CardAnswer, Change, NotDone, Recorded, Unavailable, sorting, sqlite, views};
 use crate::audit::chain::{Anchor, Chain, Hash};
 use crate::audit::{self, Kind, On, Outcome, Reference, Who, Word};
-use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
+use crate::queue::item::{CardShown, Item, ItemId, Received, Standing, Summary};
 use crate::queue::policy::Policy;
 use crate::queue::report::Report;
 use crate::queue::tally::{Count, Fate};
@@ -35,6 +35,8 @@ const MOST_OF_A_BATCH: usize = 512;
 const MANY_ORDERS: usize = 512;
 /// The word of a purge in the trail.
 pub(super) const PURGED: &str = "purged";
+/// The version of the tables that brought answers to cards, and what was on these.
+pub(super) const ANSWERS_SINCE: i64 = 9;
 /// Most values of a list in a statement that has two; SQLite takes 32,766 values.
 const MOST_LISTED: usize = 4096;
 /// Most transactions that are done and of which not everybody knows yet.
@@ -449,15 +451,18 @@ struct Work {
     items: HashMap<ItemId, Held>,
     /// The current item of an order.
     current: HashMap<String, ItemId>,
-    /// Items by card.
-    cards: HashMap<String, ItemId>,
+    /// Items by card, with the rules that it showed; nothing where that was not noted.
+    cards: HashMap<String, (ItemId, Option<String>)>,
+    /// Answers to cards that came before, by when they were given as the client says.
+    answered_before: BTreeSet<(String, i64)>,
     /// What commands that were done before led to.
     done_before: HashMap<String, ItemId>,
     votes: HashMap<(ItemId, String, String), bool>,
     new: Vec<ItemId>,
     entries: Vec<Entered>,
     tally: BTreeMap<(String, Count), i64>,
-    new_cards: BTreeSet<(String, ItemId)>,
+    new_cards: BTreeMap<(String, ItemId), String>,
+    new_answers: BTreeMap<(String, i64), ItemId>,
     new_votes: BTreeMap<(ItemId, String, String), bool>,
     /// Who is told of changes; of items it is only then looked at whom they concern.
     listeners: Arc<[Listener]>,
@@ -531,13 +536,20 @@ impl Work {
         let (cards, commands): (Vec<_>, Vec<_>) = (cards.into_iter().collect(), commands.into_iter().collect());
         for some in cards.chunks(MOST_LISTED) {
             let (marks, values) = list(some.to_vec());
+            let sql = format!("SELECT card, said FROM answers WHERE card IN ({marks})");
+            for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
+                let answer = (row.try_get(0).map_err(|e| trouble(&e))?, row.try_get(1).map_err(|e| trouble(&e))?);
+                self.answered_before.insert(answer);
+            }
+            let (marks, values) = list(some.to_vec());
             let sql = format!(
-                "SELECT c.card, c.item FROM cards c JOIN items i ON i.id = c.item WHERE c.card IN ({marks}) ORDER BY i.changed"
+                "SELECT c.card, c.item, c.rules FROM cards c JOIN items i ON i.id = c.item WHERE c.card IN ({marks}) ORDER BY i.changed"
             );
             for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
                 let item = id_of(&row, 1)?;
                 ids.insert(item.to_string());
-                self.cards.insert(row.try_get(0).map_err(|e| trouble(&e))?, item);
+                let rules = row.try_get(2).map_err(|e| trouble(&e))?;
+                self.cards.insert(row.try_get(0).map_err(|e| trouble(&e))?, (item, rules));
             }
         }
         for some in commands.chunks(MOST_LISTED) {
@@ -800,9 +812,10 @@ impl Work {
 
     /// Feedback on its cards is about this item from now on.
     fn join_cards(&mut self, received: &Received, id: &ItemId) {
-        self.new_cards.extend(received.cards.iter().map(|card| (card.clone(), id.clone())));
-        for card in &received.cards {
-            self.cards.insert(card.clone(), id.clone());
+        for CardShown { id: card, rules } in &received.cards {
+            let rules = rules.join("|");
+            self.cards.insert(card.clone(), (id.clone(), Some(rules.clone())));
+            self.new_cards.insert((card.clone(), id.clone()), rules);
         }
     }
 
@@ -881,9 +894,15 @@ impl Work {
         Ok(())
     }
 
+    /// Joins an answer to the item of its card, once: clients send it again when they do not know whether it arrived.
     fn answered(&mut self, answer: &CardAnswer) -> bool {
-        let Some(item) = self.cards.get(&answer.card).cloned() else { return false };
+        let Some((item, shown)) = self.cards.get(&answer.card).cloned() else { return false };
         let Some(held) = self.items.get_mut(&item) else { return false };
+        let own = (answer.card.clone(), answer.said.as_microsecond());
+        if !self.answered_before.insert(own.clone()) {
+            return true;
+        }
+        self.new_answers.insert(own, item);
         held.summary.version += 1;
         held.summary.changed_at = held.summary.changed_at.max(answer.at);
         held.changed = true;
@@ -895,7 +914,8 @@ impl Work {
             let reason = answer.reason.as_deref();
             (Fate::CardOverridden, reason.map_or("", |own| if answer.offered { own } else { REASON_NOT_OFFERED }))
         };
-        for rule in &summary.rules {
+        // What was found beside it, for others than the prescriber, nobody has answered.
+        for rule in shown.iter().flat_map(|shown| shown.split('|')).filter(|rule| !rule.is_empty()) {
             self.count(answer.at, Count::one(rule, fate, reason));
         }
         let what = Event::CardAnswered {
@@ -903,6 +923,7 @@ impl Work {
             accepted: answer.accepted,
             reason: answer.reason.clone(),
             comment: answer.comment.clone(),
+            said: Some(answer.said),
         };
         let by = Person { id: "prescriber".to_owned(), name: "the prescriber".to_owned(), role: Role::Prescriber };
         self.enter(&summary, answer.at, by, what, None);
@@ -918,7 +939,7 @@ impl Work {
     ) -> Result<u64, Unavailable> {
         let time = before.as_microsecond();
         let old = format!("(SELECT id FROM items WHERE standing <> 'open' AND changed < {time})");
-        for table in ["cards", "votes", "moves"] {
+        for table in ["cards", "answers", "votes", "moves"] {
             run(conn, format!("DELETE FROM {table} WHERE item IN {old}")).await?;
         }
         run(conn, format!("UPDATE trail SET detail = NULL WHERE item IN {old}")).await?;
@@ -931,7 +952,7 @@ impl Work {
 
     /// Writes what has changed; gives what to tell listeners, and what is no longer needed.
     async fn write(self, conn: &mut AnyConnection, shared: &Shared) -> Result<(Vec<Change>, Spent), Unavailable> {
-        let Self { mut items, new, entries, tally, new_cards, new_votes, told, mut spent, .. } = self;
+        let Self { mut items, new, entries, tally, new_cards, new_answers, new_votes, told, mut spent, .. } = self;
         let mut changes = BTreeMap::new();
         for Entered { entry, .. } in entries.iter().filter(|one| one.entry.what != Event::Viewed) {
             changes.insert(entry.item.clone(), entry.version);
@@ -959,8 +980,13 @@ impl Work {
         for (id, held) in items.into_iter().filter(|(_, held)| held.changed) {
             update(conn, &id, held, &shared.policy.times).await?;
         }
-        let rows = new_cards.into_iter().map(|(card, item)| vec![card.into(), item.as_str().into()]).collect();
-        insert(conn, "cards", &["card", "item"], "ON CONFLICT (card, item) DO NOTHING", rows).await?;
+        let rows = new_cards.into_iter();
+        let rows = rows.map(|((card, item), rules)| vec![card.into(), item.as_str().into(), rules.into()]).collect();
+        let known = "ON CONFLICT (card, item) DO UPDATE SET rules = excluded.rules WHERE cards.rules IS NULL";
+        insert(conn, "cards", &["card", "item", "rules"], known, rows).await?;
+        let rows = new_answers.into_iter();
+        let rows = rows.map(|((card, said), item)| vec![card.into(), said.into(), item.as_str().into()]).collect();
+        insert(conn, "answers", &["card", "said", "item"], "ON CONFLICT (card, said) DO NOTHING", rows).await?;
         let rows = new_votes
             .into_iter()
             .map(|((item, rule, person), useful)| {
@@ -1154,6 +1180,33 @@ fn row_of(s: &Summary, times: &Times) -> Result<Vec<Value>, Unavailable> {
         state.into(),
     ]);
     Ok(row)
+}
+
+/// Columns that say again what the summary of an item says. Those by which items are sorted and found follow from
+/// settings and programs that change, and are not among them.
+pub(super) const SAID_AGAIN: [&str; 16] = [
+    "order_key",
+    "standing",
+    "tier",
+    "not_checked",
+    "ward",
+    "patient",
+    "starts",
+    "received",
+    "changed",
+    "pharmacist",
+    "pharmacist_by",
+    "pharmacist_until",
+    "dietitian",
+    "dietitian_by",
+    "dietitian_until",
+    "rules",
+];
+
+/// What those columns of an item must hold.
+pub(super) fn said_again(summary: &Summary) -> Result<Vec<(&'static str, Value)>, Unavailable> {
+    let row = ITEM_COLUMNS.into_iter().zip(row_of(summary, &Times::default())?);
+    Ok(row.filter(|(column, _)| SAID_AGAIN.contains(column)).collect())
 }
 
 /// Columns that change after an item was made; of the report only when it was judged again.

@@ -1,6 +1,8 @@
 //! What a store does, whichever it is.
 
-use crate::orders::{GAPS, Place, accept, all, appraised, at, command, json, order, person, pharmacist, put, query};
+use crate::orders::{
+    GAPS, Place, accept, all, appraised, at, command, json, order, person, pharmacist, put, query, shown,
+};
 use enteral_gate::findings::{Disposition, Tier};
 use enteral_gate::queue::item::{Received, Standing, Summary};
 use enteral_gate::queue::policy::Policy;
@@ -13,6 +15,7 @@ use enteral_gate::store::views::{Came, Change as ViewChange, MOST as MOST_VIEWS,
 use enteral_gate::store::{
     CardAnswer, Filter, LaneIs, NotDone, Query, Recorded, Sort, SqlStore, Store, TaskOf, Unavailable,
 };
+use jiff::Timestamp;
 use jiff::civil::date;
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -132,7 +135,7 @@ pub async fn what_comes_late_of_the_same_content_changes_no_report(place: Place)
     let before = store.get(id.clone()).await.unwrap().unwrap();
     let mut late = order(1, 1, 3);
     Arc::make_mut(&mut late.report).findings.clear();
-    (late.late, late.cards) = (Some(at(12)), vec!["late-card".to_owned()]);
+    (late.late, late.cards) = (Some(at(12)), vec![shown("late-card", &[])]);
     assert!(late.is_item() && *late.report != before.report);
     assert!(matches!(store.record(vec![late]).await.unwrap()[..], [Recorded::Again(_)]));
     let after = store.get(id).await.unwrap().unwrap();
@@ -146,6 +149,7 @@ pub async fn what_comes_late_of_the_same_content_changes_no_report(place: Place)
         offered: true,
         comment: None,
         at: at(13),
+        said: at(13),
     };
     assert_eq!(store.feedback(vec![card]).await.unwrap(), 1);
 }
@@ -496,8 +500,9 @@ pub async fn statistics_per_rule_hold_nothing_of_a_person(place: Place) {
 pub async fn feedback_is_joined_to_its_item(place: Place) {
     let store = place.open().await;
     let mut one = order(1, 1, 0);
-    one.cards = vec!["c-1".to_owned()];
-    let rule = one.report.rules()[0].clone();
+    let [rule, off_card] = &one.report.rules()[..2] else { panic!("{:?}", one.report.rules()) };
+    let (rule, off_card) = (rule.clone(), off_card.clone());
+    one.cards = vec![shown("c-1", std::slice::from_ref(&rule)), shown("nothing-shown", &[])];
     let id = put(&store, one).await;
     let answer = |card: &str, accepted| CardAnswer {
         card: card.to_owned(),
@@ -506,20 +511,44 @@ pub async fn feedback_is_joined_to_its_item(place: Place) {
         offered: true,
         comment: None,
         at: at(3),
+        said: at(3),
     };
     // A reason that no card offers is kept with the order; its words are not counted.
-    let own = CardAnswer { reason: Some("as-ann-invented-said".to_owned()), offered: false, ..answer("c-1", false) };
-    let answers = vec![answer("c-1", false), answer("unknown", true), answer("c-1", true), own];
-    assert_eq!(store.feedback(answers).await.unwrap(), 3);
-    let trail = store.trail(id).await.unwrap();
+    let own = CardAnswer {
+        reason: Some("as-ann-invented-said".to_owned()),
+        offered: false,
+        said: at(2),
+        ..answer("c-1", false)
+    };
+    let taken = CardAnswer { said: at(1), ..answer("c-1", true) };
+    let answers = vec![answer("c-1", false), answer("unknown", true), taken, own];
+    assert_eq!(store.feedback(answers.clone()).await.unwrap(), 3);
+    // Sent again, as when its answer was lost, it is kept and not counted again: by the same call or by others.
+    let again = answers.into_iter().chain([answer("c-1", false)]).collect();
+    assert_eq!(store.feedback(again).await.unwrap(), 4);
+    let trail = store.trail(id.clone()).await.unwrap();
     let kinds: Vec<&str> = trail.iter().map(|e| e.what.word()).collect();
     assert_eq!(kinds, ["recorded", "card-answered", "card-answered", "card-answered"]);
     let words = trail[3].what.words(&|at| at.to_string());
     assert!(words.contains("as-ann-invented-said"), "{words}");
+    // What the client says of the time is kept beside it, and is no time of the trail or the counts.
+    let long_ago = Timestamp::from_second(915_148_800).unwrap();
+    let wrong = CardAnswer { at: at(4), said: long_ago, ..answer("c-1", true) };
+    assert_eq!(store.feedback(vec![wrong]).await.unwrap(), 1);
+    let last = store.trail(id.clone()).await.unwrap().pop().unwrap();
+    assert!(last.at == at(4) && matches!(last.what, Event::CardAnswered { said: Some(said), .. } if said == long_ago));
+    assert_eq!(store.get(id).await.unwrap().unwrap().summary.changed_at, at(4));
+    let years = store.statistics(date(1998, 12, 1), date(1999, 12, 31)).await.unwrap();
+    assert!(years.is_empty(), "{years:?}");
     let all = store.statistics(date(2026, 9, 1), date(2026, 9, 30)).await.unwrap();
     let s = all.iter().find(|s| s.rule == rule).unwrap();
     let overridden: Vec<_> = s.card_overridden.iter().map(|(reason, n)| (reason.as_str(), *n)).collect();
-    assert_eq!((s.card_accepted, overridden), (1, vec![("not-offered", 1), ("will-adjust", 1)]));
+    assert_eq!((s.card_accepted, overridden), (2, vec![("not-offered", 1), ("will-adjust", 1)]));
+    let s = all.iter().find(|s| s.rule == off_card).unwrap();
+    assert_eq!((s.card_accepted, s.card_overridden.len()), (0, 0), "its finding was on no card");
+    assert_eq!(store.feedback(vec![answer("nothing-shown", true)]).await.unwrap(), 1);
+    let now = store.statistics(date(2026, 9, 1), date(2026, 9, 30)).await.unwrap();
+    assert_eq!(now, all);
 }
 
 pub async fn an_item_that_is_damaged_holds_up_no_other(place: Place) {
@@ -653,6 +682,54 @@ pub async fn the_trail_is_one_chain_and_a_changed_entry_is_named(place: Place) {
         place.tamper(change).await;
         let wrong = store.verify().await.unwrap_err().to_string();
         assert!(wrong.contains(why), "{wrong}");
+    }
+}
+
+/// An order that was changed past the program is named: its state, its columns, the order as it was sent, what was said of it.
+pub async fn an_order_that_was_changed_is_named(place: Place) {
+    let store = place.open().await;
+    for n in 0..2 {
+        put(&store, Received { ward: Some("Ward A".to_owned()), ..order(n, 1, n as i64) }).await;
+    }
+    let ann = pharmacist("ann");
+    store.act(order(0, 1, 0).id(), command(&ann, 1, 5, Action::Take)).await.unwrap();
+    store.verify().await.unwrap();
+    let (one, other) = (order(0, 1, 0).id(), order(1, 1, 1).id());
+    let of_the_other = |column: &str| format!("{column} = (SELECT {column} FROM items WHERE id = '{other}')");
+    let kept = ["patient", "ward", "tier", "pharmacist", "pharmacist_by", "rules", "state", "resource"];
+    for (set, why) in [
+        ("patient = 'Patient/p7'".to_owned(), "column patient"),
+        ("ward = 'Ward B'".to_owned(), "column ward"),
+        ("ward = NULL".to_owned(), "column ward"),
+        ("tier = NULL".to_owned(), "column tier"),
+        ("pharmacist = 'decided'".to_owned(), "column pharmacist"),
+        ("pharmacist_by = 'bob'".to_owned(), "column pharmacist_by"),
+        ("rules = '|INT-01|'".to_owned(), "column rules"),
+        // Both at once, so that they agree: the id is of another patient.
+        ("patient = 'Patient/p7', state = replace(state, 'Patient/p0', 'Patient/p7')".to_owned(), "order_key"),
+        ("order_key = NULL, patient = '', state = replace(state, 'Patient/p0', '')".to_owned(), "its id was made of"),
+        (of_the_other("resource"), "hash of its content"),
+        ("resource = replace(resource, '50', '500')".to_owned(), "hash of its content"),
+        ("resource = '{'".to_owned(), "hash of its content"),
+        ("state = replace(state, '\"findings\":', '\"findings\":1')".to_owned(), "its report"),
+    ] {
+        let mut before = Vec::new();
+        for column in ["order_key"].into_iter().chain(kept) {
+            let value = place
+                .lines(&format!("SELECT COALESCE({column}, '(none)') FROM items WHERE id = '{one}'"))
+                .await
+                .remove(0);
+            before.push(if value == "(none)" {
+                format!("{column} = NULL")
+            } else {
+                format!("{column} = '{}'", value.replace('\'', "''"))
+            });
+        }
+        place.tamper(&format!("UPDATE items SET {set} WHERE id = '{one}'")).await;
+        let wrong = store.verify().await.expect_err(&set).to_string();
+        assert!(wrong.contains(why) && wrong.contains(&one.to_string()), "{set}: {wrong}");
+        place.tamper(&format!("UPDATE items SET {} WHERE id = '{one}'", before.join(", "))).await;
+        store.verify().await.unwrap();
     }
 }
 

@@ -142,6 +142,23 @@ impl Cluster {
         (out.status.success(), text)
     }
 
+    /// Speaks TLS from now on, with this certificate.
+    pub fn speak_tls(&self, certificate: &str, key: &str) {
+        use std::os::unix::fs::PermissionsExt;
+        for (name, text) in [("server.crt", certificate), ("server.key", key)] {
+            let path = self.folder.join("data").join(name);
+            std::fs::write(&path, text).unwrap();
+            std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600)).unwrap();
+            if let Some((uid, gid)) = self.user {
+                std::os::unix::fs::chown(&path, Some(uid), Some(gid)).unwrap();
+            }
+        }
+        for sql in ["ALTER SYSTEM SET ssl = on", "SELECT pg_reload_conf()"] {
+            let (done, said) = self.psql("postgres", sql);
+            assert!(done, "{said}");
+        }
+    }
+
     /// A new database; gives its address.
     pub fn database(&self) -> String {
         static NUMBER: AtomicU32 = AtomicU32::new(0);

@@ -289,7 +289,8 @@ fn versions_of_the_tables_are_said_and_taken_back() {
     );
     let said = done(&["tables", "--store", &at, "--to", "1"]);
     assert!(said.starts_with("tables of version 1;") && said.contains("reports are kept plain"), "{said}");
-    assert!(fails(&["tables", "--store", &at, "--to", "9"], 64).contains("no version 9"));
+    let newer = (VERSION + 1).to_string();
+    assert!(fails(&["tables", "--store", &at, "--to", &newer], 64).contains(&format!("no version {newer}")));
     assert!(fails(&["tables", "--store", &at, "--to", "last"], 64).contains("no number and not"));
     // As the job of deploy/kubernetes does it.
     let manifest = include_str!("../../deploy/kubernetes/enteral-gate.yaml");
@@ -350,4 +351,103 @@ fn a_file_that_is_in_use_is_not_restored_over() {
         assert_eq!(found.items, 1);
         assert!(std::fs::read_to_string(before.unwrap()).unwrap().starts_with("no file of SQLite"));
     });
+}
+
+/// Orders of patients are for the service's user alone, whatever the machine lets others read.
+#[cfg(unix)]
+#[test]
+fn what_is_kept_of_patients_is_for_its_owner_alone() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let folder = Folder::new();
+    let rights = |path: &Path| std::fs::metadata(path).unwrap().permissions().mode() & 0o777;
+    let log = folder.join("log");
+    let widely = |arguments: &[&str]| {
+        let mut command = Command::new("sh");
+        command
+            .args(["-c", "umask 022; exec \"$0\" \"$@\" 2>\"$LOG\"", env!("CARGO_BIN_EXE_enteral-gate")])
+            .args(arguments)
+            .env("LOG", &log)
+            .env("ENTERAL_GATE_LOG", "warn")
+            .env("XDG_STATE_HOME", folder.join("state"))
+            .env_remove("STATE_DIRECTORY")
+            .env_remove("ENTERAL_GATE_STORE");
+        command
+    };
+    let serve = ["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--rulebook", "none"];
+    let own = folder.join("state/enteral-gate");
+    let file = own.join("queue.sqlite");
+    let service = Running::of(widely(&serve));
+    let answer = http(&service.at, "POST", "/fhir/R4/NutritionOrder/$validate", &json("n1", "p1", GAPS));
+    assert!(answer.contains("enteral-gate-queue: recorded"), "{answer}");
+    assert_eq!(rights(&own), 0o700);
+    for end in ["", "-wal", "-shm"] {
+        assert_eq!(rights(&own.join(format!("queue.sqlite{end}"))), 0o600, "queue.sqlite{end}");
+    }
+    drop(service);
+    let said = || std::fs::read_to_string(&log).unwrap();
+    assert!(!said().contains("others than the owner"), "{}", said());
+
+    let (copy, back) = (folder.join("copy.sqlite"), folder.join("back.sqlite"));
+    let (copy, back) = (copy.to_str().unwrap(), back.to_str().unwrap());
+    for arguments in
+        [["store", "backup", "--store", file.to_str().unwrap(), copy], ["store", "restore", "--store", back, copy]]
+    {
+        assert!(widely(&arguments).output().unwrap().status.success(), "{arguments:?}: {}", said());
+    }
+    assert_eq!((rights(Path::new(copy)), rights(Path::new(back))), (0o600, 0o600));
+
+    // As an earlier program made them: they stay as they are, and it is said.
+    for (path, mode) in [(&file, 0o644), (&own, 0o755)] {
+        std::fs::set_permissions(path, std::fs::Permissions::from_mode(mode)).unwrap();
+    }
+    drop(Running::of(widely(&serve)));
+    let said = said();
+    for path in [&file, &own] {
+        assert!(
+            said.contains(&format!("path={} ", path.display())) || said.contains(&format!("path={}\n", path.display())),
+            "{said}"
+        );
+    }
+    assert!(said.contains("others than the owner have rights on what the queue is kept in"), "{said}");
+}
+
+/// The certificate of a database is verified by the authorities of the machine, as those of everybody else who is called.
+#[test]
+fn the_authorities_of_the_machine_are_those_of_the_database() {
+    use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, DnType, IsCa, KeyPair};
+    let authority = |name: &str| {
+        let mut own = CertificateParams::new(Vec::new()).unwrap();
+        own.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+        own.distinguished_name.push(DnType::CommonName, name);
+        CertifiedIssuer::self_signed(own, KeyPair::generate().unwrap()).unwrap()
+    };
+    let (ours, theirs) = (authority("Invented"), authority("Invented elsewhere"));
+    let key = KeyPair::generate().unwrap();
+    let names = vec!["127.0.0.1".to_owned()];
+    let certificate = CertificateParams::new(names).unwrap().signed_by(&key, &ours).unwrap();
+    let cluster = cluster::Cluster::start("tls");
+    let place = format!("{}?sslmode=verify-full", cluster.database());
+    cluster.speak_tls(&certificate.pem(), &key.serialize_pem());
+    let folder = Folder::new();
+    let mut said = Vec::new();
+    for (name, authority) in [("ours.pem", &ours), ("theirs.pem", &theirs)] {
+        let file = folder.join(name);
+        std::fs::write(&file, authority.pem()).unwrap();
+        // Until the server has read what it was told.
+        let end = std::time::Instant::now() + Duration::from_secs(20);
+        let out = loop {
+            let out = Command::new(env!("CARGO_BIN_EXE_enteral-gate"))
+                .env_clear()
+                .env("SSL_CERT_FILE", &file)
+                .args(["store", "tables", "--store", &place])
+                .output()
+                .unwrap();
+            if name != "ours.pem" || out.status.success() || std::time::Instant::now() > end {
+                break out;
+            }
+            std::thread::sleep(Duration::from_millis(200));
+        };
+        said.push((out.status.success(), String::from_utf8_lossy(&out.stderr).into_owned()));
+    }
+    assert!(said[0].0 && !said[1].0, "{said:?}");
 }

@@ -1,7 +1,7 @@
 //! Lists and counts against a plain reading of every item, over random items and filters: whether lists are worked out
 //! from what is held in memory or by the database, and at another replica than the one that wrote.
 
-use crate::orders::{Place, accept, at, command, order, person, pharmacist, query};
+use crate::orders::{GAPS, Place, accept, at, command, holds, json, order, person, pharmacist, query};
 use enteral_gate::findings::Tier;
 use enteral_gate::queue::item::{ItemId, Standing, Summary};
 use enteral_gate::queue::task::TaskIs;
@@ -200,7 +200,8 @@ async fn change(store: &SqlStore, n: &mut Numbers, orders: &mut [enteral_gate::q
         }
         7 => {
             // Another content, which replaces this one.
-            orders[nth].content = format!("{:064x}", minute);
+            let other = json("n", "p", &format!(r#","note":[{{"text":"{minute}"}}]{GAPS}"#));
+            holds(&mut orders[nth], other);
             orders[nth].at = at(minute);
             store.record(vec![orders[nth].clone()]).await.unwrap();
             return;

@@ -4,8 +4,9 @@ use crate::cluster;
 use enteral_gate::appraise::Institution;
 use enteral_gate::formulary::Formulary;
 use enteral_gate::http::samples;
+use enteral_gate::intake::json::{Document, Limits};
 use enteral_gate::intake::order::FhirVersion;
-use enteral_gate::queue::item::{ItemId, Received};
+use enteral_gate::queue::item::{CardShown, ItemId, Received, content_hash};
 use enteral_gate::queue::policy::Policy;
 use enteral_gate::queue::work::{Action, Command, Reason};
 use enteral_gate::queue::{Lane, Person, Role};
@@ -174,6 +175,11 @@ pub fn json(id: &str, patient: &str, rest: &str) -> String {
 /// An order with something missing and something wrong in it.
 pub const GAPS: &str = r#","enteralFormula":{"administration":[{"rateQuantity":{"value":50,"unit":"mL/h"}}]}"#;
 
+/// A card that showed these rules.
+pub fn shown(id: &str, rules: &[String]) -> CardShown {
+    CardShown { id: id.to_owned(), rules: rules.to_vec() }
+}
+
 fn formulary() -> &'static Formulary {
     static FORMULARY: OnceLock<Formulary> = OnceLock::new();
     FORMULARY.get_or_init(|| {
@@ -201,14 +207,21 @@ pub fn appraised(order: &str, minute: i64) -> Received {
     out
 }
 
+/// Puts another order as it was sent in the place of what was.
+pub fn holds(order: &mut Received, resource: String) {
+    let document = Document::read(resource.as_bytes(), &Limits::default()).unwrap();
+    order.content = content_hash(document.root());
+    order.resource = resource;
+}
+
 /// Order `n` of patient `n`, its content told apart by `content`.
 pub fn order(n: usize, content: usize, minute: i64) -> Received {
     static ONE: OnceLock<Received> = OnceLock::new();
     let mut out = ONE.get_or_init(|| appraised(&json("n", "p", GAPS), 0)).clone();
+    holds(&mut out, json(&format!("n{n}"), &format!("p{n}"), &format!(r#","note":[{{"text":"{content}"}}]{GAPS}"#)));
     out.key.order = format!("n{n}");
     out.key.patient = format!("Patient/p{n}");
     out.label = format!("n{n}");
-    out.content = format!("{content:064x}");
     out.at = at(minute);
     out
 }

@@ -11,6 +11,7 @@ use enteral_gate::store::outbox::{ByHand, Due, Listener, Sent, Which, by_hand, l
 use enteral_gate::store::{SqlStore, Store, tables};
 use enteral_gate::subscriptions::notification::Event;
 use enteral_gate::subscriptions::{Criteria, PRIORITY, priority};
+use jiff::{SignedDuration, Timestamp};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -433,38 +434,51 @@ pub async fn one_message_is_worked_by_its_number(place: Place) {
     store.verify().await.unwrap();
 }
 
-/// While a handshake is tried nothing else is sent: whoever sends everything again does not mean that.
-pub async fn a_dead_handshake_is_sent_again_only_where_it_is_asked_for(place: Place) {
+/// Nothing is sent to whom did not answer the handshake, also when that is tried no more; it is sent again where it is asked
+/// for. Others are told meanwhile.
+pub async fn a_dead_handshake_holds_everything_and_is_sent_again_where_it_is_asked_for(place: Place) {
     let store = place.open().await;
-    store.listen(vec![all("board"), all("other")], at(0)).await.unwrap();
+    store.listen(vec![all("board"), all("other"), all("third")], at(0)).await.unwrap();
     for n in 1..3 {
         put(&store, order(n, 1, 0)).await;
     }
     for subscriber in ["board", "other"] {
-        for due in take(&store, subscriber).await {
+        let due = take(&store, subscriber).await;
+        assert_eq!(numbers(&due), [0]);
+        for due in due {
             store.settle(due, failed(None)).await.unwrap();
         }
     }
-    for due in take(&store, "board").await {
+    for subscriber in ["board", "other"] {
+        assert!(take(&store, subscriber).await.is_empty(), "{subscriber} never said that it is there");
+    }
+    let known = store.outbox().await.unwrap().remove("board").unwrap().0;
+    assert_eq!((known.waiting, known.dead, known.no_handshake), (2, 1, true));
+    greeted(&store, "third").await;
+    assert_eq!(numbers(&take(&store, "third").await), [1, 2], "it holds up no other");
+    let of = |dead: Vec<enteral_gate::store::outbox::Dead>| {
+        dead.into_iter().map(|one| (one.subscriber, one.letters, one.handshake)).collect::<Vec<_>>()
+    };
+    let dead = of(store.dead_letters().await.unwrap());
+    assert_eq!(dead, [("board".to_owned(), 1, true), ("other".to_owned(), 1, true)]);
+    let board = |number| Which { subscriber: Some("board".to_owned()), number, ..Which::default() };
+    assert_eq!(store.by_hand(board(None), ByHand::SendAgain, pharmacist("ann")).await.unwrap(), 0);
+    assert_eq!(by_hand(&place.text(), &board(Some(0)), ByHand::SendAgain).await.unwrap(), 1);
+    greeted(&store, "board").await;
+    let due = take(&store, "board").await;
+    assert_eq!(numbers(&due), [1, 2], "what waited is sent after it");
+    for due in due {
         store.settle(due, failed(None)).await.unwrap();
     }
-    let dead = store.dead_letters().await.unwrap();
-    let of = |dead: &[enteral_gate::store::outbox::Dead]| {
-        dead.iter().map(|one| (one.subscriber.clone(), one.letters, one.handshake)).collect::<Vec<_>>()
-    };
-    assert_eq!(of(&dead), [("board".to_owned(), 3, true), ("other".to_owned(), 1, true)]);
-    let board = |number| Which { subscriber: Some("board".to_owned()), number, ..Which::default() };
     assert_eq!(store.by_hand(board(None), ByHand::SendAgain, pharmacist("ann")).await.unwrap(), 2);
-    assert_eq!(by_hand(&place.text(), &Which::default(), ByHand::SendAgain).await.unwrap(), 0);
-    assert_eq!(of(&store.dead_letters().await.unwrap())[0], ("board".to_owned(), 1, true));
-    let due = take(&store, "board").await;
-    assert_eq!(numbers(&due), [1, 2], "nothing waits behind it");
-    assert_eq!(by_hand(&place.text(), &board(Some(0)), ByHand::SendAgain).await.unwrap(), 1);
+    // Greeted once, it need not be again.
+    assert_eq!(store.clear_delivered(Timestamp::now() + SignedDuration::from_hours(1)).await.unwrap(), 2);
+    assert_eq!(numbers(&take(&store, "board").await), [1, 2]);
     let (found, _) = store.letters(&Which { state: Some("dead".to_owned()), ..Which::default() }, 9).await.unwrap();
     let event = Some(found[0].event.as_ref().unwrap().id.to_string());
     let other = Which { event, ..Which::default() };
     assert_eq!(by_hand(&place.text(), &other, ByHand::SendAgain).await.unwrap(), 1, "by its event as well");
-    assert_eq!(numbers(&take(&store, "board").await), [0]);
+    assert_eq!(numbers(&take(&store, "other").await), [0]);
 }
 
 pub async fn what_is_being_sent_is_left_to_whoever_sends_it(place: Place) {

@@ -1,6 +1,6 @@
 //! What the database does not take: texts that one of the two cannot keep, and orders that it refuses for what is in them.
 
-use crate::orders::{Folder, GAPS, Place, appraised, at, command, json, order, pharmacist, put, query};
+use crate::orders::{Folder, GAPS, Place, appraised, at, command, json, order, pharmacist, put, query, shown};
 use enteral_gate::queue::item::Received;
 use enteral_gate::queue::work::Action;
 use enteral_gate::store::views::{Change as ViewChange, View};
@@ -22,7 +22,7 @@ pub async fn a_text_with_u_0000_is_kept_and_found(place: Place) {
     let mut one = appraised(&text, 0);
     assert_eq!((one.key.patient.as_str(), one.key.order.as_str()), ("Patient/p\0q", "n1\0x"), "it is read as it is");
     one.ward = Some("Ward\0A".to_owned());
-    one.cards = vec!["card-1".to_owned()];
+    one.cards = vec![shown("card-1", &[])];
     let id = put(&store, one.clone()).await;
     put(&store, order(2, 1, 0)).await;
     for shown in ["SELECT patient FROM items", "SELECT ward FROM items", "SELECT search FROM items"] {
@@ -61,6 +61,7 @@ pub async fn a_text_with_u_0000_is_kept_and_found(place: Place) {
         offered: true,
         comment: Some("a\0comment".to_owned()),
         at: at(2),
+        said: at(2),
     };
     assert_eq!(store.feedback(vec![answer("card-1"), answer("no\0card")]).await.unwrap(), 1);
     let view = View { name: "own\0view".to_owned(), query: "q=\0".to_owned() };

@@ -1,7 +1,7 @@
 //! Many operations in one transaction: each is told what came of it, all is written or nothing, and SQLite's log does not
 //! grow without end while something is always being written.
 
-use crate::orders::{Folder, Place, accept, at, command, order, pharmacist, put, query, runtime};
+use crate::orders::{Folder, Place, accept, at, command, holds, order, pharmacist, put, query, runtime, shown};
 use enteral_gate::queue::item::Standing;
 use enteral_gate::store::{CardAnswer, Recorded, Store, Unavailable};
 use std::collections::{BTreeMap, BTreeSet};
@@ -132,12 +132,19 @@ pub async fn many_cards_at_once_are_all_joined(place: Place) {
     let store = place.open().await;
     let card = |n: usize| format!("card-{n}");
     let mut one = order(1, 1, 0);
-    one.cards = (0..CARDS).map(card).collect();
+    one.cards = (0..CARDS).map(|n| shown(&card(n), &[])).collect();
     let mut other = order(2, 1, 0);
-    other.cards = vec!["of-the-other".to_owned()];
+    other.cards = vec![shown("of-the-other", &[])];
     let (one, other) = (put(&store, one).await, put(&store, other).await);
-    let answer =
-        |card: String| CardAnswer { card, accepted: true, reason: None, offered: true, comment: None, at: at(1) };
+    let answer = |card: String| CardAnswer {
+        card,
+        accepted: true,
+        reason: None,
+        offered: true,
+        comment: None,
+        at: at(1),
+        said: at(1),
+    };
     let cards = (0..CARDS + 500).map(card).chain(["of-the-other".to_owned()]);
     assert_eq!(store.feedback(cards.map(answer).collect()).await, Ok(CARDS + 1));
     for (id, answered) in [(one, CARDS), (other, 1)] {
@@ -184,7 +191,9 @@ fn the_log_begins_again_while_something_is_always_written() {
             assert!(rounds * ROUND < 1 << 30, "after {rounds} rounds the log has {length} bytes");
             let long = (0..20).map(|nth| {
                 let mut one = order(rounds as usize * 20 + nth, 1, 0);
-                one.resource = format!("{{\"text\":\"{}\"}}", "x".repeat(LONG));
+                // A text of JSON may have 10,240 bytes.
+                let some = format!("\"{}\"", "x".repeat(8 << 10));
+                holds(&mut one, format!("{{\"text\":[{}]}}", vec![some; LONG / (8 << 10)].join(",")));
                 one
             });
             store.record(long.collect()).await.unwrap();

@@ -359,6 +359,14 @@ impl Notices {
             let _ =
                 write!(out, "\nsubscribers: {id} is not declared; {waiting} messages wait and {dead} are dead letters");
         }
+        for one in &self.subscribers().list {
+            let known = locked(&self.known).get(&one.id).cloned().map(|(known, _)| known).unwrap_or_default();
+            if known.no_handshake {
+                let (id, waiting) = (&one.id, known.waiting);
+                let _ =
+                    write!(out, "\nsubscribers: {id} has not answered the handshake; {waiting} messages wait for that");
+            }
+        }
         for id in self.elsewhere() {
             let _ = write!(
                 out,
