@@ -303,8 +303,15 @@ fn the_library_and_the_naive_program_agree_on_random_orders() {
         let handles: Vec<_> = (0..workers)
             .map(|worker| {
                 scope.spawn(move || {
-                    let mut judge =
-                        Judge { found: vec![], amounts: 0, ranges: 0, wider: 0, open: 0, any_time: false, loose: false };
+                    let mut judge = Judge {
+                        found: vec![],
+                        amounts: 0,
+                        ranges: 0,
+                        wider: 0,
+                        open: 0,
+                        any_time: false,
+                        loose: false,
+                    };
                     let mut all = vec![];
                     for seed in (from..to).filter(|s| s % workers == worker) {
                         compare(&orders::case(seed), &mut judge);

@@ -720,18 +720,28 @@ fn what_has_no_effect_is_said() {
     let more = |line: &str| WHOLE.replacen("adult = \"150 mL/h\"\n", &format!("adult = \"150 mL/h\"\n{line}\n"), 1);
     let all = problems(&[&more("spare = \"1 mL/h\"")]);
     assert!(
-        all.len() == 1 && all[0].ends_with("limit.parameters.spare: no check of the limit uses it, so it has no effect"),
+        all.len() == 1
+            && all[0].ends_with("limit.parameters.spare: no check of the limit uses it, so it has no effect"),
         "{all:?}"
     );
     let site = "rulebook = 1\nlabel = \"Invented site\"\n[[override]]\nlimit = \"RTE-03\"\nby = \"Nobody\"\nwhy = \"Invented\"\ntier = \"LOW\"\n";
-    let warned = |base: &str| good(&[base, site]).warnings.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n");
-    assert!(warned(WHOLE).contains("limit.tier: RTE-03 has checks with a tier of their own (MED)"), "{}", warned(WHOLE));
+    let warned =
+        |base: &str| good(&[base, site]).warnings.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n");
+    assert!(
+        warned(WHOLE).contains("limit.tier: RTE-03 has checks with a tier of their own (MED)"),
+        "{}",
+        warned(WHOLE)
+    );
     let without = WHOLE.replacen("[[limit.check]]\ntier = \"MED\"\n", "[[limit.check]]\n", 1);
     assert!(without != WHOLE && !warned(&without).contains("limit.tier"), "{}", warned(&without));
     for fact in ["highest_rate", "route", "conditions", "age"] {
-        let stale = format!("rulebook = 1\nlabel = \"Invented site\"\n[[staleness]]\nfact = \"{fact}\"\nafter = \"1 d\"\n");
+        let stale =
+            format!("rulebook = 1\nlabel = \"Invented site\"\n[[staleness]]\nfact = \"{fact}\"\nafter = \"1 d\"\n");
         let all = problems(&[WHOLE, &stale]);
-        assert!(all.iter().any(|p| p.contains("staleness.fact: expected the name of what is measured: weight")), "{all:?}");
+        assert!(
+            all.iter().any(|p| p.contains("staleness.fact: expected the name of what is measured: weight")),
+            "{all:?}"
+        );
     }
 }
 

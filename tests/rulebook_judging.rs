@@ -216,7 +216,9 @@ fn a_bound_within_a_range_is_open_and_says_why() {
         let Outcome::NotEvaluated(why, at) = said(bound) else { panic!("{bound}: {:?}", said(bound)) };
         assert_eq!(
             why,
-            format!("the bound {bound} lies within the range 960 to 1440 mL/d (the schedule allows more or fewer feeds)")
+            format!(
+                "the bound {bound} lies within the range 960 to 1440 mL/d (the schedule allows more or fewer feeds)"
+            )
         );
         assert!(!at.is_empty());
     }
@@ -394,9 +396,8 @@ fn only_what_rests_on_a_wrong_weight_is_hidden_by_it() {
 /// A limit that finds nothing on a wrong weight was not judged on good data: it is put off like what it would find.
 #[test]
 fn what_is_clear_by_a_wrong_weight_alone_is_put_off() {
-    let order = bundle(
-        "age = \"24 mo\"\nsex = \"female\"\nweight = \"26 kg\"\nproduct = \"PED10\"\nrate = \"40 mL/h\"\n",
-    );
+    let order =
+        bundle("age = \"24 mo\"\nsex = \"female\"\nweight = \"26 kg\"\nproduct = \"PED10\"\nrate = \"40 mL/h\"\n");
     let said = |check: &str| {
         let book = book(&limit("LOC-01", &format!("[[limit.check]]\n{check}\ntext = \"x\"\n")));
         let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));

@@ -3,9 +3,9 @@
 use super::fhir::{Coding, Issue, Issues};
 use super::{PROGRAM, book, book_warning, not_provided, unlisted};
 use crate::appraise::{Appraisal, OrderReport, Refusal, Refused};
-use crate::rulebook::judge::WAITING;
 use crate::findings::{Outcome, Rule, RuleKind, Tier};
 use crate::intake::order::At;
+use crate::rulebook::judge::WAITING;
 
 /// Code system of findings and of the rules that make them.
 pub const FINDING_SYSTEM: &str = "https://enteral-gate.example/fhir/CodeSystem/finding";

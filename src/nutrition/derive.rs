@@ -621,7 +621,9 @@ impl<'a> Writer<'_, 'a> {
 /// Feeds in a volume: the count where whole feeds lie in the day, else the fraction that does.
 fn times_of(total: &Amount, feeds: &Amount, ml: Exact, noun: &str) -> String {
     match (total.low().and_then(|t| t.div(ml)), total.high().and_then(|t| t.div(ml))) {
-        (Some(l), Some(h)) if l == h => format!("{} {}", l.short(3), if l == Exact::ONE { noun.trim_end_matches('s') } else { noun }),
+        (Some(l), Some(h)) if l == h => {
+            format!("{} {}", l.short(3), if l == Exact::ONE { noun.trim_end_matches('s') } else { noun })
+        }
         (Some(l), Some(h)) => format!("{} to {} {noun}", l.short(3), h.short(3)),
         _ => shown(feeds, 1, noun),
     }

@@ -29,7 +29,10 @@ pub use picture::{Picture, Row};
 pub use words::{ago, moment};
 
 use crate::amount::{Amount, Why};
-use crate::answer::{PROGRAM, book, book_warning, counts, delivered, not_evaluated, not_provided, put_off, put_off_text, unlisted, unseen};
+use crate::answer::{
+    PROGRAM, book, book_warning, counts, delivered, not_evaluated, not_provided, put_off, put_off_text, unlisted,
+    unseen,
+};
 use crate::appraise::{Appraisal, Day, OrderReport};
 use crate::exact::Exact;
 use crate::findings::{Outcome, RuleKind, Tier};

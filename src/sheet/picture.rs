@@ -412,7 +412,11 @@ fn changes(
             given = end;
         }
         if times.is_empty() {
-            words.push(format!("{}: one container of {} mL lasts the day{others}", seen(&content.label), size.short(0)));
+            words.push(format!(
+                "{}: one container of {} mL lasts the day{others}",
+                seen(&content.label),
+                size.short(0)
+            ));
             continue;
         }
         let list: Vec<String> = times.iter().map(|t| clock(at(*t))).collect();
