@@ -467,6 +467,11 @@ impl Summary {
         urgency::sort_key(grade, times.due(grade, self.received, self.starts))
     }
 
+    /// Every text by which somebody may look for the patient, beside the reference; none of what earlier programs kept.
+    pub fn patient_texts(&self) -> Vec<String> {
+        self.identity.iter().flat_map(Identity::texts).collect()
+    }
+
     /// Until when it is put off for these lanes: each of them that waits has put it off. The first of those times.
     pub fn put_off(&self, lanes: &[Lane], now: Timestamp) -> Option<Timestamp> {
         let waiting = lanes.iter().map(|lane| &self.lane(*lane).state).filter(|state| state.waits());

@@ -17,7 +17,6 @@ use crate::queue::trail::{Entry, Event};
 use crate::queue::urgency::Times;
 use crate::queue::work::{Action, Command, Decision, LaneState};
 use crate::queue::{Lane, Person, Role};
-use crate::sheet::Identity;
 use crate::subscriptions::Concern;
 use futures_util::future::join;
 use jiff::Timestamp;
@@ -1140,7 +1139,7 @@ fn search_text(summary: &Summary) -> String {
         summary.ward.as_deref().unwrap_or_default(),
         &summary.headline,
     ];
-    let named: Vec<String> = summary.identity.iter().flat_map(Identity::texts).collect();
+    let named = summary.patient_texts();
     let named = named.iter().map(String::as_str);
     let rules = summary.rules.iter().map(String::as_str);
     for part in own.into_iter().chain(named).chain(rules).chain(people).chain(decided) {
