@@ -1,7 +1,7 @@
 //! Many operations in one transaction: each is told what came of it, all is written or nothing, and SQLite's log does not
 //! grow without end while something is always being written.
 
-use crate::orders::{Folder, Place, accept, at, command, order, pharmacist, put, query, runtime, shown};
+use crate::orders::{Folder, Place, accept, at, command, holds, order, pharmacist, put, query, runtime, shown};
 use enteral_gate::queue::item::Standing;
 use enteral_gate::store::{CardAnswer, Recorded, Store, Unavailable};
 use std::collections::{BTreeMap, BTreeSet};
@@ -187,7 +187,9 @@ fn the_log_begins_again_while_something_is_always_written() {
             assert!(rounds * ROUND < 1 << 30, "after {rounds} rounds the log has {length} bytes");
             let long = (0..20).map(|nth| {
                 let mut one = order(rounds as usize * 20 + nth, 1, 0);
-                one.resource = format!("{{\"text\":\"{}\"}}", "x".repeat(LONG));
+                // A text of JSON may have 10,240 bytes.
+                let some = format!("\"{}\"", "x".repeat(8 << 10));
+                holds(&mut one, format!("{{\"text\":[{}]}}", vec![some; LONG / (8 << 10)].join(",")));
                 one
             });
             store.record(long.collect()).await.unwrap();
