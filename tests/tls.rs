@@ -470,22 +470,28 @@ async fn hooks_are_sent_over_tls_with_a_token() {
     assert!(!all.contains("CANARY"), "{all}");
 }
 
-/// A handshake that does not go on ends like a header that does not.
-#[tokio::test(flavor = "multi_thread")]
-async fn a_slow_handshake_is_cut_off() {
+/// A service over TLS with these bounds, and who signed its certificate.
+async fn bounded(limits: enteral_gate::http::Limits) -> (SocketAddr, Authority) {
     use enteral_gate::formulary::Formulary;
     use enteral_gate::http::appraiser::Core;
-    use enteral_gate::http::{App, Doors, Limits, server};
+    use enteral_gate::http::{App, Doors, server};
     let authority = Authority::new("Invented");
     let (certificate, key) = authority.signs("localhost");
     let pem = Pem { certificate: certificate.into(), key: key.into(), client_authorities: None };
     let doors = Doors { certificates: Some(Arc::new(Certificates::new(&pem).unwrap())), ..Doors::default() };
-    let limits = Limits { header_time: Duration::from_millis(1500), handshakes: 3, ..Limits::default() };
     let formulary = Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
     let app = App::behind(doors, Arc::new(Core::new(formulary)), enteral_gate::settings::Settings::default(), limits);
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let here = listener.local_addr().unwrap();
     tokio::spawn(server::serve(listener, app, std::future::pending()));
+    (here, authority)
+}
+
+/// A handshake that does not go on ends like a header that does not.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_slow_handshake_is_cut_off() {
+    use enteral_gate::http::Limits;
+    let (here, authority) = bounded(Limits { header_time: Duration::from_millis(400), ..Limits::default() }).await;
     let mut streams = Vec::new();
     for first in [&b""[..], &[0x16, 0x03, 0x01, 0x02, 0x00]] {
         let mut stream = tokio::net::TcpStream::connect(here).await.unwrap();
@@ -494,19 +500,30 @@ async fn a_slow_handshake_is_cut_off() {
     }
     let client = authority.client().build().unwrap();
     assert_eq!(client.get(format!("https://{here}/livez")).send().await.unwrap().status(), 200);
-    // A handshake that has ended makes room for another; one more that does not go on leaves none.
-    streams.push(tokio::net::TcpStream::connect(here).await.unwrap());
-    tokio::time::sleep(Duration::from_millis(100)).await;
-    let late = authority.client().build().unwrap();
-    assert!(late.get(format!("https://{here}/livez")).send().await.is_err(), "too many handshakes have not ended");
-    let metrics = client.get(format!("https://{here}/metrics")).send().await.unwrap().text().await.unwrap();
-    let refused = "enteral_gate_connections_refused_total{reason=\"handshake\"} ";
-    assert!(metrics.contains(refused), "who is there already is still answered: {metrics}");
     for mut stream in streams {
         let mut rest = Vec::new();
         let read = tokio::time::timeout(Duration::from_secs(5), stream.read_to_end(&mut rest)).await;
         assert!(read.is_ok(), "still open");
     }
+}
+
+/// Handshakes that do not go on are bounded, and those turned away for that are counted.
+#[tokio::test(flavor = "multi_thread")]
+async fn unfinished_handshakes_are_bounded() {
+    use enteral_gate::http::Limits;
+    let limits = Limits { header_time: Duration::from_secs(120), handshakes: 1, ..Limits::default() };
+    let (here, authority) = bounded(limits).await;
+    let ask = async |path: &str| authority.client().build().unwrap().get(format!("https://{here}{path}")).send().await;
+    // A handshake that has ended makes room for another, for as long as its connection is there.
+    let held = ask("/livez").await.unwrap();
+    assert_eq!(ask("/livez").await.unwrap().status(), 200);
+    drop(held);
+    let stuck = tokio::net::TcpStream::connect(here).await.unwrap();
+    until("a connection that is turned away", async || ask("/livez").await.is_err()).await;
+    drop(stuck);
+    until("room again", async || ask("/livez").await.is_ok()).await;
+    let metrics = ask("/metrics").await.unwrap().text().await.unwrap();
+    assert!(metrics.contains("enteral_gate_connections_refused_total{reason=\"handshake\"} "), "{metrics}");
 }
 
 #[tokio::test(flavor = "multi_thread")]
