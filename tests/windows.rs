@@ -708,6 +708,8 @@ fn schedules_repeat_after_whole_days() {
         (vec![at(8, 0), at(15, 0)], Some(MAX_CYCLE)),
         (vec![at(121, 0)], None),
         (vec![at(11, 0), at(13, 0)], None),
+        // What is given as needed has no least of every day, and a least of the days on which it is given.
+        (vec![Line { low: None, least: Some(from(feed(clock(&[8], 6, 0), 100, 0), 7)), ..hour(36) }], Some(6)),
     ] {
         assert_eq!(cycle_days(&lines), days, "{lines:?}");
     }

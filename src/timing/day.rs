@@ -1041,7 +1041,7 @@ fn reached_at(segments: &[Segment], is_capped: &impl Fn(usize) -> bool, cap: Exa
 /// Days after which every line repeats itself, with the clock; `None` beyond [`MAX_CYCLE`] days.
 pub fn cycle_days(lines: &[Line]) -> Option<i128> {
     let mut cycle: i128 = 1;
-    for run in lines.iter().flat_map(|l| [&l.low, &l.high]).flatten() {
+    for run in lines.iter().flat_map(Line::readings) {
         let (days, weekdays) = match &run.occurrences {
             Occurrences::Continuous | Occurrences::Listed(_) => (1, 0),
             Occurrences::Every { step, weekdays, .. } => {
