@@ -12,7 +12,7 @@ use super::work::{Decision, LaneRecord, LaneState};
 use super::{Lane, Person};
 use crate::appraise::{Appraisal, OrderReport};
 use crate::findings::{Disposition, Tier};
-use crate::intake::json::{Kind, Node};
+use crate::intake::json::{Document, Kind, Limits, Node};
 use crate::intake::order::At;
 use crate::sheet::{Identity, Offer};
 use data_encoding::HEXLOWER;
@@ -251,6 +251,12 @@ pub fn content_hash(order: Node<'_>) -> String {
     let mut text = Vec::with_capacity(order.raw().len());
     write_content(order, true, &mut text);
     HEXLOWER.encode(&Sha256::digest(text))
+}
+
+/// Hash of the content of an order as it was sent, where it can be read.
+pub fn content_hash_of(order: &str) -> Option<String> {
+    let document = Document::read(order.as_bytes(), &Limits::default()).ok()?;
+    Some(content_hash(document.root()))
 }
 
 /// Parts of `meta` that a server changes by itself.

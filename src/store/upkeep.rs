@@ -5,8 +5,7 @@ use super::writer::{PURGED, SAID_AGAIN, said_again};
 use super::{SqlStore, Unavailable, outbox, packing, postgres, schema, sqlite};
 use crate::audit;
 use crate::audit::chain::{Anchor, Chain, Hash};
-use crate::intake::json::{Document, Limits};
-use crate::queue::item::{ItemId, Summary, content_hash};
+use crate::queue::item::{ItemId, Summary, content_hash_of};
 use crate::queue::policy::Policy;
 use crate::queue::report::Report;
 use crate::queue::trail::{Entry, Event};
@@ -176,7 +175,7 @@ async fn verify_pool(pool: &AnyPool, dialect: Dialect, anchor: Option<Anchor>) -
         if summary.key.item(&summary.content) != id {
             return Err(wrong("its order, patient or content is another than its id was made of"));
         }
-        if hash_of(&get(resource)?).is_none_or(|hash| hash != summary.content) {
+        if content_hash_of(&get(resource)?).is_none_or(|hash| hash != summary.content) {
             return Err(wrong("the order as it was sent is not what the hash of its content is of"));
         }
         let said = (report.disposition, report.tier(), report.findings.len(), report.rules());
@@ -206,12 +205,6 @@ async fn verify_pool(pool: &AnyPool, dialect: Dialect, anchor: Option<Anchor>) -
     outbox::verify(&mut tx, dialect).await?;
     tx.rollback().await.map_err(|error| trouble(&error))?;
     Ok(out)
-}
-
-/// The hash of an order's content, where it can be read.
-fn hash_of(order: &str) -> Option<String> {
-    let document = Document::read(order.as_bytes(), &Limits::default()).ok()?;
-    Some(content_hash(document.root()))
 }
 
 /// The last version of every item by the trail. What was written is missing only of items that were removed since, by a
