@@ -422,7 +422,9 @@ fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>
         given: given(a, &o.plan),
         maximum: o.plan.cap.map(|cap| {
             let assumed = if cap.period_assumed { ", stated without a period and taken as per 24 h" } else { "" };
-            format!("at most {} mL in 24 h{assumed}", cap.per_day.short(2))
+            let hours = cap.period.div(Exact::int(3_600)).map_or_else(String::new, |h| format!("{} h", h.short(2)));
+            let any = if cap.period == Exact::int(86_400) { "" } else { "any " };
+            format!("at most {} mL in {any}{hours}{assumed}", cap.volume.short(2))
         }),
         texts,
         days: days(a, o),
