@@ -1006,6 +1006,15 @@ fn codes_and_texts_of_one_timing_are_compared() {
         ("AM", "at bedtime", false),
         ("C", "continuously", true),
         ("C", "20 hours a day, off 06-10", false),
+        ("BID", "2x täglich", true),
+        ("BID", "2 mal am Tag", true),
+        ("BID", "4x täglich", false),
+        ("BID", "2 mL", false),
+        ("BID", "alle 2 Stunden", false),
+        ("Q4H", "alle 4 Stunden", true),
+        ("Q4H", "4x täglich", false),
+        ("C", "kontinuierlich", true),
+        ("C", "kontinuierlich über 20 h", false),
     ] {
         let found = said(&timing(&[code], Some(text)), "CMP-03");
         let expected = !same;

@@ -841,6 +841,29 @@ fn says(text: &str, meant: &Coded, code: &str) -> bool {
         })
         .filter(|w| !matches!(w.as_str(), "times" | "time" | "x"))
         .collect();
+    // In other languages: the code's number alone, "2x täglich", and what is continuous in one word.
+    let is_number = |w: &String| w.bytes().all(|b| b.is_ascii_digit());
+    let is_amount = |w: &String| matches!(w.as_str(), "ml" | "l" | "cc" | "kcal" | "g" | "mg" | "week" | "woche");
+    let mut numbers = words.iter().filter(|w| w.bytes().any(|b| b.is_ascii_digit()));
+    if let (Some(number), None) = (numbers.next(), numbers.next())
+        && words.len() <= 4
+        && !words.iter().any(is_amount)
+    {
+        let alone = number.trim_end_matches(['x', '×']).to_owned();
+        let n = Some(alone).filter(is_number).and_then(|n| n.parse::<i64>().ok());
+        let hour = words.iter().any(|w| w.starts_with("hour") || w.starts_with("stund") || w.starts_with("std"));
+        match meant {
+            Coded::PerDays(times, 1) if n == Some(*times) && !hour => return true,
+            Coded::Hours(every) if n == Some(*every) && hour => return true,
+            _ => {}
+        }
+    }
+    if matches!(meant, Coded::Continuous)
+        && let [word] = words.as_slice()
+        && (word.starts_with("kontinu") || word.starts_with("contin"))
+    {
+        return true;
+    }
     let said = words.join(" ");
     let said = said.as_str();
     match (meant, code) {
