@@ -180,7 +180,7 @@ fn measures_per_kilogram_and_ratios_name_what_they_divide() {
         (M::HighestRate, "highest rate of one feed = 60 mL/h"),
         (
             M::HangTime,
-            "the largest container, emptied at the rates of the schedule, or the length of one feed = 16.667 h",
+            "the largest container, emptied at the rates of the schedule; for single feeds the length of one, each with a container of its own = 16.667 h",
         ),
     ] {
         let d = derived(given, m);

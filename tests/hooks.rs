@@ -1190,7 +1190,7 @@ fn a_limit_offers_the_amount_that_it_does_not_flag() {
     let detail = card["detail"].as_str().unwrap();
     assert!(detail.contains("**MED** The feed comes to 3480 mL/d, over 3000 mL/d. (VOL-04)"), "{detail}");
     // Only the limit's own figure is named, not those whose names begin alike.
-    let compared = r"adult\_day\_caution, with adult\_day\_caution = 3000 mL/d, formula\_volume = 3480 mL/d";
+    let compared = "adult day caution, with adult day caution = 3000 mL/d, formula volume = 3480 mL/d";
     assert!(detail.contains(compared), "{detail}");
     assert!(detail.contains("A way out: Give at most 3000 mL/d or a denser feed."), "{detail}");
     let suggestion = &card["suggestions"][0];

@@ -17,6 +17,7 @@
     )
 )]
 
+use crate::appraise::Appraisal;
 use crate::findings::{Judged, Outcome, Rule};
 use crate::intake::order::At;
 use crate::rulebook::Rulebook;
@@ -132,6 +133,11 @@ pub(crate) fn put_off<'j>(judged: &'j [Judged<'_>]) -> Vec<(&'j str, Vec<&'j str
         }
     }
     out
+}
+
+/// The rule by whose finding the weight is in doubt.
+pub(crate) fn weight_in_doubt<'j>(a: &Appraisal<'_>, judged: &'j [Judged<'_>]) -> Option<&'j str> {
+    crate::rulebook::judge::weight_in_doubt(a.rulebook, judged)
 }
 
 /// That rules are put off, in words.

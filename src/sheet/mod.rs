@@ -31,7 +31,7 @@ pub use words::{ago, moment};
 use crate::amount::{Amount, Why};
 use crate::answer::{
     PROGRAM, book, book_warning, counts, delivered, not_evaluated, not_provided, put_off, put_off_text, unlisted,
-    unseen,
+    unseen, weight_in_doubt,
 };
 use crate::appraise::{Appraisal, Day, OrderReport};
 use crate::exact::Exact;
@@ -451,7 +451,7 @@ fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>
         not_sent: not_sent.into_iter().map(|(what, rules)| (what.to_owned(), rules.join(", "))).collect(),
         not_read: not_read.into_iter().map(str::to_owned).collect(),
         not_checked,
-        weight_doubted_by: crate::rulebook::judge::weight_in_doubt(a.rulebook, &o.judged).map(str::to_owned),
+        weight_doubted_by: weight_in_doubt(a, &o.judged).map(str::to_owned),
         facts,
         reckoned,
         assumed: o.assumptions.iter().map(|(x, _)| (x.id().to_owned(), x.text().to_owned())).collect(),

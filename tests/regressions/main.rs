@@ -11,7 +11,7 @@ mod naive;
 #[allow(dead_code)]
 mod orders;
 
-use enteral_gate::amount::Amount;
+use enteral_gate::amount::{Amount, Why};
 use enteral_gate::exact::Exact;
 use enteral_gate::nutrition::measure::Measure;
 use enteral_gate::nutrition::plan::Plan;
@@ -301,11 +301,12 @@ fn an_additive_per_day_may_be_nothing_when_the_feed_may() {
 /// arithmetic, so each line gives from nothing to its schedule and the maximum is still reported.
 #[test]
 fn a_maximum_is_kept_when_the_sum_is_out_of_range() {
-    let case = orders::case(36_002);
+    let case = orders::case(1_197);
     let settings = bench::settings(&case);
     let plan = bench::planned(&case, &settings);
     let day = lay_plan(&plan, &settings, Window::elapsed(&settings.zone, plan.start), false);
     assert!(day.laid.cap.is_some());
+    assert!(day.laid.lines.iter().any(|l| l.volume.why().contains(&Why::Range)), "the sum is in range");
     assert!(
         day.laid.lines.iter().zip(&plan.capped).filter(|(_, c)| **c).all(|(l, _)| l.volume.low() == Some(Exact::ZERO))
     );
