@@ -367,7 +367,9 @@ fn c9_cautious_starts() {
         ("20", &[][..]),
         ("10", &[]),
         ("5", &[("UNT-05", Tier::Med)]),
-        ("4", &[("UNT-05", Tier::High)]),
+        ("4", &[("UNT-05", Tier::Med)]),
+        ("3", &[("UNT-05", Tier::Med)]),
+        ("2.9", &[("UNT-05", Tier::High)]),
         ("0.4", &[("UNT-05", Tier::High)]),
     ] {
         let changed = text.replacen("\"value\": 40,", &format!("\"value\": {per_hour},"), 1);
