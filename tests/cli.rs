@@ -444,6 +444,12 @@ fn demo_once_answers_every_sample_and_says_that_it_is_invented() {
     for sample in &enteral_gate::http::samples::SAMPLES {
         assert!(text.lines().any(|l| l.starts_with(sample.name)), "{text}");
     }
+    // What the README shows of it is what it prints.
+    let shown: Vec<&str> = include_str!("../README.md").lines().filter(|l| l.starts_with("demo-")).collect();
+    assert!(shown.len() > 3, "{shown:?}");
+    for line in shown {
+        assert!(text.lines().any(|l| l == line), "{line}\n{text}");
+    }
     // By hand. 1, 10: 5 × 200 + 10 × 10 mL, 1 kcal/mL. 2: 65 × 24 + 6 × 30 + 8 × 15, 1560 × 1.2. 3: 80 × 10 +
     // 2 × 237 + 6 × 60, 1274 × 1.5. 4: 6 × 250 + 6 × 30. 5: steady day 90 × 24, maximum 1500, 6 × 30. 6: 8 × 90 +
     // 8 × 5, 720 × 24 ÷ 29.5735. 7: 5 × 500 + 10 × 10. 8: 60 × 24 + 4 × 30, 1440 × 1.2. 9: 70 × 24 + 6 × 30.
