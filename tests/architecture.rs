@@ -388,7 +388,7 @@ fn the_page_of_rules_is_fresh() {
         "# Integrity rules\n\n\
          What is judged without any limit of an institution: the order contradicts itself, cannot be read, cannot be given as \
          written, or is not complete. Every answer carries one outcome for each: flagged, clear, not applicable, not evaluated (and \
-         for want of what), not provided by this sender, or hidden (put off until what another rule found is settled). Tiers: STOP cannot be \
+         for want of what), not provided by this sender, or hidden (to be judged again once what another rule found is settled). Tiers: STOP cannot be \
          carried out as written or almost certainly a wrong unit, patient or route; HIGH credible serious harm if given as written; \
          MED likely sub-optimal or harmful over days; LOW a reminder. STOP and HIGH are FHIR severity `error`, MED `warning`, LOW \
          `information`. Figures used to tell slips are wider than any goal of feeding; they are not limits to feed by. Written by \

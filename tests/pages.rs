@@ -1077,6 +1077,16 @@ async fn an_empty_queue_says_since_when() {
     assert!(page.contains("Nothing fits these filters"));
 }
 
+/// Reads on until something was heard.
+async fn listen(stream: &mut TcpStream, heard: &mut String, for_what: &str) {
+    while !heard.contains(for_what) {
+        let mut bytes = [0; 4096];
+        let n = tokio::time::timeout(Duration::from_secs(20), stream.read(&mut bytes)).await.unwrap().unwrap();
+        assert!(n > 0, "ended: {heard}");
+        heard.push_str(std::str::from_utf8(&bytes[..n]).unwrap());
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn changes_arrive_while_looking() {
     let s = service(&[sample("demo-5-steps-over-cap")]).await;
@@ -1087,14 +1097,6 @@ async fn changes_arrive_while_looking() {
         .await
         .unwrap();
     let mut heard = String::new();
-    let listen = async |stream: &mut TcpStream, heard: &mut String, for_what: &str| {
-        while !heard.contains(for_what) {
-            let mut bytes = [0; 4096];
-            let n = tokio::time::timeout(Duration::from_secs(20), stream.read(&mut bytes)).await.unwrap().unwrap();
-            assert!(n > 0, "ended: {heard}");
-            heard.push_str(std::str::from_utf8(&bytes[..n]).unwrap());
-        }
-    };
     listen(&mut stream, &mut heard, "listening").await;
     assert!(heard.contains("text/event-stream") && heard.contains("no-store"), "{heard}");
     s.store.record(received(sample("demo-4-jejunal-bolus"), FhirVersion::R4)).await.unwrap();
@@ -1112,14 +1114,6 @@ async fn a_change_of_the_other_lane_is_told_apart() {
     let ask = format!("GET /queue/events?item={item} HTTP/1.1\r\nhost: x\r\ncookie: {me}\r\n\r\n");
     stream.write_all(ask.as_bytes()).await.unwrap();
     let mut heard = String::new();
-    let listen = async |stream: &mut TcpStream, heard: &mut String, for_what: &str| {
-        while !heard.contains(for_what) {
-            let mut bytes = [0; 4096];
-            let n = tokio::time::timeout(Duration::from_secs(20), stream.read(&mut bytes)).await.unwrap().unwrap();
-            assert!(n > 0, "ended: {heard}");
-            heard.push_str(std::str::from_utf8(&bytes[..n]).unwrap());
-        }
-    };
     listen(&mut stream, &mut heard, "listening").await;
     // Another order is no news here.
     s.store.record(received(sample("demo-4-jejunal-bolus"), FhirVersion::R4)).await.unwrap();

@@ -393,9 +393,9 @@ fn only_what_rests_on_a_wrong_weight_is_hidden_by_it() {
     assert_eq!(said("measure = \"highest_rate\"\nabove = \"q('30 mL/h')\"").word(), "flagged");
 }
 
-/// A limit that finds nothing on a wrong weight was not judged on good data: it is put off like what it would find.
+/// A limit that finds nothing on a wrong weight was not judged on good data: it is to be judged again, like what it would find.
 #[test]
-fn what_is_clear_by_a_wrong_weight_alone_is_put_off() {
+fn what_is_clear_by_a_wrong_weight_alone_is_judge_again() {
     let order =
         bundle("age = \"24 mo\"\nsex = \"female\"\nweight = \"26 kg\"\nproduct = \"PED10\"\nrate = \"40 mL/h\"\n");
     let said = |check: &str| {
@@ -405,7 +405,7 @@ fn what_is_clear_by_a_wrong_weight_alone_is_put_off() {
         assert_eq!(outcome(&a, "UNT-05"), &Outcome::Hidden("WGT-01".into()));
         let counts = enteral_gate::answer::counts(&a.orders[0]);
         let hidden = a.orders[0].judged.iter().filter(|j| matches!(j.outcome, Outcome::Hidden(_))).count();
-        assert_eq!((counts.put_off, hidden > 0), (hidden, true));
+        assert_eq!((counts.judge_again, hidden > 0), (hidden, true));
         outcome(&a, "LOC-01").clone()
     };
     assert_eq!(said("measure = \"energy_per_kg\"\nbelow = \"q('10 kcal/kg/d')\""), Outcome::Hidden("WGT-01".into()));
@@ -432,6 +432,24 @@ fn a_finding_on_one_end_of_a_range_says_so() {
     assert_eq!(said("below = \"q('3000 mL/d')\""), "Said.");
     assert_eq!(said("above = \"q('1600 mL/d')\""), "Said. That is so if the maximum does not stop the feed.");
     assert_eq!(said("above = \"q('1000 mL/d')\""), "Said.");
+}
+
+/// 70 mL/h with a maximum of 50 mL/h: how much a pump gives that stops and goes on is not known. Too much it may be; that it
+/// is too little is not said.
+#[test]
+fn a_maximum_per_hour_leaves_too_little_open() {
+    let order = bundle(&format!("{ADULT}cap = \"50 mL/h\"\n"));
+    let said = |check: &str| {
+        let check = format!("[[limit.check]]\nmeasure = \"formula_volume\"\n{check}\ntext = \"Said.\"\n");
+        let book = book(&limit("LOC-01", &check));
+        let a = appraise_by(order.as_bytes(), "", FhirVersion::R4, by(&book));
+        assert_eq!(outcome(&a, "CON-03").tier(), Some(Tier::High));
+        outcome(&a, "LOC-01").word()
+    };
+    assert_eq!(said("below = \"q('1000 mL/d')\""), "not-evaluated");
+    assert_eq!(said("below = \"q('3000 mL/d')\""), "flagged");
+    assert_eq!(said("above = \"q('1500 mL/d')\""), "flagged");
+    assert_eq!(said("above = \"q('2000 mL/d')\""), "clear");
 }
 
 /// A limit may name what is wrong with the weight, as the program's own rules do; what rests on it is hidden by it.
@@ -499,7 +517,7 @@ fn findings_on_a_weight_in_pounds_are_one_finding() {
         assert_eq!(outcome(&a, rule), &Outcome::Hidden("WGT-03".into()), "{rule}");
     }
     for said in [text(&a, false), outcome_json(&a)] {
-        assert!(said.contains("Put off until what WGT-03 found is settled: "), "{said}");
+        assert!(said.contains("To be judged again once what WGT-03 found is settled: "), "{said}");
     }
     let order = bundle(
         "age = \"30 mo\"\nsex = \"female\"\nweight = \"26 kg\"\nproduct = \"PED10\"\nvolume = \"250 mL\"\nfeeds = 4\n",

@@ -238,8 +238,8 @@ fn lengths_of_time_in_words() {
 fn a_weight_in_doubt_is_marked() {
     let sheet = one(sample("demo-7-pounds"));
     assert_eq!(sheet.weight_doubted_by.as_deref(), Some("WGT-01"));
-    assert!(sheet.counts.put_off > 0, "{:?}", sheet.counts);
-    assert!(sheet.not_checked.iter().any(|x| x.starts_with("Put off until what WGT-01 found is settled: ")));
+    assert!(sheet.counts.judge_again > 0, "{:?}", sheet.counts);
+    assert!(sheet.not_checked.iter().any(|x| x.starts_with("To be judged again once what WGT-01 found is settled: ")));
     assert_eq!(one(sample("demo-1-toddler")).weight_doubted_by, None);
 }
 

@@ -483,7 +483,13 @@ fn a_food_that_the_order_excludes_is_looked_for() {
     };
     let milk = with("excludeFoodModifier", "226760005", "No cow's milk protein");
     let (tier, text) = finds(&milk, "ALG-01").expect("it contains it");
-    assert_eq!((tier, text.as_str()), (Tier::High, "Allergic to cow's milk protein; the order contains it."));
+    assert_eq!(
+        (tier, text.as_str()),
+        (
+            Tier::High,
+            "The patient is allergic to cow's milk protein, or the order excludes it, and the formula contains it."
+        )
+    );
     assert_eq!(not_checked(&milk), None);
     // 227493005: cashew nut, a code that the starter rulebook does not have.
     let nuts = with("excludeFoodModifier", "227493005", "Cashew nut");

@@ -122,8 +122,8 @@ pub(crate) fn not_provided<'j>(judged: &'j [Judged<'_>]) -> NotProvided<'j> {
     (out, not_read)
 }
 
-/// Rules that are put off, by the rule whose finding has to be settled first.
-pub(crate) fn put_off<'j>(judged: &'j [Judged<'_>]) -> Vec<(&'j str, Vec<&'j str>)> {
+/// Rules to be judged again, by the rule whose finding has to be settled first.
+pub(crate) fn judge_again<'j>(judged: &'j [Judged<'_>]) -> Vec<(&'j str, Vec<&'j str>)> {
     let mut out: Vec<(&str, Vec<&str>)> = Vec::new();
     for j in judged {
         let Outcome::Hidden(cause) = &j.outcome else { continue };
@@ -140,9 +140,9 @@ pub(crate) fn weight_in_doubt<'j>(a: &Appraisal<'_>, judged: &'j [Judged<'_>]) -
     crate::rulebook::judge::weight_in_doubt(a.rulebook, judged)
 }
 
-/// That rules are put off, in words.
-pub(crate) fn put_off_text(cause: &str, rules: &[&str]) -> String {
-    format!("Put off until what {cause} found is settled: {}.", rules.join(", "))
+/// That rules are to be judged again, in words.
+pub(crate) fn again_text(cause: &str, rules: &[&str]) -> String {
+    format!("To be judged again once what {cause} found is settled: {}.", rules.join(", "))
 }
 
 /// Control, zero-width and direction characters: they could drive a terminal, or make a text read as another.

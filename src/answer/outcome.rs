@@ -183,8 +183,8 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport<'_>, issues: &mut Issues<'_>)
         listed.push(".");
         paths.end_here(issues.issue("information", "incomplete", &[], &listed));
     }
-    for (cause, rules) in super::put_off(&order.judged) {
-        paths.end_here(issues.issue("information", "incomplete", &[], &[&super::put_off_text(cause, &rules)]));
+    for (cause, rules) in super::judge_again(&order.judged) {
+        paths.end_here(issues.issue("information", "incomplete", &[], &[&super::again_text(cause, &rules)]));
     }
     if !not_read.is_empty() {
         let text = ["Not checked, because this version does not read what they need: ", &not_read.join(", "), "."];
@@ -245,9 +245,9 @@ pub struct Counts {
     /// Need data that this version does not read.
     #[serde(default)]
     pub not_read: usize,
-    /// Put off until what another rule found is settled.
+    /// To be judged again once what another rule found is settled.
     #[serde(default)]
-    pub put_off: usize,
+    pub judge_again: usize,
     /// Do not concern the order.
     pub not_applicable: usize,
     /// Switched off.
@@ -261,7 +261,7 @@ pub fn counts(order: &OrderReport<'_>) -> Counts {
         match &j.outcome {
             Outcome::Flagged(_) => (out.judged, out.flagged) = (out.judged + 1, out.flagged + 1),
             Outcome::Clear => out.judged += 1,
-            Outcome::Hidden(_) => out.put_off += 1,
+            Outcome::Hidden(_) => out.judge_again += 1,
             Outcome::NotEvaluated(..) => out.not_evaluated += 1,
             Outcome::NotApplicable(_) => out.not_applicable += 1,
             Outcome::NotProvided(what) if what == WAITING => out.not_read += 1,
@@ -274,7 +274,8 @@ pub fn counts(order: &OrderReport<'_>) -> Counts {
 
 /// How many rules were judged, how many could not be, and what the order came to.
 pub(super) fn summary(order: &OrderReport<'_>) -> String {
-    let Counts { judged, flagged, not_evaluated, not_provided, not_read, put_off, not_applicable, off } = counts(order);
+    let Counts { judged, flagged, not_evaluated, not_provided, not_read, judge_again, not_applicable, off } =
+        counts(order);
     let mut out = String::with_capacity(192 + order.label.len());
     for part in ["Order ", &order.label, ": ", order.disposition().code(), ". Of "] {
         out.push_str(part);
@@ -284,13 +285,13 @@ pub(super) fn summary(order: &OrderReport<'_>) -> String {
         (judged, " were judged ("),
         (flagged, " with something to say), "),
         (not_evaluated, " could not be, "),
-        (put_off, " are put off until another finding is settled, "),
+        (judge_again, " are to be judged again once another finding is settled, "),
         (not_provided, " need context that is not sent, "),
         (not_read, " need data that is not read yet, "),
         (not_applicable, " do not apply."),
         (off, " switched off."),
     ] {
-        if count == 0 && (after == " switched off." || after.starts_with(" are put off")) {
+        if count == 0 && (after == " switched off." || after.starts_with(" are to be")) {
             continue;
         }
         if after == " switched off." {

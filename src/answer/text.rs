@@ -359,8 +359,8 @@ impl Writer {
         if !order.unlisted.is_empty() {
             self.wrapped("    ", "      ", &unlisted(order.unlisted.len()));
         }
-        for (cause, rules) in super::put_off(&order.judged) {
-            self.wrapped("    ", "      ", &super::put_off_text(cause, &rules));
+        for (cause, rules) in super::judge_again(&order.judged) {
+            self.wrapped("    ", "      ", &super::again_text(cause, &rules));
         }
         for j in &order.judged {
             if let Outcome::Off(who) = &j.outcome {

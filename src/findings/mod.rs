@@ -138,8 +138,8 @@ pub enum Outcome {
     NotProvided(Cow<'static, str>),
     /// The institution switched it off. (by whom, why, until when)
     Off(String),
-    /// What it found follows from what another rule found, or it found nothing on what that one doubts: it is put off until
-    /// that is settled. (that rule)
+    /// What it found follows from what another rule found, or it found nothing on what that one doubts: to be judged again
+    /// once that is settled. (that rule)
     Hidden(Cow<'static, str>),
 }
 

@@ -145,7 +145,7 @@ fn limit_periods(plan: &Plan, settings: &Settings, laid: &mut Laid, cap: Cap, is
         for (_, line) in laid.lines.iter_mut().enumerate().filter(|(ix, _)| capped(*ix)) {
             for amount in [&mut line.volume, &mut line.feeds, &mut line.running] {
                 if amount.low().is_some_and(Exact::is_positive) {
-                    let why = join(amount.why(), &[Why::CapBelowSchedule]);
+                    let why = join(amount.why(), &[Why::CapInPeriod]);
                     *amount = Amount::range(Exact::ZERO, amount.high(), None, why);
                 }
             }

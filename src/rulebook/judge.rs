@@ -591,7 +591,9 @@ fn beyond(measure: &Amount, bound: &Amount, above: bool) -> Option<bool> {
     if !maybe {
         return Some(false);
     }
-    let capped = matches!(measure, Amount::Range(span) if span.why.iter().all(|w| *w == Why::CapBelowSchedule));
+    // What a pump gives that stops at a maximum of another time than a day is not known: too much it may be, too little not said.
+    let cuts = |why: &Why| *why == Why::CapBelowSchedule || above && *why == Why::CapInPeriod;
+    let capped = matches!(measure, Amount::Range(span) if span.why.iter().all(cuts));
     (capped && bound.known().is_some()).then_some(true)
 }
 

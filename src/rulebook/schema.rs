@@ -94,7 +94,7 @@ pub const LIMIT: &[Key] = &[
     may("effective-from", "First day on which it is judged"),
     may("effective-to", "Last day on which it is judged"),
     may("priority", "Rank among limits of the same name; 0 when absent"),
-    may("doubts", "What its finding puts in doubt, if grave: what rests on it is put off (hidden)"),
+    may("doubts", "What its finding puts in doubt, if grave: what rests on it is to be judged again (hidden)"),
     may("scope", "Where it applies; every part must hold"),
     may("parameters", "Named amounts, for expressions and overrides"),
     must("check", "What is checked; the gravest finding counts"),

@@ -30,7 +30,7 @@ pub use words::{ago, moment};
 
 use crate::amount::{Amount, Why};
 use crate::answer::{
-    PROGRAM, book, book_warning, counts, delivered, not_evaluated, not_provided, put_off, put_off_text, unlisted,
+    PROGRAM, again_text, book, book_warning, counts, delivered, judge_again, not_evaluated, not_provided, unlisted,
     unseen, weight_in_doubt,
 };
 use crate::appraise::{Appraisal, Day, OrderReport};
@@ -407,7 +407,7 @@ fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>
             not_checked.push(format!("{} is switched off: {}", j.rule.id, seen(why)));
         }
     }
-    not_checked.extend(put_off(&o.judged).iter().map(|(cause, rules)| put_off_text(cause, rules)));
+    not_checked.extend(judge_again(&o.judged).iter().map(|(cause, rules)| again_text(cause, rules)));
     Sheet {
         label: seen(&o.label),
         place: place(a, o.at),

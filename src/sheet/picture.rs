@@ -367,7 +367,7 @@ fn changes(
     across: &dyn Fn(Exact) -> Exact,
     _below: Exact,
 ) {
-    let mut words = Vec::new();
+    let (mut words, mut used_up) = (Vec::new(), false);
     let mut contents: Vec<usize> = lanes.iter().filter(|l| l.kind == Kind::Feed).map(|l| l.content).collect();
     contents.dedup();
     for ix in contents {
@@ -393,6 +393,7 @@ fn changes(
             words.push(format!("{}: a container for each feed", seen(&content.label)));
             continue;
         }
+        used_up = true;
         let others = if of.len() < of_its_own { ", and one for each single feed" } else { "" };
         of.sort_by_key(|s| (s.from, s.to));
         let (mut given, mut next) = (Exact::ZERO, *size);
@@ -437,7 +438,8 @@ fn changes(
             });
         }
     }
-    p.changes = format!("Containers, if each is used up whole. {}.", words.join("; "));
+    let whole = if used_up { ", if each is used up whole" } else { "" };
+    p.changes = format!("Containers{whole}: {}.", words.join("; "));
 }
 
 /// The sum of feed over the day; gives the bottom.
