@@ -311,3 +311,25 @@ fn very_many_feeds_at_once_are_bounded() {
     let all = Some(enteral_gate::exact::Exact::int(5_736));
     assert_eq!(rate(&entries(15, 40)), (all, all));
 }
+
+/// 27 kB can ask for 144,000 feeds a day: the first 1,440 are listed, how many are not is said, and the total counts all.
+#[test]
+fn an_answer_does_not_grow_without_bound() {
+    let one = r#"{"schedule":{"repeat":{"boundsPeriod":{"start":"2026-11-25T07:00:00Z"},"frequency":1,"period":1,"periodUnit":"min","duration":30,"durationUnit":"s"}},"quantity":{"value":1,"unit":"mL","system":"http://unitsofmeasure.org","code":"mL"}}"#;
+    run(order(&[one; 100].join(",")).as_bytes(), FhirVersion::R4, |a| {
+        let written = parameters_json(a);
+        assert!(written.len() < 6_000_000, "{} bytes", written.len());
+        let answer: serde_json::Value = serde_json::from_str(&written).unwrap();
+        let parts = |of: &serde_json::Value, field: &str, name: &str| -> Vec<serde_json::Value> {
+            let list = of[field].as_array().unwrap().iter();
+            list.filter(|p| p["name"] == name).cloned().collect()
+        };
+        let order = &parts(&answer, "parameter", "order")[0];
+        let day = &parts(order, "part", "day")[0];
+        assert_eq!(parts(day, "part", "segment").len(), 1_440);
+        let left_out = &parts(day, "part", "segments-left-out")[0]["valueString"];
+        assert_eq!(left_out, "142560 more segments are not listed; the total counts them all");
+        let total = &parts(day, "part", "total")[0];
+        assert_eq!(parts(total, "part", "formula-volume")[0]["valueQuantity"]["value"], 144_000);
+    });
+}

@@ -145,6 +145,9 @@ fn combined(a: &Appraisal<'_>, places: &mut Places<'_>, c: &Combined, to: &mut P
     });
 }
 
+/// Most segments of a day that are listed, one a minute: a small order can ask for a hundred times as many.
+const MOST_SEGMENTS: usize = 24 * 60;
+
 fn day_part(
     a: &Appraisal<'_>,
     places: &mut Places<'_>,
@@ -171,9 +174,14 @@ fn day_part(
                 }
             });
         }
-        for s in &day.laid.segments {
-            to.parts("segment", |to| segment(a, places, (plan, day), s, to));
-        }
+    }
+    let all = || days.iter().flat_map(|(plan, day)| day.laid.segments.iter().map(move |s| (*plan, *day, s)));
+    for (plan, day, s) in all().take(MOST_SEGMENTS) {
+        to.parts("segment", |to| segment(a, places, (plan, day), s, to));
+    }
+    let left_out = all().count().saturating_sub(MOST_SEGMENTS);
+    if left_out > 0 {
+        to.string("segments-left-out", &format!("{left_out} more segments are not listed; the total counts them all"));
     }
     to.parts("total", |to| {
         let mut derivations = Derivations::new(days, totals, weight.map(|(kg, at)| (kg, Some(at))));
