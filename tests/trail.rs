@@ -3,7 +3,9 @@
 use enteral_gate::audit::chain::{Anchor, Entry};
 use enteral_gate::audit::line::read;
 use enteral_gate::audit::verify::{Verified, Verifier};
+use enteral_gate::audit::{Event, Kind, On, Outcome, Versions, Who, Word};
 use enteral_gate::http::trail::{Bounds, Found, Store, Trail};
+use jiff::Timestamp;
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 use std::fmt::Write as _;
@@ -102,7 +104,13 @@ fn until(what: &str, holds: impl Fn() -> bool) {
     }
 }
 
-const QUICK: Bounds = Bounds { waiting: 64, group: 16, again: Duration::from_millis(5), stop: Duration::from_secs(20) };
+const QUICK: Bounds = Bounds {
+    waiting: 64,
+    group: 16,
+    again: Duration::from_millis(5),
+    stop: Duration::from_secs(20),
+    strangers: (60, Duration::from_secs(60)),
+};
 
 #[test]
 fn everything_is_written_in_order_and_synced() {
@@ -182,6 +190,43 @@ fn what_cannot_even_wait_is_counted_and_the_trail_says_so() {
     assert_eq!(told, lost);
     let kept = entries.iter().filter(|e| e.event.action.as_str() == "tried").count() as u64;
     assert_eq!(kept + lost, sent);
+}
+
+/// Whoever may not call cannot fill the disk: of what is turned away beyond so many in a time the number is told, at the end
+/// of that time and at the end of the service, and nothing of others is summed up.
+#[test]
+fn calls_of_strangers_are_summed_up() {
+    let store = Memory::default();
+    let trail = trail(&store, Bounds { waiting: 4096, strangers: (3, Duration::from_millis(1_500)), ..QUICK });
+    let turned_away = |kind: Kind| Event {
+        time: Timestamp::now(),
+        who: Who::nameless(kind),
+        action: Word::of("validate"),
+        on: On::default(),
+        outcome: Outcome::of("turned-away"),
+        versions: Versions::new(),
+    };
+    let summed = || -> Vec<u32> {
+        let entries: Vec<Entry> = store.lines().iter().map(|line| read(line).unwrap()).collect();
+        let all = entries.iter().filter(|e| e.event.action.as_str() == "calls-summed");
+        all.map(|e| e.event.outcome.count.unwrap()).collect()
+    };
+    for _ in 0..10 {
+        trail.record(turned_away(Kind::Unknown));
+        trail.record(turned_away(Kind::Client));
+    }
+    until("the number is told without another call", || summed() == [7]);
+    for _ in 0..5 {
+        trail.record(turned_away(Kind::Unknown));
+    }
+    trail.close();
+    assert_eq!(summed(), [7, 2]);
+    assert_eq!(metric(&trail, "lost_total"), 0);
+    let lines = store.lines();
+    let of = |kind: Kind| lines.iter().filter(|line| read(line).unwrap().event.who.kind == kind).count();
+    // Six with an entry of their own and two that sum up; every one of a known client.
+    assert_eq!((of(Kind::Unknown), of(Kind::Client)), (3 + 1 + 3 + 1, 10));
+    verified(&lines);
 }
 
 #[test]

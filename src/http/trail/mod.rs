@@ -40,11 +40,20 @@ pub struct Bounds {
     pub again: Duration,
     /// Time for what waits when the service stops.
     pub stop: Duration,
+    /// Calls turned away of callers that could not be told which have an entry each, in so long a time; of the others only
+    /// the number is told at its end. Whoever may not call cannot fill the disk.
+    pub strangers: (u32, Duration),
 }
 
 impl Default for Bounds {
     fn default() -> Self {
-        Self { waiting: 4096, group: 256, again: Duration::from_secs(1), stop: Duration::from_secs(5) }
+        Self {
+            waiting: 4096,
+            group: 256,
+            again: Duration::from_secs(1),
+            stop: Duration::from_secs(5),
+            strangers: (60, Duration::from_secs(60)),
+        }
     }
 }
 
@@ -131,8 +140,9 @@ impl Trail {
         state.known().last = found.chain.last();
         let Found { chain, torn, unended } = found;
         let lost = 0;
-        let mut writer =
-            Writer { store, chain, torn, unended, waiting: VecDeque::new(), lost, bounds, state: state.clone() };
+        let strangers = Strangers::new(bounds.strangers);
+        let waiting = VecDeque::new();
+        let mut writer = Writer { store, chain, torn, unended, waiting, lost, strangers, bounds, state: state.clone() };
         let thread = std::thread::Builder::new().name("audit".to_owned()).spawn(move || writer.run(&from))?;
         Ok(Arc::new(Self { to, state, fixed, stop: bounds.stop, writer: Mutex::new(Some(thread)) }))
     }
@@ -220,6 +230,53 @@ fn put(versions: &mut Versions, what: &'static str, version: &str) {
     }
 }
 
+/// Calls turned away of callers that could not be told, in one stretch of time.
+struct Strangers {
+    most: u32,
+    lasts: Duration,
+    /// Begin of the stretch, entries in it, and how many have none.
+    stretch: Option<(Instant, u32, u32)>,
+}
+
+impl Strangers {
+    fn new((most, lasts): (u32, Duration)) -> Self {
+        Self { most, lasts, stretch: None }
+    }
+
+    /// Whether the event has an entry of its own; it is counted where not.
+    fn admits(&mut self, event: &Event) -> bool {
+        if event.who.kind != Kind::Unknown {
+            return true;
+        }
+        let (_, entries, others) = self.stretch.get_or_insert_with(|| (Instant::now(), 0, 0));
+        let admitted = *entries < self.most;
+        let counted = if admitted { entries } else { others };
+        *counted = counted.saturating_add(1);
+        admitted
+    }
+
+    /// When the number of the others is to be told; never where there is none.
+    fn due(&self) -> Option<Duration> {
+        let (since, _, others) = self.stretch?;
+        (others > 0).then(|| self.lasts.saturating_sub(since.elapsed()))
+    }
+
+    /// The entry that tells the number of the others, at the end of the stretch or of everything.
+    fn told(&mut self, last: bool) -> Option<Event> {
+        let (since, _, others) = self.stretch?;
+        if !last && since.elapsed() < self.lasts {
+            return None;
+        }
+        self.stretch = None;
+        (others > 0).then(|| Event {
+            who: Who::nameless(Kind::Unknown),
+            action: Word::of("calls-summed"),
+            outcome: Outcome { count: Some(others), ..Outcome::of("turned-away") },
+            ..entries_lost(0)
+        })
+    }
+}
+
 struct Writer<S> {
     store: S,
     chain: Chain,
@@ -231,6 +288,7 @@ struct Writer<S> {
     waiting: VecDeque<Event>,
     /// Lost entries that the trail has told of.
     lost: u64,
+    strangers: Strangers,
     bounds: Bounds,
     state: Arc<State>,
 }
@@ -240,10 +298,11 @@ impl<S: Store> Writer<S> {
         let mut tried = Instant::now();
         loop {
             let failing = self.state.known().failing.is_some();
-            let first = if self.waiting.is_empty() && !failing {
-                from.recv().map_err(|_| RecvTimeoutError::Disconnected)
-            } else {
-                from.recv_timeout(self.bounds.again.saturating_sub(tried.elapsed()))
+            let again =
+                (failing || !self.waiting.is_empty()).then(|| self.bounds.again.saturating_sub(tried.elapsed()));
+            let first = match again.into_iter().chain(self.strangers.due()).min() {
+                None => from.recv().map_err(|_| RecvTimeoutError::Disconnected),
+                Some(time) => from.recv_timeout(time),
             };
             let mut closed = matches!(first, Err(RecvTimeoutError::Disconnected));
             let mut next = first.ok();
@@ -252,11 +311,17 @@ impl<S: Store> Writer<S> {
             while let Some(message) = next {
                 match message {
                     Message::Close => closed = true,
+                    Message::Event(event) if !self.strangers.admits(&event) => {}
                     Message::Event(event) if self.waiting.len() < self.bounds.waiting => self.waiting.push_back(*event),
                     Message::Event(_) => drop(self.state.lost.fetch_add(1, Ordering::Relaxed)),
                 }
                 taken += 1;
                 next = if taken < self.bounds.group { from.try_recv().ok() } else { None };
+            }
+            match self.strangers.told(closed) {
+                Some(event) if self.waiting.len() < self.bounds.waiting => self.waiting.push_back(event),
+                Some(_) => drop(self.state.lost.fetch_add(1, Ordering::Relaxed)),
+                None => {}
             }
             if closed || !failing || tried.elapsed() >= self.bounds.again {
                 tried = Instant::now();
