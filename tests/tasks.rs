@@ -129,6 +129,59 @@ async fn orders_are_recorded_and_found_as_tasks() {
     }
 }
 
+/// FHIR (R4 and R5, RESTful API, search): servers take the parameters of a search as a form as well.
+#[tokio::test]
+async fn a_search_comes_as_a_form_too() {
+    use tower::ServiceExt;
+    let s = Service::new("form").await;
+    for n in 0..4 {
+        s.order(n, 50).await;
+    }
+    let post = async |path: &str, kind: Option<&str>, body: &str| -> (StatusCode, Value) {
+        let request = Request::builder().method("POST").uri(path).header("host", "localhost:8731");
+        let request = kind.into_iter().fold(request, |request, kind| request.header("content-type", kind));
+        let response = s.router.clone().oneshot(request.body(Body::from(body.to_owned())).unwrap()).await.unwrap();
+        let status = response.status();
+        let bytes = response.into_body().collect().await.unwrap().to_bytes();
+        (status, serde_json::from_slice(&bytes).unwrap_or(Value::Null))
+    };
+    let form = Some("application/x-www-form-urlencoded; charset=UTF-8");
+    let all = resources(&s.get("/fhir/R4/Task").await);
+    let target = format!("target=Task%2F{}", all[0]["id"].as_str().unwrap());
+    let entity = target.replace("target", "entity");
+    for (kind, query) in [
+        ("Task", "patient=Patient%2Fp2&status=requested"),
+        ("Task", "authored-on=ge2020-01-01T00%3A00%3A00%2B02%3A00&_count=2"),
+        ("DetectedIssue", "patient=Patient%2Fp3"),
+        ("Provenance", &*target),
+        ("AuditEvent", &*entity),
+    ] {
+        let wanted = s.get(&format!("/fhir/R4/{kind}?{query}")).await;
+        let (status, found) = post(&format!("/fhir/R4/{kind}/_search"), form, query).await;
+        assert_eq!((status, &found), (StatusCode::OK, &wanted), "{kind} {query}");
+        // Without a form everything is in the address; with both, both count.
+        let (status, found) = post(&format!("/fhir/R4/{kind}/_search?{query}"), None, "").await;
+        assert_eq!((status, &found), (StatusCode::OK, &wanted), "{kind} {query}");
+    }
+    let (_, found) = post("/fhir/R4/Task/_search?status=requested", form, "patient=Patient/p1").await;
+    assert_eq!(found["total"], 1);
+    let (_, all) = post("/fhir/R4/Task/_search", form, "").await;
+    assert_eq!(all["total"], 4);
+    // What cannot be read is no search for everything.
+    for (path, kind, body, expected) in [
+        ("/fhir/R4/Task/_search", Some("application/json"), "{}", StatusCode::UNSUPPORTED_MEDIA_TYPE),
+        ("/fhir/R4/Task/_search", None, "patient=Patient/p1", StatusCode::UNSUPPORTED_MEDIA_TYPE),
+        ("/fhir/R4/Task/_search", form, "colour=red", StatusCode::BAD_REQUEST),
+        ("/fhir/R4/Task/_search?status=requested", form, "status=completed", StatusCode::BAD_REQUEST),
+        ("/fhir/R4/Task/_search", form, &format!("patient={}", "x".repeat(70_000)), StatusCode::BAD_REQUEST),
+        ("/fhir/R4/Patient/_search", form, "", StatusCode::NOT_FOUND),
+    ] {
+        let (status, body) = post(path, kind, body).await;
+        assert_eq!((status, body["resourceType"].as_str()), (expected, Some("OperationOutcome")), "{path}");
+    }
+    assert_eq!(s.ask("GET", "/fhir/R4/Task/_search", "").await.0, StatusCode::METHOD_NOT_ALLOWED);
+}
+
 #[tokio::test]
 async fn searches_narrow_and_pages_lose_nothing() {
     let s = Service::new("pages").await;

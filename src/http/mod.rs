@@ -17,6 +17,7 @@ pub mod body;
 pub mod callback;
 pub mod connections;
 pub mod definitions;
+pub mod form_search;
 pub mod gate;
 pub mod history;
 pub mod hooks;

@@ -1,5 +1,6 @@
 //! Every route on one page.
 
+use super::form_search::by_form;
 use super::gate::{Need, gate};
 use super::refusal::Refusal;
 use super::stack::stack;
@@ -59,10 +60,23 @@ pub fn table() -> Vec<Route> {
         ("POST", "/fhir/{version}/NutritionOrder/{id}/$validate", validate, post(operations::validate_instance)),
         ("POST", "/fhir/{version}/NutritionOrder/$appraise", appraise, post(operations::appraise_order)),
         ("GET", "/fhir/{version}/Task", Need::Order(scope::Need::SearchTasks), get(tasks::tasks)),
+        ("POST", "/fhir/{version}/Task/_search", Need::Order(scope::Need::SearchTasks), by_form(tasks::tasks)),
         ("GET", "/fhir/{version}/Task/{id}", Need::Order(scope::Need::ReadTask), get(tasks::one_task)),
         ("GET", "/fhir/{version}/DetectedIssue", Need::Order(scope::Need::SearchIssues), get(tasks::issues)),
+        (
+            "POST",
+            "/fhir/{version}/DetectedIssue/_search",
+            Need::Order(scope::Need::SearchIssues),
+            by_form(tasks::issues),
+        ),
         ("GET", "/fhir/{version}/DetectedIssue/{id}", Need::Order(scope::Need::ReadIssue), get(tasks::one_issue)),
         ("GET", "/fhir/{version}/Provenance", Need::Order(scope::Need::SearchProvenance), get(history::provenances)),
+        (
+            "POST",
+            "/fhir/{version}/Provenance/_search",
+            Need::Order(scope::Need::SearchProvenance),
+            by_form(history::provenances),
+        ),
         (
             "GET",
             "/fhir/{version}/Provenance/{id}",
@@ -71,12 +85,19 @@ pub fn table() -> Vec<Route> {
         ),
         ("GET", "/fhir/{version}/AuditEvent", Need::Order(scope::Need::SearchAuditEvents), get(history::audit_events)),
         (
+            "POST",
+            "/fhir/{version}/AuditEvent/_search",
+            Need::Order(scope::Need::SearchAuditEvents),
+            by_form(history::audit_events),
+        ),
+        (
             "GET",
             "/fhir/{version}/AuditEvent/{id}",
             Need::Order(scope::Need::ReadAuditEvent),
             get(history::one_audit_event),
         ),
         ("GET", "/fhir/{version}/Subscription", subscribers, get(subscriptions::search)),
+        ("POST", "/fhir/{version}/Subscription/_search", subscribers, by_form(subscriptions::search)),
         ("POST", "/fhir/{version}/Subscription", subscribers, post(subscriptions::declared_only)),
         ("GET", "/fhir/{version}/Subscription/{id}", subscriber, get(subscriptions::read)),
         ("PUT", "/fhir/{version}/Subscription/{id}", subscriber, put(subscriptions::declared_only)),
@@ -84,6 +105,7 @@ pub fn table() -> Vec<Route> {
         ("GET", "/fhir/{version}/Subscription/{id}/$status", subscriber, get(subscriptions::status)),
         ("GET", "/fhir/{version}/Subscription/{id}/$events", subscriber, get(subscriptions::events)),
         ("GET", "/fhir/{version}/SubscriptionTopic", Need::Open, get(subscriptions::search_topics)),
+        ("POST", "/fhir/{version}/SubscriptionTopic/_search", Need::Open, by_form(subscriptions::search_topics)),
         ("GET", "/fhir/{version}/SubscriptionTopic/{id}", Need::Open, get(subscriptions::read_topic)),
         ("GET", "/fhir/{version}/OperationDefinition/{id}", Need::Open, get(definitions::operation)),
         ("GET", "/fhir/{version}/StructureDefinition/{id}", Need::Open, get(definitions::structure)),

@@ -501,7 +501,7 @@ pub const SIGN_OUT: &str = "sign-out";
 
 /// What a call is called in the trail, by the route and method; None for calls that are not kept.
 pub fn action(method: &str, route: &str) -> Option<(&'static str, &'static str)> {
-    const KEPT: [(&str, &str, &str); 22] = [
+    const KEPT: [(&str, &str, &str); 26] = [
         ("POST", "hook", "/cds-services/{id}"),
         ("POST", "feedback", "/cds-services/{id}/feedback"),
         ("POST", "batch", "/fhir/{version}"),
@@ -512,12 +512,16 @@ pub fn action(method: &str, route: &str) -> Option<(&'static str, &'static str)>
         ("POST", "validate", "/fhir/{version}/NutritionOrder/{id}/$validate"),
         ("POST", "appraise", "/fhir/{version}/NutritionOrder/$appraise"),
         ("GET", "search", "/fhir/{version}/Task"),
+        ("POST", "search", "/fhir/{version}/Task/_search"),
         ("GET", "read", "/fhir/{version}/Task/{id}"),
         ("GET", "search", "/fhir/{version}/DetectedIssue"),
+        ("POST", "search", "/fhir/{version}/DetectedIssue/_search"),
         ("GET", "read", "/fhir/{version}/DetectedIssue/{id}"),
         ("GET", "search", "/fhir/{version}/Provenance"),
+        ("POST", "search", "/fhir/{version}/Provenance/_search"),
         ("GET", "read", "/fhir/{version}/Provenance/{id}"),
         ("GET", "search", "/fhir/{version}/AuditEvent"),
+        ("POST", "search", "/fhir/{version}/AuditEvent/_search"),
         ("GET", "read", "/fhir/{version}/AuditEvent/{id}"),
         ("POST", SIGN_IN, "/sign-in"),
         ("GET", SIGN_IN, "/sign-in/answer"),
