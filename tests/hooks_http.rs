@@ -357,6 +357,37 @@ async fn an_order_that_was_judged_too_late_for_its_answer_comes_on_the_queue() {
     assert_eq!(s.counter("enteral_gate_queue_orders_total{result=\"new\"}").await, Some(1));
 }
 
+/// A card leads to its order on the queue, and is the same card however the request is laid out.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_card_leads_to_its_order_on_the_queue() {
+    let (_folder, kept) = store().await;
+    let limits = Limits { hook_time: Duration::from_secs(20), ..Limits::default() };
+    let s = Service::keeping(core(), limits, kept.clone()).await;
+    let sent = request("sign-maximum-below-schedule");
+    let (status, first) = s.post(SIGN, sent.clone()).await;
+    assert_eq!(status, 200);
+    let [item] = &*on_the_queue(&kept).await else { panic!("one order is on the queue") };
+    let links = &first["cards"][0]["links"];
+    let url = links[0]["url"].as_str().unwrap();
+    assert!(url.starts_with("http://") && url.ends_with(&format!("/queue/{}", item.id)), "{links}");
+    assert_eq!((links.as_array().map(Vec::len), links[0]["type"].as_str()), (Some(1), Some("absolute")));
+    assert!(links[0]["label"].as_str().unwrap().contains("on the queue"), "{links}");
+    // Laid out in other ways: spaces, and members in the order of their names.
+    let value: Value = serde_json::from_str(&sent).unwrap();
+    for other in [value.to_string(), serde_json::to_string_pretty(&value).unwrap()] {
+        assert_ne!(other, sent);
+        let (_, again) = s.post(SIGN, other).await;
+        assert_eq!(again["cards"][0]["uuid"], first["cards"][0]["uuid"]);
+        let ids = |answer: &Value| -> Vec<Value> {
+            let list = answer["cards"][0]["suggestions"].as_array().into_iter().flatten();
+            list.map(|suggestion| suggestion["uuid"].clone()).collect()
+        };
+        assert_eq!(ids(&again), ids(&first));
+        assert!(!ids(&first).is_empty());
+    }
+    assert_eq!(on_the_queue(&kept).await.len(), 1);
+}
+
 /// Feedback that cannot be kept is no success: whoever sent it sends it again, and it is counted once.
 #[tokio::test(flavor = "multi_thread")]
 async fn feedback_that_cannot_be_kept_is_asked_for_again() {

@@ -9,6 +9,7 @@ use super::suggestion::Suggestion;
 use crate::answer::{self, PROGRAM, STANDING};
 use crate::appraise::{Appraisal, OrderReport};
 use crate::findings::{Finding, Outcome, Rule, RuleKind, Tier};
+use crate::intake::content::content_hash;
 use crate::intake::json::Node;
 use crate::intake::order::{At, Problem};
 use crate::nutrition::derive::shown;
@@ -46,7 +47,7 @@ const LONGEST_LIST: usize = 20;
 #[derive(Clone, Debug, Serialize)]
 #[serde(rename_all = "camelCase")]
 pub struct Card {
-    /// Follows from the content: the same order and the same findings give the same.
+    /// Follows from the content: the same order, however it is written, and the same findings give the same.
     pub uuid: String,
     /// One line.
     pub summary: String,
@@ -61,11 +62,20 @@ pub struct Card {
     selection_behavior: Option<&'static str>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     override_reasons: Vec<Coding>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    links: Vec<Link>,
 }
 
 #[derive(Clone, Debug, Serialize)]
 struct Source {
     label: String,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+struct Link {
+    label: String,
+    url: String,
+    r#type: &'static str,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -219,7 +229,7 @@ pub fn of_order(
         detail.push_str("\n\n");
     }
     detail.push_str(&STATEMENTS);
-    let raw = evaluated.node(draft.at).map_or("", Node::raw);
+    let content = evaluated.node(draft.at).map(content_hash).unwrap_or_default();
     Some(
         Card {
             uuid: String::new(),
@@ -229,9 +239,10 @@ pub fn of_order(
             source: source(evaluated),
             selection_behavior: (!suggestions.is_empty()).then_some("at-most-one"),
             override_reasons: reasons(sorted),
+            links: Vec::new(),
             suggestions,
         }
-        .with_uuid(raw),
+        .with_uuid(&content),
     )
 }
 
@@ -275,7 +286,8 @@ pub fn of_request(evaluated: &Evaluated<'_>) -> Option<Card> {
     list(&mut detail, "Not checked", &lines);
     detail.push_str(&STATEMENTS);
     let summary = nothing_found(lines.first().map(String::as_str), lines.len());
-    let drafts: Vec<&str> = evaluated.sent.drafts.iter().filter_map(|d| evaluated.node(d.at)).map(Node::raw).collect();
+    let drafts = evaluated.sent.drafts.iter().filter_map(|d| evaluated.node(d.at));
+    let drafts: Vec<String> = drafts.map(content_hash).collect();
     Some(bare(summary, detail, source(evaluated)).with_uuid(&drafts.join("\n")))
 }
 
@@ -339,6 +351,7 @@ fn bare(summary: String, detail: String, source: Source) -> Card {
         suggestions: Vec::new(),
         selection_behavior: None,
         override_reasons: Vec::new(),
+        links: Vec::new(),
     }
 }
 
@@ -347,6 +360,14 @@ impl Card {
     pub fn not_recorded(&mut self) {
         self.detail.push_str("\n\n");
         self.detail.push_str(NOT_RECORDED);
+    }
+
+    /// Leads to an order on the queue. The card keeps its id.
+    pub fn linked(&mut self, order: &str, url: String) {
+        if !self.links.iter().any(|link| link.url == url) {
+            let label = plain(&format!("{order} on the queue of pharmacists and dietitians"));
+            self.links.push(Link { label, url, r#type: "absolute" });
+        }
     }
 
     fn with_uuid(mut self, order: &str) -> Self {

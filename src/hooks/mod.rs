@@ -99,8 +99,9 @@ impl Answered {
     }
 
     /// The response when the orders that are for the queue (`kept`, by their place among the drafts) were recorded
-    /// durably, or could not be. What is on no card must not be lost then: the prescriber is told.
-    pub fn body_when(&self, kept: &[bool], recorded: bool) -> String {
+    /// durably, or could not be. What is on no card must not be lost then: the prescriber is told. `pages` are the addresses
+    /// of those on the queue, in the order of `kept`; none where this service has no address.
+    pub fn body_when(&self, kept: &[bool], recorded: bool, mut pages: impl Iterator<Item = String>) -> String {
         if self.nothing_checked || !kept.contains(&true) {
             return self.body.clone();
         }
@@ -109,6 +110,10 @@ impl Answered {
         for (nth, order) in said.extension.orders.iter_mut().enumerate().filter(|(nth, _)| kept(*nth)) {
             order.recorded = Some(recorded);
             if recorded {
+                let card = said.card_of.get(nth).copied().flatten().and_then(|card| said.cards.get_mut(card));
+                if let (Some(url), Some(card)) = (pages.next(), card) {
+                    card.linked(&order.order, url);
+                }
                 continue;
             }
             match said.card_of.get(nth).copied().flatten().and_then(|card| said.cards.get_mut(card)) {

@@ -7,12 +7,13 @@ use super::request;
 use super::service::Service;
 use crate::appraise::{Appraisal, Institution, OrderReport, check_by};
 use crate::findings::{Correction, Excess, Finding, Outcome, Rule, RuleKind, Tier};
+use crate::intake::content::{content_hash, content_hash_of};
 use crate::intake::json::Node;
 use crate::intake::order::FhirVersion;
 use crate::sheet::{Offer, Word};
 use serde::Serialize;
 use serde_json::value::RawValue;
-use std::cell::OnceCell;
+use std::cell::{LazyCell, OnceCell};
 use std::collections::BTreeMap;
 
 /// Most suggestions on one card.
@@ -120,6 +121,7 @@ pub fn suggestions(
     let mut out = Tried::default();
     // An update needs the draft's own id.
     let (Some(order), Some(_)) = (again.evaluated.node(draft.at), &draft.id) else { return out };
+    let content = LazyCell::new(|| content_hash(order));
     for (rule, finding) in &sorted.shown {
         let Some(correction) = &finding.correction else { continue };
         if out.suggestions.len() == MOST {
@@ -138,7 +140,8 @@ pub fn suggestions(
         if out.suggestions.iter().any(same) {
             continue;
         }
-        let uuid = uuid_of([order.raw(), resource.get(), &rule.id]).to_string();
+        let uuid =
+            uuid_of([content.as_str(), &content_hash_of(resource.get()).unwrap_or_default(), &*rule.id]).to_string();
         let description =
             format!("{}; all else as drafted. Judged again: nothing new of this tier or above.", correction.label);
         let actions = vec![Action { r#type: "update", description, resource }];

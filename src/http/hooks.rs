@@ -14,6 +14,7 @@ use super::negotiate;
 use super::operations::{Running, at_once, begin, ended, noting};
 use super::refusal::Refusal;
 use super::stack::Disposition;
+use super::tasks::address;
 use super::trail::Noted;
 use crate::hooks::card::OnQueue;
 use crate::hooks::feedback::{Entry, Feedback};
@@ -99,6 +100,7 @@ async fn received(
 /// `POST /cds-services/{id}`
 pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: Request) -> Result<Response, Refusal> {
     let client = request.extensions().get::<Caller>().map_or_else(String::new, |caller| caller.name.to_string());
+    let at = address(&request, &app);
     let (service, whole, noted) = received(&app, &id, request).await?;
     let came = Timestamp::now();
     // One time for the whole answer; what was not fetched by then is not waited for, so that there is time to judge.
@@ -169,12 +171,13 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
     }
     log(&app, service, &answered, (bytes, fetching));
     let sender = Sender { client, base, through: service.id, since: None };
+    let pages = pages(&at, &orders, &sender);
     let recorded = keeping::keep(&app, orders, sender, deadline).await;
     let body = match recorded {
         Kept::Nothing => answered.body,
         // An OperationOutcome has no card to say it on.
         Kept::NotRecorded if answered.nothing_checked => keeping::with_issue(answered.body),
-        Kept::Recorded | Kept::NotRecorded => answered.body_when(&kept, recorded == Kept::Recorded),
+        Kept::Recorded | Kept::NotRecorded => answered.body_when(&kept, recorded == Kept::Recorded, pages.into_iter()),
     };
     let mut response = if answered.nothing_checked {
         negotiate::fhir(StatusCode::PRECONDITION_FAILED, body, false)
@@ -188,6 +191,20 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
 
 /// Drafts that were not judged because of a fault, and the base of their server.
 struct Unjudged((Vec<Received>, String));
+
+/// Where the orders for the queue are shown; nothing where the address of this service is not known.
+fn pages(at: &str, orders: &[Received], sender: &Sender) -> Vec<String> {
+    if at.is_empty() {
+        return Vec::new();
+    }
+    let items = orders.iter().filter(|order| order.is_item()).map(|order| {
+        let mut key = order.key.clone();
+        key.client.clone_from(&sender.client);
+        key.base.clone_from(&sender.base);
+        key.item(&order.content)
+    });
+    items.map(|item| format!("{at}/queue/{item}")).collect()
+}
 
 /// What came of judging a request.
 type Judged = Result<Result<Hooked, Malformed>, Unjudged>;

@@ -16,6 +16,7 @@
     )
 )]
 pub mod bundle;
+pub mod content;
 pub mod json;
 pub mod order;
 pub mod resource_types;
