@@ -506,6 +506,20 @@ async fn broken_transport_ends_the_connection_and_nothing_else() {
 }
 
 #[tokio::test]
+async fn a_long_head_is_refused_with_its_bound() {
+    let s = service().await;
+    let get = async |path: &str, field: usize| {
+        let field = "y".repeat(field);
+        let text = format!("GET {path} HTTP/1.1\r\nhost: x\r\nx-long: {field}\r\nconnection: close\r\n\r\n");
+        raw(s.here, text.as_bytes()).await.unwrap()
+    };
+    let long = |bytes: usize| format!("/livez?{}", "x".repeat(bytes - 7));
+    get(&long(16 * 1024 + 1), 1).await.refuses(414, "too-long");
+    get("/fhir/R4/metadata", 33 * 1024).await.refuses(431, "too-long");
+    assert_eq!(get(&long(16 * 1024), 12 * 1024).await.status, 200);
+}
+
+#[tokio::test]
 async fn a_fault_stays_in_its_request() {
     let s = service().await;
     let r = post(s.here, VALIDATE, r#"{"resourceType":"NutritionOrder","id":"PANIC"}"#).await;

@@ -575,7 +575,7 @@ async fn a_hook_is_recorded_with_its_card_and_feedback_finds_it() {
     let id = item_of(&resources(&tasks)[0]);
     let words: Vec<String> =
         s.store.trail(id.clone()).await.unwrap().iter().map(|e| e.what.words(&|at| at.to_string())).collect();
-    assert_eq!(words, ["recorded", "the prescriber went on all the same: will-adjust: at once"]);
+    assert_eq!(words, ["recorded", "went on in spite of the card: Will adjust the order: at once"]);
     // What was offered on the card, and how it was judged again, is with the order as well.
     let sheet = s.store.get(id.clone()).await.unwrap().unwrap().report.sheet.unwrap();
     let held = sheet.found.iter().flat_map(|f| &f.offers).filter(|offer| offer.held.is_ok());

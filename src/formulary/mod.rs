@@ -324,9 +324,10 @@ impl Formulary {
         shared.chain(unseen).collect()
     }
 
-    /// The file name it was read from, or the label it was made with.
+    /// The name of the file it was read from, without its folder, or the label it was made with.
     pub fn label(&self) -> &str {
-        &self.label
+        // The folder is nobody's business to whom an answer goes.
+        self.label.rsplit(['/', '\\']).next().unwrap_or(&self.label)
     }
 
     /// SHA-256 of the content in normal form, lower-case hex. The same for the same products whatever the

@@ -172,7 +172,10 @@ fn received(seen: &Seen<'_, '_>) -> Option<Received> {
     let mut received = match &seen.fate {
         Fate::NotSelected | Fate::NotATubeFeed => return None,
         Fate::NotRead => unjudged("It could not be read as an order."),
-        Fate::AnotherPatient => unjudged("It is for another patient than the one the request was about."),
+        Fate::AnotherPatient => unjudged(&format!(
+            "It is for another patient than the one the request was about, Patient/{}.",
+            seen.evaluated.patient
+        )),
         Fate::Judged(report) => Received::of_draft(a, report, &seen.evaluated.lacks().collect::<Vec<_>>(), seen.offers),
     };
     of_the_patient(&mut received, seen.evaluated);

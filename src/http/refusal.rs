@@ -23,6 +23,8 @@ pub enum Refusal {
     BodyTimeout,
     /// The body is larger than the limit, bytes.
     TooLarge(usize),
+    /// Address or header fields are longer than their limit. (which; bytes)
+    HeadTooLarge(Head, usize),
     /// The body's type, coding or version cannot be read. (which, and what can; its media type)
     MediaType(String, &'static str),
     /// The body is not what it has to be. (issue code, sentence, FHIRPath)
@@ -57,6 +59,15 @@ pub enum Refusal {
     NotKept,
 }
 
+/// What comes before the body of a request.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Head {
+    /// Path and query.
+    Address,
+    /// Names and values of the header fields.
+    Fields,
+}
+
 impl Refusal {
     /// The HTTP status.
     pub fn status(&self) -> StatusCode {
@@ -65,6 +76,8 @@ impl Refusal {
             Self::MethodNotAllowed | Self::EntryMethod => StatusCode::METHOD_NOT_ALLOWED,
             Self::NotAcceptable(..) => StatusCode::NOT_ACCEPTABLE,
             Self::BodyTimeout => StatusCode::REQUEST_TIMEOUT,
+            Self::HeadTooLarge(Head::Address, _) => StatusCode::URI_TOO_LONG,
+            Self::HeadTooLarge(Head::Fields, _) => StatusCode::REQUEST_HEADER_FIELDS_TOO_LARGE,
             Self::TooLarge(_) | Self::BatchFull => StatusCode::PAYLOAD_TOO_LARGE,
             Self::MediaType(..) => StatusCode::UNSUPPORTED_MEDIA_TYPE,
             Self::Unreadable(..) | Self::Parameter(..) | Self::NotSupported(_) | Self::Incomplete => {
@@ -94,7 +107,7 @@ impl Refusal {
             | Self::Condition(_) => "not-supported",
             Self::Rule(_) => "business-rule",
             Self::BodyTimeout | Self::AppraisalTimeout => "timeout",
-            Self::TooLarge(_) => "too-long",
+            Self::TooLarge(_) | Self::HeadTooLarge(..) => "too-long",
             Self::BatchFull => "too-costly",
             Self::Unreadable(code, ..) => code,
             Self::Parameter(..) => "value",
@@ -116,6 +129,13 @@ impl Refusal {
             Self::NotAcceptable(asked, sent) => format!("Only {sent} can be sent; asked for was {asked}."),
             Self::BodyTimeout => "The request body did not arrive in time. Nothing was checked.".to_owned(),
             Self::TooLarge(limit) => format!("The request body is larger than {limit} bytes. Nothing was checked."),
+            Self::HeadTooLarge(what, limit) => {
+                let what = match what {
+                    Head::Address => "address of the request",
+                    Head::Fields => "header of the request",
+                };
+                format!("The {what} is longer than {limit} bytes. Nothing was checked.")
+            }
             Self::MediaType(what, _) => what.clone(),
             Self::Unreadable(_, what, _) => what.clone(),
             Self::Parameter(name, what) => format!("Parameter {name}: {what}"),

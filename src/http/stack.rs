@@ -5,7 +5,7 @@
 
 use super::App;
 use super::gate::Caller;
-use super::refusal::Refusal;
+use super::refusal::{Head, Refusal};
 use super::trail::{self, Call, Noted};
 use axum::extract::{MatchedPath, Request, State};
 use axum::middleware::Next;
@@ -42,6 +42,21 @@ pub fn logs() -> bool {
     tracing::enabled!(tracing::Level::INFO)
 }
 
+/// Most bytes of a path with its query.
+const ADDRESS: usize = 16 << 10;
+/// Most bytes of the names and values of header fields.
+const FIELDS: usize = 32 << 10;
+
+/// What of a request's head is too large.
+fn head(request: &Request) -> Option<Refusal> {
+    let address = request.uri().path_and_query().map_or(0, |address| address.as_str().len());
+    if address > ADDRESS {
+        return Some(Refusal::HeadTooLarge(Head::Address, ADDRESS));
+    }
+    let fields = request.headers().iter().map(|(name, value)| name.as_str().len() + value.len());
+    (fields.sum::<usize>() > FIELDS).then_some(Refusal::HeadTooLarge(Head::Fields, FIELDS))
+}
+
 /// The middleware.
 pub async fn stack(State(app): State<Arc<App>>, mut request: Request, next: Next) -> Response {
     let started = Instant::now();
@@ -54,7 +69,13 @@ pub async fn stack(State(app): State<Arc<App>>, mut request: Request, next: Next
     if let Some(noted) = &noted {
         request.extensions_mut().insert(noted.clone());
     }
-    let mut serving = pin!(next.run(request));
+    let serving = async {
+        match head(&request) {
+            None => next.run(request).await,
+            Some(refusal) => refusal.into_response(),
+        }
+    };
+    let mut serving = pin!(serving);
     let served = poll_fn(|context| match catch_unwind(AssertUnwindSafe(|| serving.as_mut().poll(context))) {
         Ok(Poll::Ready(response)) => Poll::Ready(Some(response)),
         Ok(Poll::Pending) => Poll::Pending,

@@ -801,10 +801,11 @@ pub fn task(summary: &Summary, lane: Lane, version: FhirVersion, times: &Times) 
     }
     let mut notes: Vec<Value> = decision(summary, lane).into_iter().collect();
     if summary.not_evaluated > 0 {
-        let text = format!(
-            "Not fully checked: {} rules could not be evaluated; the order's page names them.",
-            summary.not_evaluated
-        );
+        let (rules, them) = match summary.not_evaluated {
+            1 => ("1 rule".to_owned(), "it"),
+            n => (format!("{n} rules"), "them"),
+        };
+        let text = format!("Not fully checked: {rules} could not be evaluated; the order's page names {them}.");
         notes.push(json!({ "text": text }));
     }
     if !notes.is_empty() {

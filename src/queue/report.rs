@@ -264,7 +264,9 @@ pub fn nothing(a: &Appraisal<'_>) -> Report {
 /// The report of an order that could not be judged at all.
 pub fn unjudged(a: &Appraisal<'_>, why: &str) -> Report {
     let missing = NotEvaluated { rules: Vec::new(), why: why.to_owned(), at: Vec::new() };
-    let notes = a.problems.iter().map(|problem| answer::capital(&problem.text)).collect();
+    // That no order was found says nothing of this one.
+    let about = a.problems.iter().filter(|problem| !problem.grave || !a.orders.is_empty());
+    let notes = about.map(|problem| answer::capital(&problem.text)).collect();
     Report { disposition: Disposition::NotFullyChecked, not_evaluated: vec![missing], notes, ..nothing(a) }
 }
 

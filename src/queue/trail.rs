@@ -1,10 +1,11 @@
 //! What happened to an item: who, when, what, and the version that it led to. Never changed, only added to.
 
 use super::item::ItemId;
-use super::work::Action;
+use super::work::{Action, reason_words};
 use super::{Lane, Person};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// One thing that happened.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -85,7 +86,7 @@ impl Event {
         }
     }
 
-    /// In a few words, for people; `moment` writes a time as the institution does.
+    /// What whoever did it did, in a few words for people; `moment` writes a time as the institution does.
     pub fn words(&self, moment: &dyn Fn(Timestamp) -> String) -> String {
         match self {
             Self::Recorded { replaces: None } => "recorded".to_owned(),
@@ -103,12 +104,13 @@ impl Event {
             Self::Returned { .. } => "the order was changed back to this".to_owned(),
             Self::Did { lane, action } => format!("{} ({})", action.words(moment), lane.word()),
             Self::Viewed => "looked at it".to_owned(),
-            Self::CardAnswered { accepted: true, .. } => "the prescriber took the card's advice".to_owned(),
+            Self::CardAnswered { accepted: true, .. } => "took the card's advice".to_owned(),
             Self::CardAnswered { reason, comment, .. } => {
-                let mut out = "the prescriber went on all the same".to_owned();
-                for part in [reason, comment].into_iter().flatten() {
+                let mut out = "went on in spite of the card".to_owned();
+                let reason = reason.as_deref().map(reason_words);
+                for part in [reason, comment.as_deref().map(Cow::Borrowed)].into_iter().flatten() {
                     out.push_str(": ");
-                    out.push_str(part);
+                    out.push_str(&part);
                 }
                 out
             }

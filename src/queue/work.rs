@@ -7,8 +7,10 @@ use super::item::{ItemId, Standing, Summary};
 use super::policy::{Closing, Policy};
 use super::trail::Event;
 use super::{Lane, Person, Role};
+use crate::hooks::card::OVERRIDE_REASONS;
 use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 use thiserror::Error;
 
 /// Most characters of what somebody writes.
@@ -22,6 +24,13 @@ pub const ACCEPT_REASONS: [(&str, &str); 5] = [
     ("does-not-apply", "Does not apply to this patient"),
     ("other", "Another reason, as written"),
 ];
+
+/// A reason in words: of somebody who left an order as it is, or who went on in spite of a card. Codes of an institution's own
+/// reasons are made of their words.
+pub fn reason_words(code: &str) -> Cow<'_, str> {
+    let known = ACCEPT_REASONS.iter().chain(&OVERRIDE_REASONS).find(|(own, _)| *own == code);
+    known.map_or_else(|| Cow::Owned(code.replace('-', " ")), |(_, words)| Cow::Borrowed(*words))
+}
 
 /// Why an order is left as it is.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -114,8 +123,7 @@ impl Action {
             Self::HandOver { to, note } => with(&format!("handed over to {}", to.name), note),
             Self::AskPrescriber { question } => with("prescriber asked", question),
             Self::Accept { reason } => {
-                let known = ACCEPT_REASONS.iter().find(|(code, _)| *code == reason.code);
-                let words = known.map_or(reason.code.as_str(), |(_, words)| words);
+                let words = reason_words(&reason.code);
                 with(&format!("accepted as it is ({words})"), reason.text.as_deref().unwrap_or_default())
             }
             Self::CloseAsChanged { note } => with("closed: the order was changed", note),
@@ -491,11 +499,11 @@ impl Summary {
         match &command.action {
             Action::Accept { reason } => {
                 if !ACCEPT_REASONS.iter().any(|(code, _)| *code == reason.code) {
-                    let codes: Vec<&str> = ACCEPT_REASONS.iter().map(|(code, _)| *code).collect();
-                    return invalid(format!("A reason is needed: one of {}.", codes.join(", ")));
+                    let words: Vec<&str> = ACCEPT_REASONS.iter().map(|(_, words)| *words).collect();
+                    return invalid(format!("A reason is needed: one of “{}”.", words.join("”, “")));
                 }
                 if reason.code == "other" && reason.text.as_deref().is_none_or(empty) {
-                    return invalid("The reason \"other\" needs words.".to_owned());
+                    return invalid("Another reason needs words.".to_owned());
                 }
             }
             Action::AskPrescriber { question } if empty(question) => {

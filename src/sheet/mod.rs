@@ -473,14 +473,20 @@ fn of_order(a: &Appraisal<'_>, order: &Order<'_>) -> Vec<(Word, String)> {
         out.extend(by.map(|by| (Word::from("By"), seen(&by))));
     }
     let word = |text: String| text.to_lowercase();
-    out.push(("Status".into(), order.status.value().map_or("not stated".to_owned(), |s| word(format!("{s:?}")))));
+    let status = match &order.status {
+        Field::Present(x) => word(format!("{:?}", x.value)),
+        Field::Absent => "not stated".to_owned(),
+        Field::Missing { .. } | Field::Unreadable { .. } => "cannot be read".to_owned(),
+    };
+    out.push(("Status".into(), status));
     if let Some(f) = &order.formula {
         let route = match f.route.value() {
             Some(c) => {
                 let coding = c.codings.iter().find_map(|c| c.display.as_ref().or(c.code.as_ref()));
                 c.text.as_ref().or(coding).map_or("without a name".to_owned(), |t| seen(t))
             }
-            None => "not stated".to_owned(),
+            None if matches!(f.route, Field::Absent) => "not stated".to_owned(),
+            None => "cannot be read".to_owned(),
         };
         out.push(("Route".into(), route));
     }

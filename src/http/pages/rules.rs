@@ -7,6 +7,7 @@ use crate::appraise::own_rules;
 use crate::findings::{Rule, Tier};
 use crate::http::App;
 use crate::http::refusal::Refusal;
+use crate::queue::work::reason_words;
 use crate::rulebook::{Bound, Limit, Mode, Rulebook};
 use askama::Template;
 use axum::extract::{Path, Request, State};
@@ -198,7 +199,10 @@ async fn counted(app: &App, id: &str, sees_orders: bool) -> Option<Counted> {
         let sum: i64 = map.values().sum();
         let list: Vec<String> = map
             .iter()
-            .map(|(why, n)| format!("{}: {n}", if why.is_empty() { "no reason given" } else { why }))
+            .map(|(why, n)| match why.as_str() {
+                "" => format!("no reason given: {n}"),
+                code => format!("{}: {n}", reason_words(code)),
+            })
             .collect();
         if list.is_empty() { sum.to_string() } else { format!("{sum} ({})", list.join(", ")) }
     };
