@@ -940,6 +940,24 @@ async fn what_was_asked_and_said_stands_by_the_decision() {
     assert!(looks.iter().filter(|entry| entry.what.word() == "viewed").count() >= 15);
 }
 
+/// What rules found is told beside them, and which find nothing.
+#[tokio::test(flavor = "multi_thread")]
+async fn rules_are_listed_with_what_they_found() {
+    let s = service(&[sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")]).await;
+    let me = s.sign_in("invented-1").await;
+    let page = s.get("/rules", &me).await.body;
+    assert!(page.contains("orders on the queue of the last 28 days") && !page.contains("silent for"), "{page}");
+    let row = |id: &str| {
+        let from = page.find(&format!("/rules/{id}\"")).unwrap();
+        page[from..].split("</tr>").next().unwrap().to_owned()
+    };
+    // Of a rule that one of the orders breaks, and of one that neither does.
+    assert!(row("CON-03").contains("<td>1</td>"), "{}", row("CON-03"));
+    assert!(row("RTE-06").contains("<td>0</td>"), "{}", row("RTE-06"));
+    let one = s.get("/rules/CON-03", &me).await.body;
+    assert!(one.contains("last found something"), "{one}");
+}
+
 /// A rule is found however its id is typed, and what is in effect is shown as rulebooks write it.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_rule_is_looked_for_in_large_and_small_letters_alike() {

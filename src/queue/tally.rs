@@ -1,5 +1,6 @@
 //! What is counted per rule, for the people who look after the rulebook. Nothing of a person, an order or a day's hour.
 
+use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -75,6 +76,28 @@ impl Count {
     /// One more.
     pub fn one(rule: &str, fate: Fate, reason: &str) -> Self {
         Self { rule: rule.to_owned(), fate, reason: reason.to_owned(), n: 1 }
+    }
+}
+
+/// Days without a finding after which a rule is called silent: common practice, no source.
+pub const SILENT: i32 = 90;
+
+/// When rules last found something.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct LastFound {
+    /// The first day on which anything was counted.
+    pub since: Option<Date>,
+    /// The last day of each rule that ever found something.
+    pub of: BTreeMap<String, Date>,
+}
+
+impl LastFound {
+    /// For how many days a rule has found nothing, where these are many. A rule that never did is silent since counting
+    /// began.
+    pub fn silent(&self, rule: &str, today: Date) -> Option<i32> {
+        let last = self.of.get(rule).copied().or(self.since)?;
+        let days = last.until(today).ok()?.get_days();
+        (days >= SILENT).then_some(days)
     }
 }
 

@@ -25,7 +25,7 @@ pub use upkeep::{Verified, is_postgres, open, pack_reports, packs_reports, table
 pub(crate) use writer::tests::ended;
 
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
-use crate::queue::tally::RuleStatistics;
+use crate::queue::tally::{LastFound, RuleStatistics};
 use crate::queue::task::TaskIs;
 use crate::queue::trail::Entry;
 use crate::queue::urgency::Times;
@@ -340,6 +340,9 @@ pub trait Store: Send + Sync + 'static {
 
     /// What was counted per rule from one day to another, both included.
     fn statistics(&self, from: Date, to: Date) -> Answer<'_, Vec<RuleStatistics>>;
+
+    /// When each rule last found something.
+    fn last_found(&self) -> Answer<'_, LastFound>;
 
     /// Notes that somebody looked at an item.
     fn viewed(&self, item: ItemId, by: Person, at: Timestamp) -> Answer<'_, ()>;

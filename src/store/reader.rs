@@ -5,7 +5,7 @@ use super::sql::{Value, damaged, statement, trouble};
 use super::{Counts, Filter, LaneIs, MOST_OF_A_PAGE, Page, Query, Sort, TaskOf, Unavailable};
 use crate::queue::Lane;
 use crate::queue::item::{Item, ItemId, Summary};
-use crate::queue::tally::{Fate, RuleStatistics};
+use crate::queue::tally::{Fate, LastFound, RuleStatistics};
 use crate::queue::task::TaskIs;
 use crate::queue::trail::Entry;
 use crate::queue::urgency;
@@ -379,6 +379,22 @@ pub(super) async fn counts(pool: &AnyPool, now: Timestamp) -> Result<Counts, Una
         let name = lane.word();
         let state = format!("CASE WHEN {name}_until <= $1 THEN 'open' ELSE {name} END");
         out.lanes.insert(lane, by(&state, vec![now.into()]).await?);
+    }
+    Ok(out)
+}
+
+/// When each rule last found something.
+pub(super) async fn last_found(pool: &AnyPool) -> Result<LastFound, Unavailable> {
+    let date =
+        |text: String| text.parse::<Date>().map_err(|_| Unavailable::Damaged(format!("the day {text} of a count")));
+    let mut out = LastFound::default();
+    for row in rows(pool, "SELECT MIN(day) FROM counts".to_owned(), Vec::new()).await? {
+        let day: Option<String> = row.try_get(0).map_err(|error| trouble(&error))?;
+        out.since = day.map(date).transpose()?;
+    }
+    let sql = format!("SELECT rule, MAX(day) FROM counts WHERE fate = '{}' GROUP BY rule", Fate::Fired.word());
+    for row in rows(pool, sql, Vec::new()).await? {
+        out.of.insert(text(&row, 0)?, date(text(&row, 1)?)?);
     }
     Ok(out)
 }

@@ -17,7 +17,7 @@ use super::{
 use crate::queue::item::{Item, ItemId, Received, Summary};
 use crate::queue::policy::Policy;
 use crate::queue::report::Report;
-use crate::queue::tally::RuleStatistics;
+use crate::queue::tally::{LastFound, RuleStatistics};
 use crate::queue::trail::Entry;
 use crate::queue::urgency::Times;
 use crate::queue::work::Command;
@@ -808,6 +808,10 @@ impl Store for SqlStore {
 
     fn statistics(&self, from: Date, to: Date) -> Answer<'_, Vec<RuleStatistics>> {
         Box::pin(async move { self.looked(reader::statistics(&self.readers, from, to)).await })
+    }
+
+    fn last_found(&self) -> Answer<'_, LastFound> {
+        Box::pin(async move { self.looked(reader::last_found(&self.readers)).await })
     }
 
     fn viewed(&self, item: ItemId, by: Person, at: Timestamp) -> Answer<'_, ()> {

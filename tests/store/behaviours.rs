@@ -495,6 +495,14 @@ pub async fn statistics_per_rule_hold_nothing_of_a_person(place: Place) {
         assert!(!text.split(|c: char| !c.is_alphanumeric()).any(|word| word == private), "{private}");
     }
     assert_eq!(store.statistics(date(2026, 9, 22), date(2027, 1, 1)).await.unwrap(), []);
+    // A rule that found nothing for long is silent; one that never did, since counting began.
+    let last = store.last_found().await.unwrap();
+    assert_eq!((last.since, last.of.get(&rule)), (Some(day), Some(&day)));
+    for name in [rule.as_str(), "XXX-99"] {
+        assert_eq!(last.silent(name, date(2026, 12, 19)), None, "{name}");
+        assert_eq!(last.silent(name, date(2026, 12, 20)), Some(90), "{name}");
+    }
+    assert!(!last.of.contains_key("XXX-99"));
 }
 
 pub async fn feedback_is_joined_to_its_item(place: Place) {

@@ -9,10 +9,12 @@ use crate::http::App;
 use crate::http::refusal::Refusal;
 use crate::queue::work::reason_words;
 use crate::rulebook::{Bound, Limit, Mode, Rulebook};
+use crate::store::{Store, Unavailable};
 use askama::Template;
 use axum::extract::{Path, Request, State};
 use axum::response::Response;
 use http::StatusCode;
+use jiff::civil::Date;
 use jiff::{Span, Timestamp};
 use std::sync::Arc;
 
@@ -23,6 +25,10 @@ struct Short {
     up_to: Option<Tier>,
     goes: &'static str,
     source: String,
+    /// Orders in which it found something, and what became of that.
+    found: String,
+    /// That it has found nothing for long.
+    silent: Option<String>,
 }
 
 struct Group {
@@ -39,6 +45,11 @@ struct List {
     book: String,
     warning: Option<String>,
     groups: Vec<Group>,
+    /// Days over which is counted; nothing where no queue is kept.
+    days: Option<i64>,
+    /// That the counts cannot be read.
+    trouble: Option<String>,
+    silent: usize,
 }
 
 struct Check {
@@ -125,8 +136,56 @@ fn short(rule: &Rule, goes: &'static str) -> Short {
         up_to: None,
         goes,
         source: rule.source.to_string(),
+        found: String::new(),
+        silent: None,
     }
 }
+
+/// Days over which is counted.
+const DAYS: i64 = 28;
+
+/// The first and the last day of what is counted.
+fn days(app: &App) -> Option<(Date, Date)> {
+    let today = Timestamp::now().to_zoned_date(&app.settings.zone);
+    Some((today.checked_sub(Span::new().days(DAYS - 1)).ok()?, today))
+}
+
+/// Puts to the rules what was counted of them; gives how many are silent.
+async fn put_counts(
+    store: &dyn Store,
+    (from, today): (Date, Date),
+    groups: &mut [Group],
+) -> Result<usize, Unavailable> {
+    let of = store.statistics(from, today).await?;
+    let last = store.last_found().await?;
+    let mut silent = 0;
+    for rule in groups.iter_mut().flat_map(|group| &mut group.rules).filter(|rule| rule.goes != WAITS) {
+        let known = of.iter().find(|known| known.rule == rule.id);
+        rule.found = known.map_or_else(
+            || "0".to_owned(),
+            |known| {
+                let mut parts = vec![known.fired.to_string()];
+                let left: i64 = known.accepted.values().sum();
+                parts.extend((left > 0).then(|| format!("left as ordered {left}")));
+                parts.extend((known.changed > 0).then(|| format!("changed {}", known.changed)));
+                let votes = (known.useful, known.not_useful);
+                parts.extend((votes != (0, 0)).then(|| format!("useful {}, not useful {}", votes.0, votes.1)));
+                parts.join("; ")
+            },
+        );
+        if let Some(days) = last.silent(&rule.id, today) {
+            silent += 1;
+            rule.silent = Some(match last.of.get(&rule.id) {
+                Some(day) => format!("silent for {days} days, since {day}"),
+                None => format!("silent in all the {days} days of counting"),
+            });
+        }
+    }
+    Ok(silent)
+}
+
+/// Where what waits for data goes.
+const WAITS: &str = "nobody: cannot be evaluated yet";
 
 const OWN: &str = "the prescriber's card and the queue; reminders to nobody";
 
@@ -140,7 +199,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         Short { tier, up_to, ..short(&l.rule, goes(l.mode)) }
     });
     let limits: Vec<Short> = limits.collect();
-    let waiting: Vec<Short> = book.waiting.iter().map(|w| short(&w.rule, "nobody: cannot be evaluated yet")).collect();
+    let waiting: Vec<Short> = book.waiting.iter().map(|w| short(&w.rule, WAITS)).collect();
     let count = own.len() + limits.len() + waiting.len();
     let mut groups = vec![Group {
         title: "Limits of the rulebook",
@@ -160,7 +219,14 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     groups.retain(|g| !g.rules.is_empty());
     let name = if book.is_empty() { String::new() } else { format!("{} {} ({})", book.label, book.edition, book.hash) };
     let warning = book_warning(&book).map(std::borrow::Cow::into_owned);
-    page(StatusCode::OK, &List { chrome, count, book: name, warning, groups })
+    let (mut over, mut trouble, mut silent) = (None, None, 0);
+    if let (Some(store), Some(days)) = (app.doors.store.as_deref(), days(&app)) {
+        match put_counts(store, days, &mut groups).await {
+            Ok(found) => (over, silent) = (Some(DAYS), found),
+            Err(why) => trouble = Some(why.to_string()),
+        }
+    }
+    page(StatusCode::OK, &List { chrome, count, book: name, warning, groups, days: over, trouble, silent })
 }
 
 /// `GET /rules/{id}`
@@ -182,11 +248,9 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
 }
 
 async fn counted(app: &App, id: &str, sees_orders: bool) -> Option<Counted> {
-    const DAYS: i64 = 28;
     let store = app.doors.store.as_ref()?;
     let now = Timestamp::now();
-    let today = now.to_zoned_date(&app.settings.zone);
-    let from = today.checked_sub(Span::new().days(DAYS - 1)).ok()?;
+    let (from, today) = days(app)?;
     let of = match store.statistics(from, today).await {
         Ok(of) => of,
         Err(why) => {
@@ -206,8 +270,17 @@ async fn counted(app: &App, id: &str, sees_orders: bool) -> Option<Counted> {
             .collect();
         if list.is_empty() { sum.to_string() } else { format!("{sum} ({})", list.join(", ")) }
     };
+    let last = match store.last_found().await {
+        Err(why) => why.to_string(),
+        Ok(last) => match (last.of.get(id), last.since) {
+            (Some(day), _) => day.to_string(),
+            (None, Some(since)) => format!("never since counting began on {since}"),
+            (None, None) => "nothing was counted yet".to_owned(),
+        },
+    };
     let rows = vec![
         ("orders in which it found something", s.fired.to_string()),
+        ("last found something", last),
         ("orders for which it could not be evaluated", s.not_evaluated.to_string()),
         ("left as ordered by a reviewer", with_reasons(&s.accepted)),
         ("order changed", s.changed.to_string()),
