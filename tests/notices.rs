@@ -134,7 +134,12 @@ fn subscriber(id: &str, endpoint: String) -> Subscriber {
 
 fn times() -> Times {
     let pace = Pace { first: Duration::from_millis(20), most: Duration::from_millis(200) };
-    Times { pace, look: Duration::from_millis(50), lease: Duration::from_secs(1) }
+    Times {
+        pace,
+        look: Duration::from_millis(50),
+        lease: Duration::from_secs(1),
+        clear_again: Duration::from_millis(50),
+    }
 }
 
 struct Folder(PathBuf);

@@ -39,6 +39,7 @@ pub mod tasks;
 pub mod tls;
 pub mod trail;
 
+use crate::background::{Background, OfEach};
 use crate::settings::Settings;
 use crate::store::Store;
 use appraiser::Appraiser;
@@ -146,6 +147,8 @@ pub struct Doors {
     pub admin: bool,
     /// Where it is kept who called what; without it only the log tells.
     pub trail: Option<Arc<trail::Trail>>,
+    /// What goes on beside the answers.
+    pub background: Arc<Background>,
 }
 
 impl App {
@@ -178,6 +181,14 @@ impl App {
     /// What every log line carries in the demo: `demo=true` and a note.
     pub(crate) fn mark(&self) -> (Option<bool>, Option<&'static str>) {
         (self.settings.demo.then_some(true), self.settings.demo.then_some("invented data"))
+    }
+
+    /// What faults did to work in the background, of every part of the service.
+    pub(crate) fn faults(&self) -> OfEach {
+        let mut out = self.doors.background.faults();
+        out.extend(self.doors.store.iter().flat_map(|store| store.health().faults));
+        out.extend(self.doors.notices.iter().flat_map(|notices| notices.faults()));
+        out
     }
 
     /// How many requests ended in a panic since the start.
