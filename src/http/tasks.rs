@@ -338,7 +338,8 @@ impl From<Unavailable> for Refusal {
             | Unavailable::Database(_)
             | Unavailable::Ended
             | Unavailable::Refused(_)
-            | Unavailable::Damaged(_) => Self::QueueAway,
+            | Unavailable::Damaged(_)
+            | Unavailable::DamagedItem(_) => Self::QueueAway,
         }
     }
 }

@@ -399,6 +399,7 @@ struct Spent {
 
 /// One transaction.
 async fn batch(pool: &AnyPool, shared: &Shared, ops: &mut [Op]) -> Result<Written, Unavailable> {
+    shared.in_its_place()?;
     let mut conn = pool.acquire().await.map_err(|error| trouble(&error))?;
     let written = transaction(&mut conn, shared, ops).await;
     if written.is_ok() {
@@ -494,6 +495,15 @@ fn list_after(others: Option<usize>, values: Vec<String>) -> (String, Vec<Value>
     (marks, values)
 }
 
+/// What is damaged of an item, said with its id: it fails whatever is about it, and nothing else.
+fn of_item(id: &ItemId) -> impl FnOnce(Unavailable) -> Unavailable + '_ {
+    move |error| match error {
+        Unavailable::Damaged(what) if what.contains(id.as_str()) => Unavailable::DamagedItem(what),
+        Unavailable::Damaged(what) => Unavailable::DamagedItem(format!("item {id}: {what}")),
+        other => other,
+    }
+}
+
 /// Names the report of an item, where something is wrong with it.
 pub(super) fn of_report(item: &ItemId) -> String {
     format!("the report of item {item}")
@@ -573,7 +583,9 @@ impl Work {
             let sql = format!("SELECT id, state FROM items WHERE id IN ({marks})");
             for row in statement(sql, values).fetch_all(&mut *conn).await.map_err(|e| trouble(&e))? {
                 let text: String = row.try_get(1).map_err(|e| trouble(&e))?;
-                self.put(id_of(&row, 0)?, state_of(&text)?, Kept::default());
+                let id = id_of(&row, 0)?;
+                let summary = state_of(&text).map_err(of_item(&id))?;
+                self.put(id, summary, Kept::default());
             }
         }
         Ok(())
@@ -616,15 +628,18 @@ impl Work {
             let order: Option<String> = row.try_get(2).map_err(|e| trouble(&e))?;
             match order {
                 None => {
-                    let report = dictionaries.kept(&mut *conn, packing::in_row(&row, 3, &id)?, &id).await?;
-                    self.put(id, state_of(&text)?, report);
+                    let report = packing::in_row(&row, 3, &id).map_err(of_item(&id))?;
+                    let report = dictionaries.kept(&mut *conn, report, &id).await.map_err(of_item(&id))?;
+                    let summary = state_of(&text).map_err(of_item(&id))?;
+                    self.put(id, summary, report);
                 }
                 Some(order) => current.push((order, id, text)),
             }
         }
         for (order, id, text) in current {
             if !self.items.contains_key(&id) {
-                self.put(id.clone(), state_of(&text)?, Kept::default());
+                let summary = state_of(&text).map_err(of_item(&id))?;
+                self.put(id.clone(), summary, Kept::default());
             }
             self.current.insert(order, id);
         }
@@ -737,12 +752,17 @@ impl Work {
                 self.join_cards(received, id);
                 return Ok(Recorded::Again(id.clone()));
             }
-            let said = if held.report.is_kept_as(report) { None } else { Some(held.report.text(id)?) };
+            let said = match held.report.is_kept_as(report) {
+                true => None,
+                false => Some(held.report.text(id).map_err(of_item(id))?),
+            };
             let said = said.filter(|said| *said != packing::plain(&received.report));
             let same = said.is_none();
             let kept: Report = match said {
                 None => Report::clone(&received.report),
-                Some(said) => serde_json::from_str(&said).map_err(|error| damaged(&of_report(id), &error))?,
+                Some(said) => {
+                    serde_json::from_str(&said).map_err(|error| damaged(&of_report(id), &error)).map_err(of_item(id))?
+                }
             };
             let known: BTreeSet<String> = kept.rules().into_iter().collect();
             let mut item = Item { summary: held.summary.clone(), resource: String::new(), report: kept };
@@ -902,8 +922,7 @@ impl Work {
             return true;
         }
         self.new_answers.insert(own, item);
-        held.summary.version += 1;
-        held.summary.changed_at = held.summary.changed_at.max(answer.at);
+        held.summary.touched(answer.at);
         held.changed = true;
         let summary = held.summary.clone();
         let (fate, reason) = if answer.accepted {
