@@ -280,6 +280,40 @@ mod tests {
     use axum::extract::State;
     use http::StatusCode;
 
+    /// A clear order is looked at beside its answer; what the same client sent after it may be recorded before, and stays.
+    /// In one thread what was begun beside runs only once the other waits: the clear one is always the later.
+    #[tokio::test]
+    async fn a_clear_order_that_is_slow_does_not_replace_what_came_after_it() {
+        let csv = include_bytes!("../../deploy/demo/formulary.csv");
+        let core = Arc::new(Core::new(Formulary::from_csv("formulary.csv", csv).unwrap()));
+        let folder = crate::store::Folder::new();
+        let store = crate::store::SqlStore::sqlite(&folder.place(), Default::default()).await.unwrap();
+        let store = Arc::new(store);
+        let doors = Doors { store: Some(store.clone()), ..Doors::default() };
+        let app = App::behind(doors, core, Settings::default(), Limits::default());
+        let content = |n: u8, clear: bool| {
+            let mut one = crate::store::order(1);
+            one.content = format!("{n:064x}");
+            if clear {
+                Arc::make_mut(&mut one.report).disposition = crate::findings::Disposition::Clear;
+                assert!(!one.is_item());
+            }
+            one
+        };
+        let sends = async |n: u8, clear: bool| {
+            let until = Instant::now() + Duration::from_secs(60);
+            keep(&app, vec![content(n, clear)], Sender::default(), until).await
+        };
+        assert_eq!(sends(1, false).await, Kept::Recorded);
+        assert_eq!(sends(2, true).await, Kept::Nothing);
+        assert_eq!(sends(3, false).await, Kept::Recorded);
+        // The clear one is done when all turns are free again.
+        let free = tokio::time::timeout(Duration::from_secs(60), CLEAR.acquire_many(64)).await.unwrap().unwrap();
+        drop(free);
+        let kept = store.get(content(3, false).id()).await.unwrap().unwrap().summary;
+        assert!(kept.is_open(), "{:?}", kept.standing);
+    }
+
     /// Where nothing is written any more, whoever shares the load is told to send orders elsewhere, and the pages say it.
     #[tokio::test(flavor = "multi_thread")]
     async fn a_store_that_writes_no_more_is_not_ready_and_says_so() {

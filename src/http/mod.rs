@@ -6,10 +6,11 @@
 //! [`refusal::Refusal`], which renders itself as an OperationOutcome.
 //!
 //! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]), counters ([`metrics`]), the
-//! ids of tokens used and the audit trail ([`trail`]), no outgoing connection except to the FHIR servers of the settings
-//! ([`callback`]), to declared subscribers ([`notices`]) and for issuers' keys, no stored order except in the queue ([`keeping`]), no request decompression, no
-//! XML. Without a gate only loopback addresses are bound,
-//! see [`server::Exposed`].
+//! ids of tokens used, who is signed in at the pages ([`pages::people`]) and the audit trail ([`trail`]); no outgoing
+//! connection except to the FHIR servers of the settings ([`callback`]), to declared subscribers ([`notices`]), for
+//! issuers' keys ([`key_sets`]) and to the provider through which people sign in ([`pages::oidc`]); no stored order except
+//! in the queue ([`keeping`]), no request decompression, no XML. Without a gate only loopback addresses are bound, see
+//! [`server::Exposed`].
 
 pub mod appraiser;
 pub mod asked;

@@ -22,7 +22,7 @@ pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
 pub use sql::SqlStore;
 pub use upkeep::{Verified, is_postgres, open, pack_reports, packs_reports, tables, verify};
 #[cfg(test)]
-pub(crate) use writer::tests::ended;
+pub(crate) use writer::tests::{Folder, ended, order};
 
 use crate::background::OfEach;
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};

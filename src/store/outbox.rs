@@ -137,9 +137,6 @@ pub(super) struct Told {
     pub(super) at: Timestamp,
 }
 
-fn number(n: u64) -> i64 {
-    i64::try_from(n).unwrap_or(i64::MAX)
-}
 
 const COLUMNS: [&str; 9] = ["subscriber", "number", "event", "item", "version", "happened", "state", "tries", "due"];
 

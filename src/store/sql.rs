@@ -144,6 +144,11 @@ impl From<Option<Timestamp>> for Value {
     }
 }
 
+/// A number as both databases keep it.
+pub(super) fn number(n: u64) -> i64 {
+    i64::try_from(n).unwrap_or(i64::MAX)
+}
+
 /// A text as both databases can keep it: one of them takes no U+0000, which is visible then. What is JSON has it escaped.
 pub(super) fn kept_text(text: String) -> String {
     if text.contains('\0') { text.replace('\0', "\u{FFFD}") } else { text }
@@ -1153,6 +1158,78 @@ pub(super) fn id_of(row: &AnyRow, at: usize) -> Result<ItemId, Unavailable> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::{Folder, order};
+
+    async fn until(what: &str, store: &SqlStore, holds: impl Fn(&Health) -> bool) {
+        for _ in 0..1200 {
+            if holds(&store.health()) {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+        panic!("{what}: {:?}", store.health());
+    }
+
+    /// A store that tries nothing again by itself.
+    async fn still() -> (Folder, SqlStore) {
+        let folder = Folder::new();
+        let store = SqlStore::sqlite(&folder.place(), Policy::default()).await.unwrap();
+        locked(&store.tasks).drain(..).for_each(|task| task.abort());
+        (folder, store)
+    }
+
+    /// What was taken to be tried again is counted, whatever becomes of it, and others that are being tried beside it too.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn what_was_taken_out_of_memory_never_vanishes_uncounted() {
+        let (_folder, store) = still().await;
+        let shared = store.shared.clone();
+        shared.set_aside((0..3).map(order));
+        let some = shared.take_aside(2);
+        assert_eq!(some.orders.len(), 2);
+        assert_eq!(shared.take_aside(0).orders.len(), 0);
+        let rest = shared.take_aside(AGAIN_AT_A_TIME);
+        assert_eq!((rest.orders.len(), shared.waiting()), (1, 3), "all of them are being tried");
+        drop(rest);
+        drop(some);
+        assert_eq!((shared.waiting(), locked(&shared.aside).items.trying), (3, 0));
+        // What writes ends after they were taken.
+        let _ = shared.ended.set(Timestamp::now());
+        let weak = locked(&store.ops).as_ref().map(mpsc::Sender::downgrade).unwrap();
+        tokio::time::timeout(Duration::from_secs(60), record_again(shared.clone(), weak)).await.unwrap();
+        let health = store.health();
+        assert_eq!((health.waiting, health.lost), (0, 3));
+    }
+
+    /// A fault while orders are tried again is told, and they are tried again all the same.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn orders_are_tried_again_after_a_fault() {
+        let folder = Folder::new();
+        let store = SqlStore::sqlite(&folder.place(), Policy::default()).await.unwrap();
+        store.shared.trips.store(true, Ordering::SeqCst);
+        until("the fault is told", &store, |health| health.faults.contains_key("orders tried again")).await;
+        store.shared.set_aside([order(1)]);
+        until("it is recorded", &store, |health| health.waiting == 0).await;
+        assert!(store.get(order(1).id()).await.unwrap().is_some());
+        assert_eq!(store.health().lost, 0);
+    }
+
+    /// Somebody who reads for long keeps the log from its file: that is said as soon as too much of it is left.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn a_log_that_is_not_brought_over_is_said() {
+        use sqlx::Connection as _;
+        let folder = Folder::new();
+        let store = SqlStore::sqlite(&folder.place(), Policy::default()).await.unwrap();
+        store.record(vec![order(1)]).await.unwrap();
+        store.shared.log.most_behind.store(1, Ordering::Relaxed);
+        let options = sqlx::sqlite::SqliteConnectOptions::new().filename(folder.place());
+        let mut reads = sqlx::SqliteConnection::connect_with(&options).await.unwrap();
+        sqlx::raw_sql("BEGIN; SELECT COUNT(*) FROM items").execute(&mut reads).await.unwrap();
+        store.record(vec![order(2)]).await.unwrap();
+        until("it is said", &store, |health| health.log_behind.is_some()).await;
+        reads.close().await.unwrap();
+        until("it is over", &store, |health| health.log_behind.is_none()).await;
+        store.close().await.unwrap();
+    }
 
     #[test]
     fn so_many_orders_are_known_and_the_database_is_asked_of_more() {

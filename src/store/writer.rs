@@ -4,7 +4,7 @@
 
 use super::outbox::{self, Listener, Told};
 use super::packing::{self, Dictionaries, Kept};
-use super::sql::{self, Shared, Value, Waiting, damaged, id_of, may_be_one, run, statement, trouble};
+use super::sql::{self, Shared, Value, Waiting, damaged, id_of, may_be_one, number, run, statement, trouble};
 use super::{CardAnswer, Change, NotDone, Recorded, Unavailable, sorting, sqlite, views};
 use crate::audit::chain::{Anchor, Chain, Hash};
 use crate::audit::{self, Kind, On, Outcome, Reference, Who, Word};
@@ -1037,10 +1037,6 @@ fn who(person: &Person) -> Who {
     Who { reference: Reference::new(&person.id), ..Who::nameless(kind) }
 }
 
-fn number(n: u64) -> i64 {
-    i64::try_from(n).unwrap_or(i64::MAX)
-}
-
 /// The place of the last entry of the trail.
 pub(super) async fn last_of_the_chain(conn: &mut AnyConnection) -> Result<Anchor, Unavailable> {
     let sql = "SELECT line FROM trail ORDER BY seq DESC LIMIT 1".to_owned();
@@ -1321,7 +1317,7 @@ pub(crate) mod tests {
     pub(crate) struct Folder(PathBuf);
 
     impl Folder {
-        fn new() -> Self {
+        pub(crate) fn new() -> Self {
             let path = std::env::temp_dir().join(format!("eg-writer-{}", uuid::Uuid::new_v4()));
             std::fs::create_dir(&path).unwrap();
             Self(path)
@@ -1334,8 +1330,14 @@ pub(crate) mod tests {
         }
     }
 
+    impl Folder {
+        pub(crate) fn place(&self) -> PathBuf {
+            self.0.join("queue.sqlite")
+        }
+    }
+
     /// An invented order that is flagged.
-    fn order(n: usize) -> Received {
+    pub(crate) fn order(n: usize) -> Received {
         let word = String::new;
         let by = Versions {
             program: word(),
