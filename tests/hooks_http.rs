@@ -369,13 +369,13 @@ async fn an_order_whose_client_hangs_up_comes_on_the_queue() {
     let order: Value = serde_json::from_str(&request("sign-maximum-below-schedule")).unwrap();
     let draft = order["context"]["draftOrders"]["entry"][0]["resource"].clone();
     assert_eq!(draft["resourceType"], "NutritionOrder");
-    let mut draft_elsewhere = draft.clone();
-    draft_elsewhere["id"] = json!("of-an-operation");
-    let batch = json!({"resourceType": "Bundle", "type": "batch", "entry": [{"resource": draft_elsewhere,
+    let (mut of_validate, mut of_batch) = (draft.clone(), draft);
+    (of_validate["id"], of_batch["id"]) = (json!("of-validate"), json!("of-batch"));
+    let batch = json!({"resourceType": "Bundle", "type": "batch", "entry": [{"resource": of_batch,
         "request": {"method": "POST", "url": "NutritionOrder/$validate"}}]});
     for (nth, (path, kind, body)) in [
         (SIGN, "application/json", request("sign-maximum-below-schedule")),
-        ("/fhir/R4/NutritionOrder/$validate", "application/fhir+json", draft.to_string()),
+        ("/fhir/R4/NutritionOrder/$validate", "application/fhir+json", of_validate.to_string()),
         ("/fhir/R4", "application/fhir+json", batch.to_string()),
     ]
     .into_iter()

@@ -137,7 +137,6 @@ pub(super) struct Told {
     pub(super) at: Timestamp,
 }
 
-
 const COLUMNS: [&str; 9] = ["subscriber", "number", "event", "item", "version", "happened", "state", "tries", "due"];
 
 fn row(subscriber: &str, number: i64, item: &str, version: i64, at: Timestamp) -> Vec<Value> {

@@ -220,38 +220,45 @@ impl From<Received> for Waiting {
     }
 }
 
-/// Orders that could not be recorded, by when they were received: what came later of an order is tried later.
+/// Orders that could not be recorded.
 #[derive(Default)]
 struct Aside {
-    orders: VecDeque<Waiting>,
-    /// Of those, what becomes an item; and what is being tried now.
+    /// What becomes an item.
     items: Room,
-    /// Of those, what only replaces an earlier content; and what is being tried now.
+    /// What only replaces an earlier content.
     clear: Room,
     /// Orders that become items, waiting or being tried: what is clear of the same order has to wait for them.
     keys: HashMap<String, usize>,
 }
 
-/// How much room orders of one kind take.
+/// Orders of one kind, by when they were received.
 #[derive(Default)]
 struct Room {
-    orders: usize,
+    orders: VecDeque<Waiting>,
     bytes: usize,
+    /// How many are being tried now.
     trying: usize,
 }
 
-impl Aside {
-    fn room(&mut self, item: bool) -> &mut Room {
-        if item { &mut self.items } else { &mut self.clear }
+impl Room {
+    /// Keeps one of so many bytes, where there is room for it; gives whether there is.
+    fn keep(&mut self, waiting: Waiting, size: usize, most: usize, most_bytes: usize) -> bool {
+        let room = self.orders.len() < most && self.bytes + size <= most_bytes;
+        if room {
+            self.bytes += size;
+            let place = self.orders.partition_point(|other| other.order.at <= waiting.order.at);
+            self.orders.insert(place, waiting);
+        }
+        room
     }
 
-    /// Whether there is room for one of so many bytes.
-    fn has_room(&self, item: bool, size: usize) -> bool {
-        let (own, most, bytes) = match item {
-            true => (&self.items, MOST_SET_ASIDE, MOST_BYTES_SET_ASIDE),
-            false => (&self.clear, MOST_CLEAR_SET_ASIDE, MOST_BYTES_CLEAR),
-        };
-        own.orders < most && own.bytes + size <= bytes
+    /// Takes at most so many to be tried.
+    fn take(&mut self, most: usize) -> VecDeque<Waiting> {
+        let n = most.min(self.orders.len());
+        let out: VecDeque<Waiting> = self.orders.drain(..n).collect();
+        self.bytes = self.bytes.saturating_sub(out.iter().map(|waiting| size(&waiting.order)).sum());
+        self.trying += n;
+        out
     }
 }
 
@@ -259,27 +266,26 @@ impl Aside {
 /// aside again.
 struct Trying<'s> {
     shared: &'s Shared,
-    orders: VecDeque<Waiting>,
-    items: usize,
-    clear: usize,
+    items: VecDeque<Waiting>,
+    clear: VecDeque<Waiting>,
+    /// How many were taken of each.
+    taken: (usize, usize),
     keys: Vec<String>,
 }
 
 impl Trying<'_> {
-    /// Takes those that become items, or those that do not.
-    fn take(&mut self, items: bool) -> VecDeque<Waiting> {
-        let (taken, left) = self.orders.drain(..).partition(|waiting| waiting.order.is_item() == items);
-        self.orders = left;
-        taken
+    fn all(&self) -> usize {
+        self.taken.0 + self.taken.1
     }
 }
 
 impl Drop for Trying<'_> {
     fn drop(&mut self) {
-        self.shared.set_aside(self.orders.drain(..));
+        self.shared.set_aside(self.items.drain(..).chain(self.clear.drain(..)));
         let mut aside = locked(&self.shared.aside);
-        aside.items.trying = aside.items.trying.saturating_sub(self.items);
-        aside.clear.trying = aside.clear.trying.saturating_sub(self.clear);
+        let (items, clear) = self.taken;
+        aside.items.trying = aside.items.trying.saturating_sub(items);
+        aside.clear.trying = aside.clear.trying.saturating_sub(clear);
         for key in self.keys.drain(..) {
             if let Entry::Occupied(mut one) = aside.keys.entry(key) {
                 *one.get_mut() -= 1;
@@ -485,18 +491,16 @@ impl Shared {
                 waiting.order = self.only_replaces(waiting.order);
             }
             let size = size(&waiting.order);
-            if self.ended.get().is_some() || !aside.has_room(item, size) {
+            let kept = self.ended.get().is_none()
+                && match item {
+                    true => aside.items.keep(waiting, size, MOST_SET_ASIDE, MOST_BYTES_SET_ASIDE),
+                    false => aside.clear.keep(waiting, size, MOST_CLEAR_SET_ASIDE, MOST_BYTES_CLEAR),
+                };
+            if !kept {
                 *if item { &mut lost } else { &mut clear_lost } += 1;
-                continue;
-            }
-            let room = aside.room(item);
-            room.orders += 1;
-            room.bytes += size;
-            if let Some(key) = key.filter(|_| item) {
+            } else if let Some(key) = key.filter(|_| item) {
                 *aside.keys.entry(key).or_default() += 1;
             }
-            let place = aside.orders.partition_point(|other| other.order.at <= waiting.order.at);
-            aside.orders.insert(place, waiting);
         }
         drop(aside);
         if lost > 0 {
@@ -602,7 +606,7 @@ impl Shared {
     /// Orders that wait in memory or are being tried: those that become items, and clear ones.
     fn waiting_of_each(&self) -> (u64, u64) {
         let aside = locked(&self.aside);
-        let of = |room: &Room| (room.orders + room.trying) as u64;
+        let of = |room: &Room| (room.orders.len() + room.trying) as u64;
         (of(&aside.items), of(&aside.clear))
     }
 
@@ -611,23 +615,15 @@ impl Shared {
         self.waiting_of_each().0
     }
 
-    /// Takes some of the orders that were set aside, those that were received first.
+    /// Takes some of the orders that were set aside, those that were received first; what is clear after everything that
+    /// becomes an item.
     fn take_aside(&self, most: usize) -> Trying<'_> {
+        // Under one lock, so that nobody sees none waiting in between.
         let mut aside = locked(&self.aside);
-        let n = most.min(aside.orders.len());
-        let orders: VecDeque<Waiting> = aside.orders.drain(..n).collect();
-        let mut keys = Vec::new();
-        for Waiting { order, .. } in &orders {
-            let (item, size) = (order.is_item(), size(order));
-            // Under the lock, so that nobody sees none waiting in between.
-            let room = aside.room(item);
-            room.orders = room.orders.saturating_sub(1);
-            room.bytes = room.bytes.saturating_sub(size);
-            room.trying += 1;
-            keys.extend(order.key.text().filter(|_| item));
-        }
-        let items = orders.iter().filter(|waiting| waiting.order.is_item()).count();
-        Trying { shared: self, clear: orders.len() - items, items, keys, orders }
+        let items = aside.items.take(most);
+        let clear = aside.clear.take(most - items.len());
+        let keys = items.iter().filter_map(|waiting| waiting.order.key.text()).collect();
+        Trying { shared: self, taken: (items.len(), clear.len()), items, clear, keys }
     }
 }
 
@@ -921,7 +917,7 @@ async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
             #[cfg(test)]
             assert!(!shared.trips.swap(false, Ordering::SeqCst), "a fault that a test asked for");
             let trying = shared.take_aside(AGAIN_AT_A_TIME);
-            if trying.orders.is_empty() {
+            if trying.all() == 0 {
                 break;
             }
             if shared.ended.get().is_some() {
@@ -949,10 +945,11 @@ async fn again(shared: &Shared, ops: &mpsc::WeakSender<Op>, mut trying: Trying<'
         let now = Timestamp::now();
         let mut waits = Vec::new();
         // Each by itself, in their order: one that cannot be recorded holds up no other.
-        for mut waiting in trying.take(items) {
+        let own = if items { &mut trying.items } else { &mut trying.clear };
+        for mut waiting in std::mem::take(own) {
             let key = waiting.order.key.text();
             if !items && key.as_ref().is_some_and(|key| failed.contains(key)) {
-                trying.orders.push_back(waiting);
+                own.push_back(waiting);
                 continue;
             }
             waiting.order.late = Some(now.max(waiting.order.at));
@@ -962,7 +959,7 @@ async fn again(shared: &Shared, ops: &mpsc::WeakSender<Op>, mut trying: Trying<'
                 Err(error) => {
                     failed.insert(key.unwrap_or_default());
                     if let Op::Record { orders, .. } = error.into_inner() {
-                        trying.orders.extend(orders.into_iter().map(writer::Ready::waiting));
+                        own.extend(orders.into_iter().map(writer::Ready::waiting));
                     }
                 }
             }
@@ -1113,10 +1110,10 @@ impl Store for SqlStore {
             let mut tried = 0;
             while let Some(ops) = (tried < items + clear).then(|| locked(&self.ops).clone()).flatten() {
                 let trying = self.shared.take_aside(AGAIN_AT_A_TIME);
-                if trying.orders.is_empty() {
+                if trying.all() == 0 {
                     break;
                 }
-                tried += trying.orders.len() as u64;
+                tried += trying.all() as u64;
                 // Where nothing at all can be written, that is not found out again for each of many.
                 if !again(&self.shared, &ops.downgrade(), trying).await && self.shared.still_in_trouble().is_some() {
                     break;
@@ -1185,10 +1182,10 @@ mod tests {
         let shared = store.shared.clone();
         shared.set_aside((0..3).map(order));
         let some = shared.take_aside(2);
-        assert_eq!(some.orders.len(), 2);
-        assert_eq!(shared.take_aside(0).orders.len(), 0);
+        assert_eq!(some.all(), 2);
+        assert_eq!(shared.take_aside(0).all(), 0);
         let rest = shared.take_aside(AGAIN_AT_A_TIME);
-        assert_eq!((rest.orders.len(), shared.waiting()), (1, 3), "all of them are being tried");
+        assert_eq!((rest.all(), shared.waiting()), (1, 3), "all of them are being tried");
         drop(rest);
         drop(some);
         assert_eq!((shared.waiting(), locked(&shared.aside).items.trying), (3, 0));

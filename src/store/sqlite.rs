@@ -194,7 +194,8 @@ impl SqlStore {
         }
         make(path)?;
         // What is wrong with the file is said at once; a pool tries again until it says that there was no time.
-        let first = options(path, "rwc")?.connect().await.map_err(|error| trouble(&error))?;
+        let mut first = options(path, "rwc")?.connect().await.map_err(|error| trouble(&error))?;
+        run(&mut first, "PRAGMA busy_timeout = 5000; PRAGMA schema_version".to_owned()).await?;
         first.close().await.map_err(|error| trouble(&error))?;
         let opening = Opening {
             dialect: Dialect::Sqlite,

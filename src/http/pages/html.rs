@@ -111,4 +111,3 @@ pub fn sentence(text: impl AsRef<str>) -> String {
 pub fn moment(app: &App, at: Timestamp) -> String {
     crate::sheet::moment(&app.settings.zone, crate::exact::Exact::int(at.as_second()))
 }
-
