@@ -288,15 +288,20 @@ impl Search {
             if !spans.contains(&name.as_str()) && !seen.insert(name.clone()) {
                 return bad("stands twice; several values are separated by commas.".to_owned());
             }
-            match (name.as_str(), value.as_str()) {
-                ("_pretty", "true" | "false") => out.pretty = value == "true",
-                ("_pretty", _) => return bad("expected true or false.".to_owned()),
-                ("_format", _) => out.format = Some(value),
-                _ if take(name.clone(), value)? => {}
-                _ if out.preferences.lenient == Some(true) && out.passed_over.len() < PASSED_OVER => {
-                    out.passed_over.push(named(&name));
-                }
-                _ => return bad(format!("is not known here; known are {}, _format, _pretty.", known.join(", "))),
+            if name == "_pretty" {
+                out.pretty = match value.as_str() {
+                    "true" => true,
+                    "false" => false,
+                    _ => return bad("expected true or false.".to_owned()),
+                };
+            } else if name == "_format" {
+                out.format = Some(value);
+            } else if take(name.clone(), value)? {
+                // Its own.
+            } else if out.preferences.lenient == Some(true) && out.passed_over.len() < PASSED_OVER {
+                out.passed_over.push(named(&name));
+            } else {
+                return bad(format!("is not known here; known are {}, _format, _pretty.", known.join(", ")));
             }
         }
         Ok(out)

@@ -8,7 +8,7 @@
 //! INVARIANT: a row is given out, and what came of it is noted, only for the endpoint that was declared last by any
 //! replica. What a replica still sends to the endpoint before counts for nothing there.
 
-use super::sql::{Dialect, SqlStore, Value, begin, statement, trouble};
+use super::sql::{Dialect, SqlStore, Value, begin, number, statement, trouble};
 use super::upkeep::existing;
 use super::writer::{Op, insert, note};
 use super::{Unavailable, schema};
