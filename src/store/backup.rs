@@ -2,8 +2,9 @@
 //! that it can be verified, opened, and restored into either.
 
 use super::sql::{Dialect, Value, begin, migrate, trouble};
+use super::statements::insert;
 use super::upkeep::{Verified, existing, snapshot, verify};
-use super::writer::{ANSWERS_SINCE, insert};
+use super::writer::ANSWERS_SINCE;
 use super::{Unavailable, is_postgres, outbox, packing, schema, sqlite, views};
 use futures_util::TryStreamExt as _;
 use sqlx::any::AnyRow;

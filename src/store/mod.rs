@@ -14,6 +14,7 @@ pub mod schema;
 mod sorting;
 mod sql;
 pub mod sqlite;
+mod statements;
 mod upkeep;
 pub mod views;
 mod writer;

@@ -9,8 +9,9 @@
 //! replica. What a replica still sends to the endpoint before counts for nothing there.
 
 use super::sql::{Dialect, SqlStore, Value, begin, number, statement, trouble};
+use super::statements::insert;
 use super::upkeep::existing;
-use super::writer::{Op, insert, note};
+use super::writer::{Op, note};
 use super::{Unavailable, schema};
 use crate::queue::Person;
 use crate::queue::task::TaskId;
