@@ -426,7 +426,6 @@ async fn slow_callers_are_cut_off_and_others_do_not_notice() {
     let limits =
         Limits { header_time: Duration::from_millis(400), body_time: Duration::from_millis(600), ..Limits::default() };
     let s = service_with(limits, false, true).await;
-    let started = Instant::now();
     // No byte at all; a header that never ends; a header of one byte at a time.
     let silent = TcpStream::connect(s.here).await.unwrap();
     let mut unfinished = TcpStream::connect(s.here).await.unwrap();

@@ -14,7 +14,7 @@ use sqlx::{AnyConnection, Row};
 pub(in crate::store) const ANSWERS_SINCE: i64 = 9;
 
 /// What stands for a reason that no card offers, in what is counted.
-pub const REASON_NOT_OFFERED: &str = "not-offered";
+const REASON_NOT_OFFERED: &str = "not-offered";
 
 impl Work {
     /// Feedback on its cards is about this item from now on.

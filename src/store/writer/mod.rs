@@ -14,6 +14,8 @@ mod work;
 
 pub(super) use cards::ANSWERS_SINCE;
 pub(super) use chain::note;
+#[cfg(test)]
+pub(super) use columns::ITEM_COLUMNS;
 pub(super) use columns::{SAID_AGAIN, said_again};
 pub(super) use purge::PURGED;
 pub(super) use ready::Ready;

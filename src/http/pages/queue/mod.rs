@@ -10,6 +10,8 @@ mod work;
 
 pub use act::act;
 pub use events::events;
+#[cfg(test)]
+pub(in crate::http) use list::banner;
 pub use list::list;
 pub use order::one;
 pub use views::keep_view;
