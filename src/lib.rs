@@ -11,7 +11,9 @@
 //!
 //! [`queue`] is what people do with flagged orders, and [`store`] keeps it. [`subscriptions`] says who is told of it.
 //!
-//! Everything except `http`, `cli` and `store` does no I/O, reads no clock and never rounds before display.
+//! [`background`] is what goes on beside the answers, as long as the service runs.
+//!
+//! Everything except `http`, `cli`, `store` and `background` does no I/O, reads no clock and never rounds before display.
 
 pub mod access;
 pub mod amount;
@@ -19,6 +21,7 @@ pub mod answer;
 pub mod appraise;
 pub mod assumptions;
 pub mod audit;
+pub mod background;
 pub mod cli;
 pub mod exact;
 pub mod findings;

@@ -286,6 +286,7 @@ struct Hampered {
 
 impl Appraiser for Hampered {
     fn appraise(&self, input: &[u8], v: FhirVersion, s: &Settings, r: Rendering, keep: bool) -> Appraised {
+        std::thread::sleep(self.pause.unwrap_or_default());
         self.core.appraise(input, v, s, r, keep)
     }
 
@@ -386,6 +387,50 @@ async fn a_card_leads_to_its_order_on_the_queue() {
         assert!(!ids(&first).is_empty());
     }
     assert_eq!(on_the_queue(&kept).await.len(), 1);
+}
+
+/// A client that hangs up before its answer: what was found is on the queue all the same, and its cards were shown to
+/// nobody.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_order_whose_client_hangs_up_comes_on_the_queue() {
+    use tokio::io::AsyncWriteExt as _;
+    let (_folder, kept) = store().await;
+    let core = Hampered { core: core(), pause: Some(Duration::from_millis(1_000)) };
+    let s = Service::keeping(core, Limits { at_once: 0, ..patient() }, kept.clone()).await;
+    let order: Value = serde_json::from_str(&request("sign-maximum-below-schedule")).unwrap();
+    let draft = order["context"]["draftOrders"]["entry"][0]["resource"].clone();
+    assert_eq!(draft["resourceType"], "NutritionOrder");
+    let (mut of_validate, mut of_batch) = (draft.clone(), draft);
+    (of_validate["id"], of_batch["id"]) = (json!("of-validate"), json!("of-batch"));
+    let batch = json!({"resourceType": "Bundle", "type": "batch", "entry": [{"resource": of_batch,
+        "request": {"method": "POST", "url": "NutritionOrder/$validate"}}]});
+    for (nth, (path, kind, body)) in [
+        (SIGN, "application/json", request("sign-maximum-below-schedule")),
+        ("/fhir/R4/NutritionOrder/$validate", "application/fhir+json", of_validate.to_string()),
+        ("/fhir/R4", "application/fhir+json", batch.to_string()),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let mut stream = tokio::net::TcpStream::connect(s.here).await.unwrap();
+        let head = format!(
+            "POST {path} HTTP/1.1\r\nhost: x\r\ncontent-type: {kind}\r\ncontent-length: {}\r\n\r\n",
+            body.len()
+        );
+        stream.write_all((head + &body).as_bytes()).await.unwrap();
+        // Until it is being judged: by then the whole body was read.
+        tokio::time::sleep(Duration::from_millis(300)).await;
+        drop(stream);
+        let mut found = Vec::new();
+        for _ in 0..400 {
+            found = on_the_queue(&kept).await;
+            if found.len() > nth {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+        assert_eq!(found.len(), nth + 1, "{path}: {found:?}");
+    }
 }
 
 /// Feedback that cannot be kept is no success: whoever sent it sends it again, and it is counted once.

@@ -22,6 +22,7 @@ use http::{Request, StatusCode};
 use http_body_util::BodyExt;
 use jiff::Timestamp;
 use serde_json::{Value, json};
+use sqlx::Connection as _;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufRead, BufReader};
 use std::path::PathBuf;
@@ -134,7 +135,12 @@ fn subscriber(id: &str, endpoint: String) -> Subscriber {
 
 fn times() -> Times {
     let pace = Pace { first: Duration::from_millis(20), most: Duration::from_millis(200) };
-    Times { pace, look: Duration::from_millis(50), lease: Duration::from_secs(1) }
+    Times {
+        pace,
+        look: Duration::from_millis(50),
+        lease: Duration::from_secs(1),
+        clear_again: Duration::from_millis(50),
+    }
 }
 
 struct Folder(PathBuf);
@@ -405,8 +411,38 @@ async fn what_goes_wrong_is_named_and_becomes_a_dead_letter() {
     let (_, page) = s.ask("GET", "/state", "").await;
     assert!(page.contains("Who is told of changes") && page.contains("1 are tried no more"), "{page}");
     let ready = s.notices.ready();
+    for (id, ..) in &list {
+        assert!(ready.contains(&format!("\nsubscribers: {id} was not told of 1 changes: dead letters")), "{ready}");
+    }
+    assert!(!ready.contains("well was not told"), "{ready}");
     assert!(ready.contains("failing has not answered the handshake; 1 messages wait for that"), "{ready}");
     assert!(!ready.contains("well has not"), "{ready}");
+    s.stop().await;
+}
+
+/// What was delivered long ago is removed soon after it could not be.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_could_not_be_removed_is_removed_soon() {
+    let fake = Fake::start("");
+    let folder = Folder::new();
+    let list = vec![subscriber("well", format!("{}/good", fake.at))];
+    let s = Service::at(&folder, list.clone()).await;
+    s.quiet().await;
+    let place = s.place.clone();
+    s.stop().await;
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(&place);
+    let mut past = sqlx::sqlite::SqliteConnection::connect_with(&options).await.unwrap();
+    // It was delivered long ago, and cannot be removed.
+    let old = "UPDATE outbox SET happened = 0, done = 0; \
+               CREATE TRIGGER stays BEFORE DELETE ON outbox BEGIN SELECT RAISE(ABORT, 'it stays'); END";
+    sqlx::raw_sql(old).execute(&mut past).await.unwrap();
+    let s = Service::at(&folder, list).await;
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    assert_eq!(s.letters("delivered").await.len(), 1, "it could not be removed");
+    sqlx::raw_sql("DROP TRIGGER stays").execute(&mut past).await.unwrap();
+    let gone = || async { s.letters("delivered").await.is_empty() };
+    until("it is removed", gone).await;
+    past.close().await.unwrap();
     s.stop().await;
 }
 
@@ -616,6 +652,7 @@ async fn subscriptions_can_be_read_and_not_written() {
     for (path, status) in [
         ("/fhir/R5/Subscription/board-r4", StatusCode::NOT_FOUND),
         ("/fhir/R4/Subscription/board-r4/$events?eventsSinceNumber=x", StatusCode::BAD_REQUEST),
+        ("/fhir/R4/Subscription/board-r4/$events?eventsSinceNumber=1&eventsSinceNumber=2", StatusCode::BAD_REQUEST),
         ("/fhir/R4/Subscription?status=active", StatusCode::BAD_REQUEST),
         ("/fhir/R4/Subscription?zone=UTC", StatusCode::BAD_REQUEST),
         ("/fhir/R5/SubscriptionTopic/other", StatusCode::NOT_FOUND),

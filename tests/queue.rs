@@ -146,6 +146,23 @@ fn who_may_do_what() {
     assert_eq!(expected.len(), Role::ALL.len());
 }
 
+/// Replicas whose clocks differ: whoever asks what changed since the last change misses none.
+#[test]
+fn what_changed_is_never_older_than_before_whatever_the_clock_says() {
+    let (policy, ann) = (Policy::default(), person("ann", Role::Pharmacist));
+    let mut summary = item().summary;
+    let comment = || Action::Comment { text: "invented".to_owned() };
+    let judge = Action::Judge { rule: summary.rules[0].clone(), useful: true };
+    let actions = [(5, comment()), (1, comment()), (2, judge), (3, Action::Take), (0, accept())];
+    for (version, (minute, action)) in (2..).zip(actions) {
+        let seen = summary.version;
+        let words = format!("{action:?}");
+        summary.act(&command(&ann, Lane::Pharmacist, seen, minute, action), &policy).unwrap();
+        assert_eq!((summary.changed_at, summary.version), (at(5), version), "{words}");
+    }
+    assert_eq!(summary.lane(Lane::Pharmacist).changed_at, at(0), "when somebody says that they did it");
+}
+
 #[test]
 fn an_item_is_taken_once_and_for_a_while() {
     let (ann, bob) = (person("ann", Role::Pharmacist), person("bob", Role::Pharmacist));

@@ -453,9 +453,15 @@ async fn what_is_not_known_is_passed_over_where_that_is_asked() {
     use tower::ServiceExt;
     let s = Service::new("lenient").await;
     s.order(1, 50).await;
-    for kind in ["Task", "DetectedIssue"] {
+    let task = s.get("/fhir/R4/Task").await["entry"][0]["resource"]["id"].as_str().unwrap().to_owned();
+    for (kind, asked) in [
+        ("Task", "patient=p1".to_owned()),
+        ("DetectedIssue", "patient=p1".to_owned()),
+        ("Provenance", format!("target=Task/{task}")),
+        ("AuditEvent", format!("entity=Task/{task}")),
+    ] {
         let request = Request::builder()
-            .uri(format!("/fhir/R4/{kind}?colour=blue&patient=p1"))
+            .uri(format!("/fhir/R4/{kind}?colour=blue&{asked}"))
             .header("host", "localhost:8731")
             .header("prefer", "handling=lenient");
         let response = s.router.clone().oneshot(request.body(Body::empty()).unwrap()).await.unwrap();
@@ -471,7 +477,7 @@ async fn what_is_not_known_is_passed_over_where_that_is_asked() {
         assert!(!page["link"][0]["url"].as_str().unwrap().contains("colour"), "{page}");
         // A value that cannot be used is refused all the same.
         let request = Request::builder()
-            .uri(format!("/fhir/R4/{kind}?_count=many"))
+            .uri(format!("/fhir/R4/{kind}?{asked}&_pretty=many"))
             .header("host", "localhost:8731")
             .header("prefer", "handling=lenient");
         let response = s.router.clone().oneshot(request.body(Body::empty()).unwrap()).await.unwrap();
@@ -537,9 +543,15 @@ async fn what_is_not_understood_is_refused_by_its_name() {
             "{body}"
         );
     }
-    let twice = "Provenance?target=Task/x&target=Task/y";
-    let (status, _, body) = s.ask("GET", &format!("/fhir/R4/{twice}"), "").await;
-    assert_eq!(status, StatusCode::BAD_REQUEST, "{body}");
+    for twice in [
+        "Provenance?target=Task/x&target=Task/y",
+        "AuditEvent?entity=Task/x&_format=json&_format=json",
+        "Task?_pretty=true&_pretty=true",
+    ] {
+        let (status, _, body) = s.ask("GET", &format!("/fhir/R4/{twice}"), "").await;
+        assert_eq!(status, StatusCode::BAD_REQUEST, "{body}");
+        assert!(body["issue"][0]["details"]["text"].as_str().unwrap().contains("stands twice"), "{body}");
+    }
     // Both ends of a span of time; a lane that is named twice is one.
     s.order(1, 50).await;
     let all = s.get("/fhir/R4/Task?modified=ge2000&modified=lt2199&performer=pharmacist,46255001").await;

@@ -39,11 +39,6 @@ impl Hash {
     pub fn bytes(&self) -> &[u8; 32] {
         &self.0
     }
-
-    /// From bytes.
-    pub fn from_bytes(bytes: [u8; 32]) -> Self {
-        Self(bytes)
-    }
 }
 
 impl fmt::Display for Hash {

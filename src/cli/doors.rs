@@ -4,6 +4,7 @@
 use super::access_file::{self, Callers};
 use super::certificates::{self, CertificateFiles};
 use super::reload::watch;
+use crate::background::Background;
 use crate::http::Doors;
 use crate::http::gate::Gate;
 use crate::http::pages::people::People;
@@ -85,25 +86,33 @@ pub enum Kept {
 
 impl Kept {
     /// Keeps it up to date.
-    pub fn keep(self, look: Duration) -> Vec<JoinHandle<()>> {
+    pub fn keep(self, look: Duration, background: &Arc<Background>) -> Vec<JoinHandle<()>> {
         match self {
             Self::Certificates { files, certificates, pem } => {
-                vec![tokio::spawn(certificates::keep(files, certificates, look, pem))]
+                let keep = move || certificates::keep(files.clone(), certificates.clone(), look, pem.clone());
+                vec![background.keep("certificates read again", keep)]
             }
             Self::Access { path, gate, read } => {
                 let renewed = gate.clone();
                 let at_start = read.people.clone();
-                let decide = move |found: Result<Callers, Vec<String>>| {
-                    take(&gate, &found);
-                    if found.as_ref().is_ok_and(|found| found.people != at_start) {
-                        tracing::warn!(
-                            "[people] in the access file is not that of the start: people sign in as before until the service is started again"
-                        );
-                    }
-                    ready(true)
+                let watching = move || {
+                    let (gate, at_start, path) = (gate.clone(), at_start.clone(), path.clone());
+                    let decide = move |found: Result<Callers, Vec<String>>| {
+                        take(&gate, &found);
+                        if found.as_ref().is_ok_and(|found| found.people != at_start) {
+                            tracing::warn!(
+                                "[people] in the access file is not that of the start: people sign in as before until the service is started again"
+                            );
+                        }
+                        ready(true)
+                    };
+                    watch(look, Ok(read.clone()), move || access_file::load(&path), decide)
                 };
-                let watching = watch(look, Ok(read), move || access_file::load(&path), decide);
-                vec![tokio::spawn(watching), tokio::spawn(async move { renewed.renew_keys().await })]
+                let renewing = move || {
+                    let renewed = renewed.clone();
+                    async move { renewed.renew_keys().await }
+                };
+                vec![background.keep("access file read again", watching), background.keep("keys renewed", renewing)]
             }
         }
     }
@@ -177,8 +186,7 @@ impl Reached {
         };
         let certificates = watched.as_ref().map(|(_, certificates, _)| certificates.clone());
         kept.extend(watched.map(|(files, certificates, pem)| Kept::Certificates { files, certificates, pem }));
-        let doors =
-            Doors { gate, certificates, admin: admin.is_some(), trail: None, store: None, notices: None, people };
+        let doors = Doors { gate, certificates, admin: admin.is_some(), people, ..Doors::default() };
         Ok(Opened { doors, address, admin, kept })
     }
 }

@@ -143,10 +143,15 @@ impl Serve {
                 rules.keep_in(trail.clone());
             }
             let pace = Pace::default();
-            let mut keeping = vec![tokio::spawn(keep(source, rules.clone(), pace, texts))];
-            keeping.extend(kept.into_iter().flat_map(|kept| kept.keep(pace.look)));
+            let background = doors.background.clone();
+            let own = rules.clone();
+            let again = move || keep(source.clone(), own.clone(), pace, texts.clone());
+            let mut keeping = vec![background.keep("rulebook read again", again)];
+            keeping.extend(kept.into_iter().flat_map(|kept| kept.keep(pace.look, &background)));
             if let (Some((read, file)), Some(notices)) = (told, &notices) {
-                keeping.push(tokio::spawn(subscribers_file::keep(file, notices.clone(), pace.look, read)));
+                let notices = notices.clone();
+                let again = move || subscribers_file::keep(file.clone(), notices.clone(), pace.look, read.clone());
+                keeping.push(background.keep("subscribers file read again", again));
             }
             let certificates = doors.certificates.clone();
             let asked_to_stop = server::asked_to_stop();

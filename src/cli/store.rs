@@ -141,8 +141,13 @@ impl Keeping {
         warn_of_others(&place, self.store.is_none());
         tracing::info!(store = store.health().kind, keep_days = self.keep_days, packed, "the queue is kept");
         doors.store = Some(store.clone());
-        let mut tasks = vec![tokio::spawn(sort_again(store.clone()))];
-        tasks.extend(self.keep_days.map(|days| tokio::spawn(purge_again(store.clone(), days))));
+        let background = &doors.background;
+        let own = store.clone();
+        let mut tasks = vec![background.keep("the queue sorted again", move || sort_again(own.clone()))];
+        if let Some(days) = self.keep_days {
+            let own = store.clone();
+            tasks.push(background.keep("orders past their time removed", move || purge_again(own.clone(), days)));
+        }
         Ok(Some(Open { store, tasks }))
     }
 }
@@ -416,7 +421,7 @@ impl StoreCommand {
                         anchor.map(|anchor| anchor.parse()).transpose().map_err(|what| format!("--anchor: {what}"))?;
                     match verify(&place, anchor).await {
                         Ok(found) => say(&format!("whole: {}", counted(&found)))?,
-                        Err(Unavailable::Damaged(what)) => {
+                        Err(Unavailable::Damaged(what) | Unavailable::DamagedItem(what)) => {
                             say(&format!("NOT whole: {what}"))?;
                             return Ok(Exit::Flagged);
                         }

@@ -20,7 +20,7 @@ pub struct Feedback {
     pub overridden: usize,
     /// Of those, with a coded reason.
     pub with_reason: usize,
-    /// Of those, with a comment, which is not kept.
+    /// Of those, with a comment; it is kept with the order where a queue is kept, and never counted or logged.
     pub with_comment: usize,
     /// Cards whose id is none that this service gives.
     pub unknown: usize,

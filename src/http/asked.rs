@@ -1,14 +1,20 @@
 //! What a caller asks for: parameters of the query, of a Parameters resource, or of the command line, put
 //! into [`Settings`]. Every value is checked; nothing unknown is passed over.
 
+use super::negotiate::{self, Preferences};
 use super::refusal::Refusal;
 use crate::appraise::MOST_DAYS;
 use crate::exact::Exact;
 use crate::settings::{DayKind, Settings};
+use axum::extract::Request;
+use axum::response::Response;
+use http::StatusCode;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
+use serde_json::{Value, json};
 use std::borrow::Cow;
+use std::collections::BTreeSet;
 
 /// Names that change the day that is worked out, in the order in which they are applied (`as-of` may need
 /// the zone).
@@ -152,11 +158,8 @@ impl Query {
     /// As [`Query::read`].
     pub fn with(self, query: Option<&str>, takes: Takes) -> Result<Self, Refusal> {
         let mut out = self;
-        for pair in query.unwrap_or("").split('&').filter(|pair| !pair.is_empty()) {
-            let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
-            let undecodable =
-                || Refusal::Parameter("of the query".to_owned(), "is not valid percent-encoded UTF-8.".to_owned());
-            let (name, value) = (decoded(name).ok_or_else(undecodable)?, decoded(value).ok_or_else(undecodable)?);
+        for pair in pairs(query) {
+            let (name, value) = pair?;
             out.set(&name, value, takes)?;
         }
         Ok(out)
@@ -251,8 +254,100 @@ pub fn shown(name: &str) -> String {
         .collect()
 }
 
+/// What a search says beside its own parameters; the same rules for every search.
+#[derive(Debug, Default)]
+pub(super) struct Search {
+    /// `_format`
+    pub(super) format: Option<String>,
+    /// `_pretty=true`
+    pub(super) pretty: bool,
+    /// What `Prefer` asks for.
+    pub(super) preferences: Preferences,
+    /// Names that are not known, where `handling=lenient` asks that they are passed over.
+    passed_over: Vec<String>,
+}
+
+impl Search {
+    /// Reads the query of a search. `take` is given each name and value but those of every search, and says whether it knows
+    /// the name; `known` are those that it does, for people. FHIR: a name that stands twice asks for both. Of those in
+    /// `spans`, which are bounds of a time, that is read, of nothing else.
+    ///
+    /// # Errors
+    /// What `take` refuses; a name that is not known, stands twice, or is badly encoded.
+    pub(super) fn read(
+        request: &Request,
+        known: &[&str],
+        spans: &[&str],
+        mut take: impl FnMut(String, String) -> Result<bool, Refusal>,
+    ) -> Result<Self, Refusal> {
+        let mut out = Self { preferences: Preferences::read(request.headers()), ..Self::default() };
+        let mut seen = BTreeSet::new();
+        for pair in pairs(request.uri().query()) {
+            let (name, value) = pair?;
+            let bad = |what: String| Err(Refusal::Parameter(named(&name), what));
+            if !spans.contains(&name.as_str()) && !seen.insert(name.clone()) {
+                return bad("stands twice; several values are separated by commas.".to_owned());
+            }
+            if name == "_pretty" {
+                out.pretty = match value.as_str() {
+                    "true" => true,
+                    "false" => false,
+                    _ => return bad("expected true or false.".to_owned()),
+                };
+            } else if name == "_format" {
+                out.format = Some(value);
+            } else if take(name.clone(), value)? {
+                // Its own.
+            } else if out.preferences.lenient == Some(true) && out.passed_over.len() < PASSED_OVER {
+                out.passed_over.push(named(&name));
+            } else {
+                return bad(format!("is not known here; known are {}, _format, _pretty.", known.join(", ")));
+            }
+        }
+        Ok(out)
+    }
+
+    /// The entry of a Bundle that names what was passed over.
+    pub(super) fn entry(&self) -> Option<Value> {
+        let issue = |name: &String| {
+            let text = format!("Parameter {name}: is not known here and was passed over, as handling=lenient asks.");
+            json!({ "severity": "warning", "code": "not-supported", "details": { "text": text } })
+        };
+        let issues: Vec<Value> = self.passed_over.iter().map(issue).collect();
+        let outcome = json!({ "resourceType": "OperationOutcome", "issue": issues });
+        (!issues.is_empty()).then(|| json!({ "resource": outcome, "search": { "mode": "outcome" } }))
+    }
+
+    /// The answer to the search.
+    pub(super) fn answered(&self, bundle: &Value) -> Response {
+        let mut response = negotiate::fhir(StatusCode::OK, bundle.to_string(), self.pretty);
+        if let Some(applied) = self.preferences.applied(false) {
+            response.headers_mut().insert("preference-applied", applied);
+        }
+        response
+    }
+}
+
+/// A search parameter's name as it may be said back, with its modifier.
+fn named(name: &str) -> String {
+    name.chars().take(40).filter(|c| c.is_ascii_alphanumeric() || "-_:.".contains(*c)).collect()
+}
+
+/// Names and values of a query.
+///
+/// Each is an error where it is badly encoded.
+pub(super) fn pairs(query: Option<&str>) -> impl Iterator<Item = Result<(String, String), Refusal>> {
+    let pairs = query.unwrap_or("").split('&').filter(|pair| !pair.is_empty());
+    pairs.map(|pair| {
+        let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
+        let undecodable =
+            || Refusal::Parameter("of the query".to_owned(), "is not valid percent-encoded UTF-8.".to_owned());
+        Ok((decoded(name).ok_or_else(undecodable)?, decoded(value).ok_or_else(undecodable)?))
+    })
+}
+
 /// `application/x-www-form-urlencoded` text; `None` when an escape is broken or the result is not UTF-8.
-pub(super) fn decoded(text: &str) -> Option<String> {
+fn decoded(text: &str) -> Option<String> {
     let mut out = Vec::with_capacity(text.len());
     let mut bytes = text.bytes();
     while let Some(byte) = bytes.next() {

@@ -2,11 +2,11 @@
 //! AuditEvent. Both are read from the trail of an item, one resource for each entry. What people wrote is in neither.
 
 use super::App;
-use super::asked::{Takes, decoded};
+use super::asked::{Search, Takes};
 use super::negotiate;
 use super::operations::base;
 use super::refusal::Refusal;
-use super::tasks::{ITEMS, address, from_here, known_name, noted, patient, read_id, store, task_id, who};
+use super::tasks::{ITEMS, address, from_here, noted, patient, read_id, store, task_id, who};
 use crate::answer::PROGRAM;
 use crate::intake::order::FhirVersion;
 use crate::queue::item::{Item, ItemId};
@@ -100,27 +100,15 @@ async fn search(
 ) -> Result<Response, Refusal> {
     let version = base(&version)?;
     from_here(&request, &app)?;
-    let (mut wanted, mut format, mut pretty) = (None, None, false);
-    for pair in request.uri().query().unwrap_or("").split('&').filter(|pair| !pair.is_empty()) {
-        let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
-        let wrong = |what: &str| Refusal::Parameter("of the query".to_owned(), what.to_owned());
-        let text = |text| decoded(text).ok_or_else(|| wrong("is not valid percent-encoded UTF-8."));
-        let (name, value) = (text(name)?, text(value)?);
-        match name.as_str() {
-            "_format" => format = Some(value),
-            "_pretty" => pretty = value == "true",
-            own if own == kind.parameter() && wanted.is_some() => {
-                return Err(Refusal::Parameter(name, "stands twice; one Task is asked for at a time.".to_owned()));
-            }
-            own if own == kind.parameter() => wanted = Some(value),
-            _ => {
-                let name = known_name(&name);
-                let known = format!("is not known here; known is {}.", kind.parameter());
-                return Err(Refusal::Parameter(name, known));
-            }
+    let mut wanted = None;
+    let search = Search::read(&request, &[kind.parameter()], &[], |name, value| {
+        let own = name == kind.parameter();
+        if own {
+            wanted = Some(value);
         }
-    }
-    negotiate::acceptable(request.headers(), format.as_deref(), version)?;
+        Ok(own)
+    })?;
+    negotiate::acceptable(request.headers(), search.format.as_deref(), version)?;
     let reference = wanted.ok_or_else(|| {
         Refusal::Parameter(kind.parameter().to_owned(), "is needed: Task/ID, whose history is wanted.".to_owned())
     })?;
@@ -153,11 +141,12 @@ async fn search(
         "resourceType": "Bundle", "type": "searchset", "total": entries.len(),
         "link": [{ "relation": "self", "url": link }],
     });
+    entries.extend(search.entry());
     // FHIR knows no empty arrays.
     if !entries.is_empty() {
         out["entry"] = json!(entries);
     }
-    Ok(negotiate::fhir(StatusCode::OK, out.to_string(), pretty))
+    Ok(search.answered(&out))
 }
 
 async fn read(

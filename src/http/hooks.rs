@@ -32,6 +32,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
+use tokio::runtime::Handle;
 use tokio::time::{Instant, timeout, timeout_at};
 
 /// Most of the time for an answer that is kept for judging, when something is fetched before.
@@ -135,16 +136,13 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
     let done = if whole.bytes.len() + bytes <= app.limits.at_once {
         at_once(&app, &whole, judge)
     } else {
-        let mut running = begin(&app, whole, judge)?;
-        match timeout(left, &mut running).await {
-            Ok(done) => ended(&app, done),
+        let sender = Sender { client: client.clone(), through: service.id, since: Some(came), ..Sender::default() };
+        let mut beside = Beside { running: Some(begin(&app, whole, judge)?), app: app.clone(), sender };
+        match timeout(left, beside.ends()).await {
+            Ok(done) => done,
             Err(_) => {
-                let queue = app.doors.store.as_ref().map(|store| {
-                    store.received(came);
-                    let sender = Sender { client, through: service.id, since: Some(came), ..Sender::default() };
-                    tokio::spawn(keep_late(app.clone(), running, sender));
-                    OnQueue::WhenItEnds
-                });
+                drop(beside);
+                let queue = keeping::keeps(&app).then_some(OnQueue::WhenItEnds);
                 return Ok(gave_up(&app, noted.as_ref(), TIMEOUT, queue));
             }
         }
@@ -209,7 +207,35 @@ fn pages(at: &str, orders: &[Received], sender: &Sender) -> Vec<String> {
 /// What came of judging a request.
 type Judged = Result<Result<Hooked, Malformed>, Unjudged>;
 
-/// Puts on the queue what was found after the answer had gone out. Its cards were shown to nobody.
+/// A check that runs beside the connection. Where nobody waits for it any more, because the answer went out without it or
+/// the client hung up, what it finds is put on the queue all the same.
+struct Beside {
+    running: Option<Running<Judged>>,
+    app: Arc<App>,
+    sender: Sender,
+}
+
+impl Beside {
+    async fn ends(&mut self) -> Result<Judged, Refusal> {
+        let Some(running) = &mut self.running else { return Err(Refusal::Fault) };
+        let done = running.await;
+        self.running = None;
+        ended(&self.app, done)
+    }
+}
+
+impl Drop for Beside {
+    fn drop(&mut self) {
+        let (Some(running), Some(store)) = (self.running.take(), &self.app.doors.store) else { return };
+        self.sender.since.into_iter().for_each(|since| store.received(since));
+        // Without a runtime the service has ended, and with it the check.
+        if let Ok(runtime) = Handle::try_current() {
+            runtime.spawn(keep_late(self.app.clone(), running, std::mem::take(&mut self.sender)));
+        }
+    }
+}
+
+/// Puts on the queue what was found after the answer had gone out, or for nobody. Its cards were shown to nobody.
 async fn keep_late(app: Arc<App>, running: Running<Judged>, sender: Sender) {
     let (mut orders, base) = match ended(&app, running.await) {
         Ok(Ok(Ok(hooked))) => (hooked.orders, hooked.base),

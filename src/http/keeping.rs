@@ -31,7 +31,7 @@ pub const COUNTERS: [(&str, &str); 1] = [(
 /// Longest time that an answer to an operation waits for its orders to be recorded.
 pub const PATIENCE: Duration = Duration::from_secs(2);
 
-/// Clear orders that are looked up at the same time; of more, an earlier content stays on the queue.
+/// Clear orders that are looked up at the same time; more wait in memory.
 static CLEAR: Semaphore = Semaphore::const_new(64);
 
 /// Who sent orders, and how.
@@ -92,7 +92,7 @@ pub async fn keep(app: &App, mut orders: Vec<Received>, sender: Sender, until: I
     }
     let items = orders.iter().filter(|order| order.is_item()).count();
     if items == 0 {
-        replace_earlier(store, orders);
+        replace_earlier(store, orders, now);
         return Kept::Nothing;
     }
     let count = |result: &str, n| app.kept.add(RECORDED, format!("result=\"{result}\""), n);
@@ -116,20 +116,19 @@ pub async fn keep(app: &App, mut orders: Vec<Received>, sender: Sender, until: I
     }
 }
 
-/// Takes earlier contents of clear orders off the queue. No answer waits for that.
-fn replace_earlier(store: Arc<dyn Store>, orders: Vec<Received>) {
-    let orders: Vec<Received> = orders.into_iter().filter(|order| order.key.text().is_some()).collect();
+/// Takes earlier contents of clear orders off the queue. No answer waits for that: what the same client sends next may be
+/// there before, and stays.
+fn replace_earlier(store: Arc<dyn Store>, mut orders: Vec<Received>, now: Timestamp) {
+    orders.retain(|order| order.key.text().is_some());
+    orders.iter_mut().for_each(|order| order.late = Some(now));
     if orders.is_empty() {
         return;
     }
-    let Ok(turn) = CLEAR.try_acquire() else {
-        tracing::warn!("too many clear orders at once: an earlier content may still be on the queue");
-        return;
-    };
+    let Ok(turn) = CLEAR.try_acquire() else { return store.replace_later(orders) };
     tokio::spawn(async move {
         let _turn = turn;
         if let Err(error) = store.record(orders).await {
-            tracing::warn!(problem = %error, "earlier contents of clear orders may still be on the queue");
+            tracing::warn!(problem = %error, "earlier contents of clear orders are still on the queue; it is tried again");
         }
     });
 }
@@ -160,9 +159,16 @@ pub fn outcome() -> String {
     json!({ "resourceType": "OperationOutcome", "issue": [issue()] }).to_string()
 }
 
-/// Whether the store will record again without a restart.
-pub fn lives(app: &App) -> bool {
-    app.doors.store.as_ref().is_none_or(|store| !store.health().ended)
+/// Why the store will not record again by itself, if it will not.
+pub fn over(app: &App) -> Option<&'static str> {
+    let health = app.doors.store.as_ref()?.health();
+    match (health.ended, health.displaced) {
+        (true, _) => Some("nothing is recorded until the service is started again"),
+        (false, true) => {
+            Some("nothing is recorded until the queue's file is back in its place, or the service is started again")
+        }
+        (false, false) => None,
+    }
 }
 
 /// What `/readyz` says of the store. A store that cannot be used is no reason to take no orders: what is found goes out.
@@ -185,6 +191,27 @@ pub fn ready(app: &App) -> String {
     }
     if health.lost > 0 {
         let _ = write!(out, "; {} were lost since the start", health.lost);
+    }
+    if health.clear_waiting > 0 {
+        let _ = write!(
+            out,
+            "; {} clear orders wait in memory to take earlier contents off the queue",
+            health.clear_waiting
+        );
+    }
+    if health.clear_lost > 0 {
+        let _ = write!(
+            out,
+            "; {} clear orders were lost since the start, earlier contents of which may still be on the queue",
+            health.clear_lost
+        );
+    }
+    if let Some(bytes) = health.log_behind {
+        let _ = write!(
+            out,
+            "; {} MiB of SQLite's log are not in its file, and it grows until the disk is full",
+            bytes >> 20
+        );
     }
     if let Some(last) = &health.last_refused {
         let _ =
@@ -218,6 +245,21 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
             health.refused,
         ),
         (
+            "enteral_gate_queue_clear_waiting",
+            "Clear orders that wait in memory to take an earlier content off the queue.",
+            health.clear_waiting,
+        ),
+        (
+            "enteral_gate_queue_clear_lost",
+            "Clear orders that could not be kept in memory either, since the start: an earlier content may still be on the queue.",
+            health.clear_lost,
+        ),
+        (
+            "enteral_gate_queue_log_behind_bytes",
+            "Bytes of SQLite's log that are not in its file, where they are too many; otherwise 0.",
+            health.log_behind.unwrap_or_default(),
+        ),
+        (
             "enteral_gate_queue_last_order_seconds",
             "When the last order was received, seconds since 1970; 0 for never.",
             health.last_order.map_or(0, |at| u64::try_from(at.as_second()).unwrap_or_default()),
@@ -237,6 +279,40 @@ mod tests {
     use crate::settings::Settings;
     use axum::extract::State;
     use http::StatusCode;
+
+    /// A clear order is looked at beside its answer; what the same client sent after it may be recorded before, and stays.
+    /// In one thread what was begun beside runs only once the other waits: the clear one is always the later.
+    #[tokio::test]
+    async fn a_clear_order_that_is_slow_does_not_replace_what_came_after_it() {
+        let csv = include_bytes!("../../deploy/demo/formulary.csv");
+        let core = Arc::new(Core::new(Formulary::from_csv("formulary.csv", csv).unwrap()));
+        let folder = crate::store::Folder::new();
+        let store = crate::store::SqlStore::sqlite(&folder.place(), Default::default()).await.unwrap();
+        let store = Arc::new(store);
+        let doors = Doors { store: Some(store.clone()), ..Doors::default() };
+        let app = App::behind(doors, core, Settings::default(), Limits::default());
+        let content = |n: u8, clear: bool| {
+            let mut one = crate::store::order(1);
+            one.content = format!("{n:064x}");
+            if clear {
+                Arc::make_mut(&mut one.report).disposition = crate::findings::Disposition::Clear;
+                assert!(!one.is_item());
+            }
+            one
+        };
+        let sends = async |n: u8, clear: bool| {
+            let until = Instant::now() + Duration::from_secs(60);
+            keep(&app, vec![content(n, clear)], Sender::default(), until).await
+        };
+        assert_eq!(sends(1, false).await, Kept::Recorded);
+        assert_eq!(sends(2, true).await, Kept::Nothing);
+        assert_eq!(sends(3, false).await, Kept::Recorded);
+        // The clear one is done when all turns are free again.
+        let free = tokio::time::timeout(Duration::from_secs(60), CLEAR.acquire_many(64)).await.unwrap().unwrap();
+        drop(free);
+        let kept = store.get(content(3, false).id()).await.unwrap().unwrap().summary;
+        assert!(kept.is_open(), "{:?}", kept.standing);
+    }
 
     /// Where nothing is written any more, whoever shares the load is told to send orders elsewhere, and the pages say it.
     #[tokio::test(flavor = "multi_thread")]

@@ -160,6 +160,7 @@ pub async fn metrics(State(app): State<Arc<App>>) -> Response {
     app.hooks.write(&mut out, &HOOKS);
     app.callback.durations.write(&mut out);
     super::keeping::metrics(&app, &app.kept, &mut out);
+    crate::background::metrics(&app.faults(), &mut out);
     if let Some(notices) = &app.doors.notices {
         notices.metrics(&mut out);
     }

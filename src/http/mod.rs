@@ -6,10 +6,11 @@
 //! [`refusal::Refusal`], which renders itself as an OperationOutcome.
 //!
 //! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]), counters ([`metrics`]), the
-//! ids of tokens used and the audit trail ([`trail`]), no outgoing connection except to the FHIR servers of the settings
-//! ([`callback`]), to declared subscribers ([`notices`]) and for issuers' keys, no stored order except in the queue ([`keeping`]), no request decompression, no
-//! XML. Without a gate only loopback addresses are bound,
-//! see [`server::Exposed`].
+//! ids of tokens used, who is signed in at the pages ([`pages::people`]) and the audit trail ([`trail`]); no outgoing
+//! connection except to the FHIR servers of the settings ([`callback`]), to declared subscribers ([`notices`]), for
+//! issuers' keys ([`key_sets`]) and to the provider through which people sign in ([`pages::oidc`]); no stored order except
+//! in the queue ([`keeping`]), no request decompression, no XML. Without a gate only loopback addresses are bound, see
+//! [`server::Exposed`].
 
 pub mod appraiser;
 pub mod asked;
@@ -39,6 +40,7 @@ pub mod tasks;
 pub mod tls;
 pub mod trail;
 
+use crate::background::{Background, OfEach};
 use crate::settings::Settings;
 use crate::store::Store;
 use appraiser::Appraiser;
@@ -146,6 +148,8 @@ pub struct Doors {
     pub admin: bool,
     /// Where it is kept who called what; without it only the log tells.
     pub trail: Option<Arc<trail::Trail>>,
+    /// What goes on beside the answers.
+    pub background: Arc<Background>,
 }
 
 impl App {
@@ -178,6 +182,14 @@ impl App {
     /// What every log line carries in the demo: `demo=true` and a note.
     pub(crate) fn mark(&self) -> (Option<bool>, Option<&'static str>) {
         (self.settings.demo.then_some(true), self.settings.demo.then_some("invented data"))
+    }
+
+    /// What faults did to work in the background, of every part of the service.
+    pub(crate) fn faults(&self) -> OfEach {
+        let mut out = self.doors.background.faults();
+        out.extend(self.doors.store.iter().flat_map(|store| store.health().faults));
+        out.extend(self.doors.notices.iter().flat_map(|notices| notices.faults()));
+        out
     }
 
     /// How many requests ended in a panic since the start.

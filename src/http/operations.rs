@@ -19,10 +19,14 @@ use axum::response::Response;
 use http::StatusCode;
 use serde::Serialize;
 use serde_json::value::RawValue;
+use std::future::Future;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::task::{Context, Poll};
 use std::time::Duration;
+use tokio::runtime::Handle;
 use tokio::task::{JoinError, JoinHandle};
 use tokio::time::{Instant, timeout};
 
@@ -165,18 +169,26 @@ async fn operate(
     let whole = body::read(&app, &parts, incoming).await?;
     let client = parts.extensions.get::<Caller>().map_or_else(String::new, |caller| caller.name.to_string());
     // A check of an order takes tens of microseconds: less than a hand-over to another thread and back.
-    let appraised = if whole.bytes.len() <= app.limits.at_once && operation.validates() {
-        at_once(&app, &whole, |app, input| {
-            noting(app, noted.as_ref(), |by| run(app, by, input, version, operation, query))
-        })??
-    } else {
-        calculate(&app, whole, app.limits.appraisal_time, move |app, input| {
-            noting(app, noted.as_ref(), |by| run(app, by, input, version, operation, query))
-        })
-        .await??
-    };
     let sender = Sender { client, through: operation.name(), ..Sender::default() };
-    let kept = keeping::keep(&app, appraised.orders, sender, Instant::now() + keeping::PATIENCE).await;
+    let (appraised, kept) = if whole.bytes.len() <= app.limits.at_once && operation.validates() {
+        let mut appraised = at_once(&app, &whole, |app, input| {
+            noting(app, noted.as_ref(), |by| run(app, by, input, version, operation, query))
+        })??;
+        let orders = std::mem::take(&mut appraised.orders);
+        (appraised, keeping::keep(&app, orders, sender, Instant::now() + keeping::PATIENCE).await)
+    } else {
+        let own = app.clone();
+        to_the_end(async move {
+            let work = move |app: &App, input: &[u8]| {
+                noting(app, noted.as_ref(), |by| run(app, by, input, version, operation, query))
+            };
+            let mut appraised = calculate(&own, whole, own.limits.appraisal_time, work).await??;
+            let orders = std::mem::take(&mut appraised.orders);
+            let kept = keeping::keep(&own, orders, sender, Instant::now() + keeping::PATIENCE).await;
+            Ok::<_, Refusal>((appraised, kept))
+        })
+        .await?
+    };
     let body = if kept == Kept::NotRecorded { keeping::with_issue(appraised.body) } else { appraised.body };
     let mut response = negotiate::fhir(appraised.status, body, pretty);
     kept.mark(&mut response);
@@ -261,6 +273,39 @@ pub(super) async fn calculate<T: Send + 'static>(
     match timeout(time, begin(app, whole, work)?).await {
         Err(_) => Err(Refusal::AppraisalTimeout),
         Ok(done) => ended(app, done),
+    }
+}
+
+/// Work that goes on where nobody waits for it any more, because the client hung up: what was found of an order is put on
+/// the queue all the same.
+struct ToTheEnd<F: Future<Output: Send> + Send + 'static>(Option<Pin<Box<F>>>);
+
+fn to_the_end<F: Future<Output: Send> + Send + 'static>(work: F) -> ToTheEnd<F> {
+    ToTheEnd(Some(Box::pin(work)))
+}
+
+impl<F: Future<Output: Send> + Send + 'static> Future for ToTheEnd<F> {
+    type Output = F::Output;
+
+    fn poll(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<F::Output> {
+        // Where it panics, it is not there to go on.
+        let Some(mut work) = self.0.take() else { return Poll::Pending };
+        let polled = work.as_mut().poll(context);
+        if polled.is_pending() {
+            self.0 = Some(work);
+        }
+        polled
+    }
+}
+
+impl<F: Future<Output: Send> + Send + 'static> Drop for ToTheEnd<F> {
+    fn drop(&mut self) {
+        // Without a runtime the service has ended.
+        if let Some(work) = self.0.take()
+            && let Ok(runtime) = Handle::try_current()
+        {
+            runtime.spawn(async move { drop(work.await) });
+        }
     }
 }
 
@@ -467,17 +512,22 @@ pub async fn batch(
     let caller = parts.extensions.get::<Caller>();
     let (grants, client) = (caller.map(|c| c.grants), caller.map_or_else(String::new, |c| c.name.to_string()));
     let noted = parts.extensions.get::<Noted>().cloned();
-    let (mut answer, of_entries) = calculate(&app, whole, app.limits.appraisal_time, move |app, input| {
-        answer_batch(app, input, &Called { version, grants, preferences }, noted.as_ref())
+    let own = app.clone();
+    let (mut answer, entries, kept) = to_the_end(async move {
+        let work = move |app: &App, input: &[u8]| {
+            answer_batch(app, input, &Called { version, grants, preferences }, noted.as_ref())
+        };
+        let (answer, of_entries) = calculate(&own, whole, own.limits.appraisal_time, work).await??;
+        let (entries, orders): (Vec<Vec<bool>>, Vec<Vec<Received>>) = of_entries
+            .into_iter()
+            .map(|orders| (orders.iter().map(Received::is_item).collect::<Vec<bool>>(), orders))
+            .unzip();
+        let sender = Sender { client, through: "batch", ..Sender::default() };
+        let orders = orders.into_iter().flatten().collect();
+        let kept = keeping::keep(&own, orders, sender, Instant::now() + keeping::PATIENCE).await;
+        Ok::<_, Refusal>((answer, entries, kept))
     })
-    .await??;
-    let (entries, orders): (Vec<Vec<bool>>, Vec<Vec<Received>>) = of_entries
-        .into_iter()
-        .map(|orders| (orders.iter().map(Received::is_item).collect::<Vec<bool>>(), orders))
-        .unzip();
-    let sender = Sender { client, through: "batch", ..Sender::default() };
-    let orders = orders.into_iter().flatten().collect();
-    let kept = keeping::keep(&app, orders, sender, Instant::now() + keeping::PATIENCE).await;
+    .await?;
     if kept == Kept::NotRecorded {
         for (entry, _) in answer.entry.iter_mut().zip(&entries).filter(|(_, items)| items.contains(&true)) {
             entry.response.outcome = RawValue::from_string(keeping::outcome()).ok();

@@ -16,6 +16,7 @@ use super::App;
 use super::gate::Need;
 use super::refusal::{FHIR_JSON, Refusal};
 use super::samples::SAMPLES;
+use crate::background;
 use askama::Template;
 use axum::extract::{Path, Request, State};
 use axum::middleware::Next;
@@ -151,11 +152,10 @@ fn readiness(app: &App) -> (bool, String) {
     let callers = app.doors.gate.as_ref().map_or_else(String::new, |gate| gate.ready() + "\n");
     let trail = app.doors.trail.as_ref().map_or_else(String::new, |trail| trail.ready() + "\n");
     let told = app.doors.notices.as_ref().map_or_else(String::new, |notices| notices.ready() + "\n");
-    let reached = callers + &certificates + &trail + &super::keeping::ready(app) + &told;
+    let reached =
+        callers + &certificates + &trail + &super::keeping::ready(app) + &told + &background::ready(&app.faults());
     match app.appraiser.ready() {
-        Ok(_) if !super::keeping::lives(app) => {
-            (false, format!("not ready: nothing is recorded until the service is started again\n{reached}"))
-        }
+        Ok(_) if let Some(why) = super::keeping::over(app) => (false, format!("not ready: {why}\n{reached}")),
         Ok(with) => (true, format!("ready: {with}\n{reached}")),
         Err(why) => (false, format!("not ready: {why}\n{reached}")),
     }

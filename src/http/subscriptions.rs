@@ -2,7 +2,7 @@
 //! that nobody can have orders of patients sent elsewhere over this interface.
 
 use super::App;
-use super::asked::{Takes, decoded};
+use super::asked::{Takes, pairs};
 use super::negotiate;
 use super::notices::Notices;
 use super::operations::base;
@@ -41,22 +41,27 @@ struct Asked {
 /// What is asked; of `$events` which numbers.
 fn asked(request: &Request, version: &str, events: bool) -> Result<Asked, Refusal> {
     let version = base(version)?;
-    let (mut since, mut until, mut rest) = (1, u64::MAX, Vec::new());
-    for pair in request.uri().query().unwrap_or("").split('&').filter(|pair| !pair.is_empty()) {
-        let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
-        let known = EVENTS_PARAMETERS.iter().find(|(known, _)| events && *known == name);
-        let Some((known, _)) = known else {
-            rest.push(pair);
-            continue;
-        };
-        let number = decoded(value).and_then(|text| text.parse().ok());
-        let number = number.ok_or_else(|| {
-            Refusal::Parameter((*known).to_owned(), "expected a whole number, the number of an event.".to_owned())
-        })?;
-        *(if *known == EVENTS_PARAMETERS[0].0 { &mut since } else { &mut until }) = number;
-    }
     let takes = Takes::Only(if events { &EVENTS_NAMES } else { &[] });
-    let query = super::asked::Query::read(Some(&rest.join("&")), takes)?;
+    let mut query = super::asked::Query::default();
+    let (mut since, mut until) = (None, None);
+    for pair in pairs(request.uri().query()) {
+        let (name, value) = pair?;
+        let slot = match name.as_str() {
+            own if events && own == EVENTS_NAMES[0] => &mut since,
+            own if events && own == EVENTS_NAMES[1] => &mut until,
+            _ => {
+                query.set(&name, value, takes)?;
+                continue;
+            }
+        };
+        let number = value.parse::<u64>();
+        let wrong = |what: &str| Refusal::Parameter(name.clone(), what.to_owned());
+        let number = number.map_err(|_| wrong("expected a whole number, the number of an event."))?;
+        if slot.replace(number).is_some() {
+            return Err(wrong("is given more than once."));
+        }
+    }
+    let (since, until) = (since.unwrap_or(1), until.unwrap_or(u64::MAX));
     negotiate::acceptable(request.headers(), query.format.as_deref(), version)?;
     Ok(Asked { version, pretty: query.pretty, since, until })
 }

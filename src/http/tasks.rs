@@ -2,7 +2,7 @@
 //! pages. What is told is told by version: R4 and R5 differ in a few names.
 
 use super::App;
-use super::asked::{Takes, decoded};
+use super::asked::{Search, Takes};
 use super::negotiate;
 use super::operations::base;
 use super::refusal::Refusal;
@@ -25,7 +25,6 @@ use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
-use std::collections::BTreeSet;
 use std::sync::Arc;
 
 /// System of the ids of items.
@@ -75,10 +74,8 @@ struct Asked {
     from: usize,
     /// Only how many there are.
     count: bool,
-    /// `Prefer: handling=lenient`: what is not known is passed over, and named.
-    preferences: negotiate::Preferences,
-    passed_over: Vec<String>,
-    pretty: bool,
+    /// What every search takes.
+    search: Search,
     /// The parameters as sent, for the links of a page.
     own: Vec<(String, String)>,
     /// Address of the service as the client wrote it.
@@ -94,11 +91,6 @@ pub(super) fn address(request: &Request, app: &App) -> String {
     let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '-' | ':' | '[' | ']');
     let scheme = if app.doors.certificates.is_some() { "https" } else { "http" };
     if host.is_empty() || !host.chars().all(plain) { String::new() } else { format!("{scheme}://{host}") }
-}
-
-/// A parameter's name as it may be said back.
-pub(super) fn known_name(name: &str) -> String {
-    name.chars().take(40).filter(|c| c.is_ascii_alphanumeric() || "-_:.".contains(*c)).collect()
 }
 
 fn wrong(name: &str, what: impl Into<String>) -> Refusal {
@@ -177,29 +169,20 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
         half: false,
         from: 0,
         count: false,
-        preferences: negotiate::Preferences::read(request.headers()),
-        passed_over: Vec::new(),
-        pretty: false,
+        search: Search::default(),
         own: Vec::new(),
         at: address(request, app),
     };
-    let mut format = None;
     let (mut received, mut changed): (Bounds, Bounds) = Default::default();
     let zone = &app.settings.zone;
-    let mut seen = BTreeSet::new();
-    for pair in request.uri().query().unwrap_or("").split('&').filter(|pair| !pair.is_empty()) {
-        let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
-        let text = |text| decoded(text).ok_or_else(|| wrong("of the query", "is not valid percent-encoded UTF-8."));
-        let (name, value) = (text(name)?, text(value)?);
-        // FHIR: a name that stands twice asks for both. Of a span of time that is read, of nothing else.
-        let of_time = matches!(name.as_str(), "authored-on" | "identified" | "modified" | "_lastUpdated");
-        if !of_time && !seen.insert(name.clone()) {
-            return Err(wrong(&known_name(&name), "stands twice; several values are separated by commas."));
-        }
+    let names: Vec<&str> = match issues {
+        true => ISSUE_PARAMETERS.iter().map(|(name, ..)| *name).collect(),
+        false => TASK_PARAMETERS.iter().map(|(name, ..)| *name).collect(),
+    };
+    let spans = ["authored-on", "identified", "modified", "_lastUpdated"];
+    out.search = Search::read(request, &names, &spans, |name, value| {
         let filter = &mut out.query.filter;
         match name.as_str() {
-            "_format" => format = Some(value),
-            "_pretty" => out.pretty = value == "true",
             "page" => {
                 let within = value.split_once(HALF);
                 let from = within.map(|(_, from)| from.parse::<usize>().ok().filter(|n| issues && *n > 0));
@@ -293,23 +276,10 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
                 }
                 out.own.push((name, value));
             }
-            _ => {
-                let names = if issues {
-                    ISSUE_PARAMETERS.map(|(n, ..)| n).join(", ")
-                } else {
-                    TASK_PARAMETERS.map(|(n, ..)| n).join(", ")
-                };
-                if out.preferences.lenient == Some(true) && out.passed_over.len() < PASSED_OVER {
-                    out.passed_over.push(known_name(&name));
-                } else {
-                    return Err(Refusal::Parameter(
-                        known_name(&name),
-                        format!("is not known here; known are {names}."),
-                    ));
-                }
-            }
+            _ => return Ok(false),
         }
-    }
+        Ok(true)
+    })?;
     if out.ids.is_some() && out.own.iter().any(|(name, _)| !matches!(name.as_str(), "_id" | "_count" | "_summary")) {
         return Err(wrong("_id", "cannot be asked together with other conditions here."));
     }
@@ -321,7 +291,7 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
     if !issues {
         filter.task = Some(out.task.clone());
     }
-    negotiate::acceptable(request.headers(), format.as_deref(), version)?;
+    negotiate::acceptable(request.headers(), out.search.format.as_deref(), version)?;
     Ok(out)
 }
 
@@ -338,7 +308,8 @@ impl From<Unavailable> for Refusal {
             | Unavailable::Database(_)
             | Unavailable::Ended
             | Unavailable::Refused(_)
-            | Unavailable::Damaged(_) => Self::QueueAway,
+            | Unavailable::Damaged(_)
+            | Unavailable::DamagedItem(_) => Self::QueueAway,
         }
     }
 }
@@ -382,15 +353,7 @@ fn bundle(
             json!({ "fullUrl": format!("{}/fhir/{}/{kind}/{id}", asked.at, version.name()), "resource": resource, "search": { "mode": "match" } })
         })
         .collect();
-    if !asked.passed_over.is_empty() {
-        let issue = |name: &String| {
-            let text = format!("Parameter {name}: is not known here and was passed over, as handling=lenient asks.");
-            json!({ "severity": "warning", "code": "not-supported", "details": { "text": text } })
-        };
-        let issues: Vec<Value> = asked.passed_over.iter().map(issue).collect();
-        let outcome = json!({ "resourceType": "OperationOutcome", "issue": issues });
-        entry.push(json!({ "resource": outcome, "search": { "mode": "outcome" } }));
-    }
+    entry.extend(asked.search.entry());
     let mut out = json!({ "resourceType": "Bundle", "type": "searchset", "link": links });
     if let Some(total) = total {
         out["total"] = json!(total);
@@ -404,18 +367,8 @@ fn bundle(
 
 /// At the end of a place: after the item's first task, before its second; with a number, after as many of its findings.
 const HALF: char = '~';
-/// Parameters that are passed over; one more is refused, so that an answer cannot be filled with them.
-const PASSED_OVER: usize = 20;
 /// Orders that are looked through to say how many findings there are; of more it is not said.
 const MOST_COUNTED: u64 = 10_000;
-
-fn answered(asked: &Asked, bundle: &Value) -> Response {
-    let mut response = negotiate::fhir(StatusCode::OK, bundle.to_string(), asked.pretty);
-    if let Some(applied) = asked.preferences.applied(false) {
-        response.headers_mut().insert("preference-applied", applied);
-    }
-    response
-}
 
 pub(super) fn task_id(item: &ItemId, lane: Lane) -> String {
     TaskId { item: item.clone(), lane }.to_string()
@@ -501,7 +454,7 @@ pub async fn tasks(
     let entries = page.tasks.iter();
     let entries = entries.map(|(item, lane)| (task_id(&item.id, *lane), task(item, *lane, version, &times))).collect();
     let bundle = bundle("Task", version, &asked, page.next.as_ref(), entries, Some(page.total));
-    Ok(answered(&asked, &bundle))
+    Ok(asked.search.answered(&bundle))
 }
 
 /// `GET [base]/Task/{id}`
@@ -568,7 +521,7 @@ pub async fn issues(
     let found = if asked.count { counted(store, &asked).await? } else { findings(store, &asked, version).await? };
     noted(&request, |noted| noted.count(found.issues.len()));
     let bundle = bundle("DetectedIssue", version, &asked, found.next.as_ref(), found.issues, found.total);
-    Ok(answered(&asked, &bundle))
+    Ok(asked.search.answered(&bundle))
 }
 
 /// A page of findings.

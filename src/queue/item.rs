@@ -463,12 +463,17 @@ impl Summary {
         Event::Replaced { by }
     }
 
-    fn judged_changed(&mut self, at: Timestamp) {
+    /// Something of it changed: it has another version. Clocks of programs differ; what changed is never told of as older
+    /// than before, so that whoever asks what changed since then misses nothing.
+    pub fn touched(&mut self, at: Timestamp) {
         self.version += 1;
+        self.changed_at = self.changed_at.max(at);
+    }
+
+    fn judged_changed(&mut self, at: Timestamp) {
+        self.touched(at);
         self.judged = self.version;
         self.judged_at = at;
-        // Clocks of programs differ; what changed is never told of as older than before.
-        self.changed_at = self.changed_at.max(at);
     }
 }
 

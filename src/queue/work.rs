@@ -364,17 +364,15 @@ impl Summary {
         let event = Event::Did { lane, action: action.clone() };
         match action {
             Action::Comment { .. } => {
-                self.version += 1;
                 self.comments += 1;
-                self.changed_at = now;
+                self.touched(now);
                 return Ok(event);
             }
             Action::Judge { rule, .. } => {
                 if !self.rules.contains(rule) {
                     return Err(Refused::Invalid(format!("The rule {rule} found nothing in this order.")));
                 }
-                self.version += 1;
-                self.changed_at = now;
+                self.touched(now);
                 return Ok(event);
             }
             _ => {}
@@ -431,8 +429,7 @@ impl Summary {
             Action::Reopen { .. } => return not_possible("This lane has not decided."),
             Action::Comment { .. } | Action::Judge { .. } => return Ok(event),
         };
-        self.version += 1;
-        self.changed_at = now;
+        self.touched(now);
         let version = self.version;
         self.lane_mut(lane).set(next, version, by, now);
         self.settle(policy);

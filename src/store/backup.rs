@@ -2,8 +2,9 @@
 //! that it can be verified, opened, and restored into either.
 
 use super::sql::{Dialect, Value, begin, migrate, trouble};
+use super::statements::insert;
 use super::upkeep::{Verified, existing, snapshot, verify};
-use super::writer::{ANSWERS_SINCE, insert};
+use super::writer::ANSWERS_SINCE;
 use super::{Unavailable, is_postgres, outbox, packing, schema, sqlite, views};
 use futures_util::TryStreamExt as _;
 use sqlx::any::AnyRow;
@@ -132,17 +133,10 @@ fn file_trouble(path: &Path, error: &std::io::Error) -> Unavailable {
     Unavailable::Database(format!("{}: {error}", path.display()))
 }
 
-/// The name of a file with something at its end.
-fn beside(path: &Path, end: &str) -> PathBuf {
-    let mut name = path.file_name().unwrap_or_default().to_owned();
-    name.push(end);
-    path.with_file_name(name)
-}
-
 fn remove_with_logs(path: &Path) {
     for end in ["", "-wal", "-shm"] {
         // What is not there need not be removed.
-        let _ = std::fs::remove_file(beside(path, end));
+        let _ = std::fs::remove_file(sqlite::beside(path, end));
     }
 }
 
@@ -155,7 +149,7 @@ pub async fn backup(place: &str, to: &Path) -> Result<Verified, Unavailable> {
         return Err(Unavailable::Database(format!("{} is there already", to.display())));
     }
     // Under another name until it is whole.
-    let part = beside(to, ".part");
+    let part = sqlite::beside(to, ".part");
     remove_with_logs(&part);
     let done = fill(place, &part).await;
     if done.is_err() {
@@ -229,7 +223,7 @@ pub async fn restore(from: &Path, place: &str) -> Result<(Verified, Option<PathB
     let path = Path::new(place);
     // Whoever has it open would go on writing into the file that is set aside.
     let alone = if path.exists() { sqlite::Alone::with(path).await? } else { None };
-    let part = beside(path, ".part");
+    let part = sqlite::beside(path, ".part");
     remove_with_logs(&part);
     let put = async {
         into_new(&mut from, dialect, &part).await?;
@@ -260,14 +254,14 @@ fn set_aside(path: &Path) -> Result<Option<PathBuf>, Unavailable> {
     if !path.exists() {
         return Ok(None);
     }
-    let free = (1..1000).map(|n| beside(path, &format!(".before-{n}"))).find(|free| !free.exists());
+    let free = (1..1000).map(|n| sqlite::beside(path, &format!(".before-{n}"))).find(|free| !free.exists());
     let Some(free) = free else {
         return Err(Unavailable::Database(format!("{}: too many earlier files beside it", path.display())));
     };
     for end in ["-wal", "-shm", ""] {
-        let own = beside(path, end);
+        let own = sqlite::beside(path, end);
         if own.exists() {
-            std::fs::rename(&own, beside(&free, end)).map_err(|error| file_trouble(&own, &error))?;
+            std::fs::rename(&own, sqlite::beside(&free, end)).map_err(|error| file_trouble(&own, &error))?;
         }
     }
     Ok(Some(free))

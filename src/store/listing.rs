@@ -7,8 +7,8 @@
 //! memory, or something is kept that this program does not know, the database is asked instead ([`super::reader`]).
 
 use super::sql::{Dialect, locked, statement, trouble};
+use super::statements::list as marks;
 use super::upkeep::snapshot;
-use super::writer::list as marks;
 use super::{Counts, Filter, LaneIs, MOST_OF_A_PAGE, Query, Sort, TaskOf, Unavailable};
 use crate::findings::Tier;
 use crate::queue::Lane;

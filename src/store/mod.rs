@@ -14,6 +14,7 @@ pub mod schema;
 mod sorting;
 mod sql;
 pub mod sqlite;
+mod statements;
 mod upkeep;
 pub mod views;
 mod writer;
@@ -22,8 +23,9 @@ pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
 pub use sql::SqlStore;
 pub use upkeep::{Verified, is_postgres, open, pack_reports, packs_reports, tables, verify};
 #[cfg(test)]
-pub(crate) use writer::tests::ended;
+pub(crate) use writer::tests::{Folder, ended, order};
 
+use crate::background::OfEach;
 use crate::queue::item::{Item, ItemId, Received, Standing, Summary};
 use crate::queue::tally::{LastFound, RuleStatistics};
 use crate::queue::task::TaskIs;
@@ -64,6 +66,9 @@ pub enum Unavailable {
     /// What is kept cannot be read.
     #[error("what is kept cannot be read: {0}")]
     Damaged(String),
+    /// An item that is kept cannot be read; everything that is not about it goes on.
+    #[error("what is kept cannot be read: {0}")]
+    DamagedItem(String),
 }
 
 /// Why an action was not carried out.
@@ -293,16 +298,29 @@ pub struct Health {
     pub since: Option<Timestamp>,
     /// Nothing is written any more until the service is started again.
     pub ended: bool,
+    /// The file that is written is not where it was opened: it was removed, or another is in its place. Nothing is written
+    /// until it is back, or the service is started again.
+    pub displaced: bool,
     /// The last write worked, and only the last look did not.
     pub looking: bool,
     /// Orders that wait in memory until they can be recorded.
     pub waiting: u64,
     /// Orders that could be neither recorded nor kept in memory, since the start.
     pub lost: u64,
-    /// Orders that the database refused by themselves again and again, since the start; they are not tried any more.
+    /// Orders that the database refused by themselves again and again, or that belong to an item that cannot be read, since
+    /// the start; they are not tried any more.
     pub refused: u64,
     /// The last of them: its item and why.
     pub last_refused: Option<String>,
+    /// Clear orders that wait in memory to take an earlier content off the queue.
+    pub clear_waiting: u64,
+    /// Clear orders that could not be kept in memory either, since the start: an earlier content may still be on the queue.
+    pub clear_lost: u64,
+    /// Bytes of SQLite's log that are not in its file, where they are too many.
+    pub log_behind: Option<u64>,
+    /// Work in the background that faults of the program ended.
+    #[serde(skip)]
+    pub faults: OfEach,
     /// When the last order was received, whatever came of it.
     pub last_order: Option<Timestamp>,
 }
@@ -319,9 +337,14 @@ pub struct Change {
 /// What keeps the queue.
 pub trait Store: Send + Sync + 'static {
     /// Records orders, in this order; clear ones only to replace an earlier content. `Ok` means durable. What could not
-    /// be recorded is kept in memory, as far as there is room, and tried again; it is lost when the process ends before.
-    /// One that the database refuses again and again by itself is given up, and said in [`Health`].
+    /// be recorded, or replaced, is kept in memory, as far as there is room, and tried again; it is lost when the process
+    /// ends before. Of a clear one only which order it is, what it holds (a hash) and when it came is kept. One that the
+    /// database refuses again and again by itself, or that belongs to an item that cannot be read, is given up, and said in
+    /// [`Health`].
     fn record(&self, orders: Vec<Received>) -> Answer<'_, Vec<Recorded>>;
+
+    /// Keeps clear orders in memory, as far as there is room, to replace earlier contents by them soon. Does not wait.
+    fn replace_later(&self, orders: Vec<Received>);
 
     /// Carries out an action. `Ok` means durable, and gives the item as it is then.
     fn act(&self, item: ItemId, command: Command) -> Answer<'_, Summary, NotDone>;

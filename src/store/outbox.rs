@@ -8,9 +8,10 @@
 //! INVARIANT: a row is given out, and what came of it is noted, only for the endpoint that was declared last by any
 //! replica. What a replica still sends to the endpoint before counts for nothing there.
 
-use super::sql::{Dialect, SqlStore, Value, begin, statement, trouble};
+use super::sql::{Dialect, SqlStore, Value, begin, number, statement, trouble};
+use super::statements::insert;
 use super::upkeep::existing;
-use super::writer::{Op, insert, note};
+use super::writer::{Op, note};
 use super::{Unavailable, schema};
 use crate::queue::Person;
 use crate::queue::task::TaskId;
@@ -135,10 +136,6 @@ pub(super) struct Told {
     pub(super) task: TaskId,
     pub(super) version: u64,
     pub(super) at: Timestamp,
-}
-
-fn number(n: u64) -> i64 {
-    i64::try_from(n).unwrap_or(i64::MAX)
 }
 
 const COLUMNS: [&str; 9] = ["subscriber", "number", "event", "item", "version", "happened", "state", "tries", "due"];

@@ -82,7 +82,8 @@ impl SqlStore {
             policy,
         };
         let store = Self::start(opening).await?;
-        store.keep(tokio::spawn(listen(url.to_owned(), store.shared.clone())));
+        let (url, shared) = (url.to_owned(), store.shared.clone());
+        store.keep("changes of other replicas", move || listen(url.clone(), shared.clone()));
         Ok(store)
     }
 }

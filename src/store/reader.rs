@@ -52,7 +52,7 @@ pub(super) async fn current_orders(pool: &AnyPool, most: usize) -> Result<HashSe
 
 /// Whether any of these orders has an item which is its content now.
 pub(super) async fn any_current(pool: &AnyPool, keys: Vec<String>) -> Result<bool, Unavailable> {
-    let (marks, values) = super::writer::list(keys);
+    let (marks, values) = super::statements::list(keys);
     let sql = format!("SELECT id FROM items WHERE order_key IN ({marks}) AND standing <> 'replaced' LIMIT 1");
     Ok(!rows(pool, sql, values).await?.is_empty())
 }
@@ -351,7 +351,7 @@ pub(super) async fn summaries(pool: &AnyPool, ids: Vec<ItemId>) -> Result<Vec<Su
     if ids.is_empty() {
         return Ok(Vec::new());
     }
-    let (marks, values) = super::writer::list(ids.iter().map(ToString::to_string).collect());
+    let (marks, values) = super::statements::list(ids.iter().map(ToString::to_string).collect());
     let sql = format!("SELECT id, state FROM items WHERE id IN ({marks})");
     let mut states: HashMap<ItemId, String> = HashMap::with_capacity(ids.len());
     for row in rows(pool, sql, values).await? {

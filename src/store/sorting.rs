@@ -2,9 +2,10 @@
 //! through without keeping anybody from writing; what stands elsewhere is written some items at a time, each some in a
 //! transaction of the one writer's, with its line in the trail.
 
+use super::Unavailable;
 use super::sql::{Value, statement, trouble};
+use super::statements::numbers_values;
 use super::writer::note;
-use super::{Unavailable, writer};
 use crate::queue::Person;
 use crate::queue::urgency::{self, Times};
 use jiff::Timestamp;
@@ -71,7 +72,7 @@ pub(super) async fn write(conn: &mut AnyConnection, moved: &[Moved], at: Timesta
     if moved.is_empty() {
         return Ok(0);
     }
-    let numbered = writer::numbers_values(conn);
+    let numbered = numbers_values(conn);
     let (mut rows, mut values) = (String::new(), Vec::with_capacity(moved.len() * 3));
     for Moved { id, from, to } in moved {
         rows.push_str(if rows.is_empty() { "(" } else { ", (" });

@@ -14,11 +14,12 @@ use super::{
     Answer, CardAnswer, Change, Counts, Filter, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader,
     schema, sorting,
 };
-use crate::queue::item::{Item, ItemId, Received, Summary};
+use crate::background::Background;
+use crate::queue::item::{Item, ItemId, OrderKey, Received, Summary};
 use crate::queue::policy::Policy;
 use crate::queue::report::Report;
 use crate::queue::tally::{LastFound, RuleStatistics};
-use crate::queue::trail::Entry;
+use crate::queue::trail;
 use crate::queue::urgency::Times;
 use crate::queue::work::Command;
 use crate::queue::{Person, item};
@@ -27,9 +28,10 @@ use jiff::civil::Date;
 use sqlx::any::AnyRow;
 use sqlx::query::Query as Statement;
 use sqlx::{Any, AnyConnection, AnyPool, AssertSqlSafe, Row as _};
-use std::collections::{HashSet, VecDeque};
+use std::collections::hash_map::Entry;
+use std::collections::{HashMap, HashSet, VecDeque};
 use std::future::Future;
-use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::Duration;
 use tokio::sync::{broadcast, mpsc, oneshot};
@@ -41,6 +43,10 @@ const MOST_WAITING: usize = 1024;
 const MOST_SET_ASIDE: usize = 2000;
 /// Most bytes of them.
 const MOST_BYTES_SET_ASIDE: usize = 64 << 20;
+/// Most clear orders kept in memory that are to replace an earlier content.
+const MOST_CLEAR_SET_ASIDE: usize = 10_000;
+/// Most bytes of them.
+const MOST_BYTES_CLEAR: usize = 8 << 20;
 /// Changes that a slow listener may be behind before it misses some.
 const CHANGES: usize = 1024;
 /// How often it is tried again to record what was set aside.
@@ -49,6 +55,8 @@ const RETRY: Duration = Duration::from_millis(500);
 const MOST_KNOWN: usize = 250_000;
 /// How often the database refuses an order by itself before it is given up.
 const MOST_REFUSALS: u32 = 10;
+/// How often an order is tried whose item cannot be read; somebody may be mending it.
+const MOST_OF_A_DAMAGED: u32 = 20;
 /// Orders that are tried again at a time.
 const AGAIN_AT_A_TIME: usize = 50;
 
@@ -136,6 +144,11 @@ impl From<Option<Timestamp>> for Value {
     }
 }
 
+/// A number as both databases keep it.
+pub(super) fn number(n: u64) -> i64 {
+    i64::try_from(n).unwrap_or(i64::MAX)
+}
+
 /// A text as both databases can keep it: one of them takes no U+0000, which is visible then. What is JSON has it escaped.
 pub(super) fn kept_text(text: String) -> String {
     if text.contains('\0') { text.replace('\0', "\u{FFFD}") } else { text }
@@ -210,8 +223,78 @@ impl From<Received> for Waiting {
 /// Orders that could not be recorded.
 #[derive(Default)]
 struct Aside {
+    /// What becomes an item.
+    items: Room,
+    /// What only replaces an earlier content.
+    clear: Room,
+    /// Orders that become items, waiting or being tried: what is clear of the same order has to wait for them.
+    keys: HashMap<String, usize>,
+}
+
+/// Orders of one kind, by when they were received.
+#[derive(Default)]
+struct Room {
     orders: VecDeque<Waiting>,
     bytes: usize,
+    /// How many are being tried now.
+    trying: usize,
+}
+
+impl Room {
+    /// Keeps one of so many bytes, where there is room for it; gives whether there is.
+    fn keep(&mut self, waiting: Waiting, size: usize, most: usize, most_bytes: usize) -> bool {
+        let room = self.orders.len() < most && self.bytes + size <= most_bytes;
+        if room {
+            self.bytes += size;
+            let place = self.orders.partition_point(|other| other.order.at <= waiting.order.at);
+            self.orders.insert(place, waiting);
+        }
+        room
+    }
+
+    /// Takes at most so many to be tried.
+    fn take(&mut self, most: usize) -> VecDeque<Waiting> {
+        let n = most.min(self.orders.len());
+        let out: VecDeque<Waiting> = self.orders.drain(..n).collect();
+        self.bytes = self.bytes.saturating_sub(out.iter().map(|waiting| size(&waiting.order)).sum());
+        self.trying += n;
+        out
+    }
+}
+
+/// Orders that were taken out of memory to be tried. What is left of them when this is dropped, for whatever reason, is set
+/// aside again.
+struct Trying<'s> {
+    shared: &'s Shared,
+    items: VecDeque<Waiting>,
+    clear: VecDeque<Waiting>,
+    /// How many were taken of each.
+    taken: (usize, usize),
+    keys: Vec<String>,
+}
+
+impl Trying<'_> {
+    fn all(&self) -> usize {
+        self.taken.0 + self.taken.1
+    }
+}
+
+impl Drop for Trying<'_> {
+    fn drop(&mut self) {
+        self.shared.set_aside(self.items.drain(..).chain(self.clear.drain(..)));
+        let mut aside = locked(&self.shared.aside);
+        let (items, clear) = self.taken;
+        aside.items.trying = aside.items.trying.saturating_sub(items);
+        aside.clear.trying = aside.clear.trying.saturating_sub(clear);
+        for key in self.keys.drain(..) {
+            if let Entry::Occupied(mut one) = aside.keys.entry(key) {
+                *one.get_mut() -= 1;
+                if *one.get() == 0 {
+                    one.remove();
+                }
+            }
+        }
+    }
 }
 
 /// What is wrong, and since when.
@@ -284,10 +367,16 @@ pub(super) struct Shared {
     trouble: Mutex<Troubles>,
     /// Since when nothing writes any more, though nobody closed the store.
     ended: OnceLock<Timestamp>,
+    /// Since when the file that is written is not where it was opened, and what is there instead.
+    displaced: Mutex<Option<(Timestamp, String)>>,
+    /// Whether it is not.
+    is_displaced: AtomicBool,
     aside: Mutex<Aside>,
-    /// Orders that were set aside and are being tried again now.
-    trying: AtomicU64,
     lost: AtomicU64,
+    /// Clear orders that could not be kept in memory.
+    clear_lost: AtomicU64,
+    /// What is said of a clear order, which nobody reads: one for all that are set aside.
+    clear_report: OnceLock<Arc<Report>>,
     /// How many orders were given up that the database refused, and the last of them.
     given_up: Mutex<(u64, Option<String>)>,
     last_order: AtomicI64,
@@ -302,6 +391,9 @@ pub(super) struct Shared {
     may_pack: bool,
     /// What the writer has to do about SQLite's log, if anything.
     pub(super) log: LogIs,
+    /// Where a test asks for a fault when orders are tried again.
+    #[cfg(test)]
+    pub(super) trips: AtomicBool,
 }
 
 pub(super) fn locked<T>(of: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -309,7 +401,12 @@ pub(super) fn locked<T>(of: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 fn size(order: &Received) -> usize {
-    order.resource.len() + 4096
+    let OrderKey { client, base, patient, order: id } = &order.key;
+    if order.is_item() {
+        order.resource.len() + 4096
+    } else {
+        client.len() + base.len() + patient.len() + id.len() + 512
+    }
 }
 
 impl Shared {
@@ -349,60 +446,143 @@ impl Shared {
         note(&mut troubles.look, result, "the store can be looked at again", "the store cannot be looked at");
     }
 
+    /// Notes whether the file that is written is where it was opened; otherwise what is wrong.
+    pub(super) fn displaced(&self, wrong: Option<String>) {
+        let mut displaced = locked(&self.displaced);
+        match (&wrong, displaced.as_ref()) {
+            (Some(wrong), None) => tracing::error!(problem = wrong, "the queue's file is not where it was opened"),
+            (None, Some(_)) => tracing::info!("the queue's file is where it was opened again"),
+            _ => {}
+        }
+        let since = displaced.take().map_or_else(Timestamp::now, |(since, _)| since);
+        self.is_displaced.store(wrong.is_some(), Ordering::Relaxed);
+        *displaced = wrong.map(|wrong| (since, wrong));
+    }
+
+    /// Why nothing may be written, where the file is not where it was opened: what goes into it nobody finds again.
+    pub(super) fn in_its_place(&self) -> Result<(), Unavailable> {
+        if !self.is_displaced.load(Ordering::Relaxed) {
+            return Ok(());
+        }
+        let wrong = locked(&self.displaced).as_ref().map(|(_, wrong)| wrong.clone());
+        wrong.map_or(Ok(()), |wrong| Err(Unavailable::Database(wrong)))
+    }
+
     /// Notes that what writes has ended for good. What waits for it is lost.
     pub(super) fn end(&self) {
         if self.ended.set(Timestamp::now()).is_ok() {
             tracing::error!("what writes the queue has ended: orders are answered and not recorded until a restart");
         }
-        let left = self.take_aside(MOST_SET_ASIDE);
-        self.trying.store(0, Ordering::Relaxed);
-        self.set_aside(left);
+        // Nothing has room any more.
+        drop(self.take_aside(usize::MAX));
     }
 
     /// Keeps orders in memory; those for which there is no room are lost, and counted, and so are all where nothing writes
-    /// any more.
+    /// any more. Of clear ones only what replaces an earlier content is kept, where anything tells which order it is.
     pub(super) fn set_aside<W: Into<Waiting>>(&self, orders: impl IntoIterator<Item = W>) {
+        let (mut lost, mut clear_lost) = (0, 0);
         let mut aside = locked(&self.aside);
-        let before = self.lost.load(Ordering::Relaxed);
-        for order in orders.into_iter().map(Into::into).filter(|waiting| waiting.order.is_item()) {
-            let size = size(&order.order);
-            let full = aside.orders.len() >= MOST_SET_ASIDE || aside.bytes + size > MOST_BYTES_SET_ASIDE;
-            if full || self.ended.get().is_some() {
-                self.lost.fetch_add(1, Ordering::Relaxed);
-                continue;
+        for mut waiting in orders.into_iter().map(Into::into) {
+            let (item, key) = (waiting.order.is_item(), waiting.order.key.text());
+            if !item {
+                if key.is_none() {
+                    continue;
+                }
+                waiting.order = self.only_replaces(waiting.order);
             }
-            aside.bytes += size;
-            aside.orders.push_back(order);
+            let size = size(&waiting.order);
+            let kept = self.ended.get().is_none()
+                && match item {
+                    true => aside.items.keep(waiting, size, MOST_SET_ASIDE, MOST_BYTES_SET_ASIDE),
+                    false => aside.clear.keep(waiting, size, MOST_CLEAR_SET_ASIDE, MOST_BYTES_CLEAR),
+                };
+            if !kept {
+                *if item { &mut lost } else { &mut clear_lost } += 1;
+            } else if let Some(key) = key.filter(|_| item) {
+                *aside.keys.entry(key).or_default() += 1;
+            }
         }
-        let lost = self.lost.load(Ordering::Relaxed) - before;
+        drop(aside);
         if lost > 0 {
+            self.lost.fetch_add(lost, Ordering::Relaxed);
             tracing::error!(orders = lost, "flagged orders cannot wait in memory: they are lost for the queue");
+        }
+        if clear_lost > 0 {
+            self.clear_lost.fetch_add(clear_lost, Ordering::Relaxed);
+            tracing::error!(
+                orders = clear_lost,
+                "clear orders cannot wait in memory: earlier contents of them may still be on the queue"
+            );
         }
     }
 
-    /// Keeps orders of an operation that failed in memory; but one that the database refused by itself again and again is
-    /// given up, so that it does not take the room of others for ever.
+    /// What it takes of a clear order to replace an earlier content.
+    fn only_replaces(&self, order: Received) -> Received {
+        let report = self.clear_report.get_or_init(|| order.report.clone()).clone();
+        let Received { key, content, at, late, .. } = order;
+        Received {
+            key,
+            content,
+            at,
+            late,
+            report,
+            label: String::new(),
+            through: String::new(),
+            resource: String::new(),
+            identity: Default::default(),
+            ward: None,
+            starts: None,
+            cards: Vec::new(),
+        }
+    }
+
+    /// Sets aside what is clear among these of orders that wait in memory themselves: it has to come after them.
+    fn come_after_those_that_wait(&self, orders: &[Received]) {
+        let clear = || orders.iter().filter(|order| !order.is_item());
+        if clear().next().is_none() || locked(&self.aside).keys.is_empty() {
+            return;
+        }
+        let waits = |key: String| locked(&self.aside).keys.contains_key(&key);
+        self.set_aside(clear().filter(|order| order.key.text().is_some_and(waits)).cloned().collect::<Vec<_>>());
+    }
+
+    /// Keeps orders of an operation that failed in memory; but one that the database refused by itself again and again, or
+    /// whose item cannot be read, is given up, so that it does not take the room of others for ever.
     pub(super) fn not_recorded(&self, orders: Vec<writer::Ready>, error: &Unavailable) {
         let alone = orders.len() == 1;
         let mut waiting = Vec::with_capacity(orders.len());
         for mut one in orders.into_iter().map(writer::Ready::waiting) {
-            match error {
-                Unavailable::Refused(why) if alone => {
-                    one.refused += 1;
-                    if one.refused >= MOST_REFUSALS && one.order.is_item() {
-                        self.give_up(&one.order, why);
-                        continue;
-                    }
+            let most = match error {
+                Unavailable::Refused(_) => Some(MOST_REFUSALS),
+                Unavailable::DamagedItem(_) => Some(MOST_OF_A_DAMAGED),
+                _ => None,
+            };
+            if let Some(most) = most.filter(|_| alone) {
+                one.refused += 1;
+                if one.refused >= most {
+                    self.give_up(&one.order, error);
+                    continue;
                 }
-                _ => {}
             }
             waiting.push(one);
         }
         self.set_aside(waiting);
     }
 
-    fn give_up(&self, order: &Received, why: &str) {
+    fn give_up(&self, order: &Received, error: &Unavailable) {
         let item = order.id();
+        let why = match error {
+            Unavailable::Refused(why) => why.clone(),
+            other => other.to_string(),
+        };
+        if !order.is_item() {
+            self.clear_lost.fetch_add(1, Ordering::Relaxed);
+            tracing::error!(
+                problem = why,
+                "a clear order is tried no more: an earlier content may still be on the queue"
+            );
+            return;
+        }
         tracing::error!(%item, problem = why, "the store refuses a flagged order: it is lost for the queue");
         let mut given_up = locked(&self.given_up);
         given_up.0 += 1;
@@ -415,33 +595,42 @@ impl Shared {
         if self.ended.get().is_some() {
             return Some(Unavailable::Ended);
         }
+        if let Err(trouble) = self.in_its_place() {
+            return Some(trouble);
+        }
         let waits = self.waiting() > 0;
         let all = |error: &&(Timestamp, Unavailable)| waits && !may_be_one(&error.1);
         locked(&self.trouble).write.as_ref().filter(all).map(|(_, error)| error.clone())
     }
 
-    /// Orders that wait in memory.
-    fn waiting(&self) -> u64 {
+    /// Orders that wait in memory or are being tried: those that become items, and clear ones.
+    fn waiting_of_each(&self) -> (u64, u64) {
         let aside = locked(&self.aside);
-        aside.orders.len() as u64 + self.trying.load(Ordering::Relaxed)
+        let of = |room: &Room| (room.orders.len() + room.trying) as u64;
+        (of(&aside.items), of(&aside.clear))
     }
 
-    /// Some of the orders that were set aside.
-    fn take_aside(&self, most: usize) -> Vec<Waiting> {
+    /// Orders that wait in memory to become items.
+    fn waiting(&self) -> u64 {
+        self.waiting_of_each().0
+    }
+
+    /// Takes some of the orders that were set aside, those that were received first; what is clear after everything that
+    /// becomes an item.
+    fn take_aside(&self, most: usize) -> Trying<'_> {
+        // Under one lock, so that nobody sees none waiting in between.
         let mut aside = locked(&self.aside);
-        let n = most.min(aside.orders.len());
-        let out: Vec<Waiting> = aside.orders.drain(..n).collect();
-        aside.bytes = aside.bytes.saturating_sub(out.iter().map(|waiting| size(&waiting.order)).sum());
-        // Under the lock, so that nobody sees none waiting in between.
-        self.trying.store(out.len() as u64, Ordering::Relaxed);
-        out
+        let items = aside.items.take(most);
+        let clear = aside.clear.take(most - items.len());
+        let keys = items.iter().filter_map(|waiting| waiting.order.key.text()).collect();
+        Trying { shared: self, taken: (items.len(), clear.len()), items, clear, keys }
     }
 }
 
 /// Whether one operation alone may be the cause: something that is kept and cannot be read, or something in what is to be
 /// written.
 pub(super) fn may_be_one(error: &Unavailable) -> bool {
-    matches!(error, Unavailable::Damaged(_) | Unavailable::Refused(_))
+    matches!(error, Unavailable::Damaged(_) | Unavailable::DamagedItem(_) | Unavailable::Refused(_))
 }
 
 /// The store over SQL.
@@ -450,6 +639,8 @@ pub struct SqlStore {
     pub(super) readers: AnyPool,
     listing: Arc<Listing>,
     ops: Mutex<Option<mpsc::Sender<Op>>>,
+    /// What goes on beside, and what became of it.
+    background: Arc<Background>,
     tasks: Mutex<Vec<JoinHandle<()>>>,
     /// Ends with the writer.
     writing: Mutex<Option<oneshot::Receiver<()>>>,
@@ -479,9 +670,12 @@ impl SqlStore {
             label,
             trouble: Mutex::default(),
             ended: OnceLock::new(),
+            displaced: Mutex::default(),
+            is_displaced: AtomicBool::default(),
             aside: Mutex::default(),
-            trying: AtomicU64::new(0),
             lost: AtomicU64::new(0),
+            clear_lost: AtomicU64::new(0),
+            clear_report: OnceLock::new(),
             given_up: Mutex::default(),
             last_order: AtomicI64::new(i64::MIN),
             listeners: Mutex::new(Arc::new([])),
@@ -496,6 +690,8 @@ impl SqlStore {
             packer: OnceLock::new(),
             may_pack,
             log: LogIs::default(),
+            #[cfg(test)]
+            trips: AtomicBool::default(),
         });
         let last = reader::last_received(&readers).await?;
         shared.last_order.store(last.unwrap_or(i64::MIN), Ordering::Relaxed);
@@ -504,17 +700,20 @@ impl SqlStore {
         writer.acquire().await.map_err(|error| trouble(&error))?.close().await.map_err(|error| trouble(&error))?;
         let writing = writer::begin(writer, shared.clone(), waiting)
             .map_err(|error| Unavailable::Database(format!("its writer cannot begin: {}", error.kind())))?;
-        let again = tokio::spawn(record_again(shared.clone(), ops.clone().downgrade()));
         let listing = Arc::new(Listing::default());
-        let keeping_up = tokio::spawn(keep_up(listing.clone(), readers.clone(), dialect));
-        Ok(Self {
-            shared,
-            readers,
-            listing,
-            ops: Mutex::new(Some(ops)),
-            tasks: Mutex::new(vec![again, keeping_up]),
+        let store = Self {
+            shared: shared.clone(),
+            readers: readers.clone(),
+            listing: listing.clone(),
+            ops: Mutex::new(Some(ops.clone())),
+            background: Arc::default(),
+            tasks: Mutex::default(),
             writing: Mutex::new(Some(writing)),
-        })
+        };
+        let weak = ops.downgrade();
+        store.keep("orders tried again", move || record_again(shared.clone(), weak.clone()));
+        store.keep("lists kept up to date", move || keep_up(listing.clone(), readers.clone(), dialect));
+        Ok(store)
     }
 
     /// Keeps reports packed from now on, which takes a tenth of the room and less time: by what `samples` say as well,
@@ -533,9 +732,9 @@ impl SqlStore {
         shared.packer().is_some()
     }
 
-    /// A task that ends with the store.
-    pub(super) fn keep(&self, task: JoinHandle<()>) {
-        locked(&self.tasks).push(task);
+    /// Work that ends with the store, and begins again where a fault ended it.
+    pub fn keep<F: Future<Output = ()> + Send + 'static>(&self, name: &str, work: impl FnMut() -> F + Send + 'static) {
+        locked(&self.tasks).push(self.background.keep(name, work));
     }
 
     /// Sends an operation to the writer; gives it back, and why, where it takes none or too many wait.
@@ -715,15 +914,18 @@ async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
     loop {
         tokio::time::sleep(RETRY).await;
         loop {
-            let orders = shared.take_aside(AGAIN_AT_A_TIME);
-            if orders.is_empty() {
+            #[cfg(test)]
+            assert!(!shared.trips.swap(false, Ordering::SeqCst), "a fault that a test asked for");
+            let trying = shared.take_aside(AGAIN_AT_A_TIME);
+            if trying.all() == 0 {
                 break;
             }
             if shared.ended.get().is_some() {
+                // What was taken is counted as lost.
+                drop(trying);
                 return shared.end();
             }
-            let Some(ops) = ops.upgrade() else { return };
-            if !again(&shared, ops, orders).await {
+            if !again(&shared, &ops, trying).await {
                 break;
             }
         }
@@ -731,31 +933,47 @@ async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
 }
 
 /// Tries to record orders that were set aside; gives whether all of them were.
-async fn again(shared: &Shared, ops: mpsc::Sender<Op>, orders: Vec<Waiting>) -> bool {
-    let now = Timestamp::now();
-    let (mut waits, mut recorded) = (Vec::new(), true);
-    // Each by itself, in their order: one that cannot be recorded holds up no other.
-    for mut waiting in orders {
-        waiting.order.late = Some(now.max(waiting.order.at));
-        let (done, wait) = oneshot::channel();
-        match ops.try_send(Op::Record { orders: vec![writer::Ready::again(waiting, shared)], done }) {
-            Ok(()) => waits.push(wait),
-            Err(error) => {
-                recorded = false;
-                if let Op::Record { orders, .. } = error.into_inner() {
-                    shared.set_aside(orders.into_iter().map(writer::Ready::waiting));
+async fn again(shared: &Shared, ops: &mpsc::WeakSender<Op>, mut trying: Trying<'_>) -> bool {
+    let mut failed = HashSet::new();
+    // What is clear comes after everything that it may have to replace; what is newer than it stays.
+    for items in [true, false] {
+        if !items && shared.still_in_trouble().is_some() {
+            // Where nothing is written, that would be said to be over.
+            return false;
+        }
+        let Some(ops) = ops.upgrade() else { return false };
+        let now = Timestamp::now();
+        let mut waits = Vec::new();
+        // Each by itself, in their order: one that cannot be recorded holds up no other.
+        let own = if items { &mut trying.items } else { &mut trying.clear };
+        for mut waiting in std::mem::take(own) {
+            let key = waiting.order.key.text();
+            if !items && key.as_ref().is_some_and(|key| failed.contains(key)) {
+                own.push_back(waiting);
+                continue;
+            }
+            waiting.order.late = Some(now.max(waiting.order.at));
+            let (done, wait) = oneshot::channel();
+            match ops.try_send(Op::Record { orders: vec![writer::Ready::again(waiting, shared)], done }) {
+                Ok(()) => waits.push((key, wait)),
+                Err(error) => {
+                    failed.insert(key.unwrap_or_default());
+                    if let Op::Record { orders, .. } = error.into_inner() {
+                        own.extend(orders.into_iter().map(writer::Ready::waiting));
+                    }
                 }
             }
         }
+        // Only a weak hold while it waits, so that the store can be closed.
+        drop(ops);
+        for (key, wait) in waits {
+            // What could not be written was set aside again by the writer.
+            if !matches!(wait.await, Ok(Ok(_))) {
+                failed.insert(key.unwrap_or_default());
+            }
+        }
     }
-    // Only a weak hold while it waits, so that the store can be closed.
-    drop(ops);
-    for wait in waits {
-        // What could not be written was set aside again by the writer.
-        recorded &= matches!(wait.await, Ok(Ok(_)));
-    }
-    shared.trying.store(0, Ordering::Relaxed);
-    recorded
+    failed.is_empty()
 }
 
 impl Store for SqlStore {
@@ -764,8 +982,14 @@ impl Store for SqlStore {
             if orders.is_empty() {
                 return Ok(Vec::new());
             }
-            if !self.concerns(&orders).await? {
-                return Ok(vec![Recorded::Nothing; orders.len()]);
+            self.shared.come_after_those_that_wait(&orders);
+            match self.concerns(&orders).await {
+                Ok(true) => {}
+                Ok(false) => return Ok(vec![Recorded::Nothing; orders.len()]),
+                Err(error) => {
+                    self.shared.set_aside(orders);
+                    return Err(error);
+                }
             }
             // While what was set aside cannot be recorded, nothing else can: no answer waits to find that out again.
             if let Some(trouble) = self.shared.still_in_trouble() {
@@ -775,6 +999,15 @@ impl Store for SqlStore {
             let orders = orders.into_iter().map(|order| writer::Ready::of(order, &self.shared)).collect();
             self.written(|done| Op::Record { orders, done }).await
         })
+    }
+
+    fn replace_later(&self, mut orders: Vec<Received>) {
+        if let Some(known) = &self.shared.known {
+            let known = locked(known);
+            // What has nothing to replace takes no room.
+            orders.retain(|order| known.has_any(&order.key.text().into_iter().collect::<Vec<_>>()) != Some(false));
+        }
+        self.shared.set_aside(orders);
     }
 
     fn act(&self, item: ItemId, mut command: Command) -> Answer<'_, Summary, NotDone> {
@@ -802,7 +1035,7 @@ impl Store for SqlStore {
         Box::pin(async move { self.looked(self.counted(now)).await })
     }
 
-    fn trail(&self, item: ItemId) -> Answer<'_, Vec<Entry>> {
+    fn trail(&self, item: ItemId) -> Answer<'_, Vec<trail::Entry>> {
         Box::pin(async move { self.looked(reader::trail(&self.readers, &item)).await })
     }
 
@@ -844,16 +1077,25 @@ impl Store for SqlStore {
         let trouble = troubles.write.as_ref().or(troubles.look.as_ref()).cloned();
         drop(troubles);
         let ended = self.shared.ended.get().map(|since| (*since, Unavailable::Ended));
-        let (ended, looking, trouble) = (ended.is_some(), looking && ended.is_none(), ended.or(trouble));
+        let displaced = locked(&self.shared.displaced).clone();
+        let displaced = displaced.map(|(since, wrong)| (since, Unavailable::Database(wrong)));
+        let looking = looking && ended.is_none() && displaced.is_none();
+        let (ended, displaced, trouble) = (ended.is_some(), displaced.is_some(), ended.or(displaced).or(trouble));
         let (refused, last_refused) = locked(&self.shared.given_up).clone();
         let last = self.shared.last_order.load(Ordering::Relaxed);
+        let (waiting, clear_waiting) = self.shared.waiting_of_each();
         Health {
             kind: self.shared.label.clone(),
             since: trouble.as_ref().map(|(since, _)| *since),
             trouble: trouble.map(|(_, error)| error.to_string()),
             ended,
+            displaced,
             looking,
-            waiting: self.shared.waiting(),
+            waiting,
+            clear_waiting,
+            clear_lost: self.shared.clear_lost.load(Ordering::Relaxed),
+            log_behind: self.shared.log.behind(),
+            faults: self.background.faults(),
             lost: self.shared.lost.load(Ordering::Relaxed),
             refused,
             last_refused,
@@ -868,16 +1110,16 @@ impl Store for SqlStore {
     fn close(&self) -> Answer<'_, ()> {
         Box::pin(async move {
             // A last time; what fails is set aside again, and said below.
-            let waits = self.shared.waiting();
+            let (items, clear) = self.shared.waiting_of_each();
             let mut tried = 0;
-            while let Some(ops) = (tried < waits).then(|| locked(&self.ops).clone()).flatten() {
-                let left = self.shared.take_aside(AGAIN_AT_A_TIME);
-                if left.is_empty() {
+            while let Some(ops) = (tried < items + clear).then(|| locked(&self.ops).clone()).flatten() {
+                let trying = self.shared.take_aside(AGAIN_AT_A_TIME);
+                if trying.all() == 0 {
                     break;
                 }
-                tried += left.len() as u64;
+                tried += trying.all() as u64;
                 // Where nothing at all can be written, that is not found out again for each of many.
-                if !again(&self.shared, ops, left).await && self.shared.still_in_trouble().is_some() {
+                if !again(&self.shared, &ops.downgrade(), trying).await && self.shared.still_in_trouble().is_some() {
                     break;
                 }
             }
@@ -889,9 +1131,12 @@ impl Store for SqlStore {
             }
             locked(&self.tasks).drain(..).for_each(|task| task.abort());
             self.readers.close().await;
-            let waiting = locked(&self.shared.aside).orders.len();
-            if waiting > 0 {
-                tracing::error!(orders = waiting, "orders could not be recorded and are lost");
+            let (items, clear) = self.shared.waiting_of_each();
+            if items > 0 {
+                tracing::error!(orders = items, "orders could not be recorded and are lost");
+            }
+            if clear > 0 {
+                tracing::error!(orders = clear, "earlier contents of clear orders may still be on the queue");
             }
             Ok(())
         })
@@ -914,6 +1159,78 @@ pub(super) fn id_of(row: &AnyRow, at: usize) -> Result<ItemId, Unavailable> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::{Folder, order};
+
+    async fn until(what: &str, store: &SqlStore, holds: impl Fn(&Health) -> bool) {
+        for _ in 0..1200 {
+            if holds(&store.health()) {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+        panic!("{what}: {:?}", store.health());
+    }
+
+    /// A store that tries nothing again by itself.
+    async fn still() -> (Folder, SqlStore) {
+        let folder = Folder::new();
+        let store = SqlStore::sqlite(&folder.place(), Policy::default()).await.unwrap();
+        locked(&store.tasks).drain(..).for_each(|task| task.abort());
+        (folder, store)
+    }
+
+    /// What was taken to be tried again is counted, whatever becomes of it, and others that are being tried beside it too.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn what_was_taken_out_of_memory_never_vanishes_uncounted() {
+        let (_folder, store) = still().await;
+        let shared = store.shared.clone();
+        shared.set_aside((0..3).map(order));
+        let some = shared.take_aside(2);
+        assert_eq!(some.all(), 2);
+        assert_eq!(shared.take_aside(0).all(), 0);
+        let rest = shared.take_aside(AGAIN_AT_A_TIME);
+        assert_eq!((rest.all(), shared.waiting()), (1, 3), "all of them are being tried");
+        drop(rest);
+        drop(some);
+        assert_eq!((shared.waiting(), locked(&shared.aside).items.trying), (3, 0));
+        // What writes ends after they were taken.
+        let _ = shared.ended.set(Timestamp::now());
+        let weak = locked(&store.ops).as_ref().map(mpsc::Sender::downgrade).unwrap();
+        tokio::time::timeout(Duration::from_secs(60), record_again(shared.clone(), weak)).await.unwrap();
+        let health = store.health();
+        assert_eq!((health.waiting, health.lost), (0, 3));
+    }
+
+    /// A fault while orders are tried again is told, and they are tried again all the same.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn orders_are_tried_again_after_a_fault() {
+        let folder = Folder::new();
+        let store = SqlStore::sqlite(&folder.place(), Policy::default()).await.unwrap();
+        store.shared.trips.store(true, Ordering::SeqCst);
+        until("the fault is told", &store, |health| health.faults.contains_key("orders tried again")).await;
+        store.shared.set_aside([order(1)]);
+        until("it is recorded", &store, |health| health.waiting == 0).await;
+        assert!(store.get(order(1).id()).await.unwrap().is_some());
+        assert_eq!(store.health().lost, 0);
+    }
+
+    /// Somebody who reads for long keeps the log from its file: that is said as soon as too much of it is left.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn a_log_that_is_not_brought_over_is_said() {
+        use sqlx::Connection as _;
+        let folder = Folder::new();
+        let store = SqlStore::sqlite(&folder.place(), Policy::default()).await.unwrap();
+        store.record(vec![order(1)]).await.unwrap();
+        store.shared.log.most_behind.store(1, Ordering::Relaxed);
+        let options = sqlx::sqlite::SqliteConnectOptions::new().filename(folder.place());
+        let mut reads = sqlx::SqliteConnection::connect_with(&options).await.unwrap();
+        sqlx::raw_sql("BEGIN; SELECT COUNT(*) FROM items").execute(&mut reads).await.unwrap();
+        store.record(vec![order(2)]).await.unwrap();
+        until("it is said", &store, |health| health.log_behind.is_some()).await;
+        reads.close().await.unwrap();
+        until("it is over", &store, |health| health.log_behind.is_none()).await;
+        store.close().await.unwrap();
+    }
 
     #[test]
     fn so_many_orders_are_known_and_the_database_is_asked_of_more() {

@@ -11,7 +11,7 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
 /// How often the log is brought into the file.
@@ -24,6 +24,8 @@ const LITTLE_OF_THE_LOG: u64 = 8 << 20;
 const MOST_PASSES: usize = 6;
 /// Bytes of its file from which on that is cut, when little is in it.
 const LONGEST_FILE: u64 = 4 * LONGEST_LOG;
+/// Bytes of the log that are not in the file, from which on that is said: nothing keeps it from filling the disk then.
+const MOST_BEHIND: u64 = 2 * LONGEST_FILE;
 /// Bytes of a page with its place in the log.
 const FRAME: u64 = 4096 + 24;
 /// Connections that read.
@@ -160,11 +162,7 @@ fn make(path: &Path) -> Result<(), Unavailable> {
 
 /// The file and what lies beside it, as far as others than its owner may read or write it.
 pub fn open_to_others(path: &Path) -> Vec<PathBuf> {
-    let files = ["", "-wal", "-shm"].into_iter().map(|end| {
-        let mut name = path.as_os_str().to_owned();
-        name.push(end);
-        PathBuf::from(name)
-    });
+    let files = ["", "-wal", "-shm"].into_iter().map(|end| beside(path, end));
     files.filter(|file| is_open_to_others(file)).collect()
 }
 
@@ -195,6 +193,10 @@ impl SqlStore {
             )));
         }
         make(path)?;
+        // What is wrong with the file is said at once; a pool tries again until it says that there was no time.
+        let mut first = options(path, "rwc")?.connect().await.map_err(|error| trouble(&error))?;
+        run(&mut first, "PRAGMA busy_timeout = 5000; PRAGMA schema_version".to_owned()).await?;
+        first.close().await.map_err(|error| trouble(&error))?;
         let opening = Opening {
             dialect: Dialect::Sqlite,
             label: format!("SQLite file {}", path.display()),
@@ -204,38 +206,123 @@ impl SqlStore {
         };
         let store = Self::start(opening).await?;
         let checkpoints = pool(options(path, "rw")?, 1, TOLD_WHO_BRINGS_OVER);
-        store.keep(tokio::spawn(checkpoint(
-            checkpoints,
-            path.with_extension(log_extension(path)),
-            store.shared.clone(),
-        )));
+        let files = Arc::new(Files { path: path.to_owned(), log: beside(path, "-wal"), is: which(path).await.ok() });
+        let shared = store.shared.clone();
+        store.keep("the log brought into the file", move || {
+            checkpoint(checkpoints.clone(), files.clone(), shared.clone())
+        });
         Ok(store)
     }
 }
 
-fn log_extension(path: &Path) -> String {
-    path.extension().map_or_else(|| "-wal".to_owned(), |own| format!("{}-wal", own.to_string_lossy()))
+/// A file that lies beside another, by the end of its name: that is put after the whole name, whatever is in it.
+pub(super) fn beside(path: &Path, end: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(end);
+    PathBuf::from(name)
 }
 
-/// What the writer has to do about the log, if anything.
-#[derive(Default)]
+/// The file, its log, and which file it is.
+struct Files {
+    path: PathBuf,
+    log: PathBuf,
+    is: Option<Which>,
+}
+
+/// Device and number of a file, where the operating system has them.
+type Which = Option<(u64, u64)>;
+
+async fn which(path: &Path) -> std::io::Result<Which> {
+    let found = tokio::fs::metadata(path).await?;
+    #[cfg(unix)]
+    return Ok(Some((std::os::unix::fs::MetadataExt::dev(&found), std::os::unix::fs::MetadataExt::ino(&found))));
+    #[cfg(not(unix))]
+    return Ok(found.is_file().then_some((0, 0)));
+}
+
+impl Files {
+    /// What is wrong, where the file that was opened is not there any more; nothing where that cannot be told.
+    async fn displaced(&self) -> Option<String> {
+        let opened = self.is?;
+        let path = self.path.display();
+        match which(&self.path).await {
+            Ok(found) if found == opened => None,
+            Ok(_) => Some(format!("another file is in the place of {path} since it was opened")),
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+                Some(format!("{path} was removed or moved away since it was opened"))
+            }
+            // Its folder cannot be read now, say: the file may well be there.
+            Err(_) => None,
+        }
+    }
+}
+
+/// What the writer has to do about the log, if anything; and how much of it is not in the file.
 pub(super) struct LogIs {
     /// It is long, and little of it is not in the file yet.
     long: AtomicBool,
     /// Readers kept it from beginning again for so long that they are to be waited for.
     too_long: AtomicBool,
+    /// Bytes of it that are not in the file, where they are more than the next.
+    behind: AtomicU64,
+    /// More bytes than that are said.
+    pub(super) most_behind: AtomicU64,
 }
 
-/// Brings the log into the file, again and again. Where it is long, the writer is told when only little is left.
-async fn checkpoint(pool: AnyPool, log: PathBuf, shared: Arc<Shared>) {
+impl Default for LogIs {
+    fn default() -> Self {
+        Self {
+            long: AtomicBool::default(),
+            too_long: AtomicBool::default(),
+            behind: AtomicU64::default(),
+            most_behind: AtomicU64::new(MOST_BEHIND),
+        }
+    }
+}
+
+impl LogIs {
+    /// Bytes that are not in the file and should be: the log grows, and nobody brings it over.
+    pub(super) fn behind(&self) -> Option<u64> {
+        Some(self.behind.load(Ordering::Relaxed)).filter(|bytes| *bytes > 0)
+    }
+
+    /// Notes how many bytes are left, and says it where that is a new trouble or the end of one.
+    fn left(&self, bytes: u64) {
+        let behind = if bytes > self.most_behind.load(Ordering::Relaxed) { bytes } else { 0 };
+        let before = self.behind.swap(behind, Ordering::Relaxed);
+        if before == 0 && behind > 0 {
+            tracing::error!(bytes, "SQLite's log is not brought into its file, and grows until the disk is full");
+        } else if before > 0 && behind == 0 {
+            tracing::info!(bytes, "SQLite's log is brought into its file again");
+        }
+    }
+}
+
+/// Brings the log into the file, again and again, and looks whether the file is still there. Where the log is long, the
+/// writer is told when only little is left.
+async fn checkpoint(pool: AnyPool, files: Arc<Files>, shared: Arc<Shared>) {
     loop {
         tokio::time::sleep(CHECKPOINT).await;
-        let bytes = tokio::fs::metadata(&log).await.map_or(0, |log| log.len());
-        if bytes == 0 {
+        let wrong = files.displaced().await;
+        let displaced = wrong.is_some();
+        shared.displaced(wrong);
+        if displaced {
             continue;
         }
-        let Ok(mut conn) = pool.acquire().await else { continue };
-        let Some(mut now) = bring_over(&mut conn).await else { continue };
+        let bytes = tokio::fs::metadata(&files.log).await.map_or(0, |log| log.len());
+        if bytes == 0 {
+            shared.log.left(0);
+            continue;
+        }
+        let Ok(mut conn) = pool.acquire().await else {
+            shared.log.left(bytes);
+            continue;
+        };
+        let Some(mut now) = bring_over(&mut conn).await else {
+            shared.log.left(bytes);
+            continue;
+        };
+        shared.log.left(now.left());
         // The file keeps its length as long as much is written: what is written over need not be allocated, and reaches the
         // disk sooner.
         if bytes > LONGEST_FILE && now.bytes() < LITTLE_OF_THE_LOG {
@@ -290,6 +377,11 @@ struct Log {
 impl Log {
     fn bytes(&self) -> u64 {
         self.pages * FRAME
+    }
+
+    /// Bytes of it that are not in the file.
+    fn left(&self) -> u64 {
+        self.pages.saturating_sub(self.done) * FRAME
     }
 }
 

@@ -27,8 +27,27 @@ pub async fn open(place: &str, policy: Policy) -> Result<SqlStore, Unavailable> 
     if is_postgres(place) {
         SqlStore::postgres(place, policy).await
     } else {
+        may_be_a_file(place)?;
         SqlStore::sqlite(Path::new(place), policy).await
     }
+}
+
+/// Says what is expected, where a place can be no file.
+fn may_be_a_file(place: &str) -> Result<(), Unavailable> {
+    let path = Path::new(place);
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
+    let wrong = if place.contains("://") {
+        format!("{:?} begins no address known here", place.split_inclusive("://").next().unwrap_or_default())
+    } else if path.is_dir() {
+        format!("{place} is a folder")
+    } else if let Some(folder) = folder.filter(|folder| !folder.is_dir()) {
+        format!("there is no folder {}", folder.display())
+    } else {
+        return Ok(());
+    };
+    let text =
+        format!("{wrong}; expected the path of a file in a folder that is there, or postgres://USER@HOST/DATABASE");
+    Err(Unavailable::Database(text))
 }
 
 pub(super) fn existing(place: &str) -> Result<(AnyPool, Dialect), Unavailable> {
@@ -36,6 +55,9 @@ pub(super) fn existing(place: &str) -> Result<(AnyPool, Dialect), Unavailable> {
         return Ok((postgres::existing(place)?, Dialect::Postgres));
     }
     let path = Path::new(place);
+    if place.contains("://") || path.is_dir() {
+        may_be_a_file(place)?;
+    }
     if !path.exists() {
         return Err(Unavailable::Database(format!("{place} is not there")));
     }

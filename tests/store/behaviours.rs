@@ -13,7 +13,7 @@ use enteral_gate::queue::work::{Action, LaneState, Refused};
 use enteral_gate::queue::{Lane, Role};
 use enteral_gate::store::views::{Came, Change as ViewChange, MOST as MOST_VIEWS, View};
 use enteral_gate::store::{
-    CardAnswer, Filter, LaneIs, NotDone, Query, Recorded, Sort, SqlStore, Store, TaskOf, Unavailable,
+    CardAnswer, Filter, Health, LaneIs, NotDone, Query, Recorded, Sort, SqlStore, Store, TaskOf, Unavailable,
 };
 use jiff::Timestamp;
 use jiff::civil::date;
@@ -115,6 +115,78 @@ pub async fn what_is_clear_replaces_however_many_there_are(place: Place) {
         let replaced = store.get(order(2, 1 + most as usize, 2).id()).await.unwrap().unwrap();
         assert_eq!(replaced.summary.standing, Standing::Replaced, "{most}");
     }
+}
+
+/// Waits until something is so of the store's health.
+async fn until(what: &str, store: &dyn Store, holds: impl Fn(&Health) -> bool) {
+    let end = std::time::Instant::now() + std::time::Duration::from_secs(60);
+    while !holds(&store.health()) {
+        assert!(std::time::Instant::now() < end, "{what}: {:?}", store.health());
+        tokio::time::sleep(std::time::Duration::from_millis(50)).await;
+    }
+}
+
+/// Nothing can be written as long as the trail has another name.
+const TRAIL_GONE: &str = "ALTER TABLE trail RENAME TO trail_gone";
+const TRAIL_BACK: &str = "ALTER TABLE trail_gone RENAME TO trail";
+
+/// What a clear order could not replace at its time it replaces later.
+pub async fn what_is_clear_replaces_when_the_trouble_is_over(place: Place) {
+    let store = place.open().await;
+    let id = put(&store, order(1, 1, 0)).await;
+    let mut clear = order(1, 2, 5);
+    looks_clear(&mut clear);
+    clear.late = Some(at(5));
+    place.tamper(TRAIL_GONE).await;
+    assert!(store.record(vec![clear]).await.is_err());
+    let health = store.health();
+    assert_eq!((health.clear_waiting, health.waiting), (1, 0), "{health:?}");
+    place.tamper(TRAIL_BACK).await;
+    until("it replaces", &store, |health| health.clear_waiting == 0).await;
+    let kept = store.get(id).await.unwrap().unwrap().summary;
+    assert_eq!((kept.standing, kept.replaced_by), (Standing::Replaced, None));
+    assert_eq!((store.health().clear_lost, store.health().lost), (0, 0));
+}
+
+/// Both came while nothing could be written, the flagged content first: it is not what stays on the queue.
+pub async fn what_is_clear_comes_after_what_waits_of_the_same_order(place: Place) {
+    let store = place.open().await;
+    place.tamper(TRAIL_GONE).await;
+    let flagged = order(1, 1, 0);
+    assert!(store.record(vec![flagged.clone()]).await.is_err());
+    let mut clear = order(1, 2, 5);
+    looks_clear(&mut clear);
+    // Whether it is found out at once that nothing can be done, or not: it is not lost.
+    let _ = store.record(vec![clear]).await;
+    assert!(store.health().clear_waiting > 0);
+    place.tamper(TRAIL_BACK).await;
+    until("both are done", &store, |health| health.waiting + health.clear_waiting == 0).await;
+    let kept = store.get(flagged.id()).await.unwrap().unwrap().summary;
+    assert_eq!((kept.standing, kept.replaced_by), (Standing::Replaced, None));
+    // One that is to wait anyway, because too many came at once.
+    let id = put(&store, order(2, 1, 10)).await;
+    let mut clear = order(2, 2, 15);
+    looks_clear(&mut clear);
+    store.replace_later(vec![clear]);
+    until("it replaces", &store, |health| health.clear_waiting == 0).await;
+    assert_eq!(store.get(id).await.unwrap().unwrap().summary.standing, Standing::Replaced);
+}
+
+/// What there is no room for is counted, and takes nothing of the room of flagged orders.
+pub async fn clear_orders_wait_as_far_as_there_is_room(place: Place) {
+    const MANY: u64 = 10_100;
+    let store = place.open().await;
+    put(&store, order(1, 1, 0)).await;
+    place.tamper(TRAIL_GONE).await;
+    let mut clear = order(1, 2, 5);
+    looks_clear(&mut clear);
+    store.replace_later(vec![clear; MANY as usize]);
+    let health = store.health();
+    assert_eq!((health.clear_waiting, health.clear_lost), (10_000, MANY - 10_000), "{health:?}");
+    assert!(store.record(vec![order(2, 1, 6)]).await.is_err());
+    assert_eq!((store.health().waiting, store.health().lost), (1, 0));
+    place.tamper(TRAIL_BACK).await;
+    until("the flagged order is recorded", &store, |health| health.waiting == 0).await;
 }
 
 /// Less was sent than before, so the same content looks clear: that the order was changed would not be true.
@@ -565,7 +637,7 @@ pub async fn an_item_that_is_damaged_holds_up_no_other(place: Place) {
     place.tamper(&format!("UPDATE items SET state = '{{' WHERE id = '{damaged}'")).await;
     // What comes of the same order cannot be joined to it, and waits.
     let came = store.record(vec![order(1, 2, 1)]).await;
-    assert!(matches!(came, Err(Unavailable::Damaged(_))), "{came:?}");
+    assert!(matches!(came, Err(Unavailable::DamagedItem(_))), "{came:?}");
     let health = store.health();
     assert!(health.waiting == 1 && health.trouble.is_some_and(|t| t.contains("cannot be read")));
     for n in 2..5 {
@@ -584,6 +656,23 @@ pub async fn an_item_that_is_damaged_holds_up_no_other(place: Place) {
         tokio::time::sleep(std::time::Duration::from_millis(50)).await;
     }
     assert!(store.get(order(1, 2, 1).id()).await.unwrap().is_some());
+}
+
+/// An order whose item cannot be read is tried for some time, and given up then: who looks hears which item it is.
+pub async fn what_belongs_to_a_damaged_item_is_given_up_and_named(place: Place) {
+    let store = place.open().await;
+    let damaged = put(&store, order(1, 1, 0)).await;
+    place.tamper(&format!("UPDATE items SET state = '{{' WHERE id = '{damaged}'")).await;
+    assert!(store.record(vec![order(1, 2, 1)]).await.is_err());
+    until("it is given up", &store, |health| health.refused == 1).await;
+    let health = store.health();
+    let named = health.last_refused.clone().unwrap_or_default();
+    assert!(named.contains(order(1, 2, 1).id().as_str()) && named.contains(damaged.as_str()), "{named}");
+    until("nothing waits", &store, |health| health.waiting == 0).await;
+    let verified = store.verify().await.unwrap_err().to_string();
+    assert!(verified.contains(damaged.as_str()), "{verified}");
+    put(&store, order(2, 1, 2)).await;
+    assert_eq!(store.health().lost, 0);
 }
 
 pub async fn views_are_of_one_person_and_bounded(place: Place) {

@@ -3,6 +3,7 @@
 mod behaviours;
 mod cluster;
 mod commands;
+mod files;
 mod killed;
 mod lists;
 mod orders;
@@ -39,6 +40,9 @@ on_each!(
     new_content_replaces_the_old_one,
     what_is_clear_is_no_item_and_replaces,
     what_is_clear_replaces_however_many_there_are,
+    what_is_clear_replaces_when_the_trouble_is_over,
+    what_is_clear_comes_after_what_waits_of_the_same_order,
+    clear_orders_wait_as_far_as_there_is_room,
     the_same_content_that_looks_clear_stays,
     what_comes_late_of_the_same_content_changes_no_report,
     what_comes_late_does_not_replace_what_is_newer,
@@ -54,6 +58,7 @@ on_each!(
     statistics_per_rule_hold_nothing_of_a_person,
     feedback_is_joined_to_its_item,
     an_item_that_is_damaged_holds_up_no_other,
+    what_belongs_to_a_damaged_item_is_given_up_and_named,
     a_view_is_in_the_trail_and_changes_nothing,
     views_are_of_one_person_and_bounded,
     changes_are_told,

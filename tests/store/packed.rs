@@ -172,7 +172,7 @@ pub async fn what_cannot_be_unpacked_is_named(place: Place) {
         // What comes of the order again cannot be compared with it, unless it is kept in just that way.
         if why != "has no report" && why != "is not there" && why != "was changed" {
             let came = store.record(vec![judged_otherwise(1, 5)]).await;
-            assert!(matches!(came, Err(Unavailable::Damaged(_))), "{came:?}");
+            assert!(matches!(came, Err(Unavailable::DamagedItem(_))), "{came:?}");
         }
         let Err(Unavailable::Damaged(said)) = verify(&place.text(), None).await else { panic!("{why}: it is whole") };
         assert!(said.contains(why), "{said}, and not {why}");

@@ -182,6 +182,35 @@ fn a_full_disk_is_survived() {
     println!("counts: disk full after {} orders, all {} recorded after", sent - 6, sent + 2);
 }
 
+/// The file is moved away under the service: whoever shares the load hears that nothing is recorded, and when it is back
+/// everything goes on.
+#[test]
+fn a_file_that_is_moved_away_is_not_ready() {
+    let folder = Folder::new();
+    let (path, away) = (folder.join("queue"), folder.join("away"));
+    let service = Service::start(path.to_str().unwrap(), None);
+    assert!(recorded(&service.order(1)));
+    std::fs::rename(&path, &away).unwrap();
+    let mut ready = String::new();
+    for _ in 0..300 {
+        ready = service.get("/readyz");
+        if ready.starts_with("HTTP/1.1 503") {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    assert!(ready.contains("until the queue's file is back in its place"), "{ready}");
+    assert!(ready.contains("was removed or moved away"), "{ready}");
+    assert!(!recorded(&service.order(2)));
+    assert_eq!(metric(&service, "enteral_gate_queue_up"), 0);
+    std::fs::rename(&away, &path).unwrap();
+    service.until_it_records();
+    assert!(service.get("/readyz").starts_with("HTTP/1.1 200"));
+    assert!(recorded(&service.order(3)));
+    drop(service);
+    assert!(verified(path.to_str().unwrap()).contains("whole: 3 orders"));
+}
+
 #[test]
 fn a_database_that_is_gone_is_survived() {
     let mut cluster = Cluster::start("outage");

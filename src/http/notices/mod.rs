@@ -11,6 +11,7 @@ mod sending;
 use super::metrics::Counters;
 use super::rules_in_use::one_line;
 use super::trail::Trail;
+use crate::background::{Background, OfEach};
 use crate::store::outbox::{Due, Listener, Sent};
 use crate::store::{SqlStore, Store, Unavailable};
 use crate::subscriptions::pace::Pace;
@@ -24,7 +25,7 @@ use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, RwLock};
 use std::time::Duration;
 use tokio::sync::broadcast::error::RecvError;
 use tokio::sync::watch;
-use tokio::task::{JoinHandle, JoinSet};
+use tokio::task::{JoinError, JoinHandle, JoinSet};
 
 /// Messages to one subscriber at the same time.
 const MOST_AT_ONCE: usize = 8;
@@ -36,6 +37,8 @@ const STOP: Duration = Duration::from_secs(5);
 const COUNT: Duration = Duration::from_secs(2);
 /// How often what was delivered long ago is removed.
 const CLEAR: Duration = Duration::from_secs(3600);
+/// When that is tried again, where it failed.
+const CLEAR_AGAIN: Duration = Duration::from_secs(60);
 /// How long what was delivered stays, for `$events`.
 pub const KEPT_DAYS: i64 = 7;
 
@@ -61,11 +64,13 @@ pub struct Times {
     pub look: Duration,
     /// How long a row is taken for, beyond the time for a try.
     pub lease: Duration,
+    /// When it is tried again to remove what was delivered long ago, where that failed.
+    pub clear_again: Duration,
 }
 
 impl Default for Times {
     fn default() -> Self {
-        Self { pace: Pace::default(), look: Duration::from_secs(1), lease: LEASE }
+        Self { pace: Pace::default(), look: Duration::from_secs(1), lease: LEASE, clear_again: CLEAR_AGAIN }
     }
 }
 
@@ -115,6 +120,7 @@ pub struct Notices {
     trail: OnceLock<Arc<Trail>>,
     stop: watch::Sender<bool>,
     looking: Mutex<Option<JoinHandle<()>>>,
+    background: Arc<Background>,
 }
 
 fn locked<T>(of: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -139,9 +145,17 @@ impl Notices {
             trail: OnceLock::new(),
             stop,
             looking: Mutex::default(),
+            background: Arc::default(),
         });
         out.declare(subscribers).await?;
-        *locked(&out.looking) = Some(tokio::spawn(look_after(out.clone())));
+        let (own, stop) = (out.clone(), out.stop.subscribe());
+        let stopped = move || {
+            let mut stop = stop.clone();
+            async move { drop(stop.wait_for(|stop| *stop).await) }
+        };
+        let looking =
+            out.background.keep_until("messages counted and removed", move || look_after(own.clone()), stopped);
+        *locked(&out.looking) = Some(looking);
         Ok(out)
     }
 
@@ -268,7 +282,14 @@ impl Notices {
     fn begin(self: &Arc<Self>, subscriber: Subscriber) -> Delivery {
         let (ending, ends) = watch::channel(Ending::No);
         let endpoint = Arc::new(Endpoint::new(subscriber.clone()));
-        let task = tokio::spawn(deliver(self.clone(), endpoint, ends));
+        let (own, until) = (self.clone(), ends.clone());
+        let stopped = move || {
+            let mut ending = until.clone();
+            async move { drop(ending.wait_for(|ending| *ending != Ending::No).await) }
+        };
+        let name = format!("subscriber {} told", subscriber.id);
+        let work = move || deliver(own.clone(), endpoint.clone(), ends.clone());
+        let task = self.background.keep_until(&name, work, stopped);
         Delivery { subscriber, ending, task }
     }
 
@@ -333,6 +354,11 @@ impl Notices {
         locked(&self.files).not_taken.clone()
     }
 
+    /// What faults did to the telling.
+    pub fn faults(&self) -> OfEach {
+        self.background.faults()
+    }
+
     /// What keeps the rows.
     pub fn store(&self) -> &SqlStore {
         &self.store
@@ -361,6 +387,13 @@ impl Notices {
         }
         for one in &self.subscribers().list {
             let known = locked(&self.known).get(&one.id).cloned().map(|(known, _)| known).unwrap_or_default();
+            if known.dead > 0 {
+                let (id, dead) = (&one.id, known.dead);
+                let _ = write!(
+                    out,
+                    "\nsubscribers: {id} was not told of {dead} changes: dead letters (`store outbox list`)"
+                );
+            }
             if known.no_handshake {
                 let (id, waiting) = (&one.id, known.waiting);
                 let _ =
@@ -435,7 +468,7 @@ fn count_of(n: u64) -> i64 {
 /// Counts, and removes what was delivered long ago.
 async fn look_after(own: Arc<Notices>) {
     let mut stop = own.stop.subscribe();
-    let mut cleared: Option<tokio::time::Instant> = None;
+    let mut clear = tokio::time::Instant::now();
     let (mut before, mut told) = (Vec::new(), Vec::new());
     loop {
         // A store that cannot be read says so elsewhere.
@@ -450,13 +483,15 @@ async fn look_after(own: Arc<Notices>) {
             );
         }
         (before, told) = (elsewhere, lasts);
-        if cleared.is_none_or(|at| at.elapsed() >= CLEAR) {
+        if clear <= tokio::time::Instant::now() {
             let now = Timestamp::now();
             let before = now.checked_sub(SignedDuration::from_hours(24 * KEPT_DAYS)).unwrap_or(Timestamp::MIN);
+            let mut pause = CLEAR;
             if let Err(error) = own.store.clear_delivered(before).await {
-                tracing::warn!(problem = %error, "messages that were delivered long ago could not be removed");
+                tracing::warn!(problem = %error, "messages that were delivered long ago could not be removed; it is tried again");
+                pause = own.times.clear_again;
             }
-            cleared = Some(tokio::time::Instant::now());
+            clear = tokio::time::Instant::now() + pause;
         }
         tokio::select! {
             () = tokio::time::sleep(COUNT) => {}
@@ -498,6 +533,9 @@ async fn deliver(own: Arc<Notices>, endpoint: Arc<Endpoint>, mut ending: watch::
         }
         tokio::select! {
             Some(done) = sending.join_next() => {
+                if done.as_ref().is_err_and(JoinError::is_panic) {
+                    own.background.fault(&format!("message to subscriber {subscriber}"), false);
+                }
                 most = if matches!(done, Ok(true)) { MOST_AT_ONCE } else { 1 };
             }
             change = changes.recv(), if !away => {

@@ -2,7 +2,7 @@
 
 use crate::findings::Tier;
 use crate::http::App;
-use crate::http::pages::people::{Job, Signed};
+use crate::http::pages::people::Signed;
 use askama::Template;
 use axum::response::{IntoResponse, Response};
 use http::{HeaderValue, StatusCode, header};
@@ -110,9 +110,4 @@ pub fn sentence(text: impl AsRef<str>) -> String {
 /// A moment in the institution's zone.
 pub fn moment(app: &App, at: Timestamp) -> String {
     crate::sheet::moment(&app.settings.zone, crate::exact::Exact::int(at.as_second()))
-}
-
-/// A job as people call it.
-pub fn job_words(job: Job) -> &'static str {
-    job.words()
 }

@@ -123,6 +123,12 @@ pub async fn state(State(app): State<Arc<App>>, request: Request) -> Response {
     ));
     let faults = app.panics();
     data.push(row("Faults since the start", faults.to_string(), faults > 0));
+    data.extend(app.faults().into_iter().map(|(name, faults)| {
+        let rests = if faults.rests { "; it has not begun again yet" } else { "; it was begun again" };
+        let text =
+            format!("{name}: ended by a fault {} times, last {}{rests}", faults.times, moment(&app, faults.last));
+        row("In the background", text, true)
+    }));
     groups.push(Group { title: "Program and data", rows: data });
     let counts = app.appraised.shown();
     let total: u64 = counts.iter().map(|(_, n)| n).sum();
