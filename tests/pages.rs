@@ -940,6 +940,41 @@ async fn what_was_asked_and_said_stands_by_the_decision() {
     assert!(looks.iter().filter(|entry| entry.what.word() == "viewed").count() >= 15);
 }
 
+/// An order that was not read is shown as it was sent, and nothing is said of what it gives.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_order_that_was_not_read_is_said_to_be_that() {
+    let s = service(&[]).await;
+    let body = include_str!("hooks/requests/draft-of-another-patient.json");
+    let head = format!(
+        "POST /cds-services/tube-feeding-order-sign HTTP/1.1\r\nhost: x\r\nconnection: close\r\ncontent-type: application/json\r\ncontent-length: {}\r\n\r\n",
+        body.len()
+    );
+    let mut stream = TcpStream::connect(s.here).await.unwrap();
+    stream.write_all((head + body).as_bytes()).await.unwrap();
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).await.unwrap();
+    assert!(answer.starts_with("HTTP/1.1 200") && answer.contains("enteral-gate-queue: recorded"), "{answer}");
+    let me = s.sign_in("invented-1").await;
+    let list = s.get("/queue?lane=all&state=waiting", &me).await;
+    assert_eq!(list.status, 200);
+    let page = s.get(&format!("/queue/{}", s.item().await), &me).await.body;
+    for said in [
+        "What it gives was not worked out: read the order itself.",
+        "No rule is recorded as judged.",
+        "It is for another patient than the one the request was about, Patient/invented-1.",
+        "The whole order, for this reason:",
+        "<h2>The order as it was sent</h2>",
+        "&quot;reference&quot;: &quot;Patient/invented-2&quot;",
+        // The way back leads to the list that was looked at.
+        "<a id=\"back\" href=\"/queue?lane=all",
+    ] {
+        assert!(page.replace("&#34;", "&quot;").contains(said), "{said}: {page}");
+    }
+    for wrong in ["It names nothing that is given by tube", "No NutritionOrder was found", "0 of 0", "0 rules"] {
+        assert!(!page.contains(wrong), "{wrong}");
+    }
+}
+
 /// What rules found is told beside them, and which find nothing.
 #[tokio::test(flavor = "multi_thread")]
 async fn rules_are_listed_with_what_they_found() {

@@ -182,6 +182,28 @@ async fn a_search_comes_as_a_form_too() {
     assert_eq!(s.ask("GET", "/fhir/R4/Task/_search", "").await.0, StatusCode::METHOD_NOT_ALLOWED);
 }
 
+/// Tokens come with their system or without; what cannot be asked for together is refused and finds no empty list.
+#[tokio::test]
+async fn tokens_have_systems_and_references_stand_alone() {
+    let s = Service::new("tokens").await;
+    for n in 0..3 {
+        s.order(n, 50).await;
+    }
+    let total = async |query: &str| s.get(&format!("/fhir/R4/Task?{query}")).await["total"].clone();
+    assert_eq!(total("status=http://hl7.org/fhir/task-status|requested,in-progress").await, 3);
+    let priorities =
+        "http://hl7.org/fhir/request-priority|stat,asap,urgent,http://hl7.org/fhir/request-priority|routine";
+    assert_eq!(total(&format!("priority={priorities}")).await, 3);
+    for query in ["patient=Patient/p1,Patient/p2", "owner=ann,bob", "status=http://hl7.org/fhir/other|requested"] {
+        let (status, _, body) = s.ask("GET", &format!("/fhir/R4/Task?{query}"), "").await;
+        assert_eq!(
+            (status, body["resourceType"].as_str()),
+            (StatusCode::BAD_REQUEST, Some("OperationOutcome")),
+            "{query}"
+        );
+    }
+}
+
 #[tokio::test]
 async fn searches_narrow_and_pages_lose_nothing() {
     let s = Service::new("pages").await;

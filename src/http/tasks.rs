@@ -155,6 +155,16 @@ fn bounds(name: &str, value: &str, zone: &TimeZone, (from, before): &mut Bounds)
     Ok(())
 }
 
+/// A reference that can only be asked for alone. One of several would be one that nobody has.
+fn one_of(name: &str, value: &str) -> Result<(), Refusal> {
+    if value.contains(',') { Err(wrong(name, "only one can be asked for at a time.")) } else { Ok(()) }
+}
+
+/// The code of a token, with its system or without.
+fn code_of<'t>(token: &'t str, system: &str) -> &'t str {
+    token.strip_prefix(system).and_then(|rest| rest.strip_prefix('|')).unwrap_or(token)
+}
+
 fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Result<Asked, Refusal> {
     let mut out = Asked {
         query: Query {
@@ -224,10 +234,12 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
                 out.own.push((name, value));
             }
             "patient" => {
+                one_of(&name, &value)?;
                 filter.patient = Some(value.clone());
                 out.own.push((name, value));
             }
             "owner" if !issues => {
+                one_of(&name, &value)?;
                 out.task.by = Some(value.clone());
                 out.own.push((name, value));
             }
@@ -257,7 +269,8 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
                 out.own.push((name, value));
             }
             "status" if !issues => {
-                for code in value.split(',') {
+                for token in value.split(',') {
+                    let code = code_of(token, "http://hl7.org/fhir/task-status");
                     let known = TaskIs::ALL.iter().find(|(_, own)| *own == code);
                     let (is, _) = known.ok_or_else(|| {
                         wrong("status", format!("expected {}.", TaskIs::ALL.map(|(_, own)| own).join(", ")))
@@ -267,7 +280,8 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
                 out.own.push((name, value));
             }
             "priority" if !issues => {
-                for code in value.split(',') {
+                for token in value.split(',') {
+                    let code = code_of(token, "http://hl7.org/fhir/request-priority");
                     let known = PRIORITY.iter().find(|(own, _)| *own == code);
                     let (_, grades) = known.ok_or_else(|| {
                         wrong("priority", format!("expected {}.", PRIORITY.map(|(own, _)| own).join(", ")))

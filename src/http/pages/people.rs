@@ -117,7 +117,12 @@ struct Session {
     csrf: String,
     begun: Timestamp,
     used: Timestamp,
+    /// The address of the list of orders that was looked at last.
+    list: Option<String>,
 }
+
+/// Most characters of the address of a list that is kept for the way back.
+const LONGEST_LIST: usize = 2_000;
 
 #[derive(Default)]
 struct Kept {
@@ -266,7 +271,7 @@ impl People {
             oldest.and_then(|oldest| kept.seen.remove(&oldest));
         }
         let id = random();
-        kept.sessions.insert(hash(&id), Session { person, csrf: random(), begun: now, used: now });
+        kept.sessions.insert(hash(&id), Session { person, csrf: random(), begun: now, used: now, list: None });
         drop(kept);
         self.set_cookie(&id, LIFE.as_secs())
     }
@@ -299,6 +304,18 @@ impl People {
             session.used = now;
         }
         Some(Signed { person: session.person.clone(), csrf: session.csrf.clone(), key })
+    }
+
+    /// Keeps the address of the list that somebody looks at, for the way back to it.
+    pub fn looks_at(&self, signed: &Signed, list: &str) {
+        if let Some(session) = self.kept().sessions.get_mut(&signed.key) {
+            session.list = (list.len() <= LONGEST_LIST).then(|| list.to_owned());
+        }
+    }
+
+    /// The address of the list that somebody looked at last in this session.
+    pub fn list_of(&self, signed: &Signed) -> Option<String> {
+        self.kept().sessions.get(&signed.key)?.list.clone()
     }
 
     /// Whether that session still is one.

@@ -118,7 +118,7 @@
       t: () => go("#act-take, #act-give-back"),
       a: () => go("#act-accept"),
       c: () => go("#act-comment"),
-      u: () => { if (document.body.dataset.here === "queue") location.assign("/queue"); },
+      u: () => { if (document.body.dataset.here === "queue") location.assign($("#back") ? $("#back").href : "/queue"); },
       "?": () => location.assign("/keys"),
     }[event.key];
     if (does) {

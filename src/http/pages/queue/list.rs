@@ -77,7 +77,7 @@ struct List<'l> {
 
 /// `GET /queue`
 pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
-    let (signed, store, _) = match entered(&app, signed(&app, &request)) {
+    let (signed, store, people) = match entered(&app, signed(&app, &request)) {
         Ok(found) => found,
         Err(answer) => return *answer,
     };
@@ -85,6 +85,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     let form = Form::parse(request.uri().query().unwrap_or("").as_bytes());
     let asked = Asked::read(&form, signed.person.job);
     let after = Some(form.get("after").to_owned()).filter(|a| !a.is_empty());
+    people.looks_at(&signed, &asked.href(after.as_deref()));
     let counts = store.counts(now).await;
     let filter = asked.filter(now, &signed.person);
     let lanes = filter.lanes().to_vec();

@@ -5,6 +5,7 @@ use super::work::{Typed, Work, work};
 use super::{entered, no_such, unavailable};
 use crate::findings::Disposition;
 use crate::http::App;
+use crate::http::negotiate::indented;
 use crate::http::pages::form::Form;
 use crate::http::pages::html::{Chrome, moment, page, sentence, tier_word};
 use crate::http::pages::people::{People, Signed};
@@ -62,6 +63,20 @@ fn history(app: &App, trail: &[Entry]) -> Vec<(String, String, String)> {
     out
 }
 
+/// Most characters of an order that are shown as sent.
+const LONGEST_SENT: usize = 20_000;
+
+/// The order as it was sent, laid out.
+fn as_sent(resource: &str) -> String {
+    let laid_out = indented(resource);
+    let shown: String = laid_out.chars().take(LONGEST_SENT).collect();
+    let mut lines: Vec<String> = shown.lines().map(crate::sheet::seen).collect();
+    if laid_out.len() > shown.len() {
+        lines.push(format!("… the first {LONGEST_SENT} characters of {}", laid_out.chars().count()));
+    }
+    lines.join("\n")
+}
+
 #[derive(Template)]
 #[template(path = "item.html")]
 struct One {
@@ -78,7 +93,11 @@ struct One {
     refused: Option<NotDoneHere>,
     replaced: Option<(String, Option<String>)>,
     before: Option<String>,
+    /// The list that was looked at before.
+    back: String,
     whole: bool,
+    /// The order as it was sent, where nothing was drawn of it.
+    as_sent: Option<String>,
     sheet: Sheet,
     work: Option<Work>,
     trail: Vec<(String, String, String)>,
@@ -203,7 +222,9 @@ pub(super) async fn show(
         refused: shown.refused,
         replaced,
         before: s.replaces.as_ref().map(|id| format!("/queue/{id}")),
+        back: people.list_of(signed).unwrap_or_else(|| "/queue".to_owned()),
         whole: item.report.sheet.is_some(),
+        as_sent: item.report.sheet.is_none().then(|| as_sent(&item.resource)),
         work: Some(work(app, (s, &trail), (&signed.person, people), (shown.typed, shown.seen), now)),
         sheet: sheet_of(&item),
         trail: history(app, &trail),
