@@ -263,6 +263,49 @@ pub(super) fn is_of_a_day(ix: usize) -> bool {
     matches!(SOURCES.get(ix), Some(Source::Typical(measure) | Source::First(measure)) if !of_any_day(*measure))
 }
 
+/// Whether a fact is of a feed: an order of water alone has none.
+pub(super) fn is_of_feed(ix: usize) -> bool {
+    match SOURCES.get(ix) {
+        Some(Source::Typical(measure) | Source::First(measure)) => !matches!(
+            measure,
+            Measure::Volume
+                | Measure::VolumePerKg
+                | Measure::FlushVolume
+                | Measure::FreeWater
+                | Measure::FreeWaterPerKg
+                | Measure::Sodium
+                | Measure::SodiumMoles
+                | Measure::SodiumPerKg
+                | Measure::Chloride
+                | Measure::ChlorideMoles
+                | Measure::ChloridePerKg
+        ),
+        Some(Source::Other(name)) => matches!(
+            name,
+            Name::Method
+                | Name::ProductAgeClass
+                | Name::ProductForm
+                | Name::ProductContains
+                | Name::ProductFreeFrom
+                | Name::ProductViscosity
+                | Name::Density
+                | Name::EnergyStated
+                | Name::Container
+                | Name::Steps
+                | Name::FirstRate
+                | Name::LargestStep
+                | Name::ShortestStepTime
+                | Name::RunningRate
+                | Name::SingleFeedRate
+                | Name::ShortestFeed
+                | Name::AtGoalAtOnce
+                | Name::LowestRate
+                | Name::Fortified
+        ),
+        None => false,
+    }
+}
+
 /// Whether a fact is worked out from the dosing weight, or is that weight.
 pub fn rests_on_weight(ix: usize) -> bool {
     match SOURCES.get(ix) {
