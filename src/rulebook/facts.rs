@@ -223,7 +223,8 @@ facts! {
         Additives, "additives", Quantity(NUMBER), "", CORE, "Number of additives mixed into the feed or given apart";
         AdditivesMixedIn, "additives_mixed_in", Quantity(NUMBER), "", CORE, "Number of additives mixed into the feed; those ordered by the day or by the feed are given apart";
         AdditiveEnergy, "additive_energy", Quantity(ENERGY_RATE), "kcal/d", CORE, "Energy of the additives given apart, typical day";
-        LowestRate, "lowest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Lowest rate at which feed runs, typical day";
+        AdditiveCarbohydrate, "additive_carbohydrate", Quantity(MASS_RATE), "g/d", CORE, "Carbohydrate of the additives given apart, typical day";
+        LowestRate, "lowest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Lowest rate at which feed runs, of any day";
         Fortified, "fortified", Truth, "", CORE, "A milk fortifier is mixed into the feed or given apart";
         Cap, "cap", Quantity(VOLUME_RATE), "mL/d", CORE, "Maximum volume to deliver a day";
         FluidLimit, "fluid_limit", Quantity(VOLUME_RATE), "mL/d", OTHER_FLUIDS, "Fluid limit ordered";
