@@ -383,16 +383,32 @@ pub(super) fn feed_interval(days: &[(&Plan, &OrderDay)]) -> Amount {
     if !unplaced.is_empty() {
         return Amount::Unknown(unplaced);
     }
+    let counted = counts(days);
+    let none_today =
+        !feed_lines(days).any(|(plan, _, ix, _, l)| !l.volume.is_zero() && plan.lines.get(ix).is_some_and(&counted));
+    if none_today {
+        return none("single feed");
+    }
     let Some((until, starts)) = beginnings(days) else { return Amount::unknown(Why::Range) };
-    let gaps = starts.windows(2).filter_map(|w| match w {
-        [a, b] if *a < until => b.sub(*a),
-        _ => None,
-    });
-    match gaps.min().and_then(|s| s.div(HOUR)) {
+    match closest(until, &starts).and_then(|(a, b)| b.sub(a)?.div(HOUR)) {
         Some(h) => Amount::Known(h),
         None if starts.first().is_none_or(|first| *first >= until) => none("single feed"),
         None => none(SECOND_FEED),
     }
+}
+
+/// Where the two feeds begin that follow each other soonest, seconds of the window.
+pub(super) fn closest_feeds(days: &[(&Plan, &OrderDay)]) -> Option<(Exact, Exact)> {
+    let (until, starts) = beginnings(days)?;
+    closest(until, &starts)
+}
+
+fn closest(until: Exact, starts: &[Exact]) -> Option<(Exact, Exact)> {
+    let pairs = starts.windows(2).filter_map(|w| match w {
+        [a, b] if *a < until => Some((b.sub(*a)?, *a, *b)),
+        _ => None,
+    });
+    pairs.min().map(|(_, a, b)| (a, b))
 }
 
 /// Where all single feeds of a day, of the days of its cycle and of the day after them begin, in order, seconds of the
@@ -420,8 +436,9 @@ fn beginnings(days: &[(&Plan, &OrderDay)]) -> Option<(Exact, Vec<Exact>)> {
             // Without a start it is laid from the beginning of each window: the next feed is due an interval after the last.
             Some(step) => starts.extend(own.iter().max().and_then(|last| last.add(step))),
             None => {
-                for k in 1..=cycle {
-                    if starts.len() > MOST_TOGETHER {
+                for k in 1..=cycle.saturating_mul(2) {
+                    let enough = k > cycle && starts.iter().any(|from| *from >= until);
+                    if enough || starts.len() > MOST_TOGETHER {
                         break;
                     }
                     let (offset, next) = day.laid.day_after(k)?;
@@ -500,7 +517,9 @@ pub(super) fn hang_time(days: &[(&Plan, &OrderDay)]) -> Amount {
             None => Amount::Unknown(line.why.clone()),
             Some(_) if hangs_on(line) || pieces.contains(&ix) => match content.containers.last() {
                 // The container empties at the rate.
-                Some(size) => emptied(plan, day, part.content, *size),
+                Some(size) => emptied(plan, day, part.content, *size)
+                    .and_then(|hang| hang.lasts.div(HOUR))
+                    .map_or_else(|| Amount::unknown(Why::Range), Amount::Known),
                 None if content.form.is_none() => Amount::unknown(Why::ProductUnknown),
                 None => Amount::unknown(Why::NotStated(content.label.clone(), "container sizes")),
             },
@@ -525,7 +544,7 @@ pub(super) fn hang_time(days: &[(&Plan, &OrderDay)]) -> Amount {
 /// Hours until a container is empty, the longest in the day, over all running segments of one content in
 /// turn: a container begun at a low rate and emptied at a higher one hangs for what it really takes. The last
 /// container of the day is taken to run on at the last rate unless the feed ends.
-fn emptied(plan: &Plan, day: &OrderDay, content: usize, size: Exact) -> Amount {
+pub(super) fn emptied(plan: &Plan, day: &OrderDay, content: usize, size: Exact) -> Option<Hang> {
     let pieces = joined(plan, day, content);
     let runs = |line: usize| {
         plan.parts.iter().any(|p| p.content == content && p.source == Source::Line(line))
@@ -533,14 +552,39 @@ fn emptied(plan: &Plan, day: &OrderDay, content: usize, size: Exact) -> Amount {
     };
     let segments: Vec<Segment> = day.laid.segments.iter().filter(|s| runs(s.line) && s.from < s.to).copied().collect();
     // What is pumped for part of the day is taken down when it pauses; each stretch is a container's own.
-    let stretches: Vec<Vec<Segment>> = if segments.iter().any(|s| !pieces.contains(&s.line)) {
-        vec![segments]
-    } else {
-        stretches(segments, day.laid.window.length)
-    };
-    let hours = stretches.iter().map(|stretch| emptied_in(stretch, size, day.laid.window.length));
-    let longest = hours.collect::<Option<Vec<_>>>().and_then(|all| all.into_iter().max());
-    longest.map_or_else(|| Amount::unknown(Why::Range), Amount::Known)
+    let length = day.laid.window.length;
+    let pumped_on = segments.iter().any(|s| !pieces.contains(&s.line));
+    let stretches = if pumped_on { vec![segments] } else { stretches(segments, length) };
+    let mut longest: Option<Hang> = None;
+    for stretch in &stretches {
+        // What ends with the day runs on, unless it pauses there.
+        let all_day = stretches.len() == 1 && stretch.first().is_some_and(|s| s.from.is_zero());
+        let hang = emptied_in(stretch, size, Some(length).filter(|_| pumped_on || all_day))?;
+        longest = Some(longest.filter(|had| had.lasts >= hang.lasts).unwrap_or(hang));
+    }
+    longest
+}
+
+/// How a container empties.
+pub(super) struct Hang {
+    /// Seconds from when it is begun.
+    pub(super) lasts: Exact,
+    /// mL/s and seconds, one after the other; a pause at 0.
+    pub(super) pieces: Vec<(Exact, Exact)>,
+}
+
+impl Hang {
+    fn take(&mut self, lasts: Exact, pieces: &[(Exact, Exact)]) {
+        if lasts > self.lasts {
+            *self = Self { lasts, pieces: pieces.to_vec() };
+        }
+    }
+}
+
+/// Whether what a part gives comes from a container that hangs until it is empty.
+pub(super) fn is_emptied(plan: &Plan, day: &OrderDay, part: &Part) -> bool {
+    let Source::Line(ix) = part.source else { return false };
+    plan.lines.get(ix).is_some_and(hangs_on) || joined(plan, day, part.content).contains(&ix)
 }
 
 /// Segments without a pause between them together; what ends with the day goes on in what begins with it.
@@ -566,49 +610,56 @@ fn stretches(segments: Vec<Segment>, length: Exact) -> Vec<Vec<Segment>> {
     out
 }
 
-/// Hours until a container is empty, the longest of some segments in turn.
-fn emptied_in(segments: &[Segment], size: Exact, length: Exact) -> Option<Exact> {
-    let walk = || -> Option<Exact> {
-        let mut longest = Exact::ZERO;
-        let mut begun = segments.first()?.from;
-        let mut left = size;
-        let mut last: Option<(Exact, Exact)> = None;
-        let mut changes = 0usize;
-        for s in segments {
-            let rate = s.volume.div(s.to.sub(s.from)?)?;
-            let mut at = s.from;
-            if last.is_none_or(|(to, _)| to < s.from) && left == size {
-                begun = s.from;
-            }
-            loop {
-                let empty = at.add(left.div(rate)?)?;
-                if empty > s.to {
-                    left = left.sub(s.to.sub(at)?.mul(rate)?)?;
-                    break;
-                }
-                longest = longest.max(empty.sub(begun)?);
-                at = empty;
-                begun = empty;
-                left = size;
-                changes += 1;
-                if changes > MAX_OCCURRENCES {
-                    return None;
-                }
-                if at == s.to {
-                    break;
-                }
-            }
-            last = Some((s.to, rate));
+/// The container that takes longest until it is empty, of some segments in turn; what ends at `on` runs on.
+fn emptied_in(segments: &[Segment], size: Exact, on: Option<Exact>) -> Option<Hang> {
+    let mut longest = Hang { lasts: Exact::ZERO, pieces: Vec::new() };
+    let mut begun = segments.first()?.from;
+    let mut left = size;
+    let mut last: Option<(Exact, Exact)> = None;
+    let mut own: Vec<(Exact, Exact)> = Vec::new();
+    let mut changes = 0usize;
+    for s in segments {
+        let rate = s.volume.div(s.to.sub(s.from)?)?;
+        let mut at = s.from;
+        match last.map(|(to, _)| to).filter(|to| *to < s.from) {
+            _ if left == size => begun = s.from,
+            Some(to) => own.push((Exact::ZERO, s.from.sub(to)?)),
+            None => {}
         }
-        let (to, rate) = last?;
-        if left < size || longest.is_zero() {
-            // The day's last container: to the end of the feed, or on at the last rate.
-            let end = if to == length { to.add(left.div(rate)?)? } else { to };
-            longest = longest.max(end.sub(begun)?);
+        loop {
+            let empty = at.add(left.div(rate)?)?;
+            if empty > s.to {
+                own.push((rate, s.to.sub(at)?));
+                left = left.sub(s.to.sub(at)?.mul(rate)?)?;
+                break;
+            }
+            own.push((rate, empty.sub(at)?));
+            longest.take(empty.sub(begun)?, &own);
+            own.clear();
+            at = empty;
+            begun = empty;
+            left = size;
+            changes += 1;
+            if changes > MAX_OCCURRENCES {
+                return None;
+            }
+            if at == s.to {
+                break;
+            }
         }
-        longest.div(HOUR)
-    };
-    walk()
+        last = Some((s.to, rate));
+    }
+    let (to, rate) = last?;
+    if left < size || longest.lasts.is_zero() {
+        // The day's last container: to the end of the feed, or on at the last rate.
+        let on = if Some(to) == on { left.div(rate)? } else { Exact::ZERO };
+        match own.last_mut() {
+            Some((_, seconds)) => *seconds = seconds.add(on)?,
+            None => own.push((rate, on)),
+        }
+        longest.take(to.add(on)?.sub(begun)?, &own);
+    }
+    Some(longest)
 }
 
 pub(super) fn time_to_goal(days: &[(&Plan, &OrderDay)]) -> Amount {
