@@ -194,7 +194,7 @@ fn measures_per_kilogram_and_ratios_name_what_they_divide() {
         (M::FeedsPerDay, "6 of 240 mL = 6 per day"),
         (M::LargestFeed, "240 mL = 240 mL"),
         (M::FeedDuration, "0.5 h as stated = 0.5 h"),
-        (M::FeedInterval, "from 06:00 to 10:00, the shortest time from one feed to the next = 4 h"),
+        (M::FeedInterval, "from 08:00 to 12:00, the shortest time from one feed to the next = 4 h"),
         (M::FeedingTime, "6 × 0.5 h = 3 h"),
     ] {
         let d = derived(feeds, m);

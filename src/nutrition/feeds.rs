@@ -96,6 +96,16 @@ pub(crate) fn hangs_on(line: &Line) -> bool {
 /// The lines of a content that run on where others of it end, as pieces of one feed: pumped for part of the day each, at known
 /// times.
 fn joined(plan: &Plan, day: &OrderDay, content: usize) -> Vec<usize> {
+    joined_among(plan, day.laid.segments.iter(), day.laid.window.length, content)
+}
+
+/// The same of the segments of a day so long.
+pub(crate) fn joined_among<'s>(
+    plan: &Plan,
+    segments: impl Iterator<Item = &'s Segment>,
+    length: Exact,
+    content: usize,
+) -> Vec<usize> {
     let pumped = |line: &Line| !is_single(line) && line.is_exact() && !line.spaced && line.has_times();
     let of: Vec<usize> = plan
         .parts
@@ -105,10 +115,9 @@ fn joined(plan: &Plan, day: &OrderDay, content: usize) -> Vec<usize> {
         .filter(|ix| plan.lines.get(*ix).is_some_and(pumped))
         .collect();
     let pieces: Vec<&Segment> =
-        day.laid.segments.iter().filter(|s| s.from < s.to && of.contains(&s.line)).take(MOST_TOGETHER).collect();
+        segments.filter(|s| s.from < s.to && of.contains(&s.line)).take(MOST_TOGETHER).collect();
     let ends: BTreeMap<Exact, usize> = pieces.iter().map(|s| (s.to, s.line)).collect();
     let mut out: Vec<usize> = Vec::new();
-    let length = day.laid.window.length;
     for s in &pieces {
         // What begins with the day goes on from what ends with it.
         let around = ends.get(&length).filter(|_| s.from.is_zero());
@@ -521,7 +530,14 @@ pub(super) fn hang_time(days: &[(&Plan, &OrderDay)]) -> Amount {
                     .and_then(|hang| hang.lasts.div(HOUR))
                     .map_or_else(|| Amount::unknown(Why::Range), Amount::Known),
                 None if content.form.is_none() => Amount::unknown(Why::ProductUnknown),
-                None => Amount::unknown(Why::NotStated(content.label.clone(), "container sizes")),
+                None => {
+                    let why = vec![Why::NotStated(content.label.clone(), "container sizes")];
+                    // One that hangs for a piece, and perhaps on.
+                    match line.readings().filter_map(feed_of).filter_map(|(_, over)| over.div(HOUR)).min() {
+                        Some(piece) => Amount::at_least(piece, why),
+                        None => Amount::Unknown(why),
+                    }
+                }
             },
             // Single feeds: a container holds one feed, unless a smaller one is changed on the way.
             Some(_) => {
