@@ -1221,13 +1221,20 @@ fn report<'a, 'd>(
                 tests: &patient::laboratory::TESTS,
                 holds: &rulebook::judge::holds,
             };
+            let fed = beside.iter().any(|o| o.feeds);
             let day = match together {
                 None if sum.is_some() => Looked::Beside,
                 None => Looked::Typical,
                 Some(all) => Looked::Together(all.plans.len().saturating_sub(1)),
             };
-            let about =
-                Circumstances { declared: &settings.declared, on, order: d.order.at, day, water: is_water(&d.plan) };
+            let about = Circumstances {
+                declared: &settings.declared,
+                on,
+                order: d.order.at,
+                day,
+                water: is_water(&d.plan),
+                fed,
+            };
             let facts = CaseFacts::new(from);
             let others = together.map_or(0, |all| all.plans.len().saturating_sub(1));
             let of_all: Vec<(usize, Vec<(&Plan, &OrderDay)>)> =

@@ -517,6 +517,12 @@ fn an_order_of_water_alone_is_judged_for_what_is_its_own() {
         let j = a.orders[0].judged.iter().find(|j| j.rule.id == id).expect("judged");
         assert!(matches!(&j.outcome, Outcome::NotApplicable(why) if why.contains("water")), "{id}: {:?}", j.outcome);
     }
+    // Nor is that of two such orders.
+    let two = bundle(GROWN, "70", &[water(4, "90 mL"), Order { id: "v", ..water(6, "60 mL") }]);
+    let both = judged(&two);
+    for nth in 0..2 {
+        assert_eq!((found(&both, nth, "WAT-01"), found(&both, nth, "NUT-01")), (None, None));
+    }
     // 12 × 300 and 6 × 100 mL are 4,200 mL, 60 mL/kg; a flush of 300 mL is over 250.
     assert!(found(&a, 0, "WAT-04").is_some());
     assert!(found(&a, 0, "WAT-06").is_some());

@@ -27,6 +27,8 @@ pub struct Circumstances<'a> {
     pub day: Looked,
     /// Whether the order gives water and no feed: it is judged for what is its own, and with the patient's other orders.
     pub water: bool,
+    /// Whether another order of the patient that was sent gives feed.
+    pub fed: bool,
 }
 
 /// Which day's amounts are judged.
@@ -205,7 +207,7 @@ fn is_made(check: &Check, about: &Circumstances<'_>) -> bool {
     match about.day {
         // What water alone gives is not what the patient gets.
         Looked::Typical => !(about.water && too_little),
-        Looked::Together(_) => true,
+        Looked::Together(_) => about.fed || !(about.water && too_little),
         Looked::Beside => !too_little,
         Looked::Sum(_) => too_little,
         // Too little is looked for on the typical day: feeds begin low.
