@@ -48,7 +48,7 @@ use crate::rulebook::{self, Rulebook};
 use crate::settings::{ContextKind, DayKind, Settings};
 use crate::timing::calendar::{DAY, days_of, local_of_date, to_epoch, to_local};
 use crate::timing::day::{Window, steady_window};
-use crate::timing::schedule::{Frame, Note};
+use crate::timing::schedule::{Frame, Line, Note, Noted, Run};
 use std::borrow::Cow;
 
 pub use crate::findings::Disposition;
@@ -128,6 +128,10 @@ pub struct Combined {
     pub days: Vec<(Vec<OrderDay>, Totals)>,
     /// Days after these on which something begins, in the same way. Limits look at them.
     further: Vec<(Vec<OrderDay>, Totals)>,
+    /// There are more of those than are looked at.
+    unseen: bool,
+    /// Plans of the orders, parallel to `orders`: flushes end with the feed of an order that another follows.
+    plans: Vec<Plan>,
     /// The steady day, or why there is none.
     pub steady: Result<(Vec<OrderDay>, Totals), Why>,
     /// Dosing weight.
@@ -404,13 +408,34 @@ fn orders_of<'a>(gathered: Gathered<'_>, version: FhirVersion, by: Institution<'
     let groups = groups(&drafts);
     let combined: Vec<Combined> =
         groups.iter().filter(|g| g.len() > 1).map(|g| combine(&drafts, g, settings, total)).collect();
+    for all in combined.iter().filter(|all| all.unseen) {
+        for ix in &all.orders {
+            let Some(d) = drafts.get_mut(*ix) else { continue };
+            let at = d.order.formula.as_ref().map_or(d.order.at, |f| f.at);
+            let said = d.plan.notes.iter().any(|n| matches!(n.note, Note::TooCostly(_)));
+            if !said {
+                d.plan
+                    .notes
+                    .push(Noted { at, note: Note::TooCostly(unseen_days(" of the patient's orders together")) });
+            }
+        }
+    }
     let others_sent = gathered.orders.len() > 1 || drafts.iter().any(|d| d.context.other_orders.is_data());
     let besides: Vec<Vec<Beside>> = (0..drafts.len()).map(|i| besides(&drafts, &groups, &combined, i)).collect();
     let together: Vec<Option<Together<'_>>> =
         besides.iter().enumerate().map(|(ix, beside)| together(&drafts, &combined, beside, ix)).collect();
+    let sums: Vec<Option<&Combined>> = besides
+        .iter()
+        .enumerate()
+        .map(|(ix, beside)| {
+            let one_for_another = beside.iter().any(|o| o.overlaps && !o.identical);
+            combined.iter().find(|c| one_for_another && c.orders.contains(&ix))
+        })
+        .collect();
     let mut reports = Vec::with_capacity(drafts.len());
-    for ((draft, beside), together) in drafts.drain(..).zip(besides).zip(together) {
-        reports.push(report(draft, (&beside, together.as_ref()), others_sent, by, (&gathered, &sent, &products)));
+    for (((draft, beside), together), sum) in drafts.drain(..).zip(besides).zip(together).zip(sums) {
+        let others = Others { beside: &beside, together: together.as_ref(), sum };
+        reports.push(report(draft, others, others_sent, by, (&gathered, &sent, &products)));
     }
     (reports, combined, problems, products)
 }
@@ -458,7 +483,7 @@ fn draft<'d>(
     let computed = !over && !by_mouth;
     let key = identity_key(gathered, &order);
     let frame = Frame { settings, weight: weight.map(|(kg, _)| kg) };
-    let plan = plan(&order, Materials { frame, formulary, sent });
+    let mut plan = plan(&order, Materials { frame, formulary, sent });
     let laid = if computed && order.formula.is_some() {
         lay_days(&plan, settings, total)
     } else {
@@ -466,17 +491,18 @@ fn draft<'d>(
         Laid { days: Vec::new(), further: Vec::new(), unseen: false, steady, repeats: false }
     };
     if laid.unseen {
-        problems.push(Problem {
-            at: order.formula.as_ref().map_or(order.at, |f| f.at),
-            text: format!(
-                "Something new begins on more than {MOST_FURTHER} days beyond the first {MOST_DAYS}; those after were not looked at."
-            ),
-            code: "too-costly",
-            grave: true,
-        });
+        let at = order.formula.as_ref().map_or(order.at, |f| f.at);
+        plan.notes.push(Noted { at, note: Note::TooCostly(unseen_days("")) });
     }
     let Laid { days, further, steady, repeats, .. } = laid;
     Draft { order, problems, context, facts, plan, days, further, steady, repeats, computed, key, weight }
+}
+
+/// That something begins on more days than are looked at.
+fn unseen_days(of: &str) -> String {
+    format!(
+        "something new begins on more than {MOST_FURTHER} days{of} beyond the first {MOST_DAYS}; those after were not looked at"
+    )
 }
 
 /// Adds problems that are not there yet: the same place with the same kind of problem once.
@@ -807,12 +833,13 @@ fn groups(drafts: &[Draft<'_>]) -> Vec<Vec<usize>> {
 }
 
 fn combine(drafts: &[Draft<'_>], group: &[usize], settings: &Settings, total: Totalled) -> Combined {
-    let plans: Vec<&Plan> = group.iter().filter_map(|i| drafts.get(*i)).map(|d| &d.plan).collect();
+    let mut plans: Vec<Plan> = group.iter().filter_map(|i| drafts.get(*i)).map(|d| d.plan.clone()).collect();
+    end_flushes_of_ended_feeds(&mut plans);
     let weight = group.iter().filter_map(|i| drafts.get(*i)).find_map(|d| d.weight);
-    let Windows { days, further, steady, .. } = windows(&plans, settings);
+    let Windows { days, further, unseen, steady } = windows(&plans.iter().collect::<Vec<_>>(), settings);
     let lay_all = |w: Window, is_steady: bool| {
         let days: Vec<OrderDay> = plans.iter().map(|p| lay_plan(p, settings, w, is_steady)).collect();
-        let pairs: Vec<(&Plan, &OrderDay)> = plans.iter().copied().zip(&days).collect();
+        let pairs: Vec<(&Plan, &OrderDay)> = plans.iter().zip(&days).collect();
         let t = total(&pairs, weight.map(|(kg, _)| kg));
         (days, t)
     };
@@ -820,8 +847,46 @@ fn combine(drafts: &[Draft<'_>], group: &[usize], settings: &Settings, total: To
         orders: group.to_vec(),
         days: days.into_iter().map(|w| lay_all(w, false)).collect(),
         further: further.into_iter().map(|w| lay_all(w, false)).collect(),
+        unseen,
         steady: steady.map(|w| lay_all(w, true)),
         weight,
+        plans,
+    }
+}
+
+/// Where the feed of one of several orders ends and another's goes on, its flushes that state no end end with it: the order
+/// that follows has its own.
+fn end_flushes_of_ended_feeds(plans: &mut [Plan]) {
+    let lines = |plan: &Plan, kind: Kind| -> Vec<usize> {
+        let of = plan.parts.iter().filter(|p| p.kind == kind);
+        of.filter_map(|p| if let Source::Line(ix) = p.source { Some(ix) } else { None }).collect()
+    };
+    let runs = |line: &Line| -> Vec<Run> { line.high.iter().chain(&line.also).cloned().collect() };
+    // When the last feed is over; `None` where it goes on, or where that is not known.
+    let over = |plan: &Plan| -> Option<Exact> {
+        let feeds: Vec<Run> =
+            lines(plan, Kind::Feed).iter().filter_map(|ix| plan.lines.get(*ix)).flat_map(runs).collect();
+        feeds.iter().map(|run| run.end).collect::<Option<Vec<_>>>()?.into_iter().max()
+    };
+    let ends: Vec<Option<Exact>> =
+        plans.iter().map(|p| if lines(p, Kind::Feed).is_empty() { None } else { over(p) }).collect();
+    let feeds: Vec<bool> = plans.iter().map(|p| !lines(p, Kind::Feed).is_empty()).collect();
+    for (ix, end) in ends.iter().enumerate() {
+        let Some(end) = *end else { continue };
+        let goes_on = |(other, (over, feeds)): (usize, (&Option<Exact>, &bool))| {
+            other != ix && *feeds && over.is_none_or(|over| over > end)
+        };
+        if !ends.iter().zip(&feeds).enumerate().any(goes_on) {
+            continue;
+        }
+        let Some(plan) = plans.get_mut(ix) else { continue };
+        for flush in lines(plan, Kind::Flush) {
+            let Some(line) = plan.lines.get_mut(flush).filter(|line| line.end.is_none()) else { continue };
+            let readings = [&mut line.low, &mut line.least, &mut line.also, &mut line.high];
+            for run in readings.into_iter().flatten().filter(|run| run.end.is_none()) {
+                run.end = Some(end);
+            }
+        }
     }
 }
 
@@ -948,7 +1013,7 @@ fn number_of(day: Window, first: Exact) -> Option<usize> {
 
 /// The orders of a patient that are judged by what they give together, and what they give on the days of that.
 struct Together<'c> {
-    plans: Vec<Plan>,
+    plans: &'c [Plan],
     first: &'c [OrderDay],
     typical: &'c [OrderDay],
     /// Days on which they give more of something than on the typical one, with their numbers.
@@ -964,15 +1029,16 @@ impl Together<'_> {
 /// Orders that complement each other are judged together. What runs at the same times, or says the same, is a finding of its
 /// own and may well be meant instead of the other.
 fn together<'c>(drafts: &[Draft<'_>], combined: &'c [Combined], beside: &[Beside], ix: usize) -> Option<Together<'c>> {
-    let feeds = |d: &Draft<'_>| d.plan.parts.iter().any(|p| p.kind == Kind::Feed);
-    let complement = beside.iter().any(|o| o.feeds) && beside.iter().all(|o| !o.overlaps && !o.identical);
-    if !complement || !drafts.get(ix).is_some_and(feeds) {
+    let gives = |d: &Draft<'_>| !d.plan.parts.is_empty();
+    // Two waterings that say the same are no feed given twice.
+    let complement = !beside.is_empty() && beside.iter().all(|o| !o.overlaps && !(o.feeds && o.identical));
+    if !complement || !drafts.get(ix).is_some_and(gives) {
         return None;
     }
     let of = combined.iter().find(|c| c.orders.contains(&ix))?;
     let (typical, _) = of.steady.as_ref().ok().or(of.days.last())?;
     let first = of.days.first().map_or(typical, |(days, _)| days);
-    let plans: Vec<Plan> = of.orders.iter().filter_map(|i| drafts.get(*i)).map(|d| d.plan.clone()).collect();
+    let plans = &of.plans;
     let given = |day: &[OrderDay]| plans.iter().zip(day).flat_map(|(plan, day)| most_given(plan, day)).collect();
     let days = of.days.iter().chain(&of.further).map(|(days, _)| days.as_slice());
     let fuller = fuller(days.filter_map(|day| Some((day, day.first()?.laid.window))), typical, given);
@@ -1089,9 +1155,26 @@ fn overlaps(a: &Plan, day_a: Option<&Day>, b: &Plan, day_b: Option<&Day>) -> boo
     })
 }
 
+/// The other orders of the patient.
+struct Others<'o> {
+    beside: &'o [Beside],
+    /// Where they are judged together with this one.
+    together: Option<&'o Together<'o>>,
+    /// Where some run at the same times as this one: what all of them give.
+    sum: Option<&'o Combined>,
+}
+
+/// Whether an order gives water and no feed.
+fn is_water(plan: &Plan) -> bool {
+    use crate::formulary::product::Form;
+    !plan.parts.is_empty()
+        && plan.parts.iter().all(|p| p.kind == Kind::Flush)
+        && plan.contents.iter().all(|c| c.form == Some(Form::Water))
+}
+
 fn report<'a, 'd>(
     d: Draft<'d>,
-    (beside, together): (&[Beside], Option<&Together<'_>>),
+    Others { beside, together, sum }: Others<'_>,
     others_sent: bool,
     by: Institution<'a>,
     (gathered, sent, products): (&Gathered<'d>, &Sent, &[(At, Product)]),
@@ -1138,11 +1221,20 @@ fn report<'a, 'd>(
                 tests: &patient::laboratory::TESTS,
                 holds: &rulebook::judge::holds,
             };
+            let fed = beside.iter().any(|o| o.feeds);
             let day = match together {
+                None if sum.is_some() => Looked::Beside,
                 None => Looked::Typical,
                 Some(all) => Looked::Together(all.plans.len().saturating_sub(1)),
             };
-            let about = Circumstances { declared: &settings.declared, on, order: d.order.at, day };
+            let about = Circumstances {
+                declared: &settings.declared,
+                on,
+                order: d.order.at,
+                day,
+                water: is_water(&d.plan),
+                fed,
+            };
             let facts = CaseFacts::new(from);
             let others = together.map_or(0, |all| all.plans.len().saturating_sub(1));
             let of_all: Vec<(usize, Vec<(&Plan, &OrderDay)>)> =
@@ -1155,7 +1247,16 @@ fn report<'a, 'd>(
                 let from = FactsFrom { together: [&first, given], ..from };
                 (Looked::Fuller { day: *day, others }, CaseFacts::new(from))
             });
-            let fuller: Vec<(Looked, CaseFacts<'_>)> = own.chain(with_others).collect();
+            let pairs = |day| sum.map_or_else(Vec::new, |all| all.plans.iter().zip(day).collect::<Vec<_>>());
+            let typical_sum = sum.and_then(|all| all.steady.as_ref().ok().or(all.days.last()));
+            let first_sum = sum.and_then(|all| all.days.first()).or(typical_sum);
+            let of_sum = [first_sum, typical_sum].map(|day| day.map_or_else(Vec::new, |(days, _)| pairs(days)));
+            let in_sum = sum.map(|all| {
+                let [first, typical] = &of_sum;
+                let others = all.plans.len().saturating_sub(1);
+                (Looked::Sum(others), CaseFacts::new(FactsFrom { together: [first, typical], ..from }))
+            });
+            let fuller: Vec<(Looked, CaseFacts<'_>)> = own.chain(with_others).chain(in_sum).collect();
             shadow = rulebook::judge::add_limits(book, &facts, &about, &fuller, &mut judged);
             unlisted = facts.unlisted();
         }

@@ -118,3 +118,20 @@ fn new_york_2026() {
         assert_eq!(day(CONTINUOUS, &s).0, Exact::int(ml));
     }
 }
+
+/// 14 h by night across a change of the clock: the civil day after it has an hour more or less of that night. The day that
+/// stands for the order is one that the next is like.
+#[test]
+fn the_steady_civil_day_is_none_next_to_a_change() {
+    let night = NIGHT.replace("19:00:00", "20:00:00").replace("\"duration\":12", "\"duration\":14");
+    for (ordered, steady) in [("2026-10-24", "2026-10-26"), ("2027-03-27", "2027-03-29")] {
+        let text = order(&night).replace("2026-01-05T06:00:00Z", &format!("{ordered}T05:00:00Z"));
+        let mut settings = settings("Europe/Vienna", DayKind::Civil, date(2026, 1, 5), 7 * 3_600);
+        settings.asked.date = None;
+        let a = appraise(text.as_bytes(), "", FhirVersion::R4, &FORMULARY, &settings);
+        let (day, totals) = a.orders[0].steady.as_ref().unwrap();
+        assert_eq!(totals.get(Measure::FormulaVolume).known(), Some(Exact::int(14 * 80)), "{ordered}");
+        let begins = enteral_gate::timing::calendar::stamp(&settings.zone, day.laid.window.start);
+        assert!(begins.starts_with(&format!("{steady}T07:00:00")), "{begins}");
+    }
+}

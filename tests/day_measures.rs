@@ -109,9 +109,9 @@ fn single_feeds_have_size_length_and_interval() {
     // 22:00 to 06:00 closes the circle over the day's end: 8 h; from 06:00 to 08:00 it is 2.
     let t = day("R", &[feeds("240", r#""timeOfDay":["08:00:00","14:00:00","06:00:00"]"#)]);
     assert_eq!(*t.get(M::FeedInterval), number("2"));
-    // One feed a day has no interval.
+    // One feed a day: the next is due a day later.
     let t = day("R", &[feeds("240", r#""timeOfDay":["08:00:00"]"#)]);
-    assert!(matches!(t.get(M::FeedInterval), Amount::Unknown(_)));
+    assert_eq!(*t.get(M::FeedInterval), number("24"));
 }
 
 #[test]
@@ -469,4 +469,56 @@ fn an_interval_is_one_of_beginnings() {
     // A pump that runs beside single feeds begins no feed.
     let t = day("R", &[rate("20", START, None), feeds("100", r#""timeOfDay":["10:00:00","20:00:00"]"#)]);
     assert_eq!((t.get(M::FeedInterval), t.get(M::FeedsPerDay)), (&number("10"), &number("2")));
+}
+
+/// The next feed after the last of a day is the next day's own: only what repeats every day closes the circle.
+#[test]
+fn the_interval_goes_on_into_the_next_day() {
+    let every =
+        |hours: &str| format!(r#""frequency":1,"period":{hours},"periodUnit":"h","duration":30,"durationUnit":"min""#);
+    for hours in ["4.5", "5", "7", "2.5", "11", "36"] {
+        assert_eq!(*day("R", &[feeds("240", &every(hours))]).get(M::FeedInterval), number(hours), "every {hours} h");
+    }
+    // Every 5 h from 07:00 beside 12:00: on the first day at noon itself, on the second at 13:00, an hour after it.
+    let noon = feeds("200", r#""timeOfDay":["12:00:00"],"duration":30,"durationUnit":"min""#);
+    assert_eq!(*day("R", &[feeds("240", &every("5")), noon]).get(M::FeedInterval), number("1"));
+    // Three feeds by count: 07:00, 18:00, 05:00; nothing follows.
+    let three = every("11").replace("\"frequency\"", "\"count\":3,\"frequency\"");
+    assert_eq!(*day("R", &[feeds("240", &three)]).get(M::FeedInterval), number("11"));
+    // Listed: 08:00, 14:00, 20:00 and 06:30; 08:00 the next day is none of them.
+    let listed = r#"{"schedule":{"event":["2026-11-25T08:00:00Z","2026-11-25T14:00:00Z","2026-11-25T20:00:00Z","2026-11-26T06:30:00Z"]},"quantity":{"value":240,"system":"http://unitsofmeasure.org","code":"mL"}}"#;
+    assert_eq!(*day("R", &[listed.to_owned()]).get(M::FeedInterval), number("6"));
+    // From tomorrow at 09:00 every 3 h: today's last, at 07:00 + 20 h, is 6 h before.
+    let today = feeds("240", r#""timeOfDay":["07:00:00","15:00:00","03:00:00"]"#)
+        .replace("07:00:00Z\"}", "07:00:00Z\",\"end\":\"2026-11-26T07:00:00Z\"}");
+    let tomorrow = format!(
+        "{{{},\"quantity\":{}}}",
+        schedule(&format!("{},{}", bounds("2026-11-26T09:00", None), every("3"))),
+        quantity("100", "mL")
+    );
+    assert_eq!(*day("R", &[today, tomorrow]).get(M::FeedInterval), number("6"));
+}
+
+/// Two pieces of one feed that follow each other are one feed; after a pause a new container hangs.
+#[test]
+fn a_container_hangs_on_through_pieces_without_a_pause() {
+    let pumped = |times: &str, hours: &str, ml: &str| {
+        format!(
+            "{{{},\"rateQuantity\":{}}}",
+            schedule(&format!(r#""timeOfDay":[{times}],"duration":{hours},"durationUnit":"h""#)),
+            quantity(ml, "mL/h")
+        )
+    };
+    let hang = |administrations: &[String]| day("R", administrations).get(M::HangTime).known().unwrap();
+    // 1000 mL at 32 mL/h.
+    assert_eq!(hang(&[pumped(r#""20:00:00","08:00:00""#, "12", "32")]), Exact::ratio(1000, 32));
+    // 07:00 to 08:00 at 30, to 20:00 at 35, then at 30 mL/h: 780 mL in the day, the other 220 mL take 7 h 20 min.
+    let by_day = pumped(r#""08:00:00""#, "12", "35");
+    assert_eq!(hang(&[pumped(r#""20:00:00""#, "12", "30"), by_day.clone()]), Exact::ratio(94, 3));
+    // 20:00 to 02:00 and on to 08:00, then a pause: 12 h from one container, across the day's beginning.
+    assert_eq!(hang(&[pumped(r#""20:00:00""#, "6", "30"), pumped(r#""02:00:00""#, "6", "50")]), Exact::int(12));
+    // 08:00 to 20:00 and on to 07:00: 23 h, then a pause of an hour.
+    assert_eq!(hang(&[pumped(r#""20:00:00""#, "11", "30"), by_day.clone()]), Exact::int(23));
+    // A pause before and after, and each is a feed of its own.
+    assert_eq!(hang(&[pumped(r#""21:00:00""#, "10", "30"), by_day]), Exact::int(12));
 }

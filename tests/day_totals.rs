@@ -129,7 +129,7 @@ fn window() -> Window {
 /// A day on which the parts give these volumes, the doses these amounts.
 fn day(volumes: Vec<Amount>, doses: Vec<Amount>) -> OrderDay {
     OrderDay {
-        laid: Laid { window: window(), lines: vec![], segments: vec![], cap: None },
+        laid: Laid { window: window(), zone: jiff::tz::TimeZone::UTC, lines: vec![], segments: vec![], cap: None },
         volumes,
         doses,
         in_period: None,

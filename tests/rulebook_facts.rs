@@ -1370,7 +1370,7 @@ fn what_rests_on_the_weight_is_missing_without_it() {
 }
 
 #[test]
-fn the_lowest_rate_is_that_of_the_feeds_of_the_day() {
+fn the_lowest_rate_is_that_of_the_feeds_of_any_day() {
     let administration = |all: Json| {
         let mut order = order();
         order["enteralFormula"]["administration"] = all;
@@ -1380,9 +1380,10 @@ fn the_lowest_rate_is_that_of_the_feeds_of_the_day() {
     let both = administration(json!([run(json!(["08:00:00"]), 15.0), run(json!(["20:00:00"]), 35.0)]));
     assert_eq!(shown(&both, "lowest_rate", "mL/h"), "15");
     assert_eq!(shown(&both, "highest_rate", "mL/h"), "35");
-    // A step that is over by the typical day is none of its rates: it ends at 70 mL/h.
+    // Of any day, the first of its steps too.
     let steps = bundle(&[stepped(), patient("1956-11-25")]);
-    assert_eq!(shown(&steps, "lowest_rate", "mL/h"), "70");
+    assert_eq!(shown(&steps, "lowest_rate", "mL/h"), shown(&steps, "first_rate", "mL/h"));
+    assert_ne!(shown(&steps, "lowest_rate", "mL/h"), "70");
     // 300 mL in half an hour.
     let feeds = |more: Json| {
         let mut repeat = json!({"frequency": 4, "period": 1, "periodUnit": "d"});

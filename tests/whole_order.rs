@@ -2,7 +2,8 @@
 //! feeds, at one moment or in the sum is too much. By the starter rulebook; people, products and orders are invented,
 //! figures worked out by hand.
 
-use enteral_gate::appraise::{Appraisal, Institution, appraise_by};
+use enteral_gate::appraise::{Appraisal, Disposition, Institution, appraise_by};
+use enteral_gate::exact::Exact;
 use enteral_gate::findings::{Outcome, Tier};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::intake::order::FhirVersion;
@@ -410,12 +411,157 @@ fn more_steps_than_are_looked_at_are_said() {
     };
     let said = |text: &str| {
         let a = judged(text);
-        let j = a.orders[0].judged.iter().find(|j| j.rule.id == "INT-01").expect("INT-01");
-        if let Outcome::Flagged(list) = &j.outcome { list.iter().map(|f| f.text.clone()).collect() } else { Vec::new() }
+        assert_eq!(found(&a, 0, "INT-01"), None);
+        not_evaluated(&a, 0, "CON-11")
     };
-    assert_eq!(said(&steps(46)), Vec::<String>::new());
-    let many = said(&steps(55));
-    assert!(many.iter().any(|text| text.contains("more than 40 days beyond the first 14")), "{many:?}");
+    assert_eq!(said(&steps(46)), None);
+    let many = said(&steps(55)).expect("not all was looked at");
+    assert!(many.contains("more than 40 days beyond the first 14"), "{many}");
+}
+
+/// Why a rule was not evaluated for the nth order.
+fn not_evaluated(a: &Appraisal<'_>, nth: usize, id: &str) -> Option<String> {
+    let outcome =
+        &a.orders[nth].judged.iter().find(|j| j.rule.id == id).unwrap_or_else(|| panic!("no rule {id}")).outcome;
+    if let Outcome::NotEvaluated(why, _) = outcome { Some(why.clone()) } else { None }
+}
+
+/// More entries than are computed is a bound of the program's, and no fault of the order's.
+#[test]
+fn more_entries_than_are_computed_are_not_evaluated() {
+    let text = bundle(GROWN, "70", &[adult((0..101).map(|_| rate(&within("25T06:00", ""), "1 mL/h")).collect())]);
+    let a = judged(&text);
+    assert_eq!(found(&a, 0, "CON-11"), None);
+    let why = not_evaluated(&a, 0, "CON-11").expect("not evaluated");
+    assert!(why.contains("of more than 100 none is computed"), "{why}");
+    assert_ne!(a.orders[0].disposition(), Disposition::Clear);
+}
+
+/// Of each of two orders what begins is looked at, of both together it is on more days: 39 steps of one on every third day and
+/// 39 of the other on the days between.
+#[test]
+fn more_days_of_orders_together_than_are_looked_at_are_said() {
+    let steps = |first: u32, from: &str, count: u32| -> Vec<String> {
+        let one = |n| {
+            let start =
+                jiff::civil::date(2026, 11, 25).checked_add(jiff::Span::new().days(first + 3 * n)).expect("a date");
+            let end = start.checked_add(jiff::Span::new().days(1)).expect("a date");
+            let on = format!(
+                r#""boundsPeriod":{{"start":"{start}T{from}:00Z","end":"{end}T05:00:00Z"}},"timeOfDay":["{from}:00"],"duration":1,"durationUnit":"h""#
+            );
+            rate(&on, "20 mL/h")
+        };
+        (0..count).map(one).collect()
+    };
+    let two = |count| {
+        let order = |id, first, from| Order { id, ..adult(steps(first, from, count)) };
+        bundle(GROWN, "70", &[order("a", 0, "08:00"), order("b", 1, "12:00")])
+    };
+    let (few, many) = (two(10), two(30));
+    let a = judged(&few);
+    assert_eq!((not_evaluated(&a, 0, "CON-11"), not_evaluated(&a, 1, "CON-11")), (None, None));
+    let a = judged(&many);
+    for nth in 0..2 {
+        let why = not_evaluated(&a, nth, "CON-11").expect("not all was looked at");
+        assert!(why.contains("of the patient's orders together"), "{why}");
+        assert_ne!(a.orders[nth].disposition(), Disposition::Clear);
+    }
+}
+
+fn water(every: u32, amount: &str) -> Order<'static> {
+    let times = format!(r#"{},"frequency":1,"period":{every},"periodUnit":"h""#, within("25T06:00", ""));
+    Order { id: "w", product: "WATER", ..adult(vec![feed(&times, amount)]) }
+}
+
+/// Water that has an order of its own is judged with the feed. 70 mL/h of A10 are 1,680 mL with 1,411.2 mL of water, and both
+/// orders flush 6 × 100 mL; 12 × 200 mL more are 5,011.2 mL, 71.6 mL/kg. Without them, and without the second flushes,
+/// 2,011.2 mL are 28.7 mL/kg.
+#[test]
+fn water_of_an_order_of_its_own_is_judged_with_the_feed() {
+    let around = || adult(vec![rate(&within("25T06:00", ""), "70 mL/h")]);
+    let text = bundle(GROWN, "70", &[around(), water(2, "200 mL")]);
+    let a = judged(&text);
+    for nth in 0..2 {
+        let (tier, text) = found(&a, nth, "WAT-04").expect("much water");
+        assert_eq!(tier, Tier::High);
+        assert!(
+            text.starts_with("Together with the patient's other feeding order: ") && text.contains("71.6 mL/kg/d"),
+            "{text}"
+        );
+    }
+    // The same in one order comes to the same.
+    let one = adult(vec![
+        rate(&within("25T06:00", ""), "70 mL/h"),
+        feed(&format!(r#"{},"frequency":1,"period":2,"periodUnit":"h""#, within("25T06:00", "")), "200 mL").replacen(
+            '{',
+            r#"{"extension":[{"url":"https://enteral-gate.example/fhir/StructureDefinition/administration-product","valueCodeableConcept":{"coding":[{"system":"https://enteral-gate.example/fhir/CodeSystem/invented-products","code":"WATER"}]}}],"#,
+            1,
+        ),
+    ]);
+    assert_eq!(finds(&bundle(GROWN, "70", &[one]), "WAT-04").map(|(tier, _)| tier), Some(Tier::High));
+    // 500 mL/d of feed at 70 kg alone would be short of water; with 6 × 250 mL and the flushes of both it is not.
+    let little = || adult(vec![rate(&within("25T06:00", ""), "21 mL/h")]);
+    let alone = bundle(GROWN, "70", &[little()]);
+    assert!(finds(&alone, "WAT-01").is_some());
+    let both = bundle(GROWN, "70", &[little(), water(4, "250 mL")]);
+    let a = judged(&both);
+    assert_eq!((found(&a, 0, "WAT-01"), found(&a, 1, "WAT-01")), (None, None));
+}
+
+/// Water alone is no feed that lacks energy and protein; what is its own is judged.
+#[test]
+fn an_order_of_water_alone_is_judged_for_what_is_its_own() {
+    let text = bundle(GROWN, "70", &[water(2, "300 mL")]);
+    let a = judged(&text);
+    for id in ["NUT-01", "NUT-05", "WAT-01", "VOL-01", "ADV-02", "NUT-11", "HNG-01"] {
+        let j = a.orders[0].judged.iter().find(|j| j.rule.id == id).expect("judged");
+        assert!(matches!(&j.outcome, Outcome::NotApplicable(why) if why.contains("water")), "{id}: {:?}", j.outcome);
+    }
+    // Nor is that of two such orders.
+    let two = bundle(GROWN, "70", &[water(4, "90 mL"), Order { id: "v", ..water(6, "60 mL") }]);
+    let both = judged(&two);
+    for nth in 0..2 {
+        assert_eq!((found(&both, nth, "WAT-01"), found(&both, nth, "NUT-01")), (None, None));
+    }
+    // 12 × 300 and 6 × 100 mL are 4,200 mL, 60 mL/kg; a flush of 300 mL is over 250.
+    assert!(found(&a, 0, "WAT-04").is_some());
+    assert!(found(&a, 0, "WAT-06").is_some());
+}
+
+/// The flushes of an order whose feed is over when another's begins end with it: 6 × 100 mL are 600, not 1,200.
+#[test]
+fn flushes_end_with_a_feed_that_another_follows() {
+    let before = rate(r#""boundsPeriod":{"start":"2026-11-20T06:00:00Z","end":"2026-11-25T06:00:00Z"}"#, "70 mL/h");
+    let after = Order { id: "y", ..adult(vec![rate(&within("25T06:00", ""), "70 mL/h")]) };
+    let text = bundle(GROWN, "70", &[adult(vec![before]), after]);
+    let a = judged(&text);
+    let (_, steady) = a.combined[0].steady.as_ref().expect("a steady day");
+    assert_eq!(steady.get(Measure::FlushVolume).known(), Some(Exact::int(600)));
+}
+
+/// What is too little is looked for in what all orders give that run at the same times. A bolus every 12 h alone is 500 kcal;
+/// with 1,680 kcal of the other it is no want of energy.
+#[test]
+fn what_is_too_little_is_looked_for_in_the_sum_of_overlapping_orders() {
+    let around = || adult(vec![rate(&within("25T06:00", ""), "70 mL/h")]);
+    let single = || {
+        let twice = format!(
+            r#"{},"frequency":1,"period":12,"periodUnit":"h","duration":1,"durationUnit":"h""#,
+            within("25T06:00", "")
+        );
+        Order { id: "b", ..adult(vec![feed(&twice, "250 mL")]) }
+    };
+    assert!(finds(&bundle(GROWN, "70", &[single()]), "NUT-01").is_some());
+    let text = bundle(GROWN, "70", &[around(), single()]);
+    let a = judged(&text);
+    assert!(found(&a, 1, "CON-08").is_some_and(|(tier, _)| tier == Tier::High));
+    assert_eq!((found(&a, 0, "NUT-01"), found(&a, 1, "NUT-01")), (None, None));
+    // Both together are still too little.
+    let slow = || adult(vec![rate(&within("25T06:00", ""), "20 mL/h")]);
+    let text = bundle(GROWN, "70", &[slow(), single()]);
+    let a = judged(&text);
+    let (_, text) = found(&a, 1, "NUT-01").expect("too little");
+    assert!(text.starts_with("Together with the patient's other feeding order: Energy is 14 kcal/kg/d"), "{text}");
 }
 
 /// Thrice on Mondays, by count; the order begins on a Wednesday. The sixth day is the one that stands for it: 3 × 700 mL are

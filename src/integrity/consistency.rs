@@ -24,6 +24,7 @@ fn per_hour(rate: Exact) -> Exact {
 
 pub(super) fn timing(case: &Case<'_>) -> Outcome {
     let mut out = Vec::new();
+    let mut too_costly: Vec<(&str, At)> = Vec::new();
     for n in notes(case) {
         let text = match &n.note {
             Note::NotComputable(why) => format!("The timing cannot be computed: {why}."),
@@ -42,9 +43,20 @@ pub(super) fn timing(case: &Case<'_>) -> Outcome {
                 ));
                 continue;
             }
+            Note::TooCostly(why) => {
+                too_costly.push((why, n.at));
+                continue;
+            }
             _ => continue,
         };
         out.push(finding(Tier::High, text, vec![n.at]));
+    }
+    // A bound of the program's is no fault of the order's: what lies beyond it is not evaluated.
+    if let (true, Some((why, at))) = (out.is_empty(), too_costly.first()) {
+        return Outcome::NotEvaluated((*why).to_owned(), vec![*at]);
+    }
+    for (why, at) in too_costly {
+        out.push(finding(Tier::Low, format!("Not all was looked at: {why}."), vec![at]));
     }
     found(out)
 }

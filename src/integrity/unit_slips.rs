@@ -548,7 +548,9 @@ fn additive_slip(case: &Case<'_>, out: &mut Vec<Finding>) {
         if dose.water {
             continue;
         }
-        if dose.product.basis == Basis::Dose && dose.amount < Exact::ONE {
+        // Halves and quarters of a packet are given to infants: common practice, no source.
+        let quarters = dose.amount.mul(Exact::int(4)).is_some_and(Exact::is_whole);
+        if dose.product.basis == Basis::Dose && dose.amount < Exact::ONE && !quarters {
             report(
                 dose.at,
                 &dose.label,

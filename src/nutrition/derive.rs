@@ -7,10 +7,13 @@ use crate::exact::Exact;
 use crate::formulary::product::{Basis, Nutrient};
 use crate::intake::order::At;
 use crate::nutrition::content::{Density, From};
+use crate::nutrition::feeds;
 use crate::nutrition::measure::{Given, Measure, Quotient, Recipe};
 use crate::nutrition::plan::{Kind, Plan, Source};
 use crate::nutrition::totals::{OrderDay, Totals};
-use crate::timing::schedule::{Dose, Note};
+use crate::timing::calendar::{DAY, clock, stamp, to_local};
+use crate::timing::day::LineDay;
+use crate::timing::schedule::{Dose, Line, Note};
 use std::fmt::Write;
 use std::rc::Rc;
 
@@ -529,8 +532,108 @@ impl<'a> Writer<'_, 'a> {
                 }
             }
         }
-        "the largest container, emptied at the rates of the schedule; for single feeds the length of one, each with a container of its own"
-            .to_owned()
+        let mut longest: Option<(Exact, String)> = None;
+        for (plan, day) in self.shared.days {
+            for (ix, part) in plan.parts.iter().enumerate().filter(|(_, p)| p.kind == Kind::Feed) {
+                let (Some(content), Source::Line(line)) = (plan.contents.get(part.content), part.source) else {
+                    continue;
+                };
+                if day.volumes.get(ix).is_none_or(Amount::is_zero) {
+                    continue;
+                }
+                let Some(line) = plan.lines.get(line) else { continue };
+                let emptied = content.containers.last().and_then(|size| feeds::emptied(plan, day, part.content, *size));
+                let (lasts, text) = match (emptied, line.high.as_ref().map(|run| run.dose)) {
+                    (Some(hang), _) if !hang.pieces.is_empty() && feeds::is_emptied(plan, day, part) => {
+                        (hang.lasts, pieces_of(&hang.pieces))
+                    }
+                    (_, Some(Dose::Volume { ml, over })) if over.is_positive() => {
+                        (over, format!("one feed of {} mL over {} h", ml.short(4), hours(over)))
+                    }
+                    _ => continue,
+                };
+                if longest.as_ref().is_none_or(|(most, _)| lasts > *most) {
+                    longest = Some((lasts, text));
+                }
+            }
+        }
+        longest.map_or_else(|| "the time one container hangs".to_owned(), |(_, text)| text)
+    }
+
+    /// Lines that give feed on the day, with what one feed is or the rate at which they run.
+    fn fed(&self) -> Vec<(&'a Line, &'a LineDay, Dose)> {
+        let mut out = Vec::new();
+        for (plan, day) in self.shared.days {
+            for part in plan.parts.iter().filter(|p| p.kind == Kind::Feed) {
+                let Source::Line(ix) = part.source else { continue };
+                let (Some(line), Some(laid)) = (plan.lines.get(ix), day.laid.lines.get(ix)) else { continue };
+                if let (Some(run), false) = (&line.high, laid.volume.is_zero()) {
+                    out.push((line, laid, run.dose));
+                }
+            }
+        }
+        out
+    }
+
+    /// Rates at which feeds run in: `65 mL/h`, `240 mL ÷ 0.5 h`.
+    fn rates(&self) -> Vec<(Exact, String)> {
+        let rate = |dose| match dose {
+            Dose::Rate(r) => {
+                let r = r.mul(Exact::int(3600))?;
+                Some((r, format!("{} mL/h", r.short(4))))
+            }
+            Dose::Volume { ml, over } => {
+                let h = over.div(Exact::int(3600)).filter(|h| h.is_positive())?;
+                Some((ml.div(h)?, format!("{} mL ÷ {} h", ml.short(4), h.short(4))))
+            }
+        };
+        self.fed().into_iter().filter_map(|(.., dose)| rate(dose)).collect()
+    }
+
+    /// The start of the first and of the last step of the feed that takes longest to its goal.
+    fn steps(&mut self) -> String {
+        let mut widest: Option<(Exact, (Exact, At), (Exact, At), &OrderDay)> = None;
+        for (plan, day) in self.shared.days {
+            for group in &plan.settled.advances {
+                let starts = || {
+                    let lines = group.iter().filter_map(|ix| plan.lines.get(*ix));
+                    lines.filter_map(|line| Some((line.start?, line.at)))
+                };
+                let (Some(first), Some(last)) = (starts().min_by_key(|s| s.0), starts().max_by_key(|s| s.0)) else {
+                    continue;
+                };
+                let Some(takes) = last.0.sub(first.0) else { continue };
+                if widest.as_ref().is_none_or(|(most, ..)| takes > *most) {
+                    widest = Some((takes, first, last, day));
+                }
+            }
+        }
+        let Some((_, first, last, day)) = widest else { return "time from the first to the last step".to_owned() };
+        let stamp = |instant| stamp(&day.laid.zone, instant);
+        self.input("start of the first step".to_owned(), stamp(first.0), Some(first.1), None);
+        self.input("start of the last step".to_owned(), stamp(last.0), Some(last.1), None);
+        format!("{} − {}", stamp(last.0), stamp(first.0))
+    }
+
+    /// The beginnings of the two feeds that follow each other soonest.
+    fn closest(&self) -> String {
+        let pair = feeds::closest_feeds(self.shared.days).zip(self.shared.days.first());
+        let Some(((a, b), (_, day))) = pair else {
+            return "shortest time between the beginnings of two feeds".to_owned();
+        };
+        let window = day.laid.window;
+        let local = |from: Exact| match (window.civil, window.start.add(from)) {
+            (true, Some(instant)) => Some(to_local(&day.laid.zone, instant)),
+            _ => window.local.add(from),
+        };
+        let (Some(from), Some(to)) = (local(a), local(b)) else { return String::new() };
+        let date = |x: Exact| i64::try_from(x.floor()).unwrap_or(0).div_euclid(DAY);
+        let later = match date(to).saturating_sub(date(from)) {
+            0 => String::new(),
+            1 => " (the next day)".to_owned(),
+            n => format!(" ({n} days later)"),
+        };
+        format!("from {} to {}{later}, the shortest time from one feed to the next", clock(from), clock(to))
     }
 
     fn solute(&mut self) {
@@ -579,43 +682,146 @@ impl<'a> Writer<'_, 'a> {
             }
             Measure::Osmolality => {
                 self.behind(Measure::FormulaVolume);
+                let feeds = self.shared.days.iter().flat_map(|(plan, _)| {
+                    let of = plan.parts.iter().filter(|p| p.kind == Kind::Feed);
+                    of.filter_map(|p| plan.contents.get(p.content))
+                });
+                let stated: Vec<_> = feeds
+                    .filter_map(|c| Some((c.label.clone(), c.osmolality.known()?, c.from)))
+                    .filter(|(.., from)| *from != From::Nowhere)
+                    .collect();
+                for (label, osmolality, from) in stated {
+                    let value = format!("{} {}", osmolality.short(3), m.unit_text());
+                    self.input(format!("osmolality of {label}"), value, None, Some(from));
+                }
                 "as stated for the feed".to_owned()
             }
             Measure::FeedsPerDay => {
                 self.volume(Given::Feed);
-                "feeds that begin in the day; one that runs around the clock begins before it".to_owned()
+                let fed = self.fed();
+                let counts = fed.iter().filter_map(|(_, laid, dose)| match dose {
+                    Dose::Rate(_) => None,
+                    Dose::Volume { ml, .. } => {
+                        Some(format!("{} of {} mL", shown(&laid.feeds, 3, "").trim(), ml.short(4)))
+                    }
+                });
+                let counts = counts.collect::<Vec<_>>().join(" + ");
+                if counts.is_empty() { "what runs at a rate begins no feed".to_owned() } else { counts }
             }
             Measure::LargestFeed => {
                 self.volume(Given::Feed);
-                "the largest volume of one feed".to_owned()
+                let fed = self.fed();
+                let volumes = fed.iter().filter_map(|(.., dose)| match dose {
+                    Dose::Volume { ml, .. } => Some(format!("{} mL", ml.short(4))),
+                    Dose::Rate(_) => None,
+                });
+                one_of("the largest of", volumes, "the largest volume of one feed")
             }
             Measure::FeedDuration => {
                 self.volume(Given::Feed);
-                "volume ÷ rate, or the stated duration, of the longest feed".to_owned()
+                let fed = self.fed();
+                let lengths = fed.iter().filter_map(|(line, _, dose)| match (dose, line.rate) {
+                    (Dose::Volume { ml, over }, Some(rate)) if ml.div(rate) == Some(*over) => {
+                        let per_hour = rate.mul(Exact::int(3600))?;
+                        Some(format!("{} mL ÷ {} mL/h", ml.short(4), per_hour.short(4)))
+                    }
+                    (Dose::Volume { over, .. }, _) if over.is_positive() => {
+                        Some(format!("{} h as stated", hours(*over)))
+                    }
+                    _ => None,
+                });
+                one_of("the longest of", lengths, "how long a feed takes")
             }
             Measure::FeedInterval => {
                 self.volume(Given::Feed);
-                "shortest time between the beginnings of two feeds".to_owned()
+                self.closest()
             }
             Measure::FeedingTime => {
                 self.volume(Given::Feed);
-                "time in which any feed runs".to_owned()
+                let fed = self.fed();
+                let runs: Vec<String> = fed
+                    .iter()
+                    .map(|(_, laid, dose)| {
+                        let (low, high) = (laid.running.low(), laid.running.high());
+                        match (dose, low.zip(high)) {
+                            (Dose::Volume { over, .. }, Some((l, h))) if l == h && over.is_positive() => {
+                                let n = l.div(*over).unwrap_or(l);
+                                format!("{} × {} h", n.short(4), hours(*over))
+                            }
+                            (_, Some((l, h))) if l == h => format!("{} h", hours(l)),
+                            (_, Some((l, h))) => format!("{} to {} h", hours(l), hours(h)),
+                            _ => "hours not known".to_owned(),
+                        }
+                    })
+                    .collect();
+                let once = if runs.len() > 1 { ", what runs at the same time counted once" } else { "" };
+                format!("{}{once}", runs.join(" + "))
             }
             Measure::HighestRate => {
                 self.volume(Given::Feed);
-                "highest rate of one feed".to_owned()
+                let rates = self.rates();
+                let most = rates.iter().map(|(rate, _)| *rate).max();
+                let texts = rates.iter().map(|(_, text)| text.clone());
+                let several = match (most, totals.get(m).known()) {
+                    (Some(one), Some(all)) if all > one => "the most at one time of",
+                    _ => "the highest of",
+                };
+                one_of(several, texts, "the highest rate of a feed")
             }
             Measure::HangTime => {
                 self.volume(Given::Feed);
                 self.hanging()
             }
-            Measure::TimeToGoal => {
-                self.volume(Given::Feed);
-                "start of the last step − start of the first".to_owned()
-            }
+            Measure::TimeToGoal => self.steps(),
             _ => String::new(),
         }
     }
+}
+
+/// h of seconds, for people.
+fn hours(seconds: Exact) -> String {
+    seconds.div(Exact::int(3600)).unwrap_or(seconds).short(3)
+}
+
+/// One of several, each told once: `240 mL`, `the largest of 240 mL, 300 mL`; `none` where there is none.
+fn one_of(which: &str, all: impl Iterator<Item = String>, none: &str) -> String {
+    let mut told: Vec<String> = Vec::new();
+    for one in all {
+        if !told.contains(&one) {
+            told.push(one);
+        }
+    }
+    match told.as_slice() {
+        [] => none.to_owned(),
+        [one] => one.clone(),
+        many => format!("{which} {}", many.join(", ")),
+    }
+}
+
+/// How a container empties: `1000 mL ÷ 60 mL/h`, `20 mL/h × 8 h + 40 mL/h × 8 h = 480 mL in 8 h + 8 h`.
+fn pieces_of(pieces: &[(Exact, Exact)]) -> String {
+    let mut alike: Vec<(Exact, Exact)> = Vec::new();
+    for (rate, seconds) in pieces {
+        match alike.last_mut().filter(|(before, _)| before == rate) {
+            Some((_, so_far)) => *so_far = so_far.add(*seconds).unwrap_or(*so_far),
+            None => alike.push((*rate, *seconds)),
+        }
+    }
+    let per_hour = |rate: Exact| rate.mul(Exact::int(3600)).unwrap_or(rate).short(4);
+    let held = alike.iter().try_fold(Exact::ZERO, |sum, (rate, seconds)| sum.add(rate.mul(*seconds)?));
+    let held = held.map_or_else(|| "?".to_owned(), |ml| ml.short(3));
+    if let [(rate, _)] = alike.as_slice() {
+        return format!("{held} mL ÷ {} mL/h", per_hour(*rate));
+    }
+    let terms = alike.iter().map(|(rate, seconds)| {
+        if rate.is_zero() {
+            format!("a pause of {} h", hours(*seconds))
+        } else {
+            format!("{} mL/h × {} h", per_hour(*rate), hours(*seconds))
+        }
+    });
+    let times = alike.iter().map(|(_, seconds)| format!("{} h", hours(*seconds)));
+    format!("{held} mL = {}; {}", terms.collect::<Vec<_>>().join(" + "), times.collect::<Vec<_>>().join(" + "))
 }
 
 /// Feeds in a volume: the count where whole feeds lie in the day, else the fraction that does.

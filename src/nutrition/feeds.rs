@@ -9,17 +9,18 @@ use crate::exact::Exact;
 use crate::formulary::product::{Form, Nutrient};
 use crate::nutrition::plan::{Kind, Part, Plan, Source};
 use crate::nutrition::totals::OrderDay;
-use crate::timing::day::{LineDay, MAX_OCCURRENCES};
-use crate::timing::schedule::{Dose, Line, Method, Run};
+use crate::timing::calendar::DAY;
+use crate::timing::day::{LineDay, MAX_OCCURRENCES, Segment, begin_in, cycle_days};
+use crate::timing::schedule::{Dose, Line, Method, Occurrences, Run};
 use std::collections::BTreeMap;
 
 const HOUR: Exact = Exact::int(3600);
 
-/// Feeds from this long on are each given from a container of their own: common practice, no source.
-const CHANGED_FOR: Exact = Exact::int(4 * 3600);
-
 /// Most feeds of a day of which it is worked out which run at the same time.
 const MOST_TOGETHER: usize = 4_000;
+
+/// Most days that are laid out to find the next feed, of all lines together.
+const MOST_LINE_DAYS: i64 = 240;
 
 /// What there is none of where a day has one feed.
 pub const SECOND_FEED: &str = "second feed";
@@ -85,12 +86,48 @@ fn runs_on(line: &Line) -> bool {
     matches!(line.high.as_ref().map(|run| run.dose), Some(Dose::Rate(_)))
 }
 
-/// Whether a container hangs until it is empty: at a rate, or in feeds without a pause between them that are shorter than
-/// what a container is changed for.
+/// Whether a container hangs until it is empty: at a rate, or in feeds without a pause between them.
 pub(crate) fn hangs_on(line: &Line) -> bool {
-    let short = line.readings().all(|run| feed_of(run).is_some_and(|(_, over)| over < CHANGED_FOR));
     let pause = [Some(line.method), line.also_method].into_iter().flatten().any(|m| m != Method::Continuous);
-    runs_on(line) || short && !pause
+    let fed = line.readings().all(|run| feed_of(run).is_some_and(|(_, over)| over.is_positive()));
+    runs_on(line) || fed && !pause
+}
+
+/// The lines of a content that run on where others of it end, as pieces of one feed: pumped for part of the day each, at known
+/// times.
+fn joined(plan: &Plan, day: &OrderDay, content: usize) -> Vec<usize> {
+    joined_among(plan, day.laid.segments.iter(), day.laid.window.length, content)
+}
+
+/// The same of the segments of a day so long.
+pub(crate) fn joined_among<'s>(
+    plan: &Plan,
+    segments: impl Iterator<Item = &'s Segment>,
+    length: Exact,
+    content: usize,
+) -> Vec<usize> {
+    let pumped = |line: &Line| !is_single(line) && line.is_exact() && !line.spaced && line.has_times();
+    let of: Vec<usize> = plan
+        .parts
+        .iter()
+        .filter(|p| p.kind == Kind::Feed && p.content == content)
+        .filter_map(|p| if let Source::Line(ix) = p.source { Some(ix) } else { None })
+        .filter(|ix| plan.lines.get(*ix).is_some_and(pumped))
+        .collect();
+    let pieces: Vec<&Segment> =
+        segments.filter(|s| s.from < s.to && of.contains(&s.line)).take(MOST_TOGETHER).collect();
+    let ends: BTreeMap<Exact, usize> = pieces.iter().map(|s| (s.to, s.line)).collect();
+    let mut out: Vec<usize> = Vec::new();
+    for s in &pieces {
+        // What begins with the day goes on from what ends with it.
+        let around = ends.get(&length).filter(|_| s.from.is_zero());
+        for before in ends.get(&s.from).into_iter().chain(around).filter(|before| **before != s.line) {
+            out.extend([*before, s.line]);
+        }
+    }
+    out.sort_unstable();
+    out.dedup();
+    out
 }
 
 /// Whether a line gives single feeds.
@@ -344,6 +381,8 @@ pub(super) fn carbohydrate_feeding(days: &[(&Plan, &OrderDay)], weight: Option<E
     most_at_once(days, |_| true, of, true).unwrap_or_else(|| none("feed"))
 }
 
+/// h of the shortest time from the beginning of one feed to that of the next, which may be the next day's: of the feeds that
+/// begin in the day, or in the days of the cycle where the schedule does not repeat every day.
 pub(super) fn feed_interval(days: &[(&Plan, &OrderDay)]) -> Amount {
     // Feeds whose times are not known may lie between the others.
     let unplaced = feed_lines(days).fold(Vec::new(), |all, (.., l)| match &l.feeds {
@@ -353,33 +392,75 @@ pub(super) fn feed_interval(days: &[(&Plan, &OrderDay)]) -> Amount {
     if !unplaced.is_empty() {
         return Amount::Unknown(unplaced);
     }
-    // Beginnings of all feeds of the day, in order, those of one moment once; the steady day closes the circle.
     let counted = counts(days);
+    let none_today =
+        !feed_lines(days).any(|(plan, _, ix, _, l)| !l.volume.is_zero() && plan.lines.get(ix).is_some_and(&counted));
+    if none_today {
+        return none("single feed");
+    }
+    let Some((until, starts)) = beginnings(days) else { return Amount::unknown(Why::Range) };
+    match closest(until, &starts).and_then(|(a, b)| b.sub(a)?.div(HOUR)) {
+        Some(h) => Amount::Known(h),
+        None if starts.first().is_none_or(|first| *first >= until) => none("single feed"),
+        None => none(SECOND_FEED),
+    }
+}
+
+/// Where the two feeds begin that follow each other soonest, seconds of the window.
+pub(super) fn closest_feeds(days: &[(&Plan, &OrderDay)]) -> Option<(Exact, Exact)> {
+    let (until, starts) = beginnings(days)?;
+    closest(until, &starts)
+}
+
+fn closest(until: Exact, starts: &[Exact]) -> Option<(Exact, Exact)> {
+    let pairs = starts.windows(2).filter_map(|w| match w {
+        [a, b] if *a < until => Some((b.sub(*a)?, *a, *b)),
+        _ => None,
+    });
+    pairs.min().map(|(_, a, b)| (a, b))
+}
+
+/// Where all single feeds of a day, of the days of its cycle and of the day after them begin, in order, seconds of the
+/// window, those of one moment once; and where the cycle ends.
+fn beginnings(days: &[(&Plan, &OrderDay)]) -> Option<(Exact, Vec<Exact>)> {
+    let counted = counts(days);
+    let window = days.first()?.1.laid.window;
+    let lines: Vec<(&OrderDay, usize, &Line)> = feed_lines(days)
+        .filter_map(|(plan, day, ix, ..)| Some((day, ix, plan.lines.get(ix).filter(|line| counted(line))?)))
+        .collect();
+    let all: Vec<Line> = lines.iter().map(|(.., line)| (*line).clone()).collect();
+    let cycle = cycle_days(&all).and_then(|days| i64::try_from(days).ok()).unwrap_or(MOST_LINE_DAYS);
+    let most = MOST_LINE_DAYS.checked_div(i64::try_from(all.len()).ok()?).unwrap_or(1);
+    let cycle = cycle.min(most).max(1);
+    let until = window.length.add(Exact::int(cycle.checked_sub(1)?.checked_mul(DAY)?))?;
     let mut starts: Vec<Exact> = Vec::new();
-    for (plan, day) in days {
-        for s in day.laid.segments.iter().filter(|s| s.begins && !s.continuous) {
-            let feed = plan.parts.iter().any(|p| p.kind == Kind::Feed && p.source == Source::Line(s.line));
-            if feed && plan.lines.get(s.line).is_some_and(&counted) {
-                starts.push(s.from);
+    for (day, ix, line) in lines {
+        let own = day.laid.segments.iter().filter(|s| s.line == ix && s.begins && !s.continuous).map(|s| s.from);
+        let own: Vec<Exact> = own.collect();
+        let step = line.high.as_ref().filter(|run| run.start.is_none()).and_then(|run| match run.occurrences {
+            Occurrences::Every { step, weekdays: 0, .. } => Some(step),
+            _ => None,
+        });
+        match step {
+            // Without a start it is laid from the beginning of each window: the next feed is due an interval after the last.
+            Some(step) => starts.extend(own.iter().max().and_then(|last| last.add(step))),
+            None => {
+                for k in 1..=cycle.saturating_mul(2) {
+                    let enough = k > cycle && starts.iter().any(|from| *from >= until);
+                    if enough || starts.len() > MOST_TOGETHER {
+                        break;
+                    }
+                    let (offset, next) = day.laid.day_after(k)?;
+                    let begin = begin_in(&day.laid.zone, next, line).into_iter().map(|from| from.add(offset));
+                    starts.extend(begin.collect::<Option<Vec<_>>>()?);
+                }
             }
         }
+        starts.extend(own);
     }
     starts.sort_unstable();
     starts.dedup();
-    let gap = starts.windows(2).filter_map(|w| w.get(1)?.sub(*w.first()?)).min();
-    let around = match (starts.first(), starts.last(), days.first()) {
-        (Some(a), Some(b), Some((_, d))) if starts.len() > 1 => a.add(d.laid.window.length).and_then(|x| x.sub(*b)),
-        _ => None,
-    };
-    let shortest = match (gap, around) {
-        (Some(g), Some(a)) if a.is_positive() => Some(g.min(a)),
-        (g, _) => g,
-    };
-    match shortest.and_then(|s| s.div(HOUR)) {
-        Some(h) => Amount::Known(h),
-        None if starts.is_empty() => none("single feed"),
-        None => none(SECOND_FEED),
-    }
+    Some((until, starts))
 }
 
 pub(super) fn feeding_time(days: &[(&Plan, &OrderDay)]) -> Amount {
@@ -440,13 +521,23 @@ pub(super) fn hang_time(days: &[(&Plan, &OrderDay)]) -> Amount {
         }
         let (Some(content), Some(line)) = (plan.contents.get(part.content), plan.lines.get(ix)) else { continue };
         let closed = content.form == Some(Form::ReadyToHang);
+        let pieces = if hangs_on(line) { Vec::new() } else { joined(plan, day, part.content) };
         let x = match line.high.as_ref() {
             None => Amount::Unknown(line.why.clone()),
-            Some(_) if hangs_on(line) => match content.containers.last() {
+            Some(_) if hangs_on(line) || pieces.contains(&ix) => match content.containers.last() {
                 // The container empties at the rate.
-                Some(size) => emptied(plan, day, part.content, *size),
+                Some(size) => emptied(plan, day, part.content, *size)
+                    .and_then(|hang| hang.lasts.div(HOUR))
+                    .map_or_else(|| Amount::unknown(Why::Range), Amount::Known),
                 None if content.form.is_none() => Amount::unknown(Why::ProductUnknown),
-                None => Amount::unknown(Why::NotStated(content.label.clone(), "container sizes")),
+                None => {
+                    let why = vec![Why::NotStated(content.label.clone(), "container sizes")];
+                    // One that hangs for a piece, and perhaps on.
+                    match line.readings().filter_map(feed_of).filter_map(|(_, over)| over.div(HOUR)).min() {
+                        Some(piece) => Amount::at_least(piece, why),
+                        None => Amount::Unknown(why),
+                    }
+                }
             },
             // Single feeds: a container holds one feed, unless a smaller one is changed on the way.
             Some(_) => {
@@ -469,53 +560,122 @@ pub(super) fn hang_time(days: &[(&Plan, &OrderDay)]) -> Amount {
 /// Hours until a container is empty, the longest in the day, over all running segments of one content in
 /// turn: a container begun at a low rate and emptied at a higher one hangs for what it really takes. The last
 /// container of the day is taken to run on at the last rate unless the feed ends.
-fn emptied(plan: &Plan, day: &OrderDay, content: usize, size: Exact) -> Amount {
+pub(super) fn emptied(plan: &Plan, day: &OrderDay, content: usize, size: Exact) -> Option<Hang> {
+    let pieces = joined(plan, day, content);
     let runs = |line: usize| {
         plan.parts.iter().any(|p| p.content == content && p.source == Source::Line(line))
-            && plan.lines.get(line).is_some_and(hangs_on)
+            && (pieces.contains(&line) || plan.lines.get(line).is_some_and(hangs_on))
     };
-    let segments: Vec<_> = day.laid.segments.iter().filter(|s| runs(s.line) && s.from < s.to).collect();
-    let walk = || -> Option<Exact> {
-        let mut longest = Exact::ZERO;
-        let mut begun = segments.first()?.from;
-        let mut left = size;
-        let mut last: Option<(Exact, Exact)> = None;
-        let mut changes = 0usize;
-        for s in &segments {
-            let rate = s.volume.div(s.to.sub(s.from)?)?;
-            let mut at = s.from;
-            if last.is_none_or(|(to, _)| to < s.from) && left == size {
-                begun = s.from;
-            }
-            loop {
-                let empty = at.add(left.div(rate)?)?;
-                if empty > s.to {
-                    left = left.sub(s.to.sub(at)?.mul(rate)?)?;
-                    break;
-                }
-                longest = longest.max(empty.sub(begun)?);
-                at = empty;
-                begun = empty;
-                left = size;
-                changes += 1;
-                if changes > MAX_OCCURRENCES {
-                    return None;
-                }
-                if at == s.to {
-                    break;
-                }
-            }
-            last = Some((s.to, rate));
+    let segments: Vec<Segment> = day.laid.segments.iter().filter(|s| runs(s.line) && s.from < s.to).copied().collect();
+    // What is pumped for part of the day is taken down when it pauses; each stretch is a container's own.
+    let length = day.laid.window.length;
+    let pumped_on = segments.iter().any(|s| !pieces.contains(&s.line));
+    let stretches = if pumped_on { vec![segments] } else { stretches(segments, length) };
+    let mut longest: Option<Hang> = None;
+    for stretch in &stretches {
+        // What ends with the day runs on, unless it pauses there.
+        let all_day = stretches.len() == 1 && stretch.first().is_some_and(|s| s.from.is_zero());
+        let hang = emptied_in(stretch, size, Some(length).filter(|_| pumped_on || all_day))?;
+        longest = Some(longest.filter(|had| had.lasts >= hang.lasts).unwrap_or(hang));
+    }
+    longest
+}
+
+/// How a container empties.
+pub(super) struct Hang {
+    /// Seconds from when it is begun.
+    pub(super) lasts: Exact,
+    /// mL/s and seconds, one after the other; a pause at 0.
+    pub(super) pieces: Vec<(Exact, Exact)>,
+}
+
+impl Hang {
+    fn take(&mut self, lasts: Exact, pieces: &[(Exact, Exact)]) {
+        if lasts > self.lasts {
+            *self = Self { lasts, pieces: pieces.to_vec() };
         }
-        let (to, rate) = last?;
-        if left < size || longest.is_zero() {
-            // The day's last container: to the end of the feed, or on at the last rate.
-            let end = if to >= day.laid.window.length { to.add(left.div(rate)?)? } else { to };
-            longest = longest.max(end.sub(begun)?);
+    }
+}
+
+/// Whether what a part gives comes from a container that hangs until it is empty.
+pub(super) fn is_emptied(plan: &Plan, day: &OrderDay, part: &Part) -> bool {
+    let Source::Line(ix) = part.source else { return false };
+    plan.lines.get(ix).is_some_and(hangs_on) || joined(plan, day, part.content).contains(&ix)
+}
+
+/// Segments without a pause between them together; what ends with the day goes on in what begins with it.
+fn stretches(segments: Vec<Segment>, length: Exact) -> Vec<Vec<Segment>> {
+    let mut out: Vec<Vec<Segment>> = Vec::new();
+    for s in segments {
+        match out.last_mut() {
+            Some(stretch) if stretch.last().is_some_and(|before| before.to >= s.from) => stretch.push(s),
+            _ => out.push(vec![s]),
         }
-        longest.div(HOUR)
-    };
-    walk().map_or_else(|| Amount::unknown(Why::Range), Amount::Known)
+    }
+    let goes_on = out.len() > 1
+        && out.first().and_then(|stretch| stretch.first()).is_some_and(|s| s.from.is_zero())
+        && out.last().and_then(|stretch| stretch.last()).is_some_and(|s| s.to >= length);
+    if goes_on {
+        let first = out.remove(0);
+        let later =
+            first.into_iter().filter_map(|s| Some(Segment { from: s.from.add(length)?, to: s.to.add(length)?, ..s }));
+        if let Some(last) = out.last_mut() {
+            last.extend(later);
+        }
+    }
+    out
+}
+
+/// The container that takes longest until it is empty, of some segments in turn; what ends at `on` runs on.
+fn emptied_in(segments: &[Segment], size: Exact, on: Option<Exact>) -> Option<Hang> {
+    let mut longest = Hang { lasts: Exact::ZERO, pieces: Vec::new() };
+    let mut begun = segments.first()?.from;
+    let mut left = size;
+    let mut last: Option<(Exact, Exact)> = None;
+    let mut own: Vec<(Exact, Exact)> = Vec::new();
+    let mut changes = 0usize;
+    for s in segments {
+        let rate = s.volume.div(s.to.sub(s.from)?)?;
+        let mut at = s.from;
+        match last.map(|(to, _)| to).filter(|to| *to < s.from) {
+            _ if left == size => begun = s.from,
+            Some(to) => own.push((Exact::ZERO, s.from.sub(to)?)),
+            None => {}
+        }
+        loop {
+            let empty = at.add(left.div(rate)?)?;
+            if empty > s.to {
+                own.push((rate, s.to.sub(at)?));
+                left = left.sub(s.to.sub(at)?.mul(rate)?)?;
+                break;
+            }
+            own.push((rate, empty.sub(at)?));
+            longest.take(empty.sub(begun)?, &own);
+            own.clear();
+            at = empty;
+            begun = empty;
+            left = size;
+            changes += 1;
+            if changes > MAX_OCCURRENCES {
+                return None;
+            }
+            if at == s.to {
+                break;
+            }
+        }
+        last = Some((s.to, rate));
+    }
+    let (to, rate) = last?;
+    if left < size || longest.lasts.is_zero() {
+        // The day's last container: to the end of the feed, or on at the last rate.
+        let on = if Some(to) == on { left.div(rate)? } else { Exact::ZERO };
+        match own.last_mut() {
+            Some((_, seconds)) => *seconds = seconds.add(on)?,
+            None => own.push((rate, on)),
+        }
+        longest.take(to.add(on)?.sub(begun)?, &own);
+    }
+    Some(longest)
 }
 
 pub(super) fn time_to_goal(days: &[(&Plan, &OrderDay)]) -> Amount {

@@ -267,8 +267,8 @@ fn fill(p: &mut Plan, f: &EnteralFormula<'_>, m: Materials<'_>) {
     let entries: usize = f.administrations.iter().map(|a| a.timings.len().max(1)).sum();
     let too_many = entries > MOST_LINES;
     if too_many {
-        let why = format!("{entries} entries; at most {MOST_LINES} are computed");
-        p.notes.push(Noted { at: f.at, note: Note::NotComputable(why) });
+        let why = format!("the order has {entries} entries with a timing; of more than {MOST_LINES} none is computed");
+        p.notes.push(Noted { at: f.at, note: Note::TooCostly(why) });
     }
     for (ix, a) in f.administrations.iter().enumerate().take(if too_many { 1 } else { MOST_LINES }) {
         let (content_ix, kind) = match &a.product {

@@ -332,8 +332,21 @@ impl<'p> Sums<'p> {
     /// kcal of the additives given apart.
     pub fn additive_energy(&self) -> Amount {
         let apart = |g: &Given1<'_>| matches!(g.holds, Holds::Dose(_));
-        let mut out = exactly(&self.given, apart, |g| g.exact_energy())
+        let out = exactly(&self.given, apart, |g| g.exact_energy())
             .unwrap_or_else(|| sum_where(&self.given, apart, |g| g.energy().into_owned()));
+        self.with_uncounted(out)
+    }
+
+    /// g of a macronutrient, mg of a mineral, of the additives given apart.
+    pub fn additive(&self, nutrient: Nutrient) -> Amount {
+        let apart = |g: &Given1<'_>| matches!(g.holds, Holds::Dose(_));
+        let out = exactly(&self.given, apart, |g| g.exact_nutrient(nutrient))
+            .unwrap_or_else(|| sum_where(&self.given, apart, |g| g.nutrient(nutrient).into_owned()));
+        self.with_uncounted(out)
+    }
+
+    /// An amount with that of the additives that cannot be counted.
+    fn with_uncounted(&self, mut out: Amount) -> Amount {
         for open in self.days.iter().flat_map(|(plan, _)| &plan.uncounted) {
             out = out.plus(&Amount::unknown(Why::AdditiveAmount(open.label.clone())));
         }

@@ -8,7 +8,7 @@ use super::{ConceptKind, Rulebook};
 use crate::amount::{Amount, Why};
 use crate::exact::Exact;
 use crate::formulary::Formulary;
-use crate::formulary::product::{AgeClass, Form, Product};
+use crate::formulary::product::{AgeClass, Form, Nutrient, Product};
 use crate::intake::bundle::Gathered;
 use crate::intake::order::{At, Field, Order, Quantity, Rate};
 use crate::needs::{self, Single, Validity};
@@ -1070,7 +1070,11 @@ impl<'a> CaseFacts<'a> {
                 let unit = FACTORS.get(Measure::Energy.index()).copied().unwrap_or(Exact::ONE);
                 self.of_own_day(ix, Sums::additive_energy, unit)
             }
-            Name::LowestRate => self.of_own_day(ix, |sums| feeds::lowest_rate(sums.days()), PER_HOUR),
+            Name::AdditiveCarbohydrate => {
+                let unit = FACTORS.get(Measure::Carbohydrate.index()).copied().unwrap_or(Exact::ONE);
+                self.of_own_day(ix, |sums| sums.additive(Nutrient::Carbohydrate), unit)
+            }
+            Name::LowestRate => self.feeding(ix, feeds::lowest_rate, smallest, PER_HOUR),
             Name::Fortified => self.fortified(ix),
             Name::Cap => match (plan.cap, plan.cap_unusable) {
                 (Some(cap), _) => Ok(known(cap.per_day.div(DAY))),

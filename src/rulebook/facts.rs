@@ -223,7 +223,8 @@ facts! {
         Additives, "additives", Quantity(NUMBER), "", CORE, "Number of additives mixed into the feed or given apart";
         AdditivesMixedIn, "additives_mixed_in", Quantity(NUMBER), "", CORE, "Number of additives mixed into the feed; those ordered by the day or by the feed are given apart";
         AdditiveEnergy, "additive_energy", Quantity(ENERGY_RATE), "kcal/d", CORE, "Energy of the additives given apart, typical day";
-        LowestRate, "lowest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Lowest rate at which feed runs, typical day";
+        AdditiveCarbohydrate, "additive_carbohydrate", Quantity(MASS_RATE), "g/d", CORE, "Carbohydrate of the additives given apart, typical day";
+        LowestRate, "lowest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Lowest rate at which feed runs, of any day";
         Fortified, "fortified", Truth, "", CORE, "A milk fortifier is mixed into the feed or given apart";
         Cap, "cap", Quantity(VOLUME_RATE), "mL/d", CORE, "Maximum volume to deliver a day";
         FluidLimit, "fluid_limit", Quantity(VOLUME_RATE), "mL/d", OTHER_FLUIDS, "Fluid limit ordered";
@@ -261,6 +262,49 @@ facts! {
 /// Whether a fact is what a typical day gives.
 pub(super) fn is_of_a_day(ix: usize) -> bool {
     matches!(SOURCES.get(ix), Some(Source::Typical(measure) | Source::First(measure)) if !of_any_day(*measure))
+}
+
+/// Whether a fact is of a feed: an order of water alone has none.
+pub(super) fn is_of_feed(ix: usize) -> bool {
+    match SOURCES.get(ix) {
+        Some(Source::Typical(measure) | Source::First(measure)) => !matches!(
+            measure,
+            Measure::Volume
+                | Measure::VolumePerKg
+                | Measure::FlushVolume
+                | Measure::FreeWater
+                | Measure::FreeWaterPerKg
+                | Measure::Sodium
+                | Measure::SodiumMoles
+                | Measure::SodiumPerKg
+                | Measure::Chloride
+                | Measure::ChlorideMoles
+                | Measure::ChloridePerKg
+        ),
+        Some(Source::Other(name)) => matches!(
+            name,
+            Name::Method
+                | Name::ProductAgeClass
+                | Name::ProductForm
+                | Name::ProductContains
+                | Name::ProductFreeFrom
+                | Name::ProductViscosity
+                | Name::Density
+                | Name::EnergyStated
+                | Name::Container
+                | Name::Steps
+                | Name::FirstRate
+                | Name::LargestStep
+                | Name::ShortestStepTime
+                | Name::RunningRate
+                | Name::SingleFeedRate
+                | Name::ShortestFeed
+                | Name::AtGoalAtOnce
+                | Name::LowestRate
+                | Name::Fortified
+        ),
+        None => false,
+    }
 }
 
 /// Whether a fact is worked out from the dosing weight, or is that weight.

@@ -3,7 +3,7 @@
 
 use super::case::CaseFacts;
 use super::expression::{Expression, Gap, Scale, Sitting, Template, Verdict, shown};
-use super::facts::{FACTS, is_an_amount, is_of_a_day, rests_on_weight};
+use super::facts::{FACTS, is_an_amount, is_of_a_day, is_of_feed, rests_on_weight};
 use super::value::{Facts, Missing, Need, Truth, Value};
 use super::{Bound, Check, Ground, Limit, Mode, Rulebook, correction};
 use crate::amount::{Amount, Why};
@@ -25,6 +25,10 @@ pub struct Circumstances<'a> {
     pub order: At,
     /// The day that is judged.
     pub day: Looked,
+    /// Whether the order gives water and no feed: it is judged for what is its own, and with the patient's other orders.
+    pub water: bool,
+    /// Whether another order of the patient that was sent gives feed.
+    pub fed: bool,
 }
 
 /// Which day's amounts are judged.
@@ -42,13 +46,17 @@ pub enum Looked {
     },
     /// The typical day with that of so many other orders of the patient, which run at other times.
     Together(usize),
+    /// The typical day of an order beside others that run at the same times: everything but what is too little in a day.
+    Beside,
+    /// The typical day with that of so many others, some of which run at the same times: what is too little.
+    Sum(usize),
 }
 
 impl Looked {
     /// What a finding on amounts of that day begins with.
     fn prefix(self) -> Option<String> {
         match self {
-            Self::Typical => None,
+            Self::Typical | Self::Beside => None,
             Self::Fuller { day, others: 0 } => Some(format!("On day {day} of the order: ")),
             Self::Fuller { day, others: 1 } => {
                 Some(format!("On day {day}, together with the patient's other feeding order: "))
@@ -56,8 +64,8 @@ impl Looked {
             Self::Fuller { day, others } => {
                 Some(format!("On day {day}, together with the patient's {others} other feeding orders: "))
             }
-            Self::Together(1) => Some("Together with the patient's other feeding order: ".to_owned()),
-            Self::Together(n) => Some(format!("Together with the patient's {n} other feeding orders: ")),
+            Self::Together(1) | Self::Sum(1) => Some("Together with the patient's other feeding order: ".to_owned()),
+            Self::Together(n) | Self::Sum(n) => Some(format!("Together with the patient's {n} other feeding orders: ")),
         }
     }
 }
@@ -165,18 +173,43 @@ fn graver<'a>(into: &mut [Judged<'a>], more: Vec<Judged<'a>>) {
     }
 }
 
-/// Whether a check compares what a whole day gives.
-fn of_a_day(check: &Check) -> bool {
+/// Facts of what a check compares, and where.
+fn compares(check: &Check) -> impl Iterator<Item = usize> {
     let expressions = check.measure.iter().chain(check.when.iter()).chain(match &check.bound {
         Bound::Above(e) | Bound::Below(e) | Bound::When(e) => Some(e),
     });
-    expressions.flat_map(|e| e.facts()).any(|ix| is_of_a_day(*ix))
+    expressions.flat_map(|e| e.facts()).copied()
+}
+
+/// Whether a check compares what a whole day gives.
+fn of_a_day(check: &Check) -> bool {
+    compares(check).any(is_of_a_day)
+}
+
+/// Whether a check is one of a feed.
+fn concerns_feed(check: &Check) -> bool {
+    compares(check).any(is_of_feed)
+}
+
+/// Whether a limit says nothing of an order that gives water and no feed.
+fn is_of_feed_alone(limit: &Limit, about: &Circumstances<'_>) -> bool {
+    about.water
+        && (limit.scope.iter().flat_map(|scope| scope.facts()).any(|ix| is_of_feed(*ix))
+            || !limit.checks.iter().any(|check| is_made(check, about)))
 }
 
 /// Whether a check is made on the day that is judged.
 fn is_made(check: &Check, about: &Circumstances<'_>) -> bool {
+    let too_little = matches!(check.bound, Bound::Below(_)) && of_a_day(check);
+    if about.water && concerns_feed(check) {
+        return false;
+    }
     match about.day {
-        Looked::Typical | Looked::Together(_) => true,
+        // What water alone gives is not what the patient gets.
+        Looked::Typical => !(about.water && too_little),
+        Looked::Together(_) => about.fed || !(about.water && too_little),
+        Looked::Beside => !too_little,
+        Looked::Sum(_) => too_little,
         // Too little is looked for on the typical day: feeds begin low.
         Looked::Fuller { .. } => !matches!(check.bound, Bound::Below(_)) && of_a_day(check),
     }
@@ -332,6 +365,9 @@ pub fn judge<'a>(
     for (ix, (limit, scope)) in book.limits.iter().zip(&scopes).enumerate() {
         let outcome = match switched_off(book, &limit.rule.id, about.on) {
             Some(off) => off,
+            None if is_of_feed_alone(limit, about) => {
+                Outcome::NotApplicable(Cow::Borrowed("the order gives water and no feed"))
+            }
             None => outcome(book, (&scopes, &sitting), (ix, limit), *scope, facts, about),
         };
         let judged = Judged { rule: &limit.rule, outcome };
@@ -644,7 +680,7 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
         out.text.insert_str(0, &prefix);
         // No single change of this order is the answer to what several give, or to what one day of it gives.
         out.correction = None;
-        if matches!(about.day, Looked::Together(_) | Looked::Fuller { others: 1.., .. }) {
+        if matches!(about.day, Looked::Together(_) | Looked::Sum(_) | Looked::Fuller { others: 1.., .. }) {
             out.fix = Some("Look at the orders together: change one of them, or end one.".to_owned());
         }
     }
@@ -750,7 +786,8 @@ fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: 
     match about.day {
         Looked::Fuller { day, others: 0 } => said.push_str(&format!(" (on day {day} of the order)")),
         Looked::Fuller { day, .. } => said.push_str(&format!(" (on day {day} of the patient's orders together)")),
-        Looked::Typical | Looked::Together(_) => {}
+        Looked::Typical | Looked::Together(_) | Looked::Beside => {}
+        Looked::Sum(_) => said.push_str(" (of the patient's orders together)"),
     }
     let mut at: Vec<At> = missing.iter().flat_map(|m| m.at.iter().copied()).collect();
     for m in missing {

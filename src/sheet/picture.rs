@@ -4,9 +4,10 @@
 use super::words::{length, moment, per_hour};
 use super::{MOST_ROWS, Word, seen};
 use crate::exact::Exact;
-use crate::nutrition::feeds::hangs_on;
+use crate::nutrition::feeds::{hangs_on, joined_among};
 use crate::nutrition::plan::{Kind, Plan, Source};
 use crate::nutrition::totals::OrderDay;
+use crate::timing::calendar::DAY;
 use crate::timing::calendar::clock;
 use crate::timing::day::Segment;
 use crate::timing::schedule::Line;
@@ -388,7 +389,8 @@ fn changes(
             .collect();
         // As the hang time is reckoned: a single feed has a container of its own.
         let of_its_own = of.len();
-        of.retain(|s| plan.lines.get(s.line).is_some_and(hangs_on));
+        let pieces = joined_among(plan, of.iter().copied(), Exact::int(DAY), ix);
+        of.retain(|s| pieces.contains(&s.line) || plan.lines.get(s.line).is_some_and(hangs_on));
         if of.is_empty() {
             words.push(format!("{}: a container for each feed", seen(&content.label)));
             continue;

@@ -111,12 +111,36 @@ pub struct CapReached {
 pub struct Laid {
     /// The window.
     pub window: Window,
+    /// The time zone of its clock.
+    pub zone: TimeZone,
     /// Per line, in the order given.
     pub lines: Vec<LineDay>,
     /// Segments of the most the order allows, by time.
     pub segments: Vec<Segment>,
     /// The cap, where it lies below the schedule.
     pub cap: Option<CapReached>,
+}
+
+impl Laid {
+    /// The k-th day of 24 h after the window (from 1), the clock as if it did not change, and where in seconds of the window it
+    /// begins.
+    pub fn day_after(&self, k: i64) -> Option<(Exact, Window)> {
+        let first = Window {
+            start: self.window.end(),
+            local: self.window.local.add(Exact::int(DAY))?,
+            length: Exact::int(DAY),
+            civil: false,
+        };
+        let before = k.checked_sub(1)?;
+        let offset = self.window.length.add(Exact::int(before.checked_mul(DAY)?))?;
+        Some((offset, first.later(before)?))
+    }
+}
+
+/// Where the feeds of a line begin in a window, seconds.
+pub fn begin_in(zone: &TimeZone, window: Window, line: &Line) -> Vec<Exact> {
+    let laid = lay(zone, window, std::slice::from_ref(line), &[false], None);
+    laid.segments.iter().filter(|s| s.begins && !s.continuous).map(|s| s.from).collect()
 }
 
 /// Volume, feeds and seconds of one run in one window.
@@ -499,7 +523,7 @@ pub fn lay(zone: &TimeZone, window: Window, lines: &[Line], capped: &[bool], cap
             cut_anywhere(&mut days, capped, cap, window.length)
         })
     });
-    Laid { window, lines: days, segments, cap: reached }
+    Laid { window, zone: zone.clone(), lines: days, segments, cap: reached }
 }
 
 /// What one line gives in a window, all of its times taken as they are laid.
@@ -1182,10 +1206,14 @@ fn spread<'a>(amounts: impl Iterator<Item = &'a Amount>) -> Amount {
 /// these feeds. `None` where nothing has to be looked at, or no such window is found.
 fn settled(zone: &TimeZone, first: Window, lines: &[Line]) -> Option<Window> {
     let runs = || lines.iter().filter_map(|l| l.high.as_ref());
-    let timed = |r: &Run| r.start.is_some() && matches!(r.dose, Dose::Volume { over, .. } if over.is_positive());
+    // On civil days the night before may also have been longer or shorter than others.
+    let timed = |r: &Run| {
+        (r.start.is_some() || first.civil) && matches!(r.dose, Dose::Volume { over, .. } if over.is_positive())
+    };
     if !runs().any(timed) {
         return None;
     }
+    let usual = |day: &Window| !day.civil || day.length == Exact::int(DAY);
     let cycle = i64::try_from(cycle_days(lines)?).ok()?;
     // Where the time of day of a feed is not known, the least of the first day tells that it may be cut.
     let most = |w: Window| -> Vec<(Option<Exact>, Option<Exact>)> {
@@ -1204,7 +1232,7 @@ fn settled(zone: &TimeZone, first: Window, lines: &[Line]) -> Option<Window> {
         if runs().filter_map(|r| r.end).any(|end| end < next.end()) {
             return None;
         }
-        if most(day) == most(next) {
+        if usual(&day) && most(day) == most(next) {
             return Some(day);
         }
     }

@@ -24,6 +24,8 @@ pub enum Note {
     NotPositive(&'static str, String),
     /// A timing that cannot be computed. (why)
     NotComputable(String),
+    /// It would take too long to compute, or to look at all of it. (what, in words)
+    TooCostly(String),
     /// The timing code and the repeat disagree. (code, its count a day, the repeat's)
     CodeAgainstRepeat(String, String, String),
     /// Two codes of one timing disagree. (codes)

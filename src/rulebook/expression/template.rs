@@ -167,30 +167,77 @@ impl Template {
         })
     }
 
-    /// The sentence for one order; `extra` as for [`Expression::evaluate`].
+    /// The sentence for one order; `extra` as for [`Expression::evaluate`]. Figures that differ from the bound and would be
+    /// rounded to the same have so many decimals more that they differ.
     pub fn render(&self, facts: &dyn Facts, extra: &[Value]) -> String {
         let mut out = String::with_capacity(self.text.len() + 16);
-        say(&mut out, &self.parts, facts, extra);
+        say(&mut out, &self.parts, facts, extra, self.finer(facts, extra));
         out
+    }
+
+    /// Decimals that the figures in the unit of the bound need beyond those that they name.
+    fn finer<'t>(&'t self, facts: &dyn Facts, extra: &[Value]) -> Finer<'t> {
+        let bounds = || self.parts.iter().filter_map(|part| part.of_bound(true));
+        let figures = || self.parts.iter().filter_map(|part| part.of_bound(false));
+        let amount = |expression: &Expression| match expression.evaluate(facts, extra) {
+            Value::Quantity(Amount::Known(x)) => Some(x),
+            _ => None,
+        };
+        let mut finer = Finer { unit: None, more: 0 };
+        for (bound, unit, places) in bounds() {
+            let Some(b) = amount(bound) else { continue };
+            for (figure, its_unit, its_places) in figures().filter(|(_, its_unit, _)| *its_unit == unit) {
+                let Some(x) = amount(figure).filter(|x| *x != b) else { continue };
+                let alike = |more: u32| {
+                    let show = |x, places: u32| shown(&Amount::Known(x), its_unit, places.saturating_add(more));
+                    show(x, its_places) == show(b, places)
+                };
+                let more = (0..=MAX_PLACES).find(|n| !alike(*n)).unwrap_or(0);
+                if more > finer.more {
+                    finer = Finer { unit, more };
+                }
+            }
+        }
+        finer
+    }
+}
+
+/// Decimals more that figures of a unit need.
+#[derive(Clone, Copy)]
+struct Finer<'t> {
+    unit: Option<&'t Scale>,
+    more: u32,
+}
+
+impl Part {
+    /// A figure with its unit and decimals, that is the bound, or one that is not.
+    fn of_bound(&self, bound: bool) -> Option<(&Expression, Option<&Scale>, u32)> {
+        match self {
+            Self::Figure { expression, unit, places } if (expression.text == "bound") == bound => {
+                Some((expression, unit.as_ref(), *places))
+            }
+            _ => None,
+        }
     }
 }
 
 /// Says parts, and tells whether every figure among them is known.
-fn say(out: &mut String, parts: &[Part], facts: &dyn Facts, extra: &[Value]) -> bool {
+fn say(out: &mut String, parts: &[Part], facts: &dyn Facts, extra: &[Value], finer: Finer<'_>) -> bool {
     let mut known = true;
     for part in parts {
         match part {
             Part::Text(text) => out.push_str(text),
             Part::Figure { expression, unit, places } => {
-                known &= show(out, &expression.evaluate(facts, extra), unit.as_ref(), *places);
+                let more = if unit.as_ref() == finer.unit { finer.more } else { 0 };
+                known &= show(out, &expression.evaluate(facts, extra), unit.as_ref(), places.saturating_add(more));
             }
             Part::Choice(choice) => {
                 let before = out.len();
                 let holds =
                     choice.when.as_ref().is_none_or(|when| when.evaluate(facts, extra) == Value::Truth(Truth::True));
-                if !(holds && say(out, &choice.then, facts, extra)) {
+                if !(holds && say(out, &choice.then, facts, extra, finer)) {
                     out.truncate(before);
-                    known &= say(out, &choice.otherwise, facts, extra);
+                    known &= say(out, &choice.otherwise, facts, extra, finer);
                 }
             }
         }
@@ -393,6 +440,11 @@ fn show(out: &mut String, value: &Value, unit: Option<&Scale>, places: u32) -> b
     true
 }
 
+/// Whether a number as it is shown is zero.
+fn is_zero(text: &str) -> bool {
+    text == "0" || text == "-0"
+}
+
 /// An amount for people, rounded once; `None` when nothing is known of it.
 pub(in crate::rulebook) fn shown(amount: &Amount, unit: Option<&Scale>, places: u32) -> Option<String> {
     let number = |x: Exact| -> Option<String> {
@@ -400,7 +452,9 @@ pub(in crate::rulebook) fn shown(amount: &Amount, unit: Option<&Scale>, places: 
             Some(unit) => unit.from_base(x)?,
             None => x,
         };
-        Some(x.short(places))
+        // What is not zero is not shown as zero.
+        let text = (places..=places.max(MAX_PLACES)).map(|places| x.short(places)).find(|text| !is_zero(text));
+        Some(text.unwrap_or_else(|| x.short(places)))
     };
     let mut text = match amount {
         Amount::Known(x) => number(*x)?,
