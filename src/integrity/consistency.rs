@@ -242,9 +242,7 @@ pub(super) fn rate_against_volume(case: &Case<'_>) -> Outcome {
 }
 
 pub(super) fn count_against_volume(_: &Case<'_>) -> Outcome {
-    Outcome::NotApplicable(Cow::Borrowed(
-        "a NutritionOrder has no element for the day's total besides its maximum volume (CON-03)",
-    ))
+    super::waits("CON-02")
 }
 
 pub(super) fn cap(case: &Case<'_>) -> Outcome {

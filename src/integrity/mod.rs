@@ -534,6 +534,28 @@ const fn rule(
     )
 }
 
+/// Rules of the list that this version judges of no order, with the data that they wait for.
+pub static NOT_JUDGED: &[(&str, &str)] = &[
+    (
+        "CON-02",
+        "the day's total as the prescriber states it beside volume and number of feeds: a NutritionOrder has no element for it besides the maximum volume, which CON-03 judges",
+    ),
+    (
+        "UNT-07",
+        "the usual dose of each electrolyte additive, as figures of the institution, and additives that name their salt: neither a NutritionOrder nor the formulary has them",
+    ),
+];
+
+/// The data that a rule of the program waits for, if this version does not judge it.
+pub fn not_judged_yet(id: &str) -> Option<&'static str> {
+    NOT_JUDGED.iter().find(|(known, _)| *known == id).map(|(_, waits)| *waits)
+}
+
+/// The outcome of such a rule.
+fn waits(id: &str) -> Outcome {
+    Outcome::NotProvided(Cow::Borrowed(not_judged_yet(id).unwrap_or("data that is not read yet")))
+}
+
 /// Causes and the consequences they hide: one root cause, one finding.
 const HIDES: &[(&str, &[&str])] = &[
     ("UNT-02", &["UNT-01", "UNT-05", "CON-04"]),

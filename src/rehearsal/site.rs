@@ -1,7 +1,7 @@
 //! An institution's own tests of its rulebook: whole orders, in short form or as FHIR files, and what the rules must
 //! come to. Reading is pure; the text of a file that a test names is given by the caller.
 
-use super::{declares, said};
+use super::{day_of, declares, said};
 use crate::appraise::{Institution, appraise_by, own_rules};
 use crate::findings::Tier;
 use crate::formulary::Formulary;
@@ -244,7 +244,8 @@ pub fn run(
     let (bundle, version) = match &test.order {
         Order::Given(given) => {
             declares(given, &mut settings)?;
-            (short_form::compose(given, book)?.into_bytes(), FhirVersion::R4)
+            let named = book.limits.iter().filter(|l| test.outcomes.iter().any(|(id, ..)| *id == *l.rule.id));
+            (short_form::compose_on(day_of(named), given, book)?.into_bytes(), FhirVersion::R4)
         }
         Order::File(name, version) => {
             let listed = |kind: &str| test.declared.iter().flatten().any(|name| name == kind);

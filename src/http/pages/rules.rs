@@ -239,12 +239,14 @@ fn full(book: &Rulebook, id: &str) -> Option<Full> {
     let own = own_rules().find(|rule| rule.id == id)?;
     let mut out = of_rule(own, "the program".to_owned());
     OWN.clone_into(&mut out.goes);
-    out.off = book
-        .off
-        .iter()
-        .find(|off| off.rule == id)
-        .map(|off| format!("by {}, until {}: {}", off.by, off.until, off.why));
+    out.off = off(book, id);
     Some(out)
+}
+
+/// Who switched a rule off, until when and why.
+fn off(book: &Rulebook, id: &str) -> Option<String> {
+    let off = book.off.iter().find(|off| off.rule == id)?;
+    Some(format!("by {}, until {}: {}", off.by, off.until, off.why))
 }
 
 fn of_rule(rule: &Rule, stands: String) -> Full {
@@ -324,6 +326,7 @@ fn of_limit(book: &Rulebook, l: &Limit) -> Full {
             })
             .collect(),
         changes: l.changes.clone(),
+        off: off(book, &l.rule.id),
         ..of_rule(&l.rule, format!("the rulebook, {} {} ({})", book.label, book.edition, l.places.join(", ")))
     }
 }
