@@ -1102,6 +1102,25 @@ fn report<'a, 'd>(
     if d.computed {
         let foods_not_known =
             if d.order.excluded.is_empty() { Vec::new() } else { rulebook::case::foods_not_known(&d.order, book) };
+        let (first, typical) = together.map_or_else(Default::default, |all| (all.on(all.first), all.on(all.typical)));
+        let from = FactsFrom {
+            order: &d.order,
+            plan: &d.plan,
+            days: &d.days,
+            further: &d.further,
+            steady: d.steady.as_ref().ok(),
+            together: [&first, &typical],
+            context: &d.context,
+            gathered,
+            formulary,
+            sent: products,
+            settings,
+            book,
+            tests: &patient::laboratory::TESTS,
+            holds: &rulebook::judge::holds,
+        };
+        let facts = CaseFacts::new(from);
+        let (pumps, stops) = (facts.pumps(), facts.stops());
         let case = Case {
             order: &d.order,
             problems: &d.problems,
@@ -1115,35 +1134,18 @@ fn report<'a, 'd>(
             beside,
             others_sent,
             foods_not_known: &foods_not_known,
+            pumps: &pumps,
+            stops: &stops,
         };
         let on = d.context.reference.as_ref().map(|r| r.date);
         judged.extend(integrity::judge(&case, &|id| rulebook::judge::switched_off(book, id, on)));
         sent_warnings(&mut judged, &d.plan, sent);
         if !book.is_empty() {
-            let (first, typical) =
-                together.map_or_else(Default::default, |all| (all.on(all.first), all.on(all.typical)));
-            let from = FactsFrom {
-                order: &d.order,
-                plan: &d.plan,
-                days: &d.days,
-                further: &d.further,
-                steady: d.steady.as_ref().ok(),
-                together: [&first, &typical],
-                context: &d.context,
-                gathered,
-                formulary,
-                sent: products,
-                settings,
-                book,
-                tests: &patient::laboratory::TESTS,
-                holds: &rulebook::judge::holds,
-            };
             let day = match together {
                 None => Looked::Typical,
                 Some(all) => Looked::Together(all.plans.len().saturating_sub(1)),
             };
             let about = Circumstances { declared: &settings.declared, on, order: d.order.at, day };
-            let facts = CaseFacts::new(from);
             let others = together.map_or(0, |all| all.plans.len().saturating_sub(1));
             let of_all: Vec<(usize, Vec<(&Plan, &OrderDay)>)> =
                 together.iter().flat_map(|all| all.fuller.iter().map(|(nth, day)| (*nth, all.on(day)))).collect();
@@ -1203,7 +1205,7 @@ fn sent_warnings(judged: &mut [Judged<'_>], plan: &Plan, sent: &Sent) {
             for w in warnings {
                 findings.push(Finding {
                     tier: Tier::Med,
-                    text: format!("The product sent with the order: {w}"),
+                    text: format!("The product sent with the order, {}: {}", element_of(&content.label, w), w.text),
                     arithmetic: None,
                     fix: None,
                     at: vec![*at],
@@ -1220,7 +1222,20 @@ fn sent_warnings(judged: &mut [Judged<'_>], plan: &Plan, sent: &Sent) {
     if let Some(j) = judged.iter_mut().find(|j| j.rule.id == "NUT-09") {
         match &mut j.outcome {
             Outcome::Flagged(f) => f.extend(findings),
+            Outcome::Off(_) => {}
             other => *other = Outcome::Flagged(findings),
+        }
+    }
+}
+
+/// What of a product that was sent a warning is about, as the resource names it: nobody who sends one knows our table.
+fn element_of(product: &str, warning: &FormularyProblem) -> String {
+    const UNITS: [&str; 8] = ["kcal", "g", "mg", "mmol", "mL", "mosm", "kg", "L"];
+    match &warning.column {
+        None => product.to_owned(),
+        Some(column) => {
+            let words: Vec<&str> = column.name.split('_').filter(|word| !UNITS.contains(word)).collect();
+            format!("{product}, {}", words.join(" "))
         }
     }
 }

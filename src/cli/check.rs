@@ -96,10 +96,12 @@ impl Check {
                 complain(INVENTED);
                 formulary::embedded()
             }
-            (None, false) => Err(
-                "--formulary FILE is needed: without products nothing can be worked out (--demo uses an invented one)"
-                    .to_owned(),
-            ),
+            (None, false) => {
+                complain(
+                    "no formulary was given (--formulary FILE; --demo uses an invented one): every product is unknown, and energy, protein and water are not worked out",
+                );
+                Ok(Formulary::none())
+            }
         }
     }
 

@@ -144,6 +144,47 @@ pub struct Case<'a> {
     pub others_sent: bool,
     /// Places of foods that the order excludes and that the rulebook has no word for.
     pub foods_not_known: &'a [At],
+    /// Pumps that may be the one in use; more than one where it cannot be told.
+    pub pumps: &'a [PumpRange],
+    /// Orders that nothing is to be given.
+    pub stops: &'a Stops,
+}
+
+/// What a pump can be set to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PumpRange {
+    /// For people.
+    pub title: String,
+    /// Lowest and highest rate, and the step in between, mL/h.
+    pub rate: [Exact; 3],
+}
+
+/// Orders that the patient is to have nothing by mouth or tube.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum Stops {
+    /// The rulebook has no codes for them.
+    #[default]
+    NoCodes,
+    /// The sender sent no orders of that kind.
+    NotSent,
+    /// What was sent.
+    Sent {
+        /// Orders in force whose codes say so.
+        found: Vec<Stop>,
+        /// Orders in force whose codes say nothing that is known, and what is unclear about them.
+        unread: Vec<(At, &'static str)>,
+    },
+}
+
+/// One of them.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stop {
+    /// The order.
+    pub at: At,
+    /// What it says, in the rulebook's words.
+    pub title: String,
+    /// From and to, as far as stated.
+    pub period: [Option<crate::intake::order::When>; 2],
 }
 
 impl<'a> Case<'a> {

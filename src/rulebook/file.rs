@@ -108,11 +108,12 @@ pub const EVIDENCE: [(Evidence, &str); 5] = [
     (Evidence::FromMemory, "from-memory"),
 ];
 /// Words for kinds of concepts.
-pub const CONCEPT_KINDS: [(ConceptKind, &str); 4] = [
+pub const CONCEPT_KINDS: [(ConceptKind, &str); 5] = [
     (ConceptKind::Condition, "condition"),
     (ConceptKind::Allergy, "allergy"),
     (ConceptKind::Medicine, "medicine"),
     (ConceptKind::Setting, "setting"),
+    (ConceptKind::Hold, "hold"),
 ];
 /// Words for kinds of tests.
 pub const TEST_KINDS: [(TestKind, &str); 4] = [

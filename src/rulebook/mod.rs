@@ -168,6 +168,8 @@ pub enum ConceptKind {
     Allergy,
     Medicine,
     Setting,
+    /// An order that nothing is to be given by mouth or tube.
+    Hold,
 }
 
 /// What codes mean: a key for expressions and the codes that stand for it.
