@@ -158,6 +158,8 @@ pub struct Appraisal<'a> {
     pub problems: Vec<Problem>,
     /// Why nothing was appraised.
     pub refused: Option<(Refusal, Refused)>,
+    /// Lines of the file before this input, where it is one of several.
+    lines_before: u32,
 }
 
 /// The words of a refusal.
@@ -171,6 +173,23 @@ pub struct Refused {
     pub path: Option<String>,
     /// Line and column.
     pub position: Option<(u32, u32)>,
+}
+
+impl Refused {
+    /// The sentence with its place, once.
+    pub fn with_place(&self) -> Cow<'_, str> {
+        match self.position {
+            Some((line, column)) => {
+                let place = format!("line {line}, column {column}: ");
+                if self.text.starts_with(&place) {
+                    Cow::Borrowed(&self.text)
+                } else {
+                    Cow::Owned(format!("{place}{}", self.text))
+                }
+            }
+            None => Cow::Borrowed(&self.text),
+        }
+    }
 }
 
 impl<'a> Appraisal<'a> {
@@ -202,7 +221,21 @@ impl<'a> Appraisal<'a> {
 
     /// Line and column of a place.
     pub fn position(&self, at: At) -> Option<(u32, u32)> {
-        self.document.as_ref().map(|d| d.node(at).line_column())
+        let (line, column) = self.document.as_ref()?.node(at).line_column();
+        Some((line.saturating_add(self.lines_before), column))
+    }
+
+    /// The input begins on this line of its file, from 1: places are those of the file.
+    pub fn begin_on_line(&mut self, first: u32) {
+        self.lines_before = first.saturating_sub(1);
+        if let Some((_, refused)) = &mut self.refused
+            && let Some((line, column)) = refused.position
+        {
+            let here = line.saturating_add(self.lines_before);
+            let (old, new) = (format!("line {line}, column {column}"), format!("line {here}, column {column}"));
+            refused.text = refused.text.replacen(&old, &new, 1);
+            refused.position = Some((here, column));
+        }
     }
 }
 
@@ -300,6 +333,7 @@ pub fn check_pieces<'a>(
         combined,
         problems,
         refused: None,
+        lines_before: 0,
     }
 }
 
@@ -319,6 +353,7 @@ fn run<'a>(input: &'a [u8], name: &str, version: FhirVersion, by: Institution<'a
         combined: Vec::new(),
         problems: Vec::new(),
         refused: None,
+        lines_before: 0,
     };
     let document = match Document::read(input, &Limits::default()) {
         Ok(d) => d,

@@ -753,7 +753,8 @@ fn dates_that_lapse_are_told() {
     let book = good(&[WHOLE]);
     let told = |y, m, d| lapses(&book, date(y, m, d));
     // WHOLE's limit is in effect from 2026-11-25 to 2030-01-01, CMP-04 off until 2027-06-30.
-    assert_eq!(told(2026, 11, 24), ["RTE-03 judges nothing before 2026-11-25 (effective-from)"]);
+    let adopted = "the rulebook is adopted only from 2026-11-25 on, which has not come (adopted.on)";
+    assert_eq!(told(2026, 11, 24), [adopted, "RTE-03 judges nothing before 2026-11-25 (effective-from)"]);
     assert_eq!(told(2026, 11, 25), Vec::<String>::new());
     assert_eq!(told(2027, 6, 30), Vec::<String>::new());
     let off = "CMP-04 is no longer switched off, since 2027-06-30 is over (until)";

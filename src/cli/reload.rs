@@ -67,7 +67,11 @@ impl Source {
     }
 
     fn used(&self, texts: Texts) -> Result<(Rulebook, Rehearsal), Vec<String>> {
-        let book = if rulebook::without(&self.files) { Rulebook::default() } else { rulebook::of(&texts).map_err(|all| rulebook::sentences(&all))? };
+        let book = if rulebook::without(&self.files) {
+            Rulebook::default()
+        } else {
+            rulebook::of(&texts).map_err(|all| rulebook::sentences(&all))?
+        };
         let rehearsal = self.rehearse(&book);
         if rehearsal.failing.is_empty() { Ok((book, rehearsal)) } else { Err(rehearsal.problems) }
     }

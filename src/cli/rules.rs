@@ -216,9 +216,7 @@ fn failing(book: &Rulebook) -> Result<Vec<Rehearsed>, String> {
 
 fn check(book: &Book, format: Format) -> Result<Exit, String> {
     let read = if rulebook::without(&book.files) { Ok(Rulebook::default()) } else { rulebook::read(&book.files) };
-    let place = |p: &RulebookProblem| {
-        json!({"file": p.file, "line": p.at.map(|at| at.0), "column": p.at.map(|at| at.1), "text": p.text})
-    };
+    let place = |p: &RulebookProblem| json!({"file": p.file, "line": p.at.map(|at| at.0), "column": p.at.map(|at| at.1), "text": p.text});
     let book = match read {
         Ok(book) => book,
         Err(problems) => {
@@ -229,10 +227,8 @@ fn check(book: &Book, format: Format) -> Result<Exit, String> {
                     print(&json!({"usable": false, "problems": problems}).to_string());
                 }
                 Format::Junit => {
-                    let cases: Vec<_> = problems
-                        .iter()
-                        .map(|p| ("rulebook".to_owned(), p.to_string(), Some(p.to_string())))
-                        .collect();
+                    let cases: Vec<_> =
+                        problems.iter().map(|p| ("rulebook".to_owned(), p.to_string(), Some(p.to_string()))).collect();
                     print(&answer::junit_of("rules check", &cases));
                 }
             }
@@ -246,7 +242,10 @@ fn check(book: &Book, format: Format) -> Result<Exit, String> {
         .iter()
         .map(|r| {
             let why = r.failure.as_deref().unwrap_or_default();
-            format!("{}: the example \"{}\" of {} fails, and a service does not start with it: {why}", r.place, r.title, r.rule)
+            format!(
+                "{}: the example \"{}\" of {} fails, and a service does not start with it: {why}",
+                r.place, r.title, r.rule
+            )
         })
         .collect();
     let warnings = book.warnings.len() + lapses.len() + examples.len();
@@ -270,8 +269,7 @@ fn check(book: &Book, format: Format) -> Result<Exit, String> {
             print(&json!({"usable": true, "rulebook": name_of(&book), "limits": book.limits.len(), "waiting": book.waiting.len(), "problems": [], "warnings": places, "failing": failing, "lapses": lapses}).to_string());
         }
         Format::Junit => {
-            let mut cases: Vec<(String, String, Option<String>)> =
-                vec![("rulebook".to_owned(), name_of(&book), None)];
+            let mut cases: Vec<(String, String, Option<String>)> = vec![("rulebook".to_owned(), name_of(&book), None)];
             let told = book.warnings.iter().map(ToString::to_string).chain(examples).chain(lapses);
             cases.extend(told.map(|line| ("rulebook".to_owned(), line.clone(), Some(line))));
             print(&answer::junit_of("rules check", &cases));

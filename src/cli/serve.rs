@@ -3,7 +3,7 @@
 use super::doors::{self, Opened, Reached};
 use super::exit::Exit;
 use super::log::{self, LogFormat};
-use super::reload::{tell_lapses, Pace, Source, keep};
+use super::reload::{Pace, Source, keep, tell_lapses};
 use super::rules::Book;
 use super::store::Keeping;
 use super::subscribers_file;

@@ -55,11 +55,8 @@ pub(super) fn read(file: &str, bytes: &[u8]) -> Read {
         }
     }
     for node in products {
-        let version =
-            if node.get("productCharacteristic").is_some() { FhirVersion::R4B } else { FhirVersion::R5 };
-        let told = |problem: Problem, level| {
-            placed(file, document.node(problem.at), problem.code, problem.text, level)
-        };
+        let version = if node.get("productCharacteristic").is_some() { FhirVersion::R4B } else { FhirVersion::R5 };
+        let told = |problem: Problem, level| placed(file, document.node(problem.at), problem.code, problem.text, level);
         match product_from_fhir(node, version, &ProductCodes::default()) {
             Ok(mut sent) => {
                 let line = node.line_column().0;

@@ -634,7 +634,9 @@ pub(super) fn beside(case: &Case<'_>) -> Outcome {
 
 pub(super) fn pump(case: &Case<'_>) -> Outcome {
     if case.pumps.is_empty() {
-        return Outcome::NotProvided(Cow::Borrowed("the pump's range and steps (the rulebook states none for this order)"));
+        return Outcome::NotProvided(Cow::Borrowed(
+            "the pump's range and steps (the rulebook states none for this order)",
+        ));
     }
     let feeds = case.plan.parts.iter().filter(|p| p.kind == Kind::Feed);
     let lines = feeds.filter_map(|part| match part.source {
@@ -646,7 +648,8 @@ pub(super) fn pump(case: &Case<'_>) -> Outcome {
         let Some(rate) = line.rate.and_then(|rate| rate.mul(Exact::int(3600))) else { continue };
         any = true;
         // What is zero or less has a rule of its own (UNT-08).
-        let cannot: Vec<&PumpRange> = case.pumps.iter().filter(|p| rate.is_positive() && !programmable(rate, p)).collect();
+        let cannot: Vec<&PumpRange> =
+            case.pumps.iter().filter(|p| rate.is_positive() && !programmable(rate, p)).collect();
         match (cannot.first(), cannot.len() == case.pumps.len()) {
             (None, _) => {}
             (Some(pump), true) => out.push(not_programmable(case, (ix, line), rate, pump)),
@@ -777,7 +780,10 @@ pub(super) fn nil_by_mouth(case: &Case<'_>) -> Outcome {
     }
     match unread.first() {
         Some((_, why)) => Outcome::NotEvaluated(
-            format!("of {} active order(s) beside it, it cannot be told whether they stop the feed: {why}", unread.len()),
+            format!(
+                "of {} active order(s) beside it, it cannot be told whether they stop the feed: {why}",
+                unread.len()
+            ),
             unread.iter().map(|(at, _)| *at).collect(),
         ),
         None => Outcome::Clear,

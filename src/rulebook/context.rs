@@ -4,12 +4,12 @@
 use super::value::Keys;
 use super::{Concept, ConceptKind};
 use crate::exact::Exact;
-use crate::integrity::{Stop, Stops};
 use crate::intake::bundle::{Gathered, ResourceKind};
 use crate::intake::json::Node;
 use crate::intake::order::{At, Field, Order, Text, When};
 use crate::intake::wire::datatypes::Datatypes;
 use crate::intake::wire::{Resolution, Resolve};
+use crate::integrity::{Stop, Stops};
 use crate::patient::{Context, Sent};
 use crate::units::{Dimension, dimension_of, measure};
 
@@ -155,11 +155,7 @@ fn resolve<'d>(reference: Node<'_>, gathered: &Gathered<'d>) -> Option<Node<'d>>
 }
 
 /// Orders beside this one that nothing is to be given, by the concepts of kind hold.
-pub(super) fn stops(
-    context: &Context<'_>,
-    gathered: &Gathered<'_>,
-    concepts: &[Concept],
-) -> Stops {
+pub(super) fn stops(context: &Context<'_>, gathered: &Gathered<'_>, concepts: &[Concept]) -> Stops {
     if !concepts.iter().any(|c| c.kind == ConceptKind::Hold) {
         return Stops::NoCodes;
     }
@@ -186,7 +182,9 @@ pub(super) fn stops(
         match (keys.first(), standing.as_deref()) {
             (Some(key), Some("active")) => found.push(Stop { at: *at, title: title(key), period: period(node) }),
             (Some(_), _) => unread.push((*at, "its status is not known")),
-            (None, _) if !usable => unread.push((*at, "it has no code of a system in which the rulebook names such orders")),
+            (None, _) if !usable => {
+                unread.push((*at, "it has no code of a system in which the rulebook names such orders"))
+            }
             (None, _) => {}
         }
     }

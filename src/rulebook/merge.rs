@@ -151,13 +151,14 @@ pub(super) fn drafts<'v>(reader: &mut Reader<'_>, files: &[Block<'v>], whole: bo
                 why: why.unwrap_or_default(),
                 keys: keys.iter().map(|(key, ..)| key.clone()).collect(),
             });
-            let parameters: Vec<String> =
-                draft.below("parameters").map(|(name, _)| name.to_owned()).collect();
+            let parameters: Vec<String> = draft.below("parameters").map(|(name, _)| name.to_owned()).collect();
             for (key, at, item) in keys {
                 let slots = draft.keys.entry(key.clone()).or_default();
                 let twice = slots.iter().skip(1).find(|(known, _)| known.source == at.source).map(|(at, _)| *at);
                 // A new parameter has nothing under it that it could replace.
-                if slots.is_empty() && let Some(name) = key.strip_prefix("parameters.") {
+                if slots.is_empty()
+                    && let Some(name) = key.strip_prefix("parameters.")
+                {
                     let meant = hint(name, parameters.iter().map(String::as_str));
                     reader.tell(at, format!("override: the limit {id} has no {key} to replace{meant}"));
                 }

@@ -42,16 +42,17 @@ fn judged(book: &Rulebook, orders: &[PathBuf], with: &With, tell: bool) -> Resul
         unread: Some(why),
     };
     for source in inputs::find(orders) {
-        let read = inputs::read(&source, &mut |name, bytes| {
+        let read = inputs::read(&source, &mut |name, line, bytes| {
             let by = Institution { formulary: &products, rulebook: book, settings: &settings };
-            let appraisal = appraise_by(bytes, name, with.fhir.version(), by);
+            let mut appraisal = appraise_by(bytes, name, with.fhir.version(), by);
+            line.iter().for_each(|line| appraisal.begin_on_line(*line));
             if let Some((_, why)) = &appraisal.refused {
                 whole = false;
-                let at = why.position.map_or_else(String::new, |(line, column)| format!(":{line}:{column}"));
+                let why = why.with_place();
                 if tell {
-                    complain(&format!("{name}{at}: {}", why.text));
+                    complain(&format!("{name}: {why}"));
                 }
-                out.push(unread(name, why.text.clone()));
+                out.push(unread(name, why.into_owned()));
                 return true;
             }
             if tell {
@@ -208,15 +209,12 @@ pub fn diff(old: &Path, new: &Path, orders: &[PathBuf], with: &With) -> Result<E
         count(&old, a, &mut load, false);
         count(&new, b, &mut load, true);
     }
-    let changed: Vec<Change> =
-        before.iter().zip(&after).filter_map(|(a, b)| change((&old, a), (&new, b))).collect();
+    let changed: Vec<Change> = before.iter().zip(&after).filter_map(|(a, b)| change((&old, a), (&new, b))).collect();
     match with.format {
         Format::Json => {
             let orders: Vec<&Value> = changed.iter().map(|change| &change.json).collect();
-            let load: Vec<Value> = load
-                .iter()
-                .map(|((by, of), (a, b))| json!({"by": by, "of": of, "old": a, "new": b}))
-                .collect();
+            let load: Vec<Value> =
+                load.iter().map(|((by, of), (a, b))| json!({"by": by, "of": of, "old": a, "new": b})).collect();
             let unread: Vec<Value> = before
                 .iter()
                 .filter_map(|o| o.unread.as_ref().map(|why| json!({"input": o.name, "why": why})))
@@ -315,5 +313,9 @@ fn failure(order: &Order) -> Option<String> {
         _ => None,
     });
     let found: Vec<String> = found.collect();
-    Some(if found.is_empty() { order.disposition.to_owned() } else { format!("{}: {}", order.disposition, found.join(", ")) })
+    Some(if found.is_empty() {
+        order.disposition.to_owned()
+    } else {
+        format!("{}: {}", order.disposition, found.join(", "))
+    })
 }

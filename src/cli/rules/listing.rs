@@ -148,8 +148,7 @@ fn of_rule(rule: &crate::findings::Rule, kind: &str, waits: Option<&str>) -> Sho
         ("source", rule.source.to_string()),
     ];
     lines.extend(waits.map(|waits| ("waits for", waits.to_owned())));
-    let json =
-        lines.iter().map(|(key, value)| (key.replace(' ', "-"), Value::String(value.clone()))).collect();
+    let json = lines.iter().map(|(key, value)| (key.replace(' ', "-"), Value::String(value.clone()))).collect();
     (json, lines)
 }
 
@@ -213,11 +212,8 @@ fn lines_of(l: &Limit) -> Vec<(&'static str, String)> {
 
 fn limit_json(l: &Limit) -> Map<String, Value> {
     let (mildest, gravest) = l.tiers();
-    let parameters: Vec<Value> = l
-        .parameters
-        .iter()
-        .map(|p| json!({"name": p.name, "value": p.value.short(6), "unit": p.unit}))
-        .collect();
+    let parameters: Vec<Value> =
+        l.parameters.iter().map(|p| json!({"name": p.name, "value": p.value.short(6), "unit": p.unit})).collect();
     let checks: Vec<Value> = l.checks.iter().map(check_json).collect();
     let tests: Vec<Value> = l
         .tests
@@ -233,11 +229,8 @@ fn limit_json(l: &Limit) -> Map<String, Value> {
             })
         })
         .collect();
-    let overridden: Vec<Value> = l
-        .overridden
-        .iter()
-        .map(|o| json!({"keys": o.keys, "by": o.by, "why": o.why, "from": o.place}))
-        .collect();
+    let overridden: Vec<Value> =
+        l.overridden.iter().map(|o| json!({"keys": o.keys, "by": o.by, "why": o.why, "from": o.place})).collect();
     let who: Vec<&str> = l.audience.iter().map(|a| a.word()).collect();
     let value = json!({
         "id": l.rule.id,
