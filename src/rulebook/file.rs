@@ -1349,8 +1349,9 @@ impl<'r> Reader<'r> {
                         self.amount(&format!("{label}.{name}"), "5.6 mmol/L", None, item);
                     }
                 }
-                "conditions" | "allergies" | "medicines" => {
+                "conditions" | "allergies" | "medicines" | "holds" => {
                     let kind = match key {
+                        "holds" => ConceptKind::Hold,
                         "conditions" => ConceptKind::Condition,
                         "allergies" => ConceptKind::Allergy,
                         _ => ConceptKind::Medicine,

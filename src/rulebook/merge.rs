@@ -161,6 +161,7 @@ pub(super) fn drafts<'v>(reader: &mut Reader<'_>, files: &[Block<'v>], whole: bo
                 {
                     let meant = hint(name, parameters.iter().map(String::as_str));
                     reader.tell(at, format!("override: the limit {id} has no {key} to replace{meant}"));
+                    continue;
                 }
                 if let Some(first) = twice {
                     let line = reader.line(first);

@@ -67,6 +67,7 @@ const KEYS: &[&str] = &[
     "conditions",
     "allergies",
     "medicines",
+    "holds",
     "tube-size",
     "other-orders",
     "declares",
@@ -277,6 +278,7 @@ fn context(day: Date, given: &Table, book: &Rulebook, entries: &mut Vec<Value>) 
         ("conditions", ConceptKind::Condition, "Condition"),
         ("allergies", ConceptKind::Allergy, "AllergyIntolerance"),
         ("medicines", ConceptKind::Medicine, "MedicationRequest"),
+        ("holds", ConceptKind::Hold, "ServiceRequest"),
     ] {
         let Some(list) = given.get(key) else { continue };
         let list = list.as_array().ok_or_else(|| format!("{key}: expected a list of keys"))?;
@@ -299,6 +301,10 @@ fn context(day: Date, given: &Table, book: &Rulebook, entries: &mut Vec<Value>) 
                     "resourceType": resource, "id": id, "patient": {"reference": SUBJECT}, "code": code,
                     "clinicalStatus": clinical("http://terminology.hl7.org/CodeSystem/allergyintolerance-clinical"),
                     "verificationStatus": verification("http://terminology.hl7.org/CodeSystem/allergyintolerance-verification")
+                }),
+                ConceptKind::Hold => json!({
+                    "resourceType": resource, "id": id, "status": "active", "intent": "order",
+                    "subject": {"reference": SUBJECT}, "code": code, "authoredOn": now(day)
                 }),
                 _ => json!({
                     "resourceType": resource, "id": id, "status": "active", "intent": "order",
