@@ -27,7 +27,7 @@ pub enum Why {
     NoDensity,
     /// No product of the formulary matches.
     ProductUnknown,
-    /// The formulary entry does not state this nutrient. (product name, nutrient name)
+    /// The product, of the formulary or sent with the order, does not state this nutrient. (product name, nutrient name)
     NotStated(String, &'static str),
     /// No usable dosing weight.
     NoWeight,
@@ -67,7 +67,7 @@ impl fmt::Display for Why {
             Why::NoDensity => f.write_str("no energy density in the order or the formulary"),
             Why::ProductUnknown => f.write_str("the formula is not in the formulary"),
             Why::NotStated(product, nutrient) => {
-                write!(f, "the formulary entry for {product} does not state {nutrient}")
+                write!(f, "the data on {product} do not state {nutrient}")
             }
             Why::NoWeight => f.write_str("no usable dosing weight"),
             Why::Schedule(what) | Why::Spread(what) | Why::Unreadable(what) | Why::Osmolality(what) => {

@@ -162,6 +162,8 @@ pub struct Appraisal<'a> {
     pub problems: Vec<Problem>,
     /// Why nothing was appraised.
     pub refused: Option<(Refusal, Refused)>,
+    /// Lines of the file before this input, where it is one of several.
+    lines_before: u32,
 }
 
 /// The words of a refusal.
@@ -175,6 +177,23 @@ pub struct Refused {
     pub path: Option<String>,
     /// Line and column.
     pub position: Option<(u32, u32)>,
+}
+
+impl Refused {
+    /// The sentence with its place, once.
+    pub fn with_place(&self) -> Cow<'_, str> {
+        match self.position {
+            Some((line, column)) => {
+                let place = format!("line {line}, column {column}: ");
+                if self.text.starts_with(&place) {
+                    Cow::Borrowed(&self.text)
+                } else {
+                    Cow::Owned(format!("{place}{}", self.text))
+                }
+            }
+            None => Cow::Borrowed(&self.text),
+        }
+    }
 }
 
 impl<'a> Appraisal<'a> {
@@ -206,7 +225,21 @@ impl<'a> Appraisal<'a> {
 
     /// Line and column of a place.
     pub fn position(&self, at: At) -> Option<(u32, u32)> {
-        self.document.as_ref().map(|d| d.node(at).line_column())
+        let (line, column) = self.document.as_ref()?.node(at).line_column();
+        Some((line.saturating_add(self.lines_before), column))
+    }
+
+    /// The input begins on this line of its file, from 1: places are those of the file.
+    pub fn begin_on_line(&mut self, first: u32) {
+        self.lines_before = first.saturating_sub(1);
+        if let Some((_, refused)) = &mut self.refused
+            && let Some((line, column)) = refused.position
+        {
+            let here = line.saturating_add(self.lines_before);
+            let (old, new) = (format!("line {line}, column {column}"), format!("line {here}, column {column}"));
+            refused.text = refused.text.replacen(&old, &new, 1);
+            refused.position = Some((here, column));
+        }
     }
 }
 
@@ -220,6 +253,8 @@ pub struct Institution<'a> {
     /// Everything else.
     pub settings: &'a Settings,
 }
+
+pub use crate::integrity::not_judged_yet;
 
 /// The program's own rules, of integrity.
 pub fn own_rules() -> impl Iterator<Item = &'static Rule> {
@@ -304,6 +339,7 @@ pub fn check_pieces<'a>(
         combined,
         problems,
         refused: None,
+        lines_before: 0,
     }
 }
 
@@ -323,6 +359,7 @@ fn run<'a>(input: &'a [u8], name: &str, version: FhirVersion, by: Institution<'a
         combined: Vec::new(),
         problems: Vec::new(),
         refused: None,
+        lines_before: 0,
     };
     let document = match Document::read(input, &Limits::default()) {
         Ok(d) => d,
@@ -1185,6 +1222,25 @@ fn report<'a, 'd>(
     if d.computed {
         let foods_not_known =
             if d.order.excluded.is_empty() { Vec::new() } else { rulebook::case::foods_not_known(&d.order, book) };
+        let (first, typical) = together.map_or_else(Default::default, |all| (all.on(all.first), all.on(all.typical)));
+        let from = FactsFrom {
+            order: &d.order,
+            plan: &d.plan,
+            days: &d.days,
+            further: &d.further,
+            steady: d.steady.as_ref().ok(),
+            together: [&first, &typical],
+            context: &d.context,
+            gathered,
+            formulary,
+            sent: products,
+            settings,
+            book,
+            tests: &patient::laboratory::TESTS,
+            holds: &rulebook::judge::holds,
+        };
+        let facts = CaseFacts::new(from);
+        let (pumps, stops) = (facts.pumps(), facts.stops());
         let case = Case {
             order: &d.order,
             problems: &d.problems,
@@ -1198,29 +1254,13 @@ fn report<'a, 'd>(
             beside,
             others_sent,
             foods_not_known: &foods_not_known,
+            pumps: &pumps,
+            stops: &stops,
         };
         let on = d.context.reference.as_ref().map(|r| r.date);
         judged.extend(integrity::judge(&case, &|id| rulebook::judge::switched_off(book, id, on)));
         sent_warnings(&mut judged, &d.plan, sent);
         if !book.is_empty() {
-            let (first, typical) =
-                together.map_or_else(Default::default, |all| (all.on(all.first), all.on(all.typical)));
-            let from = FactsFrom {
-                order: &d.order,
-                plan: &d.plan,
-                days: &d.days,
-                further: &d.further,
-                steady: d.steady.as_ref().ok(),
-                together: [&first, &typical],
-                context: &d.context,
-                gathered,
-                formulary,
-                sent: products,
-                settings,
-                book,
-                tests: &patient::laboratory::TESTS,
-                holds: &rulebook::judge::holds,
-            };
             let fed = beside.iter().any(|o| o.feeds);
             let day = match together {
                 None if sum.is_some() => Looked::Beside,
@@ -1235,7 +1275,6 @@ fn report<'a, 'd>(
                 water: is_water(&d.plan),
                 fed,
             };
-            let facts = CaseFacts::new(from);
             let others = together.map_or(0, |all| all.plans.len().saturating_sub(1));
             let of_all: Vec<(usize, Vec<(&Plan, &OrderDay)>)> =
                 together.iter().flat_map(|all| all.fuller.iter().map(|(nth, day)| (*nth, all.on(day)))).collect();
@@ -1304,7 +1343,7 @@ fn sent_warnings(judged: &mut [Judged<'_>], plan: &Plan, sent: &Sent) {
             for w in warnings {
                 findings.push(Finding {
                     tier: Tier::Med,
-                    text: format!("The product sent with the order: {w}"),
+                    text: format!("The product sent with the order, {}: {}", element_of(&content.label, w), w.text),
                     arithmetic: None,
                     fix: None,
                     at: vec![*at],
@@ -1321,7 +1360,20 @@ fn sent_warnings(judged: &mut [Judged<'_>], plan: &Plan, sent: &Sent) {
     if let Some(j) = judged.iter_mut().find(|j| j.rule.id == "NUT-09") {
         match &mut j.outcome {
             Outcome::Flagged(f) => f.extend(findings),
+            Outcome::Off(_) => {}
             other => *other = Outcome::Flagged(findings),
+        }
+    }
+}
+
+/// What of a product that was sent a warning is about, as the resource names it: nobody who sends one knows our table.
+fn element_of(product: &str, warning: &FormularyProblem) -> String {
+    const UNITS: [&str; 8] = ["kcal", "g", "mg", "mmol", "mL", "mosm", "kg", "L"];
+    match &warning.column {
+        None => product.to_owned(),
+        Some(column) => {
+            let words: Vec<&str> = column.name.split('_').filter(|word| !UNITS.contains(word)).collect();
+            format!("{product}, {}", words.join(" "))
         }
     }
 }

@@ -25,6 +25,8 @@ use crate::formulary::Formulary;
 use crate::intake::order::FhirVersion;
 use crate::rulebook::{Expected, Limit, Mode, Rulebook, Test, TestKind, short_form};
 use crate::settings::{ContextKind, Settings};
+use jiff::civil::Date;
+use std::borrow::Cow;
 
 /// What one test came to.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -58,13 +60,38 @@ pub fn uncovered(limit: &Limit) -> Vec<&'static str> {
     .collect()
 }
 
-/// Runs the tests of every limit that is not off.
+/// Runs the tests of every limit whose mode is not off, each on a day on which the limit is in effect. What is switched off
+/// until a day (`[[off]]`) is judged as if it were not: on the day after, it has to be right.
 pub fn rehearse(book: &Rulebook, formulary: &Formulary, settings: &Settings) -> Vec<Rehearsed> {
+    let on = in_force(book);
     let mut out = Vec::new();
-    for limit in book.limits.iter().filter(|l| l.mode != Mode::Off) {
-        out.extend(limit.tests.iter().map(|test| run(book, limit, test, formulary, settings)));
+    for limit in on.limits.iter().filter(|l| l.mode != Mode::Off) {
+        out.extend(limit.tests.iter().map(|test| run(&on, limit, test, formulary, settings)));
     }
     out
+}
+
+/// The book with nothing switched off.
+fn in_force(book: &Rulebook) -> Cow<'_, Rulebook> {
+    if book.off.is_empty() {
+        return Cow::Borrowed(book);
+    }
+    let mut on = book.clone();
+    on.off.clear();
+    Cow::Owned(on)
+}
+
+/// The day of an example: the usual one, or else the nearest on which these limits are all in effect. Where there is none,
+/// the usual one.
+fn day_of<'l>(limits: impl Iterator<Item = &'l Limit> + Clone) -> Date {
+    let day = short_form::DAY;
+    let (from, to) = (limits.clone().filter_map(|l| l.from).max(), limits.filter_map(|l| l.to).min());
+    match (from, to) {
+        (Some(from), Some(to)) if from > to => day,
+        (Some(from), _) if from > day => from,
+        (_, Some(to)) if to < day => to,
+        _ => day,
+    }
 }
 
 fn run(book: &Rulebook, limit: &Limit, test: &Test, formulary: &Formulary, settings: &Settings) -> Rehearsed {
@@ -80,7 +107,8 @@ fn run(book: &Rulebook, limit: &Limit, test: &Test, formulary: &Formulary, setti
     if let Err(what) = declares(&test.given, &mut settings) {
         return done("not run", Some(what), None);
     }
-    let bundle = match short_form::compose(&test.given, book) {
+    let day = day_of(std::iter::once(limit));
+    let bundle = match short_form::compose_on(day, &test.given, book) {
         Ok(bundle) => bundle,
         Err(what) => return done("not run", Some(what), None),
     };

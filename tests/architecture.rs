@@ -2,7 +2,7 @@
 //! pages say what the code says. `UPDATE=1 cargo test --test architecture` writes the pages.
 
 use enteral_gate::assumptions::Assumption;
-use enteral_gate::integrity::RULES;
+use enteral_gate::integrity::{RULES, not_judged_yet};
 use std::collections::BTreeSet;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
@@ -405,8 +405,12 @@ fn the_page_of_rules_is_fresh() {
     let mut ids = BTreeSet::new();
     for (rule, _) in RULES {
         assert!(ids.insert(&*rule.id), "{} twice", rule.id);
-        writeln!(text, "| {} | {} | `{}` | {} | {} |", rule.id, rule.tier.code(), rule.name, rule.title, rule.source)
-            .unwrap();
+        let title = match not_judged_yet(&rule.id) {
+            Some(waits) => format!("{} (**not judged yet**; it waits for {waits})", rule.title),
+            None => rule.title.to_string(),
+        };
+        let id = format!("[{0}](rules/{0}.md)", rule.id);
+        writeln!(text, "| {id} | {} | `{}` | {title} | {} |", rule.tier.code(), rule.name, rule.source).unwrap();
     }
     page("integrity-rules.md", &text);
 }

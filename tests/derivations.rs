@@ -228,7 +228,7 @@ fn what_is_not_known_is_said_in_its_place() {
     // Chloride is not stated for A10.
     let d = derived("product = \"A10\"\nrate = \"60 mL/h\"\n", M::Chloride);
     assert!(
-        d.arithmetic.starts_with("1440 mL × chloride per mL not known = not known (the formulary entry for "),
+        d.arithmetic.starts_with("1440 mL × chloride per mL not known = not known (the data on "),
         "{}",
         d.arithmetic
     );

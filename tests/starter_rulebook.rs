@@ -2,14 +2,19 @@
 //! once, and the pages of the rules say what the files say. `UPDATE=1 cargo test --test starter_rulebook` writes
 //! `docs/rules/`.
 
-use enteral_gate::appraise::own_rules;
+use enteral_gate::appraise::{Institution, appraise_by, own_rules};
+use enteral_gate::exact::{Decimal, Exact};
+use enteral_gate::findings::{Outcome, Rule, Tier};
+use enteral_gate::intake::order::FhirVersion;
+use enteral_gate::integrity::{NOT_JUDGED, not_judged_yet};
 use enteral_gate::rehearsal::{rehearse, uncovered};
-use enteral_gate::rulebook::{Bound, Ground, Limit, Mode, Test, TestKind, file};
-use enteral_gate::settings::Settings;
+use enteral_gate::rulebook::{Bound, Evidence, Ground, Limit, Mode, Rulebook, Test, TestKind, file, short_form};
+use enteral_gate::settings::{ContextKind, Settings};
 use starter::{BOOK, FORMULARY};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
 use std::path::PathBuf;
+use std::sync::LazyLock;
 
 mod starter;
 
@@ -80,7 +85,8 @@ fn accounted() -> BTreeMap<String, (&'static str, usize, String)> {
         assert!(out.insert(id.to_owned(), row).is_none(), "{id} twice");
     };
     for rule in own_rules() {
-        put(&rule.id, ("integrity rule", 0, rule.source.to_string()));
+        let kind = if not_judged_yet(&rule.id).is_some() { "integrity rule, not judged yet" } else { "integrity rule" };
+        put(&rule.id, (kind, 0, rule.source.to_string()));
     }
     for l in &BOOK.limits {
         put(&l.rule.id, ("limit", l.tests.len(), l.evidence.mark().to_owned()));
@@ -164,16 +170,18 @@ fn page(l: &Limit) -> String {
             let _ =
                 writeln!(out, "| `{}` | {} {} |", p.name, p.value.short(6), if p.unit == "1" { "" } else { &p.unit });
         }
-        let first = &l.parameters[0];
+        let (change, tests) = change_shown(l);
+        let said = if tests {
+            "Examples of the limit that hold for the old figure only would fail, and a service does not start with them: the override brings tests that fit, all of them, since they are replaced as a whole."
+        } else {
+            "The limit's own examples hold with this figure. Where another makes one fail, `rules check` says so, and the override brings `[[override.test]]` that fit, all of them, since they are replaced as a whole."
+        };
         let _ = writeln!(
             out,
-            "\nTo change one, in the institution's own file ([how](../rulebook.md)):\n\n```toml\n[[override]]\nlimit = \"{}\"\nby = \"…\"\nwhy = \"…\"\n[override.parameters]\n{} = \"{} {}\"\n```",
-            l.rule.id,
-            first.name,
-            first.value.short(6),
-            first.unit
+            "\n### How to change one\nIn the institution's own file ([how](../rulebook.md)), with a figure that is invented. {said}\n\n```toml\n{change}```"
         );
     }
+    let _ = writeln!(out, "\n### How to switch it off\n{}", off_of(&l.rule.id));
     let facts: BTreeSet<&str> = l
         .checks
         .iter()
@@ -194,9 +202,11 @@ fn page(l: &Limit) -> String {
     );
     let _ = writeln!(
         out,
-        "## Why, and how well it is known\nSource: {}. Mark: {}.\n",
+        "## Why, and how well it is known\nSource: {}.\n\nMark: **{}**: {}.{}\n",
         l.rule.source.trim_end_matches('.'),
-        l.evidence.mark()
+        l.evidence.mark(),
+        meaning(l.evidence),
+        if l.note.is_empty() { String::new() } else { format!(" {}", l.note.trim()) }
     );
     let _ = writeln!(out, "## Limits of the rule\n{}\n", if l.note.is_empty() { "None noted." } else { l.note.trim() });
     let _ = writeln!(out, "## Reasons for going on all the same");
@@ -229,19 +239,321 @@ fn page(l: &Limit) -> String {
     out
 }
 
+/// What the mark of a source says.
+const fn meaning(evidence: Evidence) -> &'static str {
+    match evidence {
+        Evidence::TextSeen => "the source's own text was read for the figure",
+        Evidence::Secondary => "the figure was read in a text that quotes the source, not in the source itself",
+        Evidence::Derived => "the figure follows from definitions or arithmetic and needs no study",
+        Evidence::CommonPractice => {
+            "the figure is what is usually done; there is no source that it could be checked against"
+        }
+        Evidence::FromMemory => {
+            "the figure was written down from memory and has to be confirmed before it is relied on"
+        }
+    }
+}
+
+fn off_of(id: &str) -> String {
+    format!(
+        "Until a day, visibly in every answer (a limit's own tests go on being run):\n\n```toml\n[[off]]\nrule = \"{id}\"\nby = \"Invented committee\"\nwhy = \"Under review\"\nuntil = 2027-01-31\n```\n"
+    )
+}
+
+const SITE: &str = "rulebook = 1\nlabel = \"Invented hospital\"\nedition = \"1\"\n\n";
+
+/// The book of a limit's own file with an override over it, its other limits without tests.
+fn overridden(l: &Limit, text: &str) -> Option<Rulebook> {
+    let own = l.places[0].split(':').next().unwrap();
+    let common = ["starter/book.toml", "starter/concepts.toml"];
+    let mut sources: Vec<file::Source<'_>> =
+        file::starter().iter().copied().filter(|f| common.contains(&f.name) || f.name == own).collect();
+    sources.push(file::Source { name: "site.toml", text });
+    let mut book = file::read(&sources).ok()?;
+    for other in book.limits.iter_mut().filter(|other| other.rule.id != l.rule.id) {
+        other.tests.clear();
+    }
+    Some(book)
+}
+
+/// Whether each test comes out as it expects.
+fn come_out(book: &Rulebook) -> Vec<bool> {
+    rehearse(book, &FORMULARY, &Settings::default()).iter().map(|done| done.failure.is_none()).collect()
+}
+
+/// An amount `"60 mL/h"` times a ratio.
+fn times(text: &str, ratio: Exact) -> Option<String> {
+    let (number, unit) = text.split_once(' ')?;
+    let number = Decimal::parse(number).ok()?.exact().mul(ratio)?;
+    Some(format!("{} {unit}", number.short(4)))
+}
+
+/// Orders like this one with one amount times a ratio.
+fn varied(given: &toml::Table, ratio: Exact) -> Vec<toml::Table> {
+    let mut out = Vec::new();
+    for (key, value) in given {
+        if matches!(key.as_str(), "age" | "product" | "route" | "start" | "sex" | "every") {
+            continue;
+        }
+        let put = |value: toml::Value| {
+            let mut other = given.clone();
+            other.insert(key.clone(), value);
+            other
+        };
+        match value {
+            toml::Value::String(text) => out.extend(times(text, ratio).map(|text| put(text.into()))),
+            toml::Value::Table(inner) => {
+                for (name, amount) in inner {
+                    if let Some(text) = amount.as_str().and_then(|text| times(text, ratio)) {
+                        let mut inner = inner.clone();
+                        inner.insert(name.clone(), text.into());
+                        out.push(put(inner.into()));
+                    }
+                }
+            }
+            _ => {}
+        }
+    }
+    out
+}
+
+/// An override of one figure that a service starts with, and whether it had to bring tests.
+fn change_of(l: &Limit) -> (String, bool) {
+    let word = |kind: TestKind| file::TEST_KINDS.iter().find(|(k, _)| *k == kind).unwrap().1;
+    let expects = |test: &Test| file::EXPECTED.iter().find(|(e, _)| *e == test.expect).unwrap().1;
+    let tests_text = |tests: &[Test]| {
+        let mut out = String::new();
+        for t in tests {
+            let tier = t.tier.map_or_else(String::new, |tier| format!("tier = \"{}\"\n", tier.code()));
+            let _ = write!(
+                out,
+                "\n[[override.test]]\ntitle = {}\nkind = \"{}\"\nexpect = \"{}\"\n{tier}given = {{ {} }}\n",
+                toml::Value::from(t.title.as_str()),
+                word(t.kind),
+                expects(t),
+                example(t)
+            );
+        }
+        out
+    };
+    let mut plain = None;
+    for p in &l.parameters {
+        for (n, of) in [(9, 10), (11, 10), (4, 5), (6, 5)] {
+            let ratio = Exact::ratio(n, of);
+            let Some(value) = p.value.mul(ratio).filter(|v| *v != p.value) else { continue };
+            let unit = if p.unit == "1" { String::new() } else { format!(" {}", p.unit) };
+            let head = format!(
+                "[[override]]\nlimit = \"{}\"\nby = \"Invented committee\"\nwhy = \"Invented audit\"\n[override.parameters]\n{} = \"{}{unit}\"\n",
+                l.rule.id,
+                p.name,
+                value.short(4)
+            );
+            let Some(book) = overridden(l, &format!("{SITE}{head}")) else { continue };
+            let right = come_out(&book);
+            if right.iter().all(|right| *right) {
+                plain.get_or_insert(head);
+                continue;
+            }
+            let limit = book.limits.iter().position(|other| other.rule.id == l.rule.id).unwrap();
+            let mut tests = l.tests.clone();
+            let mut book = book;
+            let mut solved = true;
+            for (test, right) in tests.iter_mut().zip(&right) {
+                if *right {
+                    continue;
+                }
+                let fits = varied(&test.given, ratio).into_iter().find(|given| {
+                    book.limits[limit].tests = vec![Test { given: given.clone(), ..test.clone() }];
+                    come_out(&book) == [true]
+                });
+                match fits {
+                    Some(given) => {
+                        test.title = format!("{} (with the figure of this file)", test.title);
+                        test.given = given;
+                    }
+                    None => solved = false,
+                }
+            }
+            let whole = format!("{head}{}", tests_text(&tests));
+            let holds = |text: &str| {
+                overridden(l, &format!("{SITE}{text}"))
+                    .is_some_and(|book| book.warnings.is_empty() && come_out(&book).iter().all(|right| *right))
+            };
+            if solved && holds(&whole) {
+                return (whole, true);
+            }
+        }
+    }
+    let mode = format!(
+        "[[override]]\nlimit = \"{}\"\nby = \"Invented committee\"\nwhy = \"Invented audit\"\nmode = \"shadow\"\n",
+        l.rule.id
+    );
+    (plain.unwrap_or(mode), false)
+}
+
+/// The same; what stands on the page already is kept where a service still starts with it, for the search takes long.
+fn change_shown(l: &Limit) -> (String, bool) {
+    let page = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(format!("docs/rules/{}.md", l.rule.id));
+    let page = std::fs::read_to_string(page).unwrap_or_default();
+    let block = page.split_once("### How to change one").and_then(|(_, rest)| rest.split_once("```toml\n"));
+    let Some((text, _)) = block.and_then(|(_, rest)| rest.split_once("```")) else { return change_of(l) };
+    // Examples that the limit got since are shown too.
+    let tests = text.matches("[[override.test]]").count();
+    let whole = tests == 0 || tests == l.tests.len();
+    let starts = overridden(l, &format!("{SITE}{text}"))
+        .is_some_and(|book| book.warnings.is_empty() && come_out(&book).iter().all(|right| *right));
+    if whole && starts { (text.to_owned(), tests > 0) } else { change_of(l) }
+}
+
+/// What the pages of the program's own rules say, by id.
+static OWN: LazyLock<toml::Table> = LazyLock::new(|| include_str!("starter/integrity.toml").parse().unwrap());
+/// An order that nothing is wrong with, in short form.
+const ORDINARY: &str = "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\nflush = { volume = \"30 mL\", every = \"4 h\" }\nholds = []\n";
+
+/// What a rule of the program comes to for an order in short form, in which texts are replaced.
+fn own_outcome(id: &str, given: &toml::Table, edits: &[(String, String)]) -> Outcome {
+    let mut text = short_form::compose(given, &BOOK).unwrap_or_else(|why| panic!("{id}: {why}"));
+    for (old, new) in edits {
+        assert!(text.contains(old.as_str()), "{id}: {old} is not in {text}");
+        text = text.replace(old.as_str(), new);
+    }
+    let mut settings = Settings::default();
+    for name in given.get("declares").and_then(toml::Value::as_array).into_iter().flatten() {
+        let kind = ContextKind::ALL.iter().find(|(_, known)| Some(*known) == name.as_str()).unwrap();
+        settings.declared.insert(kind.0);
+    }
+    let by = Institution { formulary: &FORMULARY, rulebook: &BOOK, settings: &settings };
+    let done = appraise_by(text.as_bytes(), "", FhirVersion::R4, by);
+    done.orders[0].judged.iter().find(|j| j.rule.id == id).unwrap().outcome.clone()
+}
+
+/// A rule of the program that is judged of no order yet, or one of the rulebook that waits.
+fn waiting_page(rule: &Rule, catches: &str, why: Option<&str>, waits: &str, off: bool) -> String {
+    let mut out = format!("# {}: {}\n\n", rule.id, rule.title);
+    let _ = writeln!(
+        out,
+        "`{}`, tier {} if it were judged. **Not judged yet**: it stays in the list, and every answer says so.\n",
+        rule.name,
+        rule.tier.code()
+    );
+    let _ = writeln!(out, "## What it would catch\n{catches}\n");
+    if let Some(why) = why {
+        let _ = writeln!(out, "## Why\n{why}\n");
+    }
+    let _ = writeln!(out, "## The data it waits for\n{waits}\n");
+    let _ = writeln!(
+        out,
+        "## Default, and how to change it\nNothing is judged, so there is nothing to set. An institution whose data allow it can write a limit of its own ([how](../rulebook.md)), under an id of its own.\n"
+    );
+    if off {
+        let _ = writeln!(out, "## How to switch it off\n{}", off_of(&rule.id));
+    }
+    let _ = writeln!(out, "## Source\n{}.\n", rule.source.trim_end_matches('.'));
+    let _ =
+        writeln!(out, "## Limits of the rule\nIt finds nothing: no answer may be read as if it had been looked at.");
+    out
+}
+
+fn own_page(rule: &Rule) -> String {
+    let said = OWN
+        .get(&*rule.id)
+        .and_then(toml::Value::as_table)
+        .unwrap_or_else(|| panic!("{}: nothing in integrity.toml", rule.id));
+    let text = |key: &str| said.get(key).and_then(toml::Value::as_str);
+    let catches = text("catches").unwrap();
+    if let Some(waits) = not_judged_yet(&rule.id) {
+        let mut waits = waits.to_owned();
+        waits[..1].make_ascii_uppercase();
+        return waiting_page(rule, catches, text("why"), &format!("{waits}."), false);
+    }
+    let mut out = format!("# {}: {}\n\n", rule.id, rule.title);
+    let goes =
+        if rule.tier == Tier::Low { "nobody: a reminder in the answer" } else { "card for the prescriber, and queue" };
+    let _ = writeln!(out, "`{}`, tier {}, a rule of the program, goes to: {goes}.\n", rule.name, rule.tier.code());
+    let _ = writeln!(out, "## What it catches\n{catches}\n\n## Why\n{}\n", text("why").unwrap());
+    let _ = writeln!(out, "## What it needs\n{} What is missing is said, never passed over.\n", text("needs").unwrap());
+    let _ = writeln!(
+        out,
+        "## Default, and how to change it\nOn, for every order. It needs no figure of the institution, and its tier is the program's.\n\n### How to switch it off\n{}",
+        off_of(&rule.id)
+    );
+    let given = said["given"].as_table().unwrap();
+    let edits: Vec<(String, String)> = said
+        .get("edit")
+        .and_then(toml::Value::as_array)
+        .into_iter()
+        .flatten()
+        .map(|pair| (pair[0].as_str().unwrap().to_owned(), pair[1].as_str().unwrap().to_owned()))
+        .collect();
+    let shown: Vec<String> = given.iter().map(|(key, value)| format!("{key} = {value}")).collect();
+    let outcome = own_outcome(&rule.id, given, &edits);
+    let wanted = text("expect").unwrap_or("flagged");
+    assert!(outcome.word() == wanted || wanted == "any", "{}: {outcome:?}", rule.id);
+    let _ = writeln!(out, "## A worked example (invented)\n`{}`\n", shown.join(", "));
+    for (old, new) in &edits {
+        let _ = writeln!(out, "In the Bundle made of it, `{old}` is replaced by `{new}`.\n");
+    }
+    match &outcome {
+        Outcome::Flagged(all) => {
+            let f = &all[0];
+            let fix = f.fix.as_ref().map_or_else(String::new, |fix| format!(" It offers: {fix}"));
+            let _ = writeln!(out, "It comes to **flagged {}**: {}{fix}\n", f.tier.code(), f.text);
+        }
+        Outcome::NotEvaluated(why, _) => {
+            let _ = writeln!(out, "It comes to **not evaluated**: {why}.\n");
+        }
+        other => {
+            let _ = writeln!(out, "It comes to **{}**.\n", other.word());
+        }
+    }
+    let ordinary = own_outcome(&rule.id, &ORDINARY.parse().unwrap(), &[]);
+    let always = said.contains_key("always");
+    assert_eq!(matches!(ordinary, Outcome::Flagged(_)), always, "{}: {ordinary:?}", rule.id);
+    if !always {
+        let short = ORDINARY.trim().replace('\n', ", ");
+        let _ = writeln!(out, "An ordinary order (`{short}`) comes to **{}**.\n", ordinary.word());
+    }
+    let _ = writeln!(out, "## Source\n{}.\n", rule.source.trim_end_matches('.'));
+    let _ = writeln!(out, "## Limits of the rule\n{}", text("limits").unwrap());
+    out
+}
+
+/// Pages of the program's own rules; every example that does not come out is told at once.
+fn own_pages() -> BTreeMap<String, String> {
+    let mut out = BTreeMap::new();
+    let mut wrong = Vec::new();
+    for rule in own_rules() {
+        match std::panic::catch_unwind(|| own_page(rule)) {
+            Ok(page) => drop(out.insert(format!("{}.md", rule.id), page)),
+            Err(_) => wrong.push(rule.id.to_string()),
+        }
+    }
+    assert!(wrong.is_empty(), "{wrong:?}");
+    out
+}
+
+#[test]
+fn the_worked_examples_of_the_programs_own_rules_come_out() {
+    assert_eq!(own_pages().len(), own_rules().count());
+}
+
 fn pages() -> BTreeMap<String, String> {
     let mut out = BTreeMap::new();
     let mut index = String::from(
         "# Rules\n\nGenerated from the program and the starter rulebook by `UPDATE=1 cargo test --test starter_rulebook`. The starter rulebook is a\nset of suggestions until an institution adopts it. Local policy and licensed practice come first.\n\n| id | kind | tests | source mark |\n|---|---|---|---|\n",
     );
     for (id, (kind, tests, mark)) in accounted() {
-        let shown = if kind == "limit" { format!("[{id}]({id}.md)") } else { id.clone() };
+        let shown = format!("[{id}]({id}.md)");
         let tests = if kind == "limit" { tests.to_string() } else { "–".to_owned() };
         let _ = writeln!(index, "| {shown} | {kind} | {tests} | {} |", mark.replace('|', "/"));
     }
     index.push_str(
-        "\nIntegrity rules are described in [integrity-rules.md](../integrity-rules.md).\n\n## Not evaluable yet\n",
+        "\nIntegrity rules are listed in [integrity-rules.md](../integrity-rules.md) as well.\n\n## Not evaluable yet\n",
     );
+    for (id, waits) in NOT_JUDGED {
+        let rule = own_rules().find(|rule| rule.id == *id).unwrap();
+        let _ = writeln!(index, "- **{id}** {} ({}): {waits}", rule.title, rule.tier.code());
+    }
     for w in &BOOK.waiting {
         let _ = writeln!(index, "- **{}** {} ({}): {}", w.rule.id, w.rule.title, w.rule.tier.code(), w.why);
     }
@@ -249,6 +561,12 @@ fn pages() -> BTreeMap<String, String> {
     for l in &BOOK.limits {
         out.insert(format!("{}.md", l.rule.id), page(l));
     }
+    out.extend(own_pages());
+    for w in &BOOK.waiting {
+        let catches = format!("{}.", w.rule.title);
+        out.insert(format!("{}.md", w.rule.id), waiting_page(&w.rule, &catches, None, &w.why, false));
+    }
+    assert_eq!(out.len(), 1 + accounted().len());
     out
 }
 

@@ -23,11 +23,10 @@ struct Case {
 pub fn junit_case(name: &str, a: &Appraisal<'_>) -> JunitCase {
     let mut cases = Vec::new();
     if let Some((_, why)) = &a.refused {
-        let at = why.position.map_or_else(String::new, |(l, c)| format!("line {l}, column {c}: "));
         cases.push(Case {
             name: "input".to_owned(),
             disposition: Disposition::Refused,
-            lines: vec![format!("{at}{}", why.text)],
+            lines: vec![why.with_place().into_owned()],
         });
     } else if a.orders.is_empty() {
         cases.push(Case {

@@ -36,7 +36,7 @@ pub use outcome::{
     ASSUMPTION_SYSTEM, Counts, FINDING_SYSTEM, LIMIT_SYSTEM, STANDING, counts, outcome_json, refusal_json,
 };
 pub(crate) use parameters::delivered;
-pub use parameters::{MEASURE_SYSTEM, parameters_json};
+pub use parameters::{MEASURE_SYSTEM, parameters_json, parameters_json_of};
 pub use text::text;
 
 /// Version of the program, in every answer.

@@ -24,8 +24,20 @@ pub const MEASURE_SYSTEM: &str = "https://enteral-gate.example/fhir/CodeSystem/m
 
 /// The report as Parameters, compact JSON. What could not be read at all is `disposition` and `outcome` only.
 pub fn parameters_json(a: &Appraisal<'_>) -> String {
+    parameters_of(a, None)
+}
+
+/// The same with the name of the input, where one of several is answered.
+pub fn parameters_json_of(a: &Appraisal<'_>, input: &str) -> String {
+    parameters_of(a, Some(input))
+}
+
+fn parameters_of(a: &Appraisal<'_>, input: Option<&str>) -> String {
     let days: usize = a.orders.iter().map(|o| o.days.len() + 1).sum();
     let mut to = Parameters::begin((16 << 10) + days * (112 << 10));
+    if let Some(input) = input {
+        to.string("input", input);
+    }
     to.code("disposition", a.disposition().code());
     to.resource("outcome", |out| outcome_into(a, out));
     let mut places = Places { of: a, known: HashMap::new() };

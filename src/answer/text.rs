@@ -79,8 +79,7 @@ impl Writer {
             self.line("Demonstration: formulary, orders and patients are invented. Not for use on patients.");
         }
         if let Some((_, why)) = &a.refused {
-            let at = why.position.map_or_else(String::new, |(l, c)| format!("line {l}, column {c}: "));
-            self.wrapped("  ", "    ", &format!("{at}{}", why.text));
+            self.wrapped("  ", "    ", &why.with_place());
             self.line("");
             return;
         }

@@ -96,10 +96,12 @@ impl Check {
                 complain(INVENTED);
                 formulary::embedded()
             }
-            (None, false) => Err(
-                "--formulary FILE is needed: without products nothing can be worked out (--demo uses an invented one)"
-                    .to_owned(),
-            ),
+            (None, false) => {
+                complain(
+                    "no formulary was given (--formulary FILE; --demo uses an invented one): every product is unknown, and energy, protein and water are not worked out",
+                );
+                Ok(Formulary::none())
+            }
         }
     }
 
@@ -122,13 +124,19 @@ impl Check {
         let mut exit: Option<Exit> = None;
         let mut kept: Vec<JunitCase> = Vec::new();
         let mut writing: io::Result<()> = Ok(());
-        for source in inputs::find(&self.paths) {
-            let read = inputs::read(&source, &mut |name, bytes| {
-                let appraisal = appraise_by(bytes, name, self.fhir.version(), by);
+        let sources = inputs::find(&self.paths);
+        let several = sources.len() > 1;
+        for source in sources {
+            let read = inputs::read(&source, &mut |name, line, bytes| {
+                let mut appraisal = appraise_by(bytes, name, self.fhir.version(), by);
+                line.iter().for_each(|line| appraisal.begin_on_line(*line));
                 exit = exit.max(Some(exit_of(appraisal.disposition())));
                 inputs::tell_version(name, &appraisal);
                 writing = match self.format {
                     Format::Text => write!(out, "{}", answer::text(&appraisal, colour)).and_then(|()| out.flush()),
+                    Format::Json if several || line.is_some() => {
+                        writeln!(out, "{}", answer::parameters_json_of(&appraisal, name))
+                    }
                     Format::Json => writeln!(out, "{}", answer::parameters_json(&appraisal)),
                     Format::Junit => {
                         kept.push(answer::junit_case(name, &appraisal));

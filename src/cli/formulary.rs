@@ -2,6 +2,7 @@
 
 use super::exit::{Exit, complain};
 use crate::formulary::Formulary;
+use crate::formulary::problem::FormularyProblem;
 use clap::Subcommand;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -14,7 +15,7 @@ const LIMIT: u64 = 16 << 20;
 pub enum FormularyCommand {
     /// Read a formulary as the other commands would, and list everything that is wrong with it
     Check {
-        /// The formulary (CSV)
+        /// The formulary: CSV, or FHIR NutritionProduct (R4B, R5) alone or in a Bundle as JSON
         file: PathBuf,
     },
 }
@@ -34,7 +35,7 @@ impl FormularyCommand {
             }
         };
         let mut out = std::io::stdout().lock();
-        match Formulary::from_csv(&file.to_string_lossy(), &bytes) {
+        match read_as(&file.to_string_lossy(), &bytes) {
             Ok(formulary) => {
                 let mut warnings = 0;
                 for warning in formulary.all_warnings() {
@@ -102,8 +103,14 @@ pub fn for_tests() -> Result<Formulary, String> {
     from("invented products for tests", format!("{}\n{odd}", super::DEMO_FORMULARY.trim_end()).as_bytes())
 }
 
+/// FHIR where the first sign is a brace, as no table begins; else CSV.
+fn read_as(name: &str, bytes: &[u8]) -> Result<Formulary, Vec<FormularyProblem>> {
+    let text = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes).trim_ascii_start();
+    if text.first() == Some(&b'{') { Formulary::from_fhir(name, bytes) } else { Formulary::from_csv(name, bytes) }
+}
+
 fn from(name: &str, bytes: &[u8]) -> Result<Formulary, String> {
-    Formulary::from_csv(name, bytes).map_err(|problems| {
+    read_as(name, bytes).map_err(|problems| {
         let lines: Vec<_> = problems.iter().map(ToString::to_string).collect();
         format!("the formulary cannot be used:\n  {}", lines.join("\n  "))
     })

@@ -24,7 +24,7 @@ pub enum Source {
     Lost(PathBuf, String),
 }
 
-/// Files named, and the `.json` and `.ndjson` files of folders named, in order. A folder that is reached
+/// Files named, and the `.json`, `.ndjson` and `.jsonl` files of folders named, in order. A folder that is reached
 /// again through a link is not entered again; a file that is reached again is read once.
 pub fn find(paths: &[PathBuf]) -> Vec<Source> {
     let mut out = Vec::new();
@@ -88,66 +88,77 @@ fn extension_is(path: &Path, wanted: &str) -> bool {
 }
 
 fn is_input(path: &Path) -> bool {
-    extension_is(path, "json") || extension_is(path, "ndjson")
+    extension_is(path, "json") || is_lines(path)
 }
+
+/// A resource on each line.
+fn is_lines(path: &Path) -> bool {
+    extension_is(path, "ndjson") || extension_is(path, "jsonl")
+}
+
+/// What is done with an input: its name, its line in the file where it is one of several (the name ends in `:line` then), its
+/// bytes. Whether to go on.
+pub type Each<'e> = dyn FnMut(&str, Option<u32>, &[u8]) -> bool + 'e;
 
 /// Reads a source and hands on each input with its name: the file's, with `:line` for lines of NDJSON.
 /// Stops early when `each` says so.
 ///
 /// # Errors
 /// Why the source could not be read to its end.
-pub fn read(source: &Source, each: &mut dyn FnMut(&str, &[u8]) -> bool) -> Result<(), String> {
+pub fn read(source: &Source, each: &mut Each<'_>) -> Result<(), String> {
     match source {
         Source::Lost(_, why) => Err(why.clone()),
         Source::Standard => standard(io::stdin().lock(), each).map_err(|error| reason(&error)),
         Source::File(path) => {
             let file = fs::File::open(path).map_err(|error| reason(&error))?;
-            if extension_is(path, "ndjson") {
+            if is_lines(path) {
                 return lines(BufReader::new(file), &mut |number, bytes| {
-                    each(&format!("{}:{number}", name(path.as_os_str())), bytes)
+                    each(&format!("{}:{number}", name(path.as_os_str())), u32::try_from(number).ok(), bytes)
                 })
                 .map_err(|error| reason(&error));
             }
             let bytes = whole(file).map_err(|error| reason(&error))?;
-            each(&name(path.as_os_str()), &bytes);
+            each(&name(path.as_os_str()), None, &bytes);
             Ok(())
         }
     }
 }
 
-/// One document, or one on each line: where the first line is a whole resource by itself, so are the others.
-fn standard(mut from: impl BufRead, each: &mut dyn FnMut(&str, &[u8]) -> bool) -> io::Result<()> {
+/// Whether a line is a whole resource by itself.
+fn is_whole(line: &[u8]) -> bool {
+    let line = line.trim_ascii();
+    line.first() == Some(&b'{') && Document::read(line, &Limits::default()).is_ok()
+}
+
+/// One document, or one on each line: where the first or the second line that says anything is a whole resource by itself and
+/// there are others, each line is one.
+fn standard(mut from: impl BufRead, each: &mut Each<'_>) -> io::Result<()> {
     const NAME: &str = "(standard input)";
-    let mut first = Vec::new();
-    from.by_ref().take(LIMIT as u64 + 1).read_until(b'\n', &mut first)?;
-    let whole_line = first.last() == Some(&b'\n') && Document::read(first.trim_ascii(), &Limits::default()).is_ok();
-    let mut rest = Vec::new();
-    if whole_line {
-        // Blank lines may follow a single document.
-        let mut before = 0;
-        let more = loop {
-            rest.clear();
-            before += 1;
-            if from.by_ref().take(LIMIT as u64 + 1).read_until(b'\n', &mut rest)? == 0 {
-                break false;
-            }
-            if !rest.trim_ascii().is_empty() {
-                break true;
-            }
-        };
-        if more {
-            if !each(&format!("{NAME}:1"), first.trim_ascii_end()) {
-                return Ok(());
-            }
-            return lines(rest.as_slice().chain(from), &mut |number, bytes| {
-                each(&format!("{NAME}:{}", number + before), bytes)
-            });
+    // Up to the second line that is not blank.
+    let mut begun = Vec::new();
+    let mut said: Vec<(usize, usize)> = Vec::new();
+    while said.len() < 2 {
+        let start = begun.len();
+        if from.by_ref().take(LIMIT as u64 + 1).read_until(b'\n', &mut begun)? == 0 {
+            break;
         }
-        each(NAME, &first);
-        return Ok(());
+        if begun.get(start..).is_some_and(|line| !line.trim_ascii().is_empty()) {
+            said.push((start, begun.len()));
+        }
+        if begun.len() > 2 * LIMIT {
+            break;
+        }
     }
-    let bytes = whole(first.as_slice().chain(from))?;
-    each(NAME, &bytes);
+    let line = |part: &(usize, usize)| begun.get(part.0..part.1).unwrap_or_default();
+    if let [first, second] = said.as_slice()
+        && (is_whole(line(first)) || is_whole(line(second)))
+    {
+        return lines(begun.as_slice().chain(from), &mut |number, bytes| {
+            each(&format!("{NAME}:{number}"), u32::try_from(number).ok(), bytes)
+        });
+    }
+    let bytes = whole(begun.as_slice().chain(from))?;
+    each(NAME, None, &bytes);
     Ok(())
 }
 

@@ -215,7 +215,7 @@ impl Fhir {
 /// Where the products come from.
 #[derive(Args, Clone, Debug)]
 pub struct Products {
-    /// The institution's formulary (CSV)
+    /// The institution's formulary: CSV, or FHIR NutritionProduct alone or in a Bundle as JSON
     #[arg(long, env = "ENTERAL_GATE_FORMULARY", value_name = "FILE")]
     formulary: Option<PathBuf>,
 }

@@ -5,6 +5,7 @@ use super::rulebook::{self, Texts};
 use crate::formulary::Formulary;
 use crate::http::rules_in_use::{Rehearsal, RulesInUse};
 use crate::rehearsal::rehearse;
+use crate::rulebook::lapse::lapses;
 use crate::rulebook::{Limit, Mode, Rulebook};
 use crate::settings::Settings;
 use jiff::Timestamp;
@@ -66,7 +67,11 @@ impl Source {
     }
 
     fn used(&self, texts: Texts) -> Result<(Rulebook, Rehearsal), Vec<String>> {
-        let book = if rulebook::without(&self.files) { Rulebook::default() } else { rulebook::of(texts)?.0 };
+        let book = if rulebook::without(&self.files) {
+            Rulebook::default()
+        } else {
+            rulebook::of(&texts).map_err(|all| rulebook::sentences(&all))?
+        };
         let rehearsal = self.rehearse(&book);
         if rehearsal.failing.is_empty() { Ok((book, rehearsal)) } else { Err(rehearsal.problems) }
     }
@@ -182,6 +187,7 @@ async fn decide(source: &Arc<Source>, rules: &RulesInUse, texts: Texts) {
                 examples = rehearsal.examples,
                 "rulebook taken"
             );
+            tell_lapses(&book);
             rules.take(book, rehearsal);
         }
         Err(problems) => {
@@ -194,6 +200,18 @@ async fn decide(source: &Arc<Source>, rules: &RulesInUse, texts: Texts) {
             rules.refuse(problems);
         }
     }
+}
+
+/// What the rules do not judge yet or no longer, or not for long, a line each.
+pub fn tell_lapses(book: &Rulebook) {
+    for lapse in lapses(book, today()) {
+        tracing::warn!(lapse, "rules and their dates");
+    }
+}
+
+/// The date at Greenwich: dates of limits count by the day.
+pub(super) fn today() -> jiff::civil::Date {
+    jiff::tz::TimeZone::UTC.to_datetime(Timestamp::now()).date()
 }
 
 fn logged(problems: &[String]) -> String {

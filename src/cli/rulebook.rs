@@ -1,7 +1,8 @@
 //! Finding and reading rulebook files.
 
+use crate::formulary::suggestion::{closest, hint};
 use crate::rulebook::Rulebook;
-use crate::rulebook::file::{self, Source, extends};
+use crate::rulebook::file::{self, Extends, RulebookProblem, Source, extends};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
@@ -17,7 +18,7 @@ const NONE: &str = "none";
 /// # Errors
 /// Every problem, one a line.
 pub fn load(files: &[PathBuf]) -> Result<Rulebook, String> {
-    read(files).map(|(book, _)| book).map_err(|problems| unusable(&problems))
+    read(files).map_err(|problems| unusable(&sentences(&problems)))
 }
 
 /// The rulebook asked for by `check`: the starter unless a file, a folder or `none` is named.
@@ -41,6 +42,11 @@ pub fn named(file: &Path) -> Result<Rulebook, String> {
     load(&[file.to_owned()])
 }
 
+/// Problems as people read them, each with its place.
+pub fn sentences(problems: &[RulebookProblem]) -> Vec<String> {
+    problems.iter().map(ToString::to_string).collect()
+}
+
 /// Why a rulebook is not used.
 pub fn unusable(problems: &[String]) -> String {
     format!("the rulebook cannot be used:\n  {}", problems.join("\n  "))
@@ -52,15 +58,19 @@ pub struct Texts {
     /// Name and text, what is extended before what extends it.
     texts: Vec<(String, String)>,
     starter: bool,
-    /// Files that could not be read.
-    problems: Vec<String>,
+    /// Files that could not be found or read.
+    problems: Vec<RulebookProblem>,
 }
 
 impl Texts {
     /// Nothing could be read.
     pub fn unread(why: &str) -> Self {
-        Self { problems: vec![why.to_owned()], ..Self::default() }
+        Self { problems: vec![problem("rulebook", None, why.to_owned())], ..Self::default() }
     }
+}
+
+fn problem(file: &str, at: Option<(usize, usize)>, text: String) -> RulebookProblem {
+    RulebookProblem { file: file.to_owned(), at, text }
 }
 
 /// The texts of these files and of what they extend; the starter rulebook when there are none.
@@ -70,73 +80,99 @@ pub fn gather(files: &[PathBuf]) -> Texts {
         if file.as_os_str() == STARTER {
             found.starter = true;
         } else {
-            take(file, &mut found.texts, &mut found.starter, &mut found.problems, 0);
+            take(file, &mut found, &mut Vec::new());
         }
     }
     found
 }
 
-/// The rulebook and its warnings.
+/// The rulebook.
 ///
 /// # Errors
 /// Every problem with its place.
-pub fn read(files: &[PathBuf]) -> Result<(Rulebook, Vec<String>), Vec<String>> {
-    of(gather(files))
+pub fn read(files: &[PathBuf]) -> Result<Rulebook, Vec<RulebookProblem>> {
+    of(&gather(files))
 }
 
-/// The rulebook of these texts and its warnings.
+/// The rulebook of these texts.
 ///
 /// # Errors
 /// As [`read`].
-pub fn of(found: Texts) -> Result<(Rulebook, Vec<String>), Vec<String>> {
+pub fn of(found: &Texts) -> Result<Rulebook, Vec<RulebookProblem>> {
     let Texts { texts, starter, problems } = found;
-    if !problems.is_empty() {
-        return Err(problems);
-    }
-    let mut sources: Vec<Source<'_>> = if starter { file::starter().to_vec() } else { Vec::new() };
+    let mut sources: Vec<Source<'_>> = if *starter { file::starter().to_vec() } else { Vec::new() };
     sources.extend(texts.iter().map(|(name, text)| Source { name, text }));
-    match file::read(&sources) {
-        Ok(book) => {
-            let warnings = book.warnings.iter().map(ToString::to_string).collect();
-            Ok((book, warnings))
-        }
-        Err(found) => Err(found.iter().map(ToString::to_string).collect()),
+    if problems.is_empty() {
+        return file::read(&sources);
     }
+    // What is wrong in the files that are there is told as well.
+    let mut all = problems.clone();
+    all.extend(file::problems_of_part(&sources));
+    Err(all)
 }
 
-/// A file with what it extends before it, or the `.toml` files of a folder by name.
-fn take(path: &Path, texts: &mut Vec<(String, String)>, starter: &mut bool, problems: &mut Vec<String>, depth: usize) {
+/// A file with what it extends before it, or the `.toml` files of a folder by name. `round`: the files that are being read and
+/// extend one another.
+fn take(path: &Path, found: &mut Texts, round: &mut Vec<String>) {
+    let name = path.to_string_lossy().into_owned();
     if path.is_dir() {
         let entries = match std::fs::read_dir(path) {
             Ok(entries) => entries,
-            Err(error) => return problems.push(format!("{}: {error}", path.display())),
+            Err(error) => return found.problems.push(problem(&name, None, error.to_string())),
         };
         let mut files: Vec<PathBuf> = entries.filter_map(|e| e.ok().map(|e| e.path())).collect();
-        files.retain(|f| f.extension().is_some_and(|e| e == "toml"));
+        files.retain(|f| f.extension().is_some_and(|e| e == "toml") && !f.is_dir());
         files.sort();
         if files.is_empty() {
-            problems.push(format!("{}: no .toml file in this folder", path.display()));
+            found.problems.push(problem(&name, None, "no .toml file in this folder".to_owned()));
         }
         for file in files {
-            take(&file, texts, starter, problems, depth + 1);
+            take(&file, found, round);
         }
         return;
     }
-    let name = path.to_string_lossy().into_owned();
-    if texts.iter().any(|(known, _)| *known == name) {
+    if found.texts.iter().any(|(known, _)| *known == name) {
         return;
     }
     let text = match whole(path) {
         Ok(text) => text,
-        Err(why) => return problems.push(format!("{name}: {why}")),
+        Err(why) => return found.problems.push(problem(&name, None, why)),
     };
     match extends(&text) {
-        Some(base) if base == STARTER => *starter = true,
-        Some(_) if depth > 8 => problems.push(format!("{name}: extends goes round in a circle, or too deep")),
-        Some(base) => take(&path.parent().unwrap_or(Path::new("")).join(base), texts, starter, problems, depth + 1),
+        Some(Extends { base, .. }) if base == STARTER => found.starter = true,
+        Some(Extends { base, at }) => {
+            let file = path.parent().unwrap_or(Path::new("")).join(&base);
+            round.push(name.clone());
+            let other = file.to_string_lossy().into_owned();
+            let same = |known: &String| *known == other || is_same(Path::new(known), &file);
+            if let Some(first) = round.iter().position(same) {
+                let mut way: Vec<&str> = round.iter().skip(first).map(String::as_str).collect();
+                way.extend(way.first().copied());
+                let text = format!("extends goes round in a circle: {}", way.join(" extends "));
+                found.problems.push(problem(&name, Some(at), text));
+            } else if !file.exists() {
+                let known = [STARTER];
+                let text = format!(
+                    "extends: there is no file {}{}; expected \"starter\" or the path of a file, from the folder of this one",
+                    file.display(),
+                    hint(&base, known)
+                );
+                found.problems.push(problem(&name, Some(at), text));
+                // Probably the starter was meant: the rest of the file is looked at with it.
+                found.starter |= closest(&base, known).is_some();
+            } else {
+                take(&file, found, round);
+            }
+            round.pop();
+        }
         None => {}
     }
-    texts.push((name, text));
+    found.texts.push((name, text));
+}
+
+/// Whether two paths are one file.
+fn is_same(a: &Path, b: &Path) -> bool {
+    matches!((std::fs::canonicalize(a), std::fs::canonicalize(b)), (Ok(a), Ok(b)) if a == b)
 }
 
 fn whole(path: &Path) -> Result<String, String> {

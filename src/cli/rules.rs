@@ -1,20 +1,24 @@
 //! `rules`: reading, testing and comparing rulebooks.
 
+mod comparing;
+mod listing;
+
 use super::exit::{Exit, complain};
-use super::inputs;
+use super::reload::today;
 use super::{Fhir, Institution as SettingsOf, formulary, rulebook};
 use crate::answer;
-use crate::appraise::{Institution, appraise_by, own_rules};
-use crate::findings::Tier;
 use crate::formulary::Formulary;
 use crate::rehearsal::{Rehearsed, rehearse, site, uncovered};
+use crate::rulebook::file::RulebookProblem;
 use crate::rulebook::lapse::lapses;
-use crate::rulebook::{Limit, Mode, Rulebook};
+use crate::rulebook::{Mode, Rulebook};
 use clap::{Args, Subcommand, ValueEnum};
+use comparing::{diff, replay};
+use listing::{effective, list, show};
 use serde_json::{Value, json};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Form of what is printed.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
@@ -24,8 +28,21 @@ pub enum Format {
     Text,
     /// JSON
     Json,
-    /// JUnit, for continuous integration (`test` and `diff`)
+    /// JUnit, for continuous integration (`check`, `test`, `diff` and `replay`)
     Junit,
+}
+
+/// Refuses JUnit where nothing is tried that could pass or fail.
+///
+/// # Errors
+/// A sentence that says so.
+fn no_junit(command: &str, format: Format) -> Result<(), String> {
+    if format == Format::Junit {
+        return Err(format!(
+            "--format junit: `rules {command}` tries nothing that could pass or fail; give text or json (junit goes with check, test, diff and replay)"
+        ));
+    }
+    Ok(())
 }
 
 /// Which rulebook.
@@ -35,6 +52,12 @@ pub struct Book {
     #[arg(long = "rulebook", env = "ENTERAL_GATE_RULEBOOK", value_name = "FILE", value_delimiter = ':')]
     pub files: Vec<PathBuf>,
 }
+
+const CHECK_CODES: &str = "Exit codes:
+  0   the rulebook can be used
+  2   it can be read, with warnings: among them examples that fail, with which a service does not start
+  3   it cannot be used
+  64  the command line cannot be used";
 
 /// Subcommands of `rules`.
 #[derive(Subcommand, Debug)]
@@ -68,11 +91,15 @@ pub enum RulesCommand {
         #[arg(long, value_enum, default_value_t)]
         format: Format,
     },
-    /// Read rulebook files and list everything that is wrong with them
+    /// Read rulebook files and list everything that is wrong with them: 0 usable, 2 usable with warnings, 3 unusable
+    #[command(after_help = CHECK_CODES)]
     Check {
         /// Which rulebook
         #[command(flatten)]
         book: Book,
+        /// Form of the report
+        #[arg(long, value_enum, default_value_t)]
+        format: Format,
     },
     /// Run the rules' own tests, and say which rules lack one
     Test {
@@ -145,10 +172,10 @@ impl RulesCommand {
     /// What about the rulebook, the formulary or the command line cannot be used.
     pub fn run(self) -> Result<Exit, String> {
         match self {
-            Self::List { book, format } => Ok(list(&rulebook::load(&book.files)?, format)),
+            Self::List { book, format } => list(&rulebook::load(&book.files)?, format),
             Self::Show { id, book, format } => show(&rulebook::load(&book.files)?, &id, format),
-            Self::Effective { book, format } => Ok(effective(&rulebook::load(&book.files)?, format)),
-            Self::Check { book } => Ok(check(&book)),
+            Self::Effective { book, format } => effective(&rulebook::load(&book.files)?, format),
+            Self::Check { book, format } => check(&book, format),
             Self::Test { book, formulary, rule, site_tests, institution, format } => {
                 let book = rulebook::load(&book.files)?;
                 let products = products(formulary.as_ref())?;
@@ -173,10 +200,6 @@ fn print(text: &str) {
     let _ = out.write_all(text.as_bytes()).and_then(|()| out.write_all(b"\n")).and_then(|()| out.flush());
 }
 
-fn audiences(limit: &Limit) -> Vec<&'static str> {
-    limit.audience.iter().map(|a| a.word()).collect()
-}
-
 fn name_of(book: &Rulebook) -> String {
     let adopted = book
         .adopted
@@ -185,192 +208,74 @@ fn name_of(book: &Rulebook) -> String {
     format!("{} {}, {adopted}, content {}", book.label, book.edition, book.hash)
 }
 
-fn list(book: &Rulebook, format: Format) -> Exit {
-    // (id, kind, mildest and gravest tier, mode, title)
-    type Row<'r> = (String, &'r str, (Tier, Tier), &'r str, String);
-    let mut rows: Vec<Row<'_>> = Vec::new();
-    for rule in own_rules() {
-        let off = book.off.iter().any(|off| off.rule == rule.id);
-        let far = if off { "off" } else { "card" };
-        rows.push((rule.id.to_string(), "integrity", (rule.tier, rule.tier), far, rule.title.to_string()));
-    }
-    for l in &book.limits {
-        rows.push((l.rule.id.to_string(), "limit", l.tiers(), l.mode.word(), l.rule.title.to_string()));
-    }
-    for w in &book.waiting {
-        let tiers = (w.rule.tier, w.rule.tier);
-        rows.push((w.rule.id.to_string(), "waiting", tiers, "not evaluable", w.rule.title.to_string()));
-    }
-    rows.sort();
-    if format == Format::Json {
-        let rules: Vec<Value> = rows
-            .iter()
-            .map(|(id, kind, (mildest, gravest), far, title)| {
-                json!({"id": id, "kind": kind, "tier": gravest.code(), "mildest-tier": mildest.code(), "mode": far, "title": title})
-            })
-            .collect();
-        print(&json!({"rulebook": name_of(book), "rules": rules}).to_string());
-    } else {
-        let mut out = format!("{}\n\n", name_of(book));
-        for (id, kind, tiers, far, title) in &rows {
-            out.push_str(&format!("{id:8} {:13} {kind:9} {far:13} {title}\n", tiers_text(*tiers)));
-        }
-        let count = |kind: &str| rows.iter().filter(|r| r.1 == kind).count();
-        out.push_str(&format!(
-            "\n{} rules: {} of integrity, {} limits, {} not evaluable yet",
-            rows.len(),
-            count("integrity"),
-            count("limit"),
-            count("waiting")
-        ));
-        print(&out);
-    }
-    Exit::Clear
+/// Whether the rules' own examples hold, for whoever only has the files checked: they are what a service is started by.
+fn failing(book: &Rulebook) -> Result<Vec<Rehearsed>, String> {
+    let done = rehearse(book, &formulary::for_tests()?, &crate::settings::Settings::default());
+    Ok(done.into_iter().filter(|r| r.failure.is_some()).collect())
 }
 
-fn tiers_text((mildest, gravest): (Tier, Tier)) -> String {
-    if mildest == gravest { gravest.code().to_owned() } else { format!("{} to {}", mildest.code(), gravest.code()) }
-}
-
-fn show(book: &Rulebook, id: &str, format: Format) -> Result<Exit, String> {
-    let mut fields: Vec<(&str, String)> = Vec::new();
-    if let Some(rule) = own_rules().find(|rule| rule.id == id) {
-        fields.push(("id", rule.id.to_string()));
-        fields.push(("kind", "integrity rule of the program".to_owned()));
-        fields.push(("name", rule.name.to_string()));
-        fields.push(("title", rule.title.to_string()));
-        fields.push(("tier", rule.tier.code().to_owned()));
-        fields.push(("source", rule.source.to_string()));
-    } else if let Some(w) = book.waiting.iter().find(|w| w.rule.id == id) {
-        fields.push(("id", w.rule.id.to_string()));
-        fields.push(("kind", "not evaluable yet".to_owned()));
-        fields.push(("name", w.rule.name.to_string()));
-        fields.push(("title", w.rule.title.to_string()));
-        fields.push(("tier", w.rule.tier.code().to_owned()));
-        fields.push(("source", w.rule.source.to_string()));
-        fields.push(("waits for", w.why.clone()));
-    } else if let Some(l) = book.limits.iter().find(|l| l.rule.id == id) {
-        fields = fields_of(l);
-    } else {
-        return Err(format!("{id} is not a rule of this rulebook; `enteral-gate rules list` names them"));
-    }
-    if let Some(off) = book.off.iter().find(|off| off.rule == id) {
-        fields.push(("switched off", format!("by {}, until {}: {}", off.by, off.until, off.why)));
-    }
-    if format == Format::Json {
-        let map: serde_json::Map<String, Value> =
-            fields.into_iter().map(|(key, value)| (key.replace(' ', "-"), Value::String(value))).collect();
-        print(&Value::Object(map).to_string());
-    } else {
-        let lines: Vec<String> = fields
-            .into_iter()
-            .map(|(key, value)| format!("{key:16} {}", value.replace('\n', "\n                 ")))
-            .collect();
-        print(&lines.join("\n"));
-    }
-    Ok(Exit::Clear)
-}
-
-fn fields_of(l: &Limit) -> Vec<(&'static str, String)> {
-    let mut out = vec![
-        ("id", l.rule.id.to_string()),
-        ("kind", "limit".to_owned()),
-        ("name", l.rule.name.to_string()),
-        ("title", l.rule.title.to_string()),
-        ("tier", tiers_text(l.tiers())),
-        ("mode", l.mode.word().to_owned()),
-        ("audience", audiences(l).join(", ")),
-        ("applies", if l.scope_text.is_empty() { "to every order".to_owned() } else { l.scope_text.clone() }),
-    ];
-    for (key, date) in [("effective-from", l.from), ("effective-to", l.to)] {
-        out.extend(date.map(|date| (key, date.to_string())));
-    }
-    for p in &l.parameters {
-        out.push(("parameter", format!("{} = {} {}", p.name, p.value.short(6), p.unit)));
-    }
-    for c in &l.checks {
-        use crate::rulebook::Bound;
-        let measure = c.measure.as_ref().map_or("", |m| m.text.as_str());
-        let mut line = match &c.bound {
-            Bound::Above(b) => format!("{measure} above {}", b.text),
-            Bound::Below(b) => format!("{measure} below {}", b.text),
-            Bound::When(w) => w.text.clone(),
-        };
-        if let Some(when) = &c.when {
-            line = format!("when {}: {line}", when.text);
-        }
-        line = format!("{} {line}\n{}", c.tier.code(), c.text.text);
-        if let Some(fix) = &c.fix {
-            line.push_str(&format!("\n{}", fix.text));
-        }
-        if let Some(instead) = c.offers_instead() {
-            line.push_str(&format!("\noffers {instead}"));
-        }
-        out.push(("flags", line));
-    }
-    out.push(("source", l.rule.source.to_string()));
-    out.push(("evidence", l.evidence.mark().to_owned()));
-    out.push(("owner", l.owner.clone()));
-    if !l.note.is_empty() {
-        out.push(("note", l.note.clone()));
-    }
-    out.push(("overrides", l.override_reasons.join("; ")));
-    out.push(("changes", l.changes.join("\n")));
-    out.push(("tests", l.tests.iter().map(|t| t.title.as_str()).collect::<Vec<_>>().join("\n")));
-    out.push(("stands in", l.places.join(", ")));
-    out
-}
-
-fn effective(book: &Rulebook, format: Format) -> Exit {
-    let rows = book.effective();
-    if format == Format::Json {
-        let all: Vec<Value> =
-            rows.iter().map(|r| json!({"rule": r.limit, "key": r.key, "value": r.value, "from": r.place})).collect();
-        print(&json!({"rulebook": name_of(book), "effective": all}).to_string());
-    } else {
-        let mut out = name_of(book);
-        let mut last = "";
-        for r in rows {
-            if r.limit != last {
-                out.push_str(&format!("\n\n{}", r.limit));
-                last = &r.limit;
+fn check(book: &Book, format: Format) -> Result<Exit, String> {
+    let read = if rulebook::without(&book.files) { Ok(Rulebook::default()) } else { rulebook::read(&book.files) };
+    let place = |p: &RulebookProblem| json!({"file": p.file, "line": p.at.map(|at| at.0), "column": p.at.map(|at| at.1), "text": p.text});
+    let book = match read {
+        Ok(book) => book,
+        Err(problems) => {
+            match format {
+                Format::Text => problems.iter().for_each(|problem| print(&problem.to_string())),
+                Format::Json => {
+                    let problems: Vec<Value> = problems.iter().map(place).collect();
+                    print(&json!({"usable": false, "problems": problems}).to_string());
+                }
+                Format::Junit => {
+                    let cases: Vec<_> =
+                        problems.iter().map(|p| ("rulebook".to_owned(), p.to_string(), Some(p.to_string()))).collect();
+                    print(&answer::junit_of("rules check", &cases));
+                }
             }
-            out.push_str(&format!("\n  {:24} {}   [{}]", r.key, r.value, r.place));
+            complain("the rulebook cannot be used");
+            return Ok(Exit::Unreadable);
         }
-        print(&out);
-    }
-    Exit::Clear
-}
-
-/// The date at Greenwich: dates of limits count by the day.
-fn today() -> jiff::civil::Date {
-    jiff::tz::TimeZone::UTC.to_datetime(jiff::Timestamp::now()).date()
-}
-
-fn check(book: &Book) -> Exit {
-    match rulebook::read(&book.files) {
-        Ok((book, mut warnings)) => {
-            warnings.extend(lapses(&book, today()));
-            for warning in &warnings {
-                print(warning);
-            }
+    };
+    let lapses = lapses(&book, today());
+    let failing = failing(&book)?;
+    let examples: Vec<String> = failing
+        .iter()
+        .map(|r| {
+            let why = r.failure.as_deref().unwrap_or_default();
+            format!(
+                "{}: the example \"{}\" of {} fails, and a service does not start with it: {why}",
+                r.place, r.title, r.rule
+            )
+        })
+        .collect();
+    let warnings = book.warnings.len() + lapses.len() + examples.len();
+    match format {
+        Format::Text => {
+            let told = book.warnings.iter().map(ToString::to_string).chain(examples).chain(lapses);
+            told.for_each(|line| print(&line));
             print(&format!(
-                "{}: {} limits, {} not evaluable yet, {} warnings",
+                "{}: {} limits, {} not evaluable yet, {warnings} warnings",
                 name_of(&book),
                 book.limits.len(),
                 book.waiting.len(),
-                warnings.len()
             ));
-            if warnings.is_empty() { Exit::Clear } else { Exit::NotFullyChecked }
         }
-        Err(problems) => {
-            for problem in &problems {
-                print(problem);
-            }
-            complain("the rulebook cannot be used");
-            Exit::Unreadable
+        Format::Json => {
+            let places: Vec<Value> = book.warnings.iter().map(place).collect();
+            let failing: Vec<Value> = failing
+                .iter()
+                .map(|r| json!({"rule": r.rule, "test": r.title, "place": r.place, "failure": r.failure}))
+                .collect();
+            print(&json!({"usable": true, "rulebook": name_of(&book), "limits": book.limits.len(), "waiting": book.waiting.len(), "problems": [], "warnings": places, "failing": failing, "lapses": lapses}).to_string());
+        }
+        Format::Junit => {
+            let mut cases: Vec<(String, String, Option<String>)> = vec![("rulebook".to_owned(), name_of(&book), None)];
+            let told = book.warnings.iter().map(ToString::to_string).chain(examples).chain(lapses);
+            cases.extend(told.map(|line| ("rulebook".to_owned(), line.clone(), Some(line))));
+            print(&answer::junit_of("rules check", &cases));
         }
     }
+    Ok(if warnings == 0 { Exit::Clear } else { Exit::NotFullyChecked })
 }
 
 /// Files of tests: those named, and the `.toml` and `.md` files of folders named, in order.
@@ -527,159 +432,4 @@ fn test(
         }
     }
     Ok(if fails { Exit::Flagged } else { Exit::Clear })
-}
-
-/// Outcome words of each rule for one order.
-type Words = BTreeMap<String, (&'static str, Option<Tier>)>;
-
-/// Name, disposition and outcomes of every order; and whether every input could be read.
-type Corpus = (Vec<(String, &'static str, Words)>, bool);
-
-/// With `tell`, orders that are plainly of another version are named.
-fn judged(book: &Rulebook, orders: &[PathBuf], with: &With, tell: bool) -> Result<Corpus, String> {
-    let products = products(with.formulary.as_ref())?;
-    let settings = with.institution.settings()?;
-    let (mut out, mut whole) = (Vec::new(), true);
-    for source in inputs::find(orders) {
-        let read = inputs::read(&source, &mut |name, bytes| {
-            let by = Institution { formulary: &products, rulebook: book, settings: &settings };
-            let appraisal = appraise_by(bytes, name, with.fhir.version(), by);
-            if tell {
-                inputs::tell_version(name, &appraisal);
-            }
-            for order in &appraisal.orders {
-                let words = order
-                    .judged
-                    .iter()
-                    .map(|j| (j.rule.id.to_string(), (j.outcome.word(), j.outcome.tier())))
-                    .collect();
-                out.push((format!("{name} {}", order.label), order.disposition().code(), words));
-            }
-            if appraisal.orders.is_empty() {
-                out.push((name.to_owned(), appraisal.disposition().code(), Words::new()));
-            }
-            whole &= appraisal.refusal().is_none();
-            true
-        });
-        if let Err(why) = read {
-            complain(&format!("{}: {why}", inputs::name_of(&source)));
-            whole = false;
-        }
-    }
-    Ok((out, whole))
-}
-
-fn flagged(words: &Words) -> impl Iterator<Item = (&String, Tier)> {
-    words.iter().filter_map(|(id, (word, tier))| (*word == "flagged").then_some(()).and(tier.map(|t| (id, t))))
-}
-
-fn diff(old: &Path, new: &Path, orders: &[PathBuf], with: &With) -> Result<Exit, String> {
-    let (old, new) = (rulebook::named(old)?, rulebook::named(new)?);
-    let ((before, whole), (after, _)) = (judged(&old, orders, with, true)?, judged(&new, orders, with, false)?);
-    if before.is_empty() {
-        return Err("--orders: no order was found".to_owned());
-    }
-    let mut changed: Vec<(String, Vec<String>)> = Vec::new();
-    let mut load: BTreeMap<String, (i64, i64)> = BTreeMap::new();
-    let mut count = |book: &Rulebook, words: &Words, newer: bool| {
-        for (id, tier) in flagged(words) {
-            let mut keys = vec![format!("rule {id}"), format!("tier {}", tier.code())];
-            if let Some(l) = book.limits.iter().find(|l| l.rule.id == *id) {
-                keys.extend(l.audience.iter().map(|a| format!("audience {}", a.word())));
-            }
-            for key in keys {
-                let entry = load.entry(key).or_default();
-                if newer { entry.1 += 1 } else { entry.0 += 1 }
-            }
-        }
-    };
-    for ((name, was, a), (_, is, b)) in before.iter().zip(&after) {
-        count(&old, a, false);
-        count(&new, b, true);
-        let mut lines = Vec::new();
-        if was != is {
-            lines.push(format!("{was} becomes {is}"));
-        }
-        let ids: std::collections::BTreeSet<&String> = a.keys().chain(b.keys()).collect();
-        for id in ids {
-            let word = |w: &Words| {
-                w.get(id).map_or("not in the rulebook".to_owned(), |(word, tier)| match tier {
-                    Some(tier) => format!("{word} {}", tier.code()),
-                    None => (*word).to_owned(),
-                })
-            };
-            let (x, y) = (word(a), word(b));
-            if x != y {
-                lines.push(format!("{id}: {x} becomes {y}"));
-            }
-        }
-        if !lines.is_empty() {
-            changed.push((name.clone(), lines));
-        }
-    }
-    match with.format {
-        Format::Json => {
-            let orders: Vec<Value> =
-                changed.iter().map(|(name, lines)| json!({"order": name, "changes": lines})).collect();
-            let load: Vec<Value> = load.iter().map(|(key, (a, b))| json!({"of": key, "old": a, "new": b})).collect();
-            print(&json!({"old": name_of(&old), "new": name_of(&new), "orders": before.len(), "changed": orders, "alerts": load}).to_string());
-        }
-        Format::Junit => {
-            let cases: Vec<(String, String, Option<String>)> = before
-                .iter()
-                .map(|(name, ..)| {
-                    let lines = changed.iter().find(|(n, _)| n == name).map(|(_, lines)| lines.join("\n"));
-                    ("diff".to_owned(), name.clone(), lines)
-                })
-                .collect();
-            print(&answer::junit_of("rules diff", &cases));
-        }
-        Format::Text => {
-            let mut out = format!("old: {}\nnew: {}\n", name_of(&old), name_of(&new));
-            for (name, lines) in &changed {
-                out.push_str(&format!("\n{name}\n  {}\n", lines.join("\n  ")));
-            }
-            out.push_str(&format!("\n{} of {} orders change\n", changed.len(), before.len()));
-            for (key, (a, b)) in &load {
-                if a != b {
-                    out.push_str(&format!("{key:24} {a} alerts become {b}\n"));
-                }
-            }
-            print(out.trim_end());
-        }
-    }
-    let exit = if changed.is_empty() { Exit::Clear } else { Exit::Flagged };
-    // What could not be read was not compared.
-    Ok(if whole { exit } else { Exit::Unreadable })
-}
-
-fn replay(book: &Rulebook, orders: &[PathBuf], with: &With) -> Result<Exit, String> {
-    let (judged, whole) = judged(book, orders, with, true)?;
-    if judged.is_empty() {
-        return Err("--orders: no order was found".to_owned());
-    }
-    let mut rules: BTreeMap<&str, BTreeMap<&str, usize>> = BTreeMap::new();
-    let mut dispositions: BTreeMap<&str, usize> = BTreeMap::new();
-    for (_, disposition, words) in &judged {
-        *dispositions.entry(disposition).or_default() += 1;
-        for (id, (word, _)) in words {
-            *rules.entry(id).or_default().entry(word).or_default() += 1;
-        }
-    }
-    if with.format == Format::Json {
-        print(
-            &json!({"rulebook": name_of(book), "orders": judged.len(), "dispositions": dispositions, "rules": rules})
-                .to_string(),
-        );
-    } else {
-        let mut out = format!("{}\n{} orders: ", name_of(book), judged.len());
-        out.push_str(&dispositions.iter().map(|(d, n)| format!("{n} {d}")).collect::<Vec<_>>().join(", "));
-        out.push('\n');
-        for (id, words) in &rules {
-            let words: Vec<String> = words.iter().map(|(word, n)| format!("{n} {word}")).collect();
-            out.push_str(&format!("\n{id:8} {}", words.join(", ")));
-        }
-        print(&out);
-    }
-    Ok(if whole { Exit::Clear } else { Exit::Unreadable })
 }

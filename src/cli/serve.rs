@@ -3,7 +3,7 @@
 use super::doors::{self, Opened, Reached};
 use super::exit::Exit;
 use super::log::{self, LogFormat};
-use super::reload::{Pace, Source, keep};
+use super::reload::{Pace, Source, keep, tell_lapses};
 use super::rules::Book;
 use super::store::Keeping;
 use super::subscribers_file;
@@ -94,6 +94,7 @@ impl Serve {
         if let Some(warning) = book_warning(&rulebook) {
             tracing::warn!("{warning}");
         }
+        tell_lapses(&rulebook);
         let trail = match &self.audit {
             None => None,
             Some(file) => Some(trail(file, &settings.hash)?),

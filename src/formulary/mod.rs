@@ -21,6 +21,7 @@
     )
 )]
 
+mod document;
 pub mod naming;
 pub mod plausibility;
 pub mod problem;
@@ -176,7 +177,7 @@ impl Entry {
     }
 }
 
-/// The institution's products, with everything needed to find one. Never empty; no two products share a
+/// The institution's products, with everything needed to find one. Never empty when it was read from a file; no two products share a
 /// key, code, identifier or name.
 #[derive(Clone, Debug)]
 pub struct Formulary {
@@ -198,6 +199,28 @@ impl Formulary {
     pub fn from_csv(file_name: &str, bytes: &[u8]) -> Result<Self, Vec<FormularyProblem>> {
         let table::Read { entries, problems, header } = table::read(file_name, bytes);
         Self::assembled(file_name, entries, problems, &header)
+    }
+
+    /// No products: every one that is ordered is unknown, and what depends on it is.
+    pub fn none() -> Self {
+        Self {
+            label: "no formulary".to_owned(),
+            hash: content_hash(&[]),
+            entries: Vec::new(),
+            by_code: HashMap::new(),
+            by_identifier: HashMap::new(),
+            by_name: HashMap::new(),
+        }
+    }
+
+    /// Reads the institution's products from FHIR: a NutritionProduct, or a Bundle of them, as JSON (R4B or R5, told by how
+    /// characteristics are named). Each is read as one that is sent with an order.
+    ///
+    /// # Errors
+    /// As [`Formulary::from_csv`]; the column of a problem is that of the line, its name the element.
+    pub fn from_fhir(file_name: &str, bytes: &[u8]) -> Result<Self, Vec<FormularyProblem>> {
+        let document::Read { entries, problems } = document::read(file_name, bytes);
+        Self::assembled(file_name, entries, problems, &[])
     }
 
     /// A formulary of products that are already read, each judged as a CSV row is.

@@ -14,12 +14,20 @@ pub fn closest<'w>(given: &str, expected: impl IntoIterator<Item = &'w str>) -> 
     for word in expected {
         let letters = plain(word);
         let allowed = if letters.len().min(given.len()) <= 4 { 1 } else { 2 };
-        let distance = distance(&given, &letters);
+        // Two letters in each other's place are one slip.
+        let distance = if swapped(&given, &letters) { 1 } else { distance(&given, &letters) };
         if distance <= allowed && best.is_none_or(|(least, _)| distance < least) {
             best = Some((distance, word));
         }
     }
     best.map(|(_, word)| word)
+}
+
+/// Whether one is the other with two neighbouring letters swapped.
+fn swapped(a: &[char], b: &[char]) -> bool {
+    let apart: Vec<usize> = (0..a.len()).filter(|at| a.get(*at) != b.get(*at)).collect();
+    a.len() == b.len()
+        && matches!(apart.as_slice(), [x, y] if x + 1 == *y && a.get(*x) == b.get(*y) && a.get(*y) == b.get(*x))
 }
 
 /// Levenshtein distance.

@@ -152,6 +152,7 @@ pub(super) fn read(file: &str, bytes: &[u8]) -> Read {
     let mut record = csv::StringRecord::new();
     let mut positions: HashMap<&'static str, usize> = HashMap::new();
     let mut rows = 0usize;
+    let mut named = Named::default();
     loop {
         match reader.read_record(&mut record) {
             Ok(true) => {}
@@ -193,8 +194,10 @@ pub(super) fn read(file: &str, bytes: &[u8]) -> Read {
             None
         };
         let problems = row.problems;
+        let usable = entry.is_some() && problems.iter().all(|p| p.level == Level::Warning);
+        out.problems.extend(named.shared(file, line, usable, &record, &positions));
         match entry {
-            Some(mut entry) if problems.iter().all(|p| p.level == Level::Warning) => {
+            Some(mut entry) if usable => {
                 entry.warnings = problems;
                 out.entries.push(entry);
             }
@@ -288,6 +291,51 @@ fn header(
         refuse(Some(Column { name: column.name.to_owned(), number: None }), "missing-column", text);
     }
     (whole.then_some(positions), problems)
+}
+
+/// Keys and names of the rows so far, with their lines, and whether the row gave a product.
+#[derive(Default)]
+struct Named(HashMap<(&'static str, String), (u32, bool)>);
+
+impl Named {
+    /// What a row shares with one before it, where one of the two gives no product for another reason: products are
+    /// compared with each other elsewhere.
+    fn shared(
+        &mut self,
+        file: &str,
+        line: u32,
+        usable: bool,
+        record: &csv::StringRecord,
+        positions: &HashMap<&'static str, usize>,
+    ) -> Vec<FormularyProblem> {
+        let mut out = Vec::new();
+        for (column, code) in [("key", "duplicate-key"), ("name", "duplicate-name")] {
+            let at = positions.get(column);
+            let Some(cell) = at.and_then(|at| record.get(*at)).map(str::trim).filter(|cell| !cell.is_empty()) else {
+                continue;
+            };
+            let Ok(folded) = naming::normalised(cell) else { continue };
+            match self.0.get(&(column, folded.clone())) {
+                Some((first, both)) if !(usable && *both) => out.push(FormularyProblem {
+                    line: Some(line),
+                    column: Some(Column {
+                        name: column.to_owned(),
+                        number: at.and_then(|at| u32::try_from(at + 1).ok()),
+                    }),
+                    ..FormularyProblem::of_file(
+                        file,
+                        code,
+                        format!("{} also stands on line {first}; two products cannot share it", cut(cell)),
+                    )
+                }),
+                Some(_) => {}
+                None => {
+                    self.0.insert((column, folded), (line, usable));
+                }
+            }
+        }
+        out
+    }
 }
 
 /// One row while it is read.
@@ -393,6 +441,11 @@ impl<'r> Row<'r> {
         match Decimal::parse(given) {
             Ok(number) if number.is_negative() => {
                 self.refuse("negative", column, format!("{} is negative; 0 or more is expected", cut(given)));
+                None
+            }
+            Ok(_) if given.contains(['e', 'E']) => {
+                let text = format!("“{}” has an exponent; write the number out, such as 1200 or 0.5", cut(given));
+                self.refuse("number", column, text);
                 None
             }
             Ok(number) => Some(number),

@@ -3,6 +3,7 @@
 
 use super::trail::Trail;
 use crate::rulebook::Rulebook;
+use crate::rulebook::lapse::lapses;
 use jiff::Timestamp;
 use std::fmt::Write;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -146,6 +147,10 @@ impl RulesInUse {
         }
         if let Some(at) = known.loaded {
             let _ = writeln!(lines, "loaded: {at:.0}");
+        }
+        let today = jiff::tz::TimeZone::UTC.to_datetime(Timestamp::now()).date();
+        for lapse in lapses(&book, today) {
+            let _ = writeln!(lines, "note: {}", one_line(&lapse));
         }
         if let Some(Rehearsal { without, .. }) = known.rehearsal.as_ref().filter(|r| !r.without.is_empty()) {
             let _ = writeln!(lines, "limits without examples, not rehearsed: {}", without.join(", "));

@@ -64,7 +64,7 @@ pub enum JsonError {
         place: Place,
     },
     /// More bytes than allowed.
-    #[error("the body has {bytes} bytes; at most {limit} are read")]
+    #[error("it has more than {limit} bytes, and no more are read")]
     TooLarge {
         /// Where.
         place: Place,

@@ -1,6 +1,6 @@
 //! The order against itself.
 
-use super::{Case, Weight, finding, found};
+use super::{Case, PumpRange, Stops, Weight, finding, found};
 use crate::exact::Exact;
 use crate::findings::{Correction, Finding, Outcome, Tier};
 use crate::intake::order::{At, Field, Rate};
@@ -254,9 +254,7 @@ pub(super) fn rate_against_volume(case: &Case<'_>) -> Outcome {
 }
 
 pub(super) fn count_against_volume(_: &Case<'_>) -> Outcome {
-    Outcome::NotApplicable(Cow::Borrowed(
-        "a NutritionOrder has no element for the day's total besides its maximum volume (CON-03)",
-    ))
+    super::waits("CON-02")
 }
 
 pub(super) fn cap(case: &Case<'_>) -> Outcome {
@@ -646,12 +644,162 @@ pub(super) fn beside(case: &Case<'_>) -> Outcome {
     found(out)
 }
 
-pub(super) fn pump(_: &Case<'_>) -> Outcome {
-    Outcome::NotProvided(Cow::Borrowed("the pump's range and steps"))
+pub(super) fn pump(case: &Case<'_>) -> Outcome {
+    if case.pumps.is_empty() {
+        return Outcome::NotProvided(Cow::Borrowed(
+            "the pump's range and steps (the rulebook states none for this order)",
+        ));
+    }
+    let feeds = case.plan.parts.iter().filter(|p| p.kind == Kind::Feed);
+    let lines = feeds.filter_map(|part| match part.source {
+        Source::Line(ix) => case.plan.lines.get(ix).map(|line| (ix, line)),
+        Source::WithFeeds { .. } => None,
+    });
+    let (mut out, mut open, mut any) = (Vec::new(), Vec::new(), false);
+    for (ix, line) in lines {
+        let Some(rate) = line.rate.and_then(|rate| rate.mul(Exact::int(3600))) else { continue };
+        any = true;
+        // What is zero or less has a rule of its own (UNT-08).
+        let cannot: Vec<&PumpRange> =
+            case.pumps.iter().filter(|p| rate.is_positive() && !programmable(rate, p)).collect();
+        match (cannot.first(), cannot.len() == case.pumps.len()) {
+            (None, _) => {}
+            (Some(pump), true) => out.push(not_programmable(case, (ix, line), rate, pump)),
+            (Some(_), false) => open.push((line.at, rate)),
+        }
+    }
+    if !out.is_empty() {
+        return found(out);
+    }
+    if let Some((_, rate)) = open.first() {
+        let titles: Vec<&str> = case.pumps.iter().map(|p| p.title.as_str()).collect();
+        return Outcome::NotEvaluated(
+            format!(
+                "which pump is used is not known ({}), and not each of them can be set to {} mL/h",
+                titles.join(" or "),
+                rate.short(4)
+            ),
+            open.iter().map(|(at, _)| *at).collect(),
+        );
+    }
+    if any { Outcome::Clear } else { Outcome::NotApplicable(Cow::Borrowed("no rate is stated that a pump is set to")) }
 }
 
-pub(super) fn nil_by_mouth(_: &Case<'_>) -> Outcome {
-    Outcome::NotProvided(Cow::Borrowed("nil-by-mouth and hold orders"))
+/// Whether a pump can be set to a rate, mL/h.
+fn programmable(rate: Exact, pump: &PumpRange) -> bool {
+    let [lowest, highest, step] = pump.rate;
+    rate >= lowest && rate <= highest && rate.div(step).is_some_and(Exact::is_whole)
+}
+
+fn not_programmable(case: &Case<'_>, (ix, line): (usize, &Line), rate: Exact, pump: &PumpRange) -> Finding {
+    let [lowest, highest, step] = pump.rate;
+    let stepped = |up: bool| {
+        let steps = rate.div(step)?;
+        let steps = if up { steps.ceil() } else { steps.floor() };
+        Exact::whole(steps)?.mul(step).filter(|near| *near >= lowest && *near <= highest)
+    };
+    let near: Vec<Exact> = if rate < lowest {
+        vec![lowest]
+    } else if rate > highest {
+        vec![highest]
+    } else {
+        [stepped(false), stepped(true)].into_iter().flatten().collect()
+    };
+    // Hours that it runs on the day that stands for the order.
+    let seconds = case.day().and_then(|(day, _)| {
+        let mine = day.laid.segments.iter().filter(|s| s.line == ix);
+        mine.map(|s| s.to.sub(s.from)).try_fold(Exact::ZERO, |sum, s| sum.add(s?)).filter(|s| s.is_positive())
+    });
+    let offer = |near: &Exact| {
+        let apart = near.sub(rate);
+        let a_day = apart.zip(seconds).and_then(|(apart, s)| apart.mul(s)?.div(Exact::int(3600)));
+        let difference = a_day.map_or_else(String::new, |ml| {
+            let word = if ml.is_positive() { "more" } else { "less" };
+            format!(" ({} mL a day {word})", ml.abs().short(1))
+        });
+        format!("{} mL/h{difference}", near.short(4))
+    };
+    let offers: Vec<String> = near.iter().map(offer).collect();
+    let (low, high, by) = (lowest.short(4), highest.short(4), step.short(4));
+    let why = if rate < lowest || rate > highest {
+        format!("it runs from {low} to {high} mL/h")
+    } else {
+        format!("it is set in steps of {by} mL/h")
+    };
+    let closest = near.iter().copied().reduce(|a, b| {
+        let apart = |x: Exact| x.sub(rate).map(Exact::abs);
+        if apart(b) < apart(a) { b } else { a }
+    });
+    Finding {
+        arithmetic: Some(format!("{} mL/h; {}: {low} to {high} mL/h in steps of {by} mL/h", rate.short(4), pump.title)),
+        fix: (!offers.is_empty()).then(|| format!("Order {}.", offers.join(" or "))),
+        correction: closest.and_then(|near| {
+            let near = near.short(4);
+            Some(Correction::quantity(format!("Rate {near} mL/h"), rate_of(case, line)?, Some(near), Some("mL/h")))
+        }),
+        ..finding(
+            Tier::High,
+            format!("The pump cannot be set to {} mL/h: {why}. Whoever sets it has to round.", rate.short(4)),
+            vec![line.at],
+        )
+    }
+}
+
+pub(super) fn nil_by_mouth(case: &Case<'_>) -> Outcome {
+    let (stops, unread) = match case.stops {
+        Stops::NoCodes => {
+            return Outcome::NotProvided(Cow::Borrowed(
+                "codes of nil-by-mouth and hold orders (concepts of kind hold in the rulebook)",
+            ));
+        }
+        Stops::NotSent => return Outcome::NotProvided(Cow::Borrowed("nil-by-mouth and hold orders")),
+        Stops::Sent { found, unread } => (found, unread),
+    };
+    let instant = |when| crate::timing::calendar::instant_of(&case.settings.zone, when).map(|(x, _)| x);
+    // From the first start of a feed to its last end; what is not stated is open.
+    let lines = || {
+        let feeds = case.plan.parts.iter().filter(|p| p.kind == Kind::Feed);
+        feeds.filter_map(|part| if let Source::Line(ix) = part.source { case.plan.lines.get(ix) } else { None })
+    };
+    let start = lines().map(|line| line.start).reduce(|a, b| Some(a?.min(b?))).flatten();
+    let end = lines().map(|line| line.end).reduce(|a, b| Some(a?.max(b?))).flatten();
+    let mut out = Vec::new();
+    for stop in stops {
+        let [from, to] = stop.period.map(|when| when.and_then(instant));
+        let before = matches!((to, start), (Some(to), Some(start)) if to <= start);
+        let after = matches!((from, end), (Some(from), Some(end)) if from >= end);
+        if before || after {
+            continue;
+        }
+        let stated = |when: Option<Exact>| when.map(|x| clock(to_local(&case.settings.zone, x)));
+        let span = match (stated(from), stated(to)) {
+            (Some(from), Some(to)) => format!(" from {from} to {to}"),
+            (Some(from), None) => format!(" from {from} on, without an end"),
+            (None, Some(to)) => format!(" to {to}"),
+            (None, None) => ", without times".to_owned(),
+        };
+        out.push(Finding {
+            fix: Some("Order the pause of the feed with its times, or end one of the two orders.".to_owned()),
+            ..finding(
+                Tier::Med,
+                format!("An active order says “{}”{span}, while this feed runs.", stop.title),
+                vec![stop.at, case.order.at],
+            )
+        });
+    }
+    if !out.is_empty() {
+        return found(out);
+    }
+    match unread.first() {
+        Some((_, why)) => Outcome::NotEvaluated(
+            format!(
+                "of {} active order(s) beside it, it cannot be told whether they stop the feed: {why}",
+                unread.len()
+            ),
+            unread.iter().map(|(at, _)| *at).collect(),
+        ),
+        None => Outcome::Clear,
+    }
 }
 
 /// mL a day of a rate.

@@ -144,6 +144,47 @@ pub struct Case<'a> {
     pub others_sent: bool,
     /// Places of foods that the order excludes and that the rulebook has no word for.
     pub foods_not_known: &'a [At],
+    /// Pumps that may be the one in use; more than one where it cannot be told.
+    pub pumps: &'a [PumpRange],
+    /// Orders that nothing is to be given.
+    pub stops: &'a Stops,
+}
+
+/// What a pump can be set to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PumpRange {
+    /// For people.
+    pub title: String,
+    /// Lowest and highest rate, and the step in between, mL/h.
+    pub rate: [Exact; 3],
+}
+
+/// Orders that the patient is to have nothing by mouth or tube.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum Stops {
+    /// The rulebook has no codes for them.
+    #[default]
+    NoCodes,
+    /// The sender sent no orders of that kind.
+    NotSent,
+    /// What was sent.
+    Sent {
+        /// Orders in force whose codes say so.
+        found: Vec<Stop>,
+        /// Orders in force whose codes say nothing that is known, and what is unclear about them.
+        unread: Vec<(At, &'static str)>,
+    },
+}
+
+/// One of them.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stop {
+    /// The order.
+    pub at: At,
+    /// What it says, in the rulebook's words.
+    pub title: String,
+    /// From and to, as far as stated.
+    pub period: [Option<crate::intake::order::When>; 2],
 }
 
 impl<'a> Case<'a> {
@@ -534,14 +575,37 @@ const fn rule(
     )
 }
 
+/// Rules of the list that this version judges of no order, with the data that they wait for.
+pub static NOT_JUDGED: &[(&str, &str)] = &[
+    (
+        "CON-02",
+        "the day's total as the prescriber states it beside volume and number of feeds: a NutritionOrder has no element for it besides the maximum volume, which CON-03 judges",
+    ),
+    (
+        "UNT-07",
+        "the usual dose of each electrolyte additive, as figures of the institution, and additives that name their salt: neither a NutritionOrder nor the formulary has them",
+    ),
+];
+
+/// The data that a rule of the program waits for, if this version does not judge it.
+pub fn not_judged_yet(id: &str) -> Option<&'static str> {
+    NOT_JUDGED.iter().find(|(known, _)| *known == id).map(|(_, waits)| *waits)
+}
+
+/// The outcome of such a rule.
+fn waits(id: &str) -> Outcome {
+    Outcome::NotProvided(Cow::Borrowed(not_judged_yet(id).unwrap_or("data that is not read yet")))
+}
+
 /// Causes and the consequences they hide: one root cause, one finding.
 const HIDES: &[(&str, &[&str])] = &[
     ("UNT-02", &["UNT-01", "UNT-05", "CON-04"]),
     ("UNT-01", &["UNT-05", "CON-04"]),
-    ("UNT-04", &["UNT-05", "CON-03"]),
+    ("UNT-04", &["UNT-05", "CON-03", "CON-07"]),
     ("WGT-05", &["WGT-01", "UNT-05", "UNT-06"]),
     ("WGT-01", &["UNT-05"]),
     ("UNT-06", &["UNT-05"]),
+    ("UNT-05", &["CON-07"]),
     ("CON-12", &["CON-11"]),
 ];
 

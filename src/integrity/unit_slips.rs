@@ -708,5 +708,5 @@ fn small_slip(case: &Case<'_>, kg: Exact, out: &mut Vec<Finding>) {
 }
 
 pub(super) fn electrolyte(_: &Case<'_>) -> Outcome {
-    Outcome::NotProvided(Cow::Borrowed("usual doses of electrolyte additives"))
+    super::waits("UNT-07")
 }

@@ -11,6 +11,7 @@ use crate::formulary::Formulary;
 use crate::formulary::product::{AgeClass, Form, Nutrient, Product};
 use crate::intake::bundle::Gathered;
 use crate::intake::order::{At, Field, Order, Quantity, Rate};
+use crate::integrity::{PumpRange, Stops};
 use crate::needs::{self, Single, Validity};
 use crate::nutrition::content::{Content, From};
 use crate::nutrition::feeds::{self, largest, smallest};
@@ -559,7 +560,7 @@ impl<'a> CaseFacts<'a> {
             ConceptKind::Condition => self.sets.first(),
             ConceptKind::Allergy => self.sets.get(1),
             ConceptKind::Medicine => self.sets.get(2),
-            ConceptKind::Setting => None,
+            ConceptKind::Setting | ConceptKind::Hold => None,
         }?;
         Some(
             cell.get_or_init(|| {
@@ -896,6 +897,30 @@ impl<'a> CaseFacts<'a> {
             None
         };
         full.map_or_else(|| self.estimate(ix, Single::SchofieldWeight), Ok)
+    }
+
+    /// Pumps that may be the one in use: the first whose condition holds, and those before it of which that cannot be told.
+    pub fn pumps(&self) -> Vec<PumpRange> {
+        let mut out = Vec::new();
+        if self.choosing.replace(true) {
+            return out;
+        }
+        for pump in &self.m.book.pumps {
+            let holds = (self.m.holds)(&pump.when, self);
+            if holds != Truth::False {
+                out.push(PumpRange { title: pump.title.clone(), rate: pump.rate });
+            }
+            if holds == Truth::True {
+                break;
+            }
+        }
+        self.choosing.set(false);
+        out
+    }
+
+    /// Orders beside this one that nothing is to be given.
+    pub fn stops(&self) -> Stops {
+        context::stops(self.m.context, self.m.gathered, &self.m.book.concepts)
     }
 
     fn pump(&self, ix: usize, part: usize) -> Found {

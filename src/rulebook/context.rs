@@ -9,6 +9,7 @@ use crate::intake::json::Node;
 use crate::intake::order::{At, Field, Order, Text, When};
 use crate::intake::wire::datatypes::Datatypes;
 use crate::intake::wire::{Resolution, Resolve};
+use crate::integrity::{Stop, Stops};
 use crate::patient::{Context, Sent};
 use crate::units::{Dimension, dimension_of, measure};
 
@@ -153,6 +154,69 @@ fn resolve<'d>(reference: Node<'_>, gathered: &Gathered<'d>) -> Option<Node<'d>>
     }
 }
 
+/// Orders beside this one that nothing is to be given, by the concepts of kind hold.
+pub(super) fn stops(context: &Context<'_>, gathered: &Gathered<'_>, concepts: &[Concept]) -> Stops {
+    if !concepts.iter().any(|c| c.kind == ConceptKind::Hold) {
+        return Stops::NoCodes;
+    }
+    let title = |key: &str| {
+        let concept = concepts.iter().find(|c| c.kind == ConceptKind::Hold && c.key == key);
+        concept.map_or_else(|| key.to_owned(), |c| c.title.clone())
+    };
+    let (mut found, mut unread) = (Vec::new(), Vec::new());
+    for at in context.service_requests.places() {
+        let Some(node) = gathered.resource(*at).map(|r| r.node) else { continue };
+        let past = ["draft", "on-hold", "revoked", "completed", "ended"];
+        let standing = status(node);
+        let meant = node.get("intent").and_then(Node::as_str);
+        if standing.as_deref().is_some_and(|s| past.contains(&s))
+            || meant.is_some_and(|intent| matches!(intent.as_ref(), "proposal" | "plan" | "option"))
+        {
+            continue;
+        }
+        let code = node.get("code");
+        // In R5 the code stands in `concept`.
+        let codes: Vec<Coded<'_>> =
+            code.into_iter().chain(code.and_then(|code| code.get("concept"))).flat_map(codings).collect();
+        let (keys, usable) = keys_of(concepts, ConceptKind::Hold, &codes);
+        match (keys.first(), standing.as_deref()) {
+            (Some(key), Some("active")) => found.push(Stop { at: *at, title: title(key), period: period(node) }),
+            (Some(_), _) => unread.push((*at, "its status is not known")),
+            (None, _) if !usable => {
+                unread.push((*at, "it has no code of a system in which the rulebook names such orders"))
+            }
+            (None, _) => {}
+        }
+    }
+    // This order's own diet is not asked: whoever may not swallow is fed by tube.
+    for at in context.other_orders.places().iter().copied() {
+        let Some(node) = gathered.resource(at).map(|r| r.node) else { continue };
+        if status(node).as_deref() != Some("active") {
+            continue;
+        }
+        let types = node.get("oralDiet").and_then(|diet| diet.get("type"));
+        let codes: Vec<Coded<'_>> = types.into_iter().flat_map(Node::items).flat_map(codings).collect();
+        if let Some(key) = keys_of(concepts, ConceptKind::Hold, &codes).0.first() {
+            found.push(Stop { at, title: title(key), period: [None, None] });
+        }
+    }
+    if found.is_empty() && !context.service_requests.is_data() {
+        return Stops::NotSent;
+    }
+    Stops::Sent { found, unread }
+}
+
+/// From when to when something is asked for; a moment is when it begins.
+fn period(node: Node<'_>) -> [Option<When>; 2] {
+    let mut read = Datatypes::default();
+    if let Some(moment) = read.date_time(node, "occurrenceDateTime").value() {
+        return [Some(*moment), None];
+    }
+    let bounds = node.get("occurrenceTiming").and_then(|t| t.get("repeat")).and_then(|r| r.get("boundsPeriod"));
+    let Some(period) = node.get("occurrencePeriod").or(bounds) else { return [None, None] };
+    ["start", "end"].map(|name| read.date_time(period, name).value().copied())
+}
+
 /// The keys of one kind of context.
 pub(super) fn set(
     kind: ConceptKind,
@@ -165,7 +229,7 @@ pub(super) fn set(
         ConceptKind::Condition => (&context.conditions, ResourceKind::Condition),
         ConceptKind::Allergy => (&context.allergies, ResourceKind::AllergyIntolerance),
         ConceptKind::Medicine => (&context.medicines, ResourceKind::Medication),
-        ConceptKind::Setting => return Set::NotSent,
+        ConceptKind::Setting | ConceptKind::Hold => return Set::NotSent,
     };
     let mut keys = Keys { complete: true, ..Keys::default() };
     let (mut places, mut unlisted) = (Vec::new(), Vec::new());

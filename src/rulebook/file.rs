@@ -9,7 +9,7 @@ use super::schema::{self, Key};
 use super::value::{Fact, Scaled, Type};
 use super::{
     Adopted, Audience, Bound, Check, Concept, ConceptKind, Effective, Evidence, Expected, Ground, Limit, Mode, Off,
-    Parameter, Pump, Rulebook, Staleness, Test, TestKind, Waiting,
+    Overridden, Parameter, Pump, Rulebook, Staleness, Test, TestKind, Waiting,
 };
 use crate::exact::{Decimal, Exact};
 use crate::findings::{Rule, RuleKind, Tier};
@@ -108,11 +108,12 @@ pub const EVIDENCE: [(Evidence, &str); 5] = [
     (Evidence::FromMemory, "from-memory"),
 ];
 /// Words for kinds of concepts.
-pub const CONCEPT_KINDS: [(ConceptKind, &str); 4] = [
+pub const CONCEPT_KINDS: [(ConceptKind, &str); 5] = [
     (ConceptKind::Condition, "condition"),
     (ConceptKind::Allergy, "allergy"),
     (ConceptKind::Medicine, "medicine"),
     (ConceptKind::Setting, "setting"),
+    (ConceptKind::Hold, "hold"),
 ];
 /// Words for kinds of tests.
 pub const TEST_KINDS: [(TestKind, &str); 4] = [
@@ -155,12 +156,18 @@ pub fn read(sources: &[Source<'_>]) -> Result<Rulebook, Vec<RulebookProblem>> {
 /// # Errors
 /// As [`read`].
 pub fn read_with(sources: &[Source<'_>], facts: &[Fact]) -> Result<Rulebook, Vec<RulebookProblem>> {
+    read_part(sources, facts, true)
+}
+
+/// `whole`: the sources are all there is.
+fn read_part(sources: &[Source<'_>], facts: &[Fact], whole: bool) -> Result<Rulebook, Vec<RulebookProblem>> {
     let mut reader = Reader {
         sources,
         starts: sources.iter().map(|file| starts(file.text)).collect(),
         facts,
         problems: Vec::new(),
         warnings: Vec::new(),
+        whole,
         book: Rulebook::default(),
     };
     let mut tables = Vec::new();
@@ -175,7 +182,8 @@ pub fn read_with(sources: &[Source<'_>], facts: &[Fact]) -> Result<Rulebook, Vec
             tables.push((source, table));
         }
     }
-    reader.files(&tables, tables.len() == sources.len());
+    reader.whole = whole && tables.len() == sources.len();
+    reader.files(&tables, reader.whole);
     let warnings = reader.placed(&reader.warnings);
     let problems = reader.placed(&reader.problems);
     if !problems.is_empty() {
@@ -184,11 +192,26 @@ pub fn read_with(sources: &[Source<'_>], facts: &[Fact]) -> Result<Rulebook, Vec
     Ok(Rulebook { hash: hash(sources), warnings, ..reader.book }.prepared())
 }
 
-/// What a file says it extends, for whoever finds files: `starter` or a path. `None` also for a file that is
-/// not TOML; [`read`] says so.
-pub fn extends(text: &str) -> Option<String> {
+/// What is wrong with some of a book's files, where others could not be read: what they may rest on is not missed.
+pub fn problems_of_part(sources: &[Source<'_>]) -> Vec<RulebookProblem> {
+    read_part(sources, FACTS, false).err().unwrap_or_default()
+}
+
+/// What a file says it extends.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Extends {
+    /// `starter`, or a path.
+    pub base: String,
+    /// Line and column of it, from 1.
+    pub at: (usize, usize),
+}
+
+/// What a file says it extends, for whoever finds files. `None` also for a file that is not TOML; [`read`] says so.
+pub fn extends(text: &str) -> Option<Extends> {
     let table = DeTable::parse(text).ok()?;
-    table.get_ref().get("extends").and_then(|value| value.get_ref().as_str()).map(str::to_owned)
+    let value = table.get_ref().get("extends")?;
+    let at = place(text, &starts(text), value.span().start);
+    Some(Extends { base: value.get_ref().as_str()?.to_owned(), at })
 }
 
 /// First 16 hexadecimal digits of a SHA-256 over names and texts.
@@ -360,6 +383,8 @@ pub(super) struct Reader<'r> {
     pub facts: &'r [Fact],
     problems: Vec<Told>,
     warnings: Vec<Told>,
+    /// Every file of the book is there and could be read, so that what is missing is missing.
+    whole: bool,
     pub book: Rulebook,
 }
 
@@ -608,7 +633,7 @@ impl<'r> Reader<'r> {
             };
             let concepts = self.book.concepts.iter().filter(|concept| concept.kind == kind);
             let known: Vec<&str> = concepts.map(|concept| concept.key.as_str()).collect();
-            if !known.contains(&sought.key.as_str()) {
+            if self.whole && !known.contains(&sought.key.as_str()) {
                 let message = format!("no concept of this kind has the key {}", shown(&sought.key));
                 let suggestion = closest(&sought.key, known).map(str::to_owned);
                 let (offset_line, offset_column) = (sought.line, sought.column);
@@ -752,8 +777,15 @@ impl<'r> Reader<'r> {
                     known.title = title;
                     codes.retain(|code| !known.codes.contains(code));
                     known.codes.extend(codes);
+                    known.places.push(self.sources.get(block.at.source).map_or_else(String::new, |file| {
+                        let starts = self.starts.get(block.at.source).map_or(&[][..], Vec::as_slice);
+                        format!("{}:{}", file.name, place(file.text, starts, block.at.offset).0)
+                    }));
                 }
-                None => self.book.concepts.push(Concept { kind, key, title, codes }),
+                None => {
+                    let places = vec![self.line(block.at)];
+                    self.book.concepts.push(Concept { kind, key, title, codes, places });
+                }
             }
         }
     }
@@ -783,7 +815,9 @@ impl<'r> Reader<'r> {
                 self.tell(block.at, format!("staleness: {} stands at {line} already", shown(&fact)));
             }
             self.book.staleness.retain(|known| known.fact != fact);
-            self.book.staleness.push(Staleness { fact, seconds });
+            let place = self.line(block.at);
+            let written = block.item("after").map_or_else(String::new, |item| written(item.get()));
+            self.book.staleness.push(Staleness { fact, seconds, written, place });
         }
     }
 
@@ -833,7 +867,8 @@ impl<'r> Reader<'r> {
                     self.tell(block.at, "pump.rate: the lowest rate is over the highest".to_owned());
                 }
                 if let (Some(title), Some(when), Some(step), Some(volume_step)) = (title, when, step, volume_step) {
-                    pumps.push(Pump { title, when, rate: [*lowest, *highest, step], volume_step });
+                    let place = self.line(block.at);
+                    pumps.push(Pump { title, when, rate: [*lowest, *highest, step], volume_step, place });
                 }
             }
         }
@@ -924,7 +959,8 @@ impl<'r> Reader<'r> {
                     }
                 }
                 if let (Some(rule), Some(by), Some(why), Some(until)) = (rule, by, why, until) {
-                    self.book.off.push(Off { rule, by, why, until });
+                    let place = self.line(block.at);
+                    self.book.off.push(Off { rule, by, why, until, place });
                 }
             }
         }
@@ -1008,6 +1044,13 @@ impl<'r> Reader<'r> {
             return;
         };
         let places = draft.places().into_iter().map(|at| self.line(at)).collect();
+        let overridden = draft.over().iter().map(|over| Overridden {
+            place: self.line(over.at),
+            by: over.by.to_owned(),
+            why: over.why.to_owned(),
+            keys: over.keys.clone(),
+        });
+        let overridden = overridden.collect();
         let id = draft.id.to_owned();
         self.book.limits.push(Limit {
             rule: Rule {
@@ -1035,6 +1078,7 @@ impl<'r> Reader<'r> {
             checks,
             tests,
             places,
+            overridden,
         });
     }
 
@@ -1064,6 +1108,11 @@ impl<'r> Reader<'r> {
                     slot.item.spot(),
                     format!("{label}: expected {wanted}, as in what is replaced, found {found}"),
                 );
+                // What rests on it is looked at with the amount that it replaces: this is the one thing wrong.
+                if let Some((value, unit)) = self.amount(&label, "150 mL/h", None, first) {
+                    parameters.push(Parameter { name: name.to_owned(), value, unit: unit.code });
+                }
+                continue;
             }
             let code = unit.code.clone();
             parameters.push(Parameter { name: name.to_owned(), value, unit: code });
@@ -1300,8 +1349,9 @@ impl<'r> Reader<'r> {
                         self.amount(&format!("{label}.{name}"), "5.6 mmol/L", None, item);
                     }
                 }
-                "conditions" | "allergies" | "medicines" => {
+                "conditions" | "allergies" | "medicines" | "holds" => {
                     let kind = match key {
+                        "holds" => ConceptKind::Hold,
                         "conditions" => ConceptKind::Condition,
                         "allergies" => ConceptKind::Allergy,
                         _ => ConceptKind::Medicine,
@@ -1309,7 +1359,7 @@ impl<'r> Reader<'r> {
                     for (word, item) in self.texts(&label, "keys of concepts", Some(item)) {
                         let concepts = self.book.concepts.iter().filter(|concept| concept.kind == kind);
                         let known: Vec<String> = concepts.map(|concept| concept.key.clone()).collect();
-                        if !known.iter().any(|known| known == word) {
+                        if self.whole && !known.iter().any(|known| known == word) {
                             let meant = hint(word, known.iter().map(String::as_str));
                             self.wrong(&label, "the key of a concept of this kind", item, &meant);
                         }
@@ -1399,7 +1449,16 @@ impl<'r> Reader<'r> {
             let mut told: Vec<(String, String)> =
                 slots.iter().map(|(at, item)| (written(item.get()), self.line(*at))).collect();
             let Some((value, place)) = told.pop() else { continue };
+            let last = slots.last();
+            // An override's key stands after its head, before the next one's, in the same file.
+            let over = last.filter(|_| slots.len() > 1 || draft.at.source != last.map_or(0, |(at, _)| at.source));
+            let decided = over.and_then(|(at, _)| {
+                let heads = draft.over().iter().filter(|over| over.at.source == at.source && over.at <= *at);
+                heads.max_by_key(|over| over.at).map(|over| (over.by.to_owned(), over.why.to_owned()))
+            });
             self.book.effective.push(Effective {
+                decided,
+                json: last.map_or(serde_json::Value::Null, |(_, item)| structured(item.get())),
                 limit: draft.id.to_owned(),
                 key: key.clone(),
                 value,
@@ -1430,6 +1489,25 @@ fn written(value: &DeValue<'_>) -> String {
                 table.iter().map(|(key, value)| format!("{} = {}", key.get_ref(), written(value.get_ref()))).collect();
             format!("{{ {} }}", parts.join(", "))
         }
+    }
+}
+
+/// A value with its structure; numbers and days as they are written.
+fn structured(value: &DeValue<'_>) -> serde_json::Value {
+    use serde_json::Value;
+    match value {
+        DeValue::String(text) => Value::String(text.to_string()),
+        DeValue::Integer(number) => {
+            let plain = i64::from_str_radix(number.as_str(), number.radix());
+            plain.map_or_else(|_| Value::String(number.as_str().to_owned()), Value::from)
+        }
+        DeValue::Float(number) => Value::String(number.as_str().to_owned()),
+        DeValue::Boolean(truth) => Value::Bool(*truth),
+        DeValue::Datetime(time) => Value::String(time.to_string()),
+        DeValue::Array(list) => Value::Array(list.iter().map(|value| structured(value.get_ref())).collect()),
+        DeValue::Table(table) => Value::Object(
+            table.iter().map(|(key, value)| (key.get_ref().to_string(), structured(value.get_ref()))).collect(),
+        ),
     }
 }
 

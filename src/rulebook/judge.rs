@@ -387,6 +387,14 @@ pub fn switched_off(book: &Rulebook, id: &str, on: Option<Date>) -> Option<Outco
     Some(Outcome::Off(format!("by {}, until {}: {}", off.by, off.until, off.why)))
 }
 
+/// Who set a limit's mode to off, why and where; the last decision counts.
+fn mode_off(limit: &Limit) -> String {
+    match limit.overridden.iter().rev().find(|o| o.keys.iter().any(|key| key == "mode")) {
+        Some(o) => format!("by {}: {} (mode in {})", o.by, o.why, o.place),
+        None => format!("in the rulebook ({})", limit.places.join(", ")),
+    }
+}
+
 /// Whether a limit's scope holds; [`Gap::Other`] only where the full evaluation cannot tell either.
 fn in_scope(limit: &Limit, facts: &dyn Facts, sitting: &Sitting<'_>) -> Verdict {
     let Some(scope) = &limit.scope else { return Verdict::True };
@@ -423,7 +431,7 @@ fn outcome(
     about: &Circumstances<'_>,
 ) -> Outcome {
     if limit.mode == Mode::Off {
-        return Outcome::Off(format!("in the rulebook ({})", limit.places.join(", ")));
+        return Outcome::Off(mode_off(limit));
     }
     if !in_effect(limit, about.on) {
         return Outcome::NotApplicable(Cow::Borrowed("not in effect on this day"));

@@ -11,6 +11,9 @@ pub const AHEAD: i32 = 30;
 pub fn lapses(book: &Rulebook, today: Date) -> Vec<String> {
     let mut out = Vec::new();
     let days = |to: Date| today.until(to).map_or(i32::MAX, |span| span.get_days());
+    if let Some(adopted) = book.adopted.as_ref().filter(|adopted| adopted.on > today) {
+        out.push(format!("the rulebook is adopted only from {} on, which has not come (adopted.on)", adopted.on));
+    }
     for l in book.limits.iter().filter(|l| l.mode != Mode::Off) {
         let id = &l.rule.id;
         if let Some(from) = l.from.filter(|from| *from > today) {

@@ -4,6 +4,7 @@ use super::file::{ANY, Block, Item, Reader, SCOPE_WORDS, Spot, shown};
 use super::schema;
 use crate::exact::Exact;
 use crate::formulary::suggestion::hint;
+use crate::integrity::RULES;
 use jiff::civil::Date;
 use std::collections::BTreeMap;
 
@@ -15,8 +16,20 @@ pub(super) struct Draft<'v> {
     pub at: Spot,
     /// By key: where it is written and its value, the last in effect.
     pub keys: BTreeMap<String, Vec<(Spot, Item<'v>)>>,
-    /// Where it is overridden.
-    over: Vec<Spot>,
+    /// What overrides it.
+    over: Vec<Over<'v>>,
+}
+
+/// An override of a limit.
+pub(super) struct Over<'v> {
+    /// Where it stands.
+    pub at: Spot,
+    /// Who decided it.
+    pub by: &'v str,
+    /// Why.
+    pub why: &'v str,
+    /// The keys that it replaces.
+    pub keys: Vec<String>,
 }
 
 /// A value in effect.
@@ -48,7 +61,12 @@ impl<'v> Draft<'v> {
 
     /// Where it stands and is overridden.
     pub(super) fn places(&self) -> Vec<Spot> {
-        std::iter::once(self.at).chain(self.over.iter().copied()).collect()
+        std::iter::once(self.at).chain(self.over.iter().map(|over| over.at)).collect()
+    }
+
+    /// What overrides it, in the order of the files.
+    pub(super) fn over(&self) -> &[Over<'v>] {
+        &self.over
     }
 }
 
@@ -96,11 +114,10 @@ pub(super) fn drafts<'v>(reader: &mut Reader<'_>, files: &[Block<'v>], whole: bo
     for file in files {
         for block in reader.blocks("override", "[[override]]", file.item("override")) {
             reader.keys("an override", block, schema::OVERRIDE, schema::LIMIT);
-            for key in ["by", "why"] {
-                if let Some(item) = block.item(key) {
-                    reader.text(&format!("override.{key}"), "who decided it, and why", item);
-                }
-            }
+            let [by, why] = ["by", "why"].map(|key| {
+                let item = block.item(key)?;
+                reader.text(&format!("override.{key}"), "who decided it, and why", item)
+            });
             if let Some(item) = block.item("id") {
                 reader.tell(
                     item.spot(),
@@ -114,7 +131,12 @@ pub(super) fn drafts<'v>(reader: &mut Reader<'_>, files: &[Block<'v>], whole: bo
             let Some(item) = block.item("limit") else { continue };
             let Some(id) = reader.text("override.limit", "the id of a limit", item) else { continue };
             let Some(draft) = drafts.iter_mut().find(|draft| draft.id == id) else {
-                if whole {
+                if RULES.iter().any(|(rule, _)| rule.id == id) {
+                    reader.tell(
+                        item.spot(),
+                        format!("override.limit: {id} is a rule of the program, which has no keys to replace; [[off]] switches it off until a day"),
+                    );
+                } else if whole {
                     let known: Vec<&str> = drafts.iter().map(|draft| draft.id).collect();
                     reader.tell(
                         item.spot(),
@@ -123,13 +145,23 @@ pub(super) fn drafts<'v>(reader: &mut Reader<'_>, files: &[Block<'v>], whole: bo
                 }
                 continue;
             };
-            draft.over.push(block.at);
+            draft.over.push(Over {
+                at: block.at,
+                by: by.unwrap_or_default(),
+                why: why.unwrap_or_default(),
+                keys: keys.iter().map(|(key, ..)| key.clone()).collect(),
+            });
+            let parameters: Vec<String> = draft.below("parameters").map(|(name, _)| name.to_owned()).collect();
             for (key, at, item) in keys {
                 let slots = draft.keys.entry(key.clone()).or_default();
                 let twice = slots.iter().skip(1).find(|(known, _)| known.source == at.source).map(|(at, _)| *at);
                 // A new parameter has nothing under it that it could replace.
-                if slots.is_empty() && key.starts_with("parameters.") {
-                    reader.tell(at, format!("override: the limit {id} has no {key} to replace"));
+                if slots.is_empty()
+                    && let Some(name) = key.strip_prefix("parameters.")
+                {
+                    let meant = hint(name, parameters.iter().map(String::as_str));
+                    reader.tell(at, format!("override: the limit {id} has no {key} to replace{meant}"));
+                    continue;
                 }
                 if let Some(first) = twice {
                     let line = reader.line(first);

@@ -130,6 +130,10 @@ pub struct Effective {
     pub place: String,
     /// What it replaces: value, file and line, the oldest first.
     pub replaced: Vec<(String, String)>,
+    /// Who decided it and why, where an override gives it.
+    pub decided: Option<(String, String)>,
+    /// The value with its structure.
+    pub json: serde_json::Value,
 }
 
 /// Adoption by the institution.
@@ -152,6 +156,8 @@ pub struct Off {
     pub why: String,
     /// Last day.
     pub until: Date,
+    /// File and line.
+    pub place: String,
 }
 
 /// Kind of context a concept belongs to.
@@ -162,6 +168,8 @@ pub enum ConceptKind {
     Allergy,
     Medicine,
     Setting,
+    /// An order that nothing is to be given by mouth or tube.
+    Hold,
 }
 
 /// What codes mean: a key for expressions and the codes that stand for it.
@@ -175,6 +183,8 @@ pub struct Concept {
     pub title: String,
     /// (system, code)
     pub codes: Vec<(String, String)>,
+    /// File and line of each place that adds to it.
+    pub places: Vec<String>,
 }
 
 /// How old a fact may be before it counts as missing.
@@ -184,6 +194,10 @@ pub struct Staleness {
     pub fact: String,
     /// s.
     pub seconds: crate::exact::Exact,
+    /// As the file writes it.
+    pub written: String,
+    /// File and line.
+    pub place: String,
 }
 
 /// What a pump can be set to.
@@ -197,6 +211,8 @@ pub struct Pump {
     pub rate: [crate::exact::Exact; 3],
     /// Step of the volume, mL.
     pub volume_step: crate::exact::Exact,
+    /// File and line.
+    pub place: String,
 }
 
 /// A rule that stays listed and cannot be evaluated.
@@ -322,6 +338,21 @@ pub struct Limit {
     pub tests: Vec<Test>,
     /// File and line where it stands, and those that override parts of it.
     pub places: Vec<String>,
+    /// What overrides parts of it, in the order of the files.
+    pub overridden: Vec<Overridden>,
+}
+
+/// An override as it was decided.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Overridden {
+    /// File and line.
+    pub place: String,
+    /// Who decided it.
+    pub by: String,
+    /// Why.
+    pub why: String,
+    /// The keys that it replaces, e.g. `mode`, `parameters.adult`.
+    pub keys: Vec<String>,
 }
 
 impl Limit {

@@ -179,6 +179,7 @@ pub const GIVEN: &[Key] = &[
     may("conditions", "Keys of conditions; an empty list says that there are none"),
     may("allergies", "Keys of allergies; an empty list says that there are none"),
     may("medicines", "Keys of medicines; an empty list says that there are none"),
+    may("holds", "Keys of orders that nothing is to be given; an empty list says that there are none"),
     may("tube-size", "Size of the tube"),
     may("other-orders", "Further orders in short form"),
     may("declares", "Kinds of data that the sender says it always sends"),

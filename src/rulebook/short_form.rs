@@ -7,9 +7,8 @@ use jiff::{Span, ToSpan};
 use serde_json::{Map, Value, json};
 use toml::Table;
 
-/// Day and time of every composed order.
-const DAY: &str = "2026-11-25";
-const NOW: &str = "2026-11-25T08:00:00Z";
+/// Day of a composed order, unless another is asked for; its time is eight in the morning.
+pub const DAY: Date = jiff::civil::date(2026, 11, 25);
 const UCUM: &str = "http://unitsofmeasure.org";
 const ROUTE: &str = "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration";
 const SUBJECT: &str = "Patient/p";
@@ -68,6 +67,7 @@ const KEYS: &[&str] = &[
     "conditions",
     "allergies",
     "medicines",
+    "holds",
     "tube-size",
     "other-orders",
     "declares",
@@ -78,13 +78,21 @@ const KEYS: &[&str] = &[
 /// # Errors
 /// A sentence that names the key and what was expected.
 pub fn compose(given: &Table, book: &Rulebook) -> Result<String, String> {
+    compose_on(DAY, given, book)
+}
+
+/// The same for an order of another day: what the short form states as time before the order moves with it.
+///
+/// # Errors
+/// As [`compose`].
+pub fn compose_on(day: Date, given: &Table, book: &Rulebook) -> Result<String, String> {
     if let Some(key) = given.keys().find(|key| !KEYS.contains(&key.as_str())) {
         return Err(format!("{key} is not known in a short form; known are {}", KEYS.join(", ")));
     }
-    let mut entries = vec![patient(given)?];
-    observations(given, &mut entries)?;
-    context(given, book, &mut entries)?;
-    entries.push(order(given, "o")?);
+    let mut entries = vec![patient(day, given)?];
+    observations(day, given, &mut entries)?;
+    context(day, given, book, &mut entries)?;
+    entries.push(order(day, given, "o")?);
     if let Some(others) = given.get("other-orders") {
         let others = others.as_array().ok_or("other-orders: expected a list of short forms")?;
         if others.is_empty() {
@@ -92,7 +100,7 @@ pub fn compose(given: &Table, book: &Rulebook) -> Result<String, String> {
         }
         for (nth, other) in others.iter().enumerate() {
             let other = other.as_table().ok_or("other-orders: expected a list of short forms")?;
-            entries.push(order(other, &format!("o{}", nth + 2))?);
+            entries.push(order(day, other, &format!("o{}", nth + 2))?);
         }
     }
     let entry: Vec<Value> = entries
@@ -142,7 +150,7 @@ fn quantity(key: &str, text: &str) -> Result<Value, String> {
 }
 
 /// A duration back from the day of the order: `"70 a"`, `"5 mo"`, `"3 wk"`, `"12 d"`, `"6 h"`.
-fn ago(key: &str, text: &str) -> Result<(Date, i64), String> {
+fn ago(day: Date, key: &str, text: &str) -> Result<(Date, i64), String> {
     let (number, unit) = amount(key, text)?;
     let n: i64 = number.parse().map_err(|_| format!("{key}: expected a whole number of a, mo, wk, d or h"))?;
     if !(0..=1_500_000).contains(&n) {
@@ -156,12 +164,16 @@ fn ago(key: &str, text: &str) -> Result<(Date, i64), String> {
         "h" if n < 100_000 => ((n / 24).days(), n % 24),
         _ => return Err(format!("{key}: expected a, mo, wk, d or h after the number")),
     };
-    let day: Date = DAY.parse().map_err(|_| "the day cannot be read".to_owned())?;
     Ok((day.checked_sub(span).map_err(|_| format!("{key}: out of range"))?, hours))
 }
 
-fn at(key: &str, text: &str) -> Result<String, String> {
-    let (day, hours) = ago(key, text)?;
+/// Eight in the morning of a day.
+fn now(day: Date) -> String {
+    format!("{day}T08:00:00Z")
+}
+
+fn at(day: Date, key: &str, text: &str) -> Result<String, String> {
+    let (day, hours) = ago(day, key, text)?;
     // Hours back from 08:00; past midnight it is the evening before.
     let (day, hour) = if hours > 8 {
         (day.yesterday().map_err(|_| format!("{key}: out of range"))?, 32 - hours)
@@ -171,7 +183,7 @@ fn at(key: &str, text: &str) -> Result<String, String> {
     Ok(format!("{day}T{hour:02}:00:00Z"))
 }
 
-fn patient(given: &Table) -> Result<Value, String> {
+fn patient(day: Date, given: &Table) -> Result<Value, String> {
     let mut out = Map::new();
     out.insert("resourceType".into(), json!("Patient"));
     out.insert("id".into(), json!("p"));
@@ -184,7 +196,7 @@ fn patient(given: &Table) -> Result<Value, String> {
     if let Some(date) = text(given, "birth-date")? {
         out.insert("birthDate".into(), json!(date));
     } else if let Some(age) = text(given, "age")? {
-        out.insert("birthDate".into(), json!(ago("age", age)?.0.to_string()));
+        out.insert("birthDate".into(), json!(ago(day, "age", age)?.0.to_string()));
     }
     Ok(Value::Object(out))
 }
@@ -197,17 +209,18 @@ fn observation(id: &str, loinc: &str, key: &str, value: &str, when: &str) -> Res
     }))
 }
 
-fn observations(given: &Table, entries: &mut Vec<Value>) -> Result<(), String> {
-    let weighed = at("weight-age", text(given, "weight-age")?.unwrap_or("1 d"))?;
+fn observations(day: Date, given: &Table, entries: &mut Vec<Value>) -> Result<(), String> {
+    let (now, yesterday) = (now(day), at(day, "height", "1 d")?);
+    let weighed = at(day, "weight-age", text(given, "weight-age")?.unwrap_or("1 d"))?;
     for (key, loinc, when) in [
         ("weight", "29463-7", weighed.as_str()),
-        ("height", "8302-2", "2026-11-24T08:00:00Z"),
-        ("gestation", "11884-4", NOW),
-        ("birth-weight", "8339-4", NOW),
+        ("height", "8302-2", yesterday.as_str()),
+        ("gestation", "11884-4", now.as_str()),
+        ("birth-weight", "8339-4", now.as_str()),
     ] {
         if let Some(value) = text(given, key)? {
             let when = match (key, text(given, "age")?) {
-                ("birth-weight" | "gestation", Some(age)) => at("age", age)?,
+                ("birth-weight" | "gestation", Some(age)) => at(day, "age", age)?,
                 _ => when.to_owned(),
             };
             entries.push(observation(key, loinc, key, value, &when)?);
@@ -218,12 +231,12 @@ fn observations(given: &Table, entries: &mut Vec<Value>) -> Result<(), String> {
         let (Some(value), Some(back)) = (text(earlier, "value")?, text(earlier, "ago")?) else {
             return Err("earlier-weight: expected { value = …, ago = … }".to_owned());
         };
-        entries.push(observation("earlier-weight", "29463-7", "earlier-weight", value, &at("ago", back)?)?);
+        entries.push(observation("earlier-weight", "29463-7", "earlier-weight", value, &at(day, "ago", back)?)?);
     }
     for (key, age, usual) in [("labs", "lab-age", "6 h"), ("earlier-labs", "earlier-lab-age", "2 d")] {
         let Some(labs) = given.get(key) else { continue };
         let labs = labs.as_table().ok_or_else(|| format!("{key}: expected a table of laboratory values"))?;
-        let when = at(age, text(given, age)?.unwrap_or(usual))?;
+        let when = at(day, age, text(given, age)?.unwrap_or(usual))?;
         let prefix = key.trim_end_matches("labs");
         if labs.is_empty() {
             entries.push(empty("Observation"));
@@ -260,11 +273,12 @@ fn coded(concept: &Concept) -> Value {
     json!({"coding": coding})
 }
 
-fn context(given: &Table, book: &Rulebook, entries: &mut Vec<Value>) -> Result<(), String> {
+fn context(day: Date, given: &Table, book: &Rulebook, entries: &mut Vec<Value>) -> Result<(), String> {
     for (key, kind, resource) in [
         ("conditions", ConceptKind::Condition, "Condition"),
         ("allergies", ConceptKind::Allergy, "AllergyIntolerance"),
         ("medicines", ConceptKind::Medicine, "MedicationRequest"),
+        ("holds", ConceptKind::Hold, "ServiceRequest"),
     ] {
         let Some(list) = given.get(key) else { continue };
         let list = list.as_array().ok_or_else(|| format!("{key}: expected a list of keys"))?;
@@ -288,9 +302,13 @@ fn context(given: &Table, book: &Rulebook, entries: &mut Vec<Value>) -> Result<(
                     "clinicalStatus": clinical("http://terminology.hl7.org/CodeSystem/allergyintolerance-clinical"),
                     "verificationStatus": verification("http://terminology.hl7.org/CodeSystem/allergyintolerance-verification")
                 }),
+                ConceptKind::Hold => json!({
+                    "resourceType": resource, "id": id, "status": "active", "intent": "order",
+                    "subject": {"reference": SUBJECT}, "code": code, "authoredOn": now(day)
+                }),
                 _ => json!({
                     "resourceType": resource, "id": id, "status": "active", "intent": "order",
-                    "subject": {"reference": SUBJECT}, "medicationCodeableConcept": code, "authoredOn": NOW
+                    "subject": {"reference": SUBJECT}, "medicationCodeableConcept": code, "authoredOn": now(day)
                 }),
             });
         }
@@ -312,7 +330,7 @@ fn context(given: &Table, book: &Rulebook, entries: &mut Vec<Value>) -> Result<(
             encounter.insert("serviceType".into(), code);
         }
         if let Some(stay) = text(given, "stay")? {
-            encounter.insert("period".into(), json!({"start": at("stay", stay)?}));
+            encounter.insert("period".into(), json!({"start": at(day, "stay", stay)?}));
         }
         if let Some(ward) = ward {
             encounter.insert("location".into(), json!([{"location": {"display": ward}}]));
@@ -363,7 +381,7 @@ fn one_way(given: &Table) -> Result<(), String> {
     Ok(())
 }
 
-fn order(given: &Table, id: &str) -> Result<Value, String> {
+fn order(day: Date, given: &Table, id: &str) -> Result<Value, String> {
     one_way(given)?;
     let mut formula = Map::new();
     if let Some(product) = text(given, "product")? {
@@ -389,7 +407,7 @@ fn order(given: &Table, id: &str) -> Result<Value, String> {
     if let Some(cap) = text(given, "cap")? {
         formula.insert("maxVolumeToDeliver".into(), quantity("cap", cap)?);
     }
-    formula.insert("administration".into(), Value::Array(administrations(given)?));
+    formula.insert("administration".into(), Value::Array(administrations(day, given)?));
     if let Some(flush) = given.get("flush") {
         let flush = flush.as_table().ok_or("flush: expected { volume = …, every = … }")?;
         only("flush", flush, &["volume", "every"])?;
@@ -413,7 +431,7 @@ fn order(given: &Table, id: &str) -> Result<Value, String> {
     out.insert("status".into(), json!(text(given, "status")?.unwrap_or("active")));
     out.insert("intent".into(), json!(text(given, "intent")?.unwrap_or("order")));
     out.insert("patient".into(), json!({"reference": SUBJECT}));
-    out.insert("dateTime".into(), json!(NOW));
+    out.insert("dateTime".into(), json!(now(day)));
     out.insert("orderer".into(), json!({"reference": "Practitioner/x"}));
     if given.contains_key("setting") || given.contains_key("ward") {
         out.insert("encounter".into(), json!({"reference": "Encounter/e"}));
@@ -459,7 +477,7 @@ fn order(given: &Table, id: &str) -> Result<Value, String> {
 /// The amount of an additive in R4, which has no element for it.
 const ADDITIVE: &str = "https://enteral-gate.example/fhir/StructureDefinition/additive-dose";
 
-fn administrations(given: &Table) -> Result<Vec<Value>, String> {
+fn administrations(day: Date, given: &Table) -> Result<Vec<Value>, String> {
     let start = text(given, "start")?;
     if let Some(steps) = given.get("steps") {
         let steps = steps.as_array().ok_or("steps: expected a list of { rate, for }")?;
@@ -469,10 +487,9 @@ fn administrations(given: &Table) -> Result<Vec<Value>, String> {
             let step = step.as_table().ok_or("steps: expected a list of { rate, for }")?;
             only("steps", step, &["rate", "for"])?;
             let rate = text(step, "rate")?.ok_or("steps: rate is missing")?;
-            let (day, of_day) = (hour / 24, (8 + hour) % 24);
-            let day = if 8 + hour % 24 >= 24 { day + 1 } else { day };
-            let date: Date = DAY.parse().map_err(|_| "the day cannot be read".to_owned())?;
-            let date = date.checked_add(day.days()).map_err(|_| "steps: out of range".to_owned())?;
+            let (days, of_day) = (hour / 24, (8 + hour) % 24);
+            let days = if 8 + hour % 24 >= 24 { days + 1 } else { days };
+            let date = day.checked_add(days.days()).map_err(|_| "steps: out of range".to_owned())?;
             out.push(json!({
                 "schedule": {"repeat": {"boundsPeriod": {"start": format!("{date}T{of_day:02}:00:00Z")}}},
                 "rateQuantity": quantity("steps.rate", rate)?
@@ -489,15 +506,14 @@ fn administrations(given: &Table) -> Result<Vec<Value>, String> {
         }
         return Ok(out);
     }
-    let mut bounds = json!({"start": NOW});
+    let mut bounds = json!({"start": now(day)});
     if let Some(ends) = text(given, "ends")? {
         let (n, unit) = amount("ends", ends)?;
         let n: i64 = n.parse().map_err(|_| "ends: expected whole days".to_owned())?;
         if unit != "d" || !(0..=70_000).contains(&n) {
             return Err("ends: expected whole days, such as 30 d".to_owned());
         }
-        let date: Date = DAY.parse().map_err(|_| "the day cannot be read".to_owned())?;
-        let date = date.checked_add(n.days()).map_err(|_| "ends: out of range".to_owned())?;
+        let date = day.checked_add(n.days()).map_err(|_| "ends: out of range".to_owned())?;
         if let Some(object) = bounds.as_object_mut() {
             object.insert("end".into(), json!(format!("{date}T08:00:00Z")));
         }

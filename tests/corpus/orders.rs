@@ -68,6 +68,11 @@ pub fn seeded(given: &Table) -> Vec<Seeded> {
             with(given, "rate", format!("{} mL/h", plain(rate * 10.0))),
             &["UNT-04", "UNT-05"],
         ));
+        out.push((
+            "rate that no pump can be set to",
+            with(given, "rate", format!("{} mL/h", plain(rate + 0.37))),
+            &["CON-07"],
+        ));
         out.push(("rate of zero", with(given, "rate", "0 mL/h"), &["UNT-08"]));
         out.push(("unit of the rate unknown", with(given, "rate", format!("{} mlph", plain(rate))), &["INT-02"]));
         let day = rate * number(given, "hours").unwrap_or(24.0);
@@ -105,6 +110,11 @@ pub fn seeded(given: &Table) -> Vec<Seeded> {
         out.push(("feeds that overlap", with(given, "over", "7 h"), &["CON-05"]));
     }
     out.push(("grams as kilograms", with(given, "weight", format!("{} kg", plain(kg * 1000.0))), &["WGT-05"]));
+    out.push((
+        "nil by mouth beside the feed",
+        with(given, "holds", toml::Value::Array(vec!["nil-by-mouth".into()])),
+        &["CON-10"],
+    ));
     out.push(("no weight", without(given, "weight"), &["CMP-02"]));
     out.push(("weight of last year", with(given, "weight-age", "400 d"), &["CMP-02"]));
     out.push(("weight of zero", with(given, "weight", "0 kg"), &["UNT-08", "CMP-02"]));

@@ -101,6 +101,42 @@ impl Part {
     }
 }
 
+/// What the parser complains of, in words: what stands at a place, from 1, and what could stand there.
+fn misplaced(text: &str, line: usize, column: usize, complaint: &str) -> String {
+    let rest = text.lines().nth(line - 1).map_or("", |line| {
+        let at = line.char_indices().nth(column - 1).map_or(line.len(), |(at, _)| at);
+        line.get(at..).unwrap_or_default()
+    });
+    let rest = rest.trim_start();
+    let word: String = rest.chars().take_while(|c| c.is_alphanumeric() || matches!(c, '_' | '.')).take(40).collect();
+    let sign = ["&&", "||", "==", "!=", "<=", ">="].into_iter().find(|sign| rest.starts_with(sign));
+    let found = match (word.is_empty(), sign, rest.chars().next()) {
+        (false, ..) => format!("“{word}”"),
+        (true, Some(sign), _) => format!("“{sign}”"),
+        (true, None, Some(letter)) => format!("“{letter}”"),
+        (true, None, None) => "the end of the text".to_owned(),
+    };
+    const VALUE: &str = "a name, a number, an amount such as q('5 mL/h'), or an opening parenthesis";
+    const SIGN: &str = "a sign such as + or < or &&, or the end of the text";
+    let could = complaint.split_once("expecting").map_or("", |(_, could)| could);
+    let expected = if could.contains("IDENTIFIER") {
+        VALUE
+    } else if could.contains("EOF") {
+        SIGN
+    } else if could.contains("')'") {
+        "a sign such as + or < or &&, or a closing parenthesis"
+    } else if could.contains("':'") {
+        "a colon with the value that counts otherwise (… ? … : …)"
+    } else if could.contains("']'") {
+        "a comma or a closing bracket"
+    } else if rest.is_empty() || sign.is_some() || rest.starts_with(['+', '*', '/', '<', '>', ')', ',', ':', '?']) {
+        VALUE
+    } else {
+        SIGN
+    };
+    format!("not an expression here: found {found}, expected {expected}")
+}
+
 pub(super) fn compile(text: &str, names: &Names<'_>, wanted: Wanted) -> Result<Expression, Vec<Fault>> {
     let scanned = scan::scan(text)?;
     let chars: Vec<char> = scanned.masked.chars().collect();
@@ -112,7 +148,7 @@ pub(super) fn compile(text: &str, names: &Names<'_>, wanted: Wanted) -> Result<E
             let line = usize::try_from(error.pos.0).unwrap_or(1).max(1);
             let column = usize::try_from(error.pos.1).unwrap_or(1).max(1);
             if faults.iter().all(|f| (f.offset_line, f.offset_column) != (line, column)) {
-                let message = format!("not an expression here: {}", error.msg.replace('\n', " "));
+                let message = misplaced(text, line, column, &error.msg);
                 faults.push(Fault { offset_line: line, offset_column: column, message, suggestion: None });
             }
         }
