@@ -11,7 +11,7 @@ use crate::intake::wire::datatypes::{found, shown};
 use crate::intake::wire::{Resolution, Resolve};
 use std::collections::{HashMap, HashSet};
 
-/// Most Bundle entries and parameters of one document.
+/// Most Bundle entries, parameters and contained resources of one document.
 pub const MOST_ENTRIES: usize = 1_000;
 /// Most orders of one document.
 pub const MOST_ORDERS: usize = 50;
@@ -320,7 +320,7 @@ impl<'d> Collector<'d, '_> {
         self.entries += 1;
         if self.entries > MOST_ENTRIES && !self.full {
             self.full = true;
-            let text = format!("more than {MOST_ENTRIES} entries; from here on nothing was read");
+            let text = format!("more than {MOST_ENTRIES} entries and contained resources; from here on nothing was read");
             self.problem(at, "too-costly", true, text);
         }
         !self.full
@@ -425,6 +425,9 @@ impl<'d> Collector<'d, '_> {
             bundle: place.bundle,
         });
         for inner in self.list(node, "contained") {
+            if !self.room(inner.at()) {
+                return;
+            }
             let Some(type_name) = inner.get("resourceType").and_then(Node::as_str) else {
                 let text = format!("contained: found {} without a resourceType, expected a resource", found(inner));
                 self.problem(inner.at(), "structure", true, text);

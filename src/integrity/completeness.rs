@@ -555,8 +555,17 @@ pub(super) fn outside(case: &Case<'_>) -> Outcome {
     for at in &case.order.supplements {
         out.push(finding(Tier::Low, "A supplement of this order was not computed.".to_owned(), vec![*at]));
     }
+    // Many resources may be set aside for one reason.
+    let mut set_aside: Vec<(&str, Vec<At>)> = Vec::new();
     for (what, at) in &case.person.set_aside {
-        out.push(finding(Tier::Low, format!("Not used: {what}."), vec![*at]));
+        match set_aside.iter_mut().find(|(known, _)| *known == what.as_str()) {
+            Some((_, places)) => places.push(*at),
+            None => set_aside.push((what, vec![*at])),
+        }
+    }
+    for (what, places) in set_aside {
+        let times = if places.len() > 1 { format!(" ({} resources)", places.len()) } else { String::new() };
+        out.push(finding(Tier::Low, format!("Not used: {what}{times}."), places));
     }
     if case.foods_not_known.is_empty() {
         return found(out);

@@ -60,8 +60,8 @@ pub struct Person {
     pub declared_missing: Vec<&'static str>,
     /// Kinds that the sender declares and that the program does not read in any form.
     pub declared_unread: Vec<&'static str>,
-    /// Resources of another patient that were sent along.
-    pub refused: Vec<At>,
+    /// Resources of another patient that were sent along: type and id, and where.
+    pub refused: Vec<(String, At)>,
     /// Context that was there and could not be used. (what, where)
     pub set_aside: Vec<(String, At)>,
 }

@@ -31,6 +31,7 @@ use crate::exact::Exact;
 use crate::intake::bundle::{Gathered, Identity, Resource, ResourceKind, Subject};
 use crate::intake::json::Node;
 use crate::intake::order::{At, Coding, Field, Order, Problem, Text, When};
+use crate::intake::resource_types;
 use crate::intake::wire::datatypes::Datatypes;
 use crate::intake::wire::moment;
 use crate::settings::Settings;
@@ -89,10 +90,12 @@ pub enum Sex {
 }
 
 /// A resource that is not used as context.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Refused {
     /// The resource.
     pub at: At,
+    /// Its type and id.
+    pub name: String,
     /// Why.
     pub why: Refusal,
 }
@@ -384,7 +387,13 @@ impl<'r, 'd> Sorted<'r, 'd> {
                 if named.any(|id| id.same(own)) { Refusal::PatientOfAnotherOrder } else { Refusal::AnotherPatient }
             }
         };
-        self.refused.push(Refused { at, why });
+        let kind = &*resource.type_name;
+        let kind = if resource_types::is_known(kind) { kind } else { "a resource" };
+        let name = match &resource.id {
+            Some(id) => format!("{kind}/{}", id.chars().filter(|c| !c.is_control()).take(64).collect::<String>()),
+            None => format!("{kind} without an id"),
+        };
+        self.refused.push(Refused { at, name, why });
     }
 }
 
