@@ -20,6 +20,7 @@
 
 mod completeness;
 mod consistency;
+mod free_text;
 mod plausibility;
 mod reading;
 mod unit_slips;
