@@ -498,6 +498,10 @@ fn merge(into: &mut Vec<Problem>, more: Vec<Problem>) {
     for p in more {
         match into.iter_mut().find(|q| q.at == p.at && (q.code == p.code || q.grave && p.grave)) {
             // The reader's sentence knows more of the meaning than the schema's.
+            Some(q) if matches!(p.code, "not-supported" | "invariant") && q.code != p.code => {
+                let grave = q.grave || p.grave;
+                *q = Problem { grave, ..p };
+            }
             Some(q) => q.grave |= p.grave,
             None => into.push(p),
         }
@@ -774,6 +778,19 @@ fn facts(c: &Context<'_>, settings: &Settings) -> integrity::Person {
             corrected.low().zip(corrected.high())
         },
         weight,
+        height: c.height.chosen.as_ref().map(|m| (m.value, m.at)),
+        record: c
+            .record
+            .iter()
+            .map(|(record, at)| {
+                let record = match record {
+                    patient::Record::Deceased => integrity::Record::Deceased,
+                    patient::Record::Inactive => integrity::Record::Inactive,
+                    patient::Record::Replaced => integrity::Record::Replaced,
+                };
+                (record, *at)
+            })
+            .collect(),
         weight_of_nobody: c.weight.chosen.as_ref().is_some_and(|m| c.subject_assumed.contains(&m.at)),
         inpatient,
         declared_missing: ContextKind::ALL

@@ -98,7 +98,10 @@ fn of_order(a: &Appraisal<'_>, places: &mut Places<'_>, order: &OrderReport<'_>,
             to.parts("estimate", |to| estimate(&e, typical, to));
         }
     } else if order.computed {
-        to.string("steady-day-left-out", "the steady day and the estimates are not listed: ask for fewer orders at once");
+        to.string(
+            "steady-day-left-out",
+            "the steady day and the estimates are not listed: ask for fewer orders at once",
+        );
     }
     for (name, judged) in [("rule", &order.judged), ("shadow-rule", &order.shadow)] {
         for j in judged {

@@ -53,6 +53,10 @@ pub struct Person {
     pub corrected_days: Option<(Exact, Exact)>,
     /// Dosing weight.
     pub weight: Weight,
+    /// Height or length, cm, with its place.
+    pub height: Option<(Exact, At)>,
+    /// What the patient's record says of itself, with its place.
+    pub record: Vec<(Record, At)>,
     /// The weight used names no patient.
     pub weight_of_nobody: bool,
     /// In hospital, when an encounter says so.
@@ -65,6 +69,17 @@ pub struct Person {
     pub refused: Vec<(String, At)>,
     /// Context that was there and could not be used. (what, where)
     pub set_aside: Vec<(String, At)>,
+}
+
+/// What a patient's record says that does not fit an order for use.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Record {
+    /// The patient has died.
+    Deceased,
+    /// The record is not in use.
+    Inactive,
+    /// Another record has taken its place.
+    Replaced,
 }
 
 /// Whether the patient is known.
@@ -272,6 +287,14 @@ pub static RULES: &[(Rule, Evaluate)] = &[
         plausibility::weight_for_age_implausible,
     ),
     rule(
+        "HGT-01",
+        "height-against-age",
+        "The height is implausible at this age",
+        Tier::High,
+        "common practice, no source; wider than growth charts at six standard deviations",
+        plausibility::height_for_age_implausible,
+    ),
+    rule(
         "RTE-06",
         "route-not-enteral",
         "The route is not into the gut",
@@ -467,9 +490,9 @@ pub static RULES: &[(Rule, Evaluate)] = &[
     rule(
         "LIF-03",
         "not-for-use",
-        "The order's status or intent is not that of an order for use",
+        "The order's status or intent, or the patient's record, is not that of an order for use",
         Tier::Low,
-        "FHIR (HL7), request status and intent",
+        "FHIR (HL7), request status and intent; Patient.deceased, active and link",
         reading::life_cycle,
     ),
     rule(

@@ -1,6 +1,6 @@
 //! What could not be read.
 
-use super::{Case, finding, found};
+use super::{Case, Record, finding, found};
 use crate::findings::{Finding, MOST_PLACES, Outcome, Tier};
 use crate::intake::order::{At, Intent, Status};
 
@@ -84,6 +84,19 @@ pub(super) fn unknown_elements(case: &Case<'_>) -> Outcome {
 pub(super) fn life_cycle(case: &Case<'_>) -> Outcome {
     let mut out = Vec::new();
     let order = case.order;
+    for (record, at) in &case.person.record {
+        let (tier, text) = match record {
+            Record::Deceased => (Tier::High, "The patient's record says that the patient has died."),
+            Record::Inactive => (Tier::Med, "The patient's record is not in use (active is false)."),
+            Record::Replaced => (Tier::Med, "Another record has taken the place of the patient's (link: replaced-by)."),
+        };
+        out.push(Finding {
+            fix: Some(
+                "Check that the order is for the right patient, and that the record is the current one.".to_owned(),
+            ),
+            ..finding(tier, text.to_owned(), vec![*at])
+        });
+    }
     if let Some(status) = order.status.value() {
         let word = match status {
             Status::OnHold => Some("The order is on hold: it is computed as if it ran."),

@@ -14,6 +14,7 @@ use crate::appraise::{Appraisal, OrderReport};
 use crate::findings::{Disposition, Tier};
 use crate::intake::json::{Document, Kind, Limits, Node};
 use crate::intake::order::At;
+use crate::patient::{encounter_stands, location_stands};
 use crate::sheet::{Identity, Offer};
 use data_encoding::HEXLOWER;
 use jiff::Timestamp;
@@ -238,11 +239,16 @@ fn ward(order: Node<'_>) -> Option<String> {
     };
     let sent = root.within().filter(|node| node.kind() == Kind::Object).find(named);
     let location = |encounter: Node<'_>| {
-        let last = encounter.get("location")?.items().last()?.get("location")?;
+        let here = encounter.get("location")?.items().filter(|location| location_stands(*location));
+        let last = here.last()?.get("location")?;
         let text = last.get("display").or_else(|| last.get("reference"))?.as_str()?;
         Some(text.into_owned())
     };
     let display = || encounter.get("display").and_then(Node::as_str).map(|text| text.into_owned());
+    // Where the patient was, or is to be, is not where the patient is.
+    if sent.is_some_and(|encounter| !encounter_stands(encounter)) {
+        return None;
+    }
     sent.and_then(location).or_else(display)
 }
 
