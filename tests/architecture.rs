@@ -97,6 +97,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "hooks",
             "intake",
             "nutrition",
+            "patient",
             "rulebook",
             "sheet",
             "timing",

@@ -186,6 +186,10 @@ const HARMLESS: &[&str] = &[
     "?any questions call|contact ?the dietitian|dietician|pharmacist|pharmacy|nutrition ?team ?with ?questions",
     "dietitian|dietician|nutrition ?team following|aware|consulted|involved",
     "see care plan|notes|chart",
+    // Where, and which paper.
+    "room|bed|ward|unit|station|zimmer|bett ?a|b|c|d # ?a|b|c|d",
+    "version|edition # ?of ?the ?form ?order",
+    "a # form ?attached",
     "no known allergies|allergy",
     "invented ?note ?text ?dietitian ?dietician",
     "second note",

@@ -12,6 +12,7 @@ use super::work::{Decision, LaneRecord, LaneState};
 use super::{Lane, Person};
 use crate::appraise::{Appraisal, OrderReport};
 use crate::findings::{Disposition, Tier};
+use crate::intake::bundle::{Gathered, gather};
 use crate::intake::json::{Document, Kind, Limits, Node};
 use crate::intake::order::At;
 use crate::patient::{encounter_stands, location_stands};
@@ -135,21 +136,33 @@ impl Received {
     /// What is recorded of one order of an appraisal; client, base, way and time are the caller's to fill in. `lacks` is
     /// what the sender tried to send and could not.
     pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String]) -> Self {
-        Self::with(a, order, lacks, None)
+        Self::with(a, order, lacks, None, None)
+    }
+
+    /// The same of several orders of an appraisal, whose document is looked through once.
+    pub fn all<'r, 'a: 'r>(a: &Appraisal<'a>, orders: impl Iterator<Item = &'r OrderReport<'a>>) -> Vec<Self> {
+        let gathered = a.document.as_ref().map(gather);
+        orders.map(|order| Self::with(a, order, &[], None, gathered.as_ref())).collect()
     }
 
     /// The same of a draft whose findings' corrections were tried already.
     pub fn of_draft(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String], offers: &[Offer]) -> Self {
-        Self::with(a, order, lacks, Some(offers))
+        Self::with(a, order, lacks, Some(offers), None)
     }
 
-    fn with(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String], offers: Option<&[Offer]>) -> Self {
+    fn with(
+        a: &Appraisal<'_>,
+        order: &OrderReport<'_>,
+        lacks: &[String],
+        offers: Option<&[Offer]>,
+        gathered: Option<&Gathered<'_>>,
+    ) -> Self {
         let starts = || {
             let seconds = i64::try_from(order.plan.start.floor()).ok()?;
             Timestamp::from_second(seconds).ok()
         };
         let wanted = report::wanted(a, order, !lacks.is_empty());
-        let report = if wanted { report::of(a, order, lacks, offers) } else { report::nothing(a) };
+        let report = if wanted { report::among(a, order, lacks, offers, gathered) } else { report::nothing(a) };
         let starts = if order.plan.start_assumed { None } else { starts() };
         Self { starts, ..Self::new(a, (order.at, order.id.clone(), &order.label), report) }
     }
