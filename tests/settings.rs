@@ -54,7 +54,7 @@ fn blocks(language: &str) -> Vec<&'static str> {
 #[test]
 fn the_demo_file_and_every_example_of_the_page_are_good() {
     let examples = blocks("toml");
-    assert_eq!(examples.len(), 3);
+    assert_eq!(examples.len(), 4);
     for text in examples.into_iter().chain([DEMO, ""]) {
         assert_eq!(problems(text), Vec::<String>::new());
         assert!(schema().is_valid(&as_json(text)), "{text}");
