@@ -183,7 +183,7 @@ const HARMLESS: &[&str] = &[
     "angehorige|familie|eltern|patient|patientin informiert",
     "famille|parents|patient informee|informe|informes",
     "familia|padres|paciente informada|informados|informado",
-    "?any questions call|contact ?the dietitian|dietician|pharmacist|pharmacy|nutrition ?team ?with ?questions",
+    "?any ?questions ?please call|contact ?the dietitian|dietician|pharmacist|pharmacy|nutrition ?team ?with ?questions",
     "dietitian|dietician|nutrition ?team following|aware|consulted|involved",
     "see care plan|notes|chart",
     // Where, and which paper.
