@@ -73,9 +73,8 @@ impl Datatypes {
         let reason = absent_reason(object)?;
         if !ABSENT_REASONS.contains(&reason.as_ref()) {
             let text = format!(
-                "the data-absent-reason is {}, expected one of {} (the value counts as missing)",
-                shown(&reason),
-                ABSENT_REASONS.join(", ")
+                "the data-absent-reason is {}, expected a code of FHIR's own list; there is no value",
+                shown(&reason)
             );
             self.remark(object.at(), "code-invalid", text);
         }
