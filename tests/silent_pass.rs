@@ -27,6 +27,8 @@ static CLOCK: LazyLock<Settings> = LazyLock::new(|| {
     settings
 });
 static STARTER: LazyLock<Rulebook> = LazyLock::new(|| file::read(file::starter()).unwrap());
+/// A value that is not there, with FHIR's reason in its place.
+const WITHHELD: &str = "withheld";
 const BY_THE_STARTER: &str = "clock-times.r4.json";
 
 fn disposition_of(name: &str, document: &Value, version: FhirVersion) -> Disposition {
@@ -387,11 +389,15 @@ fn no_damaged_order_is_clear() {
             let place = pattern(document, path);
             let row = listed.iter().position(|row| {
                 fits(&place, &row.0)
-                    && (row.1.contains(change) || row.1.contains("*"))
+                    && (row.1.contains(change)
+                        || row.1.contains("*")
+                        // What may be missing may be missing with a reason.
+                        || change == WITHHELD && row.1.contains("delete"))
                     && (row.2 == "all" || row.2.split(", ").any(|wanted| fits(name, wanted)))
             });
             match row {
                 Some(row) => {
+                    let change = if change == WITHHELD { "delete" } else { change };
                     used[row].insert(if listed[row].1.contains("*") { "*".to_owned() } else { change.to_owned() });
                 }
                 None => {
@@ -414,25 +420,24 @@ fn no_damaged_order_is_clear() {
                 tried += 1;
                 judge(&damaged, path, "misspelt name", &mut cleared);
             }
-            // A value that is withheld, with the reason, and one that is there and withheld at once.
+            // A value that is withheld, with the reason.
             if let (Some((Step::Key(name_of), parents)), false) =
                 (path.split_last(), value.is_array() || value.is_object() || value.is_null())
                 && !name_of.starts_with('_')
                 && !matches!(name_of.as_str(), "resourceType" | "url" | "id")
             {
-                let reason = json!({ "extension": [{
-                    "url": "http://hl7.org/fhir/StructureDefinition/data-absent-reason", "valueCode": "unknown" }] });
-                for (change, keep) in [("withheld", false), ("there and withheld", true)] {
-                    let mut damaged = document.clone();
-                    if let Value::Object(members) = at(&mut damaged, parents) {
-                        members.insert(format!("_{name_of}"), reason.clone());
-                        if !keep {
-                            members.remove(name_of);
-                        }
-                    }
-                    tried += 1;
-                    judge(&damaged, path, change, &mut cleared);
+                let mut damaged = document.clone();
+                if let Value::Object(members) = at(&mut damaged, parents) {
+                    members.remove(name_of);
+                    members.insert(
+                        format!("_{name_of}"),
+                        json!({ "extension": [{
+                            "url": "http://hl7.org/fhir/StructureDefinition/data-absent-reason",
+                            "valueCode": "unknown" }] }),
+                    );
                 }
+                tried += 1;
+                judge(&damaged, path, WITHHELD, &mut cleared);
             }
             let key = path
                 .iter()

@@ -143,7 +143,7 @@ pub(super) fn not_enteral(case: &Case<'_>) -> Outcome {
     };
     // The word alone is enough to stop: a feed into a vein kills.
     let words = concept.codings.iter().filter_map(|c| c.display.as_deref()).chain(concept.text.as_deref());
-    let said = words.into_iter().any(|w| says_into_a_vein(w));
+    let said = words.into_iter().any(says_into_a_vein);
     if !said && tip(case.settings, concept) != Tip::At(Site::NotEnteral) {
         return Outcome::Clear;
     }

@@ -603,7 +603,7 @@ impl<'d> Context<'d> {
         match read.date_time(patient, "deceasedDateTime") {
             Field::Present(s) => {
                 let later = self.reference.zip(moment::span(s.value, &self.zone));
-                if !later.is_some_and(|(reference, (first, _))| first > reference.latest) {
+                if later.is_none_or(|(reference, (first, _))| first <= reference.latest) {
                     self.record.push((Record::Deceased, s.at));
                 }
             }
@@ -818,7 +818,7 @@ pub fn encounter_stands(encounter: Node<'_>) -> bool {
 pub fn location_stands(location: Node<'_>) -> bool {
     const NOT_NOW: [&str; 3] = ["planned", "reserved", "completed"];
     !location.get("status").is_some_and(|status| NOT_NOW.iter().any(|not_now| status.is_str(not_now)))
-        && !location.get("period").is_some_and(|period| period.get("end").is_some())
+        && location.get("period").is_none_or(|period| period.get("end").is_none())
 }
 
 /// Why a resource does not count, by its own words; `None` when it does.
