@@ -2,7 +2,7 @@
 
 use super::{Case, Record, finding, found};
 use crate::findings::{Finding, MOST_PLACES, Outcome, Tier};
-use crate::intake::order::{At, Intent, Status};
+use crate::intake::order::{At, Field, Intent, Status};
 
 pub(super) fn structure(case: &Case<'_>) -> Outcome {
     found(
@@ -105,6 +105,16 @@ pub(super) fn life_cycle(case: &Case<'_>) -> Outcome {
         };
         if let Some(word) = word {
             out.push(finding(Tier::Low, word.to_owned(), vec![order.status.at().unwrap_or(order.at)]));
+        }
+    }
+    // A status that is withheld may be that of an order which is over.
+    for (name, tier, at) in [
+        ("status", Tier::Med, matches!(order.status, Field::Missing { .. }).then(|| order.status.at())),
+        ("intent", Tier::Low, matches!(order.intent, Field::Missing { .. }).then(|| order.intent.at())),
+    ] {
+        if let Some(at) = at {
+            let text = format!("The order's {name} is withheld: it is computed as if it ran.");
+            out.push(finding(tier, text, vec![at.unwrap_or(order.at)]));
         }
     }
     if let Some(intent) = order.intent.value()

@@ -254,7 +254,7 @@ impl Datatypes {
         };
         let comparator = part(self, "comparator", true);
         let unit = part(self, "unit", false);
-        let system = part(self, "system", false);
+        let system = part(self, "system", true);
         let code = part(self, "code", false);
         Quantity { value, comparator, unit, system, code }
     }
