@@ -26,13 +26,13 @@
 use crate::amount::{Amount, Why};
 use crate::assumptions::Assumption;
 use crate::exact::Exact;
-use crate::findings::{Judged, Outcome, Rule, disposition};
+use crate::findings::{self, Judged, Outcome, Rule, disposition};
 use crate::formulary::product::Product;
 use crate::formulary::resource::{ProductCodes, product_from_fhir};
 use crate::formulary::{Formulary, FormularyProblem};
 use crate::intake::bundle::{Gathered, Part, ResourceKind, gather, gather_parts};
 use crate::intake::json::{Document, JsonError, Limits, Node};
-use crate::intake::order::{At, FhirVersion, Order, Problem, Status};
+use crate::intake::order::{At, FhirVersion, Order, Problem, Status, cut};
 use crate::intake::shape;
 use crate::intake::wire::{read_order, read_valid_order};
 use crate::integrity::{self, Beside, Case};
@@ -55,6 +55,8 @@ pub use crate::findings::Disposition;
 
 /// Most days reported one by one.
 pub const MOST_DAYS: u8 = 14;
+/// Most problems of a document, beside those of its orders.
+const MOST_PROBLEMS: usize = 200;
 /// Most days beyond those that limits look at, where something begins on them.
 const MOST_FURTHER: usize = 40;
 
@@ -469,10 +471,21 @@ fn orders_of<'a>(gathered: Gathered<'_>, version: FhirVersion, by: Institution<'
             combined.iter().find(|c| one_for_another && c.orders.contains(&ix))
         })
         .collect();
+    let room = findings::room_for(drafts.len());
     let mut reports = Vec::with_capacity(drafts.len());
     for (((draft, beside), together), sum) in drafts.drain(..).zip(besides).zip(together).zip(sums) {
         let others = Others { beside: &beside, together: together.as_ref(), sum };
-        reports.push(report(draft, others, others_sent, by, (&gathered, &sent, &products)));
+        let mut report = report(draft, others, others_sent, by, (&gathered, &sent, &products));
+        findings::bound(&mut report.judged, room, "INT-01", report.at);
+        reports.push(report);
+    }
+    if problems.len() > MOST_PROBLEMS {
+        let left_out = problems.len() - MOST_PROBLEMS;
+        problems.sort_by_key(|p| !p.grave);
+        problems.truncate(MOST_PROBLEMS);
+        let text = format!("there are {left_out} more problems with the document; they are not told one by one");
+        let at = problems.first().map_or(At(0), |p| p.at);
+        problems.push(Problem { at, text, code: "too-costly", grave: true });
     }
     (reports, combined, problems, products)
 }
@@ -485,7 +498,8 @@ fn sent_products(gathered: &Gathered<'_>, version: FhirVersion, problems: &mut V
         match product_from_fhir(resource.node, version, &ProductCodes::default()) {
             Ok(sent) => {
                 problems.extend(sent.problems);
-                out.push((resource.node.at(), sent.product, sent.warnings));
+                let product = Product { name: cut(&sent.product.name), ..sent.product };
+                out.push((resource.node.at(), product, sent.warnings));
             }
             Err(found) => problems.extend(found),
         }
@@ -547,6 +561,10 @@ fn merge(into: &mut Vec<Problem>, more: Vec<Problem>) {
     for p in more {
         match into.iter_mut().find(|q| q.at == p.at && (q.code == p.code || q.grave && p.grave)) {
             // The reader's sentence knows more of the meaning than the schema's.
+            Some(q) if matches!(p.code, "not-supported" | "invariant") && q.code != p.code => {
+                let grave = q.grave || p.grave;
+                *q = Problem { grave, ..p };
+            }
             Some(q) => q.grave |= p.grave,
             None => into.push(p),
         }
@@ -823,6 +841,19 @@ fn facts(c: &Context<'_>, settings: &Settings) -> integrity::Person {
             corrected.low().zip(corrected.high())
         },
         weight,
+        height: c.height.chosen.as_ref().map(|m| (m.value, m.at)),
+        record: c
+            .record
+            .iter()
+            .map(|(record, at)| {
+                let record = match record {
+                    patient::Record::Deceased => integrity::Record::Deceased,
+                    patient::Record::Inactive => integrity::Record::Inactive,
+                    patient::Record::Replaced => integrity::Record::Replaced,
+                };
+                (record, *at)
+            })
+            .collect(),
         weight_of_nobody: c.weight.chosen.as_ref().is_some_and(|m| c.subject_assumed.contains(&m.at)),
         inpatient,
         declared_missing: ContextKind::ALL
@@ -836,7 +867,12 @@ fn facts(c: &Context<'_>, settings: &Settings) -> integrity::Person {
             .filter(|(kind, _)| settings.declared.contains(kind) && sent_of(c, *kind).is_none())
             .map(|(_, name)| *name)
             .collect(),
-        refused: c.refused.iter().filter(|r| r.why != patient::Refusal::PatientOfAnotherOrder).map(|r| r.at).collect(),
+        refused: c
+            .refused
+            .iter()
+            .filter(|r| r.why != patient::Refusal::PatientOfAnotherOrder)
+            .map(|r| (r.name.clone(), r.at))
+            .collect(),
         set_aside,
     }
 }
@@ -1312,7 +1348,7 @@ fn report<'a, 'd>(
     }
     let assumptions = assumptions_of(&d, settings);
     let needs = needs_inputs(&d.context, d.weight.map(|(kg, _)| kg));
-    let label = d.order.id.as_ref().map_or_else(|| "order without an id".to_owned(), |id| id.to_string());
+    let label = d.order.id.as_ref().map_or_else(|| "order without an id".to_owned(), |id| cut(id));
     OrderReport {
         at: d.order.at,
         label,
@@ -1398,7 +1434,7 @@ fn needs_inputs(c: &Context<'_>, kg: Option<Exact>) -> needs::Inputs {
 fn assumptions_of(d: &Draft<'_>, settings: &Settings) -> Vec<(Assumption, Vec<At>)> {
     let mut found: Vec<(Assumption, Vec<At>)> = Vec::with_capacity(8);
     let mut add = |a: Assumption, at: At| match found.iter_mut().find(|(known, _)| *known == a) {
-        Some((_, places)) if places.contains(&at) => {}
+        Some((_, places)) if places.len() >= findings::MOST_PLACES || places.contains(&at) => {}
         Some((_, places)) => places.push(at),
         None => found.push((a, vec![at])),
     };

@@ -285,6 +285,8 @@ pub struct Settings {
     pub routes: BTreeMap<(String, String), Site>,
     /// LOINC codes read as the current body weight.
     pub weight_codes: BTreeSet<String>,
+    /// Free texts, beyond the program's own, that change nothing of what is given.
+    pub harmless_texts: BTreeSet<String>,
     /// Kinds of context this sender declares that it sends.
     pub declared: BTreeSet<ContextKind>,
     /// The CDS Hooks client.
@@ -299,7 +301,7 @@ pub struct Settings {
 }
 
 impl Settings {
-    /// Hash of what an institution sets (zone, feeding day, clock times, routes, weight codes, declared kinds, hooks):
+    /// Hash of what an institution sets (zone, feeding day, clock times, routes, weight codes, harmless texts, declared kinds, hooks):
     /// the first 16 hexadecimal digits of a SHA-256. What is asked for, the demo mark and the times of the queue, on which no
     /// answer rests, are not in it.
     pub fn content_hash(&self) -> String {
@@ -337,6 +339,12 @@ impl Settings {
             }
         }
         // Left out where nothing is set, so that such settings keep their hash.
+        if !self.harmless_texts.is_empty() {
+            part("harmless-texts");
+            for phrase in &self.harmless_texts {
+                part(phrase);
+            }
+        }
         if self.hooks != Hooks::default() {
             part("hooks");
             part(self.hooks.fhir.name());
@@ -371,6 +379,7 @@ impl Default for Settings {
             clock: BTreeMap::new(),
             routes: BTreeMap::new(),
             weight_codes: ["29463-7", "3141-9"].into_iter().map(str::to_owned).collect(),
+            harmless_texts: BTreeSet::new(),
             declared: BTreeSet::new(),
             hooks: Hooks::default(),
             queue: LookWithin::default(),

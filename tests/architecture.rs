@@ -99,6 +99,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "hooks",
             "intake",
             "nutrition",
+            "patient",
             "rulebook",
             "sheet",
             "timing",

@@ -292,6 +292,25 @@ fn orders_of_another_version_are_named() {
     assert!(!stderr(&check(&[r4.as_os_str()])).contains("--fhir"));
 }
 
+/// An order of a version that is not read at all is not called one of a version that is.
+#[test]
+fn an_order_of_the_r6_ballot_is_named_as_such() {
+    let folder = Folder::new();
+    let mut order: serde_json::Value = serde_json::from_str(TODDLER).unwrap();
+    let entries = order["entry"].as_array_mut().unwrap().iter_mut();
+    for resource in entries.map(|e| &mut e["resource"]).filter(|r| r["resourceType"] == "NutritionOrder") {
+        resource["enteralFormula"]["maxVolumeToAdminister"] = serde_json::json!({"value": 900});
+        resource["enteralFormula"]["deliveryDevice"] = serde_json::json!([]);
+    }
+    let path = folder.write("r6.json", &order.to_string());
+    for version in ["R4", "R5"] {
+        let output = check(&["--fhir".as_ref(), version.as_ref(), path.as_os_str()]);
+        assert!(!stderr(&output).contains("give --fhir"), "{}", stderr(&output));
+        let said = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert!(said.contains("ersion not supported: this looks like the R6 ballot"), "{version}: {said}");
+    }
+}
+
 #[test]
 fn formulary_check() {
     let output = run(&["formulary", "check", FORMULARY]);

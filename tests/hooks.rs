@@ -17,7 +17,7 @@ use enteral_gate::hooks::{Answered, EXTENSION, Seen, answer, answer_seen, feedba
 use enteral_gate::http::samples::SAMPLES;
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::rulebook::{Rulebook, file};
-use enteral_gate::settings::{ContextKind, Hooks, NothingChecked, Settings};
+use enteral_gate::settings::{ContextKind, FhirServer, Hooks, NothingChecked, Settings};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -791,6 +791,43 @@ fn a_search_with_a_higher_total_was_not_sent_whole() {
         }));
         assert_eq!(answered.disposition, disposition, "{total}");
     }
+}
+
+/// What the institution's template asks for, not the service's own, tells what a first page and an empty answer mean.
+#[test]
+fn the_templates_in_use_tell_what_a_first_page_means() {
+    let settings = |key: &str, template: &str| {
+        let mut settings = Settings::default();
+        settings.hooks.servers.push(FhirServer {
+            base: "https://server.example/fhir".to_owned(),
+            private_addresses: false,
+            fhir: None,
+            leave_out: BTreeSet::new(),
+            templates: [(key.to_owned(), template.to_owned())].into(),
+        });
+        settings
+    };
+    let of = |request: &Value, settings: &Settings| run_by(request, &NO_BOOK, settings).unwrap().disposition;
+    let page = sign(|r| {
+        r["prefetch"]["weights"]["link"] = json!([{"relation": "next", "url": "https://server.example/fhir?page=2"}])
+    });
+    let sorted = settings("weights", "Observation?patient={{context.patientId}}&code=29463-7&_sort=-date&_count=5");
+    let unsorted = settings("weights", "Observation?patient={{context.patientId}}&code=29463-7&_count=5");
+    assert_eq!(of(&page, &Settings::default()), "clear");
+    assert_eq!(of(&page, &sorted), "clear");
+    assert_eq!(of(&page, &unsorted), "not-fully-checked");
+    let elsewhere = sign(|r| {
+        r["prefetch"]["weights"] = page["prefetch"]["weights"].clone();
+        r["fhirServer"] = json!("https://server.example/fhir");
+    });
+    assert_eq!(of(&elsewhere, &unsorted), "not-fully-checked");
+    // Nothing of a part is not nothing.
+    let none = sign(|r| r["prefetch"]["conditions"] = found(&[]));
+    let whole = settings("conditions", "Condition?patient={{context.patientId}}&clinical-status=active");
+    let narrowed = settings("conditions", "Condition?patient={{context.patientId}}&category=encounter-diagnosis");
+    assert_eq!(of(&none, &Settings::default()), "clear");
+    assert_eq!(of(&none, &whole), "clear");
+    assert_eq!(of(&none, &narrowed), "not-fully-checked");
 }
 
 #[test]

@@ -154,15 +154,20 @@ fn every_single_removal_is_answered() {
 }
 
 #[test]
-fn depth_at_the_limit_is_read() {
-    let mut inner = "{}".to_owned();
-    for _ in 0..50 {
-        inner = format!(r#"{{"extension":[{inner}]}}"#);
-    }
-    read_all(&format!(r#"{{"resourceType":"NutritionOrder","enteralFormula":{inner}}}"#));
-    let mut inner = "{}".to_owned();
-    for _ in 0..29 {
-        inner = format!(r#"{{"extension":[{inner}]}}"#);
-    }
-    read_all(&format!(r#"{{"resourceType":"NutritionOrder","enteralFormula":{inner}}}"#));
+fn depth_at_the_limit_is_read_and_one_beyond_is_refused() {
+    let limits = Limits::default();
+    // The order and its formula, and two levels for every extension.
+    let nested = |innermost: &str| {
+        let mut inner = innermost.to_owned();
+        for _ in 0..(limits.depth - 2) / 2 {
+            inner = format!(r#"{{"extension":[{inner}]}}"#);
+        }
+        format!(r#"{{"resourceType":"NutritionOrder","enteralFormula":{inner}}}"#)
+    };
+    let at_the_limit = nested("{}");
+    assert!(Document::read(at_the_limit.as_bytes(), &limits).is_ok());
+    read_all(&at_the_limit);
+    let beyond = nested(r#"{"a":{}}"#);
+    let refused = Document::read(beyond.as_bytes(), &limits).expect_err("one level more");
+    assert!(refused.to_string().contains("64"), "{refused}");
 }

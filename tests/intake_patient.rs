@@ -527,6 +527,44 @@ fn presence_tells_sent_from_none_from_silence() {
         );
         assert_eq!(context.medicines, Sent::NotSent, "the search was for somebody else");
     });
+    // Nothing was found of a part of what there may be.
+    for narrowed in [
+        "AllergyIntolerance?patient=p1&category=medication",
+        "AllergyIntolerance?patient=p1&clinical-status=resolved",
+        "Condition?patient=p1&code=44054006",
+        "Condition?patient=p1&category=problem-list-item",
+        "Condition?patient=p1&clinical-status:not=active",
+        "MedicationRequest?patient=p1&status=stopped",
+        "MedicationRequest?patient=p1&status=active&medication.code=1",
+        "NutritionOrder?patient=p1&status=completed",
+        "Observation?patient=p1&category=vital-signs",
+        "Observation?patient=p1&category=laboratory&date=ge2026-11-24",
+        "Condition/_search?patient=p1&code=44054006",
+    ] {
+        with(&parameters(&[&search(narrowed)]), |context, _, _| {
+            let all =
+                [&context.allergies, &context.conditions, &context.medicines, &context.other_orders, &context.labs];
+            assert!(all.iter().all(|sent| **sent == Sent::NotSent), "{narrowed}: {all:?}");
+        });
+    }
+    // What leaves nothing out, as in this service's own templates.
+    for whole in [
+        "AllergyIntolerance?patient=p1&_count=200",
+        "AllergyIntolerance?patient=p1&clinical-status=active",
+        "Condition?subject=Patient/p1&_count=200&_format=json",
+        "Condition?patient=p1&clinical-status=http://terminology.hl7.org/CodeSystem/condition-clinical%7Cactive,recurrence",
+        "Condition/_search?patient=p1",
+        "MedicationRequest?patient=p1&status=active&_count=200&_include=MedicationRequest:medication",
+        "MedicationRequest?patient=p1&status=active%2Con-hold",
+        "NutritionOrder?patient=p1&status=active&_count=50",
+        "Observation?patient=p1&category=laboratory&_sort=-date&_count=200",
+    ] {
+        with(&parameters(&[&search(whole)]), |context, _, _| {
+            let all =
+                [&context.allergies, &context.conditions, &context.medicines, &context.other_orders, &context.labs];
+            assert_eq!(all.iter().filter(|sent| ***sent == Sent::Empty).count(), 1, "{whole}: {all:?}");
+        });
+    }
     let known = of(
         "AllergyIntolerance",
         "patient",

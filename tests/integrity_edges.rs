@@ -50,19 +50,15 @@ fn a_number_with_a_unit_in_the_instructions_is_more_than_a_reminder() {
         "9 pm",
         ".5 ml",
         ".5ml",
+        "ml",
+        "as before ... ml",
+        "..l",
+        "see bed 4, then 20",
     ] {
         let found = found("CMP-03", &order(note)).expect(note);
         assert_eq!(found[0].0, Tier::Med, "{note}: {found:?}");
     }
-    for note in [
-        "room 12 bed 4",
-        "version 3",
-        "ml",
-        "call the dietitian, ward b2",
-        "a4 form attached",
-        "as before ... ml",
-        "..l",
-    ] {
+    for note in ["room 12 bed 4", "version 3", "call the dietitian, ward b2", "a4 form attached"] {
         let found = found("CMP-03", &order(note)).expect(note);
         assert_eq!(found[0].0, Tier::Low, "{note}: {found:?}");
     }

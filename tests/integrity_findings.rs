@@ -885,19 +885,29 @@ fn free_text_is_quoted_and_cut() {
             )
         )
     );
-    let f = note("see the diary");
-    assert_eq!((f.tier, words(&f)), (Tier::Low, ("Free text was not counted: “see the diary”.", "", "")));
+    let f = note("Family informed.");
+    assert_eq!((f.tier, words(&f)), (Tier::Low, ("Free text was not counted: “Family informed.”.", "", "")));
+    // What is neither is not understood, and quoted all the same.
+    let open = |text: &str| match outcome("CMP-03", &format!("{ADULT}rate = \"60 mL/h\"\nnote = \"{text}\"\n")) {
+        Outcome::NotEvaluated(why, at) => {
+            assert_eq!(at.len(), 1);
+            why
+        }
+        other => panic!("{text}: {other:?}"),
+    };
+    assert_eq!(
+        open("see the diary"),
+        "free text that is not understood here may change the dose: “see the diary”; move what it says into coded fields, \
+         or confirm that it changes nothing"
+    );
     let long = "y".repeat(120);
-    assert_eq!(note(&long).text, format!("Free text was not counted: “{long}”."));
-    assert_eq!(note(&format!("{long}y")).text, format!("Free text was not counted: “{long}…”."));
+    assert!(open(&long).contains(&format!(": “{long}”;")));
+    assert!(open(&format!("{long}y")).contains(&format!(": “{long}…”;")));
     // What a display would obey or hide is shown as a symbol.
-    assert!(note("see \u{202e} diary").text.contains("see \u{fffd} diary"));
-    assert!(note("see \u{200b}diary").text.contains("see \u{fffd}diary"));
-    for text in ["5ml", "5 ml", "give 2.5 g", "1.5kcal/ml", "12 x"] {
+    assert!(open("see \u{202e} diary").contains("see \u{fffd} diary"));
+    assert!(open("see \u{200b}diary").contains("see \u{fffd}diary"));
+    for text in ["5ml", "5 ml", "give 2.5 g", "1.5kcal/ml", "12 x", "ml", "5 beds", "5", "b5ml", "x 12"] {
         assert_eq!(note(text).tier, Tier::Med, "{text}");
-    }
-    for text in ["ml", "5 beds", "5", "b5ml", "x 12"] {
-        assert_eq!(note(text).tier, Tier::Low, "{text}");
     }
     assert!(!flags("CMP-03", &format!("{ADULT}rate = \"60 mL/h\"\nnote = \"  \"\n")));
 }

@@ -54,7 +54,7 @@ fn blocks(language: &str) -> Vec<&'static str> {
 #[test]
 fn the_demo_file_and_every_example_of_the_page_are_good() {
     let examples = blocks("toml");
-    assert_eq!(examples.len(), 3);
+    assert_eq!(examples.len(), 4);
     for text in examples.into_iter().chain([DEMO, ""]) {
         assert_eq!(problems(text), Vec::<String>::new());
         assert!(schema().is_valid(&as_json(text)), "{text}");
@@ -100,6 +100,8 @@ fn reader_and_schema_agree() {
         ("declares = [true]", "1:13", "found true or false", SCHEMA_TOO),
         ("weight-codes = []", "1:16", "at least one LOINC code", SCHEMA_TOO),
         ("weight-codes = [\"weight\"]", "1:17", "LOINC code", SCHEMA_TOO),
+        ("harmless-texts = \"as ordered\"", "1:18", "a list of phrases", SCHEMA_TOO),
+        ("harmless-texts = [\"hold\"]", "1:19", "at least two words", SCHEMA_TOO),
         ("weight-codes = [\"29463-1\"]", "1:17", "check digit", SCHEMA_CANNOT),
         ("hooks = 3", "1:9", "[hooks]", SCHEMA_TOO),
         ("fhir = \"R4\"", "1:1", "belongs below a line [hooks]", SCHEMA_TOO),
@@ -413,6 +415,7 @@ fn the_hash_is_of_what_the_institution_set() {
         ("day-start = \"07:00\"", "day-start = \"07:01\""),
         ("day-start = \"07:00\"", "declares = [\"labs\"]"),
         ("day-start = \"07:00\"", "weight-codes = [\"3141-9\"]"),
+        ("day-start = \"07:00\"", "harmless-texts = [\"per protocol EN-7\"]"),
         ("HS = [\"21:00\"]", "HS = [\"21:01\"]"),
         ("HS = [", "PHS = ["),
         ("site = \"post-pyloric\"", "site = \"gastric\""),
@@ -472,6 +475,7 @@ fn settings_check_says_where_each_value_comes_from() {
         ("day-start", "06:00", "--day-start".to_owned()),
         ("declares", "labs, history", "--declares".to_owned()),
         ("weight-codes", "29463-7, 3141-9", "default".to_owned()),
+        ("harmless-texts", "none", "default".to_owned()),
         ("clock.BID", "08:00, 20:00", format!("{file}:3")),
         ("routes", "text \"nj\" is post-pyloric", format!("{file}:4")),
         ("queue.stop-within", "20 min", format!("{file}:8")),

@@ -46,16 +46,30 @@ pub(super) struct Coding<'c> {
 /// An OperationOutcome being written, issue by issue.
 pub(super) struct Issues<'o> {
     out: &'o mut String,
+    from: usize,
     any: bool,
+    left_out: usize,
 }
+
+/// Most bytes of issues. Answers that are meant to be read have a hundredth of it.
+const MOST_BYTES: usize = 6 << 20;
 
 impl<'o> Issues<'o> {
     pub(super) fn begin(out: &'o mut String) -> Self {
+        let from = out.len();
         out.push_str(r#"{"resourceType":"OperationOutcome","issue":["#);
-        Self { out, any: false }
+        Self { out, from, any: false, left_out: 0 }
     }
 
-    pub(super) fn end(self) {
+    pub(super) fn end(mut self) {
+        if self.left_out > 0 {
+            let text = format!(
+                "{} more issues are left out: the answer would be too long. Check fewer orders at once.",
+                self.left_out
+            );
+            self.from = self.out.len();
+            self.issue("error", "too-costly", &[], &[&text]).end();
+        }
         self.out.push_str("]}");
     }
 
@@ -68,6 +82,11 @@ impl<'o> Issues<'o> {
         text: &[&str],
     ) -> Issue<'_> {
         let out = &mut *self.out;
+        let full = out.len().saturating_sub(self.from) > MOST_BYTES;
+        if full {
+            self.left_out += 1;
+        }
+        let begun = full.then_some(out.len());
         out.push_str(if self.any { r#",{"severity":""# } else { r#"{"severity":""# });
         self.any = true;
         for part in [severity, r#"","code":""#, code, r#"","details":{"#] {
@@ -89,13 +108,15 @@ impl<'o> Issues<'o> {
             escape_into(out, part);
         }
         out.push_str(r#""}"#);
-        Issue { out, expressions: 0, last: 0..0 }
+        Issue { out, begun, expressions: 0, last: 0..0 }
     }
 }
 
 /// An issue whose text is written: diagnostics may follow, then expressions.
 pub(super) struct Issue<'o> {
     out: &'o mut String,
+    /// Where it begins, if it is left out.
+    begun: Option<usize>,
     expressions: usize,
     last: Range<usize>,
 }
@@ -127,6 +148,9 @@ impl Issue<'_> {
     }
 
     pub(super) fn end(self) {
+        if let Some(begun) = self.begun {
+            return self.out.truncate(begun);
+        }
         self.out.push_str(if self.expressions > 0 { "]}" } else { "}" });
     }
 }
@@ -159,6 +183,11 @@ impl Parameters {
     pub(super) fn end(mut self) -> String {
         self.out.push_str("]}");
         self.out
+    }
+
+    /// Whether so much is written that only what must be said is still written.
+    pub(super) fn is_long(&self) -> bool {
+        self.out.len() > MOST_BYTES
     }
 
     fn next(&mut self) {

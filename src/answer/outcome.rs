@@ -3,7 +3,7 @@
 use super::fhir::{Coding, Issue, Issues};
 use super::{PROGRAM, book, book_warning, not_provided, unlisted};
 use crate::appraise::{Appraisal, OrderReport, Refusal, Refused};
-use crate::findings::{Outcome, Rule, RuleKind, Tier};
+use crate::findings::{MOST_PLACES, Outcome, Rule, RuleKind, Tier};
 use crate::intake::order::At;
 use crate::rulebook::judge::WAITING;
 
@@ -192,7 +192,7 @@ fn of_order(a: &Appraisal<'_>, order: &OrderReport<'_>, issues: &mut Issues<'_>)
     }
     if !order.unlisted.is_empty() {
         let issue = issues.issue("information", "incomplete", &[], &[&unlisted(order.unlisted.len())]);
-        paths.end_at(issue, &order.unlisted);
+        paths.end_at(issue, order.unlisted.get(..MOST_PLACES).unwrap_or(&order.unlisted));
     }
     for j in &order.judged {
         if let Outcome::Off(why) = &j.outcome {

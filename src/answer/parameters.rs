@@ -34,7 +34,7 @@ pub fn parameters_json_of(a: &Appraisal<'_>, input: &str) -> String {
 
 fn parameters_of(a: &Appraisal<'_>, input: Option<&str>) -> String {
     let days: usize = a.orders.iter().map(|o| o.days.len() + 1).sum();
-    let mut to = Parameters::begin((16 << 10) + days * (112 << 10));
+    let mut to = Parameters::begin(((16 << 10) + days * (112 << 10)).min(8 << 20));
     if let Some(input) = input {
         to.string("input", input);
     }
@@ -89,10 +89,18 @@ fn of_order(a: &Appraisal<'_>, places: &mut Places<'_>, order: &OrderReport<'_>,
     if !order.computed {
         to.string("not-computed", "the order is over, was entered in error, or has no tube feed");
     }
+    let mut days_left_out = 0_usize;
     for (day, totals) in &order.days {
+        if to.is_long() {
+            days_left_out += 1;
+            continue;
+        }
         to.parts("day", |to| day_part(a, places, &[(&order.plan, day)], totals, order.weight, to));
     }
-    if order.computed {
+    if days_left_out > 0 {
+        left_out(days_left_out, to);
+    }
+    if order.computed && !to.is_long() {
         to.parts("steady-day", |to| match &order.steady {
             Ok((day, totals)) => day_part(a, places, &[(&order.plan, day)], totals, order.weight, to),
             Err(why) => to.string("unknown", &why.to_string()),
@@ -101,6 +109,11 @@ fn of_order(a: &Appraisal<'_>, places: &mut Places<'_>, order: &OrderReport<'_>,
         for e in needs::estimates(&order.needs) {
             to.parts("estimate", |to| estimate(&e, typical, to));
         }
+    } else if order.computed {
+        to.string(
+            "steady-day-left-out",
+            "the steady day and the estimates are not listed: ask for fewer orders at once",
+        );
     }
     for (name, judged) in [("rule", &order.judged), ("shadow-rule", &order.shadow)] {
         for j in judged {
@@ -148,13 +161,29 @@ fn combined(a: &Appraisal<'_>, places: &mut Places<'_>, c: &Combined, to: &mut P
         let list: Vec<(&Plan, &OrderDay)> = orders.iter().map(|o| &o.plan).zip(days).collect();
         day_part(a, places, &list, totals, c.weight, to);
     };
+    let mut days_left_out = 0_usize;
     for (days, totals) in &c.days {
-        to.parts("day", |to| push(days, totals, to));
+        if to.is_long() {
+            days_left_out += 1;
+        } else {
+            to.parts("day", |to| push(days, totals, to));
+        }
+    }
+    if days_left_out > 0 {
+        left_out(days_left_out, to);
+    }
+    if to.is_long() {
+        return to.string("steady-day-left-out", "the steady day is not listed: ask for fewer orders at once");
     }
     to.parts("steady-day", |to| match &c.steady {
         Ok((days, totals)) => push(days, totals, to),
         Err(why) => to.string("unknown", &why.to_string()),
     });
+}
+
+/// Says how many days are not listed, because the answer would be too long.
+fn left_out(days: usize, to: &mut Parameters) {
+    to.string("days-left-out", &format!("{days} more days are not listed: ask for fewer orders or days at once"));
 }
 
 /// Most segments of a day that are listed, one a minute: a small order can ask for a hundred times as many.

@@ -69,11 +69,13 @@ fn effective(settings: &Settings, lines: &Lines, file: &Path, given: Option<&Arg
     let declared = ContextKind::ALL.iter().filter(|(kind, _)| settings.declared.contains(kind));
     let declared = declared.map(|(_, name)| *name).collect::<Vec<_>>().join(", ");
     let weights = settings.weight_codes.iter().map(String::as_str).collect::<Vec<_>>().join(", ");
+    let harmless = settings.harmless_texts.iter().map(|text| format!("“{text}”")).collect::<Vec<_>>().join(", ");
     let mut rows = vec![
         ["zone".to_owned(), settings.zone_name.clone(), origin("zone", "zone", "ENTERAL_GATE_ZONE")],
         ["day-start".to_owned(), clock(settings.day_start), origin("day-start", "day_start", "ENTERAL_GATE_DAY_START")],
         ["declares".to_owned(), or_none(declared), origin("declares", "declares", "")],
         ["weight-codes".to_owned(), weights, from_file("weight-codes")],
+        ["harmless-texts".to_owned(), or_none(harmless), from_file("harmless-texts")],
     ];
     let nothing =
         NothingChecked::ALL.iter().find(|(k, _)| *k == settings.hooks.nothing_checked).map_or("", |(_, w)| *w);

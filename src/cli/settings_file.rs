@@ -20,7 +20,8 @@ use toml::de::{DeTable, DeValue};
 const LIMIT: u64 = 1 << 20;
 
 /// Keys of the file.
-pub const KEYS: [&str; 8] = ["zone", "day-start", "declares", "weight-codes", "clock", "routes", "hooks", "queue"];
+pub const KEYS: [&str; 9] =
+    ["zone", "day-start", "declares", "weight-codes", "harmless-texts", "clock", "routes", "hooks", "queue"];
 
 /// Keys of `hooks`.
 pub const HOOK_KEYS: [&str; 4] = ["fhir", "nothing-checked", "deadline", "servers"];
@@ -260,6 +261,7 @@ impl Reader<'_> {
                 name @ ("zone" | "day-start") => self.single(name, value),
                 "declares" => self.declares(value),
                 "weight-codes" => self.weight_codes(value),
+                "harmless-texts" => self.harmless_texts(value),
                 "clock" => self.clock(value),
                 "routes" => self.routes(value),
                 "hooks" => self.hooks(value),
@@ -355,6 +357,22 @@ impl Reader<'_> {
                 );
             }
             self.settings.weight_codes.insert(code.to_owned());
+        }
+    }
+
+    fn harmless_texts(&mut self, value: &Value<'_>) {
+        for (at, text) in self.strings("harmless-texts", "phrases", value) {
+            let words = text.split_whitespace().filter(|word| word.chars().any(char::is_alphanumeric)).count();
+            if words < 2 || text.chars().count() > 200 {
+                self.tell(
+                    at,
+                    format!(
+                        "harmless-texts: expected a phrase of at least two words and at most 200 characters, found {}",
+                        shown(text)
+                    ),
+                );
+            }
+            self.settings.harmless_texts.insert(text.trim().to_owned());
         }
     }
 

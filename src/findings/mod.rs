@@ -198,6 +198,77 @@ pub struct Judged<'a> {
     pub outcome: Outcome,
 }
 
+/// Most places named with one finding.
+pub const MOST_PLACES: usize = 20;
+
+/// Most findings of all orders of one input.
+const MOST_FINDINGS: usize = 2_000;
+
+/// How many findings of one order are told, where there are so many orders in the input.
+pub fn room_for(orders: usize) -> usize {
+    MOST_FINDINGS.checked_div(orders).unwrap_or(MOST_FINDINGS).clamp(40, 200)
+}
+
+/// Keeps an order's findings to `room`: the first of each rule, then by tier. What is left out is counted under `rule`, as a
+/// finding that keeps the order from being clear. Of many places of a finding the first are kept, and their number is said.
+pub fn bound(judged: &mut [Judged<'_>], room: usize, rule: &str, order: At) {
+    for j in judged.iter_mut() {
+        match &mut j.outcome {
+            Outcome::Flagged(findings) => {
+                for f in findings.iter_mut().filter(|f| f.at.len() > MOST_PLACES) {
+                    let more = f.at.len() - MOST_PLACES;
+                    f.at.truncate(MOST_PLACES);
+                    f.text.push_str(&format!(" ({more} more places are not named.)"));
+                }
+            }
+            Outcome::NotEvaluated(why, at) if at.len() > MOST_PLACES => {
+                let more = at.len() - MOST_PLACES;
+                at.truncate(MOST_PLACES);
+                why.push_str(&format!(" ({more} more places are not named)"));
+            }
+            _ => {}
+        }
+    }
+    let mut all: Vec<(bool, std::cmp::Reverse<Tier>, usize, usize)> = Vec::new();
+    for (which, j) in judged.iter().enumerate() {
+        if let Outcome::Flagged(findings) = &j.outcome {
+            all.extend(findings.iter().enumerate().map(|(nth, f)| (nth > 0, std::cmp::Reverse(f.tier), which, nth)));
+        }
+    }
+    if all.len() <= room {
+        return;
+    }
+    all.sort_unstable();
+    let kept: std::collections::HashSet<(usize, usize)> =
+        all.iter().take(room).map(|(_, _, which, nth)| (*which, *nth)).collect();
+    let left_out = all.len() - kept.len();
+    for (which, j) in judged.iter_mut().enumerate() {
+        if let Outcome::Flagged(findings) = &mut j.outcome {
+            let mut nth = 0;
+            findings.retain(|_| {
+                nth += 1;
+                nth == 1 || kept.contains(&(which, nth - 1))
+            });
+        }
+    }
+    let told = Finding {
+        tier: Tier::High,
+        text: format!("There are {left_out} more findings than are told of one order; the gravest are."),
+        arithmetic: None,
+        fix: Some("Mend what is told, and check again; or check the order alone.".to_owned()),
+        at: vec![order],
+        code: Some("too-costly"),
+        correction: None,
+        excess: None,
+    };
+    if let Some(j) = judged.iter_mut().find(|j| j.rule.id == rule) {
+        match &mut j.outcome {
+            Outcome::Flagged(findings) => findings.push(told),
+            other => *other = Outcome::Flagged(vec![told]),
+        }
+    }
+}
+
 /// What an order, or a whole input, came to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -9,7 +9,7 @@ use crate::intake::bundle::split_version;
 use crate::intake::json::{Document, Node};
 use crate::intake::order::At;
 use crate::intake::resource_types::is_known;
-use crate::settings::{ContextKind, Settings};
+use crate::settings::{ContextKind, Hooks, Settings};
 use std::borrow::Cow;
 
 /// A NutritionOrder of `draftOrders`.
@@ -78,8 +78,8 @@ pub enum Fate<'e, 'a> {
 
 /// What of the request is looked at. Other drafts than NutritionOrders count as context only where the client has
 /// sent, or has looked for, what exists of their kind: a draft medicine alone does not say which medicines there are.
-pub fn sort(root: Node<'_>, request: &Request, fetched: &Fetched) -> SentAlong {
-    let keys = prefetch::keys(root, request, fetched);
+pub fn sort(root: Node<'_>, request: &Request, fetched: &Fetched, hooks: &Hooks) -> SentAlong {
+    let keys = prefetch::keys(root, request, fetched, hooks);
     let absent = keys.iter().filter(|sent| fetched.not_listed && sent.state == State::Absent);
     let mut out = SentAlong {
         not_listed: absent.map(|sent| sent.key.name).collect(),

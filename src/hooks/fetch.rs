@@ -2,7 +2,7 @@
 //! an answer is worth. The fetching itself is done by the caller; here nothing is reached.
 
 use super::evaluate;
-use super::prefetch::{KEYS, Key, State};
+use super::prefetch::{KEYS, Key, State, newest_first};
 use super::request::{self, Request};
 use super::service::Service;
 use crate::intake::json::{Document, Kind, Limits, Node};
@@ -219,7 +219,7 @@ pub fn plan(input: &[u8], service: &Service, settings: &Settings) -> Option<Plan
     let root = document.root();
     let request = request::read(root, service, request::version_of_client(root, &settings.hooks)).ok()?;
     let address = request.server.as_deref()?;
-    let sent = evaluate::sort(root, &request, &Fetched::default());
+    let sent = evaluate::sort(root, &request, &Fetched::default(), &settings.hooks);
     let wanted = |s: &&super::prefetch::Sent| matches!(s.state, State::Absent | State::Error(_));
     let wanted: Vec<&'static Key> = sent.keys.iter().filter(wanted).map(|s| s.key).collect();
     if wanted.is_empty() || !sent.judges(root) {
@@ -333,10 +333,6 @@ fn enough(template: &str) -> Option<usize> {
     }
     let (_, query) = template.split_once('?')?;
     query.split('&').find_map(|part| part.strip_prefix("_count=")?.parse().ok())
-}
-
-fn newest_first(template: &str) -> bool {
-    template.contains("_sort=-date")
 }
 
 /// What is wrong with a template of an institution for a key, in words.

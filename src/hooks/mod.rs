@@ -235,7 +235,7 @@ pub fn answer_seen(
     }
     let version = request::version_of_client(document.root(), &by.settings.hooks);
     let request = request::read(document.root(), service, version)?;
-    let sent = evaluate::sort(document.root(), &request, &fetched);
+    let sent = evaluate::sort(document.root(), &request, &fetched, &by.settings.hooks);
     let settings = evaluate::settings(&sent, by.settings);
     let by = Institution { settings: &settings, ..by };
     let text = document.text();
@@ -365,7 +365,7 @@ pub fn unjudged<'a>(input: &'a [u8], service: &Service, by: Institution<'a>) -> 
     let document = request::document(input)?;
     let version = request::version_of_client(document.root(), &by.settings.hooks);
     let request = request::read(document.root(), service, version)?;
-    let sent = evaluate::sort(document.root(), &request, &Fetched::default());
+    let sent = evaluate::sort(document.root(), &request, &Fetched::default(), &by.settings.hooks);
     Ok(evaluate::unjudged(document, &request, sent, by))
 }
 

@@ -3,10 +3,10 @@
 
 use super::fetch::{Fetched, Found};
 use super::request::Request;
-use crate::intake::bundle::{is_failure, split_version};
+use crate::intake::bundle::{ResourceKind, asks_for_all, is_failure, split_version};
 use crate::intake::json::{Kind, Node};
 use crate::intake::order::{At, FhirVersion};
-use crate::settings::ContextKind;
+use crate::settings::{ContextKind, Hooks};
 
 /// One prefetch key.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -140,10 +140,28 @@ impl Key {
         Some(after.split('&').next()?.split_once('|')?.1)
     }
 
-    /// Whether the newest come first, so that further pages hold only what is older.
-    fn newest_first(&self) -> bool {
-        self.template.contains("_sort=-date")
+    /// Templates by which the client may have searched: the service's own, and the institution's for the client's server;
+    /// of every listed server where the request does not name one that is listed.
+    fn in_use<'h>(&'h self, hooks: &'h Hooks, request: &Request) -> impl Iterator<Item = &'h str> {
+        let named = request.server.as_deref().and_then(|address| hooks.server(address));
+        let others = hooks.servers.iter().filter(move |server| named.is_none_or(|named| *server == named));
+        let of_servers = others.filter_map(|server| server.templates.get(self.name)).map(String::as_str);
+        std::iter::once(self.template).chain(of_servers)
     }
+
+    /// Whether finding nothing means that there is none: no template in use asks for a part only.
+    fn asks_for_all(&self, hooks: &Hooks, request: &Request) -> bool {
+        let whole = |template: &str| {
+            let (head, query) = template.split_once('?').unwrap_or((template, ""));
+            asks_for_all(ResourceKind::of(head), query)
+        };
+        self.kind.is_none() || self.in_use(hooks, request).all(whole)
+    }
+}
+
+/// Whether the newest come first, so that further pages hold only what is older.
+pub(super) fn newest_first(template: &str) -> bool {
+    template.contains("_sort=-date")
 }
 
 /// What there is under a key.
@@ -216,14 +234,16 @@ pub enum Whose {
 }
 
 /// The state of every key. What was fetched stands in for what was not sent, and for what the client could not get.
-pub fn keys(root: Node<'_>, request: &Request, fetched: &Fetched) -> Vec<Sent> {
+pub fn keys(root: Node<'_>, request: &Request, fetched: &Fetched, hooks: &Hooks) -> Vec<Sent> {
     let prefetch = request.prefetch.map(|at| root.of_same_document(at));
     let holder = fetched.holder(root);
     let sent = |key: &'static Key| match prefetch.and_then(|p| p.get(key.name)) {
         None => Sent { key, state: State::Absent, at: None, in_part: None, fetched: false },
         Some(node) => {
             let (state, more) = look(node, key, request);
-            let in_part = if more && !key.newest_first() { Some("only the first page was sent") } else { None };
+            let sorted = key.in_use(hooks, request).all(newest_first);
+            let in_part = if more && !sorted { Some("only the first page was sent") } else { None };
+            let state = if state == State::Empty && !key.asks_for_all(hooks, request) { part_only() } else { state };
             Sent { key, state, at: Some(node.at()), in_part, fetched: false }
         }
     };
@@ -233,7 +253,11 @@ pub fn keys(root: Node<'_>, request: &Request, fetched: &Fetched) -> Vec<Sent> {
             return own;
         }
         match (fetched.keys.get(key.name), holder.and_then(|h| h.get(key.name))) {
-            (Some(Ok(found)), Some(node)) => got(node, key, request, found),
+            (Some(Ok(found)), Some(node)) => {
+                let got = got(node, key, request, found);
+                let whole = got.state != State::Empty || key.asks_for_all(hooks, request);
+                if whole { got } else { Sent { state: part_only(), ..got } }
+            }
             (Some(Err(why)), _) if own.state == State::Absent => {
                 Sent { state: State::Error(why.text().to_owned()), fetched: true, ..own }
             }
@@ -241,6 +265,11 @@ pub fn keys(root: Node<'_>, request: &Request, fetched: &Fetched) -> Vec<Sent> {
         }
     };
     KEYS.iter().map(of).collect()
+}
+
+/// What an empty answer to a search for a part is.
+fn part_only() -> State {
+    State::Unusable("the institution's template asks for a part of them only, and nothing was found".to_owned())
 }
 
 /// What was fetched is looked at like what is sent.

@@ -374,7 +374,7 @@ fn after((text, fetched): (&str, &Fetched), service: &Service, by: Institution<'
     let document = request::with_fetched(text.as_bytes()).ok()?;
     let version = request::version_of_client(document.root(), &by.settings.hooks);
     let request = request::read(document.root(), service, version).ok()?;
-    let sent = evaluate::sort(document.root(), &request, fetched);
+    let sent = evaluate::sort(document.root(), &request, fetched, &by.settings.hooks);
     let evaluated = evaluate::evaluate(document, &request, sent, by);
     Some((0..evaluated.sent.drafts.len()).map(|ix| verdict(&evaluated, ix)).collect())
 }

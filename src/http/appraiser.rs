@@ -202,7 +202,7 @@ impl Appraiser for Core {
         };
         // Orders that are over, in error or of food by mouth are history beside the others.
         let computed = appraisal.orders.iter().filter(|order| keep && order.computed);
-        let orders = computed.map(|order| Received::of(&appraisal, order, &[])).collect();
+        let orders = Received::all(&appraisal, computed);
         match appraisal.refusal() {
             None => Appraised { body, status: StatusCode::OK, disposition: appraisal.disposition().code(), orders },
             // What could not be appraised at all is an OperationOutcome whatever was asked for.

@@ -11,7 +11,7 @@ use crate::intake::wire::datatypes::{found, shown};
 use crate::intake::wire::{Resolution, Resolve};
 use std::collections::{HashMap, HashSet};
 
-/// Most Bundle entries and parameters of one document.
+/// Most Bundle entries, parameters and contained resources of one document.
 pub const MOST_ENTRIES: usize = 1_000;
 /// Most orders of one document.
 pub const MOST_ORDERS: usize = 50;
@@ -77,7 +77,7 @@ pub enum ResourceKind {
 }
 
 impl ResourceKind {
-    fn of(resource_type: &str) -> Self {
+    pub(crate) fn of(resource_type: &str) -> Self {
         match resource_type {
             "NutritionOrder" => Self::NutritionOrder,
             "Patient" => Self::Patient,
@@ -320,7 +320,8 @@ impl<'d> Collector<'d, '_> {
         self.entries += 1;
         if self.entries > MOST_ENTRIES && !self.full {
             self.full = true;
-            let text = format!("more than {MOST_ENTRIES} entries; from here on nothing was read");
+            let text =
+                format!("more than {MOST_ENTRIES} entries and contained resources; from here on nothing was read");
             self.problem(at, "too-costly", true, text);
         }
         !self.full
@@ -425,6 +426,9 @@ impl<'d> Collector<'d, '_> {
             bundle: place.bundle,
         });
         for inner in self.list(node, "contained") {
+            if !self.room(inner.at()) {
+                return;
+            }
             let Some(type_name) = inner.get("resourceType").and_then(Node::as_str) else {
                 let text = format!("contained: found {} without a resourceType, expected a resource", found(inner));
                 self.problem(inner.at(), "structure", true, text);
@@ -561,13 +565,20 @@ impl<'d> Collector<'d, '_> {
         let url = link("self").and_then(|l| l.get("url")).and_then(Node::as_str);
         let Some(url) = url else { return self.nothing(node, label) };
         let (path, query) = url.split_once('?').unwrap_or((&url, ""));
-        let kind = match ResourceKind::of(path.trim_end_matches('/').rsplit('/').next().unwrap_or_default()) {
-            ResourceKind::Other => return self.nothing(node, label),
-            kind => kind,
+        let path = path.trim_end_matches('/').trim_end_matches("/_search");
+        let kind = match ResourceKind::of(path.rsplit('/').next().unwrap_or_default()) {
+            ResourceKind::Other => None,
+            kind => Some(kind),
         };
+        // Of a part of what there is, nothing was found: it is not known whether there is any.
+        let Some(of) = kind.or_else(|| label.and_then(ResourceKind::of_label)) else { return };
+        if !asks_for_all(of, query) {
+            return;
+        }
+        let Some(kind) = kind else { return self.nothing(node, label) };
         let value = |name: &str| {
             query.split('&').filter_map(|pair| pair.split_once('=')).find_map(|(key, value)| {
-                let key = key.split(['.', ':']).next().unwrap_or_default();
+                let key = key.split(':').next().unwrap_or_default();
                 (key == name).then(|| value.to_owned())
             })
         };
@@ -619,6 +630,32 @@ impl<'d> Collector<'d, '_> {
 
 fn held(entry: Node<'_>) -> String {
     if entry.kind() == json::Kind::Object { "no resource".to_owned() } else { found(entry) }
+}
+
+/// Whether a search asks for all that counts of a kind of one patient, so that finding nothing means that there is none:
+/// parameters that narrow it say nothing of the rest. `query` is what stands behind the question mark.
+pub fn asks_for_all(of: ResourceKind, query: &str) -> bool {
+    query.split('&').filter(|pair| !pair.is_empty()).all(|pair| {
+        let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
+        let value = value.replace("%2C", ",").replace("%2c", ",").replace("%7C", "|").replace("%7c", "|");
+        // Each of the codes, without its system.
+        let mut codes = value.split(',').map(|token| token.rsplit('|').next().unwrap_or_default());
+        let mut one_is = |code: &str| codes.any(|own| own == code);
+        use ResourceKind as K;
+        match name {
+            "patient" | "subject" | "patient:Patient" | "subject:Patient" | "_count" | "_sort" | "_format"
+            | "_pretty" | "_total" | "_elements" => true,
+            _ if ["_include", "_revinclude"].iter().any(|include| name.starts_with(include)) => true,
+            "category" => of == K::Observation && one_is("laboratory"),
+            "status" => match of {
+                K::Medication | K::NutritionOrder | K::DeviceUse | K::Device | K::ServiceRequest => one_is("active"),
+                K::Encounter => one_is("in-progress"),
+                _ => false,
+            },
+            "clinical-status" => matches!(of, K::Condition | K::AllergyIntolerance) && one_is("active"),
+            _ => false,
+        }
+    })
 }
 
 /// Whether an OperationOutcome says that something went wrong, or does not say that nothing did.

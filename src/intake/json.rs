@@ -691,6 +691,22 @@ impl<'d> Node<'d> {
                     out.push('.');
                 }
                 out.push_str(name);
+                // Two types of one element, which FHIR forbids: the name alone would select both.
+                let plain = key.strip_prefix('_').unwrap_or(&key);
+                let kind = plain.get(name.len()..).filter(|kind| !kind.is_empty());
+                let twice = |kind: &str| {
+                    let mut others = node.parent().into_iter().flat_map(Node::members).map(|(other, _)| other);
+                    others.any(|other| {
+                        let other = other.strip_prefix('_').unwrap_or(&other);
+                        other.strip_prefix(name).is_some_and(|of| !of.is_empty() && of != kind)
+                            && element_name(other) == Some(name)
+                    })
+                };
+                if let Some(kind) = kind.filter(|kind| twice(kind)) {
+                    out.push_str(".ofType(");
+                    out.push_str(type_name(kind).as_ref());
+                    out.push(')');
+                }
                 in_array = false;
             }
         }
@@ -879,6 +895,37 @@ const CHOICES: &[(&str, &[&str])] = &[
         ],
     ),
 ];
+
+/// The name of a FHIR type behind the name of a choice element: those of primitive types begin small.
+fn type_name(kind: &str) -> Text<'_> {
+    const PRIMITIVE: [&str; 20] = [
+        "Base64Binary",
+        "Boolean",
+        "Canonical",
+        "Code",
+        "Date",
+        "DateTime",
+        "Decimal",
+        "Id",
+        "Instant",
+        "Integer",
+        "Integer64",
+        "Markdown",
+        "Oid",
+        "PositiveInt",
+        "String",
+        "Time",
+        "UnsignedInt",
+        "Uri",
+        "Url",
+        "Uuid",
+    ];
+    if !PRIMITIVE.contains(&kind) {
+        return Text::Borrowed(kind);
+    }
+    let mut chars = kind.chars();
+    Text::Owned(chars.next().map(|c| c.to_ascii_lowercase()).into_iter().chain(chars).collect())
+}
 
 /// The FHIRPath name of a JSON property, or `None` when FHIRPath cannot write it as a plain step.
 fn element_name(key: &str) -> Option<&str> {

@@ -56,6 +56,16 @@ impl FhirVersion {
     }
 }
 
+/// A name of the input, which answers repeat often: up to 120 characters of it.
+pub(crate) fn cut(name: &str) -> String {
+    const MOST: usize = 120;
+    let name = name.trim();
+    match name.char_indices().nth(MOST).and_then(|(end, _)| name.get(..end)) {
+        Some(first) => format!("{first}…"),
+        None => name.to_owned(),
+    }
+}
+
 /// A value with its place.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Sourced<T> {
@@ -357,18 +367,18 @@ impl ProductRef<'_> {
     /// The name to show people: product name, then text, then a display, then a code.
     pub fn label(&self) -> String {
         if let Some(name) = &self.name {
-            return name.value.trim().to_owned();
+            return cut(&name.value);
         }
         if let Some(text) = &self.concept.text {
-            return text.trim().to_owned();
+            return cut(text);
         }
         for coding in &self.concept.codings {
             if let Some(display) = coding.display.as_ref().or(coding.code.as_ref()) {
-                return display.trim().to_owned();
+                return cut(display);
             }
         }
         if let Some(shown) = self.reference.as_ref().and_then(|r| r.display.as_ref().or(r.reference.as_ref())) {
-            return shown.trim().to_owned();
+            return cut(shown);
         }
         "formula without a name".to_owned()
     }

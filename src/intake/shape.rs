@@ -8,6 +8,7 @@ mod walk;
 
 use crate::intake::json::{Children, Kind, Node, legible};
 use crate::intake::order::{At, FhirVersion, Problem};
+use crate::intake::wire::{WireVersion, diagnose_version};
 use jsonschema::error::{TypeKind, ValidationErrorKind};
 use jsonschema::{JsonType, ValidationError, json};
 use serde_json::Value;
@@ -29,6 +30,10 @@ const ADMINISTRATIVE: &[&str] = &["meta", "language", "text", "identifier", "gro
 /// The version that an order is plainly of, where that is not the one it is read as: it has elements that are of the
 /// other alone, and less is wrong with it there.
 pub fn reads_like(order: Node<'_>, version: FhirVersion) -> Option<FhirVersion> {
+    // What no version that is read has is of none of them.
+    if diagnose_version(order).iter().any(|hint| matches!(hint.version, WireVersion::R6 | WireVersion::Stu3)) {
+        return None;
+    }
     let own = check(order, version);
     let names = |problem: &Problem, other: FhirVersion| {
         let elsewhere = problem.text.split_once(ELSEWHERE).map(|(_, versions)| versions);

@@ -1,5 +1,6 @@
 //! What a complete order states.
 
+use super::free_text::{Says, says};
 use super::{Case, Identity, Weight, finding, found};
 use crate::amount::Why;
 use crate::exact::Exact;
@@ -190,30 +191,32 @@ fn of_weight(case: &Case<'_>) -> Outcome {
         Weight::Usable { kg, at, days_old: Some((newest, oldest)) } => {
             // Neonatal unit 2 d, infant 7 d, child 30 d, adult in hospital 7 d, adult at home 90 d:
             // common practice, no source.
-            let Some((_, years)) = case.age_years() else {
+            let Some(years) = case.age_years() else {
                 return Outcome::NotEvaluated(
                     "how old the weight may be depends on the patient's age".to_owned(),
                     vec![*at],
                 );
             };
-            let neonate = case.person.age_days.is_some_and(|(_, d)| d <= Exact::int(28));
-            let (sure, never) = if neonate {
+            let at_ages = case.person.age_days.map(|(youngest, oldest)| [(youngest, years.0), (oldest, years.1)]);
+            let limits = at_ages.into_iter().flatten().flat_map(|(days, years)| {
+                let (hospital, home) = if days <= Exact::int(28) {
+                    (2, 7)
+                } else if years < Exact::ONE {
+                    (7, 7)
+                } else if years < Exact::int(18) {
+                    (30, 30)
+                } else {
+                    (7, 90)
+                };
                 match case.person.inpatient {
-                    Some(true) => (2, 2),
-                    Some(false) => (7, 7),
-                    None => (2, 7),
+                    Some(true) => [hospital, hospital],
+                    Some(false) => [home, home],
+                    None => [hospital, home],
                 }
-            } else if years < Exact::ONE {
-                (7, 7)
-            } else if years < Exact::int(18) {
-                (30, 30)
-            } else {
-                match case.person.inpatient {
-                    Some(true) => (7, 7),
-                    Some(false) => (90, 90),
-                    None => (7, 90),
-                }
-            };
+            });
+            let limits: Vec<i64> = limits.collect();
+            let sure = limits.iter().min().copied().unwrap_or(0);
+            let never = limits.iter().max().copied().unwrap_or(0);
             if *oldest <= Exact::int(sure) {
                 Outcome::Clear
             } else if *newest > Exact::int(never) {
@@ -224,16 +227,27 @@ fn of_weight(case: &Case<'_>) -> Outcome {
                         format!(
                             "The weight of {} kg is {} days old; for this patient it should be at most {never}.",
                             kg.short(3),
-                            newest.short(0)
+                            days_between(*newest, *oldest)
                         ),
                         vec![*at],
                     )
                 }])
             } else {
+                let mut on = Vec::new();
+                if case.person.inpatient.is_none() {
+                    on.push("the care setting, which was not sent");
+                }
+                if years.0 != years.1 && case.person.age_days.is_some_and(|(a, b)| a != b) {
+                    on.push("the full birth date");
+                }
+                if on.is_empty() || oldest.sub(*newest).is_none_or(|width| width > Exact::ONE) {
+                    on.push("the day it was measured on");
+                }
                 Outcome::NotEvaluated(
                     format!(
-                        "whether a weight {} days old is recent enough depends on the care setting, which was not sent",
-                        newest.short(0)
+                        "whether a weight {} days old is recent enough depends on {}",
+                        days_between(*newest, *oldest),
+                        on.join(" and ")
                     ),
                     vec![*at],
                 )
@@ -242,8 +256,17 @@ fn of_weight(case: &Case<'_>) -> Outcome {
     }
 }
 
+/// Whole days, as a range where the time is not told to the day.
+fn days_between(newest: Exact, oldest: Exact) -> String {
+    match oldest.sub(newest) {
+        Some(width) if width > Exact::ONE => format!("{} to {}", newest.short(0), oldest.short(0)),
+        _ => newest.short(0),
+    }
+}
+
 pub(super) fn text(case: &Case<'_>) -> Outcome {
     let mut out = Vec::new();
+    let mut not_understood: Vec<(String, At)> = Vec::new();
     for t in &case.order.texts {
         let body = t.value.trim();
         if body.is_empty() {
@@ -251,17 +274,19 @@ pub(super) fn text(case: &Case<'_>) -> Outcome {
         }
         // The words are detected and quoted, never turned into numbers.
         let quoted = quote(body);
-        if changes_dose(body) {
-            out.push(Finding {
+        match says(body, &case.settings.harmless_texts) {
+            Says::Dose => out.push(Finding {
                 fix: Some("Move amounts, times and holds into the coded order.".to_owned()),
                 ..finding(
                     Tier::Med,
                     format!("Free text that may change the dose was not counted: “{quoted}”."),
                     vec![t.at],
                 )
-            });
-        } else {
-            out.push(finding(Tier::Low, format!("Free text was not counted: “{quoted}”."), vec![t.at]));
+            }),
+            Says::Nothing => {
+                out.push(finding(Tier::Low, format!("Free text was not counted: “{quoted}”."), vec![t.at]));
+            }
+            Says::NotUnderstood => not_understood.push((quoted, t.at)),
         }
     }
     // A text in a timing's code says when and how often: where it is not the code in words, it may say otherwise.
@@ -276,6 +301,30 @@ pub(super) fn text(case: &Case<'_>) -> Outcome {
                     quote(text)
                 ),
                 vec![n.at],
+            )
+        });
+    }
+    if not_understood.is_empty() {
+        return found(out);
+    }
+    // Reminders of harmless texts give way to what may not be harmless.
+    if out.iter().all(|f| f.tier == Tier::Low) {
+        let texts: Vec<String> = not_understood.iter().map(|(quoted, _)| format!("“{quoted}”")).collect();
+        return Outcome::NotEvaluated(
+            format!(
+                "free text that is not understood here may change the dose: {}; move what it says into coded fields, or confirm that it changes nothing",
+                texts.join(", ")
+            ),
+            not_understood.into_iter().map(|(_, at)| at).collect(),
+        );
+    }
+    for (quoted, at) in not_understood {
+        out.push(Finding {
+            fix: Some("Move what it says into coded fields, or confirm that it changes nothing.".to_owned()),
+            ..finding(
+                Tier::Med,
+                format!("Free text that is not understood here may change the dose and was not counted: “{quoted}”."),
+                vec![at],
             )
         });
     }
@@ -294,55 +343,6 @@ fn quote(text: &str) -> String {
 
 fn is_direction(c: char) -> bool {
     matches!(c, '\u{200B}'..='\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2060}'..='\u{2069}' | '\u{FEFF}')
-}
-
-/// A number beside a unit or a time, or a word that changes what is given.
-fn changes_dose(text: &str) -> bool {
-    let lower = text.to_lowercase();
-    let words: Vec<&str> =
-        lower.split(|c: char| !c.is_alphanumeric() && c != '.' && c != '/').filter(|w| !w.is_empty()).collect();
-    const CHANGES: &[&str] = &[
-        "hold",
-        "add",
-        "max",
-        "maximum",
-        "stop",
-        "pause",
-        "increase",
-        "decrease",
-        "reduce",
-        "advance",
-        "titrate",
-        "double",
-        "half",
-        "skip",
-        "withhold",
-        "halve",
-        "dilute",
-        "bolus",
-        "continuous",
-        "overnight",
-        "until",
-        "prn",
-        "tolerated",
-    ];
-    if words.iter().any(|w| CHANGES.contains(w)) {
-        return true;
-    }
-    const UNITS: &[&str] = &[
-        "ml", "mls", "l", "cc", "oz", "kcal", "cal", "g", "mg", "kg", "h", "hr", "hrs", "hour", "hours", "min",
-        "minutes", "am", "pm", "mmol", "meq", "%", "ml/h", "ml/hr", "ml/kg", "cal/ml", "kcal/ml", "cal/oz", "kcal/oz",
-        "days", "day", "times", "x",
-    ];
-    words.iter().enumerate().any(|(i, w)| {
-        let digits = w.chars().take_while(|c| c.is_ascii_digit() || *c == '.').count();
-        // The figure before the point is left out by some: ".5 mL".
-        if !w.chars().take(digits).any(|c| c.is_ascii_digit()) {
-            return false;
-        }
-        let rest: String = w.chars().skip(digits).collect();
-        UNITS.contains(&rest.as_str()) || (rest.is_empty() && words.get(i + 1).is_some_and(|next| UNITS.contains(next)))
-    })
 }
 
 pub(super) fn product(case: &Case<'_>) -> Outcome {
@@ -555,8 +555,17 @@ pub(super) fn outside(case: &Case<'_>) -> Outcome {
     for at in &case.order.supplements {
         out.push(finding(Tier::Low, "A supplement of this order was not computed.".to_owned(), vec![*at]));
     }
+    // Many resources may be set aside for one reason.
+    let mut set_aside: Vec<(&str, Vec<At>)> = Vec::new();
     for (what, at) in &case.person.set_aside {
-        out.push(finding(Tier::Low, format!("Not used: {what}."), vec![*at]));
+        match set_aside.iter_mut().find(|(known, _)| *known == what.as_str()) {
+            Some((_, places)) => places.push(*at),
+            None => set_aside.push((what, vec![*at])),
+        }
+    }
+    for (what, places) in set_aside {
+        let times = if places.len() > 1 { format!(" ({} resources)", places.len()) } else { String::new() };
+        out.push(finding(Tier::Low, format!("Not used: {what}{times}."), places));
     }
     if case.foods_not_known.is_empty() {
         return found(out);

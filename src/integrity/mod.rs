@@ -20,6 +20,7 @@
 
 mod completeness;
 mod consistency;
+mod free_text;
 mod plausibility;
 mod reading;
 mod unit_slips;
@@ -52,6 +53,10 @@ pub struct Person {
     pub corrected_days: Option<(Exact, Exact)>,
     /// Dosing weight.
     pub weight: Weight,
+    /// Height or length, cm, with its place.
+    pub height: Option<(Exact, At)>,
+    /// What the patient's record says of itself, with its place.
+    pub record: Vec<(Record, At)>,
     /// The weight used names no patient.
     pub weight_of_nobody: bool,
     /// In hospital, when an encounter says so.
@@ -60,10 +65,21 @@ pub struct Person {
     pub declared_missing: Vec<&'static str>,
     /// Kinds that the sender declares and that the program does not read in any form.
     pub declared_unread: Vec<&'static str>,
-    /// Resources of another patient that were sent along.
-    pub refused: Vec<At>,
+    /// Resources of another patient that were sent along: type and id, and where.
+    pub refused: Vec<(String, At)>,
     /// Context that was there and could not be used. (what, where)
     pub set_aside: Vec<(String, At)>,
+}
+
+/// What a patient's record says that does not fit an order for use.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Record {
+    /// The patient has died.
+    Deceased,
+    /// The record is not in use.
+    Inactive,
+    /// Another record has taken its place.
+    Replaced,
 }
 
 /// Whether the patient is known.
@@ -312,6 +328,14 @@ pub static RULES: &[(Rule, Evaluate)] = &[
         plausibility::weight_for_age_implausible,
     ),
     rule(
+        "HGT-01",
+        "height-against-age",
+        "The height is implausible at this age",
+        Tier::High,
+        "common practice, no source; wider than growth charts at six standard deviations",
+        plausibility::height_for_age_implausible,
+    ),
+    rule(
         "RTE-06",
         "route-not-enteral",
         "The route is not into the gut",
@@ -507,9 +531,9 @@ pub static RULES: &[(Rule, Evaluate)] = &[
     rule(
         "LIF-03",
         "not-for-use",
-        "The order's status or intent is not that of an order for use",
+        "The order's status or intent, or the patient's record, is not that of an order for use",
         Tier::Low,
-        "FHIR (HL7), request status and intent",
+        "FHIR (HL7), request status and intent; Patient.deceased, active and link",
         reading::life_cycle,
     ),
     rule(

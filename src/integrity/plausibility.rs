@@ -143,13 +143,7 @@ pub(super) fn not_enteral(case: &Case<'_>) -> Outcome {
     };
     // The word alone is enough to stop: a feed into a vein kills.
     let words = concept.codings.iter().filter_map(|c| c.display.as_deref()).chain(concept.text.as_deref());
-    let said = words.into_iter().any(|w| {
-        let lower = w.to_lowercase();
-        lower.contains("intraven")
-            || lower
-                .split(|c: char| !c.is_alphanumeric())
-                .any(|t| matches!(t, "iv" | "i.v" | "cvc" | "picc" | "parenteral"))
-    });
+    let said = words.into_iter().any(says_into_a_vein);
     if !said && tip(case.settings, concept) != Tip::At(Site::NotEnteral) {
         return Outcome::Clear;
     }
@@ -159,6 +153,96 @@ pub(super) fn not_enteral(case: &Case<'_>) -> Outcome {
             Tier::Stop,
             "The route is not into the gut: a feed given into a vein is fatal.".to_owned(),
             vec![f.route.at().unwrap_or(f.at)],
+        )
+    }])
+}
+
+/// Words and abbreviations of ways into a vein; abbreviations also with full stops and spaces between their letters.
+const INTO_A_VEIN: [&str; 12] =
+    ["iv", "ivi", "cvc", "cvl", "cvad", "picc", "pivc", "cicc", "midline", "parenteral", "intraarterial", "zvk"];
+
+fn says_into_a_vein(text: &str) -> bool {
+    let lower = text.to_lowercase();
+    if ["intraven", "central venous", "zentralven", "voie veineuse", "endoven"].iter().any(|word| lower.contains(word))
+    {
+        return true;
+    }
+    let words: Vec<&str> = lower.split(|c: char| !c.is_alphanumeric()).filter(|word| !word.is_empty()).collect();
+    // "i.v." is two words of one letter each.
+    let spelled =
+        |from: usize| words.iter().skip(from).take_while(|word| word.chars().count() == 1).copied().collect::<String>();
+    words.iter().any(|word| INTO_A_VEIN.contains(word))
+        || (0..words.len()).any(|from| {
+            let starts = from.checked_sub(1).and_then(|before| words.get(before)).is_none_or(|w| w.chars().count() > 1);
+            starts && INTO_A_VEIN.contains(&spelled(from).as_str())
+        })
+}
+
+/// Centimetres in an inch, to read a height as inches.
+const INCH: Exact = Exact::decimal(254, 2);
+
+/// Heights in cm that are plausible at an age in years, and those that are possible at all (common practice, no source; wider
+/// than growth charts at six standard deviations): least, most.
+fn heights(years: Exact) -> ((i64, i64), (i64, i64)) {
+    if years < Exact::decimal(8, 2) {
+        ((22, 62), (20, 65))
+    } else if years < Exact::ONE {
+        ((28, 90), (25, 95))
+    } else if years < Exact::int(2) {
+        ((50, 105), (45, 110))
+    } else if years < Exact::int(5) {
+        ((62, 132), (55, 140))
+    } else if years < Exact::int(10) {
+        ((75, 170), (65, 180))
+    } else if years < Exact::int(18) {
+        ((90, 220), (75, 240))
+    } else {
+        ((120, 230), (90, 250))
+    }
+}
+
+pub(super) fn height_for_age_implausible(case: &Case<'_>) -> Outcome {
+    let Some((cm, at)) = case.person.height else {
+        return Outcome::NotApplicable(Cow::Borrowed("there is no usable height"));
+    };
+    let ages = case.age_years().unwrap_or((Exact::ZERO, Exact::int(123)));
+    let ((plausible, possible), (plausible_old, possible_old)) = (heights(ages.0), heights(ages.1));
+    let within =
+        |(least, _): (i64, i64), (_, most): (i64, i64), cm: Exact| cm >= Exact::int(least) && cm <= Exact::int(most);
+    if within(plausible, plausible_old, cm) {
+        return Outcome::Clear;
+    }
+    let years = if ages.0.floor() == ages.1.floor() {
+        ages.1.floor().to_string()
+    } else {
+        format!("{} to {}", ages.0.floor(), ages.1.floor())
+    };
+    let other = [("inches", cm.mul(INCH)), ("metres", cm.mul(Exact::int(100)))]
+        .into_iter()
+        .find_map(|(unit, as_cm)| as_cm.filter(|x| within(plausible, plausible_old, *x)).map(|x| (unit, x)));
+    let grave = !within(possible, possible_old, cm);
+    let fix = match other {
+        Some((unit, as_cm)) => {
+            format!("Check unit, patient and age. If the number is in {unit}, the height is {} cm.", as_cm.short(1))
+        }
+        None => "Check unit, patient and age; measure again.".to_owned(),
+    };
+    found(vec![Finding {
+        arithmetic: Some(format!(
+            "{} cm; between {} and {} cm at {years} years",
+            cm.short(2),
+            plausible.0,
+            plausible_old.1
+        )),
+        fix: Some(fix),
+        ..finding(
+            if grave { Tier::High } else { Tier::Med },
+            format!(
+                "A height of {} cm is {} at {years} years: body-mass index and ideal weight rest on it.",
+                cm.short(2),
+                if grave { "implausible" } else { "unusual" }
+            ),
+            vec![at],
         )
     }])
 }

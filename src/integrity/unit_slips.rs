@@ -35,6 +35,14 @@ pub(super) fn text_against_code(case: &Case<'_>) -> Outcome {
                 Note::Unit(what, note @ UnitNote::TextContradicts { .. }) => {
                     Some(finding(Tier::High, format!("The {what} cannot be used: {note}."), vec![n.at]))
                 }
+                Note::Unit(what, note @ UnitNote::TextIsAnotherMeasure { .. }) => Some(Finding {
+                    fix: Some("Make text and code of the unit agree.".to_owned()),
+                    ..finding(Tier::Med, format!("The {what}: {note}."), vec![n.at])
+                }),
+                // A translation of the unit's name, most likely.
+                Note::Unit(what, note @ UnitNote::TextNotUnderstood { .. }) => {
+                    Some(finding(Tier::Low, format!("The {what}: {note}."), vec![n.at]))
+                }
                 _ => None,
             })
             .collect(),

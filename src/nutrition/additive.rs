@@ -56,20 +56,21 @@ pub(super) fn amount_of(a: &Additive<'_>, product: &Product) -> (Result<AmountPe
             }
             _ => {
                 let day = x.mul(Exact::int(DAY)).map(AmountPer::Day);
-                (day.ok_or_else(|| "its amount is out of range".to_owned()), Vec::new())
+                (day.ok_or_else(|| "its amount is out of range".to_owned()), timed.notes)
             }
         };
     }
-    if let Some(x) = positive(units::measure(q, per_volume).value)
+    let mixed = units::measure(q, per_volume);
+    if let Some(x) = positive(mixed.value)
         && !(product.basis == Basis::Millilitre && is_bare_number(q))
     {
-        return (Ok(AmountPer::Volume(x)), Vec::new());
+        return (Ok(AmountPer::Volume(x)), mixed.notes);
     }
     let reading = units::measure(q, plain);
     if let Some(x) = positive(reading.value) {
         return match per {
-            Some("day") => (Ok(AmountPer::Day(x)), Vec::new()),
-            Some("feed") => (Ok(AmountPer::Feed(x)), Vec::new()),
+            Some("day") => (Ok(AmountPer::Day(x)), reading.notes),
+            Some("feed") => (Ok(AmountPer::Feed(x)), reading.notes),
             Some("volume") => why("its amount is per volume of feed, but which volume is not stated"),
             _ => why("what its amount is per (a day, a feed, a volume of feed) is not stated"),
         };

@@ -179,24 +179,26 @@ where
     let mut read = Datatypes::default();
     for observation in observations {
         let node = observation.node;
-        let Some((code, loinc)) = matching_code(node, sought.codes) else { continue };
-        let (effective, timed) = effective(&mut read, node);
-        let span = effective.and_then(|(when, _)| moment::span(when, zone));
-        let after = not_after.is_some_and(|limit| span.is_some_and(|(first, _)| first > limit));
-        let verdict = candidate(&mut read, node, &code, sought).and_then(|(written, value, notes)| match timed {
-            _ if !loinc => Err(Rejection::CodeSystem),
-            Timed::Unreadable if sought.latest => Err(Rejection::UnreadableTime),
-            Timed::No if sought.latest => Err(Rejection::NoTime),
-            _ if span.is_none() && sought.latest => Err(Rejection::UnreadableTime),
-            _ => Ok((written, value, notes)),
-        });
-        // What is measured later hides nothing, whatever it is.
-        let verdict = if after { Err(Rejection::AfterReference) } else { verdict };
-        match verdict {
-            Ok((written, value, notes)) => {
-                usable.push(Measured { at: node.at(), code, written, value, notes, effective, span })
+        for (carrier, code, loinc) in carriers(node, sought.codes) {
+            let (effective, timed) = effective(&mut read, node);
+            let span = effective.and_then(|(when, _)| moment::span(when, zone));
+            let after = not_after.is_some_and(|limit| span.is_some_and(|(first, _)| first > limit));
+            let verdict =
+                candidate(&mut read, (node, carrier), &code, sought).and_then(|(written, value, notes)| match timed {
+                    _ if !loinc => Err(Rejection::CodeSystem),
+                    Timed::Unreadable if sought.latest => Err(Rejection::UnreadableTime),
+                    Timed::No if sought.latest => Err(Rejection::NoTime),
+                    _ if span.is_none() && sought.latest => Err(Rejection::UnreadableTime),
+                    _ => Ok((written, value, notes)),
+                });
+            // What is measured later hides nothing, whatever it is.
+            let verdict = if after { Err(Rejection::AfterReference) } else { verdict };
+            match verdict {
+                Ok((written, value, notes)) => {
+                    usable.push(Measured { at: node.at(), code, written, value, notes, effective, span })
+                }
+                Err(why) => out.rejected.push(Rejected { at: node.at(), why, written: written_in(carrier), span }),
             }
-            Err(why) => out.rejected.push(Rejected { at: node.at(), why, written: written_in(node), span }),
         }
     }
     // What cannot be read in an Observation is told once, by the reason it was not taken.
@@ -307,6 +309,17 @@ fn overlap(a: Option<(Exact, Exact)>, b: Option<(Exact, Exact)>) -> bool {
     }
 }
 
+/// What of an Observation has a code that is looked for: itself, or components of it. Node, code, whether its system is LOINC.
+pub(super) fn carriers<'d>(
+    observation: Node<'d>,
+    wanted: &dyn Fn(&str) -> bool,
+) -> impl Iterator<Item = (Node<'d>, Text<'d>, bool)> {
+    let components = observation.get("component").into_iter().flat_map(Node::items);
+    std::iter::once(observation)
+        .chain(components)
+        .filter_map(move |carrier| matching_code(carrier, wanted).map(|(code, loinc)| (carrier, code, loinc)))
+}
+
 /// The code looked for, and whether its system is LOINC.
 pub(super) fn matching_code<'d>(observation: Node<'d>, wanted: &dyn Fn(&str) -> bool) -> Option<(Text<'d>, bool)> {
     let mut other = None;
@@ -353,7 +366,7 @@ type Usable<'d> = (Quantity<'d>, Exact, Vec<UnitNote>);
 
 fn candidate<'d>(
     read: &mut Datatypes,
-    node: Node<'d>,
+    (node, carrier): (Node<'d>, Node<'d>),
     code: &str,
     sought: &Sought<'_>,
 ) -> Result<Usable<'d>, Rejection> {
@@ -361,7 +374,7 @@ fn candidate<'d>(
     if !matches!(status.as_deref(), Some("final" | "amended" | "corrected")) {
         let never = matches!(status.as_deref(), Some("cancelled" | "entered-in-error" | "cannot-be-obtained"));
         let words = status.map_or_else(|| "missing".to_owned(), |s| shown(&s));
-        let has_value = node.members().any(|(key, _)| key.starts_with("value"));
+        let has_value = carrier.members().any(|(key, _)| key.starts_with("value"));
         return Err(if has_value && !never { Rejection::NotFinal(words) } else { Rejection::Status(words) });
     }
     if has_modifier(node) {
@@ -370,22 +383,24 @@ fn candidate<'d>(
     if node.get("focus").is_some() {
         return Err(Rejection::Focus);
     }
-    if let Some(reason) = node.get("dataAbsentReason") {
+    if let Some(reason) = carrier.get("dataAbsentReason") {
         let concept = read.concept(reason);
         let code = concept.codings.first().and_then(|c| c.display.as_ref().or(c.code.as_ref()));
         let words = concept.text.as_ref().or(code).map_or("no reason given", |t| t.as_ref());
         return Err(Rejection::DataAbsent(words.to_owned()));
     }
-    let written = match read.complex(node, "valueQuantity", Datatypes::quantity) {
+    let written = match read.complex(carrier, "valueQuantity", Datatypes::quantity) {
         Field::Present(s) => s.value,
         Field::Missing { reason, .. } => return Err(Rejection::DataAbsent(reason.into_owned())),
         Field::Unreadable { at } => {
-            let what =
-                node.get("valueQuantity").filter(|v| v.at() == at).map_or_else(|| "something else".to_owned(), found);
+            let what = carrier
+                .get("valueQuantity")
+                .filter(|v| v.at() == at)
+                .map_or_else(|| "something else".to_owned(), found);
             return Err(Rejection::NoQuantity(what));
         }
         Field::Absent => {
-            let other = node.members().find(|(key, _)| key.starts_with("value")).map(|(key, _)| key.into_owned());
+            let other = carrier.members().find(|(key, _)| key.starts_with("value")).map(|(key, _)| key.into_owned());
             return Err(Rejection::NoQuantity(other.unwrap_or_else(|| "no value".to_owned())));
         }
     };

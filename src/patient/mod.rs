@@ -31,13 +31,14 @@ use crate::exact::Exact;
 use crate::intake::bundle::{Gathered, Identity, Resource, ResourceKind, Subject};
 use crate::intake::json::Node;
 use crate::intake::order::{At, Coding, Field, Order, Problem, Text, When};
+use crate::intake::resource_types;
 use crate::intake::wire::datatypes::Datatypes;
 use crate::intake::wire::moment;
 use crate::settings::Settings;
 use crate::units::Dimension;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use measured::{Sought, choose, has_modifier, matching_code};
+use measured::{Sought, carriers, choose, has_modifier, matching_code};
 use std::cell::RefCell;
 
 /// Whether one kind of fact was sent.
@@ -88,11 +89,24 @@ pub enum Sex {
     Unknown,
 }
 
-/// A resource that is not used as context.
+/// What a patient's record says that does not fit an order for use.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Record {
+    /// `deceased[x]`: true, or a time that is not after the reference time.
+    Deceased,
+    /// `active` is false.
+    Inactive,
+    /// A `link` of type `replaced-by`.
+    Replaced,
+}
+
+/// A resource that is not used as context.
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Refused {
     /// The resource.
     pub at: At,
+    /// Its type and id.
+    pub name: String,
     /// Why.
     pub why: Refusal,
 }
@@ -158,6 +172,8 @@ pub struct Context<'d> {
     pub birth: Field<'d, When>,
     /// `Patient.gender`
     pub sex: Sex,
+    /// What the record says that does not fit an order for use.
+    pub record: Vec<(Record, At)>,
     /// Where the gender stands.
     pub sex_at: Option<At>,
     /// Gestational age at birth (LOINC 11884-4, 18185-9), s.
@@ -251,6 +267,7 @@ pub fn context<'d>(gathered: &Gathered<'d>, order: &Order<'d>, settings: &Settin
         reference,
         birth: Field::Absent,
         sex: Sex::Unknown,
+        record: Vec::new(),
         sex_at: None,
         gestation: Measurements::default(),
         birth_weight: Measurements::default(),
@@ -384,7 +401,13 @@ impl<'r, 'd> Sorted<'r, 'd> {
                 if named.any(|id| id.same(own)) { Refusal::PatientOfAnotherOrder } else { Refusal::AnotherPatient }
             }
         };
-        self.refused.push(Refused { at, why });
+        let kind = &*resource.type_name;
+        let kind = if resource_types::is_known(kind) { kind } else { "a resource" };
+        let name = match &resource.id {
+            Some(id) => format!("{kind}/{}", id.chars().filter(|c| !c.is_control()).take(64).collect::<String>()),
+            None => format!("{kind} without an id"),
+        };
+        self.refused.push(Refused { at, name, why });
     }
 }
 
@@ -570,6 +593,27 @@ impl<'d> Context<'d> {
         );
         self.sex_at = gender.at();
         self.sex = gender.value().copied().unwrap_or(Sex::Unknown);
+        for (name, record, when) in [("deceasedBoolean", Record::Deceased, true), ("active", Record::Inactive, false)] {
+            match read.boolean(patient, name) {
+                Field::Present(s) if s.value == when => self.record.push((record, s.at)),
+                Field::Unreadable { at } if when => self.record.push((record, at)),
+                _ => {}
+            }
+        }
+        match read.date_time(patient, "deceasedDateTime") {
+            Field::Present(s) => {
+                let later = self.reference.zip(moment::span(s.value, &self.zone));
+                if later.is_none_or(|(reference, (first, _))| first <= reference.latest) {
+                    self.record.push((Record::Deceased, s.at));
+                }
+            }
+            // When is not told, but that it is so.
+            Field::Missing { at, .. } | Field::Unreadable { at } => self.record.push((Record::Deceased, at)),
+            Field::Absent => {}
+        }
+        let links = patient.get("link").into_iter().flat_map(Node::items);
+        let replaced = links.filter(|link| link.get("type").is_some_and(|t| t.is_str("replaced-by")));
+        self.record.extend(replaced.map(|link| (Record::Replaced, link.at())));
         problems.append(&mut read.problems);
         if let (Some(born), Some(on)) = (&self.birth_date(), self.date())
             && moment::days(*born).is_some_and(|(first, _)| first > on)
@@ -589,7 +633,7 @@ impl<'d> Context<'d> {
         // Most Observations are none of these.
         let any = |code: &str| weights(code) || heights(code) || birth_weights(code) || gestations(code);
         let observations = own.iter().copied().filter(|r| r.kind == ResourceKind::Observation);
-        let measured: Vec<_> = observations.filter(|r| matching_code(r.node, &any).is_some()).collect();
+        let measured: Vec<_> = observations.filter(|r| carriers(r.node, &any).next().is_some()).collect();
         let mut look = |sought: &Sought<'_>| choose(measured.iter().copied(), sought, latest, &settings.zone, problems);
         self.weight = look(&Sought {
             name: "body weight",
@@ -703,6 +747,24 @@ impl<'d> Context<'d> {
         }
     }
 
+    /// Why an encounter does not tell where the patient is at the reference time; `None` when it does.
+    fn encounter_over(&self, encounter: Node<'d>) -> Option<String> {
+        if !encounter_stands(encounter) {
+            let status = encounter.get("status").and_then(Node::as_str).unwrap_or_default();
+            return Some(format!("an encounter that is {status}"));
+        }
+        let mut read = Datatypes::default();
+        let period = encounter.get("actualPeriod").or_else(|| encounter.get("period"))?;
+        let (start, end) = read.period(period);
+        let span = |when: Field<'d, When>| moment::span(*when.value()?, &self.zone);
+        let reference = self.reference?;
+        if span(end).is_some_and(|(_, last)| last <= reference.epoch) {
+            return Some("an encounter that has ended".to_owned());
+        }
+        let later = span(start).is_some_and(|(first, _)| first > reference.latest);
+        later.then(|| "an encounter that begins later".to_owned())
+    }
+
     fn note_encounters(&mut self, gathered: &Gathered<'d>, order: &Order<'d>, own: &[&Resource<'d>]) {
         let named = gathered
             .resource(order.at)
@@ -716,6 +778,10 @@ impl<'d> Context<'d> {
         let mut places = Vec::new();
         for encounter in encounters {
             if let Some(why) = does_not_count(encounter) {
+                self.set_aside.push(SetAside { at: encounter.node.at(), why });
+                continue;
+            }
+            if let Some(why) = self.encounter_over(encounter.node) {
                 self.set_aside.push(SetAside { at: encounter.node.at(), why });
                 continue;
             }
@@ -739,6 +805,20 @@ impl<'d> Context<'d> {
             (true, false) => Sent::NotSent,
         };
     }
+}
+
+/// Whether an encounter stands now, by its status: it is neither planned nor over. One without a status may.
+pub fn encounter_stands(encounter: Node<'_>) -> bool {
+    const NOT_NOW: [&str; 7] =
+        ["planned", "finished", "completed", "discharged", "cancelled", "discontinued", "entered-in-error"];
+    !encounter.get("status").is_some_and(|status| NOT_NOW.iter().any(|not_now| status.is_str(not_now)))
+}
+
+/// Whether the patient is at a location of an encounter now: neither planned, reserved nor left.
+pub fn location_stands(location: Node<'_>) -> bool {
+    const NOT_NOW: [&str; 3] = ["planned", "reserved", "completed"];
+    !location.get("status").is_some_and(|status| NOT_NOW.iter().any(|not_now| status.is_str(not_now)))
+        && location.get("period").is_none_or(|period| period.get("end").is_none())
 }
 
 /// Why a resource does not count, by its own words; `None` when it does.

@@ -12,8 +12,10 @@ use super::work::{Decision, LaneRecord, LaneState};
 use super::{Lane, Person};
 use crate::appraise::{Appraisal, OrderReport};
 use crate::findings::{Disposition, Tier};
+use crate::intake::bundle::{Gathered, gather};
 use crate::intake::json::{Kind, Node};
 use crate::intake::order::At;
+use crate::patient::{encounter_stands, location_stands};
 use crate::sheet::{Identity, Offer};
 use data_encoding::HEXLOWER;
 use jiff::Timestamp;
@@ -136,21 +138,33 @@ impl Received {
     /// What is recorded of one order of an appraisal; client, base, way and time are the caller's to fill in. `lacks` is
     /// what the sender tried to send and could not.
     pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String]) -> Self {
-        Self::with(a, order, lacks, None)
+        Self::with(a, order, lacks, None, None)
+    }
+
+    /// The same of several orders of an appraisal, whose document is looked through once.
+    pub fn all<'r, 'a: 'r>(a: &Appraisal<'a>, orders: impl Iterator<Item = &'r OrderReport<'a>>) -> Vec<Self> {
+        let gathered = a.document.as_ref().map(gather);
+        orders.map(|order| Self::with(a, order, &[], None, gathered.as_ref())).collect()
     }
 
     /// The same of a draft whose findings' corrections were tried already.
     pub fn of_draft(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String], offers: &[Offer]) -> Self {
-        Self::with(a, order, lacks, Some(offers))
+        Self::with(a, order, lacks, Some(offers), None)
     }
 
-    fn with(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String], offers: Option<&[Offer]>) -> Self {
+    fn with(
+        a: &Appraisal<'_>,
+        order: &OrderReport<'_>,
+        lacks: &[String],
+        offers: Option<&[Offer]>,
+        gathered: Option<&Gathered<'_>>,
+    ) -> Self {
         let starts = || {
             let seconds = i64::try_from(order.plan.start.floor()).ok()?;
             Timestamp::from_second(seconds).ok()
         };
         let wanted = report::wanted(a, order, !lacks.is_empty());
-        let report = if wanted { report::of(a, order, lacks, offers) } else { report::nothing(a) };
+        let report = if wanted { report::among(a, order, lacks, offers, gathered) } else { report::nothing(a) };
         let starts = if order.plan.start_assumed { None } else { starts() };
         Self { starts, ..Self::new(a, (order.at, order.id.clone(), &order.label), report) }
     }
@@ -240,11 +254,16 @@ fn ward(order: Node<'_>) -> Option<String> {
     };
     let sent = root.within().filter(|node| node.kind() == Kind::Object).find(named);
     let location = |encounter: Node<'_>| {
-        let last = encounter.get("location")?.items().last()?.get("location")?;
+        let here = encounter.get("location")?.items().filter(|location| location_stands(*location));
+        let last = here.last()?.get("location")?;
         let text = last.get("display").or_else(|| last.get("reference"))?.as_str()?;
         Some(text.into_owned())
     };
     let display = || encounter.get("display").and_then(Node::as_str).map(|text| text.into_owned());
+    // Where the patient was, or is to be, is not where the patient is.
+    if sent.is_some_and(|encounter| !encounter_stands(encounter)) {
+        return None;
+    }
     sent.and_then(location).or_else(display)
 }
 

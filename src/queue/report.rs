@@ -7,6 +7,7 @@ use crate::appraise::{Appraisal, Institution, OrderReport};
 use crate::exact::Exact;
 use crate::findings::{Disposition, Finding, Judged, Outcome, Rule, RuleKind, Tier};
 use crate::hooks::{card, suggestion};
+use crate::intake::bundle::Gathered;
 use crate::intake::order::{At, Problem};
 use crate::nutrition::derive::shown;
 use crate::nutrition::measure::Measure;
@@ -300,6 +301,17 @@ fn audience(a: &Appraisal<'_>, rule: &Rule, finding: &Finding) -> (Vec<Audience>
 /// The report of one order of an appraisal. `lacks` is what the sender tried to send and could not; `offers` are the
 /// corrections of its findings, where they were tried already.
 pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String], offers: Option<&[Offer]>) -> Report {
+    among(a, order, lacks, offers, None)
+}
+
+/// The same of one of several orders, with what their document holds, which is looked up once.
+pub fn among(
+    a: &Appraisal<'_>,
+    order: &OrderReport<'_>,
+    lacks: &[String],
+    offers: Option<&[Offer]>,
+    gathered: Option<&Gathered<'_>>,
+) -> Report {
     let mut disposition = order.disposition();
     let unseen: Vec<&Problem> = unseen(a, order).collect();
     if !lacks.is_empty() || !unseen.is_empty() {
@@ -370,21 +382,26 @@ pub fn of(a: &Appraisal<'_>, order: &OrderReport<'_>, lacks: &[String], offers: 
         assumptions: order.assumptions.iter().map(|(x, _)| (x.id().to_owned(), x.text().to_owned())).collect(),
         by: versions(a),
         findings,
-        sheet: sheet(a, order, offers),
+        sheet: sheet(a, order, offers, gathered),
     }
 }
 
 /// The order's sheet, with corrections that are tried here where they were not before.
-fn sheet(a: &Appraisal<'_>, order: &OrderReport<'_>, offers: Option<&[Offer]>) -> Option<Box<Sheet>> {
+fn sheet(
+    a: &Appraisal<'_>,
+    order: &OrderReport<'_>,
+    offers: Option<&[Offer]>,
+    gathered: Option<&Gathered<'_>>,
+) -> Option<Box<Sheet>> {
     let nth = a.orders.iter().position(|o| o.at == order.at)?;
     if let Some(offers) = offers {
-        return crate::sheet::of_order_alone(a, nth, offers).map(Box::new);
+        return crate::sheet::of_order_alone(a, nth, offers, gathered).map(Box::new);
     }
     let document = a.document.as_ref()?;
     let by = Institution { formulary: a.formulary, rulebook: a.rulebook, settings: a.settings };
     let offers = suggestion::try_corrections(document.text(), a, Some(nth), a.version, by);
     let offers = offers.get(nth).map_or(&[][..], Vec::as_slice);
-    crate::sheet::of_order_alone(a, nth, offers).map(Box::new)
+    crate::sheet::of_order_alone(a, nth, offers, gathered).map(Box::new)
 }
 
 fn found(a: &Appraisal<'_>, rule: &Rule, finding: &Finding) -> Found {

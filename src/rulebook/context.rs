@@ -10,7 +10,7 @@ use crate::intake::order::{At, Field, Order, Text, When};
 use crate::intake::wire::datatypes::Datatypes;
 use crate::intake::wire::{Resolution, Resolve};
 use crate::integrity::{Stop, Stops};
-use crate::patient::{Context, Sent};
+use crate::patient::{Context, Sent, encounter_stands, location_stands};
 use crate::units::{Dimension, dimension_of, measure};
 
 /// SNOMED CT's "Fluid", by which an order's nutrient is a fluid limit, as in FHIR's own examples.
@@ -313,10 +313,7 @@ pub(super) fn care(context: &Context<'_>, gathered: &Gathered<'_>, concepts: &[C
     for at in context.encounters.places() {
         let Some(resource) = gathered.resource(*at) else { continue };
         let node = resource.node;
-        if matches!(
-            status(node).as_deref(),
-            Some("finished" | "completed" | "discharged" | "cancelled" | "discontinued")
-        ) {
+        if !encounter_stands(node) {
             continue;
         }
         out.at.push(*at);
@@ -330,9 +327,7 @@ pub(super) fn care(context: &Context<'_>, gathered: &Gathered<'_>, concepts: &[C
             }
         }
         for location in node.get("location").into_iter().flat_map(Node::items) {
-            if matches!(status(location).as_deref(), Some("completed" | "planned"))
-                || location.get("period").is_some_and(|p| p.get("end").is_some())
-            {
+            if !location_stands(location) {
                 continue;
             }
             for name in ["physicalType", "form"] {

@@ -336,6 +336,12 @@ pub fn rests_on_weight(ix: usize) -> bool {
     }
 }
 
+/// Whether a fact is worked out from the height, or is that height.
+pub fn rests_on_height(ix: usize) -> bool {
+    let names = [Name::Height, Name::BodyMassIndex, Name::IdealWeight, Name::AdjustedWeight, Name::RestingEnergy];
+    matches!(SOURCES.get(ix), Some(Source::Other(name)) if names.contains(name))
+}
+
 /// Whether a fact is an amount of the order, or follows from one: volume, energy, nutrients, their densities, and what
 /// they come to in a time or per kilogram. A body weight, a share and a length of time are none.
 pub fn is_an_amount(ix: usize) -> bool {

@@ -3,7 +3,7 @@
 
 use super::case::CaseFacts;
 use super::expression::{Expression, Gap, Scale, Sitting, Template, Verdict, shown};
-use super::facts::{FACTS, is_an_amount, is_of_a_day, is_of_feed, rests_on_weight};
+use super::facts::{FACTS, is_an_amount, is_of_a_day, is_of_feed, rests_on_height, rests_on_weight};
 use super::value::{Facts, Missing, Need, Truth, Value};
 use super::{Bound, Check, Ground, Limit, Mode, Rulebook, correction};
 use crate::amount::{Amount, Why};
@@ -84,6 +84,8 @@ const WRONG_AMOUNT: &[&str] =
     &["UNT-02", "UNT-01", "UNT-04", "UNT-06", "UNT-05", "UNT-08", "UNT-09", "INT-02", "RTE-06", "CON-11"];
 /// The same for the weight: what is reckoned from it is a consequence.
 const WRONG_WEIGHT: &[&str] = &["WGT-05", "WGT-01"];
+/// The same for the height.
+const WRONG_HEIGHT: &[&str] = &["HGT-01"];
 
 /// What is in doubt, and the rule that says so.
 type Doubt = (Ground, Cow<'static, str>);
@@ -98,7 +100,7 @@ pub fn add_limits<'a>(
     judged: &mut Vec<Judged<'a>>,
 ) -> Vec<Judged<'a>> {
     let (mut counted, mut shadow) = judge(book, facts, about);
-    let doubts = doubts(book, judged, &counted);
+    let doubts = doubts((book, judged, &counted), facts, about);
     hide_all(book, &mut counted, &doubts, facts, about);
     for (day, facts) in fuller {
         let about = Circumstances { day: *day, ..*about };
@@ -215,25 +217,37 @@ fn is_made(check: &Check, about: &Circumstances<'_>) -> bool {
     }
 }
 
-/// What grave findings put in doubt, the gravest reason for hiding first: an amount, then the weight. The program's own
-/// rules come before limits, and one cause of a kind is enough.
-fn doubts(book: &Rulebook, own: &[Judged<'_>], limits: &[Judged<'_>]) -> Vec<Doubt> {
+/// What grave findings put in doubt, the gravest reason for hiding first: an amount, the height, then the weight. The program's
+/// own rules come before limits, and one cause of a kind is enough. A limit whose finding rests on what is in doubt itself
+/// puts nothing in doubt.
+fn doubts(
+    (book, own, limits): (&Rulebook, &[Judged<'_>], &[Judged<'_>]),
+    facts: &dyn Facts,
+    about: &Circumstances<'_>,
+) -> Vec<Doubt> {
     let grave = |j: &&Judged<'_>| j.outcome.tier() >= Some(Tier::High);
     if !own.iter().chain(limits).any(|j| grave(&j)) {
         return Vec::new();
     }
-    [(Ground::Amount, WRONG_AMOUNT), (Ground::Weight, WRONG_WEIGHT)]
-        .into_iter()
-        .filter_map(|(ground, causes)| {
-            let named = causes.iter().find(|id| own.iter().filter(grave).any(|j| j.rule.id == **id));
-            let cause = named.map(|id| Cow::Borrowed(*id)).or_else(|| {
-                let doubting =
-                    |j: &&Judged<'_>| book.limits.iter().any(|l| l.doubts == Some(ground) && l.rule.id == j.rule.id);
-                limits.iter().filter(grave).find(doubting).map(|j| Cow::Owned(j.rule.id.to_string()))
-            })?;
-            Some((ground, cause))
-        })
-        .collect()
+    let mut out: Vec<Doubt> = Vec::new();
+    for (ground, causes) in
+        [(Ground::Amount, WRONG_AMOUNT), (Ground::Height, WRONG_HEIGHT), (Ground::Weight, WRONG_WEIGHT)]
+    {
+        let named = causes.iter().find(|id| own.iter().filter(grave).any(|j| j.rule.id == **id));
+        let cause = named.map(|id| Cow::Borrowed(*id)).or_else(|| {
+            let doubting = |j: &&Judged<'_>| {
+                let height = out.iter().find(|(doubted, _)| *doubted == Ground::Height);
+                book.limits.iter().any(|l| {
+                    l.doubts == Some(ground)
+                        && l.rule.id == j.rule.id
+                        && height.is_none_or(|height| !rests_on(l, height, facts, about))
+                })
+            };
+            limits.iter().filter(grave).find(doubting).map(|j| Cow::Owned(j.rule.id.to_string()))
+        });
+        out.extend(cause.map(|cause| (ground, cause)));
+    }
+    out
 }
 
 /// The rule by whose finding the weight is in doubt.
@@ -311,11 +325,16 @@ fn without_advice(limit: &Limit, check: &Check, finding: &mut Finding, doubts: &
         check.fix.iter().flat_map(Template::facts).chain(check.scale.iter().flat_map(|(_, by)| by.facts().to_vec()));
     let used: Vec<usize> = used.collect();
     // An amount of the order stands in nearly every text; only the weight is not the order's own.
-    let doubted = doubts.iter().find(|(ground, _)| {
-        *ground == Ground::Weight && limit.doubts != Some(*ground) && used.iter().any(|ix| rests_on_weight(*ix))
+    let doubted = doubts.iter().find_map(|(ground, cause)| {
+        let (name, rests): (_, fn(usize) -> bool) = match ground {
+            Ground::Weight => ("weight", rests_on_weight),
+            Ground::Height => ("height", rests_on_height),
+            Ground::Amount => return None,
+        };
+        (limit.doubts != Some(*ground) && used.iter().any(|ix| rests(*ix))).then_some((name, cause))
     });
-    if let Some((_, cause)) = doubted {
-        finding.fix = Some(format!("Settle the weight first ({cause})."));
+    if let Some((name, cause)) = doubted {
+        finding.fix = Some(format!("Settle the {name} first ({cause})."));
         finding.correction = None;
     }
 }
@@ -331,6 +350,7 @@ impl InDoubt<'_> {
         match self.ground {
             Ground::Amount => is_an_amount(fact),
             Ground::Weight => rests_on_weight(fact),
+            Ground::Height => rests_on_height(fact),
         }
     }
 }

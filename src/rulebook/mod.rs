@@ -379,6 +379,8 @@ pub enum Ground {
     Amount,
     /// The weight.
     Weight,
+    /// The height.
+    Height,
 }
 
 /// A named amount of a limit.

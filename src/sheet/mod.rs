@@ -360,11 +360,19 @@ fn place(a: &Appraisal<'_>, at: At) -> Place {
     Place { path: a.path(at), line, column }
 }
 
-/// The sheet of one order of an appraisal.
-pub fn of_order_alone(a: &Appraisal<'_>, nth: usize, offers: &[Offer]) -> Option<Sheet> {
+/// The sheet of one order of an appraisal. `gathered` is what its document holds, where that was looked up already.
+pub fn of_order_alone(
+    a: &Appraisal<'_>,
+    nth: usize,
+    offers: &[Offer],
+    gathered: Option<&Gathered<'_>>,
+) -> Option<Sheet> {
     let order = a.orders.get(nth)?;
-    let gathered = a.document.as_ref().map(gather);
-    Some(sheet(a, order, gathered.as_ref(), offers))
+    if gathered.is_some() {
+        return Some(sheet(a, order, gathered, offers));
+    }
+    let own = a.document.as_ref().map(gather);
+    Some(sheet(a, order, own.as_ref(), offers))
 }
 
 fn sheet(a: &Appraisal<'_>, o: &OrderReport<'_>, gathered: Option<&Gathered<'_>>, offers: &[Offer]) -> Sheet {

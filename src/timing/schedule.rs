@@ -1217,10 +1217,18 @@ fn at_clock(
     let (f, f_max, p, p_max) = counts;
     let broken = || Why::Schedule("the schedule cannot be computed".to_owned());
     let offset = match &repeat.offset {
-        Field::Present(s) => {
-            s.value.exact().mul(Exact::int(60)).map(Exact::floor).and_then(|x| i64::try_from(x).ok()).unwrap_or(0)
+        Field::Present(s) => s
+            .value
+            .exact()
+            .mul(Exact::int(60))
+            .map(Exact::floor)
+            .and_then(|x| i64::try_from(x).ok())
+            .ok_or_else(broken)?,
+        Field::Absent => 0,
+        Field::Missing { .. } | Field::Unreadable { .. } if repeat.when.is_empty() => 0,
+        Field::Missing { .. } | Field::Unreadable { .. } => {
+            return Err(Why::Schedule("how long before or after the event (offset) is not known".to_owned()));
         }
-        _ => 0,
     };
     let mut times: Vec<i64> = Vec::new();
     let mut untimed = 0i64;

@@ -359,6 +359,109 @@ pub(super) fn contradicts(text: &str, unit: &Unit) -> bool {
     }
 }
 
+/// Whether a display text that does not contradict a unit is a known spelling of one, its code, or nothing at all.
+pub(super) fn is_understood(text: &str, unit: &Unit) -> bool {
+    let text = text.trim();
+    text.is_empty()
+        || text == unit.code()
+        || text.len() <= MAX_TEXT_BYTES
+            && (look_up(text).is_some() || worded(text).is_some() || Unit::parse(text).is_ok())
+}
+
+/// Words of measures that hold no stated amount.
+const HOUSEHOLD: &[&str] = &[
+    "tbsp",
+    "tablespoon",
+    "tablespoons",
+    "tsp",
+    "teaspoon",
+    "teaspoons",
+    "spoon",
+    "spoons",
+    "cup",
+    "cups",
+    "glass",
+    "glasses",
+    "can",
+    "cans",
+    "bottle",
+    "bottles",
+    "bag",
+    "bags",
+    "carton",
+    "cartons",
+    "box",
+    "boxes",
+    "scoop",
+    "scoops",
+    "packet",
+    "packets",
+    "sachet",
+    "sachets",
+    "pouch",
+    "pouches",
+    "container",
+    "containers",
+    "unit",
+    "units",
+    "drop",
+    "drops",
+    "gtt",
+    "syringe",
+    "syringes",
+    "becher",
+    "beutel",
+    "dose",
+    "dosen",
+    "flasche",
+    "flaschen",
+    "essloffel",
+    "esslöffel",
+    "teeloffel",
+    "teelöffel",
+    "messlöffel",
+    "tasse",
+    "tassen",
+    "bouteille",
+    "bouteilles",
+    "poche",
+    "poches",
+    "boite",
+    "boîte",
+    "cuillère",
+    "verre",
+    "taza",
+    "botella",
+    "lata",
+    "bolsa",
+    "cucharada",
+    "bottiglia",
+    "sacca",
+    "lattina",
+    "cucchiaio",
+    "garrafa",
+    "xicara",
+    "fles",
+    "blik",
+    "zak",
+    "lepel",
+];
+
+/// Whether a display text that is not understood names a household measure or a container that is none of the code's, or
+/// says per what the amount is where the code does not.
+pub(super) fn is_another_measure(text: &str, unit: &Unit) -> bool {
+    let text = text.to_lowercase();
+    let code = unit.code().to_lowercase();
+    let words = || text.split(|c: char| !c.is_alphanumeric()).filter(|word| !word.is_empty());
+    let household = words().any(|word| HOUSEHOLD.contains(&word) && !code.contains(word.trim_end_matches('s')));
+    let divided = code.contains('/') || code.contains("-1");
+    let per = text.contains('/')
+        || words().any(|w| matches!(w, "per" | "pro" | "par" | "por" | "al" | "je" | "daily" | "hourly"));
+    // Per feed is what a volume beside a schedule is anyway.
+    let feed = words().any(|word| matches!(word, "feed" | "feeding" | "bolus" | "dose"));
+    household || per && !divided && !feed
+}
+
 /// In display text a `cal` may be either calorie; everything else means what it says.
 fn may_mean(said: &Unit, unit: &Unit) -> bool {
     said == unit || said.in_kilocalories().is_some_and(|kilo| kilo == *unit)

@@ -74,6 +74,20 @@ pub enum UnitNote {
         /// The code.
         code: String,
     },
+    /// The display unit is a measure of its own (a cup, a bottle, an amount per something else) beside a code that is none.
+    TextIsAnotherMeasure {
+        /// The display unit.
+        text: String,
+        /// The code.
+        code: String,
+    },
+    /// The display unit is not understood, and may be the code in other words.
+    TextNotUnderstood {
+        /// The display unit.
+        text: String,
+        /// The code.
+        code: String,
+    },
     /// The unit measures another kind of quantity.
     WrongDimension {
         /// The unit.
@@ -131,6 +145,8 @@ impl UnitNote {
             Self::NoSystem { .. } => "no-unit-system",
             Self::AliasUsed { .. } => "unit-alias-used",
             Self::TextContradicts { .. } => "unit-text-contradicts-code",
+            Self::TextIsAnotherMeasure { .. } => "unit-text-another-measure",
+            Self::TextNotUnderstood { .. } => "unit-text-not-understood",
             Self::WrongDimension { .. } => "wrong-dimension",
             Self::CalorieReadAsKilocalorie { .. } => "calorie-read-as-kilocalorie",
             Self::CalorieTakenAsWritten { .. } => "calorie-taken-as-written",
@@ -147,6 +163,8 @@ impl UnitNote {
             self,
             Self::NoSystem { .. }
                 | Self::AliasUsed { .. }
+                | Self::TextIsAnotherMeasure { .. }
+                | Self::TextNotUnderstood { .. }
                 | Self::CalorieReadAsKilocalorie { .. }
                 | Self::CalorieTakenAsWritten { .. }
                 | Self::Annotation { .. }
@@ -160,7 +178,9 @@ impl fmt::Display for UnitNote {
         match self {
             Self::NoValue { reason: None } => f.write_str("no value is given"),
             Self::NoValue { reason: Some(reason) } => write!(f, "no value is given: {reason}"),
-            Self::UnreadableValue => f.write_str("the value cannot be read"),
+            Self::UnreadableValue => f.write_str(
+                "its value or its unit is not as FHIR has it, or contradicts itself (INT-01 says what is wrong)",
+            ),
             Self::Comparator(sign) => write!(f, "a value with the comparator `{sign}` is not an amount"),
             Self::Negative => f.write_str("the value is below zero"),
             Self::Range => f.write_str("the value is outside the range of exact arithmetic"),
@@ -184,6 +204,15 @@ impl fmt::Display for UnitNote {
             }
             Self::TextContradicts { text, code } => {
                 write!(f, "the unit text says `{text}` and the unit code says `{code}`")
+            }
+            Self::TextIsAnotherMeasure { text, code } => {
+                write!(
+                    f,
+                    "the unit text says `{text}`, which is another measure than the unit code `{code}`; the code was used"
+                )
+            }
+            Self::TextNotUnderstood { text, code } => {
+                write!(f, "the unit text `{text}` is not understood; the unit code `{code}` was used")
             }
             Self::WrongDimension { code, found, expected } => {
                 write!(f, "the unit `{code}` measures {found}; {expected} is needed here")?;

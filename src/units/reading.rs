@@ -223,6 +223,15 @@ fn read_unit(q: &Quantity<'_>, none_is_number: bool, notes: &mut Vec<UnitNote>) 
         && alias::contradicts(text, &unit)
     {
         notes.push(UnitNote::TextContradicts { text: shown(text), code: shown(code) });
+    } else if let Some(text) = text
+        && !alias::is_understood(text, &unit)
+    {
+        let (text, code) = (shown(text), shown(code));
+        notes.push(if alias::is_another_measure(&text, &unit) {
+            UnitNote::TextIsAnotherMeasure { text, code }
+        } else {
+            UnitNote::TextNotUnderstood { text, code }
+        });
     }
     if unit.is_annotated() {
         notes.push(UnitNote::Annotation { code: shown(code) });

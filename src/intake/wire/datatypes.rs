@@ -68,6 +68,19 @@ impl Datatypes {
         }
     }
 
+    /// The data-absent-reason of an object, if it has one; what is no code of FHIR's is said.
+    fn reason_of<'d>(&mut self, object: Node<'d>) -> Option<Text<'d>> {
+        let reason = absent_reason(object)?;
+        if !ABSENT_REASONS.contains(&reason.as_ref()) {
+            let text = format!(
+                "the data-absent-reason is {}, expected a code of FHIR's own list; there is no value",
+                shown(&reason)
+            );
+            self.remark(object.at(), "code-invalid", text);
+        }
+        Some(reason)
+    }
+
     fn missing<'d, T>(&mut self, companion: Node<'d>, name: &str) -> Field<'d, T> {
         if companion.kind() != Kind::Object {
             self.grave(
@@ -77,7 +90,8 @@ impl Datatypes {
             );
             return Field::Unreadable { at: companion.at() };
         }
-        let reason = absent_reason(companion)
+        let reason = self
+            .reason_of(companion)
             .or_else(|| extensions(companion).find_map(|e| e.get("url").and_then(Node::as_str)))
             .unwrap_or(Text::Borrowed("no value and no reason given"));
         Field::Missing { at: companion.at(), reason }
@@ -106,8 +120,8 @@ impl Datatypes {
             self.grave(node.at(), "structure", format!("{name}: found {}, expected an object", found(node)));
             return Field::Unreadable { at: node.at() };
         }
-        if let Some(reason) = absent_reason(node)
-            && node.members().all(|(key, _)| key == "id" || key == "extension")
+        if node.members().all(|(key, _)| key == "id" || key == "extension")
+            && let Some(reason) = self.reason_of(node)
         {
             return Field::Missing { at: node.at(), reason };
         }
@@ -173,7 +187,7 @@ impl Datatypes {
     }
 
     /// A `boolean` element.
-    pub(super) fn boolean<'d>(&mut self, object: Node<'d>, name: &str) -> Field<'d, bool> {
+    pub(crate) fn boolean<'d>(&mut self, object: Node<'d>, name: &str) -> Field<'d, bool> {
         self.primitive(object, name, |node| node.as_bool().ok_or_else(|| "true or false".to_owned()))
     }
 
@@ -214,7 +228,7 @@ impl Datatypes {
     /// A Quantity. When any part of it cannot be read, its value cannot be relied on and is unreadable.
     pub(crate) fn quantity<'d>(&mut self, node: Node<'d>) -> Quantity<'d> {
         let mut value = self.primitive(node, "value", read_number);
-        let reason = absent_reason(node);
+        let reason = self.reason_of(node);
         if let (Field::Present(number), Some(_)) = (&value, &reason) {
             let at = number.at;
             self.grave(at, "invariant", "the quantity has a value and also a reason why it has none".to_owned());
@@ -240,7 +254,7 @@ impl Datatypes {
         };
         let comparator = part(self, "comparator", true);
         let unit = part(self, "unit", false);
-        let system = part(self, "system", false);
+        let system = part(self, "system", true);
         let code = part(self, "code", false);
         Quantity { value, comparator, unit, system, code }
     }
@@ -436,6 +450,25 @@ impl Datatypes {
         out
     }
 }
+
+/// Codes of <http://terminology.hl7.org/CodeSystem/data-absent-reason>.
+const ABSENT_REASONS: [&str; 15] = [
+    "unknown",
+    "asked-unknown",
+    "temp-unknown",
+    "not-asked",
+    "asked-declined",
+    "masked",
+    "not-applicable",
+    "unsupported",
+    "as-text",
+    "error",
+    "not-a-number",
+    "negative-infinity",
+    "positive-infinity",
+    "not-performed",
+    "not-permitted",
+];
 
 /// `units-of-time`.
 const TIME_UNITS: [(&str, TimeUnit); 7] = [

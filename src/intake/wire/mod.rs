@@ -159,7 +159,11 @@ fn whole<'d>(
         patient,
         subject_is_group,
         date_time,
-        orderer: order.get("orderer").map(Node::at),
+        // One that names nobody, because that is withheld, is none.
+        orderer: order
+            .get("orderer")
+            .filter(|orderer| ["reference", "identifier", "display"].iter().any(|name| orderer.get(name).is_some()))
+            .map(Node::at),
         allergies: read
             .objects(order, "allergyIntolerance")
             .into_iter()

@@ -255,8 +255,10 @@ pub(super) fn report(read: &mut Datatypes, order: Node<'_>, version: FhirVersion
         let mut at = None;
         for hint in hints.iter().filter(|h| h.version == other) {
             at = at.or(Some(hint.at));
-            if !fields.contains(&hint.field.as_str()) {
-                fields.push(&hint.field);
+            // The element's own name: where it stands, the place says.
+            let name = hint.field.rsplit('.').next().unwrap_or(&hint.field);
+            if !fields.contains(&name) {
+                fields.push(name);
             }
         }
         let Some(at) = at else { continue };
