@@ -302,7 +302,7 @@ fn an_order_of_the_r6_ballot_is_named_as_such() {
         resource["enteralFormula"]["maxVolumeToAdminister"] = serde_json::json!({"value": 900});
         resource["enteralFormula"]["deliveryDevice"] = serde_json::json!([]);
     }
-    let path = folder.write("r6.json", &order.to_string());
+    let path = folder.write("r6.json", order.to_string());
     for version in ["R4", "R5"] {
         let output = check(&["--fhir".as_ref(), version.as_ref(), path.as_os_str()]);
         assert!(!stderr(&output).contains("give --fhir"), "{}", stderr(&output));
