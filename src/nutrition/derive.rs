@@ -85,6 +85,9 @@ struct Piece {
     assumptions: Vec<Assumption>,
 }
 
+/// The instant at which a step starts, and its place.
+type Start = (Exact, At);
+
 /// A nutrient (energy: none), and whether of the feed only.
 type OfNutrient = (Option<Nutrient>, bool);
 
@@ -592,7 +595,7 @@ impl<'a> Writer<'_, 'a> {
 
     /// The start of the first and of the last step of the feed that takes longest to its goal.
     fn steps(&mut self) -> String {
-        let mut widest: Option<(Exact, [(Exact, At); 2], &OrderDay)> = None;
+        let mut widest: Option<(Exact, [Start; 2], &OrderDay)> = None;
         for (plan, day) in self.shared.days {
             for group in &plan.settled.advances {
                 let starts = || {
