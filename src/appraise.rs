@@ -1104,7 +1104,7 @@ impl Together<'_> {
 fn together<'c>(drafts: &[Draft<'_>], combined: &'c [Combined], beside: &[Beside], ix: usize) -> Option<Together<'c>> {
     let gives = |d: &Draft<'_>| !d.plan.parts.is_empty();
     // Two waterings that say the same are no feed given twice.
-    let complement = !beside.is_empty() && beside.iter().all(|o| !o.overlaps && !(o.feeds && o.identical));
+    let complement = !beside.is_empty() && !beside.iter().any(|o| o.overlaps || o.feeds && o.identical);
     if !complement || !drafts.get(ix).is_some_and(gives) {
         return None;
     }

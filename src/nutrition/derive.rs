@@ -85,6 +85,9 @@ struct Piece {
     assumptions: Vec<Assumption>,
 }
 
+/// The instant at which a step starts, and its place.
+type Start = (Exact, At);
+
 /// A nutrient (energy: none), and whether of the feed only.
 type OfNutrient = (Option<Nutrient>, bool);
 
@@ -592,7 +595,7 @@ impl<'a> Writer<'_, 'a> {
 
     /// The start of the first and of the last step of the feed that takes longest to its goal.
     fn steps(&mut self) -> String {
-        let mut widest: Option<(Exact, (Exact, At), (Exact, At), &OrderDay)> = None;
+        let mut widest: Option<(Exact, [Start; 2], &OrderDay)> = None;
         for (plan, day) in self.shared.days {
             for group in &plan.settled.advances {
                 let starts = || {
@@ -604,11 +607,11 @@ impl<'a> Writer<'_, 'a> {
                 };
                 let Some(takes) = last.0.sub(first.0) else { continue };
                 if widest.as_ref().is_none_or(|(most, ..)| takes > *most) {
-                    widest = Some((takes, first, last, day));
+                    widest = Some((takes, [first, last], day));
                 }
             }
         }
-        let Some((_, first, last, day)) = widest else { return "time from the first to the last step".to_owned() };
+        let Some((_, [first, last], day)) = widest else { return "time from the first to the last step".to_owned() };
         let stamp = |instant| stamp(&day.laid.zone, instant);
         self.input("start of the first step".to_owned(), stamp(first.0), Some(first.1), None);
         self.input("start of the last step".to_owned(), stamp(last.0), Some(last.1), None);
