@@ -250,6 +250,8 @@ pub struct Institution<'a> {
     pub settings: &'a Settings,
 }
 
+pub use crate::integrity::not_judged_yet;
+
 /// The program's own rules, of integrity.
 pub fn own_rules() -> impl Iterator<Item = &'static Rule> {
     integrity::RULES.iter().map(|(rule, _)| rule)

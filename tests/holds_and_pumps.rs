@@ -67,7 +67,10 @@ fn a_rate_between_two_steps_is_found_with_the_two_nearest() {
 #[test]
 fn which_pump_counts_and_what_is_missing_is_said() {
     let infant = |rate: &str| {
-        judged("CON-07", &format!("age = \"3 mo\"\nsex = \"female\"\nweight = \"5 kg\"\nproduct = \"I07\"\nrate = \"{rate}\"\n"))
+        judged(
+            "CON-07",
+            &format!("age = \"3 mo\"\nsex = \"female\"\nweight = \"5 kg\"\nproduct = \"I07\"\nrate = \"{rate}\"\n"),
+        )
     };
     assert_eq!(infant("20.1 mL/h"), Outcome::Clear);
     one(&infant("20.15 mL/h"));
@@ -78,7 +81,8 @@ fn which_pump_counts_and_what_is_missing_is_said() {
     assert!(why.starts_with("which pump is used is not known (Enteral syringe pump or Feeding pump)"), "{why}");
     one(&unknown("60.55 mL/h"));
     assert!(matches!(judged("CON-07", &format!("{ADULT}volume = \"250 mL\"\nfeeds = 6\n")), Outcome::NotApplicable(_)));
-    let none = judged_by(&Rulebook::default(), "CON-07", FhirVersion::R4, &bundle(&format!("{ADULT}rate = \"60.5 mL/h\"\n")));
+    let none =
+        judged_by(&Rulebook::default(), "CON-07", FhirVersion::R4, &bundle(&format!("{ADULT}rate = \"60.5 mL/h\"\n")));
     assert!(matches!(none, Outcome::NotProvided(_)), "{none:?}");
     // The institution's own pump comes first.
     let own = overlay(
@@ -114,7 +118,11 @@ fn an_order_that_nothing_is_given_overlaps_a_feed() {
         let changed = hold
             .split("{\"fullUrl\"")
             .map(|part| {
-                if part.contains(request) { part.replace("\"active\"", &format!("\"{standing}\"")) } else { part.to_owned() }
+                if part.contains(request) {
+                    part.replace("\"active\"", &format!("\"{standing}\""))
+                } else {
+                    part.to_owned()
+                }
             })
             .collect::<Vec<_>>()
             .join("{\"fullUrl\"");
@@ -159,17 +167,25 @@ fn warnings_of_a_sent_product_heed_what_is_switched_off() {
         )
     };
     // 4 × 4 + 4 × 12 + 9 × 4 = 100 kcal, not 150.
-    let nutrients = [amount("energy", "150", "kcal"), amount("protein", "4", "g"), amount("carbohydrate", "12", "g"), amount("fat", "4", "g")];
+    let nutrients = [
+        amount("energy", "150", "kcal"),
+        amount("protein", "4", "g"),
+        amount("carbohydrate", "12", "g"),
+        amount("fat", "4", "g"),
+    ];
     let text = format!(
         r#"{{"resourceType":"Bundle","type":"collection","entry":[
 {{"resource":{{"resourceType":"Patient","id":"p","birthDate":"1956-01-01"}}}},
-{{"resource":{{"resourceType":"NutritionProduct","id":"np","status":"active","code":{{"text":"Invented sent"}},"nutrient":[{}]}}}},
-{{"resource":{{"resourceType":"NutritionOrder","id":"o","status":"active","intent":"order","subject":{{"reference":"Patient/p"}},"dateTime":"2026-11-25T08:00:00Z","enteralFormula":{{"baseFormulaProductName":"Invented sent","administration":[{{"rateQuantity":{{"value":60,"unit":"mL/h","system":"http://unitsofmeasure.org","code":"mL/h"}}}}]}}}}}}
+{{"fullUrl":"https://invented.example/fhir/NutritionProduct/np","resource":{{"resourceType":"NutritionProduct","id":"np","status":"active","code":{{"text":"Invented sent"}},"nutrient":[{}]}}}},
+{{"fullUrl":"https://invented.example/fhir/NutritionOrder/o","resource":{{"resourceType":"NutritionOrder","id":"o","status":"active","intent":"order","subject":{{"reference":"Patient/p"}},"dateTime":"2026-11-25T08:00:00Z","enteralFormula":{{"baseFormulaType":{{"reference":{{"reference":"NutritionProduct/np"}}}},"administration":[{{"rateQuantity":{{"value":60,"unit":"mL/h","system":"http://unitsofmeasure.org","code":"mL/h"}}}}]}}}}}}
 ]}}"#,
         nutrients.join(",")
     );
     let (said, _) = one(&judged_by(&BOOK, "NUT-09", FhirVersion::R5, &text));
-    assert!(said.contains("Invented sent, energy: ") && !said.contains("energy_kcal") && !said.contains("line 1"), "{said}");
+    assert!(
+        said.contains("Invented sent, energy: ") && !said.contains("energy_kcal") && !said.contains("line 1"),
+        "{said}"
+    );
     let off = overlay("[[off]]\nrule = \"NUT-09\"\nby = \"x\"\nwhy = \"y\"\nuntil = 2099-12-31\n");
     let outcome = judged_by(&off, "NUT-09", FhirVersion::R5, &text);
     assert!(matches!(outcome, Outcome::Off(_)), "{outcome:?}");

@@ -105,6 +105,28 @@ fn a_limit_may_be_in_effect_from_a_day_or_to_one() {
     assert!(!said(&done).contains("FAILED site"), "{}", said(&done));
 }
 
+/// Whoever looks after the service sees a line for each lapse.
+#[test]
+fn lapses_stand_in_the_details_of_readyz() {
+    use enteral_gate::http::rules_in_use::RulesInUse;
+    let text = site(
+        "[adopted]\nby = \"x\"\non = 2099-01-01\n[[off]]\nrule = \"CMP-04\"\nby = \"x\"\nwhy = \"y\"\nuntil = 2024-01-31\n[[override]]\nlimit = \"VOL-03\"\nby = \"x\"\nwhy = \"y\"\neffective-to = 2024-02-29\n",
+    );
+    let mut sources = enteral_gate::rulebook::file::starter().to_vec();
+    sources.push(enteral_gate::rulebook::file::Source { name: "site.toml", text: &text });
+    let book = enteral_gate::rulebook::file::read(&sources).unwrap_or_else(|all| panic!("{all:?}"));
+    let told = RulesInUse::new(book, None).ready().unwrap();
+    let notes: Vec<&str> = told.lines().filter_map(|line| line.strip_prefix("note: ")).collect();
+    assert_eq!(
+        notes,
+        [
+            "the rulebook is adopted only from 2099-01-01 on, which has not come (adopted.on)",
+            "VOL-03 judges nothing since 2024-02-29 is over (effective-to)",
+            "CMP-04 is no longer switched off, since 2024-01-31 is over (until)",
+        ]
+    );
+}
+
 /// One problem a mistake, where the mistake is, with what was probably meant; and the rest of the file is looked at.
 #[test]
 fn mistakes_are_told_where_they_are_and_all_at_once() {
@@ -145,7 +167,7 @@ fn mistakes_are_told_where_they_are_and_all_at_once() {
             "unit.toml",
             "VOL-01",
             "parameters.adult = \"450 kg\"",
-            "unit.toml:9:20: limit.parameters.adult: expected a volume, as in what is replaced, found a mass",
+            "unit.toml:9:20: limit.parameters.adult: expected volume, as in what is replaced, found mass",
         ),
     ] {
         let all = told(name, &site(&over(id, keys)));
@@ -369,6 +391,25 @@ fn a_formulary_may_be_fhir_or_none() {
     for place in ["wrong.json, line 4, column ", "wrong.json, line 5, column "] {
         assert!(said(&output).contains(place), "{place}: {}", said(&output));
     }
+    // A table: what two rows share is told beside what else is wrong with one of them, and numbers are plain.
+    let row = |key: &str, energy: &str| format!("{key},Invented,ready-to-hang,adult,L,{energy},invented,2026-11-25");
+    let table = |head: &str, rows: &[String]| {
+        let file = folder.write(
+            "table.csv",
+            &format!("{head},form,age_class,basis,energy_kcal,source,source_date\n{}\n", rows.join("\n")),
+        );
+        said(&gate(&["formulary", "check", &file]))
+    };
+    let told = table("key,name", &[row("K1", "1e3"), row("K1", "1000")]);
+    for wanted in [
+        "line 2, column 6 (energy_kcal), product K1: error number: “1e3” has an exponent",
+        "line 3, column 1 (key): error duplicate-key: K1 also stands on line 2",
+        "line 3, column 2 (name): error duplicate-name: Invented also stands on line 2",
+    ] {
+        assert!(told.contains(wanted), "{wanted}: {told}");
+    }
+    let told = table("key,nmae", &[row("K1", "1000")]);
+    assert!(told.contains("unknown column (did you mean “name”?)"), "{told}");
     let order = folder.write("order.json", DRY);
     let output = gate(&["check", &order]);
     assert_eq!(code(&output), 1, "{output:?}");

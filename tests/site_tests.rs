@@ -103,19 +103,19 @@ fn what_is_wrong_with_a_file_is_told_with_its_place() {
             "\n[[test]]\ntitle = \"t\"\nexpect = { flaged = [\"VOL-1\"], clear = [\"VOL-99\", \"VOL-01 HIGH\"], disposition = \"fine\", nothing-else = 1 }\n"
         ),
         [
-            "site.toml:2 expected either given (the order in short form) or file",
-            "site.toml:4 clear: `VOL-99` is not a rule of this rulebook; did you mean VOL-01?",
-            "site.toml:4 clear: `VOL-01 HIGH`: only a finding has a tier",
-            "site.toml:4 disposition: expected clear, flagged or not-fully-checked",
-            "site.toml:4 flaged is not known here; known are flagged, clear, not-evaluated, not-provided, not-applicable, hidden, off, disposition, nothing-else. Did you mean flagged?",
-            "site.toml:4 nothing-else: expected true or false",
-            "site.toml:4 nothing is expected: name rules, a disposition, or nothing-else = true",
+            "site.toml:2:1 expected either given (the order in short form) or file",
+            "site.toml:4:10 clear: `VOL-99` is not a rule of this rulebook; did you mean VOL-01?",
+            "site.toml:4:10 clear: `VOL-01 HIGH`: only a finding has a tier",
+            "site.toml:4:10 disposition: expected clear, flagged or not-fully-checked",
+            "site.toml:4:10 flaged is not known here; known are flagged, clear, not-evaluated, not-provided, not-applicable, hidden, off, disposition, nothing-else. Did you mean flagged?",
+            "site.toml:4:10 nothing-else: expected true or false",
+            "site.toml:4:10 nothing is expected: name rules, a disposition, or nothing-else = true",
         ]
     );
     for (text, said) in [
         ("[[test]]\ntitle = \"t\"\n", "missing field `expect`"),
-        ("[[test]]\ntitle = 1\nexpect = {}\n", "site.toml:2 "),
-        ("[[tests]]\n", "site.toml:1 unknown field `tests`"),
+        ("[[test]]\ntitle = 1\nexpect = {}\n", "site.toml:2:9 "),
+        ("[[tests]]\n", "site.toml:1:3 unknown field `tests`"),
         (
             "[[test]]\ntitle = \"t\"\nexpect = {}\nfhir = \"R3\"\nfile = \"x\"\ndeclares = [\"lab\"]\n",
             "fhir: `R3` is not R4, R4B or R5",
@@ -131,6 +131,14 @@ fn what_is_wrong_with_a_file_is_told_with_its_place() {
     ] {
         assert!(complaints(text)[0].contains(said), "{text}: {:?}", complaints(text));
     }
+    // Each test tells its own, at its place.
+    let several = "[[test]]\ntitle = 1\nexpect = {}\n\n[[test]]\ntitel = \"t\"\nexpect = {}\n";
+    let all = complaints(several);
+    assert_eq!(all.len(), 2, "{all:?}");
+    assert!(
+        all[0].starts_with("site.toml:2:9 ") && all[1].starts_with("site.toml:6:1 unknown field `titel`"),
+        "{all:?}"
+    );
 }
 
 fn rules(arguments: &[&str]) -> Output {

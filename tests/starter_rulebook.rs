@@ -170,7 +170,7 @@ fn page(l: &Limit) -> String {
             let _ =
                 writeln!(out, "| `{}` | {} {} |", p.name, p.value.short(6), if p.unit == "1" { "" } else { &p.unit });
         }
-        let (change, tests) = change_of(l);
+        let (change, tests) = change_shown(l);
         let said = if tests {
             "Examples of the limit that hold for the old figure only would fail, and a service does not start with them: the override brings tests that fit, all of them, since they are replaced as a whole."
         } else {
@@ -384,7 +384,25 @@ fn change_of(l: &Limit) -> (String, bool) {
             }
         }
     }
-    (plain.unwrap_or_else(|| panic!("{}: no figure can be changed", l.rule.id)), false)
+    let mode = format!(
+        "[[override]]\nlimit = \"{}\"\nby = \"Invented committee\"\nwhy = \"Invented audit\"\nmode = \"shadow\"\n",
+        l.rule.id
+    );
+    (plain.unwrap_or(mode), false)
+}
+
+/// The same; what stands on the page already is kept where a service still starts with it, for the search takes long.
+fn change_shown(l: &Limit) -> (String, bool) {
+    let page = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(format!("docs/rules/{}.md", l.rule.id));
+    let page = std::fs::read_to_string(page).unwrap_or_default();
+    let block = page.split_once("### How to change one").and_then(|(_, rest)| rest.split_once("```toml\n"));
+    let Some((text, _)) = block.and_then(|(_, rest)| rest.split_once("```")) else { return change_of(l) };
+    // Examples that the limit got since are shown too.
+    let tests = text.matches("[[override.test]]").count();
+    let whole = tests == 0 || tests == l.tests.len();
+    let starts = overridden(l, &format!("{SITE}{text}"))
+        .is_some_and(|book| book.warnings.is_empty() && come_out(&book).iter().all(|right| *right));
+    if whole && starts { (text.to_owned(), tests > 0) } else { change_of(l) }
 }
 
 /// What the pages of the program's own rules say, by id.

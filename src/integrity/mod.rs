@@ -601,10 +601,11 @@ fn waits(id: &str) -> Outcome {
 const HIDES: &[(&str, &[&str])] = &[
     ("UNT-02", &["UNT-01", "UNT-05", "CON-04"]),
     ("UNT-01", &["UNT-05", "CON-04"]),
-    ("UNT-04", &["UNT-05", "CON-03"]),
+    ("UNT-04", &["UNT-05", "CON-03", "CON-07"]),
     ("WGT-05", &["WGT-01", "UNT-05", "UNT-06"]),
     ("WGT-01", &["UNT-05"]),
     ("UNT-06", &["UNT-05"]),
+    ("UNT-05", &["CON-07"]),
     ("CON-12", &["CON-11"]),
 ];
 

@@ -45,7 +45,7 @@ pub enum Order {
 /// What is wrong with a file of tests, with its place.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Problem {
-    /// File and line.
+    /// File, line and column.
     pub place: String,
     /// What.
     pub message: String,
@@ -80,24 +80,63 @@ pub fn read(name: &str, text: &str, book: &Rulebook) -> Result<Vec<SiteTest>, Ve
         let before = text.get(..at).unwrap_or_default();
         format!("{name}:{}", before.matches('\n').count() + 1)
     };
+    // Line and column, from 1, columns in characters.
+    let exactly = |at: usize| {
+        let before = text.get(..at).unwrap_or_default();
+        let column = before.rsplit('\n').next().unwrap_or_default().chars().count() + 1;
+        format!("{}:{column}", place(at))
+    };
+    let told = |error: &toml::de::Error| Problem {
+        place: exactly(error.span().map_or(0, |span| span.start)),
+        message: error.message().trim().replace('\n', ", "),
+    };
     let wire: Wire = toml::from_str(&text).map_err(|error| {
-        let place = place(error.span().map_or(0, |span| span.start));
-        vec![Problem { place, message: error.message().trim().to_owned() }]
+        // One problem ends the reading of a text: each test is read alone, so that each tells its own.
+        let mut all: Vec<Problem> = each_alone(&text)
+            .iter()
+            .filter_map(|alone| toml::from_str::<Wire>(alone).err())
+            .map(|error| told(&error))
+            .collect();
+        if all.is_empty() {
+            all.push(told(&error));
+        }
+        all.dedup();
+        all
     })?;
     let mut problems = Vec::new();
     let mut tests = Vec::new();
     for test in &wire.test {
         let at = place(test.span().start);
-        let expected_at = place(test.get_ref().expect.span().start);
-        match one(test.get_ref(), at.clone(), book) {
+        let (begins, expected_at) = (exactly(test.span().start), exactly(test.get_ref().expect.span().start));
+        match one(test.get_ref(), at, book) {
             Ok(test) => tests.push(test),
             Err(list) => problems.extend(list.into_iter().map(|(about_expect, message)| Problem {
-                place: if about_expect { expected_at.clone() } else { at.clone() },
+                place: if about_expect { expected_at.clone() } else { begins.clone() },
                 message,
             })),
         }
     }
     if problems.is_empty() { Ok(tests) } else { Err(problems) }
+}
+
+/// The text once for what stands above the first test and once for each test, everything else blank, so that places stay.
+fn each_alone(text: &str) -> Vec<String> {
+    let mut parts = 0;
+    let of_part: Vec<usize> = text
+        .lines()
+        .map(|line| {
+            parts += usize::from(line.trim_start().starts_with("[[test]]"));
+            parts
+        })
+        .collect();
+    let alone = |part: usize| {
+        let lines = text.lines().zip(&of_part).map(|(line, of)| {
+            // As long in bytes as it was.
+            if *of == part { line.to_owned() } else { " ".repeat(line.len()) }
+        });
+        lines.collect::<Vec<_>>().join("\n")
+    };
+    (0..=parts).map(alone).collect()
 }
 
 /// The blocks of a Markdown text that hold tests, at their own lines; every other line is empty.

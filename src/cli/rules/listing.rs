@@ -1,10 +1,9 @@
 //! `rules list`, `show` and `effective`: what a rulebook says, for people and as JSON.
 
 use super::{Format, name_of, no_junit, print};
-use crate::appraise::own_rules;
+use crate::appraise::{not_judged_yet, own_rules};
 use crate::cli::exit::Exit;
 use crate::findings::Tier;
-use crate::integrity::not_judged_yet;
 use crate::rulebook::{Bound, Check, ConceptKind, Limit, Off, Rulebook, file};
 use serde_json::{Map, Value, json};
 

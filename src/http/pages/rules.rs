@@ -3,7 +3,7 @@
 use super::html::{Chrome, message, page, sentence, tier_word};
 use super::signed;
 use crate::answer::book_warning;
-use crate::appraise::own_rules;
+use crate::appraise::{not_judged_yet, own_rules};
 use crate::findings::{Rule, Tier};
 use crate::http::App;
 use crate::http::refusal::Refusal;
@@ -133,7 +133,9 @@ const OWN: &str = "the prescriber's card and the queue; reminders to nobody";
 pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     let chrome = Chrome::new(&app, "Rules", "rules", signed(&app, &request).as_ref());
     let book = app.appraiser.rulebook();
-    let own: Vec<Short> = own_rules().map(|rule| short(rule, OWN)).collect();
+    let own: Vec<Short> = own_rules()
+        .map(|rule| short(rule, if not_judged_yet(&rule.id).is_some() { "nobody: not judged yet" } else { OWN }))
+        .collect();
     let limits = book.limits.iter().map(|l| {
         let (tier, up_to) = tiers(l);
         Short { tier, up_to, ..short(&l.rule, goes(l.mode)) }
@@ -239,6 +241,10 @@ fn full(book: &Rulebook, id: &str) -> Option<Full> {
     let own = own_rules().find(|rule| rule.id == id)?;
     let mut out = of_rule(own, "the program".to_owned());
     OWN.clone_into(&mut out.goes);
+    if let Some(waits) = not_judged_yet(id) {
+        out.waits = Some(waits.to_owned());
+        "nobody: not judged yet".clone_into(&mut out.goes);
+    }
     out.off = off(book, id);
     Some(out)
 }
