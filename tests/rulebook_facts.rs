@@ -27,6 +27,7 @@ const ICD: &str = "http://hl7.org/fhir/sid/icd-10";
 #[allow(clippy::field_reassign_with_default, reason = "a book has parts of its own")]
 fn book() -> Rulebook {
     let concept = |kind, key: &str, codes: &[(&str, &str)]| Concept {
+        places: Vec::new(),
         kind,
         key: key.to_owned(),
         title: key.to_owned(),
@@ -40,7 +41,12 @@ fn book() -> Rulebook {
         concept(ConceptKind::Medicine, "potassium-raising", &[("http://www.whocc.no/atc", "C03D")]),
         concept(ConceptKind::Setting, "icu", &[("https://a.example/units", "ICU")]),
     ];
-    book.staleness = vec![Staleness { fact: "serum_potassium".to_owned(), seconds: Exact::int(3 * 86_400) }];
+    book.staleness = vec![Staleness {
+        fact: "serum_potassium".to_owned(),
+        seconds: Exact::int(3 * 86_400),
+        written: String::new(),
+        place: String::new(),
+    }];
     book
 }
 
@@ -376,7 +382,12 @@ fn laboratory_values_that_are_not_there_say_why() {
     assert_eq!(missing(&old, "serum_potassium")[0].at.len(), 1);
     // Under two days in hours.
     let mut day = book();
-    day.staleness = vec![Staleness { fact: "serum_potassium".to_owned(), seconds: Exact::int(86_400) }];
+    day.staleness = vec![Staleness {
+        fact: "serum_potassium".to_owned(),
+        seconds: Exact::int(86_400),
+        written: String::new(),
+        place: String::new(),
+    }];
     for (when, words) in [
         ("2026-11-24T02:00:00Z", "30 hours old; usable for 24 hours"),
         ("2026-11-23T09:00:00Z", "47 hours old; usable for 24 hours"),
@@ -1061,6 +1072,7 @@ fn a_short_code_has_nothing_below_it() {
     const ATC: &str = "http://www.whocc.no/atc";
     let mut short = book();
     short.concepts = vec![Concept {
+        places: Vec::new(),
         kind: ConceptKind::Medicine,
         key: "invented".to_owned(),
         title: "invented".to_owned(),
@@ -1148,6 +1160,7 @@ fn falls_are_no_rises() {
     assert_eq!([goal([60.0, 60.0]), goal([60.0, 40.0]), goal([60.0, 61.0])], [yes.clone(), yes, no]);
     let mut burns = book();
     burns.concepts = vec![Concept {
+        places: Vec::new(),
         kind: ConceptKind::Setting,
         key: "burns".to_owned(),
         title: "burns".to_owned(),

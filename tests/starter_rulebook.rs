@@ -474,7 +474,8 @@ fn own_page(rule: &Rule) -> String {
     let _ = writeln!(out, "## What it needs\n{} What is missing is said, never passed over.\n", text("needs").unwrap());
     let _ = writeln!(
         out,
-        "## Default, and how to change it\nOn, for every order. It needs no figure of the institution, and its tier is the program's.\n\n### How to switch it off\n{}",
+        "## Default, and how to change it\nOn, for every order. {}, and its tier is the program's.\n\n### How to switch it off\n{}",
+        text("change").unwrap_or("It needs no figure of the institution"),
         off_of(&rule.id)
     );
     let given = said["given"].as_table().unwrap();
