@@ -58,7 +58,15 @@ fn a_number_with_a_unit_in_the_instructions_is_more_than_a_reminder() {
         let found = found("CMP-03", &order(note)).expect(note);
         assert_eq!(found[0].0, Tier::Med, "{note}: {found:?}");
     }
-    for note in ["room 12 bed 4", "version 3", "call the dietitian, ward b2", "a4 form attached"] {
+    for note in [
+        "room 12 bed 4",
+        "call the dietitian, ward b2",
+        "Keep upright for 30 minutes after each feed.",
+        "Daily weights; weigh weekly",
+        "Dietitian to review Monday",
+        "As per dietitian plan",
+        "Use enteral syringes only",
+    ] {
         let found = found("CMP-03", &order(note)).expect(note);
         assert_eq!(found[0].0, Tier::Low, "{note}: {found:?}");
     }
