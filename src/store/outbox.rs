@@ -219,11 +219,13 @@ fn micros(time: Duration) -> i64 {
 }
 
 /// Rows of a subscriber that may be sent at time `$2` to the endpoint `$3`. Nothing but the handshake, number 0, before that
-/// was answered: whether somebody is there who was meant is not known till then, also where it is a dead letter.
+/// was answered: whether somebody is there who was meant is not known till then, also where it is a dead letter. A column
+/// `item` holds the id of a Task: the item's, of 36 characters, and the lane; what comes after waits whichever lane it is of.
 const SENDABLE: &str = "FROM outbox o WHERE o.subscriber = $1 AND o.state = 'waiting' AND o.due <= $2 \
     AND (o.lease_until IS NULL OR o.lease_until <= $2) \
     AND EXISTS (SELECT 1 FROM subscribers s WHERE s.id = $1 AND s.endpoint = $3) \
-    AND NOT EXISTS (SELECT 1 FROM outbox e WHERE e.subscriber = $1 AND e.item = o.item AND e.state = 'waiting' AND e.number < o.number) \
+    AND NOT EXISTS (SELECT 1 FROM outbox e WHERE e.subscriber = $1 AND e.state = 'waiting' AND e.number < o.number \
+        AND e.item IN (o.item, SUBSTR(o.item, 1, 36) || '-pharmacist', SUBSTR(o.item, 1, 36) || '-dietitian')) \
     AND NOT EXISTS (SELECT 1 FROM outbox e WHERE e.subscriber = $1 AND e.number = 0 AND e.state <> 'delivered' AND o.number > 0)";
 
 fn event_of(row: &AnyRow) -> Result<(Event, u64), Unavailable> {

@@ -74,6 +74,7 @@ on_each!(
     changes_are_kept_for_whom_they_concern,
     nothing_is_kept_where_nobody_listens,
     messages_about_one_order_go_in_order,
+    both_lanes_of_an_order_go_in_order,
     a_row_is_taken_by_one_for_a_time,
     dead_letters_are_listed_and_sent_again,
     a_handshake_comes_first_and_again_at_another_endpoint,

@@ -162,6 +162,41 @@ pub async fn messages_about_one_order_go_in_order(place: Place) {
     assert_eq!(again, [first[0].event.clone()], "the same id at every try");
 }
 
+/// The Tasks of an order that two lanes were asked about are told of one by one as well.
+pub async fn both_lanes_of_an_order_go_in_order(place: Place) {
+    let store = place.open().await;
+    store.listen(vec![all("board")], at(0)).await.unwrap();
+    let item = put(&store, order(1, 1, 0)).await;
+    let dora = person("dora", Role::Dietitian);
+    store.act(item.clone(), command(&dora, 1, 1, Action::Take)).await.unwrap();
+    store.act(item.clone(), command(&dora, 2, 2, Action::GiveBack)).await.unwrap();
+    greeted(&store, "board").await;
+    let mut told = Vec::new();
+    loop {
+        let due = take(&store, "board").await;
+        let [one] = due.as_slice() else {
+            assert!(due.is_empty(), "one at a time: {due:?}");
+            break;
+        };
+        assert!(take(&store, "board").await.is_empty(), "the other lane's waits while it is being sent");
+        if told.is_empty() {
+            // It fails first: nothing of the order goes before it.
+            store.settle(one.clone(), failed(Some(Duration::from_secs(3600)))).await.unwrap();
+            assert!(take(&store, "board").await.is_empty());
+            place.tamper("UPDATE outbox SET due = 0 WHERE state = 'waiting'").await;
+            let again = take(&store, "board").await;
+            assert_eq!(numbers(&again), [one.event.number]);
+            store.settle(again[0].clone(), Sent::Delivered).await.unwrap();
+        } else {
+            store.settle(one.clone(), Sent::Delivered).await.unwrap();
+        }
+        told.push((one.event.number, one.event.task.as_ref().unwrap().lane));
+    }
+    assert_eq!(told.iter().map(|(number, _)| *number).collect::<Vec<_>>(), (1..=told.len() as u64).collect::<Vec<_>>());
+    let lanes: BTreeSet<Lane> = told.iter().map(|(_, lane)| *lane).collect();
+    assert_eq!(lanes.len(), 2, "{told:?}");
+}
+
 pub async fn a_row_is_taken_by_one_for_a_time(place: Place) {
     let store = place.open().await;
     store.listen(vec![all("board")], at(0)).await.unwrap();
