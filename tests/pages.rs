@@ -986,6 +986,10 @@ async fn rules_are_listed_with_what_they_found() {
         let from = page.find(&format!("/rules/{id}\"")).unwrap();
         page[from..].split("</tr>").next().unwrap().to_owned()
     };
+    let list = s.get("/queue?lane=all&state=waiting", &me).await.body;
+    let told = list.split("Not evaluated today (UTC)").nth(1).expect("the banner tells it");
+    let told = told.split("</div>").next().unwrap().trim();
+    assert!(told.contains("nothing of what is on the queue") || told.contains(" of 1 order"), "{told}");
     // Of a rule that one of the orders breaks, and of one that neither does.
     assert!(row("CON-03").contains("<td>1</td>"), "{}", row("CON-03"));
     assert!(row("RTE-06").contains("<td>0</td>"), "{}", row("RTE-06"));

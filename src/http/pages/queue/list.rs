@@ -11,6 +11,7 @@ use crate::http::pages::html::{Chrome, moment, page, sentence, tier_word};
 use crate::http::pages::signed;
 use crate::queue::Lane;
 use crate::queue::item::{Standing, Summary};
+use crate::queue::tally::RuleStatistics;
 use crate::queue::urgency::{Times, length, urgency};
 use crate::queue::work::LaneState;
 use crate::sheet::{Identifier, Identity};
@@ -20,6 +21,7 @@ use axum::extract::{Request, State};
 use axum::response::Response;
 use http::StatusCode;
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use std::sync::Arc;
 
 /// Orders on one page of the list.
@@ -97,7 +99,14 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         }
         _ => None,
     };
-    let banner = banner(&app, &**store, counts.as_ref().ok());
+    let mut banner = banner(&app, &**store, counts.as_ref().ok());
+    // Counts are kept by days of UTC.
+    let today = TimeZone::UTC.to_datetime(now).date();
+    let open = store.statistics(today, today).await;
+    banner.bad |= open.is_err();
+    banner
+        .rows
+        .push(("Not evaluated today (UTC)", open.map_or_else(|_| "not known".to_owned(), |of| not_evaluated(&of))));
     let counts = counts.unwrap_or_default();
     let (items, next, total) = match found {
         Ok(page) => (page.items, page.next, page.total),
@@ -208,6 +217,23 @@ pub(in crate::http) fn banner(app: &App, store: &dyn Store, counts: Option<&crat
         rows.push(("Refused by the store, not on this list", health.refused.to_string()));
     }
     Banner { bad, rows }
+}
+
+/// Rules that are named among those that could not be evaluated.
+const NAMED: usize = 3;
+
+/// What could not be evaluated, of the orders that came on the queue: how many rules, and which for most orders.
+fn not_evaluated(of: &[RuleStatistics]) -> String {
+    let mut rules: Vec<(i64, &str)> =
+        of.iter().filter(|rule| rule.not_evaluated > 0).map(|rule| (rule.not_evaluated, rule.rule.as_str())).collect();
+    rules.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.cmp(b.1)));
+    let orders = |n: i64| count(n.unsigned_abs(), "order");
+    let named: Vec<String> = rules.iter().take(NAMED).map(|(n, rule)| format!("{rule} of {}", orders(*n))).collect();
+    match rules.len() {
+        0 => "nothing of what is on the queue".to_owned(),
+        n if n <= NAMED => named.join(", "),
+        n => format!("{}: {}, …", count(n as u64, "rule"), named.join(", ")),
+    }
 }
 
 /// Identifiers of a patient in one line of the list.
