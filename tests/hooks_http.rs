@@ -373,12 +373,18 @@ async fn a_card_leads_to_its_order_on_the_queue() {
     assert!(url.starts_with("http://") && url.ends_with(&format!("/queue/{}", item.id)), "{links}");
     assert_eq!((links.as_array().map(Vec::len), links[0]["type"].as_str()), (Some(1), Some("absolute")));
     assert!(links[0]["label"].as_str().unwrap().contains("on the queue"), "{links}");
+    let of = |answer: &Value| answer["extension"]["example.enteral-gate"]["orders"][0]["receivedBefore"].clone();
+    let not_new = "Not new: this order was received before with the same content.";
+    assert_eq!(of(&first), json!(false), "{first}");
+    assert!(!first["cards"][0]["detail"].as_str().unwrap().contains(not_new));
     // Laid out in other ways: spaces, and members in the order of their names.
     let value: Value = serde_json::from_str(&sent).unwrap();
     for other in [value.to_string(), serde_json::to_string_pretty(&value).unwrap()] {
         assert_ne!(other, sent);
         let (_, again) = s.post(SIGN, other).await;
         assert_eq!(again["cards"][0]["uuid"], first["cards"][0]["uuid"]);
+        assert_eq!(of(&again), json!(true));
+        assert!(again["cards"][0]["detail"].as_str().unwrap().ends_with(not_new));
         let ids = |answer: &Value| -> Vec<Value> {
             let list = answer["cards"][0]["suggestions"].as_array().into_iter().flatten();
             list.map(|suggestion| suggestion["uuid"].clone()).collect()

@@ -333,6 +333,9 @@ pub fn not_checked(why: &str, queue: Option<OnQueue>) -> Card {
 const NOT_RECORDED: &str =
     "Not recorded: this order could not be put on the queue, where pharmacists and dietitians see it.";
 
+/// Said where the same was received before.
+const NOT_NEW: &str = "Not new: this order was received before with the same content.";
+
 /// The card of an order that has findings for others only, and could not be recorded.
 pub fn only_not_recorded(order: &str, findings: usize) -> Card {
     let them = if findings == 1 { "1 finding" } else { &format!("{findings} findings") };
@@ -360,6 +363,14 @@ impl Card {
     pub fn not_recorded(&mut self) {
         self.detail.push_str("\n\n");
         self.detail.push_str(NOT_RECORDED);
+    }
+
+    /// Says that the order was received before. The card keeps its id.
+    pub fn not_new(&mut self) {
+        if !self.detail.ends_with(NOT_NEW) {
+            self.detail.push_str("\n\n");
+            self.detail.push_str(NOT_NEW);
+        }
     }
 
     /// Leads to an order on the queue. The card keeps its id.

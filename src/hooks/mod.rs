@@ -91,6 +91,15 @@ pub struct Seen<'s, 'a> {
     pub offers: &'s [Offer],
 }
 
+/// An order of an answer that is on the queue.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Queued {
+    /// The address of its page; `None` where this service has no address.
+    pub page: Option<String>,
+    /// It was received with the same content before.
+    pub before: bool,
+}
+
 impl Answered {
     /// An answer of this body, without cards that are known.
     pub fn plain(body: String, disposition: &'static str) -> Self {
@@ -99,9 +108,10 @@ impl Answered {
     }
 
     /// The response when the orders that are for the queue (`kept`, by their place among the drafts) were recorded
-    /// durably, or could not be. What is on no card must not be lost then: the prescriber is told. `pages` are the addresses
-    /// of those on the queue, in the order of `kept`; none where this service has no address.
-    pub fn body_when(&self, kept: &[bool], recorded: bool, mut pages: impl Iterator<Item = String>) -> String {
+    /// durably, or could not be. What is on no card must not be lost then: the prescriber is told. `queued` are those on the
+    /// queue, in the order of `kept`.
+    pub fn body_when(&self, kept: &[bool], recorded: bool, queued: Vec<Queued>) -> String {
+        let mut queued = queued.into_iter();
         if self.nothing_checked || !kept.contains(&true) {
             return self.body.clone();
         }
@@ -111,8 +121,15 @@ impl Answered {
             order.recorded = Some(recorded);
             if recorded {
                 let card = said.card_of.get(nth).copied().flatten().and_then(|card| said.cards.get_mut(card));
-                if let (Some(url), Some(card)) = (pages.next(), card) {
-                    card.linked(&order.order, url);
+                let Some(item) = queued.next() else { continue };
+                order.received_before = Some(item.before);
+                if let Some(card) = card {
+                    if let Some(url) = item.page {
+                        card.linked(&order.order, url);
+                    }
+                    if item.before {
+                        card.not_new();
+                    }
                 }
                 continue;
             }
@@ -188,6 +205,8 @@ struct OrderSummary {
     /// Whether it is in the queue, durably; nothing where there is nothing to record, or nowhere.
     #[serde(skip_serializing_if = "Option::is_none")]
     recorded: Option<bool>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    received_before: Option<bool>,
 }
 
 /// Answers a hook by what the request holds.
@@ -295,6 +314,7 @@ pub fn answer_seen(
                     not_on_card: sorted.not_on_card.clone(),
                     not_provided: not_sent.iter().map(|(what, _)| (*what).to_owned()).collect(),
                     recorded: None,
+                    received_before: None,
                 });
                 disposition.code()
             }
@@ -310,6 +330,7 @@ pub fn answer_seen(
                 not_on_card: BTreeMap::new(),
                 not_provided: Vec::new(),
                 recorded: None,
+                received_before: None,
             });
         }
         card_of.push(own);

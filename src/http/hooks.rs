@@ -20,9 +20,9 @@ use crate::hooks::card::OnQueue;
 use crate::hooks::feedback::{Entry, Feedback};
 use crate::hooks::request::Malformed;
 use crate::hooks::service::{NotListed, SERVICES, Service, by_id, discovery_of};
-use crate::hooks::{self, Answered, Tally};
+use crate::hooks::{self, Answered, Queued, Tally};
 use crate::queue::item::Received;
-use crate::store::CardAnswer;
+use crate::store::{CardAnswer, Recorded};
 use axum::extract::{Path, Request, State};
 use axum::response::{IntoResponse, Response};
 use http::{HeaderValue, StatusCode, header};
@@ -169,13 +169,12 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
     }
     log(&app, service, &answered, (bytes, fetching));
     let sender = Sender { client, base, through: service.id, since: None };
-    let pages = pages(&at, &orders, &sender);
-    let recorded = keeping::keep(&app, orders, sender, deadline).await;
+    let (recorded, items) = keeping::keep_each(&app, orders, sender, deadline).await;
     let body = match recorded {
         Kept::Nothing => answered.body,
         // An OperationOutcome has no card to say it on.
         Kept::NotRecorded if answered.nothing_checked => keeping::with_issue(answered.body),
-        Kept::Recorded | Kept::NotRecorded => answered.body_when(&kept, recorded == Kept::Recorded, pages.into_iter()),
+        Kept::Recorded | Kept::NotRecorded => answered.body_when(&kept, recorded == Kept::Recorded, queued(&at, items)),
     };
     let mut response = if answered.nothing_checked {
         negotiate::fhir(StatusCode::PRECONDITION_FAILED, body, false)
@@ -190,18 +189,14 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
 /// Drafts that were not judged because of a fault, and the base of their server.
 struct Unjudged((Vec<Received>, String));
 
-/// Where the orders for the queue are shown; nothing where the address of this service is not known.
-fn pages(at: &str, orders: &[Received], sender: &Sender) -> Vec<String> {
-    if at.is_empty() {
-        return Vec::new();
-    }
-    let items = orders.iter().filter(|order| order.is_item()).map(|order| {
-        let mut key = order.key.clone();
-        key.client.clone_from(&sender.client);
-        key.base.clone_from(&sender.base);
-        key.item(&order.content)
-    });
-    items.map(|item| format!("{at}/queue/{item}")).collect()
+/// The items that came of a request; `at` is the address of this service, where it is known.
+fn queued(at: &str, items: Vec<Recorded>) -> Vec<Queued> {
+    let one = |recorded: Recorded| {
+        let before = matches!(recorded, Recorded::Again(_));
+        let item = recorded.item()?;
+        Some(Queued { page: (!at.is_empty()).then(|| format!("{at}/queue/{item}")), before })
+    };
+    items.into_iter().filter_map(one).collect()
 }
 
 /// What came of judging a request.

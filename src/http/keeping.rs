@@ -76,10 +76,15 @@ pub fn keeps(app: &App) -> bool {
 }
 
 /// Records the orders of one request, all or none, and waits for it as long as there is time.
-pub async fn keep(app: &App, mut orders: Vec<Received>, sender: Sender, until: Instant) -> Kept {
-    let Some(store) = app.doors.store.clone() else { return Kept::Nothing };
+pub async fn keep(app: &App, orders: Vec<Received>, sender: Sender, until: Instant) -> Kept {
+    keep_each(app, orders, sender, until).await.0
+}
+
+/// The same, with what came of each that is on the queue now.
+pub async fn keep_each(app: &App, mut orders: Vec<Received>, sender: Sender, until: Instant) -> (Kept, Vec<Recorded>) {
+    let Some(store) = app.doors.store.clone() else { return (Kept::Nothing, Vec::new()) };
     if orders.is_empty() {
-        return Kept::Nothing;
+        return (Kept::Nothing, Vec::new());
     }
     let now = Timestamp::now();
     store.received(now);
@@ -93,25 +98,26 @@ pub async fn keep(app: &App, mut orders: Vec<Received>, sender: Sender, until: I
     let items = orders.iter().filter(|order| order.is_item()).count();
     if items == 0 {
         replace_earlier(store, orders, now);
-        return Kept::Nothing;
+        return (Kept::Nothing, Vec::new());
     }
     let count = |result: &str, n| app.kept.add(RECORDED, format!("result=\"{result}\""), n);
     match timeout_at(until, store.record(orders)).await {
-        Ok(Ok(recorded)) => {
+        Ok(Ok(mut recorded)) => {
             let new = recorded.iter().filter(|r| matches!(r, Recorded::New(_))).count();
             count("new", new);
             count("again", recorded.iter().filter(|r| matches!(r, Recorded::Again(_))).count());
-            Kept::Recorded
+            recorded.retain(|r| r.item().is_some());
+            (Kept::Recorded, recorded)
         }
         Ok(Err(error)) => {
             count("not-recorded", items);
             tracing::error!(orders = items, problem = %error, "orders were answered and not recorded");
-            Kept::NotRecorded
+            (Kept::NotRecorded, Vec::new())
         }
         Err(_) => {
             count("late", items);
             tracing::error!(orders = items, "orders were answered before it was known whether they are recorded");
-            Kept::NotRecorded
+            (Kept::NotRecorded, Vec::new())
         }
     }
 }
