@@ -235,7 +235,16 @@ stay = "3 d""#,
 fn watered(title: &str, given: &toml::Table) -> Vec<(String, toml::Table)> {
     let with = |volume: &str| {
         let mut given = given.clone();
-        for (key, value) in toml::from_str::<toml::Table>(&format!("stay = \"2 d\"{KNOWN}")).unwrap() {
+        let mut known = toml::from_str::<toml::Table>(&format!("stay = \"2 d\"{KNOWN}")).unwrap();
+        // A height that a child of this age has, roughly.
+        let age = given.get("age").and_then(toml::Value::as_str).unwrap_or_default().to_owned();
+        let years = age.strip_suffix(" a").and_then(|years| years.parse::<u32>().ok());
+        match years {
+            Some(years) if years < 18 => drop(known.insert("height".into(), format!("{} cm", 80 + 6 * years).into())),
+            None if !age.is_empty() => drop(known.insert("height".into(), "60 cm".into())),
+            _ => {}
+        }
+        for (key, value) in known {
             given.entry(key).or_insert(value);
         }
         given.insert(

@@ -258,7 +258,7 @@ fn what_surrounds_the_value() {
 #[test]
 fn sizes_are_bounded() {
     let limits = Limits { bytes: 40, ..Limits::default() };
-    assert!(Document::read(&[b' '; 41], &limits).unwrap_err().to_string().contains("41 bytes"));
+    assert!(Document::read(&[b' '; 41], &limits).unwrap_err().to_string().contains("more than 40 bytes"));
     let long = "x".repeat((10 << 10) + 1);
     let error = refused(&format!("{{\"note\":\"{long}\"}}"));
     assert!(matches!(error, JsonError::StringTooLong { .. }), "{error}");

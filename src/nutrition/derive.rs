@@ -14,6 +14,7 @@ use crate::nutrition::totals::{OrderDay, Totals};
 use crate::timing::calendar::{DAY, clock, stamp, to_local};
 use crate::timing::day::LineDay;
 use crate::timing::schedule::{Dose, Line, Note};
+use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::rc::Rc;
 
@@ -537,6 +538,8 @@ impl<'a> Writer<'_, 'a> {
         }
         let mut longest: Option<(Exact, String)> = None;
         for (plan, day) in self.shared.days {
+            // Of each content once: many lines may give the same.
+            let mut hangs: BTreeMap<usize, Option<feeds::Hang>> = BTreeMap::new();
             for (ix, part) in plan.parts.iter().enumerate().filter(|(_, p)| p.kind == Kind::Feed) {
                 let (Some(content), Source::Line(line)) = (plan.contents.get(part.content), part.source) else {
                     continue;
@@ -545,7 +548,9 @@ impl<'a> Writer<'_, 'a> {
                     continue;
                 }
                 let Some(line) = plan.lines.get(line) else { continue };
-                let emptied = content.containers.last().and_then(|size| feeds::emptied(plan, day, part.content, *size));
+                let emptied = hangs.entry(part.content).or_insert_with(|| {
+                    content.containers.last().and_then(|size| feeds::emptied(plan, day, part.content, *size))
+                });
                 let (lasts, text) = match (emptied, line.high.as_ref().map(|run| run.dose)) {
                     (Some(hang), _) if !hang.pieces.is_empty() && feeds::is_emptied(plan, day, part) => {
                         (hang.lasts, pieces_of(&hang.pieces))

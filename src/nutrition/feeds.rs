@@ -114,8 +114,17 @@ pub(crate) fn joined_among<'s>(
         .filter_map(|p| if let Source::Line(ix) = p.source { Some(ix) } else { None })
         .filter(|ix| plan.lines.get(*ix).is_some_and(pumped))
         .collect();
-    let pieces: Vec<&Segment> =
+    // One line alone goes on from nothing.
+    if of.len() < 2 {
+        return Vec::new();
+    }
+    let mut pieces: Vec<&Segment> =
         segments.filter(|s| s.from < s.to && of.contains(&s.line)).take(MOST_TOGETHER).collect();
+    pieces.sort_by_key(|s| (s.from, s.to));
+    // What runs at the same time hangs beside it, each in a container of its own.
+    if pieces.windows(2).any(|w| matches!(w, [a, b] if b.from < a.to)) {
+        return Vec::new();
+    }
     let ends: BTreeMap<Exact, usize> = pieces.iter().map(|s| (s.to, s.line)).collect();
     let mut out: Vec<usize> = Vec::new();
     for s in &pieces {
@@ -511,24 +520,43 @@ pub(super) fn feeding_time(days: &[(&Plan, &OrderDay)]) -> Amount {
     if why.is_empty() { Amount::Known(hours) } else { Amount::Unknown(why) }
 }
 
+/// What is known of the containers of a content.
+struct Hung<'p> {
+    plan: &'p Plan,
+    content: usize,
+    /// As in [`joined`].
+    pieces: Vec<usize>,
+    /// Until one is empty, where that was worked out.
+    hours: Option<Option<Exact>>,
+}
+
 /// The longest time that one container hangs: from when it is begun to when it is empty or the feed ends,
 /// over the schedule as it runs, for the largest container the formulary states.
 pub(super) fn hang_time(days: &[(&Plan, &OrderDay)]) -> Amount {
     let mut out: Option<Amount> = None;
+    // Of each content once: many lines may give the same.
+    let mut known: Vec<Hung<'_>> = Vec::new();
     for (plan, day, ix, part, l) in feed_lines(days) {
         if l.volume.is_zero() {
             continue;
         }
         let (Some(content), Some(line)) = (plan.contents.get(part.content), plan.lines.get(ix)) else { continue };
         let closed = content.form == Some(Form::ReadyToHang);
-        let pieces = if hangs_on(line) { Vec::new() } else { joined(plan, day, part.content) };
+        let at = known.iter().position(|hung| std::ptr::eq(hung.plan, plan) && hung.content == part.content);
+        let at = at.unwrap_or_else(|| {
+            known.push(Hung { plan, content: part.content, pieces: joined(plan, day, part.content), hours: None });
+            known.len().saturating_sub(1)
+        });
+        let Some(hung) = known.get_mut(at) else { continue };
         let x = match line.high.as_ref() {
             None => Amount::Unknown(line.why.clone()),
-            Some(_) if hangs_on(line) || pieces.contains(&ix) => match content.containers.last() {
+            Some(_) if hangs_on(line) || hung.pieces.contains(&ix) => match content.containers.last() {
                 // The container empties at the rate.
-                Some(size) => emptied(plan, day, part.content, *size)
-                    .and_then(|hang| hang.lasts.div(HOUR))
-                    .map_or_else(|| Amount::unknown(Why::Range), Amount::Known),
+                Some(size) => {
+                    let hours = || emptied(plan, day, part.content, *size)?.lasts.div(HOUR);
+                    let hours = *hung.hours.get_or_insert_with(hours);
+                    hours.map_or_else(|| Amount::unknown(Why::Range), Amount::Known)
+                }
                 None if content.form.is_none() => Amount::unknown(Why::ProductUnknown),
                 None => {
                     let why = vec![Why::NotStated(content.label.clone(), "container sizes")];
@@ -562,10 +590,13 @@ pub(super) fn hang_time(days: &[(&Plan, &OrderDay)]) -> Amount {
 /// container of the day is taken to run on at the last rate unless the feed ends.
 pub(super) fn emptied(plan: &Plan, day: &OrderDay, content: usize, size: Exact) -> Option<Hang> {
     let pieces = joined(plan, day, content);
-    let runs = |line: usize| {
-        plan.parts.iter().any(|p| p.content == content && p.source == Source::Line(line))
-            && (pieces.contains(&line) || plan.lines.get(line).is_some_and(hangs_on))
-    };
+    let gives = |line: usize| plan.parts.iter().any(|p| p.content == content && p.source == Source::Line(line));
+    let on = |line: usize| pieces.contains(&line) || plan.lines.get(line).is_some_and(hangs_on);
+    let runs: Vec<bool> = (0..plan.lines.len()).map(|line| on(line) && gives(line)).collect();
+    if !runs.contains(&true) {
+        return None;
+    }
+    let runs = |line: usize| runs.get(line).copied().unwrap_or_default();
     let segments: Vec<Segment> = day.laid.segments.iter().filter(|s| runs(s.line) && s.from < s.to).copied().collect();
     // What is pumped for part of the day is taken down when it pauses; each stretch is a container's own.
     let length = day.laid.window.length;
