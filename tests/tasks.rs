@@ -625,6 +625,11 @@ async fn a_hook_is_recorded_with_its_card_and_feedback_finds_it() {
     assert!(item.changed_at <= Timestamp::now());
     for (lane, entries) in [("pharmacist", 3), ("dietitian", 0)] {
         let history = s.get(&format!("/fhir/R4/Provenance?target=Task/{id}-{lane}")).await;
+        // FHIR: a reference may be an id alone, or the whole address.
+        for named in [format!("{id}-{lane}"), format!("http://localhost:8731/fhir/R4/Task/{id}-{lane}")] {
+            let same = s.get(&format!("/fhir/R4/Provenance?target={named}")).await;
+            assert_eq!((&same["total"], &same["entry"]), (&history["total"], &history["entry"]), "{named}");
+        }
         assert_eq!(history["total"], entries, "{lane}");
     }
     // RFC 9562: the letters of a UUID are read without regard to case.

@@ -113,7 +113,11 @@ async fn search(
         Refusal::Parameter(kind.parameter().to_owned(), "is needed: Task/ID, whose history is wanted.".to_owned())
     })?;
     let store = store(&app)?;
-    let task = reference.strip_prefix("Task/").and_then(read_id);
+    let at = address(&request, &app);
+    // FHIR: the address of the resource, its type and id, or its id alone.
+    let own = format!("{at}/fhir/{}/", version.name());
+    let named = reference.strip_prefix(&own).unwrap_or(&reference);
+    let task = read_id(named.strip_prefix("Task/").unwrap_or(named));
     let item = match &task {
         Some((id, _)) => store.get(id.clone()).await?,
         None => None,
@@ -122,7 +126,6 @@ async fn search(
     let has_task = |item: &Item, lane: Lane| item.summary.task(lane, Timestamp::now()).is_some();
     let item = item.filter(|item| task.as_ref().is_some_and(|(_, lane)| has_task(item, *lane)));
     let mut entries = Vec::new();
-    let at = address(&request, &app);
     if let (Some(item), Some((id, lane))) = (&item, &task) {
         noted(&request, |noted| noted.item_read(id));
         for (nth, entry) in store.trail(id.clone()).await?.iter().enumerate() {
