@@ -3,6 +3,7 @@
 //! harmless. The lists are common practice, no source.
 
 use std::collections::BTreeSet;
+use std::sync::LazyLock;
 use unicode_normalization::UnicodeNormalization;
 
 /// What a text may do.
@@ -22,15 +23,14 @@ pub(super) fn says(text: &str, own: &BTreeSet<String>) -> Says {
         return Says::Dose;
     }
     let words = words(text);
-    let mut patterns: Vec<Vec<String>> = HARMLESS.iter().map(|phrase| pattern(phrase)).collect();
     // A phrase of the institution's is taken as it is: no number of another text fits it.
-    patterns.extend(own.iter().map(|phrase| self::words(phrase)));
+    let own: Vec<Vec<String>> = own.iter().map(|phrase| self::words(phrase)).collect();
     let mut rest: Vec<&str> = Vec::new();
     let mut at = 0;
     while let Some(word) = words.get(at) {
         let after = words.get(at..).unwrap_or_default();
         // The longest phrase that begins here.
-        match patterns.iter().filter_map(|p| fits(p, after)).max() {
+        match PATTERNS.iter().chain(&own).filter_map(|p| fits(p, after)).max() {
             Some(taken) if taken > 0 => at += taken,
             _ => {
                 rest.push(word);
@@ -67,9 +67,9 @@ fn fits(pattern: &[String], words: &[String]) -> Option<usize> {
     Some(taken)
 }
 
-fn pattern(phrase: &str) -> Vec<String> {
-    phrase.split(' ').map(str::to_owned).collect()
-}
+/// [`HARMLESS`], by words.
+static PATTERNS: LazyLock<Vec<Vec<String>>> =
+    LazyLock::new(|| HARMLESS.iter().map(|phrase| phrase.split(' ').map(str::to_owned).collect()).collect());
 
 /// Digits, also of a range.
 fn is_number(word: &str) -> bool {
@@ -955,7 +955,7 @@ mod tests {
             "Tube marked at 23 cm at the nose",
             "Shake well before use",
             "chilled",
-            "second note",
+            "Daily weights. Keep upright for 30 minutes after each feed",
         ] {
             assert_eq!(of(text), Says::Nothing, "{text}: {:?}", words(text));
         }
