@@ -610,7 +610,7 @@ pub async fn feedback_is_joined_to_its_item(place: Place) {
     let kinds: Vec<&str> = trail.iter().map(|e| e.what.word()).collect();
     assert_eq!(kinds, ["recorded", "card-answered", "card-answered", "card-answered"]);
     let words = trail[3].what.words(&|at| at.to_string());
-    assert!(words.contains("as-ann-invented-said"), "{words}");
+    assert!(words.contains("as ann invented said"), "{words}");
     // What the client says of the time is kept beside it, and is no time of the trail or the counts.
     let long_ago = Timestamp::from_second(915_148_800).unwrap();
     let wrong = CardAnswer { at: at(4), said: long_ago, ..answer("c-1", true) };
