@@ -271,7 +271,7 @@ fn choices_exclude_each_other() {
     assert_eq!(
         both,
         [
-            "NutritionOrder.enteralFormula.administration[0].rate.ofType(Ratio)|structure|only one type of rate[x] may be given: rateQuantity or rateRatio"
+            "NutritionOrder.enteralFormula.administration[0]|structure|only one type of rate[x] may be given: rateQuantity or rateRatio"
         ]
     );
     assert_eq!(

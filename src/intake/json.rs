@@ -687,11 +687,8 @@ impl<'d> Node<'d> {
                 in_array = true;
             } else if let Some(key) = node.key() {
                 let Some(name) = element_name(&key) else { break };
-                if !out.is_empty() {
-                    out.push('.');
-                }
-                out.push_str(name);
-                // Two types of one element, which FHIR forbids: the name alone would select both.
+                // Two types of one element, which FHIR forbids: the name alone would select both, and of what is no type
+                // there engines know nothing. The place is what holds them.
                 let plain = key.strip_prefix('_').unwrap_or(&key);
                 let kind = plain.get(name.len()..).filter(|kind| !kind.is_empty());
                 let twice = |kind: &str| {
@@ -702,11 +699,13 @@ impl<'d> Node<'d> {
                             && element_name(other) == Some(name)
                     })
                 };
-                if let Some(kind) = kind.filter(|kind| twice(kind)) {
-                    out.push_str(".ofType(");
-                    out.push_str(type_name(kind).as_ref());
-                    out.push(')');
+                if !out.is_empty() && kind.is_some_and(twice) {
+                    break;
                 }
+                if !out.is_empty() {
+                    out.push('.');
+                }
+                out.push_str(name);
                 in_array = false;
             }
         }
@@ -895,37 +894,6 @@ const CHOICES: &[(&str, &[&str])] = &[
         ],
     ),
 ];
-
-/// The name of a FHIR type behind the name of a choice element: those of primitive types begin small.
-fn type_name(kind: &str) -> Text<'_> {
-    const PRIMITIVE: [&str; 20] = [
-        "Base64Binary",
-        "Boolean",
-        "Canonical",
-        "Code",
-        "Date",
-        "DateTime",
-        "Decimal",
-        "Id",
-        "Instant",
-        "Integer",
-        "Integer64",
-        "Markdown",
-        "Oid",
-        "PositiveInt",
-        "String",
-        "Time",
-        "UnsignedInt",
-        "Uri",
-        "Url",
-        "Uuid",
-    ];
-    if !PRIMITIVE.contains(&kind) {
-        return Text::Borrowed(kind);
-    }
-    let mut chars = kind.chars();
-    Text::Owned(chars.next().map(|c| c.to_ascii_lowercase()).into_iter().chain(chars).collect())
-}
 
 /// The FHIRPath name of a JSON property, or `None` when FHIRPath cannot write it as a plain step.
 fn element_name(key: &str) -> Option<&str> {
