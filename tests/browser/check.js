@@ -421,7 +421,8 @@ test("keyboard only", async (browser, service) => {
   await page.getByText("The decision was recorded").waitFor();
   holds((await page.textContent(".trail")).includes("Decided with the keyboard"), "recorded");
   await page.keyboard.press("u");
-  await page.waitForURL(/\/queue$/);
+  // Back to the list as it was looked at.
+  await page.waitForURL(/\/queue\?lane=pharmacist&state=waiting$/);
   await page.keyboard.press("?");
   await page.waitForURL(/\/keys$/);
   await page.click("#keys-toggle");
