@@ -132,7 +132,7 @@ pub struct Combined {
     further: Vec<(Vec<OrderDay>, Totals)>,
     /// There are more of those than are looked at.
     unseen: bool,
-    /// Plans of the orders, parallel to `orders`: flushes end with the feed of an order that another follows.
+    /// Plans of the orders, parallel to `orders`: flushes may end with the feed of an order that another follows.
     plans: Vec<Plan>,
     /// The steady day, or why there is none.
     pub steady: Result<(Vec<OrderDay>, Totals), Why>,
@@ -927,8 +927,8 @@ fn combine(drafts: &[Draft<'_>], group: &[usize], settings: &Settings, total: To
     }
 }
 
-/// Where the feed of one of several orders ends and another's goes on, its flushes that state no end end with it: the order
-/// that follows has its own.
+/// Where the feed of one of several orders ends and another's goes on that has flushes of its own, whether the first one's
+/// flushes that state no end go on is not stated: they may end with its feed.
 fn end_flushes_of_ended_feeds(plans: &mut [Plan]) {
     let lines = |plan: &Plan, kind: Kind| -> Vec<usize> {
         let of = plan.parts.iter().filter(|p| p.kind == kind);
@@ -943,22 +943,26 @@ fn end_flushes_of_ended_feeds(plans: &mut [Plan]) {
     };
     let ends: Vec<Option<Exact>> =
         plans.iter().map(|p| if lines(p, Kind::Feed).is_empty() { None } else { over(p) }).collect();
-    let feeds: Vec<bool> = plans.iter().map(|p| !lines(p, Kind::Feed).is_empty()).collect();
+    let flushed: Vec<bool> = plans
+        .iter()
+        .map(|p| !lines(p, Kind::Feed).is_empty() && p.parts.iter().any(|part| part.kind == Kind::Flush))
+        .collect();
     for (ix, end) in ends.iter().enumerate() {
         let Some(end) = *end else { continue };
-        let goes_on = |(other, (over, feeds)): (usize, (&Option<Exact>, &bool))| {
-            other != ix && *feeds && over.is_none_or(|over| over > end)
+        let goes_on = |(other, (over, flushed)): (usize, (&Option<Exact>, &bool))| {
+            other != ix && *flushed && over.is_none_or(|over| over > end)
         };
-        if !ends.iter().zip(&feeds).enumerate().any(goes_on) {
+        if !ends.iter().zip(&flushed).enumerate().any(goes_on) {
             continue;
         }
         let Some(plan) = plans.get_mut(ix) else { continue };
         for flush in lines(plan, Kind::Flush) {
             let Some(line) = plan.lines.get_mut(flush).filter(|line| line.end.is_none()) else { continue };
-            let readings = [&mut line.low, &mut line.least, &mut line.also, &mut line.high];
-            for run in readings.into_iter().flatten().filter(|run| run.end.is_none()) {
+            for run in [&mut line.low, &mut line.least].into_iter().flatten().filter(|run| run.end.is_none()) {
                 run.end = Some(end);
             }
+            let why = "whether its flushes go on after its feed, which another order's follows, is not stated";
+            line.why.push(Why::Spread(why.to_owned()));
         }
     }
 }

@@ -519,6 +519,32 @@ fn a_container_hangs_on_through_pieces_without_a_pause() {
     assert_eq!(hang(&[pumped(r#""20:00:00""#, "6", "30"), pumped(r#""02:00:00""#, "6", "50")]), Exact::int(12));
     // 08:00 to 20:00 and on to 07:00: 23 h, then a pause of an hour.
     assert_eq!(hang(&[pumped(r#""20:00:00""#, "11", "30"), by_day.clone()]), Exact::int(23));
+    // Feeds at the same time elsewhere in the day change nothing of that.
+    let elsewhere = [pumped(r#""10:00:00""#, "2", "40"), pumped(r#""11:00:00""#, "2", "45")];
+    let night = [pumped(r#""20:00:00""#, "6", "30"), pumped(r#""02:00:00""#, "6", "50")];
+    assert_eq!(hang(&[night, elsewhere].concat()), Exact::int(12));
     // A pause before and after, and each is a feed of its own.
     assert_eq!(hang(&[pumped(r#""21:00:00""#, "10", "30"), by_day]), Exact::int(12));
+}
+
+/// Of forty feeds every eleven days each, only six days are laid out: the closest two of those are a minute apart, others may be
+/// closer.
+#[test]
+fn of_days_that_were_not_laid_out_the_interval_is_open() {
+    let every = |k: usize| {
+        let members = format!(
+            r#"{},"frequency":1,"period":11,"periodUnit":"d","timeOfDay":["{:02}:{:02}:00"]"#,
+            bounds("2026-11-25T07:00", None),
+            8 + k / 20,
+            k % 20
+        );
+        format!("{{{},\"quantity\":{}}}", schedule(&members), quantity("10", "mL"))
+    };
+    let t = day("R", &(0..40).map(every).collect::<Vec<_>>());
+    let interval = t.get(M::FeedInterval);
+    assert_eq!(ends(interval), (Some(Exact::ZERO), Some(Exact::ratio(1, 60))));
+    assert!(interval.why().iter().any(|why| why.to_string().contains("laid out")), "{interval:?}");
+    // Of two of them all eleven are.
+    let t = day("R", &(0..2).map(every).collect::<Vec<_>>());
+    assert_eq!(t.get(M::FeedInterval).known(), Some(Exact::ratio(1, 60)));
 }

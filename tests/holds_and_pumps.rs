@@ -113,7 +113,11 @@ fn an_order_that_nothing_is_given_overlaps_a_feed() {
     };
     assert_eq!(period("2026-11-24T20:00:00Z", "2026-11-25T08:00:00Z"), Outcome::Clear);
     let (text, _) = one(&period("2026-11-24T20:00:00Z", "2026-11-25T08:01:00Z"));
-    assert!(text.contains(" from 20:00 to 08:01"), "{text}");
+    assert!(text.contains(" from 2026-11-24 20:00 to 2026-11-25 08:01"), "{text}");
+    // FHIR (R4, Period.end): an end that is a date includes that day.
+    let (text, _) = one(&period("2026-11-24", "2026-11-25"));
+    assert!(text.contains(" from 2026-11-24 00:00 to 2026-11-26 00:00"), "{text}");
+    assert_eq!(period("2026-11-23", "2026-11-24"), Outcome::Clear);
     for standing in ["completed", "revoked", "draft", "on-hold"] {
         let changed = hold
             .split("{\"fullUrl\"")

@@ -823,7 +823,8 @@ fn the_templates_in_use_tell_what_a_first_page_means() {
     assert_eq!(of(&elsewhere, &unsorted), "not-fully-checked");
     // Nothing of a part is not nothing.
     let none = sign(|r| r["prefetch"]["conditions"] = found(&[]));
-    let whole = settings("conditions", "Condition?patient={{context.patientId}}&clinical-status=active");
+    let whole =
+        settings("conditions", "Condition?patient={{context.patientId}}&clinical-status=active,recurrence,relapse");
     let narrowed = settings("conditions", "Condition?patient={{context.patientId}}&category=encounter-diagnosis");
     assert_eq!(of(&none, &Settings::default()), "clear");
     assert_eq!(of(&none, &whole), "clear");

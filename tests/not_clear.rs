@@ -296,6 +296,13 @@ fn a_record_that_does_not_fit_an_order_is_said() {
         assert_eq!(of(key, value.clone()).disposition, Disposition::Clear, "{key} {value}");
     }
     of("active", json!(false)).must("LIF-03", "MED", "not in use");
+    // Withheld is neither.
+    let withheld = json!({"extension": [{"url": "http://hl7.org/fhir/StructureDefinition/data-absent-reason", "valueCode": "masked"}]});
+    for key in ["_deceasedBoolean", "_active"] {
+        let said = of(key, withheld.clone());
+        assert_ne!(said.disposition, Disposition::Clear, "{key}");
+        assert!(said.all.iter().any(|own| format!("{own:?}").contains("withheld")), "{key}: {:#?}", said.all);
+    }
     let link = |kind: &str| json!([{"other": {"reference": "Patient/zz"}, "type": kind}]);
     of("link", link("replaced-by")).must("LIF-03", "MED", "taken the place");
     assert_eq!(of("link", link("seealso")).disposition, Disposition::Clear);
@@ -420,15 +427,18 @@ fn a_unit_text_that_is_no_unit_is_told() {
                 json!({"value": 1680, "unit": text, "system": "http://unitsofmeasure.org", "code": "mL"})
         })
     };
-    for text in ["tbsp", "cups", "can", "bottle", "Flaschen", "ml pro Stunde"] {
+    for text in ["tbsp", "cups", "can", "bottle", "Flaschen"] {
         of(text).must("UNT-09", "MED", "another measure");
     }
-    for text in ["Mililitros", "ml per feed", "мл"] {
+    for text in ["ml pro Stunde", "mL per hour", "ml/Tag"] {
+        of(text).must("UNT-09", "HIGH", "cannot be used");
+    }
+    for text in ["milllitres", "ml per feed", "мл"] {
         let said = of(text);
         said.must("UNT-09", "LOW", "not understood");
         assert_eq!(said.disposition, Disposition::Clear, "{text}: {:#?}", said.all);
     }
-    for text in ["mL", "ml", "millilitres", ""] {
+    for text in ["mL", "ml", "millilitres", "Mililitros", ""] {
         assert!(!of(text).all.iter().any(|(rule, tier, _)| rule == "UNT-09" && tier != "hidden"), "{text}");
     }
 }

@@ -426,6 +426,14 @@ fn a_text_that_plainly_says_another_unit_contradicts_the_code() {
         ("mmol", "meq"),
         ("mL/kg/24.h", "mL/kg/d"),
         ("mL/hr", "mL/day"),
+        ("ml/Tag", "mL/h"),
+        ("mL pro Stunde", "mL/d"),
+        ("mL par jour", "mL/h"),
+        ("ml al giorno", "mL/h"),
+        ("mL/dag", "mL/h"),
+        ("ml every hour", "mL/d"),
+        ("mL daily", "mL/h"),
+        ("24h", "h"),
     ] {
         let want = Unit::parse(code).map_or(Dimension::VOLUME_RATE, |u| u.dimension);
         let reading = measure(&both("1", text, code), want);
@@ -440,6 +448,10 @@ fn a_text_that_plainly_says_another_unit_contradicts_the_code() {
         ("milliliters", "mL"),
         ("ml/hr", "mL/h"),
         ("milliliter/day", "mL/d"),
+        ("ml/Std", "mL/h"),
+        ("mililitros por hora", "mL/h"),
+        ("ml/jour", "mL/d"),
+        ("mL hourly", "mL/h"),
         ("calories per milliliter", "kcal/mL"),
         ("cal/mL", "kcal/mL"),
         ("calories per ounce", "kcal/[foz_us]"),

@@ -417,6 +417,12 @@ fn more_steps_than_are_looked_at_are_said() {
     assert_eq!(said(&steps(46)), None);
     let many = said(&steps(55)).expect("not all was looked at");
     assert!(many.contains("more than 40 days beyond the first 14"), "{many}");
+    // A reminder beside it does not stand for it.
+    let event = r#""schedule":{"event":["2026-11-25T08:00:00Z"],"repeat""#;
+    let reminded = steps(55).replacen(r#""schedule":{"repeat""#, event, 1);
+    assert!(reminded.contains(event));
+    let why = said(&reminded).expect("not all was looked at");
+    assert!(why.contains("more than 40 days beyond the first 14") && why.contains("listed event"), "{why}");
 }
 
 /// Why a rule was not evaluated for the nth order.
@@ -528,13 +534,23 @@ fn an_order_of_water_alone_is_judged_for_what_is_its_own() {
     assert!(found(&a, 0, "WAT-06").is_some());
 }
 
-/// The flushes of an order whose feed is over when another's begins end with it: 6 × 100 mL are 600, not 1,200.
+/// The flushes of an order whose feed is over when another's begins may end with it: 6 × 100 mL are 600, or 1,200 with those of
+/// the other. Where the order that follows has none of its own, they go on.
 #[test]
-fn flushes_end_with_a_feed_that_another_follows() {
+fn flushes_may_end_with_a_feed_that_another_follows() {
     let before = rate(r#""boundsPeriod":{"start":"2026-11-20T06:00:00Z","end":"2026-11-25T06:00:00Z"}"#, "70 mL/h");
     let after = Order { id: "y", ..adult(vec![rate(&within("25T06:00", ""), "70 mL/h")]) };
     let text = bundle(GROWN, "70", &[adult(vec![before]), after]);
     let a = judged(&text);
+    let (_, steady) = a.combined[0].steady.as_ref().expect("a steady day");
+    let water = steady.get(Measure::FlushVolume);
+    assert_eq!((water.low(), water.high()), (Some(Exact::int(600)), Some(Exact::int(1200))));
+    // The second order without its flushes.
+    let (first, second) = text.split_once(r#"NutritionOrder/y""#).expect("two orders");
+    let (from, to) = (second.find(r#""extension""#), second.find(r#""baseFormulaType""#));
+    let (from, to) = from.zip(to).expect("its flushes");
+    let dry = format!(r#"{first}NutritionOrder/y"{}{}"#, &second[..from], &second[to..]);
+    let a = judged(&dry);
     let (_, steady) = a.combined[0].steady.as_ref().expect("a steady day");
     assert_eq!(steady.get(Measure::FlushVolume).known(), Some(Exact::int(600)));
 }

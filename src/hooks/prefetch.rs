@@ -3,7 +3,7 @@
 
 use super::fetch::{Fetched, Found};
 use super::request::Request;
-use crate::intake::bundle::{ResourceKind, asks_for_all, is_failure, split_version};
+use crate::intake::bundle::{asks_for_all, is_failure, split_version};
 use crate::intake::json::{Kind, Node};
 use crate::intake::order::{At, FhirVersion};
 use crate::settings::{ContextKind, Hooks};
@@ -153,7 +153,7 @@ impl Key {
     fn asks_for_all(&self, hooks: &Hooks, request: &Request) -> bool {
         let whole = |template: &str| {
             let (head, query) = template.split_once('?').unwrap_or((template, ""));
-            asks_for_all(ResourceKind::of(head), query)
+            asks_for_all(head, query)
         };
         self.kind.is_none() || self.in_use(hooks, request).all(whole)
     }

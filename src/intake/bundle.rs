@@ -566,13 +566,13 @@ impl<'d> Collector<'d, '_> {
         let Some(url) = url else { return self.nothing(node, label) };
         let (path, query) = url.split_once('?').unwrap_or((&url, ""));
         let path = path.trim_end_matches('/').trim_end_matches("/_search");
-        let kind = match ResourceKind::of(path.rsplit('/').next().unwrap_or_default()) {
+        let searched = path.rsplit('/').next().unwrap_or_default();
+        let kind = match ResourceKind::of(searched) {
             ResourceKind::Other => None,
             kind => Some(kind),
         };
         // Of a part of what there is, nothing was found: it is not known whether there is any.
-        let Some(of) = kind.or_else(|| label.and_then(ResourceKind::of_label)) else { return };
-        if !asks_for_all(of, query) {
+        if !asks_for_all(searched, query) {
             return;
         }
         let Some(kind) = kind else { return self.nothing(node, label) };
@@ -633,26 +633,35 @@ fn held(entry: Node<'_>) -> String {
 }
 
 /// Whether a search asks for all that counts of a kind of one patient, so that finding nothing means that there is none:
-/// parameters that narrow it say nothing of the rest. `query` is what stands behind the question mark.
-pub fn asks_for_all(of: ResourceKind, query: &str) -> bool {
+/// parameters that narrow it say nothing of the rest. `of` is the type of resource that is searched, `query` what stands
+/// behind the question mark.
+pub fn asks_for_all(of: &str, query: &str) -> bool {
     query.split('&').filter(|pair| !pair.is_empty()).all(|pair| {
         let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
         let value = value.replace("%2C", ",").replace("%2c", ",").replace("%7C", "|").replace("%7c", "|");
         // Each of the codes, without its system.
-        let mut codes = value.split(',').map(|token| token.rsplit('|').next().unwrap_or_default());
-        let mut one_is = |code: &str| codes.any(|own| own == code);
-        use ResourceKind as K;
+        let codes: Vec<&str> = value.split(',').map(|token| token.rsplit('|').next().unwrap_or_default()).collect();
+        let has = |all: &[&str]| all.iter().all(|code| codes.contains(code));
         match name {
             "patient" | "subject" | "patient:Patient" | "subject:Patient" | "_count" | "_sort" | "_format"
             | "_pretty" | "_total" | "_elements" => true,
             _ if ["_include", "_revinclude"].iter().any(|include| name.starts_with(include)) => true,
-            "category" => of == K::Observation && one_is("laboratory"),
+            "category" => of == "Observation" && has(&["laboratory"]),
             "status" => match of {
-                K::Medication | K::NutritionOrder | K::DeviceUse | K::Device | K::ServiceRequest => one_is("active"),
-                K::Encounter => one_is("in-progress"),
+                "MedicationRequest" | "NutritionOrder" | "DeviceUseStatement" | "DeviceUsage" | "Device"
+                | "ServiceRequest" => has(&["active"]),
+                // R4 and R5.
+                "MedicationStatement" | "MedicationUsage" => has(&["active", "intended"]) || has(&["recorded"]),
+                // What was given lately counts too.
+                "MedicationAdministration" => has(&["in-progress", "completed"]),
                 _ => false,
             },
-            "clinical-status" => matches!(of, K::Condition | K::AllergyIntolerance) && one_is("active"),
+            // A search for `active` does not find what has come back (recurrence, relapse).
+            "clinical-status" => match of {
+                "AllergyIntolerance" => has(&["active"]),
+                "Condition" => has(&["active", "recurrence", "relapse"]),
+                _ => false,
+            },
             _ => false,
         }
     })

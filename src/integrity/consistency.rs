@@ -6,7 +6,7 @@ use crate::findings::{Correction, Finding, Outcome, Tier};
 use crate::intake::order::{At, Field, Rate};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Cap, Kind, Source};
-use crate::timing::calendar::{DAY, clock, to_local};
+use crate::timing::calendar::{DAY, clock, stamp, to_local};
 use crate::timing::schedule::{Line, Note, Noted, Occurrences};
 use std::borrow::Cow;
 
@@ -51,9 +51,11 @@ pub(super) fn timing(case: &Case<'_>) -> Outcome {
         };
         out.push(finding(Tier::High, text, vec![n.at]));
     }
-    // A bound of the program's is no fault of the order's: what lies beyond it is not evaluated.
-    if let (true, Some((why, at))) = (out.is_empty(), too_costly.first()) {
-        return Outcome::NotEvaluated((*why).to_owned(), vec![*at]);
+    // A bound of the program's is no fault of the order's: what lies beyond it is not evaluated. A reminder beside it is no
+    // finding that would stop the order.
+    if let (true, Some((why, at))) = (out.iter().all(|f: &Finding| f.tier == Tier::Low), too_costly.first()) {
+        let reminders: String = out.iter().map(|f| format!(". {}", f.text.trim_end_matches('.'))).collect();
+        return Outcome::NotEvaluated(format!("{why}{reminders}"), vec![*at]);
     }
     for (why, at) in too_costly {
         out.push(finding(Tier::Low, format!("Not all was looked at: {why}."), vec![at]));
@@ -765,13 +767,19 @@ pub(super) fn nil_by_mouth(case: &Case<'_>) -> Outcome {
     let end = lines().map(|line| line.end).reduce(|a, b| Some(a?.max(b?))).flatten();
     let mut out = Vec::new();
     for stop in stops {
-        let [from, to] = stop.period.map(|when| when.and_then(instant));
+        let [from, to] = stop.period;
+        let from = from.and_then(instant);
+        // An end of a date alone is the end of that day.
+        let to = to.and_then(|when| crate::timing::calendar::end_instant_of(&case.settings.zone, when));
         let before = matches!((to, start), (Some(to), Some(start)) if to <= start);
         let after = matches!((from, end), (Some(from), Some(end)) if from >= end);
         if before || after {
             continue;
         }
-        let stated = |when: Option<Exact>| when.map(|x| clock(to_local(&case.settings.zone, x)));
+        // Date and clock time, to the minute.
+        let stated = |when: Option<Exact>| {
+            when.map(|x| stamp(&case.settings.zone, x).chars().take(16).collect::<String>().replace('T', " "))
+        };
         let span = match (stated(from), stated(to)) {
             (Some(from), Some(to)) => format!(" from {from} to {to}"),
             (Some(from), None) => format!(" from {from} on, without an end"),

@@ -77,7 +77,17 @@ fn is_number(word: &str) -> bool {
         && word.chars().all(|c| c.is_ascii_digit() || matches!(c, '.' | '-' | ','))
 }
 
-/// Lower-case words without accents; a number stands apart from the unit behind it; `°`, `%`, `<`, `>` and `=` are words.
+/// Signs that compare, change or measure.
+const SIGNS_OF_MEASURE: &[&str] =
+    &["%", "<", ">", "=", "≤", "≥", "+", "~", "≈", "±", "@", "↑", "↓", "→", "↗", "↘", "⬆", "⬇", "➡"];
+
+/// Marks between words that say nothing; every other sign is a word of its own.
+const PUNCTUATION: &[char] = &[
+    '.', ',', ';', ':', '!', '?', '(', ')', '[', ']', '{', '}', '"', '\'', '`', '´', '“', '”', '„', '‘', '«', '»', '-',
+    '/', '_', '*', '•', '·', '‣', '&', '…', '¿', '¡', '、', '。', '，', '：', '；', '（', '）', '「', '」', '・',
+];
+
+/// Lower-case words without accents; a number stands apart from the unit behind it; a sign that is not punctuation is a word.
 fn words(text: &str) -> Vec<String> {
     let combining = |c: &char| !matches!(*c, '\u{300}'..='\u{36F}');
     let mut plain = String::with_capacity(text.len());
@@ -88,7 +98,6 @@ fn words(text: &str) -> Vec<String> {
             '×' => plain.push_str(" x "),
             'ß' => plain.push_str("ss"),
             'º' | '°' => plain.push_str(" ° "),
-            '%' | '<' | '>' | '=' | '≤' | '≥' | '+' => plain.extend([' ', c, ' ']),
             '’' | 'ʼ' => plain.push('\''),
             '–' | '—' | '−' => plain.push('-'),
             c => plain.extend(c.to_lowercase().nfkd().filter(combining)),
@@ -112,7 +121,7 @@ fn words(text: &str) -> Vec<String> {
         }
         if letter {
             word.push(c);
-        } else if matches!(c, '°' | '%' | '<' | '>' | '=' | '≤' | '≥' | '+') {
+        } else if !c.is_whitespace() && !PUNCTUATION.contains(&c) {
             out.push(c.to_string());
         }
     }
@@ -128,7 +137,7 @@ fn words(text: &str) -> Vec<String> {
 
 fn is_sign(word: &str) -> bool {
     word.chars().any(char::is_numeric)
-        || matches!(word, "%" | "<" | ">" | "=" | "≤" | "≥" | "+")
+        || SIGNS_OF_MEASURE.contains(&word)
         || SIGNS.contains(&word)
         || STEMS.iter().any(|stem| word.starts_with(stem))
 }
@@ -188,11 +197,9 @@ const HARMLESS: &[&str] = &[
     "?any ?questions ?please call|contact ?the dietitian|dietician|pharmacist|pharmacy|nutrition ?team ?with ?questions",
     "dietitian|dietician|nutrition ?team following|aware|consulted|involved",
     "dietitian|dietician|nutrition ?team ?to ?will review|reviews|reassess|follow ?up ?on ?daily ?weekly ?monday ?tuesday ?wednesday ?thursday ?friday ?tomorrow",
-    "as ?per dietitian|dietician|nutrition ?team ?plan",
     "?use enteral connector|connectors|syringe|syringes ?only",
-    "see care plan|notes|chart",
     // Where, and which paper.
-    "room|bed|ward|unit|station|zimmer|bett ?a|b|c|d # ?a|b|c|d",
+    "room|bed|ward|station|zimmer|bett ?a|b|c|d # ?a|b|c|d",
     "no known allergies|allergy",
     "thank you",
     "thanks",
@@ -935,6 +942,10 @@ mod tests {
             "Head of bed 30 degrees, 60",
             "Tube at 23 cm, goal 75",
             "Halve the rate",
+            "Family informed ↓",
+            "↑ as discussed with ward",
+            "Elevate HOB ~",
+            "Unit 5",
         ] {
             assert_eq!(of(text), Says::Dose, "{text}: {:?}", words(text));
         }
@@ -963,8 +974,20 @@ mod tests {
 
     #[test]
     fn what_is_neither_is_not_understood() {
-        for text in ["xxxx", "Beware of the cat", "как обычно", "ok", "siehe Visite", "see me", "ad libitum", "الرجاء"]
-        {
+        for text in [
+            "xxxx",
+            "Beware of the cat",
+            "как обычно",
+            "ok",
+            "siehe Visite",
+            "see me",
+            "ad libitum",
+            "الرجاء",
+            "See care plan",
+            "As per dietitian",
+            "Family informed ☠",
+            "☐ Daily weights",
+        ] {
             assert_eq!(of(text), Says::NotUnderstood, "{text}: {:?}", words(text));
         }
     }

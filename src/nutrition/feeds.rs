@@ -121,10 +121,25 @@ pub(crate) fn joined_among<'s>(
     let mut pieces: Vec<&Segment> =
         segments.filter(|s| s.from < s.to && of.contains(&s.line)).take(MOST_TOGETHER).collect();
     pieces.sort_by_key(|s| (s.from, s.to));
-    // What runs at the same time hangs beside it, each in a container of its own.
-    if pieces.windows(2).any(|w| matches!(w, [a, b] if b.from < a.to)) {
-        return Vec::new();
+    // What runs at the same time hangs beside it, each in a container of its own; the rest of the day may follow each other.
+    let mut beside = vec![false; pieces.len()];
+    let mut longest: Option<(usize, Exact)> = None;
+    for (ix, s) in pieces.iter().enumerate() {
+        if let Some((before, until)) = longest
+            && s.from < until
+        {
+            for own in [before, ix] {
+                if let Some(own) = beside.get_mut(own) {
+                    *own = true;
+                }
+            }
+        }
+        if longest.is_none_or(|(_, until)| s.to > until) {
+            longest = Some((ix, s.to));
+        }
     }
+    let mut alone = beside.iter().map(|beside| !beside);
+    pieces.retain(|_| alone.next().unwrap_or(true));
     let ends: BTreeMap<Exact, usize> = pieces.iter().map(|s| (s.to, s.line)).collect();
     let mut out: Vec<usize> = Vec::new();
     for s in &pieces {
@@ -407,8 +422,15 @@ pub(super) fn feed_interval(days: &[(&Plan, &OrderDay)]) -> Amount {
     if none_today {
         return none("single feed");
     }
-    let Some((until, starts)) = beginnings(days) else { return Amount::unknown(Why::Range) };
-    match closest(until, &starts).and_then(|(a, b)| b.sub(a)?.div(HOUR)) {
+    let Some(Beginnings { until, starts, whole }) = beginnings(days) else { return Amount::unknown(Why::Range) };
+    let shortest = closest(until, &starts).and_then(|(a, b)| b.sub(a)?.div(HOUR));
+    if !whole {
+        let why = Why::Schedule("not every day on which its feeds begin was laid out".to_owned());
+        // Others may follow each other sooner.
+        return shortest
+            .map_or(Amount::unknown(why.clone()), |h| Amount::range(Exact::ZERO, Some(h), None, vec![why.clone()]));
+    }
+    match shortest {
         Some(h) => Amount::Known(h),
         None if starts.first().is_none_or(|first| *first >= until) => none("single feed"),
         None => none(SECOND_FEED),
@@ -417,8 +439,8 @@ pub(super) fn feed_interval(days: &[(&Plan, &OrderDay)]) -> Amount {
 
 /// Where the two feeds begin that follow each other soonest, seconds of the window.
 pub(super) fn closest_feeds(days: &[(&Plan, &OrderDay)]) -> Option<(Exact, Exact)> {
-    let (until, starts) = beginnings(days)?;
-    closest(until, &starts)
+    let Beginnings { until, starts, whole } = beginnings(days)?;
+    if whole { closest(until, &starts) } else { None }
 }
 
 fn closest(until: Exact, starts: &[Exact]) -> Option<(Exact, Exact)> {
@@ -429,18 +451,28 @@ fn closest(until: Exact, starts: &[Exact]) -> Option<(Exact, Exact)> {
     pairs.min().map(|(_, a, b)| (a, b))
 }
 
-/// Where all single feeds of a day, of the days of its cycle and of the day after them begin, in order, seconds of the
-/// window, those of one moment once; and where the cycle ends.
-fn beginnings(days: &[(&Plan, &OrderDay)]) -> Option<(Exact, Vec<Exact>)> {
+/// Where single feeds begin.
+struct Beginnings {
+    /// Where the cycle of days ends, seconds of the window.
+    until: Exact,
+    /// The beginnings, in order, seconds of the window, those of one moment once.
+    starts: Vec<Exact>,
+    /// Whether every day of the cycle was laid out.
+    whole: bool,
+}
+
+/// Where all single feeds of a day, of the days of its cycle and of the day after them begin.
+fn beginnings(days: &[(&Plan, &OrderDay)]) -> Option<Beginnings> {
     let counted = counts(days);
     let window = days.first()?.1.laid.window;
     let lines: Vec<(&OrderDay, usize, &Line)> = feed_lines(days)
         .filter_map(|(plan, day, ix, ..)| Some((day, ix, plan.lines.get(ix).filter(|line| counted(line))?)))
         .collect();
     let all: Vec<Line> = lines.iter().map(|(.., line)| (*line).clone()).collect();
-    let cycle = cycle_days(&all).and_then(|days| i64::try_from(days).ok()).unwrap_or(MOST_LINE_DAYS);
+    let known = cycle_days(&all).and_then(|days| i64::try_from(days).ok());
     let most = MOST_LINE_DAYS.checked_div(i64::try_from(all.len()).ok()?).unwrap_or(1);
-    let cycle = cycle.min(most).max(1);
+    let cycle = known.unwrap_or(MOST_LINE_DAYS).min(most).max(1);
+    let mut whole = known.is_some_and(|days| days <= cycle);
     let until = window.length.add(Exact::int(cycle.checked_sub(1)?.checked_mul(DAY)?))?;
     let mut starts: Vec<Exact> = Vec::new();
     for (day, ix, line) in lines {
@@ -456,7 +488,11 @@ fn beginnings(days: &[(&Plan, &OrderDay)]) -> Option<(Exact, Vec<Exact>)> {
             None => {
                 for k in 1..=cycle.saturating_mul(2) {
                     let enough = k > cycle && starts.iter().any(|from| *from >= until);
-                    if enough || starts.len() > MOST_TOGETHER {
+                    if enough {
+                        break;
+                    }
+                    if starts.len() > MOST_TOGETHER {
+                        whole = false;
                         break;
                     }
                     let (offset, next) = day.laid.day_after(k)?;
@@ -469,7 +505,7 @@ fn beginnings(days: &[(&Plan, &OrderDay)]) -> Option<(Exact, Vec<Exact>)> {
     }
     starts.sort_unstable();
     starts.dedup();
-    Some((until, starts))
+    Some(Beginnings { until, starts, whole })
 }
 
 pub(super) fn feeding_time(days: &[(&Plan, &OrderDay)]) -> Amount {

@@ -597,6 +597,13 @@ impl<'d> Context<'d> {
             match read.boolean(patient, name) {
                 Field::Present(s) if s.value == when => self.record.push((record, s.at)),
                 Field::Unreadable { at } if when => self.record.push((record, at)),
+                // Withheld is neither yes nor no.
+                Field::Missing { at, .. } => {
+                    let text = format!(
+                        "Patient.{name} is withheld: whether the order is for somebody who can be fed is not known"
+                    );
+                    problems.push(Problem { at, text, code: "incomplete", grave: true });
+                }
                 _ => {}
             }
         }

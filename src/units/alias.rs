@@ -267,26 +267,30 @@ const CALORIES: &[&str] = &["cal", "kcal"];
 /// Everything that an everyday word may mean; nothing where no unit of the subset fits.
 fn meanings(word: &str) -> Option<&'static [&'static str]> {
     Some(match word {
-        "ml" | "mls" | "cc" | "milliliter" | "milliliters" | "millilitre" | "millilitres" => &["mL"],
-        "l" | "liter" | "liters" | "litre" | "litres" => &["L"],
+        "ml" | "mls" | "cc" | "milliliter" | "milliliters" | "millilitre" | "millilitres" | "mililitro"
+        | "mililitros" | "millilitri" | "millilitro" => &["mL"],
+        "l" | "liter" | "liters" | "litre" | "litres" | "litro" | "litros" | "litri" => &["L"],
         "dl" | "deciliter" | "deciliters" | "decilitre" | "decilitres" => &["dL"],
         "oz" | "ounce" | "ounces" => OUNCES,
         "fl oz" | "floz" | "fl. oz." | "fluid ounce" | "fluid ounces" => FLUID_OUNCES,
         "lb" | "lbs" | "pound" | "pounds" => &["[lb_av]"],
-        "kg" | "kgs" | "kilogram" | "kilograms" | "kilogramme" | "kilogrammes" => &["kg"],
-        "g" | "gm" | "gms" | "gram" | "grams" | "gramme" | "grammes" => &["g"],
+        "kg" | "kgs" | "kilogram" | "kilograms" | "kilogramme" | "kilogrammes" | "kilogramm" | "kilogramos" => &["kg"],
+        "g" | "gm" | "gms" | "gram" | "grams" | "gramme" | "grammes" | "gramm" | "gramo" | "gramos" | "grammi"
+        | "grama" | "gramas" => &["g"],
         "mg" | "milligram" | "milligrams" => &["mg"],
         "ug" | "mcg" | "microgram" | "micrograms" => &["ug"],
         "kcal" | "kcals" | "kilocalorie" | "kilocalories" => &["kcal"],
         // "calories" settles nothing between cal and kcal: both are said so.
         "cal" | "cals" | "calorie" | "calories" => CALORIES,
         "kj" | "kilojoule" | "kilojoules" => &["kJ"],
-        "h" | "hr" | "hrs" | "hour" | "hours" => &["h"],
-        "d" | "day" | "days" => &["d"],
-        "min" | "mins" | "minute" | "minutes" => &["min"],
+        "h" | "hr" | "hrs" | "hour" | "hours" | "std" | "stunde" | "stunden" | "heure" | "heures" | "hora"
+        | "horas" | "ora" | "ore" | "uur" | "uren" => &["h"],
+        "d" | "day" | "days" | "24h" | "tag" | "tage" | "jour" | "jours" | "dia" | "dias" | "día" | "días"
+        | "giorno" | "giorni" | "dag" | "dagen" => &["d"],
+        "min" | "mins" | "minute" | "minutes" | "minuten" | "minuto" | "minutos" | "minuti" | "minuut" => &["min"],
         "m" => &["m", "min"],
         "s" | "sec" | "secs" | "second" | "seconds" => &["s"],
-        "wk" | "wks" | "week" | "weeks" => &["wk"],
+        "wk" | "wks" | "week" | "weeks" | "woche" | "semaine" | "semana" | "settimana" => &["wk"],
         "month" | "months" | "yr" | "yrs" | "year" | "years" | "drop" | "drops" | "gtt" | "gtts" => &[],
         "mmol" | "millimole" | "millimoles" => &["mmol"],
         "meq" | "milliequivalent" | "milliequivalents" => &["meq"],
@@ -311,7 +315,7 @@ fn worded(text: &str) -> Option<Vec<(Exact, Dimension)>> {
     if text.split('/').any(|word| word.trim() == "M") {
         return None;
     }
-    let text = text.to_lowercase().replace(" per ", "/");
+    let text = divided_by_words(&text.to_lowercase());
     let mut found = vec![(Exact::ONE, Dimension::NUMBER)];
     for (place, word) in text.split('/').enumerate() {
         if place >= MAX_PARTS {
@@ -332,6 +336,27 @@ fn worded(text: &str) -> Option<Vec<(Exact, Dimension)>> {
         found = next;
     }
     Some(found)
+}
+
+/// A lower-case text with `/` for what says it in words: `ml pro stunde`, `ml every hour`, `ml daily`.
+fn divided_by_words(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for word in text.split_whitespace() {
+        let said = match word {
+            "per" | "pro" | "par" | "por" | "al" | "je" | "each" | "every" | "a" | "an" => "/",
+            "hourly" | "stündlich" => "/h",
+            "daily" | "täglich" | "dagelijks" => "/d",
+            "weekly" | "wöchentlich" => "/wk",
+            word => {
+                if !out.is_empty() && !out.ends_with('/') {
+                    out.push(' ');
+                }
+                word
+            }
+        };
+        out.push_str(said);
+    }
+    out
 }
 
 /// Whether a display text of everyday words has more than one meaning, such as `kcal/oz`.
