@@ -64,7 +64,6 @@ fn a_number_with_a_unit_in_the_instructions_is_more_than_a_reminder() {
         "Keep upright for 30 minutes after each feed.",
         "Daily weights; weigh weekly",
         "Dietitian to review Monday",
-        "As per dietitian plan",
         "Use enteral syringes only",
     ] {
         let found = found("CMP-03", &order(note)).expect(note);

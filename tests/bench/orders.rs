@@ -75,6 +75,37 @@ fn costliest(orders: &[Vec<u8>], formulary: &Formulary, settings: &Settings, rou
     println!("{:>9.2}  all {} together, each by itself", saved.iter().map(|(less, _)| less).sum::<f64>(), saved.len());
 }
 
+/// What the starter rulebook adds to a check, by the kind of feeding, and of orders in which it finds nothing.
+fn by_kind(orders: &[Vec<u8>], by: Institution<'_>, rounds: usize) {
+    let none = Rulebook::default();
+    let without = Institution { rulebook: &none, ..by };
+    let clear =
+        |i: &usize| !check_by(&orders[*i], "", VERSION, by).orders[0].judged.iter().any(|j| j.outcome.tier().is_some());
+    let of = |nth: usize| (0..orders.len()).filter(move |i| i % 4 == nth).collect::<Vec<_>>();
+    let kinds = [
+        ("continuous", of(0)),
+        ("intermittent", of(1)),
+        ("by night, with feeds by day", of(2)),
+        ("three steps", of(3)),
+        ("one feed, nothing found", (0..orders.len()).filter(|i| i % 4 < 2).filter(clear).collect()),
+    ];
+    println!("\nWhat limits add to a check, µs:");
+    for (name, chosen) in kinds {
+        let mut best = [f64::MAX; 2];
+        for _ in 0..rounds {
+            for (best, by) in best.iter_mut().zip([without, by]) {
+                let started = Instant::now();
+                for i in &chosen {
+                    black_box(check_by(&orders[*i], "", VERSION, by).disposition());
+                }
+                *best = best.min(started.elapsed().as_secs_f64() / chosen.len() as f64 * 1e6);
+            }
+        }
+        let [none, all] = best;
+        println!("{name:<32}{:>5} orders{none:>9.2}{all:>9.2}{:>9.2}", chosen.len(), all - none);
+    }
+}
+
 fn main() {
     let rounds = std::env::args().skip(1).find_map(|a| a.parse().ok()).unwrap_or(40);
     let (orders, formulary, settings) = (varied::orders(MANY), varied::formulary(), Settings::default());
@@ -163,6 +194,7 @@ fn main() {
     for stage in &stages {
         println!("{:<48}{:>9.2}{:>8.2}", stage.name, stage.best * 1e6, stage.best / yardstick);
     }
+    by_kind(&orders, by, rounds);
     costliest(&orders, &formulary, &settings, rounds);
     println!("\nParameters of {} kB on average", answers / FEW / 1000);
 }
