@@ -1406,3 +1406,80 @@ fn the_lowest_rate_is_that_of_the_feeds_of_any_day() {
     assert_eq!(shown(&feeds(json!({"duration": 30, "durationUnit": "min"})), "lowest_rate", "mL/h"), "600");
     assert_eq!(why(&feeds(json!({})), "lowest_rate"), "how long a feed takes is not stated");
 }
+
+/// Diets and supplements by mouth, beside the feed in one order or in another. SNOMED CT codes of FHIR's own examples (low-sodium diet)
+/// and of the starter rulebook (nil by mouth, from memory).
+#[test]
+fn eating_is_told_by_diets_and_supplements_of_orders_that_stand() {
+    let mut book = book();
+    book.concepts.push(Concept {
+        places: Vec::new(),
+        kind: ConceptKind::Hold,
+        key: "nil-by-mouth".to_owned(),
+        title: "nil by mouth".to_owned(),
+        codes: vec![(SNOMED.to_owned(), "182923009".to_owned())],
+    });
+    let diet = |code: &str| json!({"type": [{"coding": [{"system": SNOMED, "code": code}]}]});
+    let fluid = json!({"nutrient": [{"modifier": {"coding": [{"system": SNOMED, "code": "33463005"}]}}]});
+    let salt = json!({"nutrient": [{"modifier": {"coding": [{"system": SNOMED, "code": "39972003"}]}}]});
+    let other = |status: Option<&str>, element: &str, part: &Json| {
+        let mut other = json!({"resourceType": "NutritionOrder", "id": "o2", "intent": "order",
+            "patient": {"reference": "Patient/p"}, "dateTime": "2026-11-25T08:00:00Z"});
+        other["status"] = status.map_or(Json::Null, Json::from);
+        if status.is_none() {
+            other.as_object_mut().unwrap().remove("status");
+        }
+        other[element] = part.clone();
+        other
+    };
+    let eats = |bundle: &Json| asked(bundle, "eats", &book);
+    let (yes, no) = (Value::Truth(Truth::True), Value::Truth(Truth::False));
+    let supplement = json!([{"type": {"text": "Sip feed"}}]);
+    for (part, status, expected) in [
+        (("oralDiet", &diet("386619000")), "active", &yes),
+        (("oralDiet", &json!({"type": [{"text": "As the patient likes"}]})), "active", &yes),
+        (("oralDiet", &json!({"instruction": "As the patient likes"})), "active", &yes),
+        (("oralDiet", &salt), "active", &yes),
+        (("oralDiet", &diet("182923009")), "active", &no),
+        (("oralDiet", &fluid), "active", &no),
+        (("oralDiet", &diet("386619000")), "on-hold", &no),
+        (("oralDiet", &diet("386619000")), "draft", &no),
+        (("supplement", &supplement), "active", &yes),
+        (("supplement", &supplement), "revoked", &no),
+    ] {
+        let (value, places) = eats(&of(&[other(Some(status), part.0, part.1)]));
+        assert_eq!(&value, expected, "{part:?} {status}");
+        let places: Vec<&str> = places.iter().map(|(id, _)| id.as_str()).collect();
+        assert_eq!(places, if *expected == yes { vec!["o2"] } else { vec![] }, "{part:?} {status}");
+    }
+    // Whether it stands is not told: neither yes nor no.
+    for status in [None, Some("unknown")] {
+        let said = why_of(&eats(&of(&[other(status, "oralDiet", &diet("386619000"))])).0);
+        assert_eq!(said, "an order of a diet or a supplement does not tell whether it stands", "{status:?}");
+    }
+    // The order itself, where no other order was sent; a draft beside a draft.
+    let own = |status: &str, element: &str, part: &Json, beside: &[Json]| {
+        let mut order = order();
+        order["status"] = json!(status);
+        order[element] = part.clone();
+        let all: Vec<Json> =
+            std::iter::once(order).chain([patient("1956-11-25")]).chain(beside.iter().cloned()).collect();
+        eats(&bundle(&all)).0
+    };
+    assert_eq!(own("active", "supplement", &supplement, &[]), yes);
+    assert_eq!(own("active", "oralDiet", &diet("386619000"), &[]), yes);
+    let none_sent = "no other orders were sent, nor an answer that there are none";
+    assert_eq!(why_of(&own("active", "oralDiet", &fluid, &[])), none_sent);
+    assert_eq!(why_of(&own("active", "oralDiet", &diet("182923009"), &[])), none_sent);
+    assert_eq!(own("draft", "oralDiet", &fluid, &[other(Some("draft"), "supplement", &supplement)]), yes);
+    assert_eq!(why_of(&eats(&of(&[])).0), none_sent);
+    assert_eq!(eats(&of(&[searched("NutritionOrder", "")])).0, no);
+}
+
+/// Why a fact is missing.
+fn why_of(value: &Value) -> String {
+    match value {
+        Value::Missing(all) => all.iter().map(|m| m.why.to_string()).collect::<Vec<_>>().join("; "),
+        other => panic!("{other:?} is not missing"),
+    }
+}

@@ -311,3 +311,17 @@ fn where_a_patient_is_cared_for_is_an_encounter() {
     let tube = resource("tube-size = \"8 [Ch]\"", "tube");
     assert_eq!(tube["property"][0]["valueQuantity"][0]["value"], 8);
 }
+
+/// An order by mouth alone has no feed; nil by mouth carries the rulebook's own code.
+#[test]
+fn what_is_ordered_by_mouth_stands_in_the_order() {
+    let beside = resource("rate = \"60 mL/h\"\nby-mouth = \"diet\"\nfluid-limit = \"1500 mL/d\"", "o");
+    assert!(beside["enteralFormula"].is_object());
+    assert_eq!(beside["oralDiet"]["type"][0]["coding"][0]["code"], "386619000");
+    assert_eq!(beside["oralDiet"]["nutrient"].as_array().map(Vec::len), Some(1));
+    let alone = resource("other-orders = [{ by-mouth = \"supplement\" }]", "o2");
+    assert_eq!((alone["enteralFormula"].is_null(), alone["supplement"].is_array()), (true, true));
+    assert_eq!(resource("by-mouth = \"nil\"", "o")["oralDiet"]["type"][0]["coding"][0]["code"], "182923009");
+    assert_eq!(resource("by-mouth = \"diet-in-words\"", "o")["oralDiet"]["type"][0]["coding"], Value::Null);
+    assert_eq!(refusal("by-mouth = \"soup\""), "by-mouth: expected diet, diet-in-words, nil, supplement");
+}

@@ -534,6 +534,7 @@ const NO_PAIR: &[(&str, &str)] = &[
     ("HEM-02", "a medicine and the route flag it; the lactate decides how grave it is"),
     ("MET-02", "a medicine, and whether the order is new or has a pause"),
     ("NEO-07", "the kind of milk, and whether it runs continuously"),
+    ("PNX-04", "a diet or a supplement is ordered or is not"),
     ("PNX-02", "a medicine flags it; the energy decides how grave it is"),
 ];
 

@@ -1086,6 +1086,15 @@ impl<'a> CaseFacts<'a> {
                 }
                 Ok(known(i128::try_from(standing).ok().and_then(Exact::whole)))
             }
+            Name::Eats => match context::by_mouth(c, self.m.gathered, order, &self.m.book.concepts) {
+                context::Mouth::Sent(found) => Ok(truth(!found.is_empty())),
+                context::Mouth::NotSent => {
+                    Err(lacks(ix, "no other orders were sent, nor an answer that there are none", Vec::new()))
+                }
+                context::Mouth::Unclear(at) => {
+                    Err(lacks(ix, "an order of a diet or a supplement does not tell whether it stands", vec![at]))
+                }
+            },
             Name::Additives => {
                 let count = order.formula.as_ref().map_or(0, |f| f.additives.len());
                 Ok(known(i128::try_from(count).ok().and_then(Exact::whole)))
@@ -1265,6 +1274,10 @@ impl Facts for CaseFacts<'_> {
                 }
             }
             Name::StartsAsNew | Name::OtherOrders => c.other_orders.places().to_vec(),
+            Name::Eats => match context::by_mouth(c, self.m.gathered, self.m.order, &self.m.book.concepts) {
+                context::Mouth::Sent(found) => found,
+                context::Mouth::NotSent | context::Mouth::Unclear(_) => Vec::new(),
+            },
             Name::Potassium | Name::EarlierPotassium => chosen(&self.lab("serum_potassium").0),
             Name::Phosphate | Name::EarlierPhosphate => chosen(&self.lab("serum_phosphate").0),
             Name::Magnesium | Name::EarlierMagnesium => chosen(&self.lab("serum_magnesium").0),

@@ -5,8 +5,8 @@ use super::value::Keys;
 use super::{Concept, ConceptKind};
 use crate::exact::Exact;
 use crate::intake::bundle::{Gathered, ResourceKind};
-use crate::intake::json::Node;
-use crate::intake::order::{At, Field, Order, Text, When};
+use crate::intake::json::{Kind, Node};
+use crate::intake::order::{At, Field, Order, Status, Text, When};
 use crate::intake::wire::datatypes::Datatypes;
 use crate::intake::wire::{Resolution, Resolve};
 use crate::integrity::{Stop, Stops};
@@ -206,6 +206,70 @@ pub(super) fn stops(context: &Context<'_>, gathered: &Gathered<'_>, concepts: &[
     Stops::Sent { found, unread }
 }
 
+/// What is ordered by mouth beside the feed.
+pub(super) enum Mouth {
+    /// Neither a diet nor a supplement was found, and nothing was said about other orders.
+    NotSent,
+    /// Diets and supplements, of this order and of others that stand; none: there are none.
+    Sent(Vec<At>),
+    /// One of an order of which it is not told whether it stands.
+    Unclear(At),
+}
+
+/// Diets and supplements by mouth. Nil by mouth, by the concepts of kind hold, is no diet, and a fluid limit alone is none either; one
+/// in words only counts as a diet.
+pub(super) fn by_mouth(
+    context: &Context<'_>,
+    gathered: &Gathered<'_>,
+    order: &Order<'_>,
+    concepts: &[Concept],
+) -> Mouth {
+    let mut found: Vec<At> = order.supplements.clone();
+    found.extend(order.oral_diet.filter(|_| {
+        let diet = gathered.resource(order.at).and_then(|r| r.node.get("oralDiet"));
+        diet.is_some_and(|diet| is_eaten(diet, concepts))
+    }));
+    let draft = matches!(order.status.value(), Some(Status::Draft));
+    let mut unclear = None;
+    for at in context.other_orders.places() {
+        let Some(node) = gathered.resource(*at).map(|r| r.node) else { continue };
+        let diet = node.get("oralDiet").filter(|diet| is_eaten(*diet, concepts));
+        let supplements = node.get("supplement").into_iter().flat_map(Node::items);
+        let mut own = diet.into_iter().chain(supplements).map(|part| part.at()).peekable();
+        if own.peek().is_none() {
+            continue;
+        }
+        match status(node).as_deref() {
+            Some("active") => found.extend(own),
+            // What is being ordered with a draft stands as that does.
+            Some("draft") if draft => found.extend(own),
+            Some("unknown") | None => unclear = unclear.or(Some(*at)),
+            Some(_) => {}
+        }
+    }
+    match unclear {
+        Some(at) if found.is_empty() => Mouth::Unclear(at),
+        None if found.is_empty() && context.other_orders == Sent::NotSent => Mouth::NotSent,
+        _ => Mouth::Sent(found),
+    }
+}
+
+/// Whether a diet is one that is eaten.
+fn is_eaten(diet: Node<'_>, concepts: &[Concept]) -> bool {
+    let types = diet.get("type").into_iter().flat_map(Node::items).flat_map(codings).collect::<Vec<_>>();
+    if !keys_of(concepts, ConceptKind::Hold, &types).0.is_empty() {
+        return false;
+    }
+    let only_fluid = diet.members().all(|(name, part)| name == "nutrient" && part.items().all(is_fluid));
+    diet.kind() == Kind::Object && !only_fluid
+}
+
+/// Whether a nutrient of a diet is what may be drunk.
+fn is_fluid(nutrient: Node<'_>) -> bool {
+    let modifiers = nutrient.get("modifier").into_iter().flat_map(codings);
+    modifiers.into_iter().any(|(s, c)| s.as_deref() == Some(FLUID.0) && c.as_deref() == Some(FLUID.1))
+}
+
 /// From when to when something is asked for; a moment is when it begins.
 fn period(node: Node<'_>) -> [Option<When>; 2] {
     let mut read = Datatypes::default();
@@ -387,16 +451,10 @@ pub(super) fn fluid_limits(order: &Order<'_>, gathered: &Gathered<'_>) -> Vec<Re
         .and_then(|_| gathered.resource(order.at))
         .and_then(|r| r.node.get("oralDiet"))
         .and_then(|diet| diet.get("nutrient"));
-    let is_fluid = |n: &Node<'_>| {
-        n.get("modifier")
-            .into_iter()
-            .flat_map(codings)
-            .any(|(s, c)| s.as_deref() == Some(FLUID.0) && c.as_deref() == Some(FLUID.1))
-    };
     nutrients
         .into_iter()
         .flat_map(Node::items)
-        .filter(is_fluid)
+        .filter(|nutrient| is_fluid(*nutrient))
         .map(|n| match n.get("amount") {
             Some(amount) => {
                 quantity(amount, &[(Dimension::VOLUME_RATE, Exact::ONE), (Dimension::VOLUME, Exact::ratio(1, 86_400))])

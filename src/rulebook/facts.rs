@@ -220,6 +220,7 @@ facts! {
         FlushInterval, "flush_interval", Quantity(TIME), "h", CORE, "Longest time from one flush to the next";
         StartsAsNew, "starts_as_new", Truth, "", OTHER_ORDERS, "No other tube feed of the patient was sent, and other orders were asked for";
         OtherOrders, "other_orders", Quantity(NUMBER), "", OTHER_ORDERS, "Number of other feeding orders of the patient";
+        Eats, "eats", Truth, "", OTHER_ORDERS, "A diet or a supplement by mouth is ordered as well, in this order or in another that stands";
         Additives, "additives", Quantity(NUMBER), "", CORE, "Number of additives mixed into the feed or given apart";
         AdditivesMixedIn, "additives_mixed_in", Quantity(NUMBER), "", CORE, "Number of additives mixed into the feed; those ordered by the day or by the feed are given apart";
         AdditiveEnergy, "additive_energy", Quantity(ENERGY_RATE), "kcal/d", CORE, "Energy of the additives given apart, typical day";

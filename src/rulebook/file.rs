@@ -1371,6 +1371,10 @@ impl<'r> Reader<'r> {
                         self.word(&label, &words, Some(item));
                     }
                 }
+                "by-mouth" => {
+                    let words = super::short_form::BY_MOUTH.map(|word| ((), word));
+                    self.word(&label, &words, Some(item));
+                }
                 "earlier-weight" => self.small(&label, item, &["value", "ago"], &[]),
                 "flush" => self.small(&label, item, &["volume", "every"], &[]),
                 "steps" => self.smalls(&label, item, &["rate", "for"], &[]),

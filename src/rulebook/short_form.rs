@@ -69,6 +69,7 @@ const KEYS: &[&str] = &[
     "medicines",
     "holds",
     "tube-size",
+    "by-mouth",
     "other-orders",
     "declares",
 ];
@@ -92,7 +93,7 @@ pub fn compose_on(day: Date, given: &Table, book: &Rulebook) -> Result<String, S
     let mut entries = vec![patient(day, given)?];
     observations(day, given, &mut entries)?;
     context(day, given, book, &mut entries)?;
-    entries.push(order(day, given, "o")?);
+    entries.push(order(day, given, "o", book)?);
     if let Some(others) = given.get("other-orders") {
         let others = others.as_array().ok_or("other-orders: expected a list of short forms")?;
         if others.is_empty() {
@@ -100,7 +101,7 @@ pub fn compose_on(day: Date, given: &Table, book: &Rulebook) -> Result<String, S
         }
         for (nth, other) in others.iter().enumerate() {
             let other = other.as_table().ok_or("other-orders: expected a list of short forms")?;
-            entries.push(order(day, other, &format!("o{}", nth + 2))?);
+            entries.push(order(day, other, &format!("o{}", nth + 2), book)?);
         }
     }
     let entry: Vec<Value> = entries
@@ -381,7 +382,7 @@ fn one_way(given: &Table) -> Result<(), String> {
     Ok(())
 }
 
-fn order(day: Date, given: &Table, id: &str) -> Result<Value, String> {
+fn order(day: Date, given: &Table, id: &str, book: &Rulebook) -> Result<Value, String> {
     one_way(given)?;
     let mut formula = Map::new();
     if let Some(product) = text(given, "product")? {
@@ -470,8 +471,37 @@ fn order(day: Date, given: &Table, id: &str) -> Result<Value, String> {
     if !extensions.is_empty() {
         formula.insert("extension".into(), Value::Array(extensions));
     }
-    out.insert("enteralFormula".into(), Value::Object(formula));
+    let eaten = match text(given, "by-mouth")? {
+        None => false,
+        Some("diet") => {
+            put_diet(&mut out, &json!({"coding": [{"system": "http://snomed.info/sct", "code": "386619000"}]}))
+        }
+        Some("diet-in-words") => put_diet(&mut out, &json!({"text": "Diet as the patient likes"})),
+        Some("nil") => put_diet(&mut out, &coded(concept(book, ConceptKind::Hold, "nil-by-mouth")?)),
+        Some("supplement") => {
+            out.insert("supplement".into(), json!([{"type": {"text": "Sip feed"}}]));
+            true
+        }
+        Some(_) => return Err(format!("by-mouth: expected {}", BY_MOUTH.join(", "))),
+    };
+    // An order by mouth alone has no feed.
+    let feeds = ["product", "rate", "volume", "steps", "flush", "additives"];
+    if !eaten || feeds.iter().any(|key| given.contains_key(*key)) {
+        out.insert("enteralFormula".into(), Value::Object(formula));
+    }
     Ok(Value::Object(out))
+}
+
+/// What an order in short form may state by mouth.
+pub(super) const BY_MOUTH: [&str; 4] = ["diet", "diet-in-words", "nil", "supplement"];
+
+/// A type of diet, beside the fluid limit where there is one. (386619000: a low-sodium diet, as in FHIR's own examples.)
+fn put_diet(order: &mut Map<String, Value>, kind: &Value) -> bool {
+    let diet = order.entry("oralDiet").or_insert_with(|| json!({}));
+    if let Some(diet) = diet.as_object_mut() {
+        diet.insert("type".into(), json!([kind]));
+    }
+    true
 }
 
 /// The amount of an additive in R4, which has no element for it.
