@@ -1483,3 +1483,104 @@ fn why_of(value: &Value) -> String {
         other => panic!("{other:?} is not missing"),
     }
 }
+
+/// Tubes through the nose, by their devices and the order's route. Codes: SNOMED CT from memory, as in the starter rulebook.
+#[test]
+fn a_nasal_tube_is_told_by_its_device_or_the_route_and_dated_by_its_use() {
+    let mut book = book();
+    for (key, code) in [("nasal-tube", "17102003"), ("stoma-tube", "126064005"), ("feeding-tube", "25062003")] {
+        book.concepts.push(Concept {
+            places: Vec::new(),
+            kind: ConceptKind::Device,
+            key: key.to_owned(),
+            title: key.to_owned(),
+            codes: vec![(SNOMED.to_owned(), code.to_owned())],
+        });
+    }
+    let device = |id: &str, code: Option<&str>| {
+        let mut device =
+            json!({"resourceType": "Device", "id": id, "status": "active", "patient": {"reference": "Patient/p"}});
+        if let Some(code) = code {
+            device["type"] = json!({"coding": [{"system": SNOMED, "code": code}]});
+        }
+        device
+    };
+    let used = |id: &str, of: &str, timing: (&str, Json)| {
+        json!({"resourceType": "DeviceUseStatement", "id": id, "status": "active", "subject": {"reference": "Patient/p"},
+            "device": {"reference": format!("Device/{of}")}, timing.0: timing.1})
+    };
+    let since = |id: &str, of: &str, start: &str| used(id, of, ("timingPeriod", json!({"start": start})));
+    let routed = |code: &str, more: &[Json]| {
+        let mut order = order();
+        order["enteralFormula"]["routeofAdministration"] = json!({"coding": [
+            {"system": "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration", "code": code}]});
+        let all: Vec<Json> = [order, patient("1956-11-25")].into_iter().chain(more.iter().cloned()).collect();
+        bundle(&all)
+    };
+    let is = |bundle: &Json| asked(bundle, "nasal_tube", &book).0;
+    let days = |bundle: &Json| match asked(bundle, "nasal_tube_age", &book).0 {
+        Value::Quantity(Amount::Known(x)) => x.div(Exact::int(86_400)).unwrap().short(2),
+        other => why_of(&other),
+    };
+    let (yes, no) = (Value::Truth(Truth::True), Value::Truth(Truth::False));
+    let nasal = device("n", Some("17102003"));
+    let weeks = since("u", "n", "2026-10-14T08:00:00Z");
+    // The order is of 2026-11-25, 08:00; the route's code tells of the stomach only, of the nose, or of a stoma.
+    for route in ["IGASTINSTIL", "NGT"] {
+        let all = routed(route, &[nasal.clone(), weeks.clone()]);
+        assert_eq!((is(&all), days(&all).as_str()), (yes.clone(), "42"), "{route}");
+        assert_eq!(asked(&all, "nasal_tube_age", &book).1[0].0, "n");
+    }
+    let stoma = routed("GT", &[nasal.clone(), weeks.clone()]);
+    assert_eq!((is(&stoma), days(&stoma).as_str()), (no.clone(), "the feed does not go through the nose"));
+    // A tube whose way is not told is nasal where the route is.
+    let untold = [device("t", Some("25062003")), since("u", "t", "2026-10-14T08:00:00Z")];
+    let told_by_route = routed("NGT", &untold);
+    assert_eq!((is(&told_by_route), days(&told_by_route).as_str()), (yes.clone(), "42"));
+    let why = "a tube or device in use does not tell whether it goes through the nose";
+    let not_told = routed("IGASTINSTIL", &untold);
+    assert_eq!((why_of(&is(&not_told)), days(&not_told)), (why.to_owned(), why.to_owned()));
+    assert_eq!(why_of(&is(&routed("IGASTINSTIL", &[device("x", None)]))), why);
+    assert_eq!(is(&routed("IGASTINSTIL", &[device("s", Some("126064005"))])), no);
+    // A device that is something else is no tube.
+    let pump = [device("p1", Some("463729000"))];
+    assert_eq!(why_of(&is(&routed("IGASTINSTIL", &pump))), "no device sent is a feeding tube");
+    assert_eq!(days(&routed("NGT", &pump)), "no device sent is a feeding tube");
+    // A device that says nothing may be anything; one that was not sent is as if nothing was.
+    assert_eq!(
+        days(&routed("NGT", &[device("x", None), since("u", "x", "2026-10-14")])),
+        "a device in use does not tell whether it is the tube"
+    );
+    let alone = [since("u", "elsewhere", "2026-10-14")];
+    assert_eq!(days(&routed("NGT", &alone)), "the device in use was not sent");
+    assert_eq!(asked(&routed("NGT", &alone), "nasal_tube_age", &book).1[0].0, "o");
+    assert_eq!(why_of(&is(&routed("IGASTINSTIL", &alone))), "no device sent is a feeding tube");
+    // Nothing sent, nothing there, no date.
+    assert_eq!(days(&routed("NGT", &[])), "no device was sent");
+    assert_eq!(days(&routed("NGT", &[searched("Device", "")])), "the sender looked for devices and there are none");
+    let no_date = "the device does not tell since when the tube is in place";
+    assert_eq!(days(&routed("NGT", std::slice::from_ref(&nasal))), no_date);
+    let seen = used("u", "n", ("timingDateTime", json!("2026-10-14")));
+    assert_eq!(days(&routed("NGT", &[nasal.clone(), seen])), no_date);
+    let timing =
+        used("u", "n", ("timingTiming", json!({"repeat": {"boundsPeriod": {"start": "2026-11-18T08:00:00Z"}}})));
+    assert_eq!(days(&routed("NGT", &[nasal.clone(), timing])), "7");
+    // Of several the last one placed; what has ended or is over does not count.
+    let later = [device("n2", Some("17102003")), since("u2", "n2", "2026-11-15T08:00:00Z")];
+    let both = [nasal.clone(), weeks.clone(), later[0].clone(), later[1].clone()];
+    assert_eq!(days(&routed("NGT", &both)), "10");
+    let ended =
+        used("u2", "n2", ("timingPeriod", json!({"start": "2026-11-15T08:00:00Z", "end": "2026-11-20T08:00:00Z"})));
+    assert_eq!(days(&routed("NGT", &[nasal.clone(), weeks.clone(), later[0].clone(), ended])), "42");
+    let mut stopped = later[1].clone();
+    stopped["status"] = json!("completed");
+    assert_eq!(days(&routed("NGT", &[nasal, weeks, later[0].clone(), stopped])), "42");
+    // The use alone, with the device's kind in words of R5 (`device.concept`).
+    let own = json!({"resourceType": "DeviceUsage", "id": "u", "status": "active", "patient": {"reference": "Patient/p"},
+        "device": {"concept": {"coding": [{"system": SNOMED, "code": "17102003"}]}},
+        "timingPeriod": {"start": "2026-11-18T08:00:00Z"}});
+    assert_eq!(
+        (is(&routed("IGASTINSTIL", std::slice::from_ref(&own))), days(&routed("NGT", &[own])).as_str()),
+        (yes, "7")
+    );
+}

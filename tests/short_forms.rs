@@ -325,3 +325,16 @@ fn what_is_ordered_by_mouth_stands_in_the_order() {
     assert_eq!(resource("by-mouth = \"diet-in-words\"", "o")["oralDiet"]["type"][0]["coding"], Value::Null);
     assert_eq!(refusal("by-mouth = \"soup\""), "by-mouth: expected diet, diet-in-words, nil, supplement");
 }
+
+#[test]
+fn a_tube_is_a_device_and_its_use() {
+    let given = "tube-size = \"8 [Ch]\"\ntube = { kind = \"nasal-tube\", ago = \"30 d\" }";
+    let (device, used) = (resource(given, "tube"), resource(given, "tube-use"));
+    assert_eq!(device["type"]["coding"][0]["code"], "17102003");
+    assert_eq!(device["property"][0]["valueQuantity"][0]["value"], 8);
+    assert_eq!(used["device"]["reference"], "Device/tube");
+    assert_eq!(used["timingPeriod"]["start"], "2026-10-26T08:00:00Z");
+    assert_eq!(resource("tube = {}", "tube")["type"], Value::Null);
+    assert!(refusal("tube = { kind = \"pipe\" }").starts_with("pipe: the rulebook has no such concept"));
+    assert!(refusal("tube = { since = \"30 d\" }").starts_with("tube: since is not known here"));
+}

@@ -560,7 +560,7 @@ impl<'a> CaseFacts<'a> {
             ConceptKind::Condition => self.sets.first(),
             ConceptKind::Allergy => self.sets.get(1),
             ConceptKind::Medicine => self.sets.get(2),
-            ConceptKind::Setting | ConceptKind::Hold => None,
+            ConceptKind::Setting | ConceptKind::Hold | ConceptKind::Device => None,
         }?;
         Some(
             cell.get_or_init(|| {
@@ -840,6 +840,41 @@ impl<'a> CaseFacts<'a> {
             }
         }
         least.map(|x| known(Some(x))).ok_or_else(|| lacks(ix, none, Vec::new()))
+    }
+
+    fn nasal_tube(&self) -> context::Nasal {
+        context::nasal_tube(self.m.context, self.m.gathered, self.m.order, &self.m.book.concepts)
+    }
+
+    /// Whether the feed goes through the nose, or for how long the tube has lain there.
+    fn nasal(&self, ix: usize, how_long: bool) -> Found {
+        let none = || match &self.m.context.devices {
+            Sent::NotSent => "no device was sent",
+            Sent::Empty => "the sender looked for devices and there are none",
+            Sent::Some(_) => "no device sent is a feeding tube",
+        };
+        match (self.nasal_tube(), how_long) {
+            (context::Nasal::Untold(at), _) => {
+                Err(lacks(ix, "a tube or device in use does not tell whether it goes through the nose", at))
+            }
+            (context::Nasal::NotTold, _) => Err(lacks(ix, none(), Vec::new())),
+            (context::Nasal::No, false) => Ok(truth(false)),
+            (context::Nasal::No, true) => Err(lacks(ix, "the feed does not go through the nose", Vec::new())),
+            (context::Nasal::Yes(..), false) => Ok(truth(true)),
+            (context::Nasal::Yes(_, context::Since::NoDevice), true) => Err(lacks(ix, none(), Vec::new())),
+            (context::Nasal::Yes(_, context::Since::DeviceNotSent), true) => {
+                Err(lacks(ix, "the device in use was not sent", Vec::new()))
+            }
+            (context::Nasal::Yes(at, context::Since::Unclear), true) => {
+                Err(lacks(ix, "a device in use does not tell whether it is the tube", at))
+            }
+            (context::Nasal::Yes(at, context::Since::Untold), true) => {
+                Err(lacks(ix, "the device does not tell since when the tube is in place", at))
+            }
+            (context::Nasal::Yes(_, context::Since::Placed(when)), true) => {
+                self.amount(ix, self.m.context.seconds_from(when))
+            }
+        }
     }
 
     fn estimate(&self, ix: usize, which: Single) -> Found {
@@ -1162,6 +1197,7 @@ impl<'a> CaseFacts<'a> {
                 };
                 self.least(ix, context::tube_sizes(c, self.m.gathered), none)
             }
+            Name::NasalTube | Name::NasalTubeAge => self.nasal(ix, name == Name::NasalTubeAge),
             Name::PumpLowestRate => self.pump(ix, 0),
             Name::PumpHighestRate => self.pump(ix, 1),
             Name::PumpRateStep => self.pump(ix, 2),
@@ -1262,6 +1298,11 @@ impl Facts for CaseFacts<'_> {
             Name::Cap => self.m.plan.cap.map(|cap| cap.at).into_iter().collect(),
             Name::FluidLimit => context::fluid_limits(self.m.order, self.m.gathered).into_iter().map(|r| r.1).collect(),
             Name::TubeSize => context::tube_sizes(c, self.m.gathered).into_iter().map(|r| r.1).collect(),
+            Name::NasalTube | Name::NasalTubeAge => match self.nasal_tube() {
+                context::Nasal::Yes(at, _) | context::Nasal::Untold(at) if !at.is_empty() => at,
+                context::Nasal::Yes(..) => self.places(Name::Route as usize),
+                _ => Vec::new(),
+            },
             Name::Conditions | Name::Allergies | Name::Medicines => {
                 let kind = match name {
                     Name::Conditions => ConceptKind::Condition,

@@ -293,7 +293,7 @@ pub(super) fn set(
         ConceptKind::Condition => (&context.conditions, ResourceKind::Condition),
         ConceptKind::Allergy => (&context.allergies, ResourceKind::AllergyIntolerance),
         ConceptKind::Medicine => (&context.medicines, ResourceKind::Medication),
-        ConceptKind::Setting | ConceptKind::Hold => return Set::NotSent,
+        ConceptKind::Setting | ConceptKind::Hold | ConceptKind::Device => return Set::NotSent,
     };
     let mut keys = Keys { complete: true, ..Keys::default() };
     let (mut places, mut unlisted) = (Vec::new(), Vec::new());
@@ -493,6 +493,162 @@ pub(super) fn tube_sizes(context: &Context<'_>, gathered: &Gathered<'_>) -> Vec<
         }
     }
     out
+}
+
+/// Keys of the concepts of devices that the program knows what to do with.
+const NASAL: &str = "nasal-tube";
+const STOMA: &str = "stoma-tube";
+
+/// What is known of tubes through the nose.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Nasal {
+    /// There is none that this order could use.
+    No,
+    /// A tube is in use of which it is not told whether it goes through the nose.
+    Untold(Vec<At>),
+    /// No device says so, and the route does not either.
+    NotTold,
+    /// There is one; where its device stands, and since when it lies, or why that is not known.
+    Yes(Vec<At>, Since),
+}
+
+/// Since when a tube lies.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Since {
+    /// It was placed then.
+    Placed(When),
+    /// No device was found that is this tube.
+    NoDevice,
+    /// Only uses of devices that were not sent themselves.
+    DeviceNotSent,
+    /// The device of this tube says nothing of it.
+    Untold,
+    /// A device in use may be this tube or anything else.
+    Unclear,
+}
+
+/// One device in use.
+struct InUse<'d> {
+    device: At,
+    codes: Vec<Coded<'d>>,
+    /// It says how wide it is, as only tubes do.
+    sized: bool,
+    /// Its use names it, and it was not sent.
+    not_sent: bool,
+    since: Option<When>,
+}
+
+/// What the codes of a route say of the nose: through it, or surely not; `None` where they do not tell.
+fn through_nose(order: &Order<'_>) -> Option<bool> {
+    const ROUTES: &str = "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration";
+    let route = order.formula.as_ref()?.route.value()?;
+    let mut said = None;
+    for coding in route.codings.iter().filter(|coding| coding.system.as_deref().map(str::trim) == Some(ROUTES)) {
+        let nose = match coding.code.as_deref().map(str::trim) {
+            Some("NGT" | "NASOGASINSTIL") => true,
+            Some("GT" | "OGT" | "JJTINSTL" | "OJJ" | "GJT" | "PO") => false,
+            _ => continue,
+        };
+        match said {
+            // Two that contradict each other tell nothing.
+            Some(before) if before != nose => return None,
+            _ => said = Some(nose),
+        }
+    }
+    said
+}
+
+/// Devices in use, each once: by itself, or as its use by the patient names it.
+fn in_use<'d>(context: &Context<'_>, gathered: &Gathered<'d>) -> Vec<InUse<'d>> {
+    let (mut out, mut over): (Vec<InUse<'d>>, Vec<At>) = (Vec::new(), Vec::new());
+    let mut read = Datatypes::default();
+    for at in context.devices.places() {
+        let Some(node) = gathered.resource(*at).map(|r| r.node) else { continue };
+        let used = node.get("device");
+        let concept = used.and_then(|used| used.get("concept"));
+        let named = used.map(|used| used.get("reference").filter(|r| r.get("reference").is_some()).unwrap_or(used));
+        let resolved = named.and_then(|named| resolve(named, gathered));
+        let not_sent = named.is_some() && resolved.is_none() && concept.is_none();
+        let device = resolved.unwrap_or(node);
+        // R4: timing[x] is a Period, a Timing or a moment; only the first two tell when it began.
+        let bounds = node.get("timingTiming").and_then(|t| t.get("repeat")).and_then(|r| r.get("boundsPeriod"));
+        let period = node.get("timingPeriod").or(bounds).map(|period| read.period(period));
+        let [start, end] = match &period {
+            Some((start, end)) => [start.value().copied(), end.value().copied()],
+            None => [None, None],
+        };
+        let ended = end.and_then(|end| context.seconds_from(end).low()).is_some_and(Exact::is_positive);
+        let past = ["inactive", "completed", "stopped", "intended", "entered-in-error", "not-done"];
+        if ended || [status(node), status(device)].iter().flatten().any(|s| past.contains(&s.as_str())) {
+            over.push(device.at());
+            continue;
+        }
+        let kinds = device.get("type");
+        let kinds = kinds.into_iter().chain(kinds.into_iter().flat_map(Node::items));
+        let codes: Vec<Coded<'d>> = kinds.chain(concept).flat_map(codings).collect();
+        let is_size = |(s, c): Coded<'_>| s.as_deref() == Some(TUBE_SIZE.0) && c.as_deref() == Some(TUBE_SIZE.1);
+        let mut properties = device.get("property").into_iter().flat_map(Node::items);
+        let sized = properties.any(|p| p.get("type").into_iter().flat_map(codings).any(is_size));
+        match out.iter_mut().find(|known| known.device == device.at()) {
+            Some(known) => {
+                known.codes.extend(codes);
+                known.since = known.since.or(start);
+            }
+            None => out.push(InUse { device: device.at(), codes, sized, not_sent, since: start }),
+        }
+    }
+    out.retain(|device| !over.contains(&device.device));
+    out
+}
+
+/// Whether the feed goes through the nose, and since when the tube lies there.
+pub(super) fn nasal_tube(
+    context: &Context<'_>,
+    gathered: &Gathered<'_>,
+    order: &Order<'_>,
+    concepts: &[Concept],
+) -> Nasal {
+    let route = through_nose(order);
+    if route == Some(false) {
+        return Nasal::No;
+    }
+    let (mut nasal, mut tubes, mut unclear, mut others) = (Vec::new(), Vec::new(), Vec::new(), false);
+    for device in in_use(context, gathered) {
+        let (keys, usable) = keys_of(concepts, ConceptKind::Device, &device.codes);
+        if keys.contains(&NASAL) {
+            nasal.push(device);
+        } else if keys.contains(&STOMA) {
+            others = true;
+        } else if !keys.is_empty() || device.sized {
+            tubes.push(device);
+        } else if !usable {
+            unclear.push(device);
+        }
+    }
+    let at = |devices: &[InUse<'_>]| devices.iter().map(|d| d.device).collect::<Vec<At>>();
+    let mine = match (nasal.is_empty(), route) {
+        (false, _) => nasal,
+        (true, Some(_)) if !tubes.is_empty() => tubes,
+        (true, Some(_)) if unclear.is_empty() => return Nasal::Yes(Vec::new(), Since::NoDevice),
+        (true, Some(_)) if unclear.iter().all(|d| d.not_sent) => {
+            return Nasal::Yes(Vec::new(), Since::DeviceNotSent);
+        }
+        (true, Some(_)) => return Nasal::Yes(at(&unclear), Since::Unclear),
+        (true, None) if !tubes.is_empty() => return Nasal::Untold(at(&tubes)),
+        (true, None) if unclear.iter().any(|d| !d.not_sent) => return Nasal::Untold(at(&unclear)),
+        (true, None) if others && unclear.is_empty() => return Nasal::No,
+        (true, None) => return Nasal::NotTold,
+    };
+    let places = mine.iter().map(|d| d.device).collect();
+    let starts: Option<Vec<When>> = mine.iter().map(|d| d.since).collect();
+    let since = match starts {
+        None => Since::Untold,
+        Some(starts) => {
+            let latest = starts.into_iter().min_by_key(|when| context.seconds_from(*when).low());
+            latest.map_or(Since::NoDevice, Since::Placed)
+        }
+    };
+    Nasal::Yes(places, since)
 }
 
 /// Other feeding orders of the patient: how many stand, and whether any of them was ever a tube feed.

@@ -253,6 +253,8 @@ facts! {
         EarlierPhosphate, "earlier_serum_phosphate", Quantity(SUBSTANCE_CONCENTRATION), "mmol/L", LABS, "The phosphate before the latest";
         EarlierMagnesium, "earlier_serum_magnesium", Quantity(SUBSTANCE_CONCENTRATION), "mmol/L", LABS, "The magnesium before the latest";
         TubeSize, "tube_size", Quantity(LENGTH), "[Ch]", DEVICES, "Outer diameter of the feeding tube";
+        NasalTube, "nasal_tube", Truth, "", DEVICES, "A feeding tube through the nose is in use, by its device or by the route of the order";
+        NasalTubeAge, "nasal_tube_age", Quantity(TIME), "wk", DEVICES, "Time since the nasal feeding tube was placed; of several the one placed last";
         PumpRateStep, "pump_rate_step", Quantity(VOLUME_RATE), "mL/h", CORE, "Step in which the pump's rate is set";
         PumpLowestRate, "pump_lowest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Lowest rate of the pump";
         PumpHighestRate, "pump_highest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Highest rate of the pump";

@@ -108,12 +108,13 @@ pub const EVIDENCE: [(Evidence, &str); 5] = [
     (Evidence::FromMemory, "from-memory"),
 ];
 /// Words for kinds of concepts.
-pub const CONCEPT_KINDS: [(ConceptKind, &str); 5] = [
+pub const CONCEPT_KINDS: [(ConceptKind, &str); 6] = [
     (ConceptKind::Condition, "condition"),
     (ConceptKind::Allergy, "allergy"),
     (ConceptKind::Medicine, "medicine"),
     (ConceptKind::Setting, "setting"),
     (ConceptKind::Hold, "hold"),
+    (ConceptKind::Device, "device"),
 ];
 /// Words for kinds of tests.
 pub const TEST_KINDS: [(TestKind, &str); 4] = [
@@ -1371,6 +1372,7 @@ impl<'r> Reader<'r> {
                         self.word(&label, &words, Some(item));
                     }
                 }
+                "tube" => self.small(&label, item, &["ago"], &["kind"]),
                 "by-mouth" => {
                     let words = super::short_form::BY_MOUTH.map(|word| ((), word));
                     self.word(&label, &words, Some(item));

@@ -170,6 +170,8 @@ pub enum ConceptKind {
     Setting,
     /// An order that nothing is to be given by mouth or tube.
     Hold,
+    /// A kind of device: a tube.
+    Device,
 }
 
 /// What codes mean: a key for expressions and the codes that stand for it.

@@ -69,6 +69,7 @@ const KEYS: &[&str] = &[
     "medicines",
     "holds",
     "tube-size",
+    "tube",
     "by-mouth",
     "other-orders",
     "declares",
@@ -338,14 +339,35 @@ fn context(day: Date, given: &Table, book: &Rulebook, entries: &mut Vec<Value>) 
         }
         entries.push(Value::Object(encounter));
     }
-    if let Some(size) = text(given, "tube-size")? {
-        entries.push(json!({
-            "resourceType": "Device", "id": "tube", "status": "active", "patient": {"reference": SUBJECT},
-            "property": [{
+    let tube = match given.get("tube") {
+        None => None,
+        Some(tube) => Some(tube.as_table().ok_or("tube: expected { kind = …, ago = … }")?),
+    };
+    let size = text(given, "tube-size")?;
+    if size.is_some() || tube.is_some() {
+        let mut device = json!({
+            "resourceType": "Device", "id": "tube", "status": "active", "patient": {"reference": SUBJECT}
+        });
+        if let Some(size) = size {
+            device["property"] = json!([{
                 "type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "tube-size"}]},
                 "valueQuantity": [quantity("tube-size", size)?]
-            }]
-        }));
+            }]);
+        }
+        if let Some(tube) = tube {
+            only("tube", tube, &["kind", "ago"])?;
+            if let Some(kind) = text(tube, "kind")? {
+                device["type"] = coded(concept(book, ConceptKind::Device, kind)?);
+            }
+            if let Some(placed) = text(tube, "ago")? {
+                entries.push(json!({
+                    "resourceType": "DeviceUseStatement", "id": "tube-use", "status": "active",
+                    "subject": {"reference": SUBJECT}, "device": {"reference": "Device/tube"},
+                    "timingPeriod": {"start": at(day, "tube.ago", placed)?}
+                }));
+            }
+        }
+        entries.push(device);
     }
     Ok(())
 }
