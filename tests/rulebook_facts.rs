@@ -1584,3 +1584,97 @@ fn a_nasal_tube_is_told_by_its_device_or_the_route_and_dated_by_its_use() {
         (yes, "7")
     );
 }
+
+/// What goes through the tube, by the routes of doses and the dose forms of Medications. Dose forms: EDQM codes, ATC codes, from memory.
+#[test]
+fn medicines_through_the_tube_are_told_by_their_route_and_form() {
+    const EDQM: &str = "http://standardterms.edqm.eu";
+    let mut book = book();
+    for (kind, key, system, code) in [
+        (ConceptKind::DoseForm, "modified-release", EDQM, "10226000"),
+        (ConceptKind::Medicine, "hazardous", "http://www.whocc.no/atc", "L01"),
+    ] {
+        let codes = vec![(system.to_owned(), code.to_owned())];
+        book.concepts.push(Concept { places: Vec::new(), kind, key: key.to_owned(), title: key.to_owned(), codes });
+    }
+    let route = |code: &str| {
+        json!([{"route": {"coding": [
+            {"system": "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration", "code": code}]}}])
+    };
+    let medicine = |atc: &str, form: Option<&str>, routed: Option<Json>| {
+        let mut medication = json!({"resourceType": "Medication", "id": "d",
+            "code": {"coding": [{"system": "http://www.whocc.no/atc", "code": atc}]}});
+        if let Some(form) = form {
+            medication["form"] = json!({"coding": [{"system": EDQM, "code": form}]});
+        }
+        let mut m = json!({"resourceType": "MedicationRequest", "id": "m", "status": "active", "intent": "order",
+            "subject": {"reference": "Patient/p"}, "contained": [medication], "medicationReference": {"reference": "#d"}});
+        if let Some(routed) = routed {
+            m["dosageInstruction"] = routed;
+        }
+        m
+    };
+    let get = |m: &[Json], fact: &str| asked(&of(m), fact, &book);
+    let forms = |m: Json| match get(&[m], "tube_forms").0 {
+        Value::Keys(keys) => format!("{:?} {}", keys.present, keys.complete),
+        other => why_of(&other),
+    };
+    let (slow, plain) = (Some("10226000"), Some("10219500"));
+    for tube in ["NGT", "GT", "JJTINSTL", "EFT", "ENTINSTL", "GJT"] {
+        assert_eq!(forms(medicine("B01AA03", slow, Some(route(tube)))), "[\"modified-release\"] true", "{tube}");
+    }
+    for other in ["PO", "IV", "SQ"] {
+        assert_eq!(forms(medicine("B01AA03", slow, Some(route(other)))), "[] true", "{other}");
+        assert_eq!(forms(medicine("B01AA03", None, Some(route(other)))), "[] true", "{other}");
+    }
+    assert_eq!(forms(medicine("B01AA03", plain, Some(route("NGT")))), "[] true");
+    assert_eq!(forms(medicine("B01AA03", plain, None)), "[] true");
+    let no_form = "a medicine that goes through the tube does not tell its dose form";
+    assert_eq!(forms(medicine("B01AA03", None, Some(route("NGT")))), no_form);
+    let no_route = "a medicine that must not be crushed does not tell whether it goes through the tube";
+    assert_eq!(forms(medicine("B01AA03", slow, None)), no_route);
+    let not_understood = json!([{"route": {"text": "as before"}}]);
+    assert_eq!(forms(medicine("B01AA03", slow, Some(not_understood))), no_route);
+    assert_eq!(forms(medicine("B01AA03", None, None)), "a medicine tells neither its route nor its dose form");
+    // By mouth and by tube: one of its doses goes through the tube.
+    let mut both = route("PO");
+    both.as_array_mut().unwrap().extend(route("NGT").as_array().unwrap().clone());
+    assert_eq!(forms(medicine("B01AA03", slow, Some(both))), "[\"modified-release\"] true");
+    let mut stopped = medicine("B01AA03", slow, Some(route("NGT")));
+    stopped["status"] = json!("stopped");
+    assert_eq!(forms(stopped), "[] true");
+    let mut unclear = medicine("B01AA03", slow, Some(route("NGT")));
+    unclear["status"] = json!("unknown");
+    assert_eq!(forms(unclear), "a medicine for the tube does not tell whether it is given now");
+    // R5: `medication.reference`, `doseForm`.
+    let mut later = medicine("B01AA03", None, Some(route("NGT")));
+    later.as_object_mut().unwrap().remove("medicationReference");
+    later["medication"] = json!({"reference": {"reference": "#d"}});
+    later["contained"][0]["doseForm"] = json!({"coding": [{"system": EDQM, "code": "10226000"}]});
+    assert_eq!(forms(later), "[\"modified-release\"] true");
+    // What is found is led to; what is not told beside it leaves the rest open.
+    let (value, places) = get(
+        &[medicine("B01AA03", slow, Some(route("NGT"))), {
+            let mut other = medicine("B01AA03", None, Some(route("NGT")));
+            other["id"] = json!("m2");
+            other
+        }],
+        "tube_forms",
+    );
+    let Value::Keys(keys) = value else { panic!("{value:?}") };
+    assert_eq!((keys.present, keys.complete, places[0].0.as_str()), (vec!["modified-release".to_owned()], false, "m"));
+    // The medicine itself.
+    let hazardous = |m: Json| match get(&[m], "tube_medicines").0 {
+        Value::Keys(keys) => keys.present.join(", "),
+        other => why_of(&other),
+    };
+    assert_eq!(hazardous(medicine("L01BA01", None, Some(route("NGT")))), "hazardous");
+    assert_eq!(hazardous(medicine("L01BA01", None, Some(route("PO")))), "");
+    assert_eq!(hazardous(medicine("B01AA03", None, Some(route("NGT")))), "");
+    assert_eq!(hazardous(medicine("L01BA01", None, None)), no_route);
+    assert_eq!(why_of(&get(&[], "tube_forms").0), "no medicines were sent");
+    assert_eq!(
+        get(&[searched("MedicationRequest", "")], "tube_forms").0,
+        Value::Keys(Keys { complete: true, ..Keys::default() })
+    );
+}

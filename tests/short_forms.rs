@@ -338,3 +338,15 @@ fn a_tube_is_a_device_and_its_use() {
     assert!(refusal("tube = { kind = \"pipe\" }").starts_with("pipe: the rulebook has no such concept"));
     assert!(refusal("tube = { since = \"30 d\" }").starts_with("tube: since is not known here"));
 }
+
+#[test]
+fn a_medicine_with_its_form_holds_its_medication() {
+    let given = "medicine-forms = [{ medicine = \"warfarin\", form = \"modified-release\", route = \"NGT\" }, {}]";
+    let first = resource(given, "medicine-form0");
+    assert_eq!(first["contained"][0]["form"]["coding"][0]["code"], "10226000");
+    assert!(first["contained"][0]["code"]["coding"][0]["code"].is_string());
+    assert_eq!(first["dosageInstruction"][0]["route"]["coding"][0]["code"], "NGT");
+    let second = resource(given, "medicine-form1");
+    assert_eq!((&second["dosageInstruction"], &second["contained"][0]["form"]), (&Value::Null, &Value::Null));
+    assert!(refusal("medicine-forms = [{ dose = \"1 mg\" }]").starts_with("medicine-forms: dose is not known here"));
+}

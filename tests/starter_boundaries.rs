@@ -530,6 +530,7 @@ const NO_PAIR: &[(&str, &str)] = &[
     ("DRG-08", MEDICINE),
     ("DRG-10", MEDICINE),
     ("DRG-11", "a medicine, and the route"),
+    ("DRG-12", "a medicine, its form and its route"),
     ("DRG-14", "a medicine, and the route"),
     ("HEM-02", "a medicine and the route flag it; the lactate decides how grave it is"),
     ("MET-02", "a medicine, and whether the order is new or has a pause"),

@@ -560,7 +560,7 @@ impl<'a> CaseFacts<'a> {
             ConceptKind::Condition => self.sets.first(),
             ConceptKind::Allergy => self.sets.get(1),
             ConceptKind::Medicine => self.sets.get(2),
-            ConceptKind::Setting | ConceptKind::Hold | ConceptKind::Device => None,
+            ConceptKind::Setting | ConceptKind::Hold | ConceptKind::Device | ConceptKind::DoseForm => None,
         }?;
         Some(
             cell.get_or_init(|| {
@@ -840,6 +840,31 @@ impl<'a> CaseFacts<'a> {
             }
         }
         least.map(|x| known(Some(x))).ok_or_else(|| lacks(ix, none, Vec::new()))
+    }
+
+    fn tube_medicines(&self, kind: ConceptKind) -> context::ThroughTube {
+        context::through_tube(kind, self.m.context, self.m.gathered, self.m.settings, &self.m.book.concepts)
+    }
+
+    /// Keys of what goes through the tube; missing where nothing is found and something is not told.
+    fn through_tube(&self, ix: usize, kind: ConceptKind) -> Found {
+        if self.m.context.medicines == Sent::NotSent {
+            return Err(lacks(ix, "no medicines were sent", Vec::new()));
+        }
+        let found = self.tube_medicines(kind);
+        if let Some((_, why)) = found.unclear.first().filter(|_| found.keys.is_empty()) {
+            let alike = found.unclear.iter().filter(|(_, other)| other == why);
+            return Err(lacks(ix, *why, alike.map(|(at, _)| *at).collect()));
+        }
+        if found.silent && found.keys.is_empty() {
+            let why = match kind {
+                ConceptKind::DoseForm => "a medicine tells neither its route nor its dose form",
+                _ => "a medicine tells neither its route nor, by a code that the rulebook knows, what it is",
+            };
+            return Err(lacks(ix, why, Vec::new()));
+        }
+        let complete = found.unclear.is_empty() && !found.silent;
+        Ok(Value::Keys(super::value::Keys { present: found.keys, absent: Vec::new(), complete }))
     }
 
     fn nasal_tube(&self) -> context::Nasal {
@@ -1176,6 +1201,8 @@ impl<'a> CaseFacts<'a> {
             Name::Conditions => self.set(ix, ConceptKind::Condition, "no conditions were sent"),
             Name::Allergies => self.set(ix, ConceptKind::Allergy, "no allergies were sent"),
             Name::Medicines => self.set(ix, ConceptKind::Medicine, "no medicines were sent"),
+            Name::TubeForms => self.through_tube(ix, ConceptKind::DoseForm),
+            Name::TubeMedicines => self.through_tube(ix, ConceptKind::Medicine),
             Name::Potassium => self.laboratory(ix, "serum_potassium"),
             Name::Sodium => self.laboratory(ix, "serum_sodium"),
             Name::Phosphate => self.laboratory(ix, "serum_phosphate"),
@@ -1298,6 +1325,8 @@ impl Facts for CaseFacts<'_> {
             Name::Cap => self.m.plan.cap.map(|cap| cap.at).into_iter().collect(),
             Name::FluidLimit => context::fluid_limits(self.m.order, self.m.gathered).into_iter().map(|r| r.1).collect(),
             Name::TubeSize => context::tube_sizes(c, self.m.gathered).into_iter().map(|r| r.1).collect(),
+            Name::TubeForms => self.tube_medicines(ConceptKind::DoseForm).at,
+            Name::TubeMedicines => self.tube_medicines(ConceptKind::Medicine).at,
             Name::NasalTube | Name::NasalTubeAge => match self.nasal_tube() {
                 context::Nasal::Yes(at, _) | context::Nasal::Untold(at) if !at.is_empty() => at,
                 context::Nasal::Yes(..) => self.places(Name::Route as usize),

@@ -10,7 +10,9 @@ use crate::intake::order::{At, Field, Order, Status, Text, When};
 use crate::intake::wire::datatypes::Datatypes;
 use crate::intake::wire::{Resolution, Resolve};
 use crate::integrity::{Stop, Stops};
+use crate::nutrition::route::{Tip, tip};
 use crate::patient::{Context, Sent, encounter_stands, location_stands};
+use crate::settings::{Settings, Site};
 use crate::units::{Dimension, dimension_of, measure};
 
 /// SNOMED CT's "Fluid", by which an order's nutrient is a fluid limit, as in FHIR's own examples.
@@ -31,6 +33,9 @@ pub(super) enum Set {
     /// What was said: keys, places, and those of the places that no concept stands for.
     Of(Keys, Vec<At>, Vec<At>),
 }
+
+/// Key of the medicines whose dust is a danger to whoever crushes them.
+const HAZARDOUS: &str = "hazardous";
 
 /// A system and a code, without spaces around them.
 type Coded<'d> = (Option<Text<'d>>, Option<Text<'d>>);
@@ -141,6 +146,108 @@ fn medicine_codes<'d>(node: Node<'d>, gathered: &Gathered<'d>) -> Vec<Coded<'d>>
         && let Some(code) = named.get("code")
     {
         out.extend(codings(code));
+    }
+    out
+}
+
+/// Whether a medicine is given through the tube, by the routes of its doses; `None` where they do not tell.
+fn by_tube(node: Node<'_>, settings: &Settings) -> Option<bool> {
+    const ROUTES: &str = "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration";
+    let mut read = Datatypes::default();
+    let mut said = None;
+    let doses = node.get("dosageInstruction").or_else(|| node.get("dosage"));
+    let doses = doses.into_iter().chain(doses.into_iter().flat_map(Node::items));
+    for route in doses.filter_map(|dose| dose.get("route")) {
+        let concept = read.concept(route);
+        let tube = match tip(settings, &concept) {
+            Tip::At(Site::Gastric | Site::PostPyloric) | Tip::Differ(Site::Gastric, Site::PostPyloric) => Some(true),
+            Tip::Differ(Site::PostPyloric, Site::Gastric) => Some(true),
+            Tip::At(Site::Oral | Site::NotEnteral) => Some(false),
+            // Tubes of which it is not told where they end.
+            Tip::At(Site::Unknown) => concept
+                .codings
+                .iter()
+                .any(|c| {
+                    c.system.as_deref() == Some(ROUTES) && matches!(c.code.as_deref(), Some("EFT" | "ENTINSTL" | "GJT"))
+                })
+                .then_some(true),
+            Tip::Differ(..) => None,
+        };
+        match tube {
+            Some(true) => return Some(true),
+            // One dose that is not understood may go through the tube.
+            None => return None,
+            Some(false) => said = Some(false),
+        }
+    }
+    said
+}
+
+/// The dose form of a medicine (`form`, in R5 `doseForm`), where its Medication was sent.
+fn form_codes<'d>(node: Node<'d>, gathered: &Gathered<'d>) -> Vec<Coded<'d>> {
+    let reference = node.get("medicationReference").or_else(|| node.get("medication").and_then(|m| m.get("reference")));
+    let medication = reference.and_then(|reference| resolve(reference, gathered));
+    let forms = medication.into_iter().flat_map(|m| [m.get("doseForm"), m.get("form")]).flatten();
+    forms.flat_map(codings).collect()
+}
+
+/// What the medicines that go through the tube are, by the concepts of a kind.
+pub(super) struct ThroughTube {
+    /// Keys of those that surely do.
+    pub keys: Vec<String>,
+    /// Where these stand.
+    pub at: Vec<At>,
+    /// Medicines of which it is not told whether they are what is looked for, and why.
+    pub unclear: Vec<(At, &'static str)>,
+    /// Whether a medicine tells neither its route nor what is looked for.
+    pub silent: bool,
+}
+
+/// Dose forms, or the medicines themselves, of what goes through the tube. One whose route is not told counts where it is what is
+/// looked for, as one of which it is not known.
+pub(super) fn through_tube(
+    kind: ConceptKind,
+    context: &Context<'_>,
+    gathered: &Gathered<'_>,
+    settings: &Settings,
+    concepts: &[Concept],
+) -> ThroughTube {
+    let mut out = ThroughTube { keys: Vec::new(), at: Vec::new(), unclear: Vec::new(), silent: false };
+    for at in context.medicines.places() {
+        let Some(node) = gathered.resource(*at).map(|r| r.node) else { continue };
+        let standing = medicine_standing(node, context);
+        let tube = by_tube(node, settings);
+        if matches!(standing, Standing::Past) || tube == Some(false) {
+            continue;
+        }
+        let codes = match kind {
+            ConceptKind::DoseForm => form_codes(node, gathered),
+            _ => medicine_codes(node, gathered),
+        };
+        let (keys, usable) = keys_of(concepts, kind, &codes);
+        let wanted = if kind == ConceptKind::DoseForm { !keys.is_empty() } else { keys.contains(&HAZARDOUS) };
+        let not_told = if kind == ConceptKind::DoseForm {
+            "a medicine that goes through the tube does not tell its dose form"
+        } else {
+            "a medicine that goes through the tube has no code of a system that the rulebook knows"
+        };
+        match (tube, standing) {
+            (Some(true), Standing::Current) if !keys.is_empty() => {
+                out.at.push(*at);
+                out.keys.extend(keys.into_iter().map(str::to_owned));
+            }
+            (Some(_), Standing::Current) if usable => {}
+            (Some(_), Standing::Current) => out.unclear.push((*at, not_told)),
+            (Some(_), _) if wanted || !usable => {
+                out.unclear.push((*at, "a medicine for the tube does not tell whether it is given now"));
+            }
+            (None, _) if wanted => {
+                out.unclear
+                    .push((*at, "a medicine that must not be crushed does not tell whether it goes through the tube"));
+            }
+            (None, _) if !usable => out.silent = true,
+            _ => {}
+        }
     }
     out
 }
@@ -293,7 +400,7 @@ pub(super) fn set(
         ConceptKind::Condition => (&context.conditions, ResourceKind::Condition),
         ConceptKind::Allergy => (&context.allergies, ResourceKind::AllergyIntolerance),
         ConceptKind::Medicine => (&context.medicines, ResourceKind::Medication),
-        ConceptKind::Setting | ConceptKind::Hold | ConceptKind::Device => return Set::NotSent,
+        ConceptKind::Setting | ConceptKind::Hold | ConceptKind::Device | ConceptKind::DoseForm => return Set::NotSent,
     };
     let mut keys = Keys { complete: true, ..Keys::default() };
     let (mut places, mut unlisted) = (Vec::new(), Vec::new());

@@ -239,6 +239,8 @@ facts! {
         Conditions, "conditions", Keys, "", CONDITIONS, "Active conditions, by the rulebook's concepts";
         Allergies, "allergies", Keys, "", ALLERGIES, "Allergies and intolerances, by the rulebook's concepts; foods that the order excludes are counted as such";
         Medicines, "medicines", Keys, "", MEDICINES, "Current medicines, by the rulebook's concepts";
+        TubeForms, "tube_forms", Keys, "", MEDICINES, "Dose forms of the medicines that are given through the tube, by the rulebook's concepts";
+        TubeMedicines, "tube_medicines", Keys, "", MEDICINES, "Medicines that are given through the tube, by the rulebook's concepts";
         Potassium, "serum_potassium", Quantity(SUBSTANCE_CONCENTRATION), "mmol/L", LABS, "Potassium in serum or plasma";
         Sodium, "serum_sodium", Quantity(SUBSTANCE_CONCENTRATION), "mmol/L", LABS, "Sodium in serum or plasma";
         Phosphate, "serum_phosphate", Quantity(SUBSTANCE_CONCENTRATION), "mmol/L", LABS, "Phosphate in serum or plasma";

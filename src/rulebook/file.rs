@@ -108,13 +108,14 @@ pub const EVIDENCE: [(Evidence, &str); 5] = [
     (Evidence::FromMemory, "from-memory"),
 ];
 /// Words for kinds of concepts.
-pub const CONCEPT_KINDS: [(ConceptKind, &str); 6] = [
+pub const CONCEPT_KINDS: [(ConceptKind, &str); 7] = [
     (ConceptKind::Condition, "condition"),
     (ConceptKind::Allergy, "allergy"),
     (ConceptKind::Medicine, "medicine"),
     (ConceptKind::Setting, "setting"),
     (ConceptKind::Hold, "hold"),
     (ConceptKind::Device, "device"),
+    (ConceptKind::DoseForm, "dose-form"),
 ];
 /// Words for kinds of tests.
 pub const TEST_KINDS: [(TestKind, &str); 4] = [
@@ -629,7 +630,8 @@ impl<'r> Reader<'r> {
             let kind = match self.facts.get(sought.fact).map(|fact| fact.name) {
                 Some("conditions") => ConceptKind::Condition,
                 Some("allergies") => ConceptKind::Allergy,
-                Some("medicines") => ConceptKind::Medicine,
+                Some("medicines" | "tube_medicines") => ConceptKind::Medicine,
+                Some("tube_forms") => ConceptKind::DoseForm,
                 _ => continue,
             };
             let concepts = self.book.concepts.iter().filter(|concept| concept.kind == kind);
@@ -1372,6 +1374,7 @@ impl<'r> Reader<'r> {
                         self.word(&label, &words, Some(item));
                     }
                 }
+                "medicine-forms" => self.smalls(&label, item, &[], &["medicine", "form", "route"]),
                 "tube" => self.small(&label, item, &["ago"], &["kind"]),
                 "by-mouth" => {
                     let words = super::short_form::BY_MOUTH.map(|word| ((), word));

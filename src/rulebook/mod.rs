@@ -172,6 +172,8 @@ pub enum ConceptKind {
     Hold,
     /// A kind of device: a tube.
     Device,
+    /// A dose form of medicines.
+    DoseForm,
 }
 
 /// What codes mean: a key for expressions and the codes that stand for it.

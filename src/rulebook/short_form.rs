@@ -69,6 +69,7 @@ const KEYS: &[&str] = &[
     "medicines",
     "holds",
     "tube-size",
+    "medicine-forms",
     "tube",
     "by-mouth",
     "other-orders",
@@ -338,6 +339,29 @@ fn context(day: Date, given: &Table, book: &Rulebook, entries: &mut Vec<Value>) 
             encounter.insert("location".into(), json!([{"location": {"display": ward}}]));
         }
         entries.push(Value::Object(encounter));
+    }
+    let list = given.get("medicine-forms");
+    let list = list.map(|list| list.as_array().ok_or("medicine-forms: expected a list of { medicine, form, route }"));
+    for (nth, item) in list.transpose()?.into_iter().flatten().enumerate() {
+        let item = item.as_table().ok_or("medicine-forms: expected a list of { medicine, form, route }")?;
+        only("medicine-forms", item, &["medicine", "form", "route"])?;
+        let mut medication = json!({"resourceType": "Medication", "id": "medication"});
+        for (key, kind, element) in
+            [("medicine", ConceptKind::Medicine, "code"), ("form", ConceptKind::DoseForm, "form")]
+        {
+            if let Some(word) = text(item, key)? {
+                medication[element] = coded(concept(book, kind, word)?);
+            }
+        }
+        let mut request = json!({
+            "resourceType": "MedicationRequest", "id": format!("medicine-form{nth}"), "status": "active",
+            "intent": "order", "subject": {"reference": SUBJECT}, "authoredOn": now(day),
+            "contained": [medication], "medicationReference": {"reference": "#medication"}
+        });
+        if let Some(route) = text(item, "route")? {
+            request["dosageInstruction"] = json!([{"route": {"coding": [{"system": ROUTE, "code": route}]}}]);
+        }
+        entries.push(request);
     }
     let tube = match given.get("tube") {
         None => None,
