@@ -885,6 +885,7 @@ fn sent_of<'c>(c: &'c Context<'_>, kind: ContextKind) -> Option<&'c patient::Sen
         ContextKind::Conditions => Some(&c.conditions),
         ContextKind::Medicines => Some(&c.medicines),
         ContextKind::Devices => Some(&c.devices),
+        ContextKind::Procedures => Some(&c.procedures),
         ContextKind::OtherOrders => Some(&c.other_orders),
         ContextKind::OtherFluids | ContextKind::History => None,
     }

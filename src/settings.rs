@@ -63,6 +63,7 @@ pub enum ContextKind {
     Conditions,
     Medicines,
     Devices,
+    Procedures,
     OtherOrders,
     OtherFluids,
     History,
@@ -70,12 +71,13 @@ pub enum ContextKind {
 
 impl ContextKind {
     /// All kinds with the names used in settings and on the command line.
-    pub const ALL: [(Self, &'static str); 8] = [
+    pub const ALL: [(Self, &'static str); 9] = [
         (Self::Labs, "labs"),
         (Self::Allergies, "allergies"),
         (Self::Conditions, "conditions"),
         (Self::Medicines, "medicines"),
         (Self::Devices, "devices"),
+        (Self::Procedures, "procedures"),
         (Self::OtherOrders, "other-orders"),
         (Self::OtherFluids, "other-fluids"),
         (Self::History, "history"),

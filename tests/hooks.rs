@@ -129,7 +129,7 @@ fn request(hook: &str, orders: &[Value]) -> Value {
             "weights": found(&[weight(70.0, OURS)]), "measured-weights": null,
             "heights": found(&[observation("height-1", "8302-2", "Body height", quantity(168.0, "cm"), OURS)]),
             "lengths": null, "birth-weight": null, "gestation": null, "labs": null, "allergies": null,
-            "conditions": null, "medicines": null, "orders": null, "devices": null,
+            "conditions": null, "medicines": null, "orders": null, "devices": null, "procedures": null,
             "encounter": {"resourceType": "Encounter", "id": "stay-1", "status": "in-progress",
                 "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"},
                 "subject": {"reference": OURS}}

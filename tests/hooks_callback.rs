@@ -177,7 +177,7 @@ async fn what_was_not_sent_is_fetched_and_judged_like_what_is_sent() {
         assert_eq!((answer.state(key), answer.outcome(key)), (state, "fetched"), "{key}");
     }
     let seen = fake.seen().await;
-    assert_eq!(seen.len(), 14, "{seen:#?}");
+    assert_eq!(seen.len(), 15, "{seen:#?}");
     for (at, target, authorization) in &seen {
         assert_eq!((at.as_str(), authorization.as_deref()), ("here", Some("Bearer invented-token")));
         assert!(target.starts_with("/good/"), "{target}");
@@ -354,7 +354,7 @@ async fn answers_too_large_together_are_not_all_taken() {
     let outcomes = answer.body["extension"][EXTENSION]["fetched"].as_object().unwrap();
     let of = |word: &str| outcomes.values().filter(|v| *v == word).count();
     assert!((1..=3).contains(&of("fetched")), "{outcomes:?}");
-    assert_eq!(of("fetched") + of("too-much"), 14, "{outcomes:?}");
+    assert_eq!(of("fetched") + of("too-much"), 15, "{outcomes:?}");
     assert_ne!(answer.disposition(), "clear");
     assert!(answer.card().contains(Why::TooMuch.text()), "{}", answer.card());
 }
@@ -697,7 +697,7 @@ fn nothing_of_it_is_logged_or_counted() {
     std::fs::remove_dir_all(folder).unwrap();
     assert!(answers.contains("\"weights\":\"fetched\"") && answers.contains("\"heights\":\"late\""), "{answers}");
     assert!(metrics.contains("enteral_gate_hook_fetch_total{key=\"weights\",outcome=\"fetched\"}"), "{metrics}");
-    assert!(log.contains("fetched=14 not_fetched=0 fetched_bytes="), "{log}");
+    assert!(log.contains("fetched=15 not_fetched=0 fetched_bytes="), "{log}");
     for (what, text) in [("log", &log), ("metrics", &metrics), ("answers", &answers), ("output", &rest)] {
         for word in ["CANARY", "canary", "Bearer"] {
             assert!(!text.contains(word), "{word} in {what}: {text}");

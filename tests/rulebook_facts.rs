@@ -1678,3 +1678,99 @@ fn medicines_through_the_tube_are_told_by_their_route_and_form() {
         Value::Keys(Keys { complete: true, ..Keys::default() })
     );
 }
+
+/// A gastrostomy among the procedures, and the time from it to the feed. Code: SNOMED CT from memory, as in the starter rulebook.
+#[test]
+fn a_new_gastrostomy_is_told_by_a_procedure_and_its_time() {
+    let mut book = book();
+    book.concepts.push(Concept {
+        places: Vec::new(),
+        kind: ConceptKind::Procedure,
+        key: "gastrostomy".to_owned(),
+        title: "gastrostomy".to_owned(),
+        codes: vec![(SNOMED.to_owned(), "54956002".to_owned())],
+    });
+    let procedure = |id: &str, code: Option<&str>, status: Option<&str>, when: Option<(&str, Json)>| {
+        let mut p = json!({"resourceType": "Procedure", "id": id, "subject": {"reference": "Patient/p"}});
+        if let Some(code) = code {
+            p["code"] = json!({"coding": [{"system": SNOMED, "code": code}]});
+        }
+        if let Some(status) = status {
+            p["status"] = json!(status);
+        }
+        if let Some((name, value)) = when {
+            p[name] = value;
+        }
+        p
+    };
+    let done =
+        |name: &'static str, value: Json| procedure("g", Some("54956002"), Some("completed"), Some((name, value)));
+    let at = |when: &str| done("performedDateTime", json!(when));
+    let get = |all: &[Json], fact: &str| asked(&of(all), fact, &book);
+    let is = |all: &[Json]| match get(all, "new_gastrostomy").0 {
+        Value::Truth(truth) => format!("{truth:?}"),
+        other => why_of(&other),
+    };
+    let hours = |p: Json| match get(&[p], "feed_after_gastrostomy").0 {
+        Value::Quantity(amount) => {
+            let hours =
+                |x: Option<Exact>| x.and_then(|x| x.div(Exact::int(3_600))).map(|x| x.short(2)).unwrap_or_default();
+            if amount.known().is_some() {
+                hours(amount.low())
+            } else {
+                format!("{} to {}", hours(amount.low()), hours(amount.high()))
+            }
+        }
+        other => why_of(&other),
+    };
+    // The feed starts on 2026-11-25 at 08:00.
+    for (p, expected) in [
+        (at("2026-11-25T05:30:00Z"), "2.5"),
+        (at("2026-11-25"), "0 to 8"),
+        (at("2026-11-24"), "8 to 32"),
+        (at("2026-11-25T09:00:00Z"), "0"),
+        (done("performedPeriod", json!({"start": "2026-11-25T04:00:00Z", "end": "2026-11-25T05:00:00Z"})), "3"),
+        (done("performedPeriod", json!({"start": "2026-11-25T04:00:00Z"})), "4"),
+        (done("occurrenceDateTime", json!("2026-11-25T06:00:00Z")), "2"),
+        (done("occurrencePeriod", json!({"end": "2026-11-25T07:00:00Z"})), "1"),
+    ] {
+        assert_eq!((is(std::slice::from_ref(&p)), hours(p.clone())), ("True".to_owned(), expected.to_owned()), "{p}");
+    }
+    assert_eq!(get(&[at("2026-11-25T05:30:00Z")], "feed_after_gastrostomy").1[0].0, "g");
+    // The latest counts; what is long ago, was not done or is something else does not.
+    let mut earlier = at("2026-11-23T08:00:00Z");
+    earlier["id"] = json!("g0");
+    assert_eq!(get(&[earlier, at("2026-11-25T07:00:00Z")], "feed_after_gastrostomy").1[0].0, "g");
+    assert_eq!(is(&[at("2026-11-18T08:00:00Z")]), "True");
+    assert_eq!(is(&[at("2026-11-18T07:00:00Z")]), "False");
+    for status in ["preparation", "not-done", "stopped", "on-hold"] {
+        let p =
+            procedure("g", Some("54956002"), Some(status), Some(("performedDateTime", json!("2026-11-25T06:00:00Z"))));
+        let said = is(&[p]);
+        // What was not done at all is set aside before, as if it had not been sent.
+        assert!(said == "False" || status == "not-done" && said == "no procedures were sent", "{status}: {said}");
+    }
+    assert_eq!(
+        is(&[procedure("a", Some("80146002"), Some("completed"), Some(("performedDateTime", json!("2026-11-25"))))]),
+        "False"
+    );
+    assert_eq!(is(&[procedure("a", None, Some("completed"), None)]), "False");
+    assert_eq!(is(&[searched("Procedure", "")]), "False");
+    // Neither yes nor no.
+    assert_eq!(is(&[]), "no procedures were sent");
+    assert_eq!(
+        is(&[procedure("g", Some("54956002"), Some("completed"), None)]),
+        "a gastrostomy does not tell when it was done"
+    );
+    for status in [None, Some("unknown")] {
+        let p = procedure("g", Some("54956002"), status, Some(("performedDateTime", json!("2026-11-25T06:00:00Z"))));
+        assert_eq!(is(&[p]), "a gastrostomy does not tell whether it was done", "{status:?}");
+    }
+    let uncoded = |when: &str| procedure("x", None, Some("completed"), Some(("performedDateTime", json!(when))));
+    assert_eq!(
+        is(&[uncoded("2026-11-25T06:00:00Z")]),
+        "a procedure of the last 7 days has no code of a system that the rulebook knows"
+    );
+    assert_eq!(is(&[uncoded("2026-11-01")]), "False");
+    assert_eq!(hours(uncoded("2026-11-01")), "no gastrostomy was made lately");
+}

@@ -350,3 +350,13 @@ fn a_medicine_with_its_form_holds_its_medication() {
     assert_eq!((&second["dosageInstruction"], &second["contained"][0]["form"]), (&Value::Null, &Value::Null));
     assert!(refusal("medicine-forms = [{ dose = \"1 mg\" }]").starts_with("medicine-forms: dose is not known here"));
 }
+
+#[test]
+fn a_procedure_was_done_some_time_ago() {
+    let done = resource("procedures = [{ kind = \"gastrostomy\", ago = \"2 h\" }]", "procedure0");
+    assert_eq!((&done["code"]["coding"][0]["code"], &done["status"]), (&"54956002".into(), &"completed".into()));
+    assert_eq!(done["performedDateTime"], "2026-11-25T06:00:00Z");
+    assert_eq!(resource("procedures = [{}]", "procedure0")["code"], Value::Null);
+    assert_eq!(empty("procedures = []"), ["https://enteral-gate.example/fhir/Procedure?patient=Patient/p"]);
+    assert!(refusal("procedures = [{ what = \"x\" }]").starts_with("procedures: what is not known here"));
+}

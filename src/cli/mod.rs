@@ -136,7 +136,7 @@ pub struct SettingFlags {
     /// Start of the feeding day [default: 07:00]
     #[arg(long, env = "ENTERAL_GATE_DAY_START", value_name = "HH:MM")]
     day_start: Option<String>,
-    /// Kinds of data that are always sent when they exist: labs, allergies, conditions, medicines, devices, other-orders, other-fluids, history
+    /// Kinds of data that are always sent when they exist: labs, allergies, conditions, medicines, devices, procedures, other-orders, other-fluids, history
     #[arg(long, value_name = "KIND,…", value_delimiter = ',')]
     declares: Vec<String>,
 }

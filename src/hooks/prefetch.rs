@@ -36,7 +36,7 @@ const OBSERVATION: &[&str] = &["Observation"];
 
 /// All keys. Templates keep to the subset that the specification recommends: a read, or a search by patient, tokens,
 /// `_sort` and `_count`; one code each, because not every client takes a list.
-pub const KEYS: [Key; 14] = [
+pub const KEYS: [Key; 15] = [
     key("patient", "the patient", &["Patient"], None, "Patient/{{context.patientId}}"),
     key(
         "weights",
@@ -121,6 +121,13 @@ pub const KEYS: [Key; 14] = [
         &["DeviceUseStatement", "DeviceUsage", "Device"],
         Some(ContextKind::Devices),
         "DeviceUseStatement?patient={{context.patientId}}&_count=50",
+    ),
+    key(
+        "procedures",
+        "procedures",
+        &["Procedure"],
+        Some(ContextKind::Procedures),
+        "Procedure?patient={{context.patientId}}&_sort=-date&_count=50",
     ),
     key("encounter", "the encounter", &["Encounter"], None, "Encounter/{{context.encounterId}}"),
 ];

@@ -72,6 +72,7 @@ pub enum ResourceKind {
     /// DeviceUseStatement (R4, R4B) or DeviceUsage (R5).
     DeviceUse,
     Encounter,
+    Procedure,
     ServiceRequest,
     Other,
 }
@@ -92,6 +93,7 @@ impl ResourceKind {
             "Device" => Self::Device,
             "DeviceUseStatement" | "DeviceUsage" => Self::DeviceUse,
             "Encounter" => Self::Encounter,
+            "Procedure" => Self::Procedure,
             "ServiceRequest" => Self::ServiceRequest,
             _ => Self::Other,
         }
@@ -108,6 +110,7 @@ impl ResourceKind {
             "deviceuse" | "deviceusage" | "deviceusestatement" => Self::DeviceUse,
             "order" | "otherorder" | "nutritionorder" => Self::NutritionOrder,
             "encounter" => Self::Encounter,
+            "procedure" => Self::Procedure,
             "observation" | "lab" | "laboratory" | "laboratorie" | "weight" | "height" => Self::Observation,
             _ => return None,
         })

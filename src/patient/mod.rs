@@ -192,6 +192,8 @@ pub struct Context<'d> {
     pub medicines: Sent,
     /// Devices and their use.
     pub devices: Sent,
+    /// Procedures.
+    pub procedures: Sent,
     /// Other NutritionOrders.
     pub other_orders: Sent,
     /// Laboratory Observations.
@@ -277,6 +279,7 @@ pub fn context<'d>(gathered: &Gathered<'d>, order: &Order<'d>, settings: &Settin
         conditions: Sent::NotSent,
         medicines: Sent::NotSent,
         devices: Sent::NotSent,
+        procedures: Sent::NotSent,
         other_orders: Sent::NotSent,
         labs: Sent::NotSent,
         service_requests: Sent::NotSent,
@@ -427,6 +430,7 @@ const fn is_personal(kind: ResourceKind) -> bool {
             | ResourceKind::Device
             | ResourceKind::DeviceUse
             | ResourceKind::Encounter
+            | ResourceKind::Procedure
             | ResourceKind::ServiceRequest
     )
 }
@@ -567,6 +571,17 @@ impl<'d> Context<'d> {
         }
     }
 
+    /// Seconds from a date or moment of the record to another moment; none where it may lie after that.
+    pub fn seconds_until(&self, when: When, epoch: Exact) -> Amount {
+        let between = moment::span(when, &self.zone).and_then(|(first, last)| epoch.sub(last).zip(epoch.sub(first)));
+        match between {
+            Some((low, high)) => {
+                Amount::between(low.max(Exact::ZERO), high.max(Exact::ZERO), Why::MissingInput("the clock time"))
+            }
+            None => Amount::unknown(Why::Range),
+        }
+    }
+
     fn birth_date(&self) -> Option<When> {
         self.birth.value().copied()
     }
@@ -685,6 +700,7 @@ impl<'d> Context<'d> {
         let mut none_known = false;
         let (mut allergies, mut conditions, mut medicines) = (Vec::new(), Vec::new(), Vec::new());
         let (mut devices, mut orders, mut labs, mut services) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        let mut procedures = Vec::new();
         for resource in own {
             let at = resource.node.at();
             let list = match resource.kind {
@@ -694,6 +710,7 @@ impl<'d> Context<'d> {
                 ResourceKind::Device | ResourceKind::DeviceUse => &mut devices,
                 ResourceKind::NutritionOrder => &mut orders,
                 ResourceKind::ServiceRequest => &mut services,
+                ResourceKind::Procedure => &mut procedures,
                 ResourceKind::Observation if is_laboratory(resource.node) => &mut labs,
                 _ => continue,
             };
@@ -725,6 +742,7 @@ impl<'d> Context<'d> {
             sent(orders, searched(&[K::NutritionOrder], false)),
             sent(labs, searched(&[K::Observation], true)),
             sent(services, searched(&[K::ServiceRequest], false)),
+            sent(procedures, searched(&[K::Procedure], false)),
         ];
         [
             self.allergies,
@@ -734,6 +752,7 @@ impl<'d> Context<'d> {
             self.other_orders,
             self.labs,
             self.service_requests,
+            self.procedures,
         ] = found;
     }
 

@@ -560,7 +560,11 @@ impl<'a> CaseFacts<'a> {
             ConceptKind::Condition => self.sets.first(),
             ConceptKind::Allergy => self.sets.get(1),
             ConceptKind::Medicine => self.sets.get(2),
-            ConceptKind::Setting | ConceptKind::Hold | ConceptKind::Device | ConceptKind::DoseForm => None,
+            ConceptKind::Setting
+            | ConceptKind::Hold
+            | ConceptKind::Device
+            | ConceptKind::DoseForm
+            | ConceptKind::Procedure => None,
         }?;
         Some(
             cell.get_or_init(|| {
@@ -1225,6 +1229,16 @@ impl<'a> CaseFacts<'a> {
                 self.least(ix, context::tube_sizes(c, self.m.gathered), none)
             }
             Name::NasalTube | Name::NasalTubeAge => self.nasal(ix, name == Name::NasalTubeAge),
+            Name::NewGastrostomy | Name::FeedAfterGastrostomy => {
+                match context::gastrostomy(c, self.m.gathered, &self.m.book.concepts) {
+                    context::Gastrostomy::NotSent => Err(lacks(ix, "no procedures were sent", Vec::new())),
+                    context::Gastrostomy::Unclear(at, why) => Err(lacks(ix, why, vec![at])),
+                    context::Gastrostomy::No if name == Name::NewGastrostomy => Ok(truth(false)),
+                    context::Gastrostomy::No => Err(lacks(ix, "no gastrostomy was made lately", Vec::new())),
+                    context::Gastrostomy::Made(..) if name == Name::NewGastrostomy => Ok(truth(true)),
+                    context::Gastrostomy::Made(_, when) => self.amount(ix, c.seconds_until(when, plan.start)),
+                }
+            }
             Name::PumpLowestRate => self.pump(ix, 0),
             Name::PumpHighestRate => self.pump(ix, 1),
             Name::PumpRateStep => self.pump(ix, 2),
@@ -1325,6 +1339,12 @@ impl Facts for CaseFacts<'_> {
             Name::Cap => self.m.plan.cap.map(|cap| cap.at).into_iter().collect(),
             Name::FluidLimit => context::fluid_limits(self.m.order, self.m.gathered).into_iter().map(|r| r.1).collect(),
             Name::TubeSize => context::tube_sizes(c, self.m.gathered).into_iter().map(|r| r.1).collect(),
+            Name::NewGastrostomy | Name::FeedAfterGastrostomy => {
+                match context::gastrostomy(c, self.m.gathered, &self.m.book.concepts) {
+                    context::Gastrostomy::Made(at, _) | context::Gastrostomy::Unclear(at, _) => vec![at],
+                    context::Gastrostomy::NotSent | context::Gastrostomy::No => Vec::new(),
+                }
+            }
             Name::TubeForms => self.tube_medicines(ConceptKind::DoseForm).at,
             Name::TubeMedicines => self.tube_medicines(ConceptKind::Medicine).at,
             Name::NasalTube | Name::NasalTubeAge => match self.nasal_tube() {

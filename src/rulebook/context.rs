@@ -400,7 +400,11 @@ pub(super) fn set(
         ConceptKind::Condition => (&context.conditions, ResourceKind::Condition),
         ConceptKind::Allergy => (&context.allergies, ResourceKind::AllergyIntolerance),
         ConceptKind::Medicine => (&context.medicines, ResourceKind::Medication),
-        ConceptKind::Setting | ConceptKind::Hold | ConceptKind::Device | ConceptKind::DoseForm => return Set::NotSent,
+        ConceptKind::Setting
+        | ConceptKind::Hold
+        | ConceptKind::Device
+        | ConceptKind::DoseForm
+        | ConceptKind::Procedure => return Set::NotSent,
     };
     let mut keys = Keys { complete: true, ..Keys::default() };
     let (mut places, mut unlisted) = (Vec::new(), Vec::new());
@@ -756,6 +760,82 @@ pub(super) fn nasal_tube(
         }
     };
     Nasal::Yes(places, since)
+}
+
+/// Key of the concept of procedures that make a gastrostomy.
+const GASTROSTOMY: &str = "gastrostomy";
+/// Seconds for which a gastrostomy is new at all (common practice, no source).
+const NEW: Exact = Exact::int(7 * 86_400);
+
+/// What is known of a new gastrostomy.
+pub(super) enum Gastrostomy {
+    /// Nothing was said of procedures.
+    NotSent,
+    /// There is none.
+    No,
+    /// A procedure may be one, or may be a new one, and why that is not known.
+    Unclear(At, &'static str),
+    /// The latest, and when it was made.
+    Made(At, When),
+}
+
+/// When a procedure was done: its end, where it has one. R4 `performed`, R5 `occurrence`.
+fn done(node: Node<'_>) -> Option<When> {
+    let mut read = Datatypes::default();
+    for name in ["performedPeriod", "occurrencePeriod"] {
+        if let Some(period) = node.get(name) {
+            let (start, end) = read.period(period);
+            return end.value().or(start.value()).copied();
+        }
+    }
+    let moment = |name| read.date_time(node, name).value().copied();
+    ["performedDateTime", "occurrenceDateTime"].into_iter().find_map(moment)
+}
+
+/// The latest gastrostomy among the procedures, where it is new.
+pub(super) fn gastrostomy(context: &Context<'_>, gathered: &Gathered<'_>, concepts: &[Concept]) -> Gastrostomy {
+    if context.procedures == Sent::NotSent {
+        return Gastrostomy::NotSent;
+    }
+    let (mut latest, mut unclear): (Option<(Exact, At, When)>, Option<(At, &'static str)>) = (None, None);
+    for at in context.procedures.places() {
+        let Some(node) = gathered.resource(*at).map(|r| r.node) else { continue };
+        let standing = status(node);
+        if matches!(standing.as_deref(), Some("preparation" | "not-done" | "stopped" | "on-hold")) {
+            continue;
+        }
+        let when = done(node);
+        let since = when.map(|when| context.seconds_from(when));
+        // However it is called: what was done long ago is not new.
+        if since.as_ref().and_then(|since| since.low()).is_some_and(|low| low > NEW) {
+            continue;
+        }
+        let codes: Vec<Coded<'_>> = node.get("code").into_iter().flat_map(codings).collect();
+        let (keys, usable) = keys_of(concepts, ConceptKind::Procedure, &codes);
+        let mine = keys.contains(&GASTROSTOMY);
+        match (mine, when.zip(since.and_then(|since| since.low()))) {
+            (true, Some(_)) if !matches!(standing.as_deref(), Some("completed" | "in-progress")) => {
+                unclear = unclear.or(Some((*at, "a gastrostomy does not tell whether it was done")));
+            }
+            (true, Some((when, low))) => {
+                if latest.as_ref().is_none_or(|(had, ..)| low < *had) {
+                    latest = Some((low, *at, when));
+                }
+            }
+            (true, None) => unclear = unclear.or(Some((*at, "a gastrostomy does not tell when it was done"))),
+            // One without a day is of no use here, whatever it is.
+            (false, Some(_)) if !usable => {
+                let why = "a procedure of the last 7 days has no code of a system that the rulebook knows";
+                unclear = unclear.or(Some((*at, why)));
+            }
+            (false, _) => {}
+        }
+    }
+    match (latest, unclear) {
+        (Some((_, at, when)), _) => Gastrostomy::Made(at, when),
+        (None, Some((at, why))) => Gastrostomy::Unclear(at, why),
+        (None, None) => Gastrostomy::No,
+    }
 }
 
 /// Other feeding orders of the patient: how many stand, and whether any of them was ever a tube feed.

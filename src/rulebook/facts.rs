@@ -12,6 +12,7 @@ const CONDITIONS: Need = Need::Context(ContextKind::Conditions);
 const ALLERGIES: Need = Need::Context(ContextKind::Allergies);
 const MEDICINES: Need = Need::Context(ContextKind::Medicines);
 const DEVICES: Need = Need::Context(ContextKind::Devices);
+const PROCEDURES: Need = Need::Context(ContextKind::Procedures);
 const OTHER_ORDERS: Need = Need::Context(ContextKind::OtherOrders);
 const OTHER_FLUIDS: Need = Need::Context(ContextKind::OtherFluids);
 
@@ -257,6 +258,8 @@ facts! {
         TubeSize, "tube_size", Quantity(LENGTH), "[Ch]", DEVICES, "Outer diameter of the feeding tube";
         NasalTube, "nasal_tube", Truth, "", DEVICES, "A feeding tube through the nose is in use, by its device or by the route of the order";
         NasalTubeAge, "nasal_tube_age", Quantity(TIME), "wk", DEVICES, "Time since the nasal feeding tube was placed; of several the one placed last";
+        NewGastrostomy, "new_gastrostomy", Truth, "", PROCEDURES, "A gastrostomy was made in the 7 days before the order";
+        FeedAfterGastrostomy, "feed_after_gastrostomy", Quantity(TIME), "h", PROCEDURES, "Time from the latest gastrostomy of the 7 days before the order to the start of the feed; 0 where the feed began before it";
         PumpRateStep, "pump_rate_step", Quantity(VOLUME_RATE), "mL/h", CORE, "Step in which the pump's rate is set";
         PumpLowestRate, "pump_lowest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Lowest rate of the pump";
         PumpHighestRate, "pump_highest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Highest rate of the pump";

@@ -108,7 +108,7 @@ pub const EVIDENCE: [(Evidence, &str); 5] = [
     (Evidence::FromMemory, "from-memory"),
 ];
 /// Words for kinds of concepts.
-pub const CONCEPT_KINDS: [(ConceptKind, &str); 7] = [
+pub const CONCEPT_KINDS: [(ConceptKind, &str); 8] = [
     (ConceptKind::Condition, "condition"),
     (ConceptKind::Allergy, "allergy"),
     (ConceptKind::Medicine, "medicine"),
@@ -116,6 +116,7 @@ pub const CONCEPT_KINDS: [(ConceptKind, &str); 7] = [
     (ConceptKind::Hold, "hold"),
     (ConceptKind::Device, "device"),
     (ConceptKind::DoseForm, "dose-form"),
+    (ConceptKind::Procedure, "procedure"),
 ];
 /// Words for kinds of tests.
 pub const TEST_KINDS: [(TestKind, &str); 4] = [
@@ -1375,6 +1376,7 @@ impl<'r> Reader<'r> {
                     }
                 }
                 "medicine-forms" => self.smalls(&label, item, &[], &["medicine", "form", "route"]),
+                "procedures" => self.smalls(&label, item, &["ago"], &["kind"]),
                 "tube" => self.small(&label, item, &["ago"], &["kind"]),
                 "by-mouth" => {
                     let words = super::short_form::BY_MOUTH.map(|word| ((), word));

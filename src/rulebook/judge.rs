@@ -873,6 +873,7 @@ pub const fn kind_words(kind: ContextKind) -> &'static str {
         ContextKind::Conditions => "conditions",
         ContextKind::Medicines => "medicines",
         ContextKind::Devices => "tubes and other devices",
+        ContextKind::Procedures => "procedures",
         ContextKind::OtherOrders => "other orders of the patient",
         ContextKind::OtherFluids => "intravenous fluids and parenteral nutrition",
         ContextKind::History => "the patient's history",

@@ -174,6 +174,8 @@ pub enum ConceptKind {
     Device,
     /// A dose form of medicines.
     DoseForm,
+    /// What was done with the patient.
+    Procedure,
 }
 
 /// What codes mean: a key for expressions and the codes that stand for it.

@@ -69,6 +69,7 @@ const KEYS: &[&str] = &[
     "medicines",
     "holds",
     "tube-size",
+    "procedures",
     "medicine-forms",
     "tube",
     "by-mouth",
@@ -339,6 +340,27 @@ fn context(day: Date, given: &Table, book: &Rulebook, entries: &mut Vec<Value>) 
             encounter.insert("location".into(), json!([{"location": {"display": ward}}]));
         }
         entries.push(Value::Object(encounter));
+    }
+    if let Some(list) = given.get("procedures") {
+        let list = list.as_array().ok_or("procedures: expected a list of { kind, ago }")?;
+        if list.is_empty() {
+            entries.push(empty("Procedure"));
+        }
+        for (nth, item) in list.iter().enumerate() {
+            let item = item.as_table().ok_or("procedures: expected a list of { kind, ago }")?;
+            only("procedures", item, &["kind", "ago"])?;
+            let mut procedure = json!({
+                "resourceType": "Procedure", "id": format!("procedure{nth}"), "status": "completed",
+                "subject": {"reference": SUBJECT}
+            });
+            if let Some(kind) = text(item, "kind")? {
+                procedure["code"] = coded(concept(book, ConceptKind::Procedure, kind)?);
+            }
+            if let Some(ago) = text(item, "ago")? {
+                procedure["performedDateTime"] = json!(at(day, "procedures.ago", ago)?);
+            }
+            entries.push(procedure);
+        }
     }
     let list = given.get("medicine-forms");
     let list = list.map(|list| list.as_array().ok_or("medicine-forms: expected a list of { medicine, form, route }"));

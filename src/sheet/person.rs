@@ -110,6 +110,7 @@ pub(super) fn facts(
         ("conditions", &context.conditions),
         ("medicines", &context.medicines),
         ("devices", &context.devices),
+        ("procedures", &context.procedures),
         ("other feeding orders", &context.other_orders),
     ] {
         out.push(listed(a, name, sent));

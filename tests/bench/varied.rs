@@ -136,7 +136,7 @@ fn hook(i: usize) -> serde_json::Value {
             "allergies": none(),
             "conditions": found(vec![condition("38341003"), condition("230690007")]),
             "medicines": found(vec![medicine("C07AB02"), medicine("A02BC02"), medicine("B01AB05")]),
-            "orders": none(), "devices": none(),
+            "orders": none(), "devices": none(), "procedures": none(),
             "encounter": {"resourceType": "Encounter", "id": "stay-1", "status": "in-progress", "subject": subject,
                 "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"}}}})
 }

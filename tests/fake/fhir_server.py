@@ -35,6 +35,7 @@ TYPES = {
     "NutritionOrder": "orders",
     "DeviceUseStatement": "devices",
     "DeviceUsage": "devices",
+    "Procedure": "procedures",
     "Encounter": "encounter",
 }
 SEEN = []
