@@ -1284,11 +1284,21 @@ impl Facts for CaseFacts<'_> {
     }
 
     fn some_sent(&self, kind: ContextKind) -> bool {
-        kind == ContextKind::Labs && !self.laboratories().is_empty()
+        match kind {
+            ContextKind::Labs => !self.laboratories().is_empty(),
+            ContextKind::Medicines => !self.m.context.medicines.places().is_empty(),
+            ContextKind::Devices => !self.m.context.devices.places().is_empty(),
+            _ => false,
+        }
     }
 
     fn none_there(&self, kind: ContextKind) -> bool {
-        kind == ContextKind::Labs && self.m.context.labs == Sent::Empty
+        let sent = match kind {
+            ContextKind::Labs => &self.m.context.labs,
+            ContextKind::Devices => &self.m.context.devices,
+            _ => return false,
+        };
+        *sent == Sent::Empty
     }
 
     fn stated(&self, of: Scaled) -> Option<Stated> {
