@@ -1774,3 +1774,40 @@ fn a_new_gastrostomy_is_told_by_a_procedure_and_its_time() {
     assert_eq!(is(&[uncoded("2026-11-01")]), "False");
     assert_eq!(hours(uncoded("2026-11-01")), "no gastrostomy was made lately");
 }
+
+/// How the patient eats, by what the order prefers and excludes. Codes: HL7's code system of diets, and SNOMED CT from memory.
+#[test]
+fn what_is_refused_is_told_by_preferences_and_exclusions() {
+    const DIET: &str = "http://terminology.hl7.org/CodeSystem/diet";
+    let mut book = book();
+    for (key, codes) in [
+        ("no-pork", vec![(DIET, "halal"), (DIET, "vegan"), (SNOMED, "226934003")]),
+        ("no-animal-food", vec![(DIET, "vegan")]),
+    ] {
+        let codes = codes.iter().map(|(s, c)| ((*s).to_owned(), (*c).to_owned())).collect();
+        let (kind, title) = (ConceptKind::Diet, key.to_owned());
+        book.concepts.push(Concept { places: Vec::new(), kind, key: key.to_owned(), title, codes });
+    }
+    let coded = |system: &str, code: &str| json!({"coding": [{"system": system, "code": code}]});
+    let get = |preferred: &[Json], excluded: &[Json]| {
+        let mut order = order();
+        for (name, list) in [("foodPreferenceModifier", preferred), ("excludeFoodModifier", excluded)] {
+            if !list.is_empty() {
+                order[name] = json!(list);
+            }
+        }
+        let (value, places) = asked(&bundle(&[order, patient("1956-11-25")]), "refused", &book);
+        let Value::Keys(keys) = value else { panic!("{value:?}") };
+        (keys.present.join(" "), keys.complete, places.len())
+    };
+    let said = |keys: &str, complete: bool, places: usize| (keys.to_owned(), complete, places);
+    assert_eq!(get(&[], &[]), said("", true, 0));
+    assert_eq!(get(&[coded(DIET, " halal ")], &[]), said("no-pork", true, 1));
+    assert_eq!(get(&[coded(DIET, "vegan")], &[coded(SNOMED, "226934003")]), said("no-pork no-animal-food", true, 2));
+    assert_eq!(get(&[coded(DIET, "nut-free")], &[]), said("", true, 0));
+    // In words, or of another system: it may be any.
+    assert_eq!(get(&[json!({"text": "Vegetarian"})], &[]), said("", false, 1));
+    assert_eq!(get(&[], &[coded("http://other.example", "halal")]), said("", false, 1));
+    // What counts like an allergy is looked for as one.
+    assert_eq!(get(&[], &[coded(SNOMED, "782555009")]), said("", true, 0));
+}

@@ -360,3 +360,12 @@ fn a_procedure_was_done_some_time_ago() {
     assert_eq!(empty("procedures = []"), ["https://enteral-gate.example/fhir/Procedure?patient=Patient/p"]);
     assert!(refusal("procedures = [{ what = \"x\" }]").starts_with("procedures: what is not known here"));
 }
+
+#[test]
+fn what_the_patient_keeps_to_stands_in_the_order() {
+    let order = resource("preferences = [\"no-pork\", \"in-words\"]", "o");
+    let kept = &order["foodPreferenceModifier"];
+    assert_eq!((&kept[0]["coding"][0]["code"], &kept[1]["coding"]), (&"halal".into(), &Value::Null));
+    assert!(refusal("preferences = [\"no-soup\"]").starts_with("no-soup: the rulebook has no such concept"));
+    assert_eq!(refusal("preferences = \"no-pork\""), "preferences: expected a list of keys");
+}

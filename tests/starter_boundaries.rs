@@ -524,6 +524,7 @@ const NO_PAIR: &[(&str, &str)] = &[
     ("ALG-07", INGREDIENT),
     ("ALG-08", INGREDIENT),
     ("ALG-09", INGREDIENT),
+    ("ALG-10", "how the patient eats, and what the product contains"),
     ("AGE-10", "a condition, and arginine in the product"),
     ("AGE-11", "a condition is on the list or is not"),
     ("DRG-07", "a medicine, and whether the feed runs all day"),

@@ -460,6 +460,8 @@ pub struct Order<'d> {
     pub allergies: Vec<Reference<'d>>,
     /// `excludeFoodModifier`: what is not to be given.
     pub excluded: Vec<Sourced<Concept<'d>>>,
+    /// `foodPreferenceModifier`: how the patient eats.
+    pub preferred: Vec<Sourced<Concept<'d>>>,
     /// The tube-feeding part; `None` when the order has none.
     pub formula: Option<EnteralFormula<'d>>,
     /// `oralDiet`: outside what is computed, named in the answer.

@@ -107,7 +107,7 @@ fn known(value: Option<Exact>) -> Value {
     Value::Quantity(value.map_or_else(|| Amount::unknown(Why::Range), Amount::Known))
 }
 
-/// The foods that an order excludes (`excludeFoodModifier`) and that no concept of the rulebook's allergies stands for.
+/// The foods that an order excludes (`excludeFoodModifier`) and that no concept of the rulebook's allergies or diets stands for.
 pub fn foods_not_known(order: &Order<'_>, book: &Rulebook) -> Vec<At> {
     context::foods_not_known(order, &book.concepts)
 }
@@ -564,7 +564,8 @@ impl<'a> CaseFacts<'a> {
             | ConceptKind::Hold
             | ConceptKind::Device
             | ConceptKind::DoseForm
-            | ConceptKind::Procedure => None,
+            | ConceptKind::Procedure
+            | ConceptKind::Diet => None,
         }?;
         Some(
             cell.get_or_init(|| {
@@ -1204,6 +1205,7 @@ impl<'a> CaseFacts<'a> {
             Name::AdjustedWeight => self.estimate(ix, Single::Adjusted25),
             Name::Conditions => self.set(ix, ConceptKind::Condition, "no conditions were sent"),
             Name::Allergies => self.set(ix, ConceptKind::Allergy, "no allergies were sent"),
+            Name::Refused => Ok(Value::Keys(context::refused(order, &self.m.book.concepts).0)),
             Name::Medicines => self.set(ix, ConceptKind::Medicine, "no medicines were sent"),
             Name::TubeForms => self.through_tube(ix, ConceptKind::DoseForm),
             Name::TubeMedicines => self.through_tube(ix, ConceptKind::Medicine),
@@ -1355,6 +1357,7 @@ impl Facts for CaseFacts<'_> {
                     context::Gastrostomy::NotSent | context::Gastrostomy::No => Vec::new(),
                 }
             }
+            Name::Refused => context::refused(self.m.order, &self.m.book.concepts).1,
             Name::TubeForms => self.tube_medicines(ConceptKind::DoseForm).at,
             Name::TubeMedicines => self.tube_medicines(ConceptKind::Medicine).at,
             Name::NasalTube | Name::NasalTubeAge => match self.nasal_tube() {

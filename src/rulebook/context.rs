@@ -84,17 +84,43 @@ fn keys_of<'c>(concepts: &'c [Concept], kind: ConceptKind, codes: &[Coded<'_>]) 
     (keys, usable)
 }
 
-/// The keys of a food that an order excludes, by the concepts of allergies.
-fn keys_of_food<'c>(concepts: &'c [Concept], food: &crate::intake::order::Concept<'_>) -> (Vec<&'c str>, bool) {
+/// The keys of a food that an order names, by the concepts of a kind, and whether any of its codes is of a system they use.
+fn keys_of_food<'c>(
+    concepts: &'c [Concept],
+    kind: ConceptKind,
+    food: &crate::intake::order::Concept<'_>,
+) -> (Vec<&'c str>, bool) {
     let trimmed = |text: &Option<Text<'_>>| text.as_deref().map(|text| Text::Owned(text.trim().to_owned()));
     let codes: Vec<Coded<'_>> = food.codings.iter().map(|c| (trimmed(&c.system), trimmed(&c.code))).collect();
-    keys_of(concepts, ConceptKind::Allergy, &codes)
+    keys_of(concepts, kind, &codes)
 }
 
-/// The foods that an order excludes and that no concept of allergies stands for.
+/// The foods that an order excludes and that no concept of allergies or diets stands for.
 pub(super) fn foods_not_known(order: &Order<'_>, concepts: &[Concept]) -> Vec<At> {
-    let unknown = order.excluded.iter().filter(|food| keys_of_food(concepts, &food.value).0.is_empty());
+    let is = |food: &crate::intake::order::Concept<'_>, kind| !keys_of_food(concepts, kind, food).0.is_empty();
+    let known = |food| is(food, ConceptKind::Allergy) || is(food, ConceptKind::Diet);
+    let unknown = order.excluded.iter().filter(|food| !known(&food.value));
     unknown.map(|food| food.at).collect()
+}
+
+/// What the order says that the patient does not eat, and where. One in words only leaves open what else it may be.
+pub(super) fn refused(order: &Order<'_>, concepts: &[Concept]) -> (Keys, Vec<At>) {
+    let (mut keys, mut places) = (Keys { complete: true, ..Keys::default() }, Vec::new());
+    for food in order.preferred.iter().chain(&order.excluded) {
+        let (found, usable) = keys_of_food(concepts, ConceptKind::Diet, &food.value);
+        // What counts like an allergy is looked for as one.
+        let known = usable || !keys_of_food(concepts, ConceptKind::Allergy, &food.value).0.is_empty();
+        keys.complete &= known;
+        if !known || !found.is_empty() {
+            places.push(food.at);
+        }
+        for key in found {
+            if !keys.present.iter().any(|k| k == key) {
+                keys.present.push(key.to_owned());
+            }
+        }
+    }
+    (keys, places)
 }
 
 /// What an item of context is, by its own status.
@@ -404,7 +430,8 @@ pub(super) fn set(
         | ConceptKind::Hold
         | ConceptKind::Device
         | ConceptKind::DoseForm
-        | ConceptKind::Procedure => return Set::NotSent,
+        | ConceptKind::Procedure
+        | ConceptKind::Diet => return Set::NotSent,
     };
     let mut keys = Keys { complete: true, ..Keys::default() };
     let (mut places, mut unlisted) = (Vec::new(), Vec::new());
@@ -454,7 +481,7 @@ pub(super) fn set(
         // What the order itself says that is not to be given counts like an allergy.
         for food in &order.excluded {
             places.push(food.at);
-            let (found, usable) = keys_of_food(concepts, &food.value);
+            let (found, usable) = keys_of_food(concepts, ConceptKind::Allergy, &food.value);
             keys.complete &= usable && *sent != Sent::NotSent;
             for key in found {
                 if !keys.present.iter().any(|k| k == key) {

@@ -239,6 +239,7 @@ facts! {
 
         Conditions, "conditions", Keys, "", CONDITIONS, "Active conditions, by the rulebook's concepts";
         Allergies, "allergies", Keys, "", ALLERGIES, "Allergies and intolerances, by the rulebook's concepts; foods that the order excludes are counted as such";
+        Refused, "refused", Keys, "", CORE, "What the order says that the patient does not eat (preferences and foods that it excludes), by the rulebook's concepts of diets";
         Medicines, "medicines", Keys, "", MEDICINES, "Current medicines, by the rulebook's concepts";
         TubeForms, "tube_forms", Keys, "", MEDICINES, "Dose forms of the medicines that are given through the tube, by the rulebook's concepts";
         TubeMedicines, "tube_medicines", Keys, "", MEDICINES, "Medicines that are given through the tube, by the rulebook's concepts";

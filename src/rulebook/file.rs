@@ -108,7 +108,7 @@ pub const EVIDENCE: [(Evidence, &str); 5] = [
     (Evidence::FromMemory, "from-memory"),
 ];
 /// Words for kinds of concepts.
-pub const CONCEPT_KINDS: [(ConceptKind, &str); 8] = [
+pub const CONCEPT_KINDS: [(ConceptKind, &str); 9] = [
     (ConceptKind::Condition, "condition"),
     (ConceptKind::Allergy, "allergy"),
     (ConceptKind::Medicine, "medicine"),
@@ -117,6 +117,7 @@ pub const CONCEPT_KINDS: [(ConceptKind, &str); 8] = [
     (ConceptKind::Device, "device"),
     (ConceptKind::DoseForm, "dose-form"),
     (ConceptKind::Procedure, "procedure"),
+    (ConceptKind::Diet, "diet"),
 ];
 /// Words for kinds of tests.
 pub const TEST_KINDS: [(TestKind, &str); 4] = [
@@ -633,6 +634,7 @@ impl<'r> Reader<'r> {
                 Some("allergies") => ConceptKind::Allergy,
                 Some("medicines" | "tube_medicines") => ConceptKind::Medicine,
                 Some("tube_forms") => ConceptKind::DoseForm,
+                Some("refused") => ConceptKind::Diet,
                 _ => continue,
             };
             let concepts = self.book.concepts.iter().filter(|concept| concept.kind == kind);
@@ -1376,6 +1378,7 @@ impl<'r> Reader<'r> {
                     }
                 }
                 "medicine-forms" => self.smalls(&label, item, &[], &["medicine", "form", "route"]),
+                "preferences" => drop(self.texts(&label, "keys of concepts", Some(item))),
                 "procedures" => self.smalls(&label, item, &["ago"], &["kind"]),
                 "tube" => self.small(&label, item, &["ago"], &["kind"]),
                 "by-mouth" => {

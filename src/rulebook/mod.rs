@@ -176,6 +176,8 @@ pub enum ConceptKind {
     DoseForm,
     /// What was done with the patient.
     Procedure,
+    /// A way of eating, or a food that is left out.
+    Diet,
 }
 
 /// What codes mean: a key for expressions and the codes that stand for it.

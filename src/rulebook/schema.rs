@@ -181,6 +181,7 @@ pub const GIVEN: &[Key] = &[
     may("medicines", "Keys of medicines; an empty list says that there are none"),
     may("holds", "Keys of orders that nothing is to be given; an empty list says that there are none"),
     may("tube-size", "Size of the tube"),
+    may("preferences", "Keys of diets that the order says the patient keeps; `in-words` is one without a code"),
     may("procedures", "Procedures: key, and how long ago; an empty list says that there are none"),
     may("medicine-forms", "Medicines with their dose form and the code of their route"),
     may("tube", "Tube in use: key of a device, and how long ago it was placed"),

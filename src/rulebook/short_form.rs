@@ -69,6 +69,7 @@ const KEYS: &[&str] = &[
     "medicines",
     "holds",
     "tube-size",
+    "preferences",
     "procedures",
     "medicine-forms",
     "tube",
@@ -538,6 +539,14 @@ fn order(day: Date, given: &Table, id: &str, book: &Rulebook) -> Result<Value, S
     }
     if !extensions.is_empty() {
         formula.insert("extension".into(), Value::Array(extensions));
+    }
+    if let Some(list) = given.get("preferences") {
+        let list = list.as_array().ok_or("preferences: expected a list of keys")?;
+        let kept = list.iter().map(|item| match item.as_str().ok_or("preferences: expected a list of keys")? {
+            "in-words" => Ok(json!({"text": "As at home"})),
+            key => concept(book, ConceptKind::Diet, key).map(coded),
+        });
+        out.insert("foodPreferenceModifier".into(), Value::Array(kept.collect::<Result<_, String>>()?));
     }
     let eaten = match text(given, "by-mouth")? {
         None => false,

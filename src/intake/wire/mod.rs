@@ -174,6 +174,11 @@ fn whole<'d>(
             .into_iter()
             .map(|node| Sourced { value: read.concept(node), at: node.at() })
             .collect(),
+        preferred: read
+            .objects(order, "foodPreferenceModifier")
+            .into_iter()
+            .map(|node| Sourced { value: read.concept(node), at: node.at() })
+            .collect(),
         formula,
         oral_diet: order.get("oralDiet").map(Node::at),
         supplements: match order.get("supplement") {
