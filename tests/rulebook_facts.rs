@@ -1575,6 +1575,10 @@ fn a_nasal_tube_is_told_by_its_device_or_the_route_and_dated_by_its_use() {
     let mut stopped = later[1].clone();
     stopped["status"] = json!("completed");
     assert_eq!(days(&routed("NGT", &[nasal, weeks, later[0].clone(), stopped])), "42");
+    let again = since("u2", "n", "2026-11-20T08:00:00Z");
+    let mut first = since("u", "n", "2026-10-14T08:00:00Z");
+    first["timingPeriod"]["end"] = json!("2026-11-19T08:00:00Z");
+    assert_eq!(days(&routed("NGT", &[device("n", Some("17102003")), first, again])), "5");
     // The use alone, with the device's kind in words of R5 (`device.concept`).
     let own = json!({"resourceType": "DeviceUsage", "id": "u", "status": "active", "patient": {"reference": "Patient/p"},
         "device": {"concept": {"coding": [{"system": SNOMED, "code": "17102003"}]}},
@@ -1640,6 +1644,13 @@ fn medicines_through_the_tube_are_told_by_their_route_and_form() {
     let mut both = route("PO");
     both.as_array_mut().unwrap().extend(route("NGT").as_array().unwrap().clone());
     assert_eq!(forms(medicine("B01AA03", slow, Some(both))), "[\"modified-release\"] true");
+    // One that is not understood does not hide the other, and may itself go through the tube.
+    let mut mixed = json!([{"route": {"text": "as before"}}]);
+    mixed.as_array_mut().unwrap().extend(route("NGT").as_array().unwrap().clone());
+    assert_eq!(forms(medicine("B01AA03", slow, Some(mixed))), "[\"modified-release\"] true");
+    let mut half_told = route("PO");
+    half_told.as_array_mut().unwrap().push(json!({"text": "and one at night"}));
+    assert_eq!(forms(medicine("B01AA03", slow, Some(half_told))), no_route);
     let mut stopped = medicine("B01AA03", slow, Some(route("NGT")));
     stopped["status"] = json!("stopped");
     assert_eq!(forms(stopped), "[] true");

@@ -180,33 +180,33 @@ fn medicine_codes<'d>(node: Node<'d>, gathered: &Gathered<'d>) -> Vec<Coded<'d>>
 fn by_tube(node: Node<'_>, settings: &Settings) -> Option<bool> {
     const ROUTES: &str = "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration";
     let mut read = Datatypes::default();
-    let mut said = None;
     let doses = node.get("dosageInstruction").or_else(|| node.get("dosage"));
-    let doses = doses.into_iter().chain(doses.into_iter().flat_map(Node::items));
-    for route in doses.filter_map(|dose| dose.get("route")) {
-        let concept = read.concept(route);
-        let tube = match tip(settings, &concept) {
-            Tip::At(Site::Gastric | Site::PostPyloric) | Tip::Differ(Site::Gastric, Site::PostPyloric) => Some(true),
-            Tip::Differ(Site::PostPyloric, Site::Gastric) => Some(true),
-            Tip::At(Site::Oral | Site::NotEnteral) => Some(false),
-            // Tubes of which it is not told where they end.
-            Tip::At(Site::Unknown) => concept
-                .codings
-                .iter()
-                .any(|c| {
-                    c.system.as_deref() == Some(ROUTES) && matches!(c.code.as_deref(), Some("EFT" | "ENTINSTL" | "GJT"))
-                })
-                .then_some(true),
-            Tip::Differ(..) => None,
+    // An administration has one dose, all others a list.
+    let one = doses.filter(|doses| doses.kind() == Kind::Object);
+    let (mut any, mut open) = (false, false);
+    for dose in one.into_iter().chain(doses.into_iter().flat_map(Node::items)) {
+        any = true;
+        let Some(route) = dose.get("route") else {
+            open = true;
+            continue;
         };
-        match tube {
-            Some(true) => return Some(true),
-            // One dose that is not understood may go through the tube.
-            None => return None,
-            Some(false) => said = Some(false),
+        let concept = read.concept(route);
+        // Tubes of which it is not told where they end.
+        let some_tube = || {
+            let mut codes = concept.codings.iter().filter(|c| c.system.as_deref() == Some(ROUTES));
+            codes.any(|c| matches!(c.code.as_deref(), Some("EFT" | "ENTINSTL" | "GJT")))
+        };
+        match tip(settings, &concept) {
+            Tip::At(Site::Gastric | Site::PostPyloric)
+            | Tip::Differ(Site::Gastric, Site::PostPyloric)
+            | Tip::Differ(Site::PostPyloric, Site::Gastric) => return Some(true),
+            Tip::At(Site::Oral | Site::NotEnteral) => {}
+            Tip::At(Site::Unknown) if some_tube() => return Some(true),
+            Tip::At(Site::Unknown) | Tip::Differ(..) => open = true,
         }
     }
-    said
+    // One dose that is not understood may go through the tube.
+    (any && !open).then_some(false)
 }
 
 /// The dose form of a medicine (`form`, in R5 `doseForm`), where its Medication was sent.
@@ -673,6 +673,8 @@ struct InUse<'d> {
     sized: bool,
     /// Its use names it, and it was not sent.
     not_sent: bool,
+    /// Its use by the patient says that it is in use.
+    used: bool,
     since: Option<When>,
 }
 
@@ -731,11 +733,13 @@ fn in_use<'d>(context: &Context<'_>, gathered: &Gathered<'d>) -> Vec<InUse<'d>> 
             Some(known) => {
                 known.codes.extend(codes);
                 known.since = known.since.or(start);
+                known.used |= used.is_some();
             }
-            None => out.push(InUse { device: device.at(), codes, sized, not_sent, since: start }),
+            None => out.push(InUse { device: device.at(), codes, sized, not_sent, used: used.is_some(), since: start }),
         }
     }
-    out.retain(|device| !over.contains(&device.device));
+    // One use may have ended and another of the same device go on.
+    out.retain(|device| device.used || !over.contains(&device.device));
     out
 }
 
