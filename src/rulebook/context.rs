@@ -828,7 +828,8 @@ pub(super) fn gastrostomy(context: &Context<'_>, gathered: &Gathered<'_>, concep
     if context.procedures == Sent::NotSent {
         return Gastrostomy::NotSent;
     }
-    let (mut latest, mut unclear): (Option<(Exact, At, When)>, Option<(At, &'static str)>) = (None, None);
+    let mut latest: Option<(Exact, At, When)> = None;
+    let mut unclear: Option<(At, &'static str)> = None;
     for at in context.procedures.places() {
         let Some(node) = gathered.resource(*at).map(|r| r.node) else { continue };
         let standing = status(node);

@@ -278,6 +278,12 @@ fn coded(concept: &Concept) -> Value {
     json!({"coding": coding})
 }
 
+fn put(resource: &mut Value, element: &str, value: Value) {
+    if let Some(resource) = resource.as_object_mut() {
+        resource.insert(element.to_owned(), value);
+    }
+}
+
 fn context(day: Date, given: &Table, book: &Rulebook, entries: &mut Vec<Value>) -> Result<(), String> {
     for (key, kind, resource) in [
         ("conditions", ConceptKind::Condition, "Condition"),
@@ -355,10 +361,10 @@ fn context(day: Date, given: &Table, book: &Rulebook, entries: &mut Vec<Value>) 
                 "subject": {"reference": SUBJECT}
             });
             if let Some(kind) = text(item, "kind")? {
-                procedure["code"] = coded(concept(book, ConceptKind::Procedure, kind)?);
+                put(&mut procedure, "code", coded(concept(book, ConceptKind::Procedure, kind)?));
             }
             if let Some(ago) = text(item, "ago")? {
-                procedure["performedDateTime"] = json!(at(day, "procedures.ago", ago)?);
+                put(&mut procedure, "performedDateTime", json!(at(day, "procedures.ago", ago)?));
             }
             entries.push(procedure);
         }
@@ -373,7 +379,7 @@ fn context(day: Date, given: &Table, book: &Rulebook, entries: &mut Vec<Value>) 
             [("medicine", ConceptKind::Medicine, "code"), ("form", ConceptKind::DoseForm, "form")]
         {
             if let Some(word) = text(item, key)? {
-                medication[element] = coded(concept(book, kind, word)?);
+                put(&mut medication, element, coded(concept(book, kind, word)?));
             }
         }
         let mut request = json!({
@@ -382,7 +388,8 @@ fn context(day: Date, given: &Table, book: &Rulebook, entries: &mut Vec<Value>) 
             "contained": [medication], "medicationReference": {"reference": "#medication"}
         });
         if let Some(route) = text(item, "route")? {
-            request["dosageInstruction"] = json!([{"route": {"coding": [{"system": ROUTE, "code": route}]}}]);
+            let dose = json!([{"route": {"coding": [{"system": ROUTE, "code": route}]}}]);
+            put(&mut request, "dosageInstruction", dose);
         }
         entries.push(request);
     }
@@ -396,15 +403,16 @@ fn context(day: Date, given: &Table, book: &Rulebook, entries: &mut Vec<Value>) 
             "resourceType": "Device", "id": "tube", "status": "active", "patient": {"reference": SUBJECT}
         });
         if let Some(size) = size {
-            device["property"] = json!([{
+            let property = json!([{
                 "type": {"coding": [{"system": "https://enteral-gate.example/fhir/CodeSystem/device-property", "code": "tube-size"}]},
                 "valueQuantity": [quantity("tube-size", size)?]
             }]);
+            put(&mut device, "property", property);
         }
         if let Some(tube) = tube {
             only("tube", tube, &["kind", "ago"])?;
             if let Some(kind) = text(tube, "kind")? {
-                device["type"] = coded(concept(book, ConceptKind::Device, kind)?);
+                put(&mut device, "type", coded(concept(book, ConceptKind::Device, kind)?));
             }
             if let Some(placed) = text(tube, "ago")? {
                 entries.push(json!({
