@@ -10,7 +10,6 @@ const path = require("node:path");
 const { chromium } = require("playwright-core");
 
 const axe = fs.readFileSync(require.resolve("axe-core/axe.min.js"), "utf8");
-const hostile = require("./hostile.json");
 const [program, pictures] = process.argv.slice(2);
 const orders = path.join(__dirname, "../../deploy/demo/orders");
 const sample = (name) => JSON.parse(fs.readFileSync(path.join(orders, `${name}.json`), "utf8"));
@@ -644,55 +643,7 @@ test("messages that did not arrive: by keyboard, and without script", async (bro
   }
 });
 
-test("what others write never runs", async (browser, service) => {
-  holds(hostile.length >= 300, `${hostile.length} strings`);
-  const w = await watched(browser, service);
-  await signIn(w, service, "invented-1");
-  const many = 10;
-  for (let from = 0; from < hostile.length; from += many) {
-    const bundle = sample("demo-8-hold-in-text");
-    const [order, patient] = [orderIn(bundle), bundle.entry.map((e) => e.resource).find((r) => r.resourceType === "Patient")];
-    const others = bundle.entry.filter((e) => e.resource !== order);
-    bundle.entry = others;
-    hostile.slice(from, from + many).forEach((word, nth) => {
-      const one = JSON.parse(JSON.stringify(order));
-      one.id = `hostile-${from + nth}`;
-      one.patient.display = word;
-      one.orderer = { display: word };
-      one.enteralFormula.administrationInstruction = word;
-      one.enteralFormula.baseFormulaProductName = word;
-      one.enteralFormula.baseFormulaType = { text: word };
-      one.enteralFormula.routeofAdministration = { text: word };
-      one.encounter = { display: word };
-      one.note = [{ text: word }];
-      one.enteralFormula.maxVolumeToDeliver = { value: 900, unit: word };
-      bundle.entry.push({ resource: one });
-    });
-    patient.name = [{ text: hostile[from] }];
-    await w.page.goto(`${service.base}/try`);
-    await w.page.evaluate((json) => {
-      document.querySelectorAll("details").forEach((d) => { d.open = true; });
-      document.querySelector("#json").value = json;
-      document.querySelector("#try").submit();
-    }, JSON.stringify(bundle));
-    await w.page.waitForSelector("#result > *");
-    const end = await w.page.evaluate(() => ({ ran: window.ran, violations: window.violations, scripts: document.scripts.length, orders: document.querySelectorAll(".sheet").length }));
-    is([end.ran ?? null, end.violations, end.scripts], [null, [], 1], `strings from ${from}`);
-    holds(end.orders > 0, `orders are shown (${from})`);
-    // The same on the queue: what arrives is recorded, listed and opened.
-    if (from % 50 === 0) {
-      await post(service, bundle);
-      await w.page.goto(`${service.base}/queue?lane=all&q=${encodeURIComponent(hostile[from])}`);
-      is(await w.page.evaluate(() => [window.ran ?? null, window.violations, document.scripts.length]), [null, [], 1], `list with ${hostile[from]}`);
-      await open(w.page, service, `hostile-${from}`);
-      await w.page.fill("#act-comment", hostile.slice(from, from + many).join("\n"));
-      await w.page.click("text=Add the comment");
-      await w.page.getByText("The comment was added.").waitFor();
-      is(await w.page.evaluate(() => [window.ran ?? null, window.violations, document.scripts.length]), [null, [], 1], `order with ${hostile[from]}`);
-    }
-  }
-  await w.done();
-});
+test("what others write never runs", require("./strings.js")({ program, sample, orderIn, watched, is, holds }));
 
 (async () => {
   fs.mkdirSync(pictures, { recursive: true });
