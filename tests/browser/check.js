@@ -325,6 +325,91 @@ test("an order arrives while the list is open", async (browser, service) => {
   await w.done();
 });
 
+test("what changed since the list was looked at is marked, in words", async (browser, service) => {
+  const names = ["marked-comes", "marked-taken", "marked-decided", "marked-replaced", "marked-own", "marked-stays"];
+  const sent = async (name, rate) => {
+    const bundle = sample("demo-5-steps-over-cap");
+    orderIn(bundle).id = name;
+    if (rate) orderIn(bundle).enteralFormula.administration[0].rateQuantity.value = rate;
+    await post(service, bundle);
+  };
+  for (const javaScriptEnabled of [true, false]) {
+    const kind = javaScriptEnabled ? "script" : "plain";
+    const of = (name) => `${name}-${kind}`;
+    for (const name of names.slice(1)) await sent(of(name));
+    const [a, b] = [await watched(browser, service, { javaScriptEnabled }), await watched(browser, service)];
+    await signIn(a, service, "invented-1");
+    await signIn(b, service, "invented-2");
+    // Changes of the two seconds before a list are marked on the next as well.
+    await a.page.waitForTimeout(2500);
+    const list = `${service.base}/queue?lane=pharmacist&q=${kind}`;
+    const look = () => a.page.goto(list);
+    if (javaScriptEnabled) await listening(a.page, look);
+    else await look();
+    is(await a.page.locator(".queue .what-changed").count(), 0, "nothing is marked on a list that is looked at first");
+    // Another person works meanwhile, and orders arrive.
+    await sent(of("marked-comes"));
+    await sent(of("marked-replaced"), 55);
+    await open(b.page, service, of("marked-taken"), "pharmacist");
+    await b.page.click("#act-take");
+    await b.page.getByText("You hold this order now.").waitFor();
+    await open(b.page, service, of("marked-decided"), "pharmacist");
+    await b.page.selectOption("#act-accept", "suits-this-patient");
+    await b.page.click("text=Accept with this reason");
+    await b.page.getByText("The decision was recorded").waitFor();
+    if (javaScriptEnabled) {
+      await a.page.getByText(/^\d+ orders changed or came while you were looking\.$/).waitFor();
+      is(await a.page.locator("#changed").getAttribute("role"), "status", "said politely");
+      is(await a.page.locator(".queue .what-changed").count(), 0, "nothing moves until it is asked for");
+      await a.page.screenshot({ path: `${pictures}/since-count.png`, fullPage: true });
+      await a.page.click("#changed a");
+    } else {
+      await a.page.click("text=Load it again and mark what changed");
+    }
+    await a.page.waitForURL(/since=/);
+    const rows = Object.fromEntries(await a.page.locator(".queue > li").evaluateAll((list) => list.map((row) => [row.querySelector("a.open").textContent, [row.querySelector(".what-changed")?.textContent.trim().replace(/\s+/g, " ") ?? null, row.querySelector(".what-changed") === null || row.classList.contains("fresh")]])));
+    const of_row = (text) => [text, true];
+    is(rows[of("marked-comes")], of_row("Changed New."), "an order that came");
+    is(rows[of("marked-taken")], of_row("Changed Taken by Paul Muster (pharmacist)."), "one that was taken");
+    is(rows[of("marked-replaced")], of_row("Changed New: the order was changed to this."), "the new content of one");
+    is(rows[of("marked-stays")], of_row(null), "one that nobody touched");
+    const said = (await a.page.textContent("#since")).replace(/\s+/g, " ");
+    holds(said.includes("3 orders on this page are new or were changed by others since"), said);
+    holds(said.includes(`${of("marked-replaced")} Superseded: the order was changed.`), said);
+    // Whether the order leaves the list with one lane's decision is the list's own affair; it is named in either place.
+    const decided = rows[of("marked-decided")]?.[0] ?? said;
+    holds(decided.includes("Decided by Paul Muster: left as it is (pharmacist)"), decided);
+    is(await a.page.locator("#since").getAttribute("role"), "status", "a status");
+    for (const width of [1360, 360]) {
+      await a.page.setViewportSize({ width, height: 900 });
+      if (javaScriptEnabled) {
+        await check(a.page, `a list with marks, ${width} wide`);
+        holds(await a.page.evaluate(() => document.documentElement.scrollWidth <= window.innerWidth), `fits ${width}`);
+      }
+      await a.page.screenshot({ path: `${pictures}/since-${kind}-${width}.png`, fullPage: true });
+    }
+    await a.page.emulateMedia({ media: "print" });
+    is(await a.page.locator(".what-changed").first().isVisible(), true, "on paper too");
+    await a.page.screenshot({ path: `${pictures}/since-${kind}-paper.png`, fullPage: true });
+    await a.page.emulateMedia({ media: "screen" });
+    // What somebody did themself is not told to them, and the same list again marks nothing that is old.
+    await a.page.setViewportSize({ width: 1360, height: 900 });
+    await a.page.waitForTimeout(2500);
+    await look();
+    const again = await a.page.getAttribute("p.sub a:has-text('mark what changed')", "href");
+    await open(a.page, service, of("marked-own"), "pharmacist");
+    await a.page.click("#act-take");
+    await a.page.getByText("You hold this order now.").waitFor();
+    await a.page.goto(service.base + again);
+    is(await a.page.locator(".queue .what-changed").count(), 0, "no marks");
+    holds((await a.page.textContent("#since")).includes("Nothing on this page changed by others since"), "says so");
+    await a.page.goto(`${list}&since=yesterday`);
+    await a.page.getByText("Not understood, and not looked for: since=yesterday.").waitFor();
+    await a.done();
+    await b.done();
+  }
+});
+
 test("an order is replaced while somebody looks at it", async (browser, service) => {
   const w = await watched(browser, service);
   const bundle = sample("demo-5-steps-over-cap");
