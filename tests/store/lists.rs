@@ -9,7 +9,7 @@ use enteral_gate::queue::urgency::Times;
 use enteral_gate::queue::work::{Action, Decision, LaneState};
 use enteral_gate::queue::{Lane, Role};
 use enteral_gate::sheet::{Identifier, Identity};
-use enteral_gate::store::{Counts, Filter, LaneIs, Query, Sort, SqlStore, Store, TaskOf};
+use enteral_gate::store::{Counts, Filter, Key, LaneIs, Query, Sort, SqlStore, Store, TaskOf};
 use jiff::Timestamp;
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -100,6 +100,8 @@ fn fits(s: &Summary, f: &Filter, now: Timestamp) -> bool {
         && f.starts_from.is_none_or(|t| s.starts.is_some_and(|at| at >= t))
         && f.changed_from.is_none_or(|t| s.changed_at >= t)
         && f.changed_before.is_none_or(|t| s.changed_at < t)
+        && f.received_outside.iter().all(|(from, before)| s.received < *from || s.received >= *before)
+        && f.changed_outside.iter().all(|(from, before)| s.changed_at < *from || s.changed_at >= *before)
         && f.not_fully_checked.is_none_or(|missing| (s.not_evaluated > 0) == missing)
         && f.search.split_whitespace().all(|word| text.contains(&word.to_lowercase()))
 }
@@ -148,6 +150,12 @@ fn random_filter(n: &mut Numbers, patients: &[String]) -> Filter {
     ] {
         if n.chance(10) {
             *time = Some(minute(n));
+        }
+    }
+    for outside in [&mut f.received_outside, &mut f.changed_outside] {
+        if n.chance(10) {
+            let (a, b) = (minute(n), minute(n));
+            outside.push((a.min(b), a.max(b)));
         }
     }
     if n.chance(6) {
@@ -291,13 +299,22 @@ async fn lists_are_what_a_plain_reading_gives(place: Place) {
             all.extend(writes.get(id.clone()).await.unwrap().map(|item| item.summary));
         }
         let filter = random_filter(&mut n, &patients);
-        let sort = n.one(&[Sort::Urgency, Sort::Changed]);
+        let by = Sort::By(n.one(&Key::ALL), n.chance(2));
+        let sort = n.one(&[Sort::Urgency, Sort::Changed, by, by]);
         let mut wanted: Vec<&Summary> = all.iter().filter(|s| fits(s, &filter, now)).collect();
         match sort {
             Sort::Urgency => wanted.sort_by_key(|s| {
                 (s.put_off(filter.lanes(), now).is_some(), s.sort_key(&Times::default()), s.id.clone())
             }),
             Sort::Changed => wanted.sort_by_key(|s| (std::cmp::Reverse(s.changed_at), s.id.clone())),
+            Sort::By(key, down) => wanted.sort_by(|a, b| {
+                let order = match key {
+                    Key::Received => a.received.cmp(&b.received),
+                    Key::Changed => a.changed_at.cmp(&b.changed_at),
+                    Key::Grade => a.grade().cmp(&b.grade()),
+                };
+                (if down { order.reverse() } else { order }).then_with(|| a.id.cmp(&b.id))
+            }),
         }
         let wanted: Vec<ItemId> = wanted.into_iter().map(|s| s.id.clone()).collect();
         some += usize::from(!wanted.is_empty());
