@@ -250,7 +250,8 @@ struct Wanted<'f> {
     /// Who has the task.
     owner: Option<Option<u32>>,
     patient: Option<(&'f str, String)>,
-    words: Vec<Finder<'static>>,
+    /// Each word, in every way in which it may be meant.
+    words: Vec<Vec<Finder<'static>>>,
 }
 
 impl<'f> Wanted<'f> {
@@ -260,7 +261,7 @@ impl<'f> Wanted<'f> {
             let rule = format!("|{rule}|");
             words.texts.iter().map(|text| text.contains(&rule)).collect()
         };
-        let search = filter.search.split_whitespace().take(super::reader::MOST_WORDS);
+        let finders = |readings: Vec<String>| readings.iter().map(|word| Finder::new(word).into_owned()).collect();
         Self {
             filter,
             now: now.as_microsecond(),
@@ -269,7 +270,7 @@ impl<'f> Wanted<'f> {
             by: filter.by.as_ref().map(number),
             owner: filter.task.as_ref().and_then(|task| task.by.as_ref()).map(number),
             patient: filter.patient.as_ref().map(|patient| (patient.as_str(), format!("/{patient}"))),
-            words: search.map(|word| Finder::new(&word.to_lowercase()).into_owned()).collect(),
+            words: super::words::words(&filter.search).into_iter().map(finders).collect(),
         }
     }
 
@@ -303,7 +304,7 @@ impl<'f> Wanted<'f> {
             && outside(&filter.received_outside, line.received)
             && outside(&filter.changed_outside, line.changed)
             && self.patient.as_ref().is_none_or(|(whole, end)| &*line.patient == *whole || line.patient.ends_with(end))
-            && self.words.iter().all(|word| word.find(line.search.as_bytes()).is_some())
+            && self.words.iter().all(|any| any.iter().any(|word| word.find(line.search.as_bytes()).is_some()))
     }
 
     fn has_task(&self, line: &Line, task: &TaskOf) -> bool {

@@ -17,6 +17,7 @@ pub mod sqlite;
 mod statements;
 mod upkeep;
 pub mod views;
+mod words;
 mod writer;
 
 pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
@@ -198,7 +199,7 @@ pub struct Filter {
     /// Grade of urgency: one of these; any when empty.
     pub grades: Vec<u8>,
     /// Words that are all in the order's name, patient (reference, name, birth, identifiers), ward, headline or rules, or
-    /// the names of who works on it; case does not matter.
+    /// the names of who works on it; case does not matter. A date is found as people write it: `2.2.1960`, `02/02/1960`.
     pub search: String,
 }
 

@@ -2,6 +2,7 @@
 
 use super::packing::{self, Dictionaries};
 use super::sql::{Value, damaged, statement, trouble};
+use super::words::words;
 use super::{Counts, Filter, Key, LaneIs, MOST_OF_A_PAGE, Page, Query, TaskOf, Unavailable};
 use crate::queue::Lane;
 use crate::queue::item::{Item, ItemId, Summary};
@@ -16,9 +17,6 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyPool, Row};
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::fmt::Write as _;
-
-/// Words of a search that count.
-pub(super) const MOST_WORDS: usize = 10;
 
 fn text(row: &AnyRow, at: usize) -> Result<String, Unavailable> {
     row.try_get(at).map_err(|error| trouble(&error))
@@ -224,8 +222,9 @@ impl Where {
         if let Some(missing) = filter.not_fully_checked {
             out.and("not_checked = ?", [i64::from(missing).into()]);
         }
-        for word in filter.search.split_whitespace().take(MOST_WORDS) {
-            out.and("search LIKE ? ESCAPE '\\'", [format!("%{}%", escaped(&word.to_lowercase())).into()]);
+        for readings in words(&filter.search) {
+            let any = vec!["search LIKE ? ESCAPE '\\'"; readings.len()].join(" OR ");
+            out.and(&any, readings.iter().map(|word| format!("%{}%", escaped(word)).into()).collect::<Vec<_>>());
         }
         out
     }

@@ -43,9 +43,29 @@ const WARDS: [Option<&str>; 6] = [None, Some("Ward A"), Some("ward a"), Some("Wa
 const TIERS: [Tier; 4] = [Tier::Stop, Tier::High, Tier::Med, Tier::Low];
 const RULES: [&str; 5] = ["RULE-1", "rule-1", "RULE-10", "RULE_1", "%"];
 const NAMES: [&str; 7] = ["Feed", "FEED 100%", "a_b", "back\\slash", "İstanbul Σς", "漢字 🍼", "tab\tand\nline"];
-const WORDS: [&str; 18] = [
-    "harald", "MRN-4", "dec", "1958-12", "feed", "FEED", "100%", "a_b", "aXb", "\\", "İ", "Σ", "漢", "rule",
-    "invented", "lowered", "n1", "zzz",
+const WORDS: [&str; 22] = [
+    "24.12.1958",
+    "24/12/1958",
+    "12/24/1958",
+    "12.24.1958",
+    "harald",
+    "MRN-4",
+    "dec",
+    "1958-12",
+    "feed",
+    "FEED",
+    "100%",
+    "a_b",
+    "aXb",
+    "\\",
+    "İ",
+    "Σ",
+    "漢",
+    "rule",
+    "invented",
+    "lowered",
+    "n1",
+    "zzz",
 ];
 
 /// What is searched for words, as the documents say: the order's name, its patient with name, birth and identifiers, ward, first finding, rules, who has
@@ -103,7 +123,13 @@ fn fits(s: &Summary, f: &Filter, now: Timestamp) -> bool {
         && f.received_outside.iter().all(|(from, before)| s.received < *from || s.received >= *before)
         && f.changed_outside.iter().all(|(from, before)| s.changed_at < *from || s.changed_at >= *before)
         && f.not_fully_checked.is_none_or(|missing| (s.not_evaluated > 0) == missing)
-        && f.search.split_whitespace().all(|word| text.contains(&word.to_lowercase()))
+        && f.search.split_whitespace().all(|word| {
+            let born = match word {
+                "24.12.1958" | "12/24/1958" | "24/12/1958" => "1958-12-24",
+                _ => word,
+            };
+            text.contains(&word.to_lowercase()) || text.contains(&born.to_lowercase())
+        })
 }
 
 fn random_filter(n: &mut Numbers, patients: &[String]) -> Filter {
