@@ -639,6 +639,16 @@ test("paper", async (browser, service) => {
   await w.done();
 });
 
+test("a rule says in words what it finds, and then by which expression", async (browser, service) => {
+  const w = await watched(browser, service);
+  for (const [rule, words, expression] of [["WAT-01", "Feed and flushes give", "free_water_per_kg below least"], ["ELE-01", "The feed brings", "potassium_mmol above adult"]]) {
+    await w.page.goto(`${service.base}/rules/${rule}`);
+    const said = await w.page.locator(".finding").first().textContent();
+    holds(said.includes(words) && said.indexOf(words) < said.indexOf(expression), `${rule}: ${said}`);
+  }
+  await w.done();
+});
+
 const PAGES = ["/", "/keys", "/sign-in", "/try", "/try?sample=demo-5-steps-over-cap", "/try?sample=demo-9-no-density", "/try?sample=demo-1-toddler", "/rules", "/rules/WAT-01", "/rules/CON-03", "/rules/NO-SUCH", "/state", "/queue?lane=all", "/queue?lane=all&q=nothing", "/queue/00000000-0000-0000-0000-000000000000"];
 
 for (const [colorScheme, width] of [["light", 1360], ["dark", 1360], ["light", 390], ["dark", 320]]) {
