@@ -65,7 +65,7 @@ const CODES = {
 const DONE = ["comment", "ask-prescriber", "snooze", "accept", "reopen", "close-as-changed", "hand-over"];
 const BOXES = ["ask-prescriber", "accept", "close-as-changed", "snooze", "hand-over"];
 /** Parameters of the list's address. */
-const LIST = ["q", "ward", "rule", "lane", "state", "tier", "waits", "starts", "unchecked", "mine"];
+const LIST = ["q", "ward", "rule", "lane", "state", "tier", "waits", "starts", "unchecked", "mine", "since"];
 /** Other addresses, with a string in them. Nothing of it comes back, or it comes back as JSON, or the page is opened. */
 const ADDRESSES = {
   "address: after": (t) => `/queue?after=${t}`,
