@@ -432,6 +432,21 @@ async fn searches_sort_count_and_tell_parts() {
             1
         );
     }
+    // What can be asked for is told.
+    for version in ["R4", "R4B", "R5"] {
+        let told = s.get(&format!("/fhir/{version}/metadata")).await;
+        for kind in ["Task", "DetectedIssue", "Provenance", "AuditEvent"] {
+            let all = told["rest"][0]["resource"].as_array().unwrap();
+            let own = all.iter().find(|r| r["type"] == kind).unwrap();
+            let names: Vec<String> = own["searchParam"].as_array().unwrap().iter().map(|p| text(p, "/name")).collect();
+            let documented = text(own, "/documentation");
+            for name in ["_sort", "_total", "_elements"] {
+                assert!(documented.contains(&format!("{name}: ")) && !names.iter().any(|n| n == name), "{kind} {own}");
+            }
+            let dated = own["searchParam"].to_string();
+            assert!(dated.contains("eq, ne, gt, lt, ge, le, sa, eb, ap"), "{kind} {dated}");
+        }
+    }
     // What there is not is refused by its name.
     for (query, name) in [
         ("Task?_sort=status", "_sort"),
