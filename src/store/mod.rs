@@ -17,6 +17,7 @@ pub mod sqlite;
 mod statements;
 mod upkeep;
 pub mod views;
+mod words;
 mod writer;
 
 pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
@@ -189,12 +190,16 @@ pub struct Filter {
     pub changed_from: Option<Timestamp>,
     /// Changed before that time.
     pub changed_before: Option<Timestamp>,
+    /// Received at none of these times: from, and before.
+    pub received_outside: Vec<(Timestamp, Timestamp)>,
+    /// Changed last at none of these times.
+    pub changed_outside: Vec<(Timestamp, Timestamp)>,
     /// Not everything could be evaluated (`true`), or everything could (`false`).
     pub not_fully_checked: Option<bool>,
     /// Grade of urgency: one of these; any when empty.
     pub grades: Vec<u8>,
     /// Words that are all in the order's name, patient (reference, name, birth, identifiers), ward, headline or rules, or
-    /// the names of who works on it; case does not matter.
+    /// the names of who works on it; case does not matter. A date is found as people write it: `2.2.1960`, `02/02/1960`.
     pub search: String,
 }
 
@@ -213,11 +218,49 @@ pub enum Sort {
     Urgency,
     /// What changed last first.
     Changed,
+    /// By one thing, upwards or downwards (`true`); what is alike in it by its id.
+    By(Key, bool),
 }
 
-/// Where an item stands in the order of [`Sort::Changed`]: a page after it begins with what follows.
-pub fn place_by_change(item: &Summary) -> String {
-    format!("{}.{}", item.changed_at.as_microsecond(), item.id)
+/// By what items can be sorted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Key {
+    /// When the item was received first.
+    Received,
+    /// When it changed last.
+    Changed,
+    /// How urgent it is: 4 comes before nothing else.
+    Grade,
+}
+
+impl Key {
+    /// All.
+    pub const ALL: [Self; 3] = [Self::Received, Self::Changed, Self::Grade];
+
+    /// Of an item: microseconds since 1970, or a grade.
+    fn of(self, item: &Summary) -> i64 {
+        match self {
+            Self::Received => item.received.as_microsecond(),
+            Self::Changed => item.changed_at.as_microsecond(),
+            Self::Grade => i64::from(item.grade()),
+        }
+    }
+}
+
+impl Sort {
+    /// By what, and whether downwards; nothing for urgency, which is more than one thing.
+    fn key(self) -> Option<(Key, bool)> {
+        match self {
+            Self::Urgency => None,
+            Self::Changed => Some((Key::Changed, true)),
+            Self::By(key, down) => Some((key, down)),
+        }
+    }
+
+    /// Where an item stands in this order: a page after it begins with what follows. Nothing for urgency.
+    pub fn place(self, item: &Summary) -> Option<String> {
+        self.key().map(|(key, _)| format!("{}.{}", key.of(item), item.id))
+    }
 }
 
 /// A page of items that is asked for.
@@ -227,7 +270,7 @@ pub struct Query {
     pub filter: Filter,
     /// In which order.
     pub sort: Sort,
-    /// [`Page::next`] of the page before, or [`place_by_change`] of an item.
+    /// [`Page::next`] of the page before, or [`Sort::place`] of an item.
     pub after: Option<String>,
     /// At most so many; 1 to [`MOST_OF_A_PAGE`].
     pub limit: usize,

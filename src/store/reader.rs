@@ -2,7 +2,8 @@
 
 use super::packing::{self, Dictionaries};
 use super::sql::{Value, damaged, statement, trouble};
-use super::{Counts, Filter, LaneIs, MOST_OF_A_PAGE, Page, Query, Sort, TaskOf, Unavailable};
+use super::words::words;
+use super::{Counts, Filter, Key, LaneIs, MOST_OF_A_PAGE, Page, Query, TaskOf, Unavailable};
 use crate::queue::Lane;
 use crate::queue::item::{Item, ItemId, Summary};
 use crate::queue::tally::{Fate, LastFound, RuleStatistics};
@@ -16,9 +17,6 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyPool, Row};
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::fmt::Write as _;
-
-/// Words of a search that count.
-pub(super) const MOST_WORDS: usize = 10;
 
 fn text(row: &AnyRow, at: usize) -> Result<String, Unavailable> {
     row.try_get(at).map_err(|error| trouble(&error))
@@ -216,11 +214,17 @@ impl Where {
                 out.and(condition, [time.into()]);
             }
         }
+        for (column, outside) in [("received", &filter.received_outside), ("changed", &filter.changed_outside)] {
+            for (from, before) in outside {
+                out.and(&format!("{column} < ? OR {column} >= ?"), [(*from).into(), (*before).into()]);
+            }
+        }
         if let Some(missing) = filter.not_fully_checked {
             out.and("not_checked = ?", [i64::from(missing).into()]);
         }
-        for word in filter.search.split_whitespace().take(MOST_WORDS) {
-            out.and("search LIKE ? ESCAPE '\\'", [format!("%{}%", escaped(&word.to_lowercase())).into()]);
+        for readings in words(&filter.search) {
+            let any = vec!["search LIKE ? ESCAPE '\\'"; readings.len()].join(" OR ");
+            out.and(&any, readings.iter().map(|word| format!("%{}%", escaped(word)).into()).collect::<Vec<_>>());
         }
         out
     }
@@ -309,22 +313,32 @@ async fn by_urgency(
     Ok(out)
 }
 
-async fn by_change(
+async fn by_key(
     pool: &AnyPool,
     mut found: Where,
     query: &Query,
+    (key, down): (Key, bool),
     most: usize,
 ) -> Result<Vec<(Summary, String)>, Unavailable> {
+    let column = match key {
+        Key::Received => "received",
+        Key::Changed => "changed",
+        Key::Grade => "grade",
+    };
     if let Some(cursor) = &query.after {
-        let (key, id) = read_cursor(cursor)?;
-        let at: i64 = key.parse().map_err(|_| Unavailable::NoSuchPage)?;
-        found.and("changed < ? OR (changed = ? AND id > ?)", [at.into(), at.into(), id.as_str().into()]);
+        let (at, id) = read_cursor(cursor)?;
+        let at: i64 = at.parse().map_err(|_| Unavailable::NoSuchPage)?;
+        let beyond = if down { "<" } else { ">" };
+        let condition = format!("{column} {beyond} ? OR ({column} = ? AND id > ?)");
+        found.and(&condition, [at.into(), at.into(), id.as_str().into()]);
     }
-    let sql = format!("SELECT state FROM items{} ORDER BY changed DESC, id LIMIT {most}", found.sql);
+    let way = if down { " DESC" } else { "" };
+    let sql = format!("SELECT state, {column} FROM items{} ORDER BY {column}{way}, id LIMIT {most}", found.sql);
     let mut out = Vec::new();
     for row in rows(pool, sql, found.values).await? {
         let item = read::<Summary>("an item", &text(&row, 0)?)?;
-        let place = super::place_by_change(&item);
+        let at: i64 = row.try_get(1).map_err(|error| trouble(&error))?;
+        let place = format!("{at}.{}", item.id);
         out.push((item, place));
     }
     Ok(out)
@@ -336,9 +350,9 @@ pub(super) async fn list(pool: &AnyPool, query: &Query) -> Result<Page, Unavaila
     let all = rows(pool, sql, found.values.clone()).await?;
     let total = all.first().map(|row| whole(row, 0)).transpose()?.unwrap_or_default();
     let limit = query.limit.clamp(1, MOST_OF_A_PAGE);
-    let mut listed = match query.sort {
-        Sort::Urgency => by_urgency(pool, &found, query, limit + 1).await?,
-        Sort::Changed => by_change(pool, found, query, limit + 1).await?,
+    let mut listed = match query.sort.key() {
+        None => by_urgency(pool, &found, query, limit + 1).await?,
+        Some(key) => by_key(pool, found, query, key, limit + 1).await?,
     };
     let more = listed.len() > limit;
     listed.truncate(limit);

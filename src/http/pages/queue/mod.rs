@@ -5,6 +5,7 @@ mod events;
 mod filters;
 mod list;
 mod order;
+mod since;
 mod views;
 mod work;
 
