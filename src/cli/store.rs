@@ -10,8 +10,8 @@ use crate::settings::LookWithin;
 use crate::store::backup::{backup, restore};
 use crate::store::outbox::{ByHand, Letter, Which, by_hand, letters};
 use crate::store::{
-    SqlStore, Store, Unavailable, Verified, is_postgres, open, pack_reports, packs_reports, postgres, schema, sqlite,
-    tables, verify,
+    SqlStore, Store, Unavailable, Verified, is_postgres, open, open_or_later, pack_reports, packs_reports, postgres,
+    schema, sqlite, tables, verify,
 };
 use clap::builder::PossibleValuesParser;
 use clap::{Args, Subcommand};
@@ -118,7 +118,8 @@ impl Keeping {
     /// `samples` are reports of invented orders, which those that will be recorded are like.
     ///
     /// # Errors
-    /// A store that cannot be used: a service that cannot record from the start is not started.
+    /// A store that cannot be used: a service that cannot record from the start is not started, but for a database of
+    /// PostgreSQL that is away.
     pub async fn open(
         &self,
         doors: &mut Doors,
@@ -131,15 +132,22 @@ impl Keeping {
         }
         let place = place(self.store.as_deref())?;
         let trouble = |error: Unavailable| format!("--store: {error}");
-        let store = Arc::new(open(&place, self.policy(queue)).await.map_err(trouble)?);
+        let store = Arc::new(open_or_later(&place, self.policy(queue)).await.map_err(trouble)?);
         let packed = store.pack_like(&samples());
-        if !packed {
+        if !store.is_opened() {
+            tracing::warn!(
+                store = store.health().kind,
+                "the database is away: orders are answered and not recorded, and it is opened when it is there"
+            );
+        } else if !packed {
             tracing::info!(
                 "reports are kept plain, so that programs of before can use the tables: `store tables --pack-reports` ends that"
             );
         }
         warn_of_others(&place, self.store.is_none());
-        tracing::info!(store = store.health().kind, keep_days = self.keep_days, packed, "the queue is kept");
+        if store.is_opened() {
+            tracing::info!(store = store.health().kind, keep_days = self.keep_days, packed, "the queue is kept");
+        }
         doors.store = Some(store.clone());
         let background = &doors.background;
         let own = store.clone();

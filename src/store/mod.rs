@@ -6,6 +6,7 @@
 use crate::findings::Tier;
 pub mod backup;
 mod listing;
+mod opening;
 pub mod outbox;
 mod packing;
 pub mod postgres;
@@ -21,7 +22,7 @@ mod writer;
 
 pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
 pub use sql::SqlStore;
-pub use upkeep::{Verified, is_postgres, open, pack_reports, packs_reports, tables, verify};
+pub use upkeep::{Verified, is_postgres, open, open_or_later, pack_reports, packs_reports, tables, verify};
 #[cfg(test)]
 pub(crate) use writer::tests::{Folder, ended, order};
 

@@ -5,6 +5,7 @@
 //! its commit. Reading goes past it ([`super::reader`]).
 
 use super::listing::{Listing, keep_up};
+use super::opening::{Opened, open_again};
 use super::outbox::Listener;
 use super::packing::{self, Dictionaries, Kept, Packer};
 use super::sqlite::LogIs;
@@ -50,7 +51,7 @@ const MOST_BYTES_CLEAR: usize = 8 << 20;
 /// Changes that a slow listener may be behind before it misses some.
 const CHANGES: usize = 1024;
 /// How often it is tried again to record what was set aside.
-const RETRY: Duration = Duration::from_millis(500);
+pub(super) const RETRY: Duration = Duration::from_millis(500);
 /// Most orders of which it is known without the database that they may have an item; some 30 MB of them.
 const MOST_KNOWN: usize = 250_000;
 /// How often the database refuses an order by itself before it is given up.
@@ -388,7 +389,9 @@ pub(super) struct Shared {
     /// What packs reports, once it is known what they are like.
     packer: OnceLock<Packer>,
     /// Whether every program that works on the tables can read packed reports.
-    may_pack: bool,
+    may_pack: AtomicBool,
+    /// Whether the database was opened.
+    pub(super) opened: Opened,
     /// What the writer has to do about SQLite's log, if anything.
     pub(super) log: LogIs,
     /// Where a test asks for a fault when orders are tried again.
@@ -421,7 +424,17 @@ impl Shared {
 
     /// What packs reports, where they are.
     pub(super) fn packer(&self) -> Option<&Packer> {
-        self.packer.get()
+        self.packer.get().filter(|_| self.may_pack.load(Ordering::Relaxed))
+    }
+
+    /// Notes whether every program that works on the tables can read packed reports.
+    pub(super) fn may_pack(&self, may: bool) {
+        self.may_pack.store(may, Ordering::Relaxed);
+    }
+
+    /// Notes when an order was received, microseconds.
+    pub(super) fn received_last(&self, last: Option<i64>) {
+        self.last_order.fetch_max(last.unwrap_or(i64::MIN), Ordering::Relaxed);
     }
 
     /// A report as it is to be kept.
@@ -598,6 +611,9 @@ impl Shared {
         if let Err(trouble) = self.in_its_place() {
             return Some(trouble);
         }
+        if let Err(trouble) = self.opened.looked_at() {
+            return Some(trouble);
+        }
         let waits = self.waiting() > 0;
         let all = |error: &&(Timestamp, Unavailable)| waits && !may_be_one(&error.1);
         locked(&self.trouble).write.as_ref().filter(all).map(|(_, error)| error.clone())
@@ -656,11 +672,16 @@ pub(super) struct Opening {
 }
 
 impl SqlStore {
-    /// Brings the tables up to date and begins to write.
-    pub(super) async fn start(opening: Opening) -> Result<Self, Unavailable> {
+    /// Brings the tables up to date and begins to write. Where the database is `away`, it is opened when it is there.
+    pub(super) async fn start(opening: Opening, away: Option<Unavailable>) -> Result<Self, Unavailable> {
         let Opening { dialect, label, readers, writer, policy } = opening;
-        migrate(&writer, dialect, schema::VERSION).await?;
-        let may_pack = packing::may_be(&writer, dialect).await?;
+        let may_pack = match away {
+            None => {
+                migrate(&writer, dialect, schema::VERSION).await?;
+                packing::may_be(&writer, dialect).await?
+            }
+            Some(_) => false,
+        };
         let (changes, _) = broadcast::channel(CHANGES);
         let shared = Arc::new(Shared {
             dialect,
@@ -688,16 +709,20 @@ impl SqlStore {
             },
             dictionaries: Dictionaries::default(),
             packer: OnceLock::new(),
-            may_pack,
+            may_pack: AtomicBool::new(may_pack),
+            opened: Opened::new(away.is_none()),
             log: LogIs::default(),
             #[cfg(test)]
             trips: AtomicBool::default(),
         });
-        let last = reader::last_received(&readers).await?;
-        shared.last_order.store(last.unwrap_or(i64::MIN), Ordering::Relaxed);
+        if away.is_none() {
+            shared.received_last(reader::last_received(&readers).await?);
+        }
         let (ops, waiting) = mpsc::channel(MOST_WAITING);
         // A connection lives where it was made, and the writer makes its own.
-        writer.acquire().await.map_err(|error| trouble(&error))?.close().await.map_err(|error| trouble(&error))?;
+        if away.is_none() {
+            writer.acquire().await.map_err(|error| trouble(&error))?.close().await.map_err(|error| trouble(&error))?;
+        }
         let writing = writer::begin(writer, shared.clone(), waiting)
             .map_err(|error| Unavailable::Database(format!("its writer cannot begin: {}", error.kind())))?;
         let listing = Arc::new(Listing::default());
@@ -711,6 +736,11 @@ impl SqlStore {
             writing: Mutex::new(Some(writing)),
         };
         let weak = ops.downgrade();
+        if let Some(away) = away {
+            shared.wrote::<()>(&Err(away));
+            let (shared, weak) = (shared.clone(), weak.clone());
+            store.keep("the database opened", move || open_again(shared.clone(), weak.clone()));
+        }
         store.keep("orders tried again", move || record_again(shared.clone(), weak.clone()));
         store.keep("lists kept up to date", move || keep_up(listing.clone(), readers.clone(), dialect));
         Ok(store)
@@ -719,17 +749,24 @@ impl SqlStore {
     /// Keeps reports packed from now on, which takes a tenth of the room and less time: by what `samples` say as well,
     /// reports of invented orders (JSON) like those that will be recorded, those that are most like them last. Of a sample
     /// nothing may be of a patient: it outlives the orders. Gives whether it does: reports stay plain without samples, and
-    /// where programs may work on the tables that know no packed ones ([`super::pack_reports`]).
+    /// where programs may work on the tables that know no packed ones ([`super::pack_reports`]), and until the database was
+    /// reached.
     pub fn pack_like(&self, samples: &[String]) -> bool {
         let shared = &self.shared;
-        if shared.may_pack
-            && shared.packer().is_none()
+        let may_pack = shared.may_pack.load(Ordering::Relaxed) || !shared.opened.is();
+        if may_pack
+            && shared.packer.get().is_none()
             && let Some(packer) = Packer::of(samples, &shared.dictionaries)
         {
             // Somebody else may have been quicker.
             let _ = shared.packer.set(packer);
         }
         shared.packer().is_some()
+    }
+
+    /// Whether the database was reached since the start, and its tables can be worked on.
+    pub fn is_opened(&self) -> bool {
+        self.shared.opened.is()
     }
 
     /// Work that ends with the store, and begins again where a fault ended it.
@@ -787,6 +824,7 @@ impl SqlStore {
     }
 
     async fn looked<T>(&self, look: impl Future<Output = Result<T, Unavailable>>) -> Result<T, Unavailable> {
+        self.shared.opened.looked_at()?;
         let found = look.await;
         if !matches!(found, Err(Unavailable::NoSuchPage)) {
             self.shared.looked(&found);
@@ -857,6 +895,7 @@ impl SqlStore {
     /// # Errors
     /// As every write; what was sorted before stays so.
     pub async fn sort_again(&self, at: Timestamp) -> Result<u64, Unavailable> {
+        self.shared.opened.looked_at()?;
         let (mut n, mut after) = (0, Some(String::new()));
         while let Some(from) = after {
             let sorting::Looked { moved, last } =
@@ -874,6 +913,7 @@ impl SqlStore {
     /// # Errors
     /// As [`SqlStore::purge`].
     pub async fn purge_if_any(&self, before: Timestamp, by: Person, at: Timestamp) -> Result<u64, Unavailable> {
+        self.shared.opened.looked_at()?;
         if reader::any_past(&self.readers, before).await? { self.purge(before, by, at).await } else { Ok(0) }
     }
 }
@@ -913,7 +953,8 @@ pub(super) async fn begin(
 async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
     loop {
         tokio::time::sleep(RETRY).await;
-        loop {
+        // Until the database is opened nothing can be recorded, and it is asked for by itself.
+        while shared.opened.is() {
             #[cfg(test)]
             assert!(!shared.trips.swap(false, Ordering::SeqCst), "a fault that a test asked for");
             let trying = shared.take_aside(AGAIN_AT_A_TIME);

@@ -204,7 +204,7 @@ impl SqlStore {
             writer: pool(options(path, "rwc")?, 1, TOLD_THE_WRITER),
             policy,
         };
-        let store = Self::start(opening).await?;
+        let store = Self::start(opening, None).await?;
         let checkpoints = pool(options(path, "rw")?, 1, TOLD_WHO_BRINGS_OVER);
         let files = Arc::new(Files { path: path.to_owned(), log: beside(path, "-wal"), is: which(path).await.ok() });
         let shared = store.shared.clone();

@@ -155,6 +155,7 @@ impl Work {
             Op::Purge { before, by, at, .. } => Came::Purged(self.purge(conn, *before, by, *at).await?),
             Op::SortAgain { moved, at, .. } => Came::Sorted(sorting::write(conn, moved, *at).await?),
             Op::OwnView { person, change, .. } => Came::OwnView(views::apply(conn, person, change).await?),
+            Op::Open { .. } => Came::Opened,
             Op::Outbox(wanted) => Came::Outbox(wanted.apply(conn, shared.dialect).await?),
             #[cfg(test)]
             Op::Fault { .. } => panic!("a fault that a test asked for"),
