@@ -212,6 +212,21 @@ pub fn ready(app: &App) -> String {
             health.clear_lost
         );
     }
+    if let Some(spool) = &health.spool {
+        if spool.orders > 0 {
+            let _ = write!(out, "; {} orders are in the spool, {} bytes", spool.orders, spool.bytes);
+        }
+        if let Some((since, why)) = &spool.trouble {
+            let _ = write!(out, "; the spool is NOT written since {since:.0}: {why}: what waits is in memory alone");
+        }
+        if let Some(last) = &spool.last_damaged {
+            let _ = write!(
+                out,
+                "; {} files of the spool were not whole, and what was in them is NOT on the queue, the last: {last}",
+                spool.damaged
+            );
+        }
+    }
     if let Some(bytes) = health.log_behind {
         let _ = write!(
             out,
@@ -271,7 +286,23 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
             health.last_order.map_or(0, |at| u64::try_from(at.as_second()).unwrap_or_default()),
         ),
     ];
-    for (name, what, value) in gauges {
+    let spool = health.spool.as_ref().map(|spool| {
+        [
+            (
+                "enteral_gate_spool_up",
+                "Whether what waits can be kept in the spool (1) or waits in memory alone (0).",
+                u64::from(spool.trouble.is_none()),
+            ),
+            ("enteral_gate_spool_orders", "Orders in the spool.", spool.orders),
+            ("enteral_gate_spool_bytes", "Bytes of the orders in the spool.", spool.bytes),
+            (
+                "enteral_gate_spool_damaged",
+                "Files of the spool that were not whole, since the start: what was in them is not on the queue.",
+                spool.damaged,
+            ),
+        ]
+    });
+    for (name, what, value) in gauges.into_iter().chain(spool.into_iter().flatten()) {
         let _ = writeln!(out, "# HELP {name} {what}\n# TYPE {name} gauge\n{name} {value}");
     }
 }

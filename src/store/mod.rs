@@ -13,6 +13,7 @@ pub mod postgres;
 mod reader;
 pub mod schema;
 mod sorting;
+mod spool;
 mod sql;
 pub mod sqlite;
 mod statements;
@@ -21,6 +22,7 @@ pub mod views;
 mod writer;
 
 pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
+pub use spool::SpoolHealth;
 pub use sql::SqlStore;
 pub use upkeep::{Verified, is_postgres, open, open_or_later, pack_reports, packs_reports, tables, verify};
 #[cfg(test)]
@@ -304,7 +306,7 @@ pub struct Health {
     pub displaced: bool,
     /// The last write worked, and only the last look did not.
     pub looking: bool,
-    /// Orders that wait in memory until they can be recorded.
+    /// Orders that wait in memory, or in the spool, until they can be recorded.
     pub waiting: u64,
     /// Orders that could be neither recorded nor kept in memory, since the start.
     pub lost: u64,
@@ -317,6 +319,8 @@ pub struct Health {
     pub clear_waiting: u64,
     /// Clear orders that could not be kept in memory either, since the start: an earlier content may still be on the queue.
     pub clear_lost: u64,
+    /// The folder in which orders that wait are kept as well, where there is one.
+    pub spool: Option<SpoolHealth>,
     /// Bytes of SQLite's log that are not in its file, where they are too many.
     pub log_behind: Option<u64>,
     /// Work in the background that faults of the program ended.
@@ -339,7 +343,7 @@ pub struct Change {
 pub trait Store: Send + Sync + 'static {
     /// Records orders, in this order; clear ones only to replace an earlier content. `Ok` means durable. What could not
     /// be recorded, or replaced, is kept in memory, as far as there is room, and tried again; it is lost when the process
-    /// ends before. Of a clear one only which order it is, what it holds (a hash) and when it came is kept. One that the
+    /// ends before, unless there is a spool. Of a clear one only which order it is, what it holds (a hash) and when it came is kept. One that the
     /// database refuses again and again by itself, or that belongs to an item that cannot be read, is given up, and said in
     /// [`Health`].
     fn record(&self, orders: Vec<Received>) -> Answer<'_, Vec<Recorded>>;

@@ -8,6 +8,7 @@ use super::listing::{Listing, keep_up};
 use super::opening::{Opened, open_again};
 use super::outbox::Listener;
 use super::packing::{self, Dictionaries, Kept, Packer};
+use super::spool::{Left, MOST_BYTES, Slot, Spool};
 use super::sqlite::LogIs;
 use super::views::{self, View};
 use super::writer::{self, Op};
@@ -32,6 +33,7 @@ use sqlx::{Any, AnyConnection, AnyPool, AssertSqlSafe, Row as _};
 use std::collections::hash_map::Entry;
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::future::Future;
+use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::Duration;
@@ -213,11 +215,13 @@ pub(super) fn damaged(what: &str, error: &serde_json::Error) -> Unavailable {
 pub(super) struct Waiting {
     pub(super) order: Received,
     pub(super) refused: u32,
+    /// Its place in the spool, where there is one.
+    pub(super) slot: Option<Arc<Slot>>,
 }
 
 impl From<Received> for Waiting {
     fn from(order: Received) -> Self {
-        Self { order, refused: 0 }
+        Self { order, refused: 0, slot: None }
     }
 }
 
@@ -228,6 +232,8 @@ struct Aside {
     items: Room,
     /// What only replaces an earlier content.
     clear: Room,
+    /// What is in the spool and not in memory.
+    left: [VecDeque<Left>; 2],
     /// Orders that become items, waiting or being tried: what is clear of the same order has to wait for them.
     keys: HashMap<String, usize>,
 }
@@ -239,6 +245,38 @@ struct Room {
     bytes: usize,
     /// How many are being tried now.
     trying: usize,
+}
+
+impl Aside {
+    /// What is in the spool and not in memory, of each kind: what becomes an item, and what is clear.
+    fn left(&self, item: bool) -> usize {
+        let [items, clear] = &self.left;
+        if item { items.len() } else { clear.len() }
+    }
+
+    /// Orders in memory that become items, or clear ones.
+    fn room(&mut self, item: bool) -> &mut Room {
+        if item { &mut self.items } else { &mut self.clear }
+    }
+
+    /// Notes an order that is in the spool alone.
+    fn leave(&mut self, left: Left) {
+        if let Some(key) = left.key.clone().filter(|_| left.item) {
+            *self.keys.entry(key).or_default() += 1;
+        }
+        let [items, clear] = &mut self.left;
+        if left.item { items } else { clear }.push_back(left);
+    }
+
+    /// One hold less on an order of that key.
+    fn release(&mut self, key: String) {
+        if let Entry::Occupied(mut one) = self.keys.entry(key) {
+            *one.get_mut() -= 1;
+            if *one.get() == 0 {
+                one.remove();
+            }
+        }
+    }
 }
 
 impl Room {
@@ -287,14 +325,7 @@ impl Drop for Trying<'_> {
         let (items, clear) = self.taken;
         aside.items.trying = aside.items.trying.saturating_sub(items);
         aside.clear.trying = aside.clear.trying.saturating_sub(clear);
-        for key in self.keys.drain(..) {
-            if let Entry::Occupied(mut one) = aside.keys.entry(key) {
-                *one.get_mut() -= 1;
-                if *one.get() == 0 {
-                    one.remove();
-                }
-            }
-        }
+        self.keys.drain(..).for_each(|key| aside.release(key));
     }
 }
 
@@ -383,6 +414,8 @@ pub(super) struct Shared {
     last_order: AtomicI64,
     /// Who is told of changes; mostly nobody.
     listeners: Mutex<Arc<[Listener]>>,
+    /// Where orders that wait are kept as well.
+    spool: OnceLock<Spool>,
     /// Orders that may have an item, where no other replica writes.
     known: Option<Mutex<Known>>,
     pub(super) dictionaries: Dictionaries,
@@ -492,24 +525,38 @@ impl Shared {
 
     /// Keeps orders in memory; those for which there is no room are lost, and counted, and so are all where nothing writes
     /// any more. Of clear ones only what replaces an earlier content is kept, where anything tells which order it is.
+    ///
+    /// Where there is a spool they are kept there first, for the time after this process; what is there is not lost.
     pub(super) fn set_aside<W: Into<Waiting>>(&self, orders: impl IntoIterator<Item = W>) {
+        self.put_aside(orders, self.spool.get());
+    }
+
+    fn put_aside<W: Into<Waiting>>(&self, orders: impl IntoIterator<Item = W>, spool: Option<&Spool>) {
         let (mut lost, mut clear_lost) = (0, 0);
-        let mut aside = locked(&self.aside);
-        for mut waiting in orders.into_iter().map(Into::into) {
-            let (item, key) = (waiting.order.is_item(), waiting.order.key.text());
-            if !item {
-                if key.is_none() {
-                    continue;
-                }
-                waiting.order = self.only_replaces(waiting.order);
+        let mut all: Vec<Waiting> = orders.into_iter().map(Into::into).collect();
+        all.retain(|waiting| waiting.order.is_item() || waiting.order.key.text().is_some());
+        for waiting in all.iter_mut().filter(|waiting| !waiting.order.is_item()) {
+            waiting.order = self.only_replaces(waiting.order.clone());
+        }
+        if let Some(spool) = spool {
+            for waiting in &mut all {
+                waiting.slot.get_or_insert_default();
             }
+            spool.keep(all.iter().filter_map(|waiting| Some((&**waiting.slot.as_ref()?, &waiting.order))));
+        }
+        let mut aside = locked(&self.aside);
+        for waiting in all {
+            let (item, key) = (waiting.order.is_item(), waiting.order.key.text());
+            let left = waiting.slot.as_ref().and_then(|slot| Spool::left(slot, &waiting.order));
             let size = size(&waiting.order);
             let kept = self.ended.get().is_none()
                 && match item {
                     true => aside.items.keep(waiting, size, MOST_SET_ASIDE, MOST_BYTES_SET_ASIDE),
                     false => aside.clear.keep(waiting, size, MOST_CLEAR_SET_ASIDE, MOST_BYTES_CLEAR),
                 };
-            if !kept {
+            if let Some(left) = left.filter(|_| !kept) {
+                aside.leave(left);
+            } else if !kept {
                 *if item { &mut lost } else { &mut clear_lost } += 1;
             } else if let Some(key) = key.filter(|_| item) {
                 *aside.keys.entry(key).or_default() += 1;
@@ -573,6 +620,9 @@ impl Shared {
             if let Some(most) = most.filter(|_| alone) {
                 one.refused += 1;
                 if one.refused >= most {
+                    if let (Some(spool), Some(slot)) = (self.spool.get(), &one.slot) {
+                        spool.refused(slot);
+                    }
                     self.give_up(&one.order, error);
                     continue;
                 }
@@ -580,6 +630,36 @@ impl Shared {
             waiting.push(one);
         }
         self.set_aside(waiting);
+    }
+
+    /// What was recorded is no longer needed in the spool.
+    pub(super) fn recorded(&self, orders: &[writer::Ready]) {
+        if let Some(spool) = self.spool.get() {
+            orders.iter().filter_map(|order| order.slot.as_deref()).for_each(|slot| spool.done(slot));
+        }
+    }
+
+    /// Brings orders that are in the spool alone into memory, those that came in first first, as far as none is there.
+    fn refill(&self) {
+        let Some(spool) = self.spool.get() else { return };
+        for nth in [0, 1] {
+            let mut aside = locked(&self.aside);
+            let room = [&aside.items, &aside.clear].get(nth).is_some_and(|room| room.orders.is_empty());
+            let Some(left) = aside.left.get_mut(nth).filter(|left| room && !left.is_empty()) else { continue };
+            let n = left.len().min(AGAIN_AT_A_TIME);
+            let some: Vec<Left> = left.drain(..n).collect();
+            // They wait all the time.
+            aside.room(nth == 0).trying += n;
+            drop(aside);
+            let read = some.iter().filter_map(|left| spool.take(left));
+            let waiting: Vec<Waiting> =
+                read.map(|(order, slot)| Waiting { slot: Some(Arc::new(slot)), ..order.into() }).collect();
+            self.set_aside(waiting);
+            let mut aside = locked(&self.aside);
+            let trying = &mut aside.room(nth == 0).trying;
+            *trying = trying.saturating_sub(n);
+            some.into_iter().filter(|left| left.item).filter_map(|left| left.key).for_each(|key| aside.release(key));
+        }
     }
 
     fn give_up(&self, order: &Received, error: &Unavailable) {
@@ -622,8 +702,8 @@ impl Shared {
     /// Orders that wait in memory or are being tried: those that become items, and clear ones.
     fn waiting_of_each(&self) -> (u64, u64) {
         let aside = locked(&self.aside);
-        let of = |room: &Room| (room.orders.len() + room.trying) as u64;
-        (of(&aside.items), of(&aside.clear))
+        let of = |room: &Room, item: bool| (room.orders.len() + room.trying + aside.left(item)) as u64;
+        (of(&aside.items, true), of(&aside.clear, false))
     }
 
     /// Orders that wait in memory to become items.
@@ -637,9 +717,46 @@ impl Shared {
         // Under one lock, so that nobody sees none waiting in between.
         let mut aside = locked(&self.aside);
         let items = aside.items.take(most);
-        let clear = aside.clear.take(most - items.len());
+        let clear = if aside.left(true) == 0 { most - items.len() } else { 0 };
+        let clear = aside.clear.take(clear);
         let keys = items.iter().filter_map(|waiting| waiting.order.key.text()).collect();
         Trying { shared: self, taken: (items.len(), clear.len()), items, clear, keys }
+    }
+}
+
+/// Orders of which nobody who waits for them was told yet whether they are recorded. Where nobody waits any more, the answer
+/// goes out without knowing, and they are kept in the spool until it is known.
+struct Unsure<'s> {
+    shared: &'s Shared,
+    orders: Vec<(Received, Arc<Slot>)>,
+    most: usize,
+}
+
+impl<'s> Unsure<'s> {
+    fn of(shared: &'s Shared, orders: &[Received]) -> Self {
+        let own = |order: &Received| (order.clone(), Arc::default());
+        let kept = if shared.spool.get().is_some() { orders.iter().map(own).collect() } else { Vec::new() };
+        Self { shared, orders: kept, most: orders.len() }
+    }
+
+    /// The place of each order in the spool, where there is one.
+    fn slots(&self) -> Vec<Option<Arc<Slot>>> {
+        let mut slots: Vec<_> = self.orders.iter().map(|(_, slot)| Some(slot.clone())).collect();
+        slots.resize(self.most, None);
+        slots
+    }
+
+    /// Whoever waited knows.
+    fn told(mut self) {
+        self.orders.clear();
+    }
+}
+
+impl Drop for Unsure<'_> {
+    fn drop(&mut self) {
+        if let Some(spool) = self.shared.spool.get() {
+            spool.keep(self.orders.iter().map(|(order, slot)| (&**slot, order)));
+        }
     }
 }
 
@@ -700,6 +817,7 @@ impl SqlStore {
             given_up: Mutex::default(),
             last_order: AtomicI64::new(i64::MIN),
             listeners: Mutex::new(Arc::new([])),
+            spool: OnceLock::new(),
             known: match dialect {
                 Dialect::Sqlite => {
                     let current = reader::current_orders(&readers, MOST_KNOWN + 1).await?;
@@ -767,6 +885,22 @@ impl SqlStore {
     /// Whether the database was reached since the start, and its tables can be worked on.
     pub fn is_opened(&self) -> bool {
         self.shared.opened.is()
+    }
+
+    /// Keeps orders that wait in this folder as well from now on, so that they outlive this process, and records what waits
+    /// there since an earlier one; gives how many those are. Called once, before anything is recorded.
+    ///
+    /// # Errors
+    /// Where the folder cannot be used, or another process uses it.
+    pub fn spool_in(&self, folder: &Path) -> Result<u64, Unavailable> {
+        let (spool, left) = Spool::open(folder, MOST_BYTES)?;
+        let n = left.len() as u64;
+        if self.shared.spool.set(spool).is_err() {
+            return Err(Unavailable::Database("there is a spool already".to_owned()));
+        }
+        let mut aside = locked(&self.shared.aside);
+        left.into_iter().for_each(|left| aside.leave(left));
+        Ok(n)
     }
 
     /// Work that ends with the store, and begins again where a fault ended it.
@@ -957,6 +1091,9 @@ async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
         while shared.opened.is() {
             #[cfg(test)]
             assert!(!shared.trips.swap(false, Ordering::SeqCst), "a fault that a test asked for");
+            if shared.ended.get().is_none() {
+                shared.refill();
+            }
             let trying = shared.take_aside(AGAIN_AT_A_TIME);
             if trying.all() == 0 {
                 break;
@@ -1037,8 +1174,13 @@ impl Store for SqlStore {
                 self.shared.set_aside(orders);
                 return Err(trouble);
             }
-            let orders = orders.into_iter().map(|order| writer::Ready::of(order, &self.shared)).collect();
-            self.written(|done| Op::Record { orders, done }).await
+            let unsure = Unsure::of(&self.shared, &orders);
+            let slots = unsure.slots();
+            let ready = |(order, slot)| writer::Ready::kept_in(slot, order, &self.shared);
+            let orders = orders.into_iter().zip(slots).map(ready).collect();
+            let came = self.written(|done| Op::Record { orders, done }).await;
+            unsure.told();
+            came
         })
     }
 
@@ -1048,7 +1190,9 @@ impl Store for SqlStore {
             // What has nothing to replace takes no room.
             orders.retain(|order| known.has_any(&order.key.text().into_iter().collect::<Vec<_>>()) != Some(false));
         }
-        self.shared.set_aside(orders);
+        // Many clear orders at once are soon done; on disk they wait only while nothing can be written.
+        let spool = self.shared.spool.get().filter(|_| self.shared.still_in_trouble().is_some());
+        self.shared.put_aside(orders, spool);
     }
 
     fn act(&self, item: ItemId, mut command: Command) -> Answer<'_, Summary, NotDone> {
@@ -1134,6 +1278,7 @@ impl Store for SqlStore {
             looking,
             waiting,
             clear_waiting,
+            spool: self.shared.spool.get().map(Spool::health),
             clear_lost: self.shared.clear_lost.load(Ordering::Relaxed),
             log_behind: self.shared.log.behind(),
             faults: self.background.faults(),
@@ -1173,6 +1318,11 @@ impl Store for SqlStore {
             locked(&self.tasks).drain(..).for_each(|task| task.abort());
             self.readers.close().await;
             let (items, clear) = self.shared.waiting_of_each();
+            let spooled = self.shared.spool.get().map_or(0, |spool| spool.health().orders);
+            if spooled > 0 {
+                tracing::warn!(orders = spooled, "orders wait in the spool and are recorded after the next start");
+            }
+            let (items, clear) = (items.saturating_sub(spooled), clear.saturating_sub(spooled.saturating_sub(items)));
             if items > 0 {
                 tracing::error!(orders = items, "orders could not be recorded and are lost");
             }

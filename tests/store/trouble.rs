@@ -358,6 +358,115 @@ fn tables_that_are_too_new_when_the_database_comes_back_are_told_and_left_alone(
     assert!(verified(&url).contains("whole: 2 orders"));
 }
 
+fn files(folder: &Path, end: &str) -> Vec<std::path::PathBuf> {
+    let mut found: Vec<_> = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
+    found.retain(|path| path.extension().is_some_and(|own| own == end));
+    found.sort();
+    found
+}
+
+/// What waits in the spool outlives the process, however it ends: every order that was answered as not recorded is on the
+/// queue once when the database is back.
+#[test]
+fn what_waits_in_the_spool_is_recorded_after_a_kill() {
+    let mut cluster = Cluster::start("spool");
+    let url = cluster.database();
+    let folder = Folder::new();
+    let spool = folder.join("spool");
+    let more = ["--spool", spool.to_str().unwrap()];
+    let service = Service::begin(&url, None, &more);
+    assert!(recorded(&service.order(0)));
+    assert!(files(&spool, "order").is_empty(), "what is recorded does not wait");
+    cluster.down();
+    // The first answers go out before it is known that nothing is recorded.
+    for n in 1..9 {
+        assert!(!recorded(&service.order(n)));
+        assert!(!files(&spool, "order").is_empty(), "it is on disk before its answer");
+    }
+    // The same again, and one that was recorded before.
+    for n in [3, 0] {
+        assert!(!recorded(&service.order(n)));
+    }
+    not_recorded_is_said(&service);
+    assert_eq!(metric(&service, "enteral_gate_spool_up"), 1);
+    assert_eq!(metric(&service, "enteral_gate_spool_orders"), 11, "10 and the hook's");
+    drop(service);
+    // A second time, while the database is away all along; and something is torn.
+    let service = Service::begin(&url, None, &more);
+    assert_eq!(metric(&service, "enteral_gate_queue_waiting"), 11);
+    assert!(!recorded(&service.order(9)));
+    drop(service);
+    let kept = files(&spool, "order");
+    assert_eq!(kept.len(), 12);
+    let text = std::fs::read(&kept[4]).unwrap();
+    std::fs::write(folder.join("whole"), &text).unwrap();
+    std::fs::write(&kept[4], &text[..text.len() / 2]).unwrap();
+    cluster.up();
+    let service = Service::begin(&url, None, &more);
+    service.until_it_records();
+    let ready = service.get("/readyz");
+    assert!(ready.contains("1 files of the spool were not whole") && ready.contains(".damaged: it has "), "{ready}");
+    assert_eq!(metric(&service, "enteral_gate_spool_damaged"), 1);
+    assert_eq!(
+        (files(&spool, "order").len(), files(&spool, "damaged").len()),
+        (0, 1),
+        "nothing is left but what is torn"
+    );
+    drop(service);
+    // 10 orders and the hook's; one of them is torn. Put back whole by hand it is recorded as well, and twice changes nothing.
+    assert!(verified(&url).contains("whole: 10 orders"), "{}", verified(&url));
+    std::fs::copy(folder.join("whole"), spool.join("00000000000000000900.order")).unwrap();
+    std::fs::copy(folder.join("whole"), spool.join("00000000000000000901.order")).unwrap();
+    let service = Service::begin(&url, None, &more);
+    service.until_it_records();
+    assert!(files(&spool, "order").is_empty());
+    drop(service);
+    assert!(verified(&url).contains("whole: 11 orders"), "{}", verified(&url));
+    assert_eq!(
+        psql(
+            &url,
+            "SELECT CAST(COUNT(DISTINCT label) AS TEXT) FROM (SELECT state::json->>'label' AS label FROM items) x"
+        ),
+        ["11"]
+    );
+}
+
+/// A spool that cannot be written is told, and what waits is in memory as without one.
+#[test]
+fn a_spool_that_cannot_be_written_is_told() {
+    let mut cluster = Cluster::start("nospool");
+    let url = cluster.database();
+    let folder = Folder::new();
+    let spool = folder.join("spool");
+    let service = Service::begin(&url, None, &["--spool", spool.to_str().unwrap()]);
+    cluster.down();
+    std::fs::remove_dir_all(&spool).unwrap();
+    assert!(!recorded(&service.order(1)));
+    not_recorded_is_said(&service);
+    let ready = service.get("/readyz");
+    assert!(ready.contains("the spool is NOT written since"), "{ready}");
+    assert_eq!(metric(&service, "enteral_gate_spool_up"), 0);
+    cluster.up();
+    service.until_it_records();
+    drop(service);
+    assert!(verified(&url).contains("whole: 2 orders"));
+    // One that cannot be used, or is another's, is said at the start.
+    let file = folder.join("file");
+    std::fs::write(&file, "").unwrap();
+    let first = Service::begin(&url, None, &["--spool", spool.to_str().unwrap()]);
+    for (place, why) in [(&file, "--spool: "), (&spool, "another process uses it")] {
+        let out = Command::new(env!("CARGO_BIN_EXE_enteral-gate"))
+            .args(["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--rulebook", "none", "--store", &url])
+            .args(["--spool", place.to_str().unwrap()])
+            .stdin(Stdio::null())
+            .output()
+            .unwrap();
+        let said = String::from_utf8(out.stderr).unwrap();
+        assert!(out.status.code() == Some(64) && said.contains(why), "{said}");
+    }
+    drop(first);
+}
+
 /// How the last write went is said apart from how the last look went: neither hides the other.
 pub async fn what_cannot_be_written_stays_said_whoever_looks(place: Place) {
     let store = place.open().await;

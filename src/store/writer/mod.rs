@@ -118,6 +118,7 @@ impl Op {
         // Whoever does not wait any more does not want to know.
         match (self, came) {
             (Self::Record { orders, done }, Ok(Came::Recorded(recorded))) => {
+                shared.recorded(&orders);
                 drop(done.send(Ok(recorded)));
                 // A report is many small pieces: whoever waits next is told meanwhile.
                 tokio::spawn(async move { drop(orders) });
