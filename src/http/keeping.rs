@@ -238,6 +238,13 @@ pub fn ready(app: &App) -> String {
         let _ =
             write!(out, "; {} were refused by the store and are NOT on the queue, the last: {last}", health.refused);
     }
+    if let Some(last) = &health.last_damaged {
+        let _ = write!(
+            out,
+            "; {} items of the queue cannot be read, and orders that belong to them wait; one of them: {last}",
+            health.damaged
+        );
+    }
     match health.last_order {
         Some(at) => {
             let _ = writeln!(out, "; last order received {at:.0}");
@@ -279,6 +286,11 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
             "enteral_gate_queue_log_behind_bytes",
             "Bytes of SQLite's log that are not in its file, where they are too many; otherwise 0.",
             health.log_behind.unwrap_or_default(),
+        ),
+        (
+            "enteral_gate_queue_damaged",
+            "Items of the queue that could not be read, since the start; what is about them waits, all else goes on.",
+            health.damaged,
         ),
         (
             "enteral_gate_queue_last_order_seconds",

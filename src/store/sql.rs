@@ -9,7 +9,7 @@ use super::opening::{Opened, open_again};
 use super::outbox::Listener;
 use super::packing::{self, Dictionaries, Kept, Packer};
 use super::spool::{Left, MOST_BYTES, Slot, Spool};
-use super::sqlite::LogIs;
+use super::sqlite::{Files, LogIs};
 use super::views::{self, View};
 use super::writer::{self, Op};
 use super::{
@@ -31,12 +31,12 @@ use sqlx::any::AnyRow;
 use sqlx::query::Query as Statement;
 use sqlx::{Any, AnyConnection, AnyPool, AssertSqlSafe, Row as _};
 use std::collections::hash_map::Entry;
-use std::collections::{HashMap, HashSet, VecDeque};
+use std::collections::{BTreeSet, HashMap, HashSet, VecDeque};
 use std::future::Future;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::sync::{broadcast, mpsc, oneshot};
 use tokio::task::JoinHandle;
 
@@ -58,8 +58,10 @@ pub(super) const RETRY: Duration = Duration::from_millis(500);
 const MOST_KNOWN: usize = 250_000;
 /// How often the database refuses an order by itself before it is given up.
 const MOST_REFUSALS: u32 = 10;
-/// How often an order is tried whose item cannot be read; somebody may be mending it.
-const MOST_OF_A_DAMAGED: u32 = 20;
+/// The longest time between two tries of an order whose item cannot be read; somebody may be mending it.
+const LONGEST_REST: Duration = Duration::from_secs(60);
+/// Most damaged items that are told apart.
+const MOST_DAMAGED: usize = 1000;
 /// Orders that are tried again at a time.
 const AGAIN_AT_A_TIME: usize = 50;
 
@@ -215,13 +217,15 @@ pub(super) fn damaged(what: &str, error: &serde_json::Error) -> Unavailable {
 pub(super) struct Waiting {
     pub(super) order: Received,
     pub(super) refused: u32,
+    /// Until when it is not tried, as its item cannot be read, and how long it rests.
+    pub(super) rests: Option<(Instant, Duration)>,
     /// Its place in the spool, where there is one.
     pub(super) slot: Option<Arc<Slot>>,
 }
 
 impl From<Received> for Waiting {
     fn from(order: Received) -> Self {
-        Self { order, refused: 0, slot: None }
+        Self { order, refused: 0, rests: None, slot: None }
     }
 }
 
@@ -291,10 +295,17 @@ impl Room {
         room
     }
 
-    /// Takes at most so many to be tried.
-    fn take(&mut self, most: usize) -> VecDeque<Waiting> {
-        let n = most.min(self.orders.len());
-        let out: VecDeque<Waiting> = self.orders.drain(..n).collect();
+    /// Takes at most so many to be tried, of those that do not rest; `every` takes those too.
+    fn take(&mut self, most: usize, every: bool) -> VecDeque<Waiting> {
+        let now = Instant::now();
+        let is_due = |waiting: &Waiting| every || waiting.rests.is_none_or(|(until, _)| until <= now);
+        let mut out = VecDeque::with_capacity(most.min(self.orders.len()));
+        let mut rest = VecDeque::with_capacity(self.orders.len());
+        for waiting in self.orders.drain(..) {
+            if out.len() < most && is_due(&waiting) { out.push_back(waiting) } else { rest.push_back(waiting) }
+        }
+        self.orders = rest;
+        let n = out.len();
         self.bytes = self.bytes.saturating_sub(out.iter().map(|waiting| size(&waiting.order)).sum());
         self.trying += n;
         out
@@ -414,6 +425,10 @@ pub(super) struct Shared {
     last_order: AtomicI64,
     /// Who is told of changes; mostly nobody.
     listeners: Mutex<Arc<[Listener]>>,
+    /// The file of SQLite, as it was opened.
+    pub(super) files: OnceLock<Arc<Files>>,
+    /// Items that could not be read, and what is wrong with each.
+    damaged_items: Mutex<BTreeSet<String>>,
     /// Where orders that wait are kept as well.
     spool: OnceLock<Spool>,
     /// Orders that may have an item, where no other replica writes.
@@ -479,6 +494,11 @@ impl Shared {
 
     /// Notes how the last write went. One that worked has looked as well.
     pub(super) fn wrote<T>(&self, result: &Result<T, Unavailable>) {
+        if let Err(error) = result
+            && self.damaged(error)
+        {
+            return;
+        }
         let mut troubles = locked(&self.trouble);
         note(&mut troubles.write, result, "the store works again", "the store cannot be used");
         if result.is_ok() {
@@ -486,8 +506,26 @@ impl Shared {
         }
     }
 
+    /// Notes an item that cannot be read, which is no trouble of the store; gives whether it is one.
+    fn damaged(&self, error: &Unavailable) -> bool {
+        let Unavailable::DamagedItem(what) = error else { return false };
+        let mut of_each = locked(&self.damaged_items);
+        if of_each.len() < MOST_DAMAGED && of_each.insert(what.clone()) {
+            tracing::error!(
+                what,
+                "an item of the queue cannot be read: whatever is about it waits, and all else goes on"
+            );
+        }
+        true
+    }
+
     /// Notes how the last look went; of writing it says nothing.
     fn looked<T>(&self, result: &Result<T, Unavailable>) {
+        if let Err(error) = result
+            && self.damaged(error)
+        {
+            return;
+        }
         let mut troubles = locked(&self.trouble);
         note(&mut troubles.look, result, "the store can be looked at again", "the store cannot be looked at");
     }
@@ -520,7 +558,7 @@ impl Shared {
             tracing::error!("what writes the queue has ended: orders are answered and not recorded until a restart");
         }
         // Nothing has room any more.
-        drop(self.take_aside(usize::MAX));
+        drop(self.take_aside(usize::MAX, true));
     }
 
     /// Keeps orders in memory; those for which there is no room are lost, and counted, and so are all where nothing writes
@@ -606,20 +644,20 @@ impl Shared {
         self.set_aside(clear().filter(|order| order.key.text().is_some_and(waits)).cloned().collect::<Vec<_>>());
     }
 
-    /// Keeps orders of an operation that failed in memory; but one that the database refused by itself again and again, or
-    /// whose item cannot be read, is given up, so that it does not take the room of others for ever.
+    /// Keeps orders of an operation that failed in memory; but one that the database refused by itself again and again is
+    /// given up, so that it does not take the room of others for ever. One whose item cannot be read is tried ever more
+    /// seldom, until that is mended.
     pub(super) fn not_recorded(&self, orders: Vec<writer::Ready>, error: &Unavailable) {
         let alone = orders.len() == 1;
         let mut waiting = Vec::with_capacity(orders.len());
         for mut one in orders.into_iter().map(writer::Ready::waiting) {
-            let most = match error {
-                Unavailable::Refused(_) => Some(MOST_REFUSALS),
-                Unavailable::DamagedItem(_) => Some(MOST_OF_A_DAMAGED),
-                _ => None,
-            };
-            if let Some(most) = most.filter(|_| alone) {
+            if alone && matches!(error, Unavailable::DamagedItem(_)) {
+                let rest = one.rests.map_or(RETRY, |(_, rested)| (rested * 2).min(LONGEST_REST));
+                one.rests = Some((Instant::now() + rest, rest));
+            }
+            if alone && matches!(error, Unavailable::Refused(_)) {
                 one.refused += 1;
-                if one.refused >= most {
+                if one.refused >= MOST_REFUSALS {
                     if let (Some(spool), Some(slot)) = (self.spool.get(), &one.slot) {
                         spool.refused(slot);
                     }
@@ -713,12 +751,12 @@ impl Shared {
 
     /// Takes some of the orders that were set aside, those that were received first; what is clear after everything that
     /// becomes an item.
-    fn take_aside(&self, most: usize) -> Trying<'_> {
+    fn take_aside(&self, most: usize, every: bool) -> Trying<'_> {
         // Under one lock, so that nobody sees none waiting in between.
         let mut aside = locked(&self.aside);
-        let items = aside.items.take(most);
+        let items = aside.items.take(most, every);
         let clear = if aside.left(true) == 0 { most - items.len() } else { 0 };
-        let clear = aside.clear.take(clear);
+        let clear = aside.clear.take(clear, every);
         let keys = items.iter().filter_map(|waiting| waiting.order.key.text()).collect();
         Trying { shared: self, taken: (items.len(), clear.len()), items, clear, keys }
     }
@@ -817,6 +855,8 @@ impl SqlStore {
             given_up: Mutex::default(),
             last_order: AtomicI64::new(i64::MIN),
             listeners: Mutex::new(Arc::new([])),
+            files: OnceLock::new(),
+            damaged_items: Mutex::default(),
             spool: OnceLock::new(),
             known: match dialect {
                 Dialect::Sqlite => {
@@ -999,8 +1039,11 @@ impl SqlStore {
             None => reader::list(&self.readers, &query).await,
             Some(found) => {
                 let found = found?;
-                let items = reader::summaries(&self.readers, found.ids).await?;
-                Ok(Page { items, next: found.next, total: found.total })
+                let (items, damaged) = reader::summaries(&self.readers, found.ids).await?;
+                for item in &damaged {
+                    self.shared.damaged(&Unavailable::DamagedItem(format!("item {item}")));
+                }
+                Ok(Page { items, damaged, next: found.next, total: found.total })
             }
         }
     }
@@ -1094,7 +1137,7 @@ async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
             if shared.ended.get().is_none() {
                 shared.refill();
             }
-            let trying = shared.take_aside(AGAIN_AT_A_TIME);
+            let trying = shared.take_aside(AGAIN_AT_A_TIME, shared.ended.get().is_some());
             if trying.all() == 0 {
                 break;
             }
@@ -1267,6 +1310,8 @@ impl Store for SqlStore {
         let looking = looking && ended.is_none() && displaced.is_none();
         let (ended, displaced, trouble) = (ended.is_some(), displaced.is_some(), ended.or(displaced).or(trouble));
         let (refused, last_refused) = locked(&self.shared.given_up).clone();
+        let damaged = locked(&self.shared.damaged_items);
+        let (damaged, last_damaged) = (damaged.len() as u64, damaged.last().cloned());
         let last = self.shared.last_order.load(Ordering::Relaxed);
         let (waiting, clear_waiting) = self.shared.waiting_of_each();
         Health {
@@ -1278,6 +1323,8 @@ impl Store for SqlStore {
             looking,
             waiting,
             clear_waiting,
+            damaged,
+            last_damaged,
             spool: self.shared.spool.get().map(Spool::health),
             clear_lost: self.shared.clear_lost.load(Ordering::Relaxed),
             log_behind: self.shared.log.behind(),
@@ -1299,7 +1346,7 @@ impl Store for SqlStore {
             let (items, clear) = self.shared.waiting_of_each();
             let mut tried = 0;
             while let Some(ops) = (tried < items + clear).then(|| locked(&self.ops).clone()).flatten() {
-                let trying = self.shared.take_aside(AGAIN_AT_A_TIME);
+                let trying = self.shared.take_aside(AGAIN_AT_A_TIME, true);
                 if trying.all() == 0 {
                     break;
                 }
@@ -1376,10 +1423,10 @@ mod tests {
         let (_folder, store) = still().await;
         let shared = store.shared.clone();
         shared.set_aside((0..3).map(order));
-        let some = shared.take_aside(2);
+        let some = shared.take_aside(2, false);
         assert_eq!(some.all(), 2);
-        assert_eq!(shared.take_aside(0).all(), 0);
-        let rest = shared.take_aside(AGAIN_AT_A_TIME);
+        assert_eq!(shared.take_aside(0, false).all(), 0);
+        let rest = shared.take_aside(AGAIN_AT_A_TIME, false);
         assert_eq!((rest.all(), shared.waiting()), (1, 3), "all of them are being tried");
         drop(rest);
         drop(some);

@@ -223,7 +223,7 @@ pub(super) fn beside(path: &Path, end: &str) -> PathBuf {
 }
 
 /// The file, its log, and which file it is.
-struct Files {
+pub(super) struct Files {
     path: PathBuf,
     log: PathBuf,
     is: Option<Which>,

@@ -19,7 +19,7 @@ pub(super) use columns::ITEM_COLUMNS;
 pub(super) use columns::{SAID_AGAIN, said_again};
 pub(super) use purge::PURGED;
 pub(super) use ready::Ready;
-pub(super) use work::of_report;
+pub(super) use work::{of_item, of_report};
 
 use super::sql::{Shared, may_be_one, trouble};
 use super::{CardAnswer, Change, NotDone, Recorded, Unavailable, opening, outbox, sorting, sql, sqlite, views};

@@ -14,6 +14,7 @@ use crate::store::sql::{Shared, Value, Waiting, damaged};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 /// An order with what can be worked out before it is its turn.
 pub(in crate::store) struct Ready {
@@ -25,6 +26,8 @@ pub(in crate::store) struct Ready {
     pub(super) fresh: Option<Box<Fresh>>,
     /// How often the database refused it by itself.
     pub(super) refused: u32,
+    /// How long it waited for its item to be mended, before it was tried.
+    pub(in crate::store) rested: Option<Duration>,
     /// Its place in the spool, where there is one.
     pub(in crate::store) slot: Option<Arc<Slot>>,
 }
@@ -36,7 +39,7 @@ impl Ready {
         // What fails here fails again in its turn, and is said there.
         let fresh = if item { Fresh::of(&received, &shared.policy).ok().map(Box::new) } else { None };
         let id = fresh.as_ref().map_or_else(|| received.id(), |fresh| fresh.summary.id.clone());
-        Self { id, key: received.key.text(), report, fresh, received, refused: 0, slot: None }
+        Self { id, key: received.key.text(), report, fresh, received, refused: 0, rested: None, slot: None }
     }
 
     /// One with its place in the spool.
@@ -46,12 +49,14 @@ impl Ready {
 
     /// One that is tried again.
     pub(in crate::store) fn again(waiting: Waiting, shared: &Shared) -> Self {
-        Self { refused: waiting.refused, slot: waiting.slot, ..Self::of(waiting.order, shared) }
+        let rested = waiting.rests.map(|(_, rested)| rested);
+        Self { refused: waiting.refused, rested, slot: waiting.slot, ..Self::of(waiting.order, shared) }
     }
 
     /// As it waits where it could not be recorded.
     pub(in crate::store) fn waiting(self) -> Waiting {
-        Waiting { order: self.received, refused: self.refused, slot: self.slot }
+        let rests = self.rested.map(|rested| (Instant::now(), rested));
+        Waiting { order: self.received, refused: self.refused, rests, slot: self.slot }
     }
 }
 

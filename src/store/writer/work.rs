@@ -65,7 +65,7 @@ pub(super) struct Work {
 }
 
 /// What is damaged of an item, said with its id: it fails whatever is about it, and nothing else.
-pub(super) fn of_item(id: &ItemId) -> impl FnOnce(Unavailable) -> Unavailable + '_ {
+pub(in crate::store) fn of_item(id: &ItemId) -> impl FnOnce(Unavailable) -> Unavailable + '_ {
     move |error| match error {
         Unavailable::Damaged(what) if what.contains(id.as_str()) => Unavailable::DamagedItem(what),
         Unavailable::Damaged(what) => Unavailable::DamagedItem(format!("item {id}: {what}")),
