@@ -543,6 +543,13 @@ impl Shared {
         *displaced = wrong.map(|wrong| (since, wrong));
     }
 
+    /// Looks whether the file that is written is where it was opened; a look takes microseconds.
+    pub(super) fn look_for_the_file(&self) {
+        if let Some(files) = self.files.get() {
+            self.displaced(files.wrong());
+        }
+    }
+
     /// Why nothing may be written, where the file is not where it was opened: what goes into it nobody finds again.
     pub(super) fn in_its_place(&self) -> Result<(), Unavailable> {
         if !self.is_displaced.load(Ordering::Relaxed) {

@@ -196,6 +196,8 @@ fn a_file_that_is_moved_away_is_not_ready() {
     let service = Service::start(path.to_str().unwrap(), None);
     assert!(recorded(&service.order(1)));
     std::fs::rename(&path, &away).unwrap();
+    // At once, and not only when somebody happens to look.
+    assert!(!recorded(&service.order(4)), "what goes into a file that nobody finds is not recorded");
     let mut ready = String::new();
     for _ in 0..300 {
         ready = service.get("/readyz");
@@ -213,7 +215,7 @@ fn a_file_that_is_moved_away_is_not_ready() {
     assert!(service.get("/readyz").starts_with("HTTP/1.1 200"));
     assert!(recorded(&service.order(3)));
     drop(service);
-    assert!(verified(path.to_str().unwrap()).contains("whole: 3 orders"));
+    assert!(verified(path.to_str().unwrap()).contains("whole: 4 orders"));
 }
 
 #[test]

@@ -316,10 +316,18 @@ struct Spent {
 
 /// One transaction.
 async fn batch(pool: &AnyPool, shared: &Shared, ops: &mut [Op]) -> Result<Written, Unavailable> {
+    shared.look_for_the_file();
     shared.in_its_place()?;
     opening::open(pool, shared).await?;
     let mut conn = pool.acquire().await.map_err(|error| trouble(&error))?;
-    let written = transaction(&mut conn, shared, ops).await;
+    let mut written = transaction(&mut conn, shared, ops).await;
+    if written.is_ok() {
+        // What is said to be recorded is in the file that is found by its name, and not in one that was taken away meanwhile.
+        shared.look_for_the_file();
+        if let Err(error) = shared.in_its_place() {
+            written = Err(error);
+        }
+    }
     if written.is_ok() {
         // From the next transaction on, whether or not it was said yet that it is so.
         for op in ops.iter() {
