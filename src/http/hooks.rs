@@ -151,7 +151,7 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
     let Hooked { answered, orders, kept, base } = match done {
         Ok(Ok(answered)) => answered?,
         Ok(Err(Unjudged((orders, base)))) => {
-            let sender = Sender { client, base, through: service.id, since: None };
+            let sender = Sender { client, base, through: service.id, came: Some(came), since: None };
             let until = deadline.max(Instant::now() + LONGEST_JUDGING);
             let queue = match keeping::keep(&app, orders, sender, until).await {
                 Kept::Recorded => Some(OnQueue::Recorded),
@@ -169,7 +169,7 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
         noted.count(answered.tally.orders.values().sum());
     }
     log(&app, service, &answered, (bytes, fetching));
-    let sender = Sender { client, base, through: service.id, since: None };
+    let sender = Sender { client, base, through: service.id, came: Some(came), since: None };
     let (recorded, items) = keeping::keep_each(&app, orders, sender, deadline).await;
     let body = match recorded {
         Kept::Nothing => answered.body,

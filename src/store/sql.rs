@@ -642,8 +642,8 @@ impl Shared {
     }
 
     /// Sets aside what is clear among these of orders that wait in memory themselves: it has to come after them.
-    fn come_after_those_that_wait(&self, orders: &[Received]) {
-        let clear = || orders.iter().filter(|order| !order.is_item());
+    fn come_after_those_that_wait<'o>(&self, orders: impl Iterator<Item = &'o Received> + Clone) {
+        let clear = || orders.clone().filter(|order| !order.is_item());
         if clear().next().is_none() || locked(&self.aside).keys.is_empty() {
             return;
         }
@@ -677,8 +677,13 @@ impl Shared {
         self.set_aside(waiting);
     }
 
-    /// What was recorded is no longer needed in the spool.
+    /// What was recorded is no longer needed in the spool. What is clear and found nothing to replace, as that failed just
+    /// before it and waits now, comes after it.
     pub(super) fn recorded(&self, orders: &[writer::Ready]) {
+        let received = || orders.iter().map(|order| &order.received);
+        if received().any(|order| !order.is_item()) {
+            self.come_after_those_that_wait(received());
+        }
         if let Some(spool) = self.spool.get() {
             orders.iter().filter_map(|order| order.slot.as_deref()).for_each(|slot| spool.done(slot));
         }
@@ -1210,7 +1215,7 @@ impl Store for SqlStore {
             if orders.is_empty() {
                 return Ok(Vec::new());
             }
-            self.shared.come_after_those_that_wait(&orders);
+            self.shared.come_after_those_that_wait(orders.iter());
             match self.concerns(&orders).await {
                 Ok(true) => {}
                 Ok(false) => return Ok(vec![Recorded::Nothing; orders.len()]),
