@@ -451,6 +451,11 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
     Ok(out)
 }
 
+/// A page of which nothing is missing: what cannot be read is never left out in silence.
+fn whole(page: crate::store::Page) -> Result<crate::store::Page, Refusal> {
+    if page.damaged.is_empty() { Ok(page) } else { Err(Refusal::QueueAway) }
+}
+
 pub(super) fn store(app: &App) -> Result<&dyn Store, Refusal> {
     let none = || Refusal::NotFound("No queue is kept here, so there are no Tasks and DetectedIssues.".to_owned());
     app.doors.store.as_deref().ok_or_else(none)
@@ -578,7 +583,7 @@ async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
     {
         tasks.push((item.summary, second));
     }
-    let page = store.list(asked.query.clone()).await?;
+    let page = whole(store.list(asked.query.clone()).await?)?;
     for item in page.items {
         let own = Lane::ALL.into_iter().filter(|lane| asked.task.has(&item, *lane, now));
         tasks.extend(own.map(|lane| (item.clone(), lane)).collect::<Vec<_>>());
@@ -704,7 +709,7 @@ async fn counted(store: &dyn Store, asked: &Asked) -> Result<Findings, Refusal> 
     (query.after, query.limit) = (None, crate::store::MOST_OF_A_PAGE);
     let mut total = 0;
     loop {
-        let page = store.list(query.clone()).await?;
+        let page = whole(store.list(query.clone()).await?)?;
         if page.total > MOST_COUNTED {
             return Ok(Findings::default());
         }
@@ -733,7 +738,7 @@ async fn findings(store: &dyn Store, asked: &Asked, version: FhirVersion) -> Res
         }
     }
     loop {
-        let page = store.list(query.clone()).await?;
+        let page = whole(store.list(query.clone()).await?)?;
         let mut last: Option<&Summary> = None;
         for summary in page.items.iter().filter(|summary| summary.findings > 0) {
             if out.issues.len() >= query.limit {

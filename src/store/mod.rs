@@ -6,12 +6,14 @@
 use crate::findings::Tier;
 pub mod backup;
 mod listing;
+mod opening;
 pub mod outbox;
 mod packing;
 pub mod postgres;
 mod reader;
 pub mod schema;
 mod sorting;
+mod spool;
 mod sql;
 pub mod sqlite;
 mod statements;
@@ -21,8 +23,9 @@ mod words;
 mod writer;
 
 pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
+pub use spool::SpoolHealth;
 pub use sql::SqlStore;
-pub use upkeep::{Verified, is_postgres, open, pack_reports, packs_reports, tables, verify};
+pub use upkeep::{Verified, is_postgres, open, open_or_later, pack_reports, packs_reports, tables, verify};
 #[cfg(test)]
 pub(crate) use writer::tests::{Folder, ended, order};
 
@@ -286,6 +289,8 @@ pub const MOST_OF_A_PAGE: usize = 200;
 pub struct Page {
     /// The items.
     pub items: Vec<Summary>,
+    /// Those that belong here and cannot be read.
+    pub damaged: Vec<ItemId>,
     /// Where the next page begins; none when this is the last.
     pub next: Option<String>,
     /// How many items there are on all pages.
@@ -346,12 +351,11 @@ pub struct Health {
     pub displaced: bool,
     /// The last write worked, and only the last look did not.
     pub looking: bool,
-    /// Orders that wait in memory until they can be recorded.
+    /// Orders that wait in memory, or in the spool, until they can be recorded.
     pub waiting: u64,
     /// Orders that could be neither recorded nor kept in memory, since the start.
     pub lost: u64,
-    /// Orders that the database refused by themselves again and again, or that belong to an item that cannot be read, since
-    /// the start; they are not tried any more.
+    /// Orders that the database refused by themselves again and again, since the start; they are not tried any more.
     pub refused: u64,
     /// The last of them: its item and why.
     pub last_refused: Option<String>,
@@ -359,6 +363,12 @@ pub struct Health {
     pub clear_waiting: u64,
     /// Clear orders that could not be kept in memory either, since the start: an earlier content may still be on the queue.
     pub clear_lost: u64,
+    /// Items that are kept and could not be read, since the start; everything that is not about them goes on.
+    pub damaged: u64,
+    /// The last of them, and what is wrong with it.
+    pub last_damaged: Option<String>,
+    /// The folder in which orders that wait are kept as well, where there is one.
+    pub spool: Option<SpoolHealth>,
     /// Bytes of SQLite's log that are not in its file, where they are too many.
     pub log_behind: Option<u64>,
     /// Work in the background that faults of the program ended.
@@ -381,9 +391,9 @@ pub struct Change {
 pub trait Store: Send + Sync + 'static {
     /// Records orders, in this order; clear ones only to replace an earlier content. `Ok` means durable. What could not
     /// be recorded, or replaced, is kept in memory, as far as there is room, and tried again; it is lost when the process
-    /// ends before. Of a clear one only which order it is, what it holds (a hash) and when it came is kept. One that the
-    /// database refuses again and again by itself, or that belongs to an item that cannot be read, is given up, and said in
-    /// [`Health`].
+    /// ends before, unless there is a spool. Of a clear one only which order it is, what it holds (a hash) and when it came is kept. One that the
+    /// database refuses again and again by itself is given up, and said in [`Health`]; one that belongs to an item that cannot
+    /// be read waits until that is mended or removed, and is tried ever more seldom.
     fn record(&self, orders: Vec<Received>) -> Answer<'_, Vec<Recorded>>;
 
     /// Keeps clear orders in memory, as far as there is room, to replace earlier contents by them soon. Does not wait.

@@ -3,6 +3,7 @@
 use super::packing::{self, Dictionaries};
 use super::sql::{Value, damaged, statement, trouble};
 use super::words::words;
+use super::writer::of_item;
 use super::{Counts, Filter, Key, LaneIs, MOST_OF_A_PAGE, Page, Query, TaskOf, Unavailable};
 use crate::queue::Lane;
 use crate::queue::item::{Item, ItemId, Summary};
@@ -69,18 +70,21 @@ pub(super) async fn get(
     let sql = format!("SELECT state, resource, {} FROM items WHERE id = $1", packing::COLUMNS);
     let row = statement(sql, [item.as_str().into()]).fetch_optional(pool).await.map_err(|error| trouble(&error))?;
     let Some(row) = row else { return Ok(None) };
-    let kept = dictionaries.kept(pool, packing::in_row(&row, 2, item)?, item).await?;
-    Ok(Some(Item {
-        summary: read("an item", &text(&row, 0)?)?,
-        report: read(&super::writer::of_report(item), &kept.text(item)?)?,
-        resource: text(&row, 1)?,
-    }))
+    let whole = async {
+        let kept = dictionaries.kept(pool, packing::in_row(&row, 2, item)?, item).await?;
+        Ok(Item {
+            summary: read("an item", &text(&row, 0)?)?,
+            report: read(&super::writer::of_report(item), &kept.text(item)?)?,
+            resource: text(&row, 1)?,
+        })
+    };
+    whole.await.map(Some).map_err(of_item(item))
 }
 
 pub(super) async fn trail(pool: &AnyPool, item: &ItemId) -> Result<Vec<Entry>, Unavailable> {
     let sql = "SELECT detail FROM trail WHERE item = $1 AND detail IS NOT NULL ORDER BY seq".to_owned();
     let rows = rows(pool, sql, vec![item.as_str().into()]).await?;
-    rows.iter().map(|row| read("an entry of the trail", &text(row, 0)?)).collect()
+    rows.iter().map(|row| read("an entry of the trail", &text(row, 0)?).map_err(of_item(item))).collect()
 }
 
 /// Conditions with their values.
@@ -357,13 +361,14 @@ pub(super) async fn list(pool: &AnyPool, query: &Query) -> Result<Page, Unavaila
     let more = listed.len() > limit;
     listed.truncate(limit);
     let next = listed.last().filter(|_| more).map(|(_, place)| place.clone());
-    Ok(Page { items: listed.into_iter().map(|(item, _)| item).collect(), next, total })
+    Ok(Page { items: listed.into_iter().map(|(item, _)| item).collect(), damaged: Vec::new(), next, total })
 }
 
 /// What is shown of items that were found, in that order; those that are gone meanwhile are left out.
-pub(super) async fn summaries(pool: &AnyPool, ids: Vec<ItemId>) -> Result<Vec<Summary>, Unavailable> {
+pub(super) async fn summaries(pool: &AnyPool, ids: Vec<ItemId>) -> Result<(Vec<Summary>, Vec<ItemId>), Unavailable> {
+    let (mut out, mut damaged) = (Vec::with_capacity(ids.len()), Vec::new());
     if ids.is_empty() {
-        return Ok(Vec::new());
+        return Ok((out, damaged));
     }
     let (marks, values) = super::statements::list(ids.iter().map(ToString::to_string).collect());
     let sql = format!("SELECT id, state FROM items WHERE id IN ({marks})");
@@ -371,7 +376,14 @@ pub(super) async fn summaries(pool: &AnyPool, ids: Vec<ItemId>) -> Result<Vec<Su
     for row in rows(pool, sql, values).await? {
         states.insert(super::sql::id_of(&row, 0)?, text(&row, 1)?);
     }
-    ids.iter().filter_map(|id| states.get(id)).map(|state| read("an item", state)).collect()
+    for id in ids {
+        match states.get(&id).map(|state| serde_json::from_str(state)) {
+            Some(Ok(summary)) => out.push(summary),
+            Some(Err(_)) => damaged.push(id),
+            None => {}
+        }
+    }
+    Ok((out, damaged))
 }
 
 pub(super) async fn counts(pool: &AnyPool, now: Timestamp) -> Result<Counts, Unavailable> {

@@ -200,6 +200,7 @@ pub(in crate::http) fn banner(app: &App, store: &dyn Store, counts: Option<&crat
     let mut rows = Vec::new();
     let mut bad =
         health.trouble.is_some() || health.lost > 0 || health.refused > 0 || health.waiting > 0 || counts.is_none();
+    bad |= health.damaged > 0;
     match health.last_order {
         Some(at) => rows.push(("Last order received", moment(app, at))),
         None => {
@@ -241,6 +242,9 @@ pub(in crate::http) fn banner(app: &App, store: &dyn Store, counts: Option<&crat
     }
     if health.refused > 0 {
         rows.push(("Refused by the store, not on this list", health.refused.to_string()));
+    }
+    if let Some(last) = health.last_damaged {
+        rows.push(("Cannot be read, not on this list", format!("{}, one of them {last}", health.damaged)));
     }
     Banner { bad, rows }
 }
