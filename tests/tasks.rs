@@ -608,6 +608,18 @@ async fn what_happened_is_told_without_what_was_written() {
         let why = if version == "R5" { "/authorization/0/concept/text" } else { "/reason/0/text" };
         assert_eq!(words(&done, why), ["-", "-", "-", "other"]);
         assert_eq!(done[0]["target"].as_array().unwrap().len(), 2);
+        // By what it was judged: the hashes that the answer gives too.
+        let by = |r: &Value| -> Vec<(String, String)> {
+            let word = |e: &Value, at: &str| e.pointer(at).and_then(Value::as_str).unwrap_or("-").to_owned();
+            let all = r["entity"].as_array().unwrap().iter().skip(1);
+            all.map(|e| (word(e, "/what/display"), word(e, "/what/identifier/value"))).collect()
+        };
+        let by_what = by(&done[0]);
+        let starts: Vec<&str> = by_what.iter().map(|(words, _)| words.split(':').next().unwrap()).collect();
+        assert_eq!(starts, ["Program", "Rulebook", "Formulary"]);
+        assert_eq!(by_what[1].1, file::read(file::starter()).unwrap().hash);
+        assert!(by_what[1].0.contains("Starter rulebook"), "{by_what:?}");
+        assert!(done[1..].iter().all(|r| by(r).is_empty()), "{done:?}");
         assert_eq!(done[1]["target"], json!([{"reference": format!("Task/{item}-pharmacist")}]));
         // Nothing of one lane in the history of the other.
         assert_eq!(words(&told("Provenance", "target", "dietitian").await, "/activity/text"), ["recorded"]);

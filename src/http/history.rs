@@ -159,9 +159,12 @@ async fn search(
     let mut entries = Vec::new();
     if let (Some(item), Some((id, lane))) = (&item, &task) {
         noted(&request, |noted| noted.item_read(id));
-        for (nth, entry) in store.trail(id.clone()).await?.iter().enumerate() {
+        let trail = store.trail(id.clone()).await?;
+        let judged = judged_last(&trail);
+        for (nth, entry) in trail.iter().enumerate() {
             if kind.has(entry) && of_lane(entry, *lane) && times.has(entry.at) {
-                let resource = elements.of(kind.name(), version, resource(kind, item, nth, entry, version));
+                let resource = resource(kind, item, (nth, judged == Some(nth)), entry, version);
+                let resource = elements.of(kind.name(), version, resource);
                 let url = format!("{at}/fhir/{}/{}/{}", version.name(), kind.name(), entry_id(id, nth));
                 entries.push(json!({ "fullUrl": url, "resource": resource, "search": { "mode": "match" } }));
             }
@@ -206,7 +209,8 @@ async fn read(
     let (found, trail) = (store.get(item.clone()).await?.ok_or_else(none)?, store.trail(item.clone()).await?);
     noted(&request, |noted| noted.item_read(&item));
     let entry = trail.get(nth).filter(|entry| kind.has(entry)).ok_or_else(none)?;
-    Ok(negotiate::fhir(StatusCode::OK, resource(kind, &found, nth, entry, version).to_string(), query.pretty))
+    let resource = resource(kind, &found, (nth, judged_last(&trail) == Some(nth)), entry, version);
+    Ok(negotiate::fhir(StatusCode::OK, resource.to_string(), query.pretty))
 }
 
 fn entry_id(item: &ItemId, nth: usize) -> String {
@@ -231,9 +235,14 @@ fn group(item: &Item) -> Value {
     json!({ "identifier": { "system": ITEMS, "value": item.summary.id }, "type": "Task" })
 }
 
-fn resource(kind: Kind, item: &Item, nth: usize, entry: &Entry, version: FhirVersion) -> Value {
+/// The entry of a trail with which the report that is kept came.
+fn judged_last(trail: &[Entry]) -> Option<usize> {
+    trail.iter().rposition(|entry| matches!(entry.what, Event::Recorded { .. } | Event::JudgedAgain { .. }))
+}
+
+fn resource(kind: Kind, item: &Item, (nth, judged): (usize, bool), entry: &Entry, version: FhirVersion) -> Value {
     match kind {
-        Kind::Provenance => provenance(item, nth, entry, version),
+        Kind::Provenance => provenance(item, (nth, judged), entry, version),
         Kind::AuditEvent => audit_event(item, nth, entry, version),
     }
 }
@@ -259,8 +268,26 @@ fn reason(what: &Event) -> Option<&str> {
     }
 }
 
-/// An entry as Provenance.
-fn provenance(item: &Item, nth: usize, entry: &Entry, version: FhirVersion) -> Value {
+/// By what an order was judged: rulebook, formulary and settings with their hashes, and the program with its version.
+fn judged_by(item: &Item) -> Vec<Value> {
+    let by = &item.report.by;
+    let of = |what: &str, words: &str, hash: &str| {
+        let mut out = json!({ "role": "source", "what": { "display": format!("{what}: {words}") } });
+        if !hash.is_empty() {
+            out["what"]["identifier"] = json!({ "type": { "text": "hash" }, "value": hash });
+        }
+        out
+    };
+    let mut out = vec![of("Program", &by.program, ""), of("Rulebook", &by.rulebook, &by.rulebook_hash)];
+    out.push(of("Formulary", &by.formulary, &by.formulary_hash));
+    if !by.settings_hash.is_empty() {
+        out.push(of("Settings", "the institution's", &by.settings_hash));
+    }
+    out
+}
+
+/// An entry as Provenance; `judged`: with it came the report that is kept.
+fn provenance(item: &Item, (nth, judged): (usize, bool), entry: &Entry, version: FhirVersion) -> Value {
     let r5 = version == FhirVersion::R5;
     let (code, display, _) = operation(&entry.what);
     let program = entry.by.role == Role::Program;
@@ -269,7 +296,10 @@ fn provenance(item: &Item, nth: usize, entry: &Entry, version: FhirVersion) -> V
     if targets.is_empty() {
         targets.push(group(item));
     }
-    let order = super::tasks::order(&item.summary);
+    let mut sources = vec![json!({ "role": "source", "what": super::tasks::order(&item.summary) })];
+    if judged {
+        sources.extend(judged_by(item));
+    }
     let mut out = json!({
         "resourceType": "Provenance",
         "id": entry_id(&item.summary.id, nth),
@@ -284,7 +314,7 @@ fn provenance(item: &Item, nth: usize, entry: &Entry, version: FhirVersion) -> V
             "type": { "coding": [{ "system": PARTICIPANTS, "code": part.0, "display": part.1 }] },
             "who": agent(entry),
         }],
-        "entity": [{ "role": "source", "what": order }],
+        "entity": sources,
     });
     if let Some(reason) = reason(&entry.what) {
         let reason = json!({ "text": reason });
