@@ -928,8 +928,8 @@ fn combine(drafts: &[Draft<'_>], group: &[usize], settings: &Settings, total: To
     }
 }
 
-/// Where the feed of one of several orders ends and another's goes on that has flushes of its own, whether the first one's
-/// flushes that state no end go on is not stated: they may end with its feed.
+/// Where the feed of one of several orders ends and another's goes on, whether the first one's flushes that state no end go on
+/// is not stated: they may end with its feed.
 fn end_flushes_of_ended_feeds(plans: &mut [Plan]) {
     let lines = |plan: &Plan, kind: Kind| -> Vec<usize> {
         let of = plan.parts.iter().filter(|p| p.kind == kind);
@@ -944,16 +944,13 @@ fn end_flushes_of_ended_feeds(plans: &mut [Plan]) {
     };
     let ends: Vec<Option<Exact>> =
         plans.iter().map(|p| if lines(p, Kind::Feed).is_empty() { None } else { over(p) }).collect();
-    let flushed: Vec<bool> = plans
-        .iter()
-        .map(|p| !lines(p, Kind::Feed).is_empty() && p.parts.iter().any(|part| part.kind == Kind::Flush))
-        .collect();
+    let feeds: Vec<bool> = plans.iter().map(|p| !lines(p, Kind::Feed).is_empty()).collect();
     for (ix, end) in ends.iter().enumerate() {
         let Some(end) = *end else { continue };
-        let goes_on = |(other, (over, flushed)): (usize, (&Option<Exact>, &bool))| {
-            other != ix && *flushed && over.is_none_or(|over| over > end)
+        let goes_on = |(other, (over, feeds)): (usize, (&Option<Exact>, &bool))| {
+            other != ix && *feeds && over.is_none_or(|over| over > end)
         };
-        if !ends.iter().zip(&flushed).enumerate().any(goes_on) {
+        if !ends.iter().zip(&feeds).enumerate().any(goes_on) {
             continue;
         }
         let Some(plan) = plans.get_mut(ix) else { continue };

@@ -17,6 +17,7 @@
     )
 )]
 
+pub mod own;
 pub mod site;
 
 use crate::appraise::{Institution, appraise_by};

@@ -116,8 +116,16 @@ fn an_order_that_nothing_is_given_overlaps_a_feed() {
     assert!(text.contains(" from 2026-11-24 20:00 to 2026-11-25 08:01"), "{text}");
     // FHIR (R4, Period.end): an end that is a date includes that day.
     let (text, _) = one(&period("2026-11-24", "2026-11-25"));
-    assert!(text.contains(" from 2026-11-24 00:00 to 2026-11-26 00:00"), "{text}");
+    assert!(text.contains(" from 2026-11-24 to 2026-11-25,"), "{text}");
     assert_eq!(period("2026-11-23", "2026-11-24"), Outcome::Clear);
+    // A feed without a stated start did not run a year ago.
+    let open = hold.replace("\"boundsPeriod\"", "\"_was\"");
+    assert!(open != hold, "{hold}");
+    let long_over = open.replace(
+        request,
+        &format!("{request},\"occurrencePeriod\":{{\"start\":\"2025-01-01\",\"end\":\"2025-01-02\"}}"),
+    );
+    assert_eq!(outcome(&long_over), Outcome::Clear);
     for standing in ["completed", "revoked", "draft", "on-hold"] {
         let changed = hold
             .split("{\"fullUrl\"")

@@ -7,6 +7,7 @@ use enteral_gate::hooks::fetch::Fetched;
 use enteral_gate::hooks::request::Malformed;
 use enteral_gate::hooks::service::{SERVICES, Service as HookService};
 use enteral_gate::http::appraiser::{Appraised, Appraiser, Core, Hooked, Rendering};
+use enteral_gate::http::pages::people::People;
 use enteral_gate::http::{App, Doors, Limits, server};
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::queue::item::{Received, Summary};
@@ -62,9 +63,12 @@ impl Service {
 
     /// One that keeps a queue.
     async fn keeping(appraiser: impl Appraiser, limits: Limits, store: Arc<SqlStore>) -> Self {
+        Self::behind(appraiser, limits, Doors { store: Some(store), ..Doors::default() }).await
+    }
+
+    async fn behind(appraiser: impl Appraiser, limits: Limits, doors: Doors) -> Self {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let here = listener.local_addr().unwrap();
-        let doors = Doors { store: Some(store), ..Doors::default() };
         let app = App::behind(doors, Arc::new(appraiser), Settings::default(), limits);
         tokio::spawn(server::serve(listener, app, std::future::pending()));
         Self { here, client: reqwest::Client::new() }
@@ -363,7 +367,14 @@ async fn an_order_that_was_judged_too_late_for_its_answer_comes_on_the_queue() {
 async fn a_card_leads_to_its_order_on_the_queue() {
     let (_folder, kept) = store().await;
     let limits = Limits { hook_time: Duration::from_secs(20), ..Limits::default() };
-    let s = Service::keeping(core(), limits, kept.clone()).await;
+    // Where nobody can sign in, no link leads to a page that nobody can open.
+    let s = Service::keeping(core(), limits.clone(), kept.clone()).await;
+    let (_, nobody) = s.post(SIGN, request("sign-maximum-below-schedule")).await;
+    assert_eq!(nobody["cards"][0]["links"].as_array().map_or(0, Vec::len), 0, "{nobody}");
+    let (_other, kept) = store().await;
+    let (people, _) = People::with_token(Vec::new(), false);
+    let doors = Doors { store: Some(kept.clone()), people: Some(Arc::new(people)), ..Doors::default() };
+    let s = Service::behind(core(), limits, doors).await;
     let sent = request("sign-maximum-below-schedule");
     let (status, first) = s.post(SIGN, sent.clone()).await;
     assert_eq!(status, 200);

@@ -427,13 +427,13 @@ fn a_unit_text_that_is_no_unit_is_told() {
                 json!({"value": 1680, "unit": text, "system": "http://unitsofmeasure.org", "code": "mL"})
         })
     };
-    for text in ["tbsp", "cups", "can", "bottle", "Flaschen"] {
+    for text in ["tbsp", "cups", "can", "bottle", "Flaschen", "mL20"] {
         of(text).must("UNT-09", "MED", "another measure");
     }
     for text in ["ml pro Stunde", "mL per hour", "ml/Tag"] {
         of(text).must("UNT-09", "HIGH", "cannot be used");
     }
-    for text in ["milllitres", "ml per feed", "мл"] {
+    for text in ["milllitres", "ml per feed", "毫升"] {
         let said = of(text);
         said.must("UNT-09", "LOW", "not understood");
         assert_eq!(said.disposition, Disposition::Clear, "{text}: {:#?}", said.all);

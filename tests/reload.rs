@@ -1,12 +1,14 @@
 //! Rules are changed while the service runs: what was found on disk is taken whole or not at all, and everybody
 //! can see which rules are in use.
 
+use enteral_gate::appraise::{not_judged_yet, own_rules};
 use enteral_gate::cli::reload::{Pace, Source, keep};
 use enteral_gate::cli::rulebook;
 use enteral_gate::formulary::Formulary;
 use enteral_gate::http::appraiser::Core;
 use enteral_gate::http::rules_in_use::RulesInUse;
 use enteral_gate::http::{App, Limits, server};
+use enteral_gate::rehearsal::own::EXAMPLES;
 use enteral_gate::settings::Settings;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
@@ -169,7 +171,8 @@ fn a_changed_file_is_in_the_next_answers_and_a_bad_one_changes_nothing() {
         "edition \"1\"",
         "1 limits",
         "loaded: ",
-        "2 examples as expected",
+        // Two of the file's; of each rule of the program that is judged its own and an ordinary order.
+        &format!("{} examples as expected", 2 + 2 * own_rules().filter(|r| not_judged_yet(&r.id).is_none()).count()),
     ] {
         assert!(body.contains(part), "{part} in {body}");
     }
@@ -311,6 +314,61 @@ fn rules_in_use_that_no_longer_pass_their_examples_turn_the_service_not_ready() 
         rules.take(right.clone(), rehearsal.clone());
         status == 200
     });
+}
+
+#[test]
+fn a_rule_of_the_program_that_no_longer_fires_turns_the_service_not_ready() {
+    let folder = Folder::new();
+    let formulary = Arc::new(Formulary::from_csv("formulary.csv", &std::fs::read(FORMULARY).unwrap()).unwrap());
+    // As if the rule had gone wrong: its example holds nothing that it finds.
+    let silent = EXAMPLES.replacen("rate = \"60 mlph\"", "rate = \"60 mL/h\"", 1);
+    // And as if one spoke where it must be silent.
+    let loud = EXAMPLES.replacen("always = true\n", "", 1);
+    let missing = EXAMPLES.replacen("[UNT-01]", "[UNT-00]", 1);
+    assert!([&silent, &loud, &missing].iter().all(|text| **text != EXAMPLES));
+    let off = |until: &str| {
+        let rule = "rule = \"INT-02\"\nby = \"Invented committee\"\nwhy = \"invented\"";
+        format!("{}\n[[off]]\n{rule}\nuntil = {until}\n", book("1", 150))
+    };
+    let today = jiff::tz::TimeZone::UTC.to_datetime(jiff::Timestamp::now()).date();
+    let (still, over) = (off(&today.tomorrow().unwrap().to_string()), off(&today.yesterday().unwrap().to_string()));
+    let plain = book("1", 150);
+    for (name, text, examples, failing, said) in [
+        ("right", &plain, EXAMPLES, None, ""),
+        (
+            "silent",
+            &plain,
+            &silent,
+            Some("INT-02"),
+            "\"its worked example\" of INT-02: expected flagged, came to clear",
+        ),
+        (
+            "loud",
+            &plain,
+            &loud,
+            Some("CMP-04"),
+            "\"an ordinary order\" of CMP-04: expected not flagged, came to flagged",
+        ),
+        ("missing", &plain, &missing, Some("UNT-01"), "\"its worked example\" of UNT-01: it has no example"),
+        // What the institution switched off says nothing, and so cannot be silent where it must speak; the day after it can.
+        ("off", &still, &silent, None, ""),
+        ("off no more", &over, &silent, Some("INT-02"), "of INT-02"),
+    ] {
+        let file = folder.write(&format!("{}.toml", name.replace(' ', "-")), text);
+        let source = Source::new(vec![file], formulary.clone()).unwrap().with_examples(examples.to_owned());
+        // It is no fault of the files: they are taken, so that every other rule works.
+        let (book, rehearsal, _) = source.read().unwrap_or_else(|all| panic!("{name}: {all:?}"));
+        assert_eq!(rehearsal.failing, failing.into_iter().collect::<Vec<_>>(), "{name}: {:?}", rehearsal.problems);
+        let ready = RulesInUse::new(book, Some(rehearsal)).ready();
+        match failing {
+            None => assert!(ready.is_ok(), "{name}: {ready:?}"),
+            Some(rule) => {
+                let lines = ready.expect_err(name);
+                assert!(lines.starts_with(&format!("rules that fail their own examples: {rule}\n")), "{name}: {lines}");
+                assert!(lines.contains(said), "{name}: {lines}");
+            }
+        }
+    }
 }
 
 #[test]

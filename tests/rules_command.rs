@@ -17,6 +17,7 @@ impl Folder {
 
     fn write(&self, name: &str, text: &str) -> String {
         let path = self.0.join(name);
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
         std::fs::write(&path, text).unwrap();
         path.to_str().unwrap().to_owned()
     }
@@ -177,6 +178,27 @@ fn mistakes_are_told_where_they_are_and_all_at_once() {
     folder.write("b.toml", "rulebook = 1\nextends = \"a.toml\"\n");
     let circle = told("a.toml", "rulebook = 1\nlabel = \"x\"\nedition = \"1\"\nextends = \"b.toml\"\n");
     assert!(circle.contains("b.toml:2:11: extends goes round in a circle: "), "{circle}");
+    // A folder of rulebooks in which a file extends the folder itself, one above it, or one that extends this one.
+    let begun = "rulebook = 1\nlabel = \"x\"\nedition = \"1\"\n";
+    for (here, other, base, wanted) in [
+        ("own", None, ".", "own/x.toml:4:11: extends: the folder "),
+        ("own-by-name", None, "../own-by-name", "own-by-name/x.toml:4:11: extends: the folder "),
+        ("above/inner", None, "../..", "inner/x.toml:4:11: extends: the folder "),
+        ("one", Some("two"), "../two", "two/y.toml:1:11: extends: the folder "),
+    ] {
+        folder.write(&format!("{here}/x.toml"), &format!("{begun}extends = \"{base}\"\n"));
+        if let Some(other) = other {
+            folder.write(&format!("{other}/y.toml"), &format!("extends = \"../{here}\"\nrulebook = 1\n"));
+        }
+        let out = said(&gate(&["rules", "check", "--rulebook", folder.0.join(here).to_str().unwrap()]));
+        assert!(out.contains(wanted) && out.contains("which extends it"), "{here}: {out}");
+        assert_eq!(out.matches("which extends it").count(), 1, "{here}: it is told once: {out}");
+    }
+    // A file that is named by two paths is read once.
+    folder.write("twice/a.toml", &site("[[off]]\nrule = \"CMP-04\"\nby = \"x\"\nwhy = \"y\"\nuntil = 2099-01-31\n"));
+    folder.write("twice/b.toml", "rulebook = 1\nextends = \"../twice/a.toml\"\n");
+    let twice = gate(&["rules", "check", "--rulebook", folder.0.join("twice").to_str().unwrap()]);
+    assert_eq!(code(&twice), 0, "{}", said(&twice));
     let limit = "[[limit]]\nid = \"LOC-01\"\nname = \"x\"\ntitle = \"x\"\ntier = \"LOW\"\nmode = \"queue\"\naudience = [\"nurse\"]\nsource = \"invented\"\nevidence = \"derived\"\nowner = \"x\"\n[[limit.check]]\nflag = \"age > \"\ntext = \"x\"\n";
     let end = told("end.toml", &site(limit));
     assert!(

@@ -2,14 +2,14 @@
 //! once, and the pages of the rules say what the files say. `UPDATE=1 cargo test --test starter_rulebook` writes
 //! `docs/rules/`.
 
-use enteral_gate::appraise::{Institution, appraise_by, own_rules};
+use enteral_gate::appraise::own_rules;
 use enteral_gate::exact::{Decimal, Exact};
 use enteral_gate::findings::{Outcome, Rule, Tier};
-use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::integrity::{NOT_JUDGED, not_judged_yet};
+use enteral_gate::rehearsal::own::{EXAMPLES, Example, ORDINARY, come_to, rehearse_own};
 use enteral_gate::rehearsal::{rehearse, uncovered};
-use enteral_gate::rulebook::{Bound, Evidence, Ground, Limit, Mode, Rulebook, Test, TestKind, file, short_form};
-use enteral_gate::settings::{ContextKind, Settings};
+use enteral_gate::rulebook::{Bound, Evidence, Ground, Limit, Mode, Rulebook, Test, TestKind, file};
+use enteral_gate::settings::Settings;
 use starter::{BOOK, FORMULARY};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
@@ -32,6 +32,17 @@ fn every_limit_passes_its_own_tests() {
         let missing = uncovered(limit);
         assert!(missing.is_empty(), "{}: {missing:?}", limit.rule.id);
     }
+}
+
+/// What a running service runs of the program's own rules: two examples of each that is judged, as the pages say.
+#[test]
+fn every_rule_of_the_program_passes_its_worked_example() {
+    let done = rehearse_own(EXAMPLES, &|_| false, &FORMULARY);
+    let failed: Vec<_> = done.iter().filter(|d| d.failure.is_some()).collect();
+    assert!(failed.is_empty(), "{failed:#?}");
+    let judged = own_rules().filter(|rule| not_judged_yet(&rule.id).is_none()).count();
+    assert_eq!(done.len(), 2 * judged);
+    assert!(judged > 40 && done.iter().filter(|d| d.outcome == "flagged").count() > judged / 2, "{judged}");
 }
 
 /// The invented institution of `docs/rulebook-walk.md`: its overrides, its ward and its own rule pass their tests too.
@@ -406,25 +417,11 @@ fn change_shown(l: &Limit) -> (String, bool) {
 }
 
 /// What the pages of the program's own rules say, by id.
-static OWN: LazyLock<toml::Table> = LazyLock::new(|| include_str!("starter/integrity.toml").parse().unwrap());
-/// An order that nothing is wrong with, in short form.
-const ORDINARY: &str = "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\nflush = { volume = \"30 mL\", every = \"4 h\" }\nholds = []\n";
+static OWN: LazyLock<toml::Table> = LazyLock::new(|| EXAMPLES.parse().unwrap());
 
 /// What a rule of the program comes to for an order in short form, in which texts are replaced.
-fn own_outcome(id: &str, given: &toml::Table, edits: &[(String, String)]) -> Outcome {
-    let mut text = short_form::compose(given, &BOOK).unwrap_or_else(|why| panic!("{id}: {why}"));
-    for (old, new) in edits {
-        assert!(text.contains(old.as_str()), "{id}: {old} is not in {text}");
-        text = text.replace(old.as_str(), new);
-    }
-    let mut settings = Settings::default();
-    for name in given.get("declares").and_then(toml::Value::as_array).into_iter().flatten() {
-        let kind = ContextKind::ALL.iter().find(|(_, known)| Some(*known) == name.as_str()).unwrap();
-        settings.declared.insert(kind.0);
-    }
-    let by = Institution { formulary: &FORMULARY, rulebook: &BOOK, settings: &settings };
-    let done = appraise_by(text.as_bytes(), "", FhirVersion::R4, by);
-    done.orders[0].judged.iter().find(|j| j.rule.id == id).unwrap().outcome.clone()
+fn own_outcome(id: &str, example: &Example) -> Outcome {
+    come_to(id, example, &FORMULARY).unwrap_or_else(|why| panic!("{id}: {why}"))
 }
 
 /// A rule of the program that is judged of no order yet, or one of the rulebook that waits.
@@ -478,20 +475,13 @@ fn own_page(rule: &Rule) -> String {
         text("change").unwrap_or("It needs no figure of the institution"),
         off_of(&rule.id)
     );
-    let given = said["given"].as_table().unwrap();
-    let edits: Vec<(String, String)> = said
-        .get("edit")
-        .and_then(toml::Value::as_array)
-        .into_iter()
-        .flatten()
-        .map(|pair| (pair[0].as_str().unwrap().to_owned(), pair[1].as_str().unwrap().to_owned()))
-        .collect();
-    let shown: Vec<String> = given.iter().map(|(key, value)| format!("{key} = {value}")).collect();
-    let outcome = own_outcome(&rule.id, given, &edits);
+    let example = Example::of(&rule.id, &OWN).unwrap();
+    let shown: Vec<String> = example.given.iter().map(|(key, value)| format!("{key} = {value}")).collect();
+    let outcome = own_outcome(&rule.id, &example);
     let wanted = text("expect").unwrap_or("flagged");
     assert!(outcome.word() == wanted || wanted == "any", "{}: {outcome:?}", rule.id);
     let _ = writeln!(out, "## A worked example (invented)\n`{}`\n", shown.join(", "));
-    for (old, new) in &edits {
+    for (old, new) in &example.edits {
         let _ = writeln!(out, "In the Bundle made of it, `{old}` is replaced by `{new}`.\n");
     }
     match &outcome {
@@ -507,7 +497,8 @@ fn own_page(rule: &Rule) -> String {
             let _ = writeln!(out, "It comes to **{}**.\n", other.word());
         }
     }
-    let ordinary = own_outcome(&rule.id, &ORDINARY.parse().unwrap(), &[]);
+    let ordinary = Example { given: ORDINARY.parse().unwrap(), edits: Vec::new(), ..example };
+    let ordinary = own_outcome(&rule.id, &ordinary);
     let always = said.contains_key("always");
     assert_eq!(matches!(ordinary, Outcome::Flagged(_)), always, "{}: {ordinary:?}", rule.id);
     if !always {

@@ -229,6 +229,47 @@ fn calls_of_strangers_are_summed_up() {
     verified(&lines);
 }
 
+/// Whoever says that it is one client, and is not, does not hide who says that it is another; and names are bounded.
+#[test]
+fn calls_under_one_name_hide_none_under_another() {
+    let store = Memory::default();
+    let trail = trail(&store, Bounds { waiting: 4096, strangers: (2, Duration::from_secs(60)), ..QUICK });
+    let turned_away = |name: Option<&str>| Event {
+        time: Timestamp::now(),
+        who: name.map_or(Who::nameless(Kind::Unknown), |name| Who::named(Kind::Unknown, name)),
+        action: Word::of("validate"),
+        on: On::default(),
+        outcome: Outcome::of("turned-away"),
+        versions: Versions::new(),
+    };
+    for _ in 0..20 {
+        trail.record(turned_away(Some("ward-system")));
+    }
+    for _ in 0..5 {
+        trail.record(turned_away(Some("pharmacy")));
+        trail.record(turned_away(None));
+    }
+    for n in 0..100 {
+        trail.record(turned_away(Some(&format!("other-{n}"))));
+    }
+    trail.close();
+    let entries: Vec<Entry> = store.lines().iter().map(|line| read(line).unwrap()).collect();
+    let of = |name: Option<&str>, action: &str| -> Vec<Option<u32>> {
+        let own = entries.iter().filter(|e| e.event.who.kind == Kind::Unknown && e.event.action.as_str() == action);
+        let own = own.filter(|e| e.event.who.name.as_ref().map(|name| name.as_str()) == name);
+        own.map(|e| e.event.outcome.count).collect()
+    };
+    assert_eq!(
+        (of(Some("ward-system"), "validate").len(), of(Some("ward-system"), "calls-summed")),
+        (2, vec![Some(18)])
+    );
+    assert_eq!((of(Some("pharmacy"), "validate").len(), of(Some("pharmacy"), "calls-summed")), (2, vec![Some(3)]));
+    // 64 are told apart, one of them nobody; the rest counts with those without a name.
+    assert_eq!(of(Some("other-60"), "validate").len(), 1);
+    assert_eq!((of(None, "validate").len(), of(None, "calls-summed")), (2, vec![Some(3 + 100 - 61)]));
+    verified(&store.lines());
+}
+
 #[test]
 fn what_is_not_synced_is_a_failure_too() {
     let store = Memory::default();

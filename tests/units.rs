@@ -434,6 +434,12 @@ fn a_text_that_plainly_says_another_unit_contradicts_the_code() {
         ("ml every hour", "mL/d"),
         ("mL daily", "mL/h"),
         ("24h", "h"),
+        ("ml/24 h", "mL/h"),
+        ("ml / 24 Stunden", "mL/h"),
+        ("ml/ 24h", "mL/h"),
+        ("ml every 4 hours", "mL/h"),
+        ("mL/4h", "mL/h"),
+        ("мл/сут", "mL/h"),
     ] {
         let want = Unit::parse(code).map_or(Dimension::VOLUME_RATE, |u| u.dimension);
         let reading = measure(&both("1", text, code), want);
@@ -452,6 +458,9 @@ fn a_text_that_plainly_says_another_unit_contradicts_the_code() {
         ("mililitros por hora", "mL/h"),
         ("ml/jour", "mL/d"),
         ("mL hourly", "mL/h"),
+        ("ml/24 h", "mL/d"),
+        ("ml every 4 hours", "mL/(4.h)"),
+        ("мл/ч", "mL/h"),
         ("calories per milliliter", "kcal/mL"),
         ("cal/mL", "kcal/mL"),
         ("calories per ounce", "kcal/[foz_us]"),

@@ -2,13 +2,16 @@
 //! SIGHUP, rehearsed again now and then. What cannot be used never replaces what is in use.
 
 use super::rulebook::{self, Texts};
+use crate::appraise::own_rules;
 use crate::formulary::Formulary;
 use crate::http::rules_in_use::{Rehearsal, RulesInUse};
-use crate::rehearsal::rehearse;
+use crate::rehearsal::{own, rehearse};
+use crate::rulebook::judge::switched_off;
 use crate::rulebook::lapse::lapses;
 use crate::rulebook::{Limit, Mode, Rulebook};
 use crate::settings::Settings;
 use jiff::Timestamp;
+use std::borrow::Cow;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -41,6 +44,8 @@ pub struct Source {
     files: Vec<PathBuf>,
     formulary: Arc<Formulary>,
     invented: Formulary,
+    /// Worked examples of the program's own rules.
+    own: Cow<'static, str>,
 }
 
 impl Source {
@@ -49,7 +54,13 @@ impl Source {
     /// # Errors
     /// When the invented products cannot be read, which a test excludes.
     pub fn new(files: Vec<PathBuf>, formulary: Arc<Formulary>) -> Result<Self, String> {
-        Ok(Self { files, formulary, invented: super::formulary::for_tests()? })
+        Ok(Self { files, formulary, invented: super::formulary::for_tests()?, own: Cow::Borrowed(own::EXAMPLES) })
+    }
+
+    /// The same with other worked examples of the program's own rules: those of `file`, in TOML.
+    #[must_use]
+    pub fn with_examples(self, file: String) -> Self {
+        Self { own: Cow::Owned(file), ..self }
     }
 
     /// Reads, checks and rehearses the files.
@@ -73,15 +84,21 @@ impl Source {
             rulebook::of(&texts).map_err(|all| rulebook::sentences(&all))?
         };
         let rehearsal = self.rehearse(&book);
-        if rehearsal.failing.is_empty() { Ok((book, rehearsal)) } else { Err(rehearsal.problems) }
+        // A fault of the program's own rules is none of the files': it is told, and keeps no other rule from working.
+        let of_files = rehearsal.failing.iter().any(|rule| book.limits.iter().any(|limit| *limit.rule.id == *rule));
+        if of_files { Err(rehearsal.problems) } else { Ok((book, rehearsal)) }
     }
 
-    /// Whether each rule still comes to what its own tests say, of all kinds. Examples name invented
+    /// Whether each rule still comes to what its own tests say, of all kinds, and each rule of the program to what its
+    /// worked example says, where the institution has not switched it off. Examples name invented
     /// products or the institution's own, so an example holds that comes out as expected with one of the two.
     pub fn rehearse(&self, book: &Rulebook) -> Rehearsal {
         let settings = Settings::default();
         let done = rehearse(book, &self.invented, &settings);
-        let examples = done.len();
+        let today = jiff::tz::TimeZone::UTC.to_datetime(Timestamp::now()).date();
+        let off = |rule: &str| switched_off(book, rule, Some(today)).is_some();
+        let own = own::rehearse_own(&self.own, &off, &self.invented);
+        let examples = done.len() + own.len();
         let mut failing: Vec<String> = Vec::new();
         let mut problems = Vec::new();
         if done.iter().any(|r| r.failure.is_some()) {
@@ -94,6 +111,13 @@ impl Source {
                 if !failing.contains(rule) {
                     failing.push(rule.clone());
                 }
+            }
+        }
+        for one in own {
+            let Some(what) = one.failure else { continue };
+            problems.push(format!("{}: the example \"{}\" of {}: {what}", one.place, one.title, one.rule));
+            if !failing.contains(&one.rule) {
+                failing.push(one.rule);
             }
         }
         let rehearsed = |limit: &&Limit| limit.mode == Mode::Off || done.iter().any(|r| r.rule == *limit.rule.id);
@@ -145,13 +169,14 @@ async fn run(source: Arc<Source>, rules: Arc<RulesInUse>, pace: Pace, mut decide
             }
             _ = rehearsals.tick() => {
                 let (of, book) = (source.clone(), rules.snapshot());
-                let limits: Vec<String> = book.limits.iter().map(|l| l.rule.id.to_string()).collect();
+                let own = own_rules().map(|rule| rule.id.to_string());
+                let all: Vec<String> = book.limits.iter().map(|l| l.rule.id.to_string()).chain(own).collect();
                 let done = spawn_blocking(move || of.rehearse(&book)).await;
                 // A rehearsal that does not end says nothing good of any rule.
                 let done = done.unwrap_or_else(|_| Rehearsal {
                     at: Timestamp::now(),
                     examples: 0,
-                    failing: limits,
+                    failing: all,
                     without: Vec::new(),
                     problems: vec!["the rehearsal ended in a fault of the program".to_owned()],
                 });

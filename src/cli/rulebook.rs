@@ -131,7 +131,7 @@ fn take(path: &Path, found: &mut Texts, round: &mut Vec<String>) {
         }
         return;
     }
-    if found.texts.iter().any(|(known, _)| *known == name) {
+    if found.texts.iter().any(|(known, _)| *known == name || is_same(Path::new(known), path)) {
         return;
     }
     let text = match whole(path) {
@@ -149,6 +149,13 @@ fn take(path: &Path, found: &mut Texts, round: &mut Vec<String>) {
                 let mut way: Vec<&str> = round.iter().skip(first).map(String::as_str).collect();
                 way.extend(way.first().copied());
                 let text = format!("extends goes round in a circle: {}", way.join(" extends "));
+                found.problems.push(problem(&name, Some(at), text));
+            } else if let Some(inner) = round.iter().find(|known| lies_in(Path::new(known), &file)) {
+                let text = format!(
+                    "extends: the folder {} holds {inner}, which extends it{}; expected \"starter\" or the path of a file",
+                    file.display(),
+                    if *inner == name { "" } else { " by way of this file" },
+                );
                 found.problems.push(problem(&name, Some(at), text));
             } else if !file.exists() {
                 let known = [STARTER];
@@ -173,6 +180,12 @@ fn take(path: &Path, found: &mut Texts, round: &mut Vec<String>) {
 /// Whether two paths are one file.
 fn is_same(a: &Path, b: &Path) -> bool {
     matches!((std::fs::canonicalize(a), std::fs::canonicalize(b)), (Ok(a), Ok(b)) if a == b)
+}
+
+/// Whether a path is a folder, and a file lies in it or below it.
+fn lies_in(file: &Path, folder: &Path) -> bool {
+    folder.is_dir()
+        && matches!((std::fs::canonicalize(file), std::fs::canonicalize(folder)), (Ok(file), Ok(folder)) if file.starts_with(&folder))
 }
 
 fn whole(path: &Path) -> Result<String, String> {

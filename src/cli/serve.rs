@@ -187,6 +187,7 @@ impl Serve {
             if let Some(notices) = notices {
                 notices.stop().await;
             }
+            crate::http::keeping::settled().await;
             if let Some(store) = kept_store {
                 store.close().await;
             }

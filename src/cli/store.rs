@@ -10,8 +10,8 @@ use crate::settings::LookWithin;
 use crate::store::backup::{backup, restore};
 use crate::store::outbox::{ByHand, Letter, Which, by_hand, letters};
 use crate::store::{
-    SqlStore, Store, Unavailable, Verified, is_postgres, open, pack_reports, packs_reports, postgres, schema, sqlite,
-    tables, verify,
+    SqlStore, Store, Unavailable, Verified, is_postgres, open, open_or_later, pack_reports, packs_reports, postgres,
+    schema, sqlite, tables, verify,
 };
 use clap::builder::PossibleValuesParser;
 use clap::{Args, Subcommand};
@@ -42,6 +42,9 @@ pub struct Keeping {
     /// Where flagged and not fully checked orders are kept: a file (SQLite), postgres://USER@HOST/DATABASE, or "none" [default: queue.sqlite in $STATE_DIRECTORY, $XDG_STATE_HOME/enteral-gate or ~/.local/state/enteral-gate]
     #[arg(long, env = "ENTERAL_GATE_STORE", value_name = "PLACE", hide_env_values = true)]
     store: Option<String>,
+    /// Folder in which orders that cannot be recorded wait as well as in memory, so that they outlive the process; one for each service [default: in memory alone]
+    #[arg(long, env = "ENTERAL_GATE_SPOOL", value_name = "FOLDER")]
+    spool: Option<PathBuf>,
     /// Days after which orders that are closed or replaced are removed [default: never]
     #[arg(long, env = "ENTERAL_GATE_KEEP_DAYS", value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..=36500))]
     keep_days: Option<u32>,
@@ -118,7 +121,8 @@ impl Keeping {
     /// `samples` are reports of invented orders, which those that will be recorded are like.
     ///
     /// # Errors
-    /// A store that cannot be used: a service that cannot record from the start is not started.
+    /// A store that cannot be used: a service that cannot record from the start is not started, but for a database of
+    /// PostgreSQL that is away.
     pub async fn open(
         &self,
         doors: &mut Doors,
@@ -126,20 +130,40 @@ impl Keeping {
         samples: impl FnOnce() -> Vec<String>,
     ) -> Result<Option<Open>, String> {
         if self.store.as_deref() == Some(NONE) {
+            if self.spool.is_some() {
+                return Err("--spool: there is no queue to wait for (--store none)".to_owned());
+            }
             tracing::warn!("--store none: flagged orders are answered, and nobody sees them on a queue");
             return Ok(None);
         }
         let place = place(self.store.as_deref())?;
         let trouble = |error: Unavailable| format!("--store: {error}");
-        let store = Arc::new(open(&place, self.policy(queue)).await.map_err(trouble)?);
+        let store = Arc::new(open_or_later(&place, self.policy(queue)).await.map_err(trouble)?);
         let packed = store.pack_like(&samples());
-        if !packed {
+        if !store.is_opened() {
+            tracing::warn!(
+                store = store.health().kind,
+                "the database is away: orders are answered and not recorded, and it is opened when it is there"
+            );
+        } else if !packed {
             tracing::info!(
                 "reports are kept plain, so that programs of before can use the tables: `store tables --pack-reports` ends that"
             );
         }
+        if let Some(folder) = &self.spool {
+            let waiting = store.spool_in(folder).map_err(|error| format!("--spool: {error}"))?;
+            tracing::info!(folder = %folder.display(), waiting, "orders that cannot be recorded wait in the spool as well");
+            if sqlite::is_open_to_others(folder) {
+                tracing::warn!(
+                    path = %folder.display(),
+                    "others than the owner have rights on the spool, which holds orders of patients: chmod go-rwx"
+                );
+            }
+        }
         warn_of_others(&place, self.store.is_none());
-        tracing::info!(store = store.health().kind, keep_days = self.keep_days, packed, "the queue is kept");
+        if store.is_opened() {
+            tracing::info!(store = store.health().kind, keep_days = self.keep_days, packed, "the queue is kept");
+        }
         doors.store = Some(store.clone());
         let background = &doors.background;
         let own = store.clone();

@@ -35,7 +35,8 @@ pub async fn read(app: &App, parts: &Parts, body: Body) -> Result<Whole, Refusal
     Ok(whole)
 }
 
-async fn bounded(app: &App, headers: &HeaderMap, mut body: Body) -> Result<Whole, Refusal> {
+/// The same without its hash: what somebody looks for is short, and could be told from it.
+pub async fn bounded(app: &App, headers: &HeaderMap, mut body: Body) -> Result<Whole, Refusal> {
     let limits = &app.limits;
     let deadline = Instant::now() + limits.body_time;
     let declared =

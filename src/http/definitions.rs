@@ -142,12 +142,15 @@ pub fn capabilities(app: &App, version: FhirVersion) -> Value {
         json!({"type": kind, "interaction": [{"code": "read"}], "documentation": format!("Fixed definitions of this service: {}.", ids.join(", "))})
     };
     let queue = |kind: &str, note: &str, parameters: &[(&str, &str, &str)]| {
+        // What only says how the answer is given is no search parameter.
+        let of_the_answer = |name: &str| matches!(name, "_count" | "_summary" | "_sort" | "_total" | "_elements");
+        let (answer, parameters): (Vec<_>, Vec<_>) = parameters.iter().partition(|(name, ..)| of_the_answer(name));
         let parameters: Vec<Value> = parameters
             .iter()
-            .filter(|(name, ..)| !matches!(*name, "_count" | "_summary"))
             .map(|(name, of, what)| json!({"name": name, "type": of, "documentation": what}))
             .collect();
-        json!({"type": kind, "documentation": note, "interaction": [{"code": "read"}, {"code": "search-type"}], "searchParam": parameters})
+        let answer: Vec<String> = answer.iter().map(|(name, _, what)| format!("{name}: {what}")).collect();
+        json!({"type": kind, "documentation": format!("{note} Of the answer to a search: {}", answer.join(" ")), "interaction": [{"code": "read"}, {"code": "search-type"}], "searchParam": parameters})
     };
     let mut out = json!({
         "resourceType": "CapabilityStatement",

@@ -3,10 +3,13 @@
 
 use super::App;
 use super::asked::{Search, Takes};
+use super::elements::Elements;
 use super::negotiate;
 use super::operations::base;
 use super::refusal::Refusal;
-use super::tasks::{ITEMS, address, from_here, noted, patient, read_id, store, task_id, who};
+use super::tasks::{
+    Bounds, ITEMS, address, bounds, from_here, noted, patient, read_id, sorted, store, task_id, total, who,
+};
 use crate::answer::PROGRAM;
 use crate::intake::order::FhirVersion;
 use crate::queue::item::{Item, ItemId};
@@ -20,12 +23,22 @@ use jiff::Timestamp;
 use serde_json::{Value, json};
 use std::sync::Arc;
 
-/// The parameter of a search for Provenance.
-pub const PROVENANCE_PARAMETERS: [(&str, &str, &str); 1] =
-    [("target", "reference", "The Task whose history is wanted: Task/ID. Needed.")];
-/// The parameter of a search for AuditEvents.
-pub const AUDIT_PARAMETERS: [(&str, &str, &str); 1] =
-    [("entity", "reference", "The Task whose history is wanted: Task/ID. Needed.")];
+/// Parameters of a search for Provenance.
+pub const PROVENANCE_PARAMETERS: [(&str, &str, &str); 5] = [
+    ("target", "reference", "The Task whose history is wanted: Task/ID. Needed."),
+    ("recorded", "date", "When it was done; with the prefixes eq, ne, gt, lt, ge, le, sa, eb, ap."),
+    ("_sort", "special", "recorded, which is the order without it, or -recorded."),
+    ("_total", "token", "none: not how many there are; accurate or estimate: exactly how many, as without it."),
+    ("_elements", "special", "Names of elements, separated by commas: only these, and those that have to be there."),
+];
+/// Parameters of a search for AuditEvents.
+pub const AUDIT_PARAMETERS: [(&str, &str, &str); 5] = [
+    ("entity", "reference", "The Task whose history is wanted: Task/ID. Needed."),
+    ("date", "date", "When it happened; with the prefixes eq, ne, gt, lt, ge, le, sa, eb, ap."),
+    ("_sort", "special", "date, which is the order without it, or -date."),
+    ("_total", "token", "none: not how many there are; accurate or estimate: exactly how many, as without it."),
+    ("_elements", "special", "Names of elements, separated by commas: only these, and those that have to be there."),
+];
 
 const OPERATIONS: &str = "http://terminology.hl7.org/CodeSystem/v3-DataOperation";
 const PARTICIPANTS: &str = "http://terminology.hl7.org/CodeSystem/provenance-participant-type";
@@ -51,6 +64,14 @@ impl Kind {
         match self {
             Self::Provenance => "target",
             Self::AuditEvent => "entity",
+        }
+    }
+
+    /// The parameter for its time.
+    const fn time(self) -> &'static str {
+        match self {
+            Self::Provenance => "recorded",
+            Self::AuditEvent => "date",
         }
     }
 
@@ -101,12 +122,22 @@ async fn search(
     let version = base(&version)?;
     from_here(&request, &app)?;
     let mut wanted = None;
-    let search = Search::read(&request, &[kind.parameter()], &[], |name, value| {
-        let own = name == kind.parameter();
-        if own {
-            wanted = Some(value);
+    let (mut times, mut down, mut counts, mut elements) = (Bounds::default(), false, true, Elements::default());
+    let mut own: Vec<(String, String)> = Vec::new();
+    let now = Timestamp::now();
+    let names = [kind.parameter(), kind.time(), "_sort", "_total", "_elements"];
+    let search = Search::read(&request, &names, &[kind.time()], |name, value| {
+        let mut said = vec![value.clone()];
+        match name.as_str() {
+            own if own == kind.parameter() => wanted = Some(value),
+            own if own == kind.time() => said = bounds(own, &value, (&app.settings.zone, now), &mut times)?,
+            "_sort" => down = sorted(&value, &[(kind.time(), ())])?.1,
+            "_total" => counts = total(&value)?,
+            "_elements" => elements = Elements::read(kind.name(), &value)?,
+            _ => return Ok(false),
         }
-        Ok(own)
+        own.extend(said.into_iter().map(|value| (name.clone(), value)));
+        Ok(true)
     })?;
     negotiate::acceptable(request.headers(), search.format.as_deref(), version)?;
     let reference = wanted.ok_or_else(|| {
@@ -115,8 +146,8 @@ async fn search(
     let store = store(&app)?;
     let at = address(&request, &app);
     // FHIR: the address of the resource, its type and id, or its id alone.
-    let own = format!("{at}/fhir/{}/", version.name());
-    let named = reference.strip_prefix(&own).unwrap_or(&reference);
+    let here = format!("{at}/fhir/{}/", version.name());
+    let named = reference.strip_prefix(&here).unwrap_or(&reference);
     let task = read_id(named.strip_prefix("Task/").unwrap_or(named));
     let item = match &task {
         Some((id, _)) => store.get(id.clone()).await?,
@@ -128,22 +159,30 @@ async fn search(
     let mut entries = Vec::new();
     if let (Some(item), Some((id, lane))) = (&item, &task) {
         noted(&request, |noted| noted.item_read(id));
-        for (nth, entry) in store.trail(id.clone()).await?.iter().enumerate() {
-            if kind.has(entry) && of_lane(entry, *lane) {
-                let resource = resource(kind, item, nth, entry, version);
+        let trail = store.trail(id.clone()).await?;
+        let judged = judged_last(&trail);
+        for (nth, entry) in trail.iter().enumerate() {
+            if kind.has(entry) && of_lane(entry, *lane) && times.has(entry.at) {
+                let resource = resource(kind, item, (nth, judged == Some(nth)), entry, version);
+                let resource = elements.of(kind.name(), version, resource);
                 let url = format!("{at}/fhir/{}/{}/{}", version.name(), kind.name(), entry_id(id, nth));
                 entries.push(json!({ "fullUrl": url, "resource": resource, "search": { "mode": "match" } }));
             }
         }
     }
+    if down {
+        entries.reverse();
+    }
     noted(&request, |noted| noted.count(entries.len()));
-    let own: String =
-        form_urlencoded::Serializer::new(String::new()).append_pair(kind.parameter(), &reference).finish();
+    let own: String = form_urlencoded::Serializer::new(String::new()).extend_pairs(own).finish();
     let link = format!("{at}/fhir/{}/{}?{own}", version.name(), kind.name());
     let mut out = json!({
-        "resourceType": "Bundle", "type": "searchset", "total": entries.len(),
+        "resourceType": "Bundle", "type": "searchset",
         "link": [{ "relation": "self", "url": link }],
     });
+    if counts {
+        out["total"] = json!(entries.len());
+    }
     entries.extend(search.entry());
     // FHIR knows no empty arrays.
     if !entries.is_empty() {
@@ -170,7 +209,8 @@ async fn read(
     let (found, trail) = (store.get(item.clone()).await?.ok_or_else(none)?, store.trail(item.clone()).await?);
     noted(&request, |noted| noted.item_read(&item));
     let entry = trail.get(nth).filter(|entry| kind.has(entry)).ok_or_else(none)?;
-    Ok(negotiate::fhir(StatusCode::OK, resource(kind, &found, nth, entry, version).to_string(), query.pretty))
+    let resource = resource(kind, &found, (nth, judged_last(&trail) == Some(nth)), entry, version);
+    Ok(negotiate::fhir(StatusCode::OK, resource.to_string(), query.pretty))
 }
 
 fn entry_id(item: &ItemId, nth: usize) -> String {
@@ -195,9 +235,14 @@ fn group(item: &Item) -> Value {
     json!({ "identifier": { "system": ITEMS, "value": item.summary.id }, "type": "Task" })
 }
 
-fn resource(kind: Kind, item: &Item, nth: usize, entry: &Entry, version: FhirVersion) -> Value {
+/// The entry of a trail with which the report that is kept came.
+fn judged_last(trail: &[Entry]) -> Option<usize> {
+    trail.iter().rposition(|entry| matches!(entry.what, Event::Recorded { .. } | Event::JudgedAgain { .. }))
+}
+
+fn resource(kind: Kind, item: &Item, (nth, judged): (usize, bool), entry: &Entry, version: FhirVersion) -> Value {
     match kind {
-        Kind::Provenance => provenance(item, nth, entry, version),
+        Kind::Provenance => provenance(item, (nth, judged), entry, version),
         Kind::AuditEvent => audit_event(item, nth, entry, version),
     }
 }
@@ -223,8 +268,26 @@ fn reason(what: &Event) -> Option<&str> {
     }
 }
 
-/// An entry as Provenance.
-fn provenance(item: &Item, nth: usize, entry: &Entry, version: FhirVersion) -> Value {
+/// By what an order was judged: rulebook, formulary and settings with their hashes, and the program with its version.
+fn judged_by(item: &Item) -> Vec<Value> {
+    let by = &item.report.by;
+    let of = |what: &str, words: &str, hash: &str| {
+        let mut out = json!({ "role": "source", "what": { "display": format!("{what}: {words}") } });
+        if !hash.is_empty() {
+            out["what"]["identifier"] = json!({ "type": { "text": "hash" }, "value": hash });
+        }
+        out
+    };
+    let mut out = vec![of("Program", &by.program, ""), of("Rulebook", &by.rulebook, &by.rulebook_hash)];
+    out.push(of("Formulary", &by.formulary, &by.formulary_hash));
+    if !by.settings_hash.is_empty() {
+        out.push(of("Settings", "the institution's", &by.settings_hash));
+    }
+    out
+}
+
+/// An entry as Provenance; `judged`: with it came the report that is kept.
+fn provenance(item: &Item, (nth, judged): (usize, bool), entry: &Entry, version: FhirVersion) -> Value {
     let r5 = version == FhirVersion::R5;
     let (code, display, _) = operation(&entry.what);
     let program = entry.by.role == Role::Program;
@@ -233,7 +296,10 @@ fn provenance(item: &Item, nth: usize, entry: &Entry, version: FhirVersion) -> V
     if targets.is_empty() {
         targets.push(group(item));
     }
-    let order = super::tasks::order(&item.summary);
+    let mut sources = vec![json!({ "role": "source", "what": super::tasks::order(&item.summary) })];
+    if judged {
+        sources.extend(judged_by(item));
+    }
     let mut out = json!({
         "resourceType": "Provenance",
         "id": entry_id(&item.summary.id, nth),
@@ -248,7 +314,7 @@ fn provenance(item: &Item, nth: usize, entry: &Entry, version: FhirVersion) -> V
             "type": { "coding": [{ "system": PARTICIPANTS, "code": part.0, "display": part.1 }] },
             "who": agent(entry),
         }],
-        "entity": [{ "role": "source", "what": order }],
+        "entity": sources,
     });
     if let Some(reason) = reason(&entry.what) {
         let reason = json!({ "text": reason });

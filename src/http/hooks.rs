@@ -101,9 +101,10 @@ async fn received(
 /// `POST /cds-services/{id}`
 pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: Request) -> Result<Response, Refusal> {
     let client = request.extensions().get::<Caller>().map_or_else(String::new, |caller| caller.name.to_string());
-    let at = address(&request, &app);
-    let (service, whole, noted) = received(&app, &id, request).await?;
     let came = Timestamp::now();
+    // Where nobody can sign in, nobody could follow a link.
+    let at = if app.doors.people.is_some() { address(&request, &app) } else { String::new() };
+    let (service, whole, noted) = received(&app, &id, request).await?;
     // One time for the whole answer; what was not fetched by then is not waited for, so that there is time to judge.
     let time = app.limits.hook_time;
     let deadline = Instant::now() + time;
@@ -150,7 +151,7 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
     let Hooked { answered, orders, kept, base } = match done {
         Ok(Ok(answered)) => answered?,
         Ok(Err(Unjudged((orders, base)))) => {
-            let sender = Sender { client, base, through: service.id, since: None };
+            let sender = Sender { client, base, through: service.id, came: Some(came), since: None };
             let until = deadline.max(Instant::now() + LONGEST_JUDGING);
             let queue = match keeping::keep(&app, orders, sender, until).await {
                 Kept::Recorded => Some(OnQueue::Recorded),
@@ -168,7 +169,7 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
         noted.count(answered.tally.orders.values().sum());
     }
     log(&app, service, &answered, (bytes, fetching));
-    let sender = Sender { client, base, through: service.id, since: None };
+    let sender = Sender { client, base, through: service.id, came: Some(came), since: None };
     let (recorded, items) = keeping::keep_each(&app, orders, sender, deadline).await;
     let body = match recorded {
         Kept::Nothing => answered.body,

@@ -9,6 +9,7 @@ use axum::response::Response;
 use http::{HeaderName, HeaderValue};
 use jiff::Timestamp;
 use serde_json::{Value, json};
+use std::collections::HashSet;
 use std::fmt::Write as _;
 use std::sync::Arc;
 use std::time::Duration;
@@ -32,7 +33,8 @@ pub const COUNTERS: [(&str, &str); 1] = [(
 pub const PATIENCE: Duration = Duration::from_secs(2);
 
 /// Clear orders that are looked up at the same time; more wait in memory.
-static CLEAR: Semaphore = Semaphore::const_new(64);
+static CLEAR: Semaphore = Semaphore::const_new(MOST_CLEAR as usize);
+const MOST_CLEAR: u32 = 64;
 
 /// Who sent orders, and how.
 #[derive(Clone, Debug, Default)]
@@ -43,6 +45,8 @@ pub struct Sender {
     pub base: String,
     /// What was called.
     pub through: &'static str,
+    /// When their request came, where that is known: what was asked for after it is newer.
+    pub came: Option<Timestamp>,
     /// When the orders were received, where the answer to them went out long ago.
     pub since: Option<Timestamp>,
 }
@@ -88,16 +92,26 @@ pub async fn keep_each(app: &App, mut orders: Vec<Received>, sender: Sender, unt
     }
     let now = Timestamp::now();
     store.received(now);
+    let mut before = HashSet::new();
     for order in &mut orders {
         // What came after them may be there already.
         (order.at, order.late) = sender.since.map_or((now, None), |since| (since, Some(now)));
         order.key.client.clone_from(&sender.client);
         order.key.base.clone_from(&sender.base);
         order.through = sender.through.to_owned();
+        let key = order.key.text();
+        if order.is_item() {
+            before.extend(key);
+        } else {
+            // What was asked for after it, and judged sooner, stays; what stands before it in the same request does not.
+            let same = key.is_some_and(|key| before.contains(&key));
+            order.at = if same { order.at } else { sender.since.or(sender.came).unwrap_or(now) };
+            order.late = Some(now);
+        }
     }
     let items = orders.iter().filter(|order| order.is_item()).count();
     if items == 0 {
-        replace_earlier(store, orders, now);
+        replace_earlier(store, orders);
         return (Kept::Nothing, Vec::new());
     }
     let count = |result: &str, n| app.kept.add(RECORDED, format!("result=\"{result}\""), n);
@@ -124,9 +138,8 @@ pub async fn keep_each(app: &App, mut orders: Vec<Received>, sender: Sender, unt
 
 /// Takes earlier contents of clear orders off the queue. No answer waits for that: what the same client sends next may be
 /// there before, and stays.
-fn replace_earlier(store: Arc<dyn Store>, mut orders: Vec<Received>, now: Timestamp) {
+fn replace_earlier(store: Arc<dyn Store>, mut orders: Vec<Received>) {
     orders.retain(|order| order.key.text().is_some());
-    orders.iter_mut().for_each(|order| order.late = Some(now));
     if orders.is_empty() {
         return;
     }
@@ -137,6 +150,12 @@ fn replace_earlier(store: Arc<dyn Store>, mut orders: Vec<Received>, now: Timest
             tracing::warn!(problem = %error, "earlier contents of clear orders are still on the queue; it is tried again");
         }
     });
+}
+
+/// Waits a little until no clear order is being looked up beside its answer; what is not by then waits in memory, where it
+/// is counted when the store is closed.
+pub async fn settled() {
+    let _ = tokio::time::timeout(PATIENCE, CLEAR.acquire_many(MOST_CLEAR)).await;
 }
 
 const NOT_RECORDED: &str = "Not recorded: this could not be put on the queue, where pharmacists and dietitians see it. It is tried again while there is room for it in memory.";
@@ -212,6 +231,21 @@ pub fn ready(app: &App) -> String {
             health.clear_lost
         );
     }
+    if let Some(spool) = &health.spool {
+        if spool.orders > 0 {
+            let _ = write!(out, "; {} orders are in the spool, {} bytes", spool.orders, spool.bytes);
+        }
+        if let Some((since, why)) = &spool.trouble {
+            let _ = write!(out, "; the spool is NOT written since {since:.0}: {why}: what waits is in memory alone");
+        }
+        if let Some(last) = &spool.last_damaged {
+            let _ = write!(
+                out,
+                "; {} files of the spool were not whole, and what was in them is NOT on the queue, the last: {last}",
+                spool.damaged
+            );
+        }
+    }
     if let Some(bytes) = health.log_behind {
         let _ = write!(
             out,
@@ -222,6 +256,13 @@ pub fn ready(app: &App) -> String {
     if let Some(last) = &health.last_refused {
         let _ =
             write!(out, "; {} were refused by the store and are NOT on the queue, the last: {last}", health.refused);
+    }
+    if let Some(last) = &health.last_damaged {
+        let _ = write!(
+            out,
+            "; {} items of the queue cannot be read, and orders that belong to them wait; one of them: {last}",
+            health.damaged
+        );
     }
     match health.last_order {
         Some(at) => {
@@ -251,6 +292,11 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
             health.refused,
         ),
         (
+            "enteral_gate_queue_damaged",
+            "Items of the queue that could not be read, since the start; what is about them waits, all else goes on.",
+            health.damaged,
+        ),
+        (
             "enteral_gate_queue_clear_waiting",
             "Clear orders that wait in memory to take an earlier content off the queue.",
             health.clear_waiting,
@@ -271,7 +317,23 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
             health.last_order.map_or(0, |at| u64::try_from(at.as_second()).unwrap_or_default()),
         ),
     ];
-    for (name, what, value) in gauges {
+    let spool = health.spool.as_ref().map(|spool| {
+        [
+            (
+                "enteral_gate_spool_up",
+                "Whether what waits can be kept in the spool (1) or waits in memory alone (0).",
+                u64::from(spool.trouble.is_none()),
+            ),
+            ("enteral_gate_spool_orders", "Orders in the spool.", spool.orders),
+            ("enteral_gate_spool_bytes", "Bytes of the orders in the spool.", spool.bytes),
+            (
+                "enteral_gate_spool_damaged",
+                "Files of the spool that were not whole, since the start: what was in them is not on the queue.",
+                spool.damaged,
+            ),
+        ]
+    });
+    for (name, what, value) in gauges.into_iter().chain(spool.into_iter().flatten()) {
         let _ = writeln!(out, "# HELP {name} {what}\n# TYPE {name} gauge\n{name} {value}");
     }
 }
@@ -318,6 +380,45 @@ mod tests {
         drop(free);
         let kept = store.get(content(3, false).id()).await.unwrap().unwrap().summary;
         assert!(kept.is_open(), "{:?}", kept.standing);
+    }
+
+    /// A clear answer that was asked for first and judged last, as one is whose hook fetched for long, takes nothing off the
+    /// queue that was asked for meanwhile; what was asked for before it, it does.
+    #[tokio::test]
+    async fn a_clear_order_counts_as_asked_for_when_its_request_came() {
+        let csv = include_bytes!("../../deploy/demo/formulary.csv");
+        let core = Arc::new(Core::new(Formulary::from_csv("formulary.csv", csv).unwrap()));
+        let folder = crate::store::Folder::new();
+        let store = crate::store::SqlStore::sqlite(&folder.place(), Default::default()).await.unwrap();
+        let store = Arc::new(store);
+        let doors = Doors { store: Some(store.clone()), ..Doors::default() };
+        let app = App::behind(doors, core, Settings::default(), Limits::default());
+        let content = |order: usize, n: u8, clear: bool| {
+            let mut one = crate::store::order(order);
+            one.content = format!("{n:064x}");
+            if clear {
+                Arc::make_mut(&mut one.report).disposition = crate::findings::Disposition::Clear;
+            }
+            one
+        };
+        let until = Instant::now() + Duration::from_secs(60);
+        let sends = async |orders, came| keep(&app, orders, Sender { came, ..Sender::default() }, until).await;
+        let open = async |order, n| {
+            store.get(content(order, n, false).id()).await.unwrap().is_some_and(|item| item.summary.is_open())
+        };
+        let early = Some(Timestamp::now());
+        assert_eq!(sends(vec![content(1, 1, false)], Some(Timestamp::now())).await, Kept::Recorded);
+        sends(vec![content(1, 2, true)], early).await;
+        // The same in a request with others.
+        sends(vec![content(2, 9, false), content(1, 2, true)], early).await;
+        settled().await;
+        assert!(open(1, 1).await, "it was asked for after the clear one");
+        sends(vec![content(1, 2, true)], Some(Timestamp::now())).await;
+        settled().await;
+        assert!(!open(1, 1).await, "it was asked for before the clear one");
+        // Of one request the later entry is the order's content.
+        sends(vec![content(3, 1, false), content(3, 2, true)], early).await;
+        assert!(!open(3, 1).await);
     }
 
     /// Where nothing is written any more, whoever shares the load is told to send orders elsewhere, and the pages say it.

@@ -18,6 +18,7 @@ pub mod body;
 pub mod callback;
 pub mod connections;
 pub mod definitions;
+mod elements;
 pub mod form_search;
 pub mod gate;
 pub mod history;

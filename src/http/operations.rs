@@ -17,6 +17,7 @@ use crate::queue::item::Received;
 use axum::extract::{Path, Request, State};
 use axum::response::Response;
 use http::StatusCode;
+use jiff::Timestamp;
 use serde::Serialize;
 use serde_json::value::RawValue;
 use std::future::Future;
@@ -147,6 +148,7 @@ async fn operate(
     request: Request,
     operation: Operation,
 ) -> Result<Response, Refusal> {
+    let came = Timestamp::now();
     let version = base(&version)?;
     let (parts, incoming) = request.into_parts();
     let preferences = Preferences::read(&parts.headers);
@@ -169,7 +171,7 @@ async fn operate(
     let whole = body::read(&app, &parts, incoming).await?;
     let client = parts.extensions.get::<Caller>().map_or_else(String::new, |caller| caller.name.to_string());
     // A check of an order takes tens of microseconds: less than a hand-over to another thread and back.
-    let sender = Sender { client, through: operation.name(), ..Sender::default() };
+    let sender = Sender { client, through: operation.name(), came: Some(came), ..Sender::default() };
     let (appraised, kept) = if whole.bytes.len() <= app.limits.at_once && operation.validates() {
         let mut appraised = at_once(&app, &whole, |app, input| {
             noting(app, noted.as_ref(), |by| run(app, by, input, version, operation, query))
@@ -491,6 +493,7 @@ pub async fn batch(
     Path(version): Path<String>,
     request: Request,
 ) -> Result<Response, Refusal> {
+    let came = Timestamp::now();
     let version = base(&version)?;
     let (parts, incoming) = request.into_parts();
     let preferences = Preferences::read(&parts.headers);
@@ -522,7 +525,7 @@ pub async fn batch(
             .into_iter()
             .map(|orders| (orders.iter().map(Received::is_item).collect::<Vec<bool>>(), orders))
             .unzip();
-        let sender = Sender { client, through: "batch", ..Sender::default() };
+        let sender = Sender { client, through: "batch", came: Some(came), ..Sender::default() };
         let orders = orders.into_iter().flatten().collect();
         let kept = keeping::keep(&own, orders, sender, Instant::now() + keeping::PATIENCE).await;
         Ok::<_, Refusal>((answer, entries, kept))

@@ -43,7 +43,7 @@ pub fn logs() -> bool {
 }
 
 /// Most bytes of a path with its query.
-const ADDRESS: usize = 16 << 10;
+pub(super) const ADDRESS: usize = 16 << 10;
 /// Most bytes of the names and values of header fields.
 const FIELDS: usize = 32 << 10;
 

@@ -3,6 +3,7 @@
 
 use super::App;
 use super::asked::{Search, Takes};
+use super::elements::Elements;
 use super::negotiate;
 use super::operations::base;
 use super::refusal::Refusal;
@@ -16,7 +17,7 @@ use crate::queue::task::{TaskId, TaskIs};
 use crate::queue::urgency::Times;
 use crate::queue::work::{ACCEPT_REASONS, Decision, LaneState};
 use crate::queue::{Lane, Person};
-use crate::store::{Filter, Query, Sort, Store, TaskOf, Unavailable, place_by_change};
+use crate::store::{Filter, Key, Query, Sort, Store, TaskOf, Unavailable};
 use crate::subscriptions::{self, PRIORITY};
 use axum::extract::{Path, Request, State};
 use axum::response::Response;
@@ -39,27 +40,53 @@ const PERFORMER: [(Lane, &str, &str); 2] =
 const SNOMED: &str = "http://snomed.info/sct";
 
 /// Parameters of a search for Tasks.
-pub const TASK_PARAMETERS: [(&str, &str, &str); 11] = [
+pub const TASK_PARAMETERS: [(&str, &str, &str); 14] = [
     ("_id", "token", "Ids, separated by commas."),
     ("status", "token", "requested, in-progress, completed, cancelled; several separated by commas."),
     ("priority", "token", "stat, asap, urgent, routine; several separated by commas."),
     ("owner", "reference", "Id of who holds it, asked the prescriber, put it off or decided."),
     ("performer", "token", "pharmacist, dietitian, or their codes in SNOMED CT; several separated by commas."),
-    ("patient", "reference", "The patient as the order names them, or their id."),
-    ("authored-on", "date", "When the order was received first; with the prefixes eq, ge, gt, le, lt."),
+    ("patient", "reference", "The patient as the order names them, or their id; patient:Patient with their id."),
+    (
+        "authored-on",
+        "date",
+        "When the order was received first; with the prefixes eq, ne, gt, lt, ge, le, sa, eb, ap (a tenth of the time from then to now on either side).",
+    ),
     ("modified", "date", "When anything changed last; as authored-on."),
     ("_lastUpdated", "date", "The same."),
+    (
+        "_sort",
+        "special",
+        "authored-on, modified, _lastUpdated or priority (routine first); with - before it the other way round. Otherwise what changed last comes first.",
+    ),
     ("_count", "number", "Most entries of a page, 200 at the most; 0: only how many there are."),
+    ("_total", "token", "none: not how many there are; accurate or estimate: exactly how many, as without it."),
     ("_summary", "token", "count: only how many there are; false: whole."),
+    ("_elements", "special", "Names of elements, separated by commas: only these, and those that have to be there."),
 ];
 
 /// Parameters of a search for DetectedIssues: those of the Tasks that they are findings of.
-pub const ISSUE_PARAMETERS: [(&str, &str, &str); 5] = [
-    ("patient", "reference", "The patient as the order names them, or their id."),
-    ("identified", "date", "When the order was received first; with the prefixes eq, ge, gt, le, lt."),
-    ("_lastUpdated", "date", "When anything changed last."),
+pub const ISSUE_PARAMETERS: [(&str, &str, &str); 8] = [
+    ("patient", "reference", "The patient as the order names them, or their id; patient:Patient with their id."),
+    (
+        "identified",
+        "date",
+        "When the order was received first; with the prefixes eq, ne, gt, lt, ge, le, sa, eb, ap (a tenth of the time from then to now on either side).",
+    ),
+    ("_lastUpdated", "date", "When anything changed last; as identified."),
+    (
+        "_sort",
+        "special",
+        "identified or _lastUpdated; with - before it the other way round. Otherwise what changed last comes first.",
+    ),
     ("_count", "number", "Most entries of a page, 200 at the most; 0: only how many there are."),
+    (
+        "_total",
+        "token",
+        "none: not how many there are, as without it; accurate or estimate: exactly how many; of more than 10,000 orders it is not said.",
+    ),
     ("_summary", "token", "count: only how many there are; false: whole."),
+    ("_elements", "special", "Names of elements, separated by commas: only these, and those that have to be there."),
 ];
 
 /// What is asked of a search.
@@ -74,12 +101,28 @@ struct Asked {
     from: usize,
     /// Only how many there are.
     count: bool,
+    /// Whether it is to be said how many there are, where that was asked.
+    total: Option<bool>,
+    /// Which elements are told.
+    elements: Elements,
     /// What every search takes.
     search: Search,
     /// The parameters as sent, for the links of a page.
     own: Vec<(String, String)>,
     /// Address of the service as the client wrote it.
     at: String,
+}
+
+impl Asked {
+    /// Whether it is said how many there are; otherwise as `usual`.
+    fn counts(&self, usual: bool) -> bool {
+        self.count || self.total.unwrap_or(usual)
+    }
+
+    /// Where an item stands among what is sorted so.
+    fn place(&self, item: &Summary) -> Option<String> {
+        self.query.sort.place(item)
+    }
 }
 
 /// The address of the service: the configured one, otherwise as the client wrote it; nothing where it wrote none that is one.
@@ -127,38 +170,111 @@ fn span(text: &str, zone: &TimeZone) -> Option<(Timestamp, Timestamp)> {
     Some((first, first.checked_add(length).ok()?))
 }
 
-/// From, and before.
-type Bounds = (Option<Timestamp>, Option<Timestamp>);
+/// Times that are looked for.
+#[derive(Default)]
+pub(super) struct Bounds {
+    from: Option<Timestamp>,
+    before: Option<Timestamp>,
+    /// None of these: from, and before.
+    outside: Vec<(Timestamp, Timestamp)>,
+}
 
-/// Narrows bounds by a date with its prefix.
-fn bounds(name: &str, value: &str, zone: &TimeZone, (from, before): &mut Bounds) -> Result<(), Refusal> {
+impl Bounds {
+    pub(super) fn has(&self, at: Timestamp) -> bool {
+        self.from.is_none_or(|from| at >= from)
+            && self.before.is_none_or(|before| at < before)
+            && self.outside.iter().all(|(from, before)| at < *from || at >= *before)
+    }
+}
+
+/// Narrows bounds by a date with its prefix. Gives what says the same in a link: what is about a date is asked for by its
+/// bounds, so that the next page is of the same search, however late.
+pub(super) fn bounds(
+    name: &str,
+    value: &str,
+    (zone, now): (&TimeZone, Timestamp),
+    bounds: &mut Bounds,
+) -> Result<Vec<String>, Refusal> {
     let (prefix, date) = match value.get(..2) {
         Some(prefix) if prefix.bytes().all(|b| b.is_ascii_alphabetic()) => (prefix, value.get(2..).unwrap_or("")),
         _ => ("eq", value),
     };
     let (first, next) = span(date, zone).ok_or_else(|| {
-        wrong(name, "expected a date such as 2026-11-25, or a time with its zone, after eq, ge, gt, le or lt.")
+        wrong(name, format!("expected a date such as 2026-11-25, or a time with its zone, after {PREFIXES}."))
     })?;
+    let mut said = vec![value.to_owned()];
+    // What is looked for has one moment each, so that it starts and ends there.
     let (a, b) = match prefix {
         "eq" => (Some(first), Some(next)),
         "ge" => (Some(first), None),
-        "gt" => (Some(next), None),
-        "lt" => (None, Some(first)),
+        "gt" | "sa" => (Some(next), None),
+        "lt" | "eb" => (None, Some(first)),
         "le" => (None, Some(next)),
-        _ => return Err(wrong(name, "expected one of the prefixes eq, ge, gt, le, lt.")),
+        "ne" => {
+            bounds.outside.push((first, next));
+            (None, None)
+        }
+        "ap" => {
+            // FHIR (R4, search, prefixes): a tenth of the gap between now and the date.
+            let gap = if now < first { first.duration_since(now) } else { now.duration_since(next.min(now)) } / 10;
+            let (from, before) = (first.checked_sub(gap).unwrap_or(first), next.checked_add(gap).unwrap_or(next));
+            said = vec![format!("ge{from}"), format!("lt{before}")];
+            (Some(from), Some(before))
+        }
+        _ => return Err(wrong(name, format!("expected one of the prefixes {PREFIXES}."))),
     };
-    *from = (*from).max(a);
-    *before = match (*before, b) {
+    bounds.from = bounds.from.max(a);
+    bounds.before = match (bounds.before, b) {
         (Some(x), Some(y)) => Some(x.min(y)),
         (x, y) => x.or(y),
     };
-    Ok(())
+    Ok(said)
+}
+
+/// The prefixes of dates.
+const PREFIXES: &str = "eq, ne, gt, lt, ge, le, sa, eb or ap";
+
+/// `_total`: whether it is said how many there are. What is said is exact, so it will do as an estimate.
+pub(super) fn total(value: &str) -> Result<bool, Refusal> {
+    match value {
+        "none" => Ok(false),
+        "accurate" | "estimate" => Ok(true),
+        _ => Err(wrong("_total", "expected none, accurate or estimate.")),
+    }
+}
+
+/// What `_sort` names, and whether downwards.
+pub(super) fn sorted<T: Copy>(value: &str, by: &[(&str, T)]) -> Result<(T, bool), Refusal> {
+    let (name, down) = value.strip_prefix('-').map_or((value, false), |name| (name, true));
+    let names: Vec<&str> = by.iter().map(|(name, _)| *name).collect();
+    let expected = || wrong("_sort", format!("expected one of {}, or - before it.", names.join(", ")));
+    Ok((by.iter().find(|(own, _)| *own == name).ok_or_else(expected)?.1, down))
 }
 
 /// A reference that can only be asked for alone. One of several would be one that nobody has.
 fn one_of(name: &str, value: &str) -> Result<(), Refusal> {
     if value.contains(',') { Err(wrong(name, "only one can be asked for at a time.")) } else { Ok(()) }
 }
+
+/// `patient:Patient`: the reference that an id of a Patient is.
+fn typed(id: &str) -> Result<String, Refusal> {
+    let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '.');
+    if (1..=64).contains(&id.len()) && id.chars().all(plain) {
+        Ok(format!("Patient/{id}"))
+    } else {
+        Err(wrong("patient:Patient", "expected the id of a Patient, without Patient/ before it."))
+    }
+}
+
+/// By what Tasks are sorted.
+const TASKS_BY: [(&str, Key); 4] = [
+    ("authored-on", Key::Received),
+    ("modified", Key::Changed),
+    ("_lastUpdated", Key::Changed),
+    ("priority", Key::Grade),
+];
+/// By what DetectedIssues are.
+const ISSUES_BY: [(&str, Key); 2] = [("identified", Key::Received), ("_lastUpdated", Key::Changed)];
 
 /// The code of a token, with its system or without.
 fn code_of<'t>(token: &'t str, system: &str) -> &'t str {
@@ -179,12 +295,15 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
         half: false,
         from: 0,
         count: false,
+        total: None,
+        elements: Elements::default(),
         search: Search::default(),
         own: Vec::new(),
         at: address(request, app),
     };
     let (mut received, mut changed): (Bounds, Bounds) = Default::default();
-    let zone = &app.settings.zone;
+    let times = (&app.settings.zone, out.query.now);
+    let kind = if issues { "DetectedIssue" } else { "Task" };
     let names: Vec<&str> = match issues {
         true => ISSUE_PARAMETERS.iter().map(|(name, ..)| *name).collect(),
         false => TASK_PARAMETERS.iter().map(|(name, ..)| *name).collect(),
@@ -221,21 +340,38 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
                 out.own.push((name, value));
             }
             "_summary" => return Err(wrong("_summary", "expected count or false.")),
-            "_lastUpdated" => {
-                bounds(&name, &value, zone, &mut changed)?;
+            "_total" => {
+                out.total = Some(total(&value)?);
                 out.own.push((name, value));
+            }
+            "_sort" => {
+                let by: &[(&str, Key)] = if issues { &ISSUES_BY } else { &TASKS_BY };
+                let (key, down) = sorted(&value, by)?;
+                out.query.sort = Sort::By(key, down);
+                out.own.push((name, value));
+            }
+            "_elements" => {
+                out.elements = Elements::read(kind, &value)?;
+                out.own.push((name, value));
+            }
+            "_lastUpdated" => {
+                let said = bounds(&name, &value, times, &mut changed)?;
+                out.own.extend(said.into_iter().map(|value| (name.clone(), value)));
             }
             "modified" if !issues => {
-                bounds(&name, &value, zone, &mut changed)?;
-                out.own.push((name, value));
+                let said = bounds(&name, &value, times, &mut changed)?;
+                out.own.extend(said.into_iter().map(|value| (name.clone(), value)));
             }
             "authored-on" | "identified" if (name == "identified") == issues => {
-                bounds(&name, &value, zone, &mut received)?;
-                out.own.push((name, value));
+                let said = bounds(&name, &value, times, &mut received)?;
+                out.own.extend(said.into_iter().map(|value| (name.clone(), value)));
             }
-            "patient" => {
+            "patient" | "patient:Patient" => {
                 one_of(&name, &value)?;
-                filter.patient = Some(value.clone());
+                if filter.patient.is_some() {
+                    return Err(wrong("patient", "stands twice; only one can be asked for at a time."));
+                }
+                filter.patient = Some(if name == "patient" { value.clone() } else { typed(&value)? });
                 out.own.push((name, value));
             }
             "owner" if !issues => {
@@ -294,19 +430,30 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
         }
         Ok(true)
     })?;
-    if out.ids.is_some() && out.own.iter().any(|(name, _)| !matches!(name.as_str(), "_id" | "_count" | "_summary")) {
+    if out.ids.is_some()
+        && out
+            .own
+            .iter()
+            .any(|(name, _)| !matches!(name.as_str(), "_id" | "_count" | "_summary" | "_total" | "_elements"))
+    {
         return Err(wrong("_id", "cannot be asked together with other conditions here."));
     }
     let filter = &mut out.query.filter;
     // Times are kept to the microsecond.
     let until = |at: Timestamp| at.checked_sub(jiff::SignedDuration::from_micros(1)).unwrap_or(at);
-    (filter.received_from, filter.received_by) = (received.0, received.1.map(until));
-    (filter.changed_from, filter.changed_before) = changed;
+    (filter.received_from, filter.received_by) = (received.from, received.before.map(until));
+    (filter.changed_from, filter.changed_before) = (changed.from, changed.before);
+    (filter.received_outside, filter.changed_outside) = (received.outside, changed.outside);
     if !issues {
         filter.task = Some(out.task.clone());
     }
     negotiate::acceptable(request.headers(), out.search.format.as_deref(), version)?;
     Ok(out)
+}
+
+/// A page of which nothing is missing: what cannot be read is never left out in silence.
+fn whole(page: crate::store::Page) -> Result<crate::store::Page, Refusal> {
+    if page.damaged.is_empty() { Ok(page) } else { Err(Refusal::QueueAway) }
 }
 
 pub(super) fn store(app: &App) -> Result<&dyn Store, Refusal> {
@@ -396,7 +543,7 @@ pub(super) fn read_id(id: &str) -> Option<(ItemId, Lane)> {
 struct Tasks {
     tasks: Vec<(Summary, Lane)>,
     next: Option<String>,
-    total: u64,
+    total: Option<u64>,
 }
 
 async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
@@ -407,7 +554,7 @@ async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
             let item = store.get(id.clone()).await?.filter(|item| item.summary.task(*lane, now).is_some());
             tasks.extend(item.map(|item| (item.summary, *lane)));
         }
-        let total = tasks.len() as u64;
+        let total = asked.counts(true).then_some(tasks.len() as u64);
         if asked.count {
             tasks.clear();
         }
@@ -416,12 +563,13 @@ async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
         return Ok(Tasks { total, tasks, next: None });
     }
     // Every item has at most one task of a lane.
-    let mut total = 0;
+    let mut total = asked.counts(true).then_some(0);
     for lane in &asked.task.lanes {
+        let Some(total) = &mut total else { break };
         let mut one = asked.query.clone();
         (one.after, one.limit) = (None, 1);
         one.filter.task = Some(TaskOf { lanes: vec![*lane], ..asked.task.clone() });
-        total += store.list(one).await?.total;
+        *total += store.list(one).await?.total;
     }
     if asked.count {
         return Ok(Tasks { tasks, next: None, total });
@@ -435,7 +583,7 @@ async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
     {
         tasks.push((item.summary, second));
     }
-    let page = store.list(asked.query.clone()).await?;
+    let page = whole(store.list(asked.query.clone()).await?)?;
     for item in page.items {
         let own = Lane::ALL.into_iter().filter(|lane| asked.task.has(&item, *lane, now));
         tasks.extend(own.map(|lane| (item.clone(), lane)).collect::<Vec<_>>());
@@ -446,7 +594,7 @@ async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
     let next = match (more, tasks.last()) {
         (Some(more), Some((last, _))) => {
             let half = if more == last.id { HALF.to_string() } else { String::new() };
-            Some(format!("{}{half}", place_by_change(last)))
+            asked.place(last).map(|place| format!("{place}{half}"))
         }
         _ => page.next,
     };
@@ -466,8 +614,10 @@ pub async fn tasks(
     let (page, times) = (page(store, &asked).await?, store.times());
     noted(&request, |noted| noted.count(page.tasks.len()));
     let entries = page.tasks.iter();
-    let entries = entries.map(|(item, lane)| (task_id(&item.id, *lane), task(item, *lane, version, &times))).collect();
-    let bundle = bundle("Task", version, &asked, page.next.as_ref(), entries, Some(page.total));
+    let told = |resource| asked.elements.of("Task", version, resource);
+    let entries =
+        entries.map(|(item, lane)| (task_id(&item.id, *lane), told(task(item, *lane, version, &times)))).collect();
+    let bundle = bundle("Task", version, &asked, page.next.as_ref(), entries, page.total);
     Ok(asked.search.answered(&bundle))
 }
 
@@ -532,7 +682,13 @@ pub async fn issues(
     from_here(&request, &app)?;
     let asked = asked(&request, version, &app, true)?;
     let store = store(&app)?;
-    let found = if asked.count { counted(store, &asked).await? } else { findings(store, &asked, version).await? };
+    let mut found = if asked.count { counted(store, &asked).await? } else { findings(store, &asked, version).await? };
+    if !asked.count && asked.counts(false) {
+        found.total = counted(store, &asked).await?.total;
+    }
+    for (_, issue) in &mut found.issues {
+        *issue = asked.elements.of("DetectedIssue", version, issue.take());
+    }
     noted(&request, |noted| noted.count(found.issues.len()));
     let bundle = bundle("DetectedIssue", version, &asked, found.next.as_ref(), found.issues, found.total);
     Ok(asked.search.answered(&bundle))
@@ -553,7 +709,7 @@ async fn counted(store: &dyn Store, asked: &Asked) -> Result<Findings, Refusal> 
     (query.after, query.limit) = (None, crate::store::MOST_OF_A_PAGE);
     let mut total = 0;
     loop {
-        let page = store.list(query.clone()).await?;
+        let page = whole(store.list(query.clone()).await?)?;
         if page.total > MOST_COUNTED {
             return Ok(Findings::default());
         }
@@ -582,18 +738,18 @@ async fn findings(store: &dyn Store, asked: &Asked, version: FhirVersion) -> Res
         }
     }
     loop {
-        let page = store.list(query.clone()).await?;
+        let page = whole(store.list(query.clone()).await?)?;
         let mut last: Option<&Summary> = None;
         for summary in page.items.iter().filter(|summary| summary.findings > 0) {
             if out.issues.len() >= query.limit {
-                out.next = last.map(place_by_change).or(query.after);
+                out.next = last.and_then(|last| asked.place(last)).or(query.after);
                 return Ok(out);
             }
             // One that was removed meanwhile has no findings any more.
             if let Some(item) = store.get(summary.id.clone()).await? {
                 out.add(&item, 0, query.limit, version);
                 if let Some(rest) = out.next.take() {
-                    out.next = Some(format!("{}{HALF}{rest}", place_by_change(summary)));
+                    out.next = asked.place(summary).map(|place| format!("{place}{HALF}{rest}"));
                     return Ok(out);
                 }
             }

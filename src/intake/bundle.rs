@@ -574,8 +574,10 @@ impl<'d> Collector<'d, '_> {
             ResourceKind::Other => None,
             kind => Some(kind),
         };
-        // Of a part of what there is, nothing was found: it is not known whether there is any.
-        if !asks_for_all(searched, query) {
+        // Of a part of what there is, nothing was found: it is not known whether there is any. Who was given nothing yet may
+        // have been ordered something.
+        let part = kind == Some(ResourceKind::Medication) && searched != "MedicationRequest";
+        if part || !asks_for_all(searched, query) {
             return;
         }
         let Some(kind) = kind else { return self.nothing(node, label) };
@@ -646,8 +648,10 @@ pub fn asks_for_all(of: &str, query: &str) -> bool {
         let codes: Vec<&str> = value.split(',').map(|token| token.rsplit('|').next().unwrap_or_default()).collect();
         let has = |all: &[&str]| all.iter().all(|code| codes.contains(code));
         match name {
-            "patient" | "subject" | "patient:Patient" | "subject:Patient" | "_count" | "_sort" | "_format"
-            | "_pretty" | "_total" | "_elements" => true,
+            // Of none that were asked for nothing is told.
+            "_count" => value != "0",
+            "patient" | "subject" | "patient:Patient" | "subject:Patient" | "_sort" | "_format" | "_pretty"
+            | "_total" | "_elements" => true,
             _ if ["_include", "_revinclude"].iter().any(|include| name.starts_with(include)) => true,
             "category" => of == "Observation" && has(&["laboratory"]),
             "status" => match of {

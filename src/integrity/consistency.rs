@@ -3,10 +3,10 @@
 use super::{Case, PumpRange, Stops, Weight, finding, found};
 use crate::exact::Exact;
 use crate::findings::{Correction, Finding, Outcome, Tier};
-use crate::intake::order::{At, Field, Rate};
+use crate::intake::order::{At, Field, Rate, When};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Cap, Kind, Source};
-use crate::timing::calendar::{DAY, clock, stamp, to_local};
+use crate::timing::calendar::{DAY, clock, end_instant_of, instant_of, stamp, to_local};
 use crate::timing::schedule::{Line, Note, Noted, Occurrences};
 use std::borrow::Cow;
 
@@ -757,28 +757,36 @@ pub(super) fn nil_by_mouth(case: &Case<'_>) -> Outcome {
         Stops::NotSent => return Outcome::NotProvided(Cow::Borrowed("nil-by-mouth and hold orders")),
         Stops::Sent { found, unread } => (found, unread),
     };
-    let instant = |when| crate::timing::calendar::instant_of(&case.settings.zone, when).map(|(x, _)| x);
-    // From the first start of a feed to its last end; what is not stated is open.
+    let instant = |when| instant_of(&case.settings.zone, when).map(|(x, _)| x);
+    // From the first start of a feed to its last end. A start that is not stated is no more than a day before the one that is
+    // reckoned; an end that is not stated is open.
     let lines = || {
         let feeds = case.plan.parts.iter().filter(|p| p.kind == Kind::Feed);
         feeds.filter_map(|part| if let Source::Line(ix) = part.source { case.plan.lines.get(ix) } else { None })
     };
-    let start = lines().map(|line| line.start).reduce(|a, b| Some(a?.min(b?))).flatten();
+    let reckoned = case.plan.start.sub(Exact::int(DAY));
+    let start = lines().map(|line| line.start.or(reckoned)).reduce(|a, b| Some(a?.min(b?))).flatten();
     let end = lines().map(|line| line.end).reduce(|a, b| Some(a?.max(b?))).flatten();
     let mut out = Vec::new();
     for stop in stops {
         let [from, to] = stop.period;
-        let from = from.and_then(instant);
         // An end of a date alone is the end of that day.
-        let to = to.and_then(|when| crate::timing::calendar::end_instant_of(&case.settings.zone, when));
-        let before = matches!((to, start), (Some(to), Some(start)) if to <= start);
-        let after = matches!((from, end), (Some(from), Some(end)) if from >= end);
+        let until = to.and_then(|when| end_instant_of(&case.settings.zone, when));
+        let before = matches!((until, start), (Some(until), Some(start)) if until <= start);
+        let after = matches!((from.and_then(instant), end), (Some(from), Some(end)) if from >= end);
         if before || after {
             continue;
         }
-        // Date and clock time, to the minute.
-        let stated = |when: Option<Exact>| {
-            when.map(|x| stamp(&case.settings.zone, x).chars().take(16).collect::<String>().replace('T', " "))
+        // As precise as it is stated, to the minute.
+        let stated = |when: Option<When>| {
+            let stamp = stamp(&case.settings.zone, instant(when?)?);
+            let length = match when? {
+                When::Instant { .. } => 16,
+                When::Day(..) => 10,
+                When::Month(..) => 7,
+                When::Year(..) => 4,
+            };
+            Some(stamp.chars().take(length).collect::<String>().replace('T', " "))
         };
         let span = match (stated(from), stated(to)) {
             (Some(from), Some(to)) => format!(" from {from} to {to}"),

@@ -31,6 +31,7 @@ pub mod tally;
 pub mod task;
 pub mod trail;
 pub mod urgency;
+pub mod waiting;
 pub mod work;
 
 use serde::{Deserialize, Serialize};

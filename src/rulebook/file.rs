@@ -4,6 +4,7 @@
 
 use super::expression::{Expression, Fault, Key as Sought, Names, Scale, Template, Wanted};
 use super::facts::FACTS;
+use super::judge::Of;
 use super::merge::{self, Draft};
 use super::schema::{self, Key};
 use super::value::{Fact, Scaled, Type};
@@ -1283,7 +1284,7 @@ impl<'r> Reader<'r> {
             (None, None, Some(flag)) => Bound::When(flag),
             _ => return None,
         };
-        Some(Check { tier, when, measure, bound, text: text?, fix, scale, compared: None, nth: 0 })
+        Some(Check { tier, when, measure, bound, text: text?, fix, scale, compared: None, nth: 0, of: Of::default() })
     }
 
     fn tests(&mut self, draft: &Draft<'_>, bounded: bool) -> Vec<Test> {

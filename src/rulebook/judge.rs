@@ -183,14 +183,20 @@ fn compares(check: &Check) -> impl Iterator<Item = usize> {
     expressions.flat_map(|e| e.facts()).copied()
 }
 
-/// Whether a check compares what a whole day gives.
-fn of_a_day(check: &Check) -> bool {
-    compares(check).any(is_of_a_day)
+/// What a check is about.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Of {
+    /// It compares what a whole day gives.
+    day: bool,
+    /// It is one of a feed.
+    feed: bool,
 }
 
-/// Whether a check is one of a feed.
-fn concerns_feed(check: &Check) -> bool {
-    compares(check).any(is_of_feed)
+impl Of {
+    /// By the facts that a check compares.
+    pub(super) fn what(check: &Check) -> Self {
+        Self { day: compares(check).any(is_of_a_day), feed: compares(check).any(is_of_feed) }
+    }
 }
 
 /// Whether a limit says nothing of an order that gives water and no feed.
@@ -202,8 +208,8 @@ fn is_of_feed_alone(limit: &Limit, about: &Circumstances<'_>) -> bool {
 
 /// Whether a check is made on the day that is judged.
 fn is_made(check: &Check, about: &Circumstances<'_>) -> bool {
-    let too_little = matches!(check.bound, Bound::Below(_)) && of_a_day(check);
-    if about.water && concerns_feed(check) {
+    let too_little = matches!(check.bound, Bound::Below(_)) && check.of.day;
+    if about.water && check.of.feed {
         return false;
     }
     match about.day {
@@ -213,7 +219,7 @@ fn is_made(check: &Check, about: &Circumstances<'_>) -> bool {
         Looked::Beside => !too_little,
         Looked::Sum(_) => too_little,
         // Too little is looked for on the typical day: feeds begin low.
-        Looked::Fuller { .. } => !matches!(check.bound, Bound::Below(_)) && of_a_day(check),
+        Looked::Fuller { .. } => !matches!(check.bound, Bound::Below(_)) && check.of.day,
     }
 }
 
@@ -704,7 +710,7 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
     if let Some(end) = at_one_end(check, extra) {
         out.text.push_str(end);
     }
-    if let Some(prefix) = about.day.prefix().filter(|_| of_a_day(check)) {
+    if let Some(prefix) = about.day.prefix().filter(|_| check.of.day) {
         out.text.insert_str(0, &prefix);
         // No single change of this order is the answer to what several give, or to what one day of it gives.
         out.correction = None;

@@ -87,6 +87,7 @@ impl Rulebook {
             let compared: Vec<_> = limit.checks.iter().map(|check| judge::arithmetic(limit, check)).collect();
             for (nth, (check, compared)) in limit.checks.iter_mut().zip(compared).enumerate() {
                 (check.nth, check.compared) = (nth, compared);
+                check.of = judge::Of::what(check);
             }
         }
         let rivals_of = |limit: &Limit| {
@@ -434,6 +435,8 @@ pub struct Check {
     compared: Option<String>,
     /// Its place among the limit's checks, from 0; counted by the book itself.
     nth: usize,
+    /// Whether it compares what a whole day gives, and whether it is one of a feed; seen by the book itself.
+    of: judge::Of,
 }
 
 impl Check {

@@ -9,7 +9,7 @@
 use super::sql::{Dialect, locked, statement, trouble};
 use super::statements::list as marks;
 use super::upkeep::snapshot;
-use super::{Counts, Filter, LaneIs, MOST_OF_A_PAGE, Query, Sort, TaskOf, Unavailable};
+use super::{Counts, Filter, Key, LaneIs, MOST_OF_A_PAGE, Query, TaskOf, Unavailable};
 use crate::findings::Tier;
 use crate::queue::Lane;
 use crate::queue::item::{ItemId, Standing};
@@ -178,9 +178,9 @@ fn place(text: &str) -> Option<u128> {
     }
 }
 
-/// Larger for what changed earlier.
-fn since(changed: i64) -> u128 {
-    u128::from(i64::MAX.abs_diff(changed))
+/// A value in an order upwards, or downwards.
+fn rank(value: i64, down: bool) -> u128 {
+    u128::from(if down { i64::MAX.abs_diff(value) } else { i64::MIN.abs_diff(value) })
 }
 
 impl Lines {
@@ -250,7 +250,8 @@ struct Wanted<'f> {
     /// Who has the task.
     owner: Option<Option<u32>>,
     patient: Option<(&'f str, String)>,
-    words: Vec<Finder<'static>>,
+    /// Each word, in every way in which it may be meant.
+    words: Vec<Vec<Finder<'static>>>,
 }
 
 impl<'f> Wanted<'f> {
@@ -260,7 +261,7 @@ impl<'f> Wanted<'f> {
             let rule = format!("|{rule}|");
             words.texts.iter().map(|text| text.contains(&rule)).collect()
         };
-        let search = filter.search.split_whitespace().take(super::reader::MOST_WORDS);
+        let finders = |readings: Vec<String>| readings.iter().map(|word| Finder::new(word).into_owned()).collect();
         Self {
             filter,
             now: now.as_microsecond(),
@@ -269,7 +270,7 @@ impl<'f> Wanted<'f> {
             by: filter.by.as_ref().map(number),
             owner: filter.task.as_ref().and_then(|task| task.by.as_ref()).map(number),
             patient: filter.patient.as_ref().map(|patient| (patient.as_str(), format!("/{patient}"))),
-            words: search.map(|word| Finder::new(&word.to_lowercase()).into_owned()).collect(),
+            words: super::words::words(&filter.search).into_iter().map(finders).collect(),
         }
     }
 
@@ -300,8 +301,10 @@ impl<'f> Wanted<'f> {
             && time(filter.starts_from, |at, bound| at >= bound, line.starts)
             && time(filter.changed_from, |at, bound| at >= bound, changed)
             && time(filter.changed_before, |at, bound| at < bound, changed)
+            && outside(&filter.received_outside, line.received)
+            && outside(&filter.changed_outside, line.changed)
             && self.patient.as_ref().is_none_or(|(whole, end)| &*line.patient == *whole || line.patient.ends_with(end))
-            && self.words.iter().all(|word| word.find(line.search.as_bytes()).is_some())
+            && self.words.iter().all(|any| any.iter().any(|word| word.find(line.search.as_bytes()).is_some()))
     }
 
     fn has_task(&self, line: &Line, task: &TaskOf) -> bool {
@@ -320,6 +323,11 @@ impl<'f> Wanted<'f> {
             Some(ward) => ward.is_some() && ward == line.ward,
         }
     }
+}
+
+/// Whether a time is in none of these.
+fn outside(spans: &[(Timestamp, Timestamp)], at: i64) -> bool {
+    spans.iter().all(|(from, before)| at < from.as_microsecond() || at >= before.as_microsecond())
 }
 
 fn of_lane(line: &Line, lane: Lane) -> &OfLane {
@@ -341,17 +349,22 @@ impl Lines {
     fn page(&self, query: &Query) -> Result<Found, Unavailable> {
         let wanted = Wanted::new(&query.filter, &self.words, query.now);
         let (lanes, now) = (query.filter.lanes(), query.now.as_microsecond());
-        let key = |line: &Line| match query.sort {
-            Sort::Urgency => line.sort_key + if line.is_put_off(lanes, now) { BEHIND } else { 0 },
-            Sort::Changed => since(line.changed),
+        let value = |line: &Line, key: Key| match key {
+            Key::Received => line.received,
+            Key::Changed => line.changed,
+            Key::Grade => line.grade,
+        };
+        let key = |line: &Line| match query.sort.key() {
+            None => line.sort_key + if line.is_put_off(lanes, now) { BEHIND } else { 0 },
+            Some((key, down)) => rank(value(line, key), down),
         };
         let after = match &query.after {
             None => None,
             Some(cursor) => {
                 let (text, id) = super::reader::read_cursor(cursor)?;
-                let key = match query.sort {
-                    Sort::Urgency => place(text),
-                    Sort::Changed => text.parse().ok().map(since),
+                let key = match query.sort.key() {
+                    None => place(text),
+                    Some((_, down)) => text.parse().ok().map(|value| rank(value, down)),
                 };
                 Some((key.ok_or(Unavailable::NoSuchPage)?, number_of(id.as_str()).unwrap_or_default()))
             }
@@ -378,12 +391,11 @@ impl Lines {
         first.truncate(limit);
         let next = first.last().filter(|_| more).and_then(|(key, id)| {
             let id = id_of(*id)?;
-            Some(match query.sort {
-                Sort::Urgency => format!("{key:0DIGITS$}.{id}"),
-                Sort::Changed => {
-                    let changed =
-                        self.places.get(&number_of(id.as_str())?).and_then(|place| self.lines.get(*place))?.changed;
-                    format!("{changed}.{id}")
+            Some(match query.sort.key() {
+                None => format!("{key:0DIGITS$}.{id}"),
+                Some((by, _)) => {
+                    let line = self.places.get(&number_of(id.as_str())?).and_then(|place| self.lines.get(*place))?;
+                    format!("{}.{id}", value(line, by))
                 }
             })
         });

@@ -6,22 +6,26 @@
 use crate::findings::Tier;
 pub mod backup;
 mod listing;
+mod opening;
 pub mod outbox;
 mod packing;
 pub mod postgres;
 mod reader;
 pub mod schema;
 mod sorting;
+mod spool;
 mod sql;
 pub mod sqlite;
 mod statements;
 mod upkeep;
 pub mod views;
+mod words;
 mod writer;
 
 pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
+pub use spool::SpoolHealth;
 pub use sql::SqlStore;
-pub use upkeep::{Verified, is_postgres, open, pack_reports, packs_reports, tables, verify};
+pub use upkeep::{Verified, is_postgres, open, open_or_later, pack_reports, packs_reports, tables, verify};
 #[cfg(test)]
 pub(crate) use writer::tests::{Folder, ended, order};
 
@@ -189,12 +193,16 @@ pub struct Filter {
     pub changed_from: Option<Timestamp>,
     /// Changed before that time.
     pub changed_before: Option<Timestamp>,
+    /// Received at none of these times: from, and before.
+    pub received_outside: Vec<(Timestamp, Timestamp)>,
+    /// Changed last at none of these times.
+    pub changed_outside: Vec<(Timestamp, Timestamp)>,
     /// Not everything could be evaluated (`true`), or everything could (`false`).
     pub not_fully_checked: Option<bool>,
     /// Grade of urgency: one of these; any when empty.
     pub grades: Vec<u8>,
     /// Words that are all in the order's name, patient (reference, name, birth, identifiers), ward, headline or rules, or
-    /// the names of who works on it; case does not matter.
+    /// the names of who works on it; case does not matter. A date is found as people write it: `2.2.1960`, `02/02/1960`.
     pub search: String,
 }
 
@@ -213,11 +221,49 @@ pub enum Sort {
     Urgency,
     /// What changed last first.
     Changed,
+    /// By one thing, upwards or downwards (`true`); what is alike in it by its id.
+    By(Key, bool),
 }
 
-/// Where an item stands in the order of [`Sort::Changed`]: a page after it begins with what follows.
-pub fn place_by_change(item: &Summary) -> String {
-    format!("{}.{}", item.changed_at.as_microsecond(), item.id)
+/// By what items can be sorted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Key {
+    /// When the item was received first.
+    Received,
+    /// When it changed last.
+    Changed,
+    /// How urgent it is: 4 comes before nothing else.
+    Grade,
+}
+
+impl Key {
+    /// All.
+    pub const ALL: [Self; 3] = [Self::Received, Self::Changed, Self::Grade];
+
+    /// Of an item: microseconds since 1970, or a grade.
+    fn of(self, item: &Summary) -> i64 {
+        match self {
+            Self::Received => item.received.as_microsecond(),
+            Self::Changed => item.changed_at.as_microsecond(),
+            Self::Grade => i64::from(item.grade()),
+        }
+    }
+}
+
+impl Sort {
+    /// By what, and whether downwards; nothing for urgency, which is more than one thing.
+    fn key(self) -> Option<(Key, bool)> {
+        match self {
+            Self::Urgency => None,
+            Self::Changed => Some((Key::Changed, true)),
+            Self::By(key, down) => Some((key, down)),
+        }
+    }
+
+    /// Where an item stands in this order: a page after it begins with what follows. Nothing for urgency.
+    pub fn place(self, item: &Summary) -> Option<String> {
+        self.key().map(|(key, _)| format!("{}.{}", key.of(item), item.id))
+    }
 }
 
 /// A page of items that is asked for.
@@ -227,7 +273,7 @@ pub struct Query {
     pub filter: Filter,
     /// In which order.
     pub sort: Sort,
-    /// [`Page::next`] of the page before, or [`place_by_change`] of an item.
+    /// [`Page::next`] of the page before, or [`Sort::place`] of an item.
     pub after: Option<String>,
     /// At most so many; 1 to [`MOST_OF_A_PAGE`].
     pub limit: usize,
@@ -243,6 +289,8 @@ pub const MOST_OF_A_PAGE: usize = 200;
 pub struct Page {
     /// The items.
     pub items: Vec<Summary>,
+    /// Those that belong here and cannot be read.
+    pub damaged: Vec<ItemId>,
     /// Where the next page begins; none when this is the last.
     pub next: Option<String>,
     /// How many items there are on all pages.
@@ -303,12 +351,11 @@ pub struct Health {
     pub displaced: bool,
     /// The last write worked, and only the last look did not.
     pub looking: bool,
-    /// Orders that wait in memory until they can be recorded.
+    /// Orders that wait in memory, or in the spool, until they can be recorded.
     pub waiting: u64,
     /// Orders that could be neither recorded nor kept in memory, since the start.
     pub lost: u64,
-    /// Orders that the database refused by themselves again and again, or that belong to an item that cannot be read, since
-    /// the start; they are not tried any more.
+    /// Orders that the database refused by themselves again and again, since the start; they are not tried any more.
     pub refused: u64,
     /// The last of them: its item and why.
     pub last_refused: Option<String>,
@@ -316,6 +363,12 @@ pub struct Health {
     pub clear_waiting: u64,
     /// Clear orders that could not be kept in memory either, since the start: an earlier content may still be on the queue.
     pub clear_lost: u64,
+    /// Items that are kept and could not be read, since the start; everything that is not about them goes on.
+    pub damaged: u64,
+    /// The last of them, and what is wrong with it.
+    pub last_damaged: Option<String>,
+    /// The folder in which orders that wait are kept as well, where there is one.
+    pub spool: Option<SpoolHealth>,
     /// Bytes of SQLite's log that are not in its file, where they are too many.
     pub log_behind: Option<u64>,
     /// Work in the background that faults of the program ended.
@@ -338,9 +391,9 @@ pub struct Change {
 pub trait Store: Send + Sync + 'static {
     /// Records orders, in this order; clear ones only to replace an earlier content. `Ok` means durable. What could not
     /// be recorded, or replaced, is kept in memory, as far as there is room, and tried again; it is lost when the process
-    /// ends before. Of a clear one only which order it is, what it holds (a hash) and when it came is kept. One that the
-    /// database refuses again and again by itself, or that belongs to an item that cannot be read, is given up, and said in
-    /// [`Health`].
+    /// ends before, unless there is a spool. Of a clear one only which order it is, what it holds (a hash) and when it came is kept. One that the
+    /// database refuses again and again by itself is given up, and said in [`Health`]; one that belongs to an item that cannot
+    /// be read waits until that is mended or removed, and is tried ever more seldom.
     fn record(&self, orders: Vec<Received>) -> Answer<'_, Vec<Recorded>>;
 
     /// Keeps clear orders in memory, as far as there is room, to replace earlier contents by them soon. Does not wait.

@@ -360,13 +360,17 @@ impl SqlStore {
     }
 
     /// From now on changes are kept for these subscribers until they were told, and for no others. A subscriber that is
-    /// new, or is declared again, or has another endpoint, is sent a handshake first.
+    /// new, or is declared again, or has another endpoint, is sent a handshake first. Where the database is away since the
+    /// start, that is written before anything else when it is there.
     ///
     /// # Errors
     /// As every write.
     pub async fn listen(&self, listeners: Vec<Listener>, at: Timestamp) -> Result<(), Unavailable> {
-        let listeners: Arc<[Listener]> = listeners.into();
-        self.wanted(|done| Wanted::Listen { listeners, at, done }).await
+        match self.shared.opened.listen(listeners.into()) {
+            // They are told of everything that is recorded.
+            Ok(()) => Ok(()),
+            Err(listeners) => self.wanted(|done| Wanted::Listen { listeners, at, done }).await,
+        }
     }
 
     /// Takes up to `most` rows of a subscriber that are due, for as long as `lease`; none where the subscriber was declared

@@ -2,13 +2,13 @@
 //! trail is one chain, and tell each other what changed (LISTEN/NOTIFY).
 
 use super::sql::{Dialect, Opening, Shared, Value, statement, trouble};
-use super::{Change, SqlStore, Unavailable};
+use super::{Change, SqlStore, Unavailable, opening};
 use crate::queue::item::ItemId;
 use crate::queue::policy::Policy;
 use sqlx::ConnectOptions as _;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::postgres::{PgConnectOptions, PgListener, PgPoolOptions, PgSslMode};
-use sqlx::{AnyConnection, AnyPool};
+use sqlx::{AnyConnection, AnyPool, Connection as _};
 use std::fmt::Write as _;
 use std::net::IpAddr;
 use std::str::FromStr;
@@ -21,6 +21,9 @@ const MOST_OF_A_NOTICE: usize = 100;
 /// Connections that read.
 const READERS: u32 = 8;
 
+/// Time for a connection to be made.
+const IN_TIME: Duration = Duration::from_secs(2);
+
 /// What every connection is told. A server that does not answer must not hold a batch for long.
 const TOLD: &str = "SET synchronous_commit = on; SET statement_timeout = '10s'; SET lock_timeout = '5s'; \
                     SET idle_in_transaction_session_timeout = '15s'; SET application_name = 'enteral-gate';";
@@ -28,7 +31,7 @@ const TOLD: &str = "SET synchronous_commit = on; SET statement_timeout = '10s'; 
 fn pool(options: AnyConnectOptions, connections: u32) -> AnyPool {
     AnyPoolOptions::new()
         .max_connections(connections)
-        .acquire_timeout(Duration::from_secs(2))
+        .acquire_timeout(IN_TIME)
         .max_lifetime(Duration::from_secs(1800))
         .test_before_acquire(true)
         .after_connect(|conn, _| Box::pin(async move { sqlx::raw_sql(TOLD).execute(conn).await.map(drop) }))
@@ -54,6 +57,23 @@ pub fn is_open_on_the_way(url: &str) -> bool {
     !here && !matches!(options.get_ssl_mode(), PgSslMode::VerifyFull)
 }
 
+/// Whether a database cannot be reached now and may be later, by what came of connecting to it: nobody answers there, or a
+/// server that begins, stops or has no room. Of a file that is named in its address, a certificate say, that is not said.
+fn is_away(error: &sqlx::Error, url: &str) -> bool {
+    use std::io::ErrorKind::{InvalidData, InvalidInput, NotFound, PermissionDenied};
+    match error {
+        sqlx::Error::Io(io) => match io.kind() {
+            NotFound => PgConnectOptions::from_str(url)
+                .is_ok_and(|options| options.get_socket().is_some() || options.get_host().starts_with('/')),
+            kind => !matches!(kind, InvalidData | InvalidInput | PermissionDenied),
+        },
+        sqlx::Error::Database(own) => own.code().is_some_and(|code| {
+            code.starts_with("08") || matches!(code.as_ref(), "53300" | "57P01" | "57P02" | "57P03")
+        }),
+        _ => false,
+    }
+}
+
 fn options(url: &str) -> Result<AnyConnectOptions, Unavailable> {
     sqlx::any::install_default_drivers();
     let options = AnyConnectOptions::from_str(url)
@@ -73,7 +93,34 @@ impl SqlStore {
     /// # Errors
     /// Where it cannot be reached or used. Nothing of a password is in it.
     pub async fn postgres(url: &str, policy: Policy) -> Result<Self, Unavailable> {
+        Self::opened(url, options(url)?, policy, None).await
+    }
+
+    /// The same; but one that is away is opened as soon as it is there.
+    ///
+    /// # Errors
+    /// Where it is there and cannot be used, or its address is none.
+    pub async fn postgres_or_later(url: &str, policy: Policy) -> Result<Self, Unavailable> {
         let options = options(url)?;
+        let away = match tokio::time::timeout(IN_TIME, options.connect()).await {
+            Ok(Ok(conn)) => {
+                // It is looked at again below.
+                let _ = conn.close().await;
+                None
+            }
+            Ok(Err(error)) if is_away(&error, url) => Some(opening::away(&error)),
+            Ok(Err(error)) => return Err(trouble(&error)),
+            Err(_) => Some(opening::away(&sqlx::Error::PoolTimedOut)),
+        };
+        Self::opened(url, options, policy, away).await
+    }
+
+    async fn opened(
+        url: &str,
+        options: AnyConnectOptions,
+        policy: Policy,
+        away: Option<Unavailable>,
+    ) -> Result<Self, Unavailable> {
         let opening = Opening {
             dialect: Dialect::Postgres,
             label: label(url),
@@ -81,7 +128,7 @@ impl SqlStore {
             writer: pool(options, 1),
             policy,
         };
-        let store = Self::start(opening).await?;
+        let store = Self::start(opening, away).await?;
         let (url, shared) = (url.to_owned(), store.shared.clone());
         store.keep("changes of other replicas", move || listen(url.clone(), shared.clone()));
         Ok(store)

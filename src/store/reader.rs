@@ -2,7 +2,9 @@
 
 use super::packing::{self, Dictionaries};
 use super::sql::{Value, damaged, statement, trouble};
-use super::{Counts, Filter, LaneIs, MOST_OF_A_PAGE, Page, Query, Sort, TaskOf, Unavailable};
+use super::words::words;
+use super::writer::of_item;
+use super::{Counts, Filter, Key, LaneIs, MOST_OF_A_PAGE, Page, Query, TaskOf, Unavailable};
 use crate::queue::Lane;
 use crate::queue::item::{Item, ItemId, Summary};
 use crate::queue::tally::{Fate, LastFound, RuleStatistics};
@@ -16,9 +18,6 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyPool, Row};
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::fmt::Write as _;
-
-/// Words of a search that count.
-pub(super) const MOST_WORDS: usize = 10;
 
 fn text(row: &AnyRow, at: usize) -> Result<String, Unavailable> {
     row.try_get(at).map_err(|error| trouble(&error))
@@ -71,18 +70,21 @@ pub(super) async fn get(
     let sql = format!("SELECT state, resource, {} FROM items WHERE id = $1", packing::COLUMNS);
     let row = statement(sql, [item.as_str().into()]).fetch_optional(pool).await.map_err(|error| trouble(&error))?;
     let Some(row) = row else { return Ok(None) };
-    let kept = dictionaries.kept(pool, packing::in_row(&row, 2, item)?, item).await?;
-    Ok(Some(Item {
-        summary: read("an item", &text(&row, 0)?)?,
-        report: read(&super::writer::of_report(item), &kept.text(item)?)?,
-        resource: text(&row, 1)?,
-    }))
+    let whole = async {
+        let kept = dictionaries.kept(pool, packing::in_row(&row, 2, item)?, item).await?;
+        Ok(Item {
+            summary: read("an item", &text(&row, 0)?)?,
+            report: read(&super::writer::of_report(item), &kept.text(item)?)?,
+            resource: text(&row, 1)?,
+        })
+    };
+    whole.await.map(Some).map_err(of_item(item))
 }
 
 pub(super) async fn trail(pool: &AnyPool, item: &ItemId) -> Result<Vec<Entry>, Unavailable> {
     let sql = "SELECT detail FROM trail WHERE item = $1 AND detail IS NOT NULL ORDER BY seq".to_owned();
     let rows = rows(pool, sql, vec![item.as_str().into()]).await?;
-    rows.iter().map(|row| read("an entry of the trail", &text(row, 0)?)).collect()
+    rows.iter().map(|row| read("an entry of the trail", &text(row, 0)?).map_err(of_item(item))).collect()
 }
 
 /// Conditions with their values.
@@ -216,11 +218,17 @@ impl Where {
                 out.and(condition, [time.into()]);
             }
         }
+        for (column, outside) in [("received", &filter.received_outside), ("changed", &filter.changed_outside)] {
+            for (from, before) in outside {
+                out.and(&format!("{column} < ? OR {column} >= ?"), [(*from).into(), (*before).into()]);
+            }
+        }
         if let Some(missing) = filter.not_fully_checked {
             out.and("not_checked = ?", [i64::from(missing).into()]);
         }
-        for word in filter.search.split_whitespace().take(MOST_WORDS) {
-            out.and("search LIKE ? ESCAPE '\\'", [format!("%{}%", escaped(&word.to_lowercase())).into()]);
+        for readings in words(&filter.search) {
+            let any = vec!["search LIKE ? ESCAPE '\\'"; readings.len()].join(" OR ");
+            out.and(&any, readings.iter().map(|word| format!("%{}%", escaped(word)).into()).collect::<Vec<_>>());
         }
         out
     }
@@ -309,22 +317,32 @@ async fn by_urgency(
     Ok(out)
 }
 
-async fn by_change(
+async fn by_key(
     pool: &AnyPool,
     mut found: Where,
     query: &Query,
+    (key, down): (Key, bool),
     most: usize,
 ) -> Result<Vec<(Summary, String)>, Unavailable> {
+    let column = match key {
+        Key::Received => "received",
+        Key::Changed => "changed",
+        Key::Grade => "grade",
+    };
     if let Some(cursor) = &query.after {
-        let (key, id) = read_cursor(cursor)?;
-        let at: i64 = key.parse().map_err(|_| Unavailable::NoSuchPage)?;
-        found.and("changed < ? OR (changed = ? AND id > ?)", [at.into(), at.into(), id.as_str().into()]);
+        let (at, id) = read_cursor(cursor)?;
+        let at: i64 = at.parse().map_err(|_| Unavailable::NoSuchPage)?;
+        let beyond = if down { "<" } else { ">" };
+        let condition = format!("{column} {beyond} ? OR ({column} = ? AND id > ?)");
+        found.and(&condition, [at.into(), at.into(), id.as_str().into()]);
     }
-    let sql = format!("SELECT state FROM items{} ORDER BY changed DESC, id LIMIT {most}", found.sql);
+    let way = if down { " DESC" } else { "" };
+    let sql = format!("SELECT state, {column} FROM items{} ORDER BY {column}{way}, id LIMIT {most}", found.sql);
     let mut out = Vec::new();
     for row in rows(pool, sql, found.values).await? {
         let item = read::<Summary>("an item", &text(&row, 0)?)?;
-        let place = super::place_by_change(&item);
+        let at: i64 = row.try_get(1).map_err(|error| trouble(&error))?;
+        let place = format!("{at}.{}", item.id);
         out.push((item, place));
     }
     Ok(out)
@@ -336,20 +354,21 @@ pub(super) async fn list(pool: &AnyPool, query: &Query) -> Result<Page, Unavaila
     let all = rows(pool, sql, found.values.clone()).await?;
     let total = all.first().map(|row| whole(row, 0)).transpose()?.unwrap_or_default();
     let limit = query.limit.clamp(1, MOST_OF_A_PAGE);
-    let mut listed = match query.sort {
-        Sort::Urgency => by_urgency(pool, &found, query, limit + 1).await?,
-        Sort::Changed => by_change(pool, found, query, limit + 1).await?,
+    let mut listed = match query.sort.key() {
+        None => by_urgency(pool, &found, query, limit + 1).await?,
+        Some(key) => by_key(pool, found, query, key, limit + 1).await?,
     };
     let more = listed.len() > limit;
     listed.truncate(limit);
     let next = listed.last().filter(|_| more).map(|(_, place)| place.clone());
-    Ok(Page { items: listed.into_iter().map(|(item, _)| item).collect(), next, total })
+    Ok(Page { items: listed.into_iter().map(|(item, _)| item).collect(), damaged: Vec::new(), next, total })
 }
 
 /// What is shown of items that were found, in that order; those that are gone meanwhile are left out.
-pub(super) async fn summaries(pool: &AnyPool, ids: Vec<ItemId>) -> Result<Vec<Summary>, Unavailable> {
+pub(super) async fn summaries(pool: &AnyPool, ids: Vec<ItemId>) -> Result<(Vec<Summary>, Vec<ItemId>), Unavailable> {
+    let (mut out, mut damaged) = (Vec::with_capacity(ids.len()), Vec::new());
     if ids.is_empty() {
-        return Ok(Vec::new());
+        return Ok((out, damaged));
     }
     let (marks, values) = super::statements::list(ids.iter().map(ToString::to_string).collect());
     let sql = format!("SELECT id, state FROM items WHERE id IN ({marks})");
@@ -357,7 +376,14 @@ pub(super) async fn summaries(pool: &AnyPool, ids: Vec<ItemId>) -> Result<Vec<Su
     for row in rows(pool, sql, values).await? {
         states.insert(super::sql::id_of(&row, 0)?, text(&row, 1)?);
     }
-    ids.iter().filter_map(|id| states.get(id)).map(|state| read("an item", state)).collect()
+    for id in ids {
+        match states.get(&id).map(|state| serde_json::from_str(state)) {
+            Some(Ok(summary)) => out.push(summary),
+            Some(Err(_)) => damaged.push(id),
+            None => {}
+        }
+    }
+    Ok((out, damaged))
 }
 
 pub(super) async fn counts(pool: &AnyPool, now: Timestamp) -> Result<Counts, Unavailable> {

@@ -5,9 +5,11 @@
 //! its commit. Reading goes past it ([`super::reader`]).
 
 use super::listing::{Listing, keep_up};
+use super::opening::{Opened, open_again};
 use super::outbox::Listener;
 use super::packing::{self, Dictionaries, Kept, Packer};
-use super::sqlite::LogIs;
+use super::spool::{Left, MOST_BYTES, Slot, Spool};
+use super::sqlite::{Files, LogIs};
 use super::views::{self, View};
 use super::writer::{self, Op};
 use super::{
@@ -29,11 +31,12 @@ use sqlx::any::AnyRow;
 use sqlx::query::Query as Statement;
 use sqlx::{Any, AnyConnection, AnyPool, AssertSqlSafe, Row as _};
 use std::collections::hash_map::Entry;
-use std::collections::{HashMap, HashSet, VecDeque};
+use std::collections::{BTreeSet, HashMap, HashSet, VecDeque};
 use std::future::Future;
+use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::sync::{broadcast, mpsc, oneshot};
 use tokio::task::JoinHandle;
 
@@ -50,13 +53,15 @@ const MOST_BYTES_CLEAR: usize = 8 << 20;
 /// Changes that a slow listener may be behind before it misses some.
 const CHANGES: usize = 1024;
 /// How often it is tried again to record what was set aside.
-const RETRY: Duration = Duration::from_millis(500);
+pub(super) const RETRY: Duration = Duration::from_millis(500);
 /// Most orders of which it is known without the database that they may have an item; some 30 MB of them.
 const MOST_KNOWN: usize = 250_000;
 /// How often the database refuses an order by itself before it is given up.
 const MOST_REFUSALS: u32 = 10;
-/// How often an order is tried whose item cannot be read; somebody may be mending it.
-const MOST_OF_A_DAMAGED: u32 = 20;
+/// The longest time between two tries of an order whose item cannot be read; somebody may be mending it.
+const LONGEST_REST: Duration = Duration::from_secs(60);
+/// Most damaged items that are told apart.
+const MOST_DAMAGED: usize = 1000;
 /// Orders that are tried again at a time.
 const AGAIN_AT_A_TIME: usize = 50;
 
@@ -212,11 +217,15 @@ pub(super) fn damaged(what: &str, error: &serde_json::Error) -> Unavailable {
 pub(super) struct Waiting {
     pub(super) order: Received,
     pub(super) refused: u32,
+    /// Until when it is not tried, as its item cannot be read, and how long it rests.
+    pub(super) rests: Option<(Instant, Duration)>,
+    /// Its place in the spool, where there is one.
+    pub(super) slot: Option<Arc<Slot>>,
 }
 
 impl From<Received> for Waiting {
     fn from(order: Received) -> Self {
-        Self { order, refused: 0 }
+        Self { order, refused: 0, rests: None, slot: None }
     }
 }
 
@@ -227,6 +236,8 @@ struct Aside {
     items: Room,
     /// What only replaces an earlier content.
     clear: Room,
+    /// What is in the spool and not in memory.
+    left: [VecDeque<Left>; 2],
     /// Orders that become items, waiting or being tried: what is clear of the same order has to wait for them.
     keys: HashMap<String, usize>,
 }
@@ -238,6 +249,38 @@ struct Room {
     bytes: usize,
     /// How many are being tried now.
     trying: usize,
+}
+
+impl Aside {
+    /// What is in the spool and not in memory, of each kind: what becomes an item, and what is clear.
+    fn left(&self, item: bool) -> usize {
+        let [items, clear] = &self.left;
+        if item { items.len() } else { clear.len() }
+    }
+
+    /// Orders in memory that become items, or clear ones.
+    fn room(&mut self, item: bool) -> &mut Room {
+        if item { &mut self.items } else { &mut self.clear }
+    }
+
+    /// Notes an order that is in the spool alone.
+    fn leave(&mut self, left: Left) {
+        if let Some(key) = left.key.clone().filter(|_| left.item) {
+            *self.keys.entry(key).or_default() += 1;
+        }
+        let [items, clear] = &mut self.left;
+        if left.item { items } else { clear }.push_back(left);
+    }
+
+    /// One hold less on an order of that key.
+    fn release(&mut self, key: String) {
+        if let Entry::Occupied(mut one) = self.keys.entry(key) {
+            *one.get_mut() -= 1;
+            if *one.get() == 0 {
+                one.remove();
+            }
+        }
+    }
 }
 
 impl Room {
@@ -252,10 +295,17 @@ impl Room {
         room
     }
 
-    /// Takes at most so many to be tried.
-    fn take(&mut self, most: usize) -> VecDeque<Waiting> {
-        let n = most.min(self.orders.len());
-        let out: VecDeque<Waiting> = self.orders.drain(..n).collect();
+    /// Takes at most so many to be tried, of those that do not rest; `every` takes those too.
+    fn take(&mut self, most: usize, every: bool) -> VecDeque<Waiting> {
+        let now = Instant::now();
+        let is_due = |waiting: &Waiting| every || waiting.rests.is_none_or(|(until, _)| until <= now);
+        let mut out = VecDeque::with_capacity(most.min(self.orders.len()));
+        let mut rest = VecDeque::with_capacity(self.orders.len());
+        for waiting in self.orders.drain(..) {
+            if out.len() < most && is_due(&waiting) { out.push_back(waiting) } else { rest.push_back(waiting) }
+        }
+        self.orders = rest;
+        let n = out.len();
         self.bytes = self.bytes.saturating_sub(out.iter().map(|waiting| size(&waiting.order)).sum());
         self.trying += n;
         out
@@ -286,14 +336,7 @@ impl Drop for Trying<'_> {
         let (items, clear) = self.taken;
         aside.items.trying = aside.items.trying.saturating_sub(items);
         aside.clear.trying = aside.clear.trying.saturating_sub(clear);
-        for key in self.keys.drain(..) {
-            if let Entry::Occupied(mut one) = aside.keys.entry(key) {
-                *one.get_mut() -= 1;
-                if *one.get() == 0 {
-                    one.remove();
-                }
-            }
-        }
+        self.keys.drain(..).for_each(|key| aside.release(key));
     }
 }
 
@@ -382,13 +425,21 @@ pub(super) struct Shared {
     last_order: AtomicI64,
     /// Who is told of changes; mostly nobody.
     listeners: Mutex<Arc<[Listener]>>,
+    /// The file of SQLite, as it was opened.
+    pub(super) files: OnceLock<Arc<Files>>,
+    /// Items that could not be read, and what is wrong with each.
+    damaged_items: Mutex<BTreeSet<String>>,
+    /// Where orders that wait are kept as well.
+    spool: OnceLock<Spool>,
     /// Orders that may have an item, where no other replica writes.
     known: Option<Mutex<Known>>,
     pub(super) dictionaries: Dictionaries,
     /// What packs reports, once it is known what they are like.
     packer: OnceLock<Packer>,
     /// Whether every program that works on the tables can read packed reports.
-    may_pack: bool,
+    may_pack: AtomicBool,
+    /// Whether the database was opened.
+    pub(super) opened: Opened,
     /// What the writer has to do about SQLite's log, if anything.
     pub(super) log: LogIs,
     /// Where a test asks for a fault when orders are tried again.
@@ -421,7 +472,17 @@ impl Shared {
 
     /// What packs reports, where they are.
     pub(super) fn packer(&self) -> Option<&Packer> {
-        self.packer.get()
+        self.packer.get().filter(|_| self.may_pack.load(Ordering::Relaxed))
+    }
+
+    /// Notes whether every program that works on the tables can read packed reports.
+    pub(super) fn may_pack(&self, may: bool) {
+        self.may_pack.store(may, Ordering::Relaxed);
+    }
+
+    /// Notes when an order was received, microseconds.
+    pub(super) fn received_last(&self, last: Option<i64>) {
+        self.last_order.fetch_max(last.unwrap_or(i64::MIN), Ordering::Relaxed);
     }
 
     /// A report as it is to be kept.
@@ -433,6 +494,11 @@ impl Shared {
 
     /// Notes how the last write went. One that worked has looked as well.
     pub(super) fn wrote<T>(&self, result: &Result<T, Unavailable>) {
+        if let Err(error) = result
+            && self.damaged(error)
+        {
+            return;
+        }
         let mut troubles = locked(&self.trouble);
         note(&mut troubles.write, result, "the store works again", "the store cannot be used");
         if result.is_ok() {
@@ -440,8 +506,26 @@ impl Shared {
         }
     }
 
+    /// Notes an item that cannot be read, which is no trouble of the store; gives whether it is one.
+    fn damaged(&self, error: &Unavailable) -> bool {
+        let Unavailable::DamagedItem(what) = error else { return false };
+        let mut of_each = locked(&self.damaged_items);
+        if of_each.len() < MOST_DAMAGED && of_each.insert(what.clone()) {
+            tracing::error!(
+                what,
+                "an item of the queue cannot be read: whatever is about it waits, and all else goes on"
+            );
+        }
+        true
+    }
+
     /// Notes how the last look went; of writing it says nothing.
     fn looked<T>(&self, result: &Result<T, Unavailable>) {
+        if let Err(error) = result
+            && self.damaged(error)
+        {
+            return;
+        }
         let mut troubles = locked(&self.trouble);
         note(&mut troubles.look, result, "the store can be looked at again", "the store cannot be looked at");
     }
@@ -459,6 +543,13 @@ impl Shared {
         *displaced = wrong.map(|wrong| (since, wrong));
     }
 
+    /// Looks whether the file that is written is where it was opened; a look takes microseconds.
+    pub(super) fn look_for_the_file(&self) {
+        if let Some(files) = self.files.get() {
+            self.displaced(files.wrong());
+        }
+    }
+
     /// Why nothing may be written, where the file is not where it was opened: what goes into it nobody finds again.
     pub(super) fn in_its_place(&self) -> Result<(), Unavailable> {
         if !self.is_displaced.load(Ordering::Relaxed) {
@@ -474,29 +565,43 @@ impl Shared {
             tracing::error!("what writes the queue has ended: orders are answered and not recorded until a restart");
         }
         // Nothing has room any more.
-        drop(self.take_aside(usize::MAX));
+        drop(self.take_aside(usize::MAX, true));
     }
 
     /// Keeps orders in memory; those for which there is no room are lost, and counted, and so are all where nothing writes
     /// any more. Of clear ones only what replaces an earlier content is kept, where anything tells which order it is.
+    ///
+    /// Where there is a spool they are kept there first, for the time after this process; what is there is not lost.
     pub(super) fn set_aside<W: Into<Waiting>>(&self, orders: impl IntoIterator<Item = W>) {
+        self.put_aside(orders, self.spool.get());
+    }
+
+    fn put_aside<W: Into<Waiting>>(&self, orders: impl IntoIterator<Item = W>, spool: Option<&Spool>) {
         let (mut lost, mut clear_lost) = (0, 0);
-        let mut aside = locked(&self.aside);
-        for mut waiting in orders.into_iter().map(Into::into) {
-            let (item, key) = (waiting.order.is_item(), waiting.order.key.text());
-            if !item {
-                if key.is_none() {
-                    continue;
-                }
-                waiting.order = self.only_replaces(waiting.order);
+        let mut all: Vec<Waiting> = orders.into_iter().map(Into::into).collect();
+        all.retain(|waiting| waiting.order.is_item() || waiting.order.key.text().is_some());
+        for waiting in all.iter_mut().filter(|waiting| !waiting.order.is_item()) {
+            waiting.order = self.only_replaces(waiting.order.clone());
+        }
+        if let Some(spool) = spool {
+            for waiting in &mut all {
+                waiting.slot.get_or_insert_default();
             }
+            spool.keep(all.iter().filter_map(|waiting| Some((&**waiting.slot.as_ref()?, &waiting.order))));
+        }
+        let mut aside = locked(&self.aside);
+        for waiting in all {
+            let (item, key) = (waiting.order.is_item(), waiting.order.key.text());
+            let left = waiting.slot.as_ref().and_then(|slot| Spool::left(slot, &waiting.order));
             let size = size(&waiting.order);
             let kept = self.ended.get().is_none()
                 && match item {
                     true => aside.items.keep(waiting, size, MOST_SET_ASIDE, MOST_BYTES_SET_ASIDE),
                     false => aside.clear.keep(waiting, size, MOST_CLEAR_SET_ASIDE, MOST_BYTES_CLEAR),
                 };
-            if !kept {
+            if let Some(left) = left.filter(|_| !kept) {
+                aside.leave(left);
+            } else if !kept {
                 *if item { &mut lost } else { &mut clear_lost } += 1;
             } else if let Some(key) = key.filter(|_| item) {
                 *aside.keys.entry(key).or_default() += 1;
@@ -537,8 +642,8 @@ impl Shared {
     }
 
     /// Sets aside what is clear among these of orders that wait in memory themselves: it has to come after them.
-    fn come_after_those_that_wait(&self, orders: &[Received]) {
-        let clear = || orders.iter().filter(|order| !order.is_item());
+    fn come_after_those_that_wait<'o>(&self, orders: impl Iterator<Item = &'o Received> + Clone) {
+        let clear = || orders.clone().filter(|order| !order.is_item());
         if clear().next().is_none() || locked(&self.aside).keys.is_empty() {
             return;
         }
@@ -546,20 +651,23 @@ impl Shared {
         self.set_aside(clear().filter(|order| order.key.text().is_some_and(waits)).cloned().collect::<Vec<_>>());
     }
 
-    /// Keeps orders of an operation that failed in memory; but one that the database refused by itself again and again, or
-    /// whose item cannot be read, is given up, so that it does not take the room of others for ever.
+    /// Keeps orders of an operation that failed in memory; but one that the database refused by itself again and again is
+    /// given up, so that it does not take the room of others for ever. One whose item cannot be read is tried ever more
+    /// seldom, until that is mended.
     pub(super) fn not_recorded(&self, orders: Vec<writer::Ready>, error: &Unavailable) {
         let alone = orders.len() == 1;
         let mut waiting = Vec::with_capacity(orders.len());
         for mut one in orders.into_iter().map(writer::Ready::waiting) {
-            let most = match error {
-                Unavailable::Refused(_) => Some(MOST_REFUSALS),
-                Unavailable::DamagedItem(_) => Some(MOST_OF_A_DAMAGED),
-                _ => None,
-            };
-            if let Some(most) = most.filter(|_| alone) {
+            if alone && matches!(error, Unavailable::DamagedItem(_)) {
+                let rest = one.rests.map_or(RETRY, |(_, rested)| (rested * 2).min(LONGEST_REST));
+                one.rests = Some((Instant::now() + rest, rest));
+            }
+            if alone && matches!(error, Unavailable::Refused(_)) {
                 one.refused += 1;
-                if one.refused >= most {
+                if one.refused >= MOST_REFUSALS {
+                    if let (Some(spool), Some(slot)) = (self.spool.get(), &one.slot) {
+                        spool.refused(slot);
+                    }
                     self.give_up(&one.order, error);
                     continue;
                 }
@@ -567,6 +675,41 @@ impl Shared {
             waiting.push(one);
         }
         self.set_aside(waiting);
+    }
+
+    /// What was recorded is no longer needed in the spool. What is clear and found nothing to replace, as that failed just
+    /// before it and waits now, comes after it.
+    pub(super) fn recorded(&self, orders: &[writer::Ready]) {
+        let received = || orders.iter().map(|order| &order.received);
+        if received().any(|order| !order.is_item()) {
+            self.come_after_those_that_wait(received());
+        }
+        if let Some(spool) = self.spool.get() {
+            orders.iter().filter_map(|order| order.slot.as_deref()).for_each(|slot| spool.done(slot));
+        }
+    }
+
+    /// Brings orders that are in the spool alone into memory, those that came in first first, as far as none is there.
+    fn refill(&self) {
+        let Some(spool) = self.spool.get() else { return };
+        for nth in [0, 1] {
+            let mut aside = locked(&self.aside);
+            let room = [&aside.items, &aside.clear].get(nth).is_some_and(|room| room.orders.is_empty());
+            let Some(left) = aside.left.get_mut(nth).filter(|left| room && !left.is_empty()) else { continue };
+            let n = left.len().min(AGAIN_AT_A_TIME);
+            let some: Vec<Left> = left.drain(..n).collect();
+            // They wait all the time.
+            aside.room(nth == 0).trying += n;
+            drop(aside);
+            let read = some.iter().filter_map(|left| spool.take(left));
+            let waiting: Vec<Waiting> =
+                read.map(|(order, slot)| Waiting { slot: Some(Arc::new(slot)), ..order.into() }).collect();
+            self.set_aside(waiting);
+            let mut aside = locked(&self.aside);
+            let trying = &mut aside.room(nth == 0).trying;
+            *trying = trying.saturating_sub(n);
+            some.into_iter().filter(|left| left.item).filter_map(|left| left.key).for_each(|key| aside.release(key));
+        }
     }
 
     fn give_up(&self, order: &Received, error: &Unavailable) {
@@ -598,6 +741,9 @@ impl Shared {
         if let Err(trouble) = self.in_its_place() {
             return Some(trouble);
         }
+        if let Err(trouble) = self.opened.looked_at() {
+            return Some(trouble);
+        }
         let waits = self.waiting() > 0;
         let all = |error: &&(Timestamp, Unavailable)| waits && !may_be_one(&error.1);
         locked(&self.trouble).write.as_ref().filter(all).map(|(_, error)| error.clone())
@@ -606,8 +752,8 @@ impl Shared {
     /// Orders that wait in memory or are being tried: those that become items, and clear ones.
     fn waiting_of_each(&self) -> (u64, u64) {
         let aside = locked(&self.aside);
-        let of = |room: &Room| (room.orders.len() + room.trying) as u64;
-        (of(&aside.items), of(&aside.clear))
+        let of = |room: &Room, item: bool| (room.orders.len() + room.trying + aside.left(item)) as u64;
+        (of(&aside.items, true), of(&aside.clear, false))
     }
 
     /// Orders that wait in memory to become items.
@@ -617,13 +763,50 @@ impl Shared {
 
     /// Takes some of the orders that were set aside, those that were received first; what is clear after everything that
     /// becomes an item.
-    fn take_aside(&self, most: usize) -> Trying<'_> {
+    fn take_aside(&self, most: usize, every: bool) -> Trying<'_> {
         // Under one lock, so that nobody sees none waiting in between.
         let mut aside = locked(&self.aside);
-        let items = aside.items.take(most);
-        let clear = aside.clear.take(most - items.len());
+        let items = aside.items.take(most, every);
+        let clear = if aside.left(true) == 0 { most - items.len() } else { 0 };
+        let clear = aside.clear.take(clear, every);
         let keys = items.iter().filter_map(|waiting| waiting.order.key.text()).collect();
         Trying { shared: self, taken: (items.len(), clear.len()), items, clear, keys }
+    }
+}
+
+/// Orders of which nobody who waits for them was told yet whether they are recorded. Where nobody waits any more, the answer
+/// goes out without knowing, and they are kept in the spool until it is known.
+struct Unsure<'s> {
+    shared: &'s Shared,
+    orders: Vec<(Received, Arc<Slot>)>,
+    most: usize,
+}
+
+impl<'s> Unsure<'s> {
+    fn of(shared: &'s Shared, orders: &[Received]) -> Self {
+        let own = |order: &Received| (order.clone(), Arc::default());
+        let kept = if shared.spool.get().is_some() { orders.iter().map(own).collect() } else { Vec::new() };
+        Self { shared, orders: kept, most: orders.len() }
+    }
+
+    /// The place of each order in the spool, where there is one.
+    fn slots(&self) -> Vec<Option<Arc<Slot>>> {
+        let mut slots: Vec<_> = self.orders.iter().map(|(_, slot)| Some(slot.clone())).collect();
+        slots.resize(self.most, None);
+        slots
+    }
+
+    /// Whoever waited knows.
+    fn told(mut self) {
+        self.orders.clear();
+    }
+}
+
+impl Drop for Unsure<'_> {
+    fn drop(&mut self) {
+        if let Some(spool) = self.shared.spool.get() {
+            spool.keep(self.orders.iter().map(|(order, slot)| (&**slot, order)));
+        }
     }
 }
 
@@ -656,11 +839,16 @@ pub(super) struct Opening {
 }
 
 impl SqlStore {
-    /// Brings the tables up to date and begins to write.
-    pub(super) async fn start(opening: Opening) -> Result<Self, Unavailable> {
+    /// Brings the tables up to date and begins to write. Where the database is `away`, it is opened when it is there.
+    pub(super) async fn start(opening: Opening, away: Option<Unavailable>) -> Result<Self, Unavailable> {
         let Opening { dialect, label, readers, writer, policy } = opening;
-        migrate(&writer, dialect, schema::VERSION).await?;
-        let may_pack = packing::may_be(&writer, dialect).await?;
+        let may_pack = match away {
+            None => {
+                migrate(&writer, dialect, schema::VERSION).await?;
+                packing::may_be(&writer, dialect).await?
+            }
+            Some(_) => false,
+        };
         let (changes, _) = broadcast::channel(CHANGES);
         let shared = Arc::new(Shared {
             dialect,
@@ -679,6 +867,9 @@ impl SqlStore {
             given_up: Mutex::default(),
             last_order: AtomicI64::new(i64::MIN),
             listeners: Mutex::new(Arc::new([])),
+            files: OnceLock::new(),
+            damaged_items: Mutex::default(),
+            spool: OnceLock::new(),
             known: match dialect {
                 Dialect::Sqlite => {
                     let current = reader::current_orders(&readers, MOST_KNOWN + 1).await?;
@@ -688,16 +879,20 @@ impl SqlStore {
             },
             dictionaries: Dictionaries::default(),
             packer: OnceLock::new(),
-            may_pack,
+            may_pack: AtomicBool::new(may_pack),
+            opened: Opened::new(away.is_none()),
             log: LogIs::default(),
             #[cfg(test)]
             trips: AtomicBool::default(),
         });
-        let last = reader::last_received(&readers).await?;
-        shared.last_order.store(last.unwrap_or(i64::MIN), Ordering::Relaxed);
+        if away.is_none() {
+            shared.received_last(reader::last_received(&readers).await?);
+        }
         let (ops, waiting) = mpsc::channel(MOST_WAITING);
         // A connection lives where it was made, and the writer makes its own.
-        writer.acquire().await.map_err(|error| trouble(&error))?.close().await.map_err(|error| trouble(&error))?;
+        if away.is_none() {
+            writer.acquire().await.map_err(|error| trouble(&error))?.close().await.map_err(|error| trouble(&error))?;
+        }
         let writing = writer::begin(writer, shared.clone(), waiting)
             .map_err(|error| Unavailable::Database(format!("its writer cannot begin: {}", error.kind())))?;
         let listing = Arc::new(Listing::default());
@@ -711,6 +906,11 @@ impl SqlStore {
             writing: Mutex::new(Some(writing)),
         };
         let weak = ops.downgrade();
+        if let Some(away) = away {
+            shared.wrote::<()>(&Err(away));
+            let (shared, weak) = (shared.clone(), weak.clone());
+            store.keep("the database opened", move || open_again(shared.clone(), weak.clone()));
+        }
         store.keep("orders tried again", move || record_again(shared.clone(), weak.clone()));
         store.keep("lists kept up to date", move || keep_up(listing.clone(), readers.clone(), dialect));
         Ok(store)
@@ -719,17 +919,40 @@ impl SqlStore {
     /// Keeps reports packed from now on, which takes a tenth of the room and less time: by what `samples` say as well,
     /// reports of invented orders (JSON) like those that will be recorded, those that are most like them last. Of a sample
     /// nothing may be of a patient: it outlives the orders. Gives whether it does: reports stay plain without samples, and
-    /// where programs may work on the tables that know no packed ones ([`super::pack_reports`]).
+    /// where programs may work on the tables that know no packed ones ([`super::pack_reports`]), and until the database was
+    /// reached.
     pub fn pack_like(&self, samples: &[String]) -> bool {
         let shared = &self.shared;
-        if shared.may_pack
-            && shared.packer().is_none()
+        let may_pack = shared.may_pack.load(Ordering::Relaxed) || !shared.opened.is();
+        if may_pack
+            && shared.packer.get().is_none()
             && let Some(packer) = Packer::of(samples, &shared.dictionaries)
         {
             // Somebody else may have been quicker.
             let _ = shared.packer.set(packer);
         }
         shared.packer().is_some()
+    }
+
+    /// Whether the database was reached since the start, and its tables can be worked on.
+    pub fn is_opened(&self) -> bool {
+        self.shared.opened.is()
+    }
+
+    /// Keeps orders that wait in this folder as well from now on, so that they outlive this process, and records what waits
+    /// there since an earlier one; gives how many those are. Called once, before anything is recorded.
+    ///
+    /// # Errors
+    /// Where the folder cannot be used, or another process uses it.
+    pub fn spool_in(&self, folder: &Path) -> Result<u64, Unavailable> {
+        let (spool, left) = Spool::open(folder, MOST_BYTES)?;
+        let n = left.len() as u64;
+        if self.shared.spool.set(spool).is_err() {
+            return Err(Unavailable::Database("there is a spool already".to_owned()));
+        }
+        let mut aside = locked(&self.shared.aside);
+        left.into_iter().for_each(|left| aside.leave(left));
+        Ok(n)
     }
 
     /// Work that ends with the store, and begins again where a fault ended it.
@@ -787,6 +1010,7 @@ impl SqlStore {
     }
 
     async fn looked<T>(&self, look: impl Future<Output = Result<T, Unavailable>>) -> Result<T, Unavailable> {
+        self.shared.opened.looked_at()?;
         let found = look.await;
         if !matches!(found, Err(Unavailable::NoSuchPage)) {
             self.shared.looked(&found);
@@ -827,8 +1051,11 @@ impl SqlStore {
             None => reader::list(&self.readers, &query).await,
             Some(found) => {
                 let found = found?;
-                let items = reader::summaries(&self.readers, found.ids).await?;
-                Ok(Page { items, next: found.next, total: found.total })
+                let (items, damaged) = reader::summaries(&self.readers, found.ids).await?;
+                for item in &damaged {
+                    self.shared.damaged(&Unavailable::DamagedItem(format!("item {item}")));
+                }
+                Ok(Page { items, damaged, next: found.next, total: found.total })
             }
         }
     }
@@ -857,6 +1084,7 @@ impl SqlStore {
     /// # Errors
     /// As every write; what was sorted before stays so.
     pub async fn sort_again(&self, at: Timestamp) -> Result<u64, Unavailable> {
+        self.shared.opened.looked_at()?;
         let (mut n, mut after) = (0, Some(String::new()));
         while let Some(from) = after {
             let sorting::Looked { moved, last } =
@@ -874,6 +1102,7 @@ impl SqlStore {
     /// # Errors
     /// As [`SqlStore::purge`].
     pub async fn purge_if_any(&self, before: Timestamp, by: Person, at: Timestamp) -> Result<u64, Unavailable> {
+        self.shared.opened.looked_at()?;
         if reader::any_past(&self.readers, before).await? { self.purge(before, by, at).await } else { Ok(0) }
     }
 }
@@ -913,10 +1142,14 @@ pub(super) async fn begin(
 async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
     loop {
         tokio::time::sleep(RETRY).await;
-        loop {
+        // Until the database is opened nothing can be recorded, and it is asked for by itself.
+        while shared.opened.is() {
             #[cfg(test)]
             assert!(!shared.trips.swap(false, Ordering::SeqCst), "a fault that a test asked for");
-            let trying = shared.take_aside(AGAIN_AT_A_TIME);
+            if shared.ended.get().is_none() {
+                shared.refill();
+            }
+            let trying = shared.take_aside(AGAIN_AT_A_TIME, shared.ended.get().is_some());
             if trying.all() == 0 {
                 break;
             }
@@ -982,7 +1215,7 @@ impl Store for SqlStore {
             if orders.is_empty() {
                 return Ok(Vec::new());
             }
-            self.shared.come_after_those_that_wait(&orders);
+            self.shared.come_after_those_that_wait(orders.iter());
             match self.concerns(&orders).await {
                 Ok(true) => {}
                 Ok(false) => return Ok(vec![Recorded::Nothing; orders.len()]),
@@ -996,8 +1229,13 @@ impl Store for SqlStore {
                 self.shared.set_aside(orders);
                 return Err(trouble);
             }
-            let orders = orders.into_iter().map(|order| writer::Ready::of(order, &self.shared)).collect();
-            self.written(|done| Op::Record { orders, done }).await
+            let unsure = Unsure::of(&self.shared, &orders);
+            let slots = unsure.slots();
+            let ready = |(order, slot)| writer::Ready::kept_in(slot, order, &self.shared);
+            let orders = orders.into_iter().zip(slots).map(ready).collect();
+            let came = self.written(|done| Op::Record { orders, done }).await;
+            unsure.told();
+            came
         })
     }
 
@@ -1007,7 +1245,9 @@ impl Store for SqlStore {
             // What has nothing to replace takes no room.
             orders.retain(|order| known.has_any(&order.key.text().into_iter().collect::<Vec<_>>()) != Some(false));
         }
-        self.shared.set_aside(orders);
+        // Many clear orders at once are soon done; on disk they wait only while nothing can be written.
+        let spool = self.shared.spool.get().filter(|_| self.shared.still_in_trouble().is_some());
+        self.shared.put_aside(orders, spool);
     }
 
     fn act(&self, item: ItemId, mut command: Command) -> Answer<'_, Summary, NotDone> {
@@ -1082,6 +1322,8 @@ impl Store for SqlStore {
         let looking = looking && ended.is_none() && displaced.is_none();
         let (ended, displaced, trouble) = (ended.is_some(), displaced.is_some(), ended.or(displaced).or(trouble));
         let (refused, last_refused) = locked(&self.shared.given_up).clone();
+        let damaged = locked(&self.shared.damaged_items);
+        let (damaged, last_damaged) = (damaged.len() as u64, damaged.last().cloned());
         let last = self.shared.last_order.load(Ordering::Relaxed);
         let (waiting, clear_waiting) = self.shared.waiting_of_each();
         Health {
@@ -1093,6 +1335,9 @@ impl Store for SqlStore {
             looking,
             waiting,
             clear_waiting,
+            damaged,
+            last_damaged,
+            spool: self.shared.spool.get().map(Spool::health),
             clear_lost: self.shared.clear_lost.load(Ordering::Relaxed),
             log_behind: self.shared.log.behind(),
             faults: self.background.faults(),
@@ -1113,7 +1358,7 @@ impl Store for SqlStore {
             let (items, clear) = self.shared.waiting_of_each();
             let mut tried = 0;
             while let Some(ops) = (tried < items + clear).then(|| locked(&self.ops).clone()).flatten() {
-                let trying = self.shared.take_aside(AGAIN_AT_A_TIME);
+                let trying = self.shared.take_aside(AGAIN_AT_A_TIME, true);
                 if trying.all() == 0 {
                     break;
                 }
@@ -1132,6 +1377,11 @@ impl Store for SqlStore {
             locked(&self.tasks).drain(..).for_each(|task| task.abort());
             self.readers.close().await;
             let (items, clear) = self.shared.waiting_of_each();
+            let spooled = self.shared.spool.get().map_or(0, |spool| spool.health().orders);
+            if spooled > 0 {
+                tracing::warn!(orders = spooled, "orders wait in the spool and are recorded after the next start");
+            }
+            let (items, clear) = (items.saturating_sub(spooled), clear.saturating_sub(spooled.saturating_sub(items)));
             if items > 0 {
                 tracing::error!(orders = items, "orders could not be recorded and are lost");
             }
@@ -1185,10 +1435,10 @@ mod tests {
         let (_folder, store) = still().await;
         let shared = store.shared.clone();
         shared.set_aside((0..3).map(order));
-        let some = shared.take_aside(2);
+        let some = shared.take_aside(2, false);
         assert_eq!(some.all(), 2);
-        assert_eq!(shared.take_aside(0).all(), 0);
-        let rest = shared.take_aside(AGAIN_AT_A_TIME);
+        assert_eq!(shared.take_aside(0, false).all(), 0);
+        let rest = shared.take_aside(AGAIN_AT_A_TIME, false);
         assert_eq!((rest.all(), shared.waiting()), (1, 3), "all of them are being tried");
         drop(rest);
         drop(some);

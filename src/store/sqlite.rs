@@ -204,9 +204,10 @@ impl SqlStore {
             writer: pool(options(path, "rwc")?, 1, TOLD_THE_WRITER),
             policy,
         };
-        let store = Self::start(opening).await?;
+        let store = Self::start(opening, None).await?;
         let checkpoints = pool(options(path, "rw")?, 1, TOLD_WHO_BRINGS_OVER);
-        let files = Arc::new(Files { path: path.to_owned(), log: beside(path, "-wal"), is: which(path).await.ok() });
+        let files = Arc::new(Files { path: path.to_owned(), log: beside(path, "-wal"), is: which(path).ok() });
+        let _ = store.shared.files.set(files.clone());
         let shared = store.shared.clone();
         store.keep("the log brought into the file", move || {
             checkpoint(checkpoints.clone(), files.clone(), shared.clone())
@@ -223,7 +224,7 @@ pub(super) fn beside(path: &Path, end: &str) -> PathBuf {
 }
 
 /// The file, its log, and which file it is.
-struct Files {
+pub(super) struct Files {
     path: PathBuf,
     log: PathBuf,
     is: Option<Which>,
@@ -232,8 +233,8 @@ struct Files {
 /// Device and number of a file, where the operating system has them.
 type Which = Option<(u64, u64)>;
 
-async fn which(path: &Path) -> std::io::Result<Which> {
-    let found = tokio::fs::metadata(path).await?;
+fn which(path: &Path) -> std::io::Result<Which> {
+    let found = std::fs::metadata(path)?;
     #[cfg(unix)]
     return Ok(Some((std::os::unix::fs::MetadataExt::dev(&found), std::os::unix::fs::MetadataExt::ino(&found))));
     #[cfg(not(unix))]
@@ -242,10 +243,10 @@ async fn which(path: &Path) -> std::io::Result<Which> {
 
 impl Files {
     /// What is wrong, where the file that was opened is not there any more; nothing where that cannot be told.
-    async fn displaced(&self) -> Option<String> {
+    pub(super) fn wrong(&self) -> Option<String> {
         let opened = self.is?;
         let path = self.path.display();
-        match which(&self.path).await {
+        match which(&self.path) {
             Ok(found) if found == opened => None,
             Ok(_) => Some(format!("another file is in the place of {path} since it was opened")),
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
@@ -303,10 +304,8 @@ impl LogIs {
 async fn checkpoint(pool: AnyPool, files: Arc<Files>, shared: Arc<Shared>) {
     loop {
         tokio::time::sleep(CHECKPOINT).await;
-        let wrong = files.displaced().await;
-        let displaced = wrong.is_some();
-        shared.displaced(wrong);
-        if displaced {
+        shared.look_for_the_file();
+        if shared.in_its_place().is_err() {
             continue;
         }
         let bytes = tokio::fs::metadata(&files.log).await.map_or(0, |log| log.len());

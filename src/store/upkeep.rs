@@ -32,6 +32,15 @@ pub async fn open(place: &str, policy: Policy) -> Result<SqlStore, Unavailable> 
     }
 }
 
+/// The same; but a database of PostgreSQL that is away is opened as soon as it is there. Until then nothing is recorded and
+/// nothing can be looked at, as in any other time in which it is away.
+///
+/// # Errors
+/// Where it cannot be used, or its address is none.
+pub async fn open_or_later(place: &str, policy: Policy) -> Result<SqlStore, Unavailable> {
+    if is_postgres(place) { SqlStore::postgres_or_later(place, policy).await } else { open(place, policy).await }
+}
+
 /// Says what is expected, where a place can be no file.
 fn may_be_a_file(place: &str) -> Result<(), Unavailable> {
     let path = Path::new(place);

@@ -267,9 +267,9 @@ const CALORIES: &[&str] = &["cal", "kcal"];
 /// Everything that an everyday word may mean; nothing where no unit of the subset fits.
 fn meanings(word: &str) -> Option<&'static [&'static str]> {
     Some(match word {
-        "ml" | "mls" | "cc" | "milliliter" | "milliliters" | "millilitre" | "millilitres" | "mililitro"
+        "ml" | "mls" | "cc" | "мл" | "milliliter" | "milliliters" | "millilitre" | "millilitres" | "mililitro"
         | "mililitros" | "millilitri" | "millilitro" => &["mL"],
-        "l" | "liter" | "liters" | "litre" | "litres" | "litro" | "litros" | "litri" => &["L"],
+        "l" | "л" | "liter" | "liters" | "litre" | "litres" | "litro" | "litros" | "litri" => &["L"],
         "dl" | "deciliter" | "deciliters" | "decilitre" | "decilitres" => &["dL"],
         "oz" | "ounce" | "ounces" => OUNCES,
         "fl oz" | "floz" | "fl. oz." | "fluid ounce" | "fluid ounces" => FLUID_OUNCES,
@@ -284,9 +284,9 @@ fn meanings(word: &str) -> Option<&'static [&'static str]> {
         "cal" | "cals" | "calorie" | "calories" => CALORIES,
         "kj" | "kilojoule" | "kilojoules" => &["kJ"],
         "h" | "hr" | "hrs" | "hour" | "hours" | "std" | "stunde" | "stunden" | "heure" | "heures" | "hora"
-        | "horas" | "ora" | "ore" | "uur" | "uren" => &["h"],
-        "d" | "day" | "days" | "24h" | "tag" | "tage" | "jour" | "jours" | "dia" | "dias" | "día" | "días"
-        | "giorno" | "giorni" | "dag" | "dagen" => &["d"],
+        | "horas" | "ora" | "ore" | "uur" | "uren" | "ч" | "час" => &["h"],
+        "d" | "day" | "days" | "tag" | "tage" | "jour" | "jours" | "dia" | "dias" | "día" | "días" | "giorno"
+        | "giorni" | "dag" | "dagen" => &["d"],
         "min" | "mins" | "minute" | "minutes" | "minuten" | "minuto" | "minutos" | "minuti" | "minuut" => &["min"],
         "m" => &["m", "min"],
         "s" | "sec" | "secs" | "second" | "seconds" => &["s"],
@@ -321,21 +321,34 @@ fn worded(text: &str) -> Option<Vec<(Exact, Dimension)>> {
         if place >= MAX_PARTS {
             return None;
         }
-        let meanings = meanings(word.trim())?;
+        let (times, word) = counted(word.trim())?;
+        let meanings = meanings(word)?;
         let mut next = Vec::new();
         for (factor, dimension) in &found {
             for code in meanings {
                 let unit = Unit::parse(code).ok()?;
+                let own = unit.factor.mul(times)?;
                 next.push(if place == 0 {
-                    (unit.factor, unit.dimension)
+                    (own, unit.dimension)
                 } else {
-                    (factor.div(unit.factor)?, dimension.per(unit.dimension)?)
+                    (factor.div(own)?, dimension.per(unit.dimension)?)
                 });
             }
         }
         found = next;
     }
     Some(found)
+}
+
+/// How many of a unit a word says, as in `24 h`, `4.h` and `24h`, and the word of the unit.
+fn counted(word: &str) -> Option<(Exact, &str)> {
+    let digits = word.bytes().take_while(u8::is_ascii_digit).count();
+    if digits == 0 {
+        return Some((Exact::ONE, word));
+    }
+    let (number, unit) = (word.get(..digits)?, word.get(digits..)?);
+    let times = Exact::int(number.parse().ok()?);
+    times.is_positive().then_some((times, unit.trim_start_matches('.').trim_start()))
 }
 
 /// A lower-case text with `/` for what says it in words: `ml pro stunde`, `ml every hour`, `ml daily`.
@@ -472,8 +485,8 @@ const HOUSEHOLD: &[&str] = &[
     "lepel",
 ];
 
-/// Whether a display text that is not understood names a household measure or a container that is none of the code's, or
-/// says per what the amount is where the code does not.
+/// Whether a display text that is not understood names a household measure or a container that is none of the code's, has a
+/// figure, or says per what the amount is where the code does not.
 pub(super) fn is_another_measure(text: &str, unit: &Unit) -> bool {
     let text = text.to_lowercase();
     let code = unit.code().to_lowercase();
@@ -484,7 +497,8 @@ pub(super) fn is_another_measure(text: &str, unit: &Unit) -> bool {
         || words().any(|w| matches!(w, "per" | "pro" | "par" | "por" | "al" | "je" | "daily" | "hourly"));
     // Per feed is what a volume beside a schedule is anyway.
     let feed = words().any(|word| matches!(word, "feed" | "feeding" | "bolus" | "dose"));
-    household || per && !divided && !feed
+    // A figure says how much of what is not understood.
+    household || per && !divided && !feed || text.contains(|c: char| c.is_ascii_digit())
 }
 
 /// In display text a `cal` may be either calorie; everything else means what it says.

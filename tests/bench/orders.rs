@@ -75,19 +75,16 @@ fn costliest(orders: &[Vec<u8>], formulary: &Formulary, settings: &Settings, rou
     println!("{:>9.2}  all {} together, each by itself", saved.iter().map(|(less, _)| less).sum::<f64>(), saved.len());
 }
 
-/// What the starter rulebook adds to a check, by the kind of feeding, and of orders in which it finds nothing.
+/// What the starter rulebook adds to a check, by the kind of feeding.
 fn by_kind(orders: &[Vec<u8>], by: Institution<'_>, rounds: usize) {
     let none = Rulebook::default();
     let without = Institution { rulebook: &none, ..by };
-    let clear =
-        |i: &usize| !check_by(&orders[*i], "", VERSION, by).orders[0].judged.iter().any(|j| j.outcome.tier().is_some());
     let of = |nth: usize| (0..orders.len()).filter(move |i| i % 4 == nth).collect::<Vec<_>>();
     let kinds = [
         ("continuous", of(0)),
         ("intermittent", of(1)),
         ("by night, with feeds by day", of(2)),
         ("three steps", of(3)),
-        ("one feed, nothing found", (0..orders.len()).filter(|i| i % 4 < 2).filter(clear).collect()),
     ];
     println!("\nWhat limits add to a check, µs:");
     for (name, chosen) in kinds {

@@ -17,8 +17,8 @@ import answers
 from answers import ROOT, Service, corpus, judge
 
 
-def pages(service, version, kind):
-    at = f"/fhir/{version}/{kind}?_count=20"
+def pages(service, version, kind, query=""):
+    at = f"/fhir/{version}/{kind}?_count=20{query}"
     while at:
         status, raw = service.ask("GET", at)
         assert status == 200, (at, status, raw)
@@ -54,12 +54,28 @@ def main():
                         status, raw = service.ask("GET", at)
                         assert status == 200, raw
                         judge(at, raw, version, kind="Bundle")
-                        for one in json.loads(raw)["entry"]:
+                        # A part of each is still a resource of its type: what has to be there is.
+                        status, part = service.ask("GET", f"{at}&_elements=id&_total=none&_sort=-{'recorded' if kind == 'Provenance' else 'date'}")
+                        assert status == 200, part
+                        judge(at, part, version, kind="Bundle")
+                        told, parts = json.loads(raw)["entry"], json.loads(part)["entry"]
+                        assert [one["resource"]["id"] for one in told] == [one["resource"]["id"] for one in parts][::-1], at
+                        assert "total" not in json.loads(part), at
+                        for one in parts:
+                            judge(one["fullUrl"], json.dumps(one["resource"]).encode(), version, kind=kind)
+                        for one in told:
                             judge(one["fullUrl"], json.dumps(one["resource"]).encode(), version, kind=kind)
                             happened += 1
                     for found in task.get("input", []):
                         reference = found["valueReference"]["reference"]
                         assert reference.removeprefix("DetectedIssue/") in issues, reference
+                # Sorted otherwise, in parts, by a type of reference and with other prefixes: all of it, and valid.
+                for kind, sort in (("Task", "priority"), ("Task", "-authored-on"), ("DetectedIssue", "identified"), ("DetectedIssue", "-_lastUpdated")):
+                    whole = {entry["resource"]["id"] for entry in pages(service, version, kind)}
+                    parts = list(pages(service, version, kind, f"&_sort={sort}&_elements=code&_total=accurate&_lastUpdated=ne1999"))
+                    assert {entry["resource"]["id"] for entry in parts} == whole and len(parts) == len(whole), (kind, sort)
+                    for entry in parts:
+                        judge(entry["fullUrl"], json.dumps(entry["resource"]).encode(), version, kind=kind)
                 for one in sorted(issues)[:20]:
                     status, raw = service.ask("GET", f"/fhir/{version}/DetectedIssue/{one}")
                     assert status == 200, raw

@@ -639,7 +639,8 @@ pub async fn an_item_that_is_damaged_holds_up_no_other(place: Place) {
     let came = store.record(vec![order(1, 2, 1)]).await;
     assert!(matches!(came, Err(Unavailable::DamagedItem(_))), "{came:?}");
     let health = store.health();
-    assert!(health.waiting == 1 && health.trouble.is_some_and(|t| t.contains("cannot be read")));
+    assert_eq!((health.waiting, health.trouble, health.refused), (1, None, 0), "it is no trouble of the store");
+    assert!(health.damaged == 1 && health.last_damaged.is_some_and(|named| named.contains(damaged.as_str())));
     for n in 2..5 {
         put(&store, order(n, 1, 2)).await;
     }
@@ -648,6 +649,11 @@ pub async fn an_item_that_is_damaged_holds_up_no_other(place: Place) {
     assert!(kept.is_some());
     tokio::time::sleep(std::time::Duration::from_millis(1500)).await;
     assert_eq!(store.health().waiting, 1, "it is tried again and not given up");
+    // Whoever looks at it hears what is wrong, and lists show the others.
+    assert!(matches!(store.get(damaged.clone()).await, Err(Unavailable::DamagedItem(_))));
+    let page = store.list(query(10)).await.unwrap();
+    assert_eq!((page.items.len(), page.damaged), (3, vec![damaged.clone()]));
+    assert_eq!(store.health().trouble, None);
     // Removed by hand, the order is recorded.
     place.tamper(&format!("DELETE FROM items WHERE id = '{damaged}'")).await;
     let end = std::time::Instant::now() + std::time::Duration::from_secs(20);
@@ -659,16 +665,17 @@ pub async fn an_item_that_is_damaged_holds_up_no_other(place: Place) {
 }
 
 /// An order whose item cannot be read is tried for some time, and given up then: who looks hears which item it is.
-pub async fn what_belongs_to_a_damaged_item_is_given_up_and_named(place: Place) {
+pub async fn what_belongs_to_a_damaged_item_waits_and_is_named(place: Place) {
     let store = place.open().await;
     let damaged = put(&store, order(1, 1, 0)).await;
     place.tamper(&format!("UPDATE items SET state = '{{' WHERE id = '{damaged}'")).await;
     assert!(store.record(vec![order(1, 2, 1)]).await.is_err());
-    until("it is given up", &store, |health| health.refused == 1).await;
+    // For longer than twenty tries of what the store could not take.
+    tokio::time::sleep(std::time::Duration::from_secs(11)).await;
     let health = store.health();
-    let named = health.last_refused.clone().unwrap_or_default();
-    assert!(named.contains(order(1, 2, 1).id().as_str()) && named.contains(damaged.as_str()), "{named}");
-    until("nothing waits", &store, |health| health.waiting == 0).await;
+    assert_eq!((health.waiting, health.refused, health.lost, &health.trouble), (1, 0, 0, &None), "{health:?}");
+    let named = health.last_damaged.clone().unwrap_or_default();
+    assert!(named.contains(damaged.as_str()), "{named}");
     let verified = store.verify().await.unwrap_err().to_string();
     assert!(verified.contains(damaged.as_str()), "{verified}");
     put(&store, order(2, 1, 2)).await;

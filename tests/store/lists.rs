@@ -9,7 +9,7 @@ use enteral_gate::queue::urgency::Times;
 use enteral_gate::queue::work::{Action, Decision, LaneState};
 use enteral_gate::queue::{Lane, Role};
 use enteral_gate::sheet::{Identifier, Identity};
-use enteral_gate::store::{Counts, Filter, LaneIs, Query, Sort, SqlStore, Store, TaskOf};
+use enteral_gate::store::{Counts, Filter, Key, LaneIs, Query, Sort, SqlStore, Store, TaskOf};
 use jiff::Timestamp;
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -43,9 +43,29 @@ const WARDS: [Option<&str>; 6] = [None, Some("Ward A"), Some("ward a"), Some("Wa
 const TIERS: [Tier; 4] = [Tier::Stop, Tier::High, Tier::Med, Tier::Low];
 const RULES: [&str; 5] = ["RULE-1", "rule-1", "RULE-10", "RULE_1", "%"];
 const NAMES: [&str; 7] = ["Feed", "FEED 100%", "a_b", "back\\slash", "İstanbul Σς", "漢字 🍼", "tab\tand\nline"];
-const WORDS: [&str; 18] = [
-    "harald", "MRN-4", "dec", "1958-12", "feed", "FEED", "100%", "a_b", "aXb", "\\", "İ", "Σ", "漢", "rule",
-    "invented", "lowered", "n1", "zzz",
+const WORDS: [&str; 22] = [
+    "24.12.1958",
+    "24/12/1958",
+    "12/24/1958",
+    "12.24.1958",
+    "harald",
+    "MRN-4",
+    "dec",
+    "1958-12",
+    "feed",
+    "FEED",
+    "100%",
+    "a_b",
+    "aXb",
+    "\\",
+    "İ",
+    "Σ",
+    "漢",
+    "rule",
+    "invented",
+    "lowered",
+    "n1",
+    "zzz",
 ];
 
 /// What is searched for words, as the documents say: the order's name, its patient with name, birth and identifiers, ward, first finding, rules, who has
@@ -100,8 +120,16 @@ fn fits(s: &Summary, f: &Filter, now: Timestamp) -> bool {
         && f.starts_from.is_none_or(|t| s.starts.is_some_and(|at| at >= t))
         && f.changed_from.is_none_or(|t| s.changed_at >= t)
         && f.changed_before.is_none_or(|t| s.changed_at < t)
+        && f.received_outside.iter().all(|(from, before)| s.received < *from || s.received >= *before)
+        && f.changed_outside.iter().all(|(from, before)| s.changed_at < *from || s.changed_at >= *before)
         && f.not_fully_checked.is_none_or(|missing| (s.not_evaluated > 0) == missing)
-        && f.search.split_whitespace().all(|word| text.contains(&word.to_lowercase()))
+        && f.search.split_whitespace().all(|word| {
+            let born = match word {
+                "24.12.1958" | "12/24/1958" | "24/12/1958" => "1958-12-24",
+                _ => word,
+            };
+            text.contains(&word.to_lowercase()) || text.contains(&born.to_lowercase())
+        })
 }
 
 fn random_filter(n: &mut Numbers, patients: &[String]) -> Filter {
@@ -148,6 +176,12 @@ fn random_filter(n: &mut Numbers, patients: &[String]) -> Filter {
     ] {
         if n.chance(10) {
             *time = Some(minute(n));
+        }
+    }
+    for outside in [&mut f.received_outside, &mut f.changed_outside] {
+        if n.chance(10) {
+            let (a, b) = (minute(n), minute(n));
+            outside.push((a.min(b), a.max(b)));
         }
     }
     if n.chance(6) {
@@ -291,13 +325,22 @@ async fn lists_are_what_a_plain_reading_gives(place: Place) {
             all.extend(writes.get(id.clone()).await.unwrap().map(|item| item.summary));
         }
         let filter = random_filter(&mut n, &patients);
-        let sort = n.one(&[Sort::Urgency, Sort::Changed]);
+        let by = Sort::By(n.one(&Key::ALL), n.chance(2));
+        let sort = n.one(&[Sort::Urgency, Sort::Changed, by, by]);
         let mut wanted: Vec<&Summary> = all.iter().filter(|s| fits(s, &filter, now)).collect();
         match sort {
             Sort::Urgency => wanted.sort_by_key(|s| {
                 (s.put_off(filter.lanes(), now).is_some(), s.sort_key(&Times::default()), s.id.clone())
             }),
             Sort::Changed => wanted.sort_by_key(|s| (std::cmp::Reverse(s.changed_at), s.id.clone())),
+            Sort::By(key, down) => wanted.sort_by(|a, b| {
+                let order = match key {
+                    Key::Received => a.received.cmp(&b.received),
+                    Key::Changed => a.changed_at.cmp(&b.changed_at),
+                    Key::Grade => a.grade().cmp(&b.grade()),
+                };
+                (if down { order.reverse() } else { order }).then_with(|| a.id.cmp(&b.id))
+            }),
         }
         let wanted: Vec<ItemId> = wanted.into_iter().map(|s| s.id.clone()).collect();
         some += usize::from(!wanted.is_empty());

@@ -58,7 +58,7 @@ on_each!(
     statistics_per_rule_hold_nothing_of_a_person,
     feedback_is_joined_to_its_item,
     an_item_that_is_damaged_holds_up_no_other,
-    what_belongs_to_a_damaged_item_is_given_up_and_named,
+    what_belongs_to_a_damaged_item_waits_and_is_named,
     a_view_is_in_the_trail_and_changes_nothing,
     views_are_of_one_person_and_bounded,
     changes_are_told,

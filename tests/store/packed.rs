@@ -166,7 +166,7 @@ pub async fn what_cannot_be_unpacked_is_named(place: Place) {
     ];
     let look = async |why: &str| {
         let store = place.open().await;
-        let Err(Unavailable::Damaged(said)) = store.get(id.clone()).await else { panic!("{why}: it was read") };
+        let Err(Unavailable::DamagedItem(said)) = store.get(id.clone()).await else { panic!("{why}: it was read") };
         assert!(said.contains(id.as_str()) && said.contains(why), "{said}, and not {why}");
         assert_eq!(all(&store).await.len(), 3, "lists do not need it");
         // What comes of the order again cannot be compared with it, unless it is kept in just that way.
@@ -193,7 +193,7 @@ pub async fn what_cannot_be_unpacked_is_named(place: Place) {
     // A dictionary that was changed, and one that is not there: whoever packs with it has it in memory, others have not.
     let by_others = async |why: &str| {
         let store = place.open_plain(Policy::default()).await;
-        let Err(Unavailable::Damaged(said)) = store.get(id.clone()).await else { panic!("{why}: it was read") };
+        let Err(Unavailable::DamagedItem(said)) = store.get(id.clone()).await else { panic!("{why}: it was read") };
         assert!(said.contains(id.as_str()) && said.contains(why), "{said}, and not {why}");
         let Err(Unavailable::Damaged(said)) = store.verify().await else { panic!("{why}: it is whole") };
         assert!(said.contains(why), "{said}, and not {why}");

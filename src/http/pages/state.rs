@@ -236,6 +236,30 @@ pub(in crate::http) async fn queue(app: &App, now: Timestamp) -> Vec<(String, St
     if let Some(last) = &health.last_refused {
         out.push(row("Refused by the store", format!("{}, not on the queue; the last: {last}", health.refused), true));
     }
+    if let Some(last) = &health.last_damaged {
+        out.push(row("Cannot be read", format!("{} orders on the queue, one of them: {last}", health.damaged), true));
+    }
+    if health.clear_waiting > 0 {
+        out.push(row(
+            "Clear orders that wait to take an earlier content off the queue",
+            health.clear_waiting.to_string(),
+            true,
+        ));
+    }
+    if health.clear_lost > 0 {
+        let text = format!("{}; an earlier content of them may still be on the queue", health.clear_lost);
+        out.push(row("Clear orders that could not take their place", text, true));
+    }
+    if let Some(spool) = &health.spool {
+        let (text, bad) = match (&spool.trouble, spool.damaged) {
+            (Some((since, why)), _) => {
+                (format!("cannot be written since {}: {why}; what waits is in memory alone", moment(app, *since)), true)
+            }
+            (None, 0) => (format!("{} orders", spool.orders), spool.orders > 0),
+            (None, n) => (format!("{} orders; {n} files were not whole and are not on the queue", spool.orders), true),
+        };
+        out.push(row("Spool", text, bad));
+    }
     out.push(row(
         "Last order received",
         health.last_order.map_or_else(|| "none since the store began".to_owned(), |at| moment(app, at)),

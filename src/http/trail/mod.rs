@@ -20,7 +20,7 @@ use crate::queue::item::ItemId;
 use axum::response::Response;
 use http::HeaderValue;
 use jiff::Timestamp;
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::fmt::Write;
 use std::io;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -28,6 +28,9 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
+
+/// Names that callers who could not be told said they have, which are told apart at a time; names of the configuration.
+const MOST_NAMES: usize = 64;
 
 /// Bounds of the trail.
 #[derive(Clone, Copy, Debug)]
@@ -40,7 +43,8 @@ pub struct Bounds {
     pub again: Duration,
     /// Time for what waits when the service stops.
     pub stop: Duration,
-    /// Calls turned away of callers that could not be told which have an entry each, in so long a time; of the others only
+    /// Calls turned away of callers that could not be told which have an entry each, in so long a time, by the name that
+    /// they say they have; of the others only
     /// the number is told at its end. Whoever may not call cannot fill the disk.
     pub strangers: (u32, Duration),
 }
@@ -230,17 +234,18 @@ fn put(versions: &mut Versions, what: &'static str, version: &str) {
     }
 }
 
-/// Calls turned away of callers that could not be told, in one stretch of time.
+/// Calls turned away of callers that could not be told, in one stretch of time; apart by the name of the configuration that
+/// they say they have, so that many under one name hide none under another.
 struct Strangers {
     most: u32,
     lasts: Duration,
-    /// Begin of the stretch, entries in it, and how many have none.
-    stretch: Option<(Instant, u32, u32)>,
+    /// By the name that was only said: begin of the stretch, entries in it, and how many have none.
+    stretches: BTreeMap<Option<Name>, (Instant, u32, u32)>,
 }
 
 impl Strangers {
     fn new((most, lasts): (u32, Duration)) -> Self {
-        Self { most, lasts, stretch: None }
+        Self { most, lasts, stretches: BTreeMap::new() }
     }
 
     /// Whether the event has an entry of its own; it is counted where not.
@@ -248,7 +253,9 @@ impl Strangers {
         if event.who.kind != Kind::Unknown {
             return true;
         }
-        let (_, entries, others) = self.stretch.get_or_insert_with(|| (Instant::now(), 0, 0));
+        let known = self.stretches.contains_key(&event.who.name) || self.stretches.len() < MOST_NAMES;
+        let name = event.who.name.clone().filter(|_| known);
+        let (_, entries, others) = self.stretches.entry(name).or_insert_with(|| (Instant::now(), 0, 0));
         let admitted = *entries < self.most;
         let counted = if admitted { entries } else { others };
         *counted = counted.saturating_add(1);
@@ -257,19 +264,19 @@ impl Strangers {
 
     /// When the number of the others is to be told; never where there is none.
     fn due(&self) -> Option<Duration> {
-        let (since, _, others) = self.stretch?;
-        (others > 0).then(|| self.lasts.saturating_sub(since.elapsed()))
+        let told = self.stretches.values().filter(|(_, _, others)| *others > 0);
+        told.map(|(since, ..)| self.lasts.saturating_sub(since.elapsed())).min()
     }
 
-    /// The entry that tells the number of the others, at the end of the stretch or of everything.
+    /// An entry that tells the number of the others, at the end of a stretch or of everything, as long as there is one.
     fn told(&mut self, last: bool) -> Option<Event> {
-        let (since, _, others) = self.stretch?;
-        if !last && since.elapsed() < self.lasts {
-            return None;
-        }
-        self.stretch = None;
-        (others > 0).then(|| Event {
-            who: Who::nameless(Kind::Unknown),
+        let lasts = self.lasts;
+        let over = |(since, ..): &(Instant, u32, u32)| last || since.elapsed() >= lasts;
+        self.stretches.retain(|_, stretch| stretch.2 > 0 || !over(stretch));
+        let name = self.stretches.iter().find(|(_, stretch)| over(stretch)).map(|(name, _)| name.clone())?;
+        let (_, _, others) = self.stretches.remove(&name)?;
+        Some(Event {
+            who: Who { name, ..Who::nameless(Kind::Unknown) },
             action: Word::of("calls-summed"),
             outcome: Outcome { count: Some(others), ..Outcome::of("turned-away") },
             ..entries_lost(0)
@@ -318,10 +325,12 @@ impl<S: Store> Writer<S> {
                 taken += 1;
                 next = if taken < self.bounds.group { from.try_recv().ok() } else { None };
             }
-            match self.strangers.told(closed) {
-                Some(event) if self.waiting.len() < self.bounds.waiting => self.waiting.push_back(event),
-                Some(_) => drop(self.state.lost.fetch_add(1, Ordering::Relaxed)),
-                None => {}
+            while let Some(event) = self.strangers.told(closed) {
+                if self.waiting.len() < self.bounds.waiting {
+                    self.waiting.push_back(event);
+                } else {
+                    self.state.lost.fetch_add(1, Ordering::Relaxed);
+                }
             }
             if closed || !failing || tried.elapsed() >= self.bounds.again {
                 tried = Instant::now();

@@ -16,6 +16,7 @@ use super::value::{Fact, Facts, Truth, Type, Value};
 use crate::units::Dimension;
 use lower::Node;
 pub use scale::Scale;
+use std::collections::BTreeSet;
 pub use template::Template;
 pub(super) use template::shown;
 pub use verdict::{Gap, Sitting, Verdict};
@@ -132,12 +133,24 @@ impl Expression {
     /// Its truth for one order without reasons, for an expression that is true or false. Never decides otherwise than
     /// [`Expression::holds`], and leaves open what that decides only where it says [`Gap::Other`].
     pub fn verdict(&self, facts: &dyn Facts, sitting: &Sitting<'_>) -> Verdict {
-        verdict::Quick { facts, sitting }.verdict(&self.node)
+        verdict::Quick { facts, sitting, extra: &[] }.verdict(&self.node)
+    }
+
+    /// Whether a condition with further names, as for [`Expression::evaluate`], surely holds.
+    fn surely_holds(&self, facts: &dyn Facts, extra: &[Value]) -> bool {
+        let (none, full) = (BTreeSet::new(), || self.evaluate(facts, extra) == Value::Truth(Truth::True));
+        let holds = match (verdict::Quick { facts, sitting: &Sitting::new(&none, 0), extra }).verdict(&self.node) {
+            Verdict::True => true,
+            Verdict::False | Verdict::Open(Gap::Undeclared(_)) => false,
+            Verdict::Open(Gap::Other) => return full(),
+        };
+        debug_assert_eq!(holds, full(), "{}", self.text);
+        holds
     }
 
     /// Whether its amount for one order lies above (or else below) a bound, without reasons; held against
     /// [`Expression::evaluate`] of both as [`Expression::verdict`] is against [`Expression::holds`].
     pub fn beyond(&self, bound: &Self, above: bool, facts: &dyn Facts, sitting: &Sitting<'_>) -> Verdict {
-        verdict::Quick { facts, sitting }.beyond(&self.node, &bound.node, above)
+        verdict::Quick { facts, sitting, extra: &[] }.beyond(&self.node, &bound.node, above)
     }
 }

@@ -187,7 +187,9 @@ impl Template {
         for (bound, unit, places) in bounds() {
             let Some(b) = amount(bound) else { continue };
             for (figure, its_unit, its_places) in figures().filter(|(_, its_unit, _)| *its_unit == unit) {
-                let Some(x) = amount(figure).filter(|x| *x != b) else { continue };
+                let Some(x) = amount(figure).filter(|x| *x != b && !apart(*x, b, unit, places.min(its_places))) else {
+                    continue;
+                };
                 let alike = |more: u32| {
                     let show = |x, places: u32| shown(&Amount::Known(x), its_unit, places.saturating_add(more));
                     show(x, its_places) == show(b, places)
@@ -200,6 +202,13 @@ impl Template {
         }
         finer
     }
+}
+
+/// Whether two amounts are shown differently for sure: they are one step of the last of so many decimals apart, or more.
+fn apart(x: Exact, b: Exact, unit: Option<&Scale>, places: u32) -> bool {
+    let step = 10_i64.checked_pow(places).map(|steps| Exact::ratio(1, steps));
+    let step = step.and_then(|step| unit.map_or(Some(step), |unit| unit.to_base(step)));
+    x.sub(b).zip(step).is_some_and(|(difference, step)| difference.abs() >= step)
 }
 
 /// Decimals more that figures of a unit need.
@@ -233,8 +242,7 @@ fn say(out: &mut String, parts: &[Part], facts: &dyn Facts, extra: &[Value], fin
             }
             Part::Choice(choice) => {
                 let before = out.len();
-                let holds =
-                    choice.when.as_ref().is_none_or(|when| when.evaluate(facts, extra) == Value::Truth(Truth::True));
+                let holds = choice.when.as_ref().is_none_or(|when| when.surely_holds(facts, extra));
                 if !(holds && say(out, &choice.then, facts, extra, finer)) {
                     out.truncate(before);
                     known &= say(out, &choice.otherwise, facts, extra, finer);

@@ -87,6 +87,8 @@ impl<'d> Sitting<'d> {
 pub(super) struct Quick<'o> {
     pub facts: &'o dyn Facts,
     pub sitting: &'o Sitting<'o>,
+    /// Values of further names, as for [`super::Expression::evaluate`].
+    pub extra: &'o [Value],
 }
 
 impl<'o> Quick<'o> {
@@ -104,7 +106,11 @@ impl<'o> Quick<'o> {
     }
 
     fn held(self, node: &Node) -> Option<&'o Value> {
-        if let Node::Fact(fact) = node { self.facts.held(*fact) } else { None }
+        match node {
+            Node::Fact(fact) => self.facts.held(*fact),
+            Node::Extra(nth) => self.extra.get(*nth),
+            _ => None,
+        }
     }
 
     /// Why a value is of no use here.
@@ -212,7 +218,7 @@ impl<'o> Quick<'o> {
     {
         match node {
             Node::Amount(x) => Some(x),
-            Node::Fact(fact) => match self.facts.held(*fact) {
+            Node::Fact(_) | Node::Extra(_) => match self.held(node) {
                 Some(Value::Quantity(Amount::Known(x))) => Some(x),
                 _ => None,
             },
@@ -246,7 +252,7 @@ impl<'o> Quick<'o> {
     fn extent(self, node: &Node) -> Extent {
         match node {
             Node::Amount(x) => Extent::Known(*x),
-            Node::Fact(_) => match self.held(node) {
+            Node::Fact(_) | Node::Extra(_) => match self.held(node) {
                 Some(Value::Quantity(Amount::Known(x))) => Extent::Known(*x),
                 Some(Value::Quantity(Amount::Range(span))) => Extent::Span(span.low, span.high),
                 other => Extent::Open(self.gap(other)),

@@ -19,10 +19,10 @@ pub(super) use columns::ITEM_COLUMNS;
 pub(super) use columns::{SAID_AGAIN, said_again};
 pub(super) use purge::PURGED;
 pub(super) use ready::Ready;
-pub(super) use work::of_report;
+pub(super) use work::{of_item, of_report};
 
 use super::sql::{Shared, may_be_one, trouble};
-use super::{CardAnswer, Change, NotDone, Recorded, Unavailable, outbox, sorting, sql, sqlite, views};
+use super::{CardAnswer, Change, NotDone, Recorded, Unavailable, opening, outbox, sorting, sql, sqlite, views};
 use crate::queue::Person;
 use crate::queue::item::{ItemId, Summary};
 use crate::queue::tally::Count;
@@ -84,6 +84,10 @@ pub(super) enum Op {
         done: Done<u64>,
     },
     Outbox(outbox::Wanted),
+    /// Nothing but to open the database, where it was away at the start.
+    Open {
+        done: Done<()>,
+    },
     /// A fault of the program.
     #[cfg(test)]
     Fault {
@@ -101,6 +105,7 @@ enum Came {
     OwnView(views::Came),
     Sorted(u64),
     Outbox(outbox::Came),
+    Opened,
 }
 
 impl Op {
@@ -113,6 +118,7 @@ impl Op {
         // Whoever does not wait any more does not want to know.
         match (self, came) {
             (Self::Record { orders, done }, Ok(Came::Recorded(recorded))) => {
+                shared.recorded(&orders);
                 drop(done.send(Ok(recorded)));
                 // A report is many small pieces: whoever waits next is told meanwhile.
                 tokio::spawn(async move { drop(orders) });
@@ -135,6 +141,8 @@ impl Op {
             (Self::SortAgain { done, .. }, Err(error)) => drop(done.send(Err(error))),
             (Self::Outbox(wanted), Ok(Came::Outbox(came))) => wanted.say(Ok(came)),
             (Self::Outbox(wanted), Err(error)) => wanted.say(Err(error)),
+            (Self::Open { done }, Ok(Came::Opened)) => drop(done.send(Ok(()))),
+            (Self::Open { done }, Err(error)) => drop(done.send(Err(error))),
             #[cfg(test)]
             (Self::Fault { done }, Err(error)) => drop(done.send(Err(error))),
             // Each operation gives its own kind; a sender that is dropped tells its receiver that nothing is known.
@@ -308,9 +316,18 @@ struct Spent {
 
 /// One transaction.
 async fn batch(pool: &AnyPool, shared: &Shared, ops: &mut [Op]) -> Result<Written, Unavailable> {
+    shared.look_for_the_file();
     shared.in_its_place()?;
+    opening::open(pool, shared).await?;
     let mut conn = pool.acquire().await.map_err(|error| trouble(&error))?;
-    let written = transaction(&mut conn, shared, ops).await;
+    let mut written = transaction(&mut conn, shared, ops).await;
+    if written.is_ok() {
+        // What is said to be recorded is in the file that is found by its name, and not in one that was taken away meanwhile.
+        shared.look_for_the_file();
+        if let Err(error) = shared.in_its_place() {
+            written = Err(error);
+        }
+    }
     if written.is_ok() {
         // From the next transaction on, whether or not it was said yet that it is so.
         for op in ops.iter() {

@@ -37,7 +37,7 @@ impl Work {
                 }
                 Op::View { item, .. } => drop(ids.insert(item.to_string())),
                 Op::Feedback { answers, .. } => cards.extend(answers.iter().map(|a| a.card.clone())),
-                Op::Purge { .. } | Op::OwnView { .. } | Op::SortAgain { .. } | Op::Outbox(_) => {}
+                Op::Purge { .. } | Op::OwnView { .. } | Op::SortAgain { .. } | Op::Outbox(_) | Op::Open { .. } => {}
                 #[cfg(test)]
                 Op::Fault { .. } => {}
             }

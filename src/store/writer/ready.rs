@@ -9,9 +9,12 @@ use crate::queue::tally::{Count, Fate};
 use crate::queue::trail::{Entry, Event};
 use crate::store::Unavailable;
 use crate::store::packing::Kept;
+use crate::store::spool::Slot;
 use crate::store::sql::{Shared, Value, Waiting, damaged};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 /// An order with what can be worked out before it is its turn.
 pub(in crate::store) struct Ready {
@@ -23,6 +26,10 @@ pub(in crate::store) struct Ready {
     pub(super) fresh: Option<Box<Fresh>>,
     /// How often the database refused it by itself.
     pub(super) refused: u32,
+    /// How long it waited for its item to be mended, before it was tried.
+    pub(in crate::store) rested: Option<Duration>,
+    /// Its place in the spool, where there is one.
+    pub(in crate::store) slot: Option<Arc<Slot>>,
 }
 
 impl Ready {
@@ -32,17 +39,24 @@ impl Ready {
         // What fails here fails again in its turn, and is said there.
         let fresh = if item { Fresh::of(&received, &shared.policy).ok().map(Box::new) } else { None };
         let id = fresh.as_ref().map_or_else(|| received.id(), |fresh| fresh.summary.id.clone());
-        Self { id, key: received.key.text(), report, fresh, received, refused: 0 }
+        Self { id, key: received.key.text(), report, fresh, received, refused: 0, rested: None, slot: None }
+    }
+
+    /// One with its place in the spool.
+    pub(in crate::store) fn kept_in(slot: Option<Arc<Slot>>, received: Received, shared: &Shared) -> Self {
+        Self { slot, ..Self::of(received, shared) }
     }
 
     /// One that is tried again.
     pub(in crate::store) fn again(waiting: Waiting, shared: &Shared) -> Self {
-        Self { refused: waiting.refused, ..Self::of(waiting.order, shared) }
+        let rested = waiting.rests.map(|(_, rested)| rested);
+        Self { refused: waiting.refused, rested, slot: waiting.slot, ..Self::of(waiting.order, shared) }
     }
 
     /// As it waits where it could not be recorded.
     pub(in crate::store) fn waiting(self) -> Waiting {
-        Waiting { order: self.received, refused: self.refused }
+        let rests = self.rested.map(|rested| (Instant::now(), rested));
+        Waiting { order: self.received, refused: self.refused, rests, slot: self.slot }
     }
 }
 

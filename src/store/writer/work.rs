@@ -65,7 +65,7 @@ pub(super) struct Work {
 }
 
 /// What is damaged of an item, said with its id: it fails whatever is about it, and nothing else.
-pub(super) fn of_item(id: &ItemId) -> impl FnOnce(Unavailable) -> Unavailable + '_ {
+pub(in crate::store) fn of_item(id: &ItemId) -> impl FnOnce(Unavailable) -> Unavailable + '_ {
     move |error| match error {
         Unavailable::Damaged(what) if what.contains(id.as_str()) => Unavailable::DamagedItem(what),
         Unavailable::Damaged(what) => Unavailable::DamagedItem(format!("item {id}: {what}")),
@@ -155,6 +155,7 @@ impl Work {
             Op::Purge { before, by, at, .. } => Came::Purged(self.purge(conn, *before, by, *at).await?),
             Op::SortAgain { moved, at, .. } => Came::Sorted(sorting::write(conn, moved, *at).await?),
             Op::OwnView { person, change, .. } => Came::OwnView(views::apply(conn, person, change).await?),
+            Op::Open { .. } => Came::Opened,
             Op::Outbox(wanted) => Came::Outbox(wanted.apply(conn, shared.dialect).await?),
             #[cfg(test)]
             Op::Fault { .. } => panic!("a fault that a test asked for"),

@@ -95,10 +95,11 @@ impl Asked {
         let lists = [("state", &STATES[..]), ("tier", &TIERS), ("waits", &WAITS), ("starts", &STARTS)];
         let known = |name: &str, value: &str| match lists.iter().find(|(own, _)| *own == name) {
             Some((_, list)) => list.iter().any(|(word, _)| *word == value),
+            None if name == "since" => value.parse::<Timestamp>().is_ok(),
             None if name == "lane" => value == "all" || Lane::of(value).is_some(),
             None => value == "1",
         };
-        let asked = lists.iter().map(|(name, _)| *name).chain(["lane", "unchecked", "mine"]);
+        let asked = lists.iter().map(|(name, _)| *name).chain(["lane", "unchecked", "mine", "since"]);
         let wrong: Vec<String> = asked
             .map(|name| (name, form.get(name).trim()))
             .filter(|(name, value)| !value.is_empty() && !known(name, value))

@@ -1,6 +1,7 @@
 //! The list: the orders of a page, and what is said above it.
 
 use super::filters::{Asked, Choice, STARTS, STATES, TIERS, WAITS};
+use super::since::{self, Changes};
 use super::views::{View, own_view, views};
 use super::work::state_words;
 use super::{count, entered, lane_name};
@@ -40,6 +41,8 @@ struct Row {
     put_off: Option<String>,
     reasons: String,
     states: Vec<String>,
+    /// What others did since the list was looked at before; empty where nothing, or where that is not asked.
+    changed: Vec<String>,
 }
 
 pub(in crate::http) struct Banner {
@@ -53,7 +56,11 @@ struct List<'l> {
     chrome: Chrome,
     title: String,
     banner: Banner,
-    here: String,
+    /// The list as it will be, with what changed since now marked.
+    again: String,
+    /// When it was made.
+    made: String,
+    changes: Option<Changes>,
     views: Vec<View>,
     own: Vec<View>,
     own_trouble: Option<String>,
@@ -91,6 +98,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     let counts = store.counts(now).await;
     let filter = asked.filter(now, &signed.person);
     let lanes = filter.lanes().to_vec();
+    let looked_for = filter.clone();
     let query = Query { filter, sort: Sort::Urgency, after, limit: A_PAGE, now };
     let found = store.list(query).await;
     let trouble = match (&found, &counts) {
@@ -111,6 +119,13 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     let (items, next, total) = match found {
         Ok(page) => (page.items, page.next, page.total),
         Err(_) => (Vec::new(), None, 0),
+    };
+    let since = form.get("since").trim().parse::<Timestamp>().ok();
+    let changes = match (since, signed.person.on_queue()) {
+        (Some(since), Some(me)) if trouble.is_none() => {
+            Some(since::changes(&app, &**store, (&looked_for, &items), &me, (since, now)).await)
+        }
+        _ => None,
     };
     let lane = Lane::of(&asked.lane);
     let title = lane.map_or("both lanes", |lane| match lane {
@@ -145,7 +160,8 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         chrome: Chrome::new(&app, format!("Queue, {title}"), "queue", Some(&signed)),
         title: title.to_owned(),
         banner,
-        here: asked.href(None),
+        again: format!("{}&since={}", asked.href(None), since::mark(now)),
+        made: moment(&app, now),
         views: views(&asked, &counts, &signed.person),
         own,
         own_trouble,
@@ -161,8 +177,18 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         trouble,
         total_words,
         empty,
-        items: items.iter().map(|item| row(&app, item, &lanes, &times, now)).collect(),
-        next: next.map(|after| asked.href(Some(&after))),
+        items: items
+            .iter()
+            .map(|item| Row {
+                changed: changes.as_ref().and_then(|c| c.here.get(item.id.as_str()).cloned()).unwrap_or_default(),
+                ..row(&app, item, &lanes, &times, now)
+            })
+            .collect(),
+        changes,
+        next: next.map(|after| match since {
+            Some(since) => format!("{}&since={since}", asked.href(Some(&after))),
+            None => asked.href(Some(&after)),
+        }),
         not_understood: Asked::not_understood(&form),
         f: asked,
     };
@@ -174,6 +200,7 @@ pub(in crate::http) fn banner(app: &App, store: &dyn Store, counts: Option<&crat
     let mut rows = Vec::new();
     let mut bad =
         health.trouble.is_some() || health.lost > 0 || health.refused > 0 || health.waiting > 0 || counts.is_none();
+    bad |= health.damaged > 0;
     match health.last_order {
         Some(at) => rows.push(("Last order received", moment(app, at))),
         None => {
@@ -215,6 +242,9 @@ pub(in crate::http) fn banner(app: &App, store: &dyn Store, counts: Option<&crat
     }
     if health.refused > 0 {
         rows.push(("Refused by the store, not on this list", health.refused.to_string()));
+    }
+    if let Some(last) = health.last_damaged {
+        rows.push(("Cannot be read, not on this list", format!("{}, one of them {last}", health.damaged)));
     }
     Banner { bad, rows }
 }
@@ -278,5 +308,6 @@ fn row(app: &App, item: &Summary, lanes: &[Lane], times: &Times, now: Timestamp)
         put_off: urgency.put_off.map(|until| moment(app, until)),
         reasons: sentence(reasons.join("; ")),
         states,
+        changed: Vec::new(),
     }
 }

@@ -5,6 +5,7 @@ mod events;
 mod filters;
 mod list;
 mod order;
+mod since;
 mod views;
 mod work;
 
@@ -21,7 +22,7 @@ use super::html::{Chrome, message};
 use super::people::{People, Signed};
 use crate::http::App;
 use crate::queue::Lane;
-use crate::store::Store;
+use crate::store::{Store, Unavailable};
 use axum::response::Response;
 use http::StatusCode;
 use std::sync::Arc;
@@ -54,6 +55,18 @@ fn no_such(app: &App, signed: &Signed) -> Response {
         vec!["There is no such order on the queue, or it is past the time for which orders are kept.".to_owned()];
     let chrome = Chrome::new(app, "No such order", "queue", Some(signed));
     message(StatusCode::NOT_FOUND, chrome, "No such order", text, Some(("/queue", "Back to the queue")))
+}
+
+/// Why an order cannot be shown: it is damaged itself, or the store does not answer.
+fn not_shown(app: &App, signed: &Signed, why: &Unavailable) -> Response {
+    let Unavailable::DamagedItem(what) = why else { return unavailable(app, signed, &why.to_string()) };
+    let text = vec![
+        format!("This order is on the queue, and what is kept of it cannot be read: {what}."),
+        "Nothing can be decided on it here. Look at the order where it was prescribed, and tell whoever looks after the service: `store verify` names it, and it comes back from a copy.".to_owned(),
+    ];
+    let chrome = Chrome::new(app, "This order cannot be read", "queue", Some(signed));
+    let status = StatusCode::INTERNAL_SERVER_ERROR;
+    message(status, chrome, "This order cannot be read", text, Some(("/queue", "Back to the queue")))
 }
 
 fn unavailable(app: &App, signed: &Signed, why: &str) -> Response {

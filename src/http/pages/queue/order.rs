@@ -2,7 +2,7 @@
 
 use super::act::DONE;
 use super::work::{Typed, Work, work};
-use super::{entered, no_such, unavailable};
+use super::{entered, no_such, not_shown, unavailable};
 use crate::findings::Disposition;
 use crate::http::App;
 use crate::http::negotiate::indented;
@@ -155,7 +155,7 @@ pub(super) async fn show(
     let item = match store.get(id.clone()).await {
         Ok(Some(item)) => item,
         Ok(None) => return no_such(app, signed),
-        Err(why) => return unavailable(app, signed, &why.to_string()),
+        Err(why) => return not_shown(app, signed, &why),
     };
     // Who looked at what is part of the trail; without it nothing is shown.
     if let Some(person) = signed.person.on_queue()
