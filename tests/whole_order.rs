@@ -418,9 +418,12 @@ fn more_steps_than_are_looked_at_are_said() {
     let many = said(&steps(55)).expect("not all was looked at");
     assert!(many.contains("more than 40 days beyond the first 14"), "{many}");
     // A reminder beside it does not stand for it.
-    let event = r#""schedule":{"event":["2026-11-25T08:00:00Z"],"repeat""#;
-    let reminded = steps(55).replacen(r#""schedule":{"repeat""#, event, 1);
-    assert!(reminded.contains(event));
+    let mut all: Vec<String> = (0..55).map(|n| rate(&from_day(1 + 2 * n), &format!("{} mL/h", 15 + n))).collect();
+    all.push(
+        feed(r#""frequency":1,"period":1,"periodUnit":"d","duration":1,"durationUnit":"h""#, "10 mL")
+            .replace(r#""schedule":{"#, r#""schedule":{"event":["2026-11-25T08:00:00Z"],"#),
+    );
+    let reminded = bundle(GROWN, "70", &[adult(all)]);
     let why = said(&reminded).expect("not all was looked at");
     assert!(why.contains("more than 40 days beyond the first 14") && why.contains("listed event"), "{why}");
 }

@@ -286,7 +286,7 @@ fn meanings(word: &str) -> Option<&'static [&'static str]> {
         "h" | "hr" | "hrs" | "hour" | "hours" | "std" | "stunde" | "stunden" | "heure" | "heures" | "hora"
         | "horas" | "ora" | "ore" | "uur" | "uren" | "ч" | "час" => &["h"],
         "d" | "day" | "days" | "tag" | "tage" | "jour" | "jours" | "dia" | "dias" | "día" | "días" | "giorno"
-        | "giorni" | "dag" | "dagen" => &["d"],
+        | "giorni" | "dag" | "dagen" | "сут" | "сутки" => &["d"],
         "min" | "mins" | "minute" | "minutes" | "minuten" | "minuto" | "minutos" | "minuti" | "minuut" => &["min"],
         "m" => &["m", "min"],
         "s" | "sec" | "secs" | "second" | "seconds" => &["s"],
@@ -340,7 +340,7 @@ fn worded(text: &str) -> Option<Vec<(Exact, Dimension)>> {
     Some(found)
 }
 
-/// How many of a unit a word says, as in `24 h`, `4.h` and `24h`, and the word of the unit.
+/// How many of a unit a word says, as in `24 h` and `24h`, and the word of the unit.
 fn counted(word: &str) -> Option<(Exact, &str)> {
     let digits = word.bytes().take_while(u8::is_ascii_digit).count();
     if digits == 0 {
@@ -348,7 +348,7 @@ fn counted(word: &str) -> Option<(Exact, &str)> {
     }
     let (number, unit) = (word.get(..digits)?, word.get(digits..)?);
     let times = Exact::int(number.parse().ok()?);
-    times.is_positive().then_some((times, unit.trim_start_matches('.').trim_start()))
+    times.is_positive().then_some((times, unit.trim_start()))
 }
 
 /// A lower-case text with `/` for what says it in words: `ml pro stunde`, `ml every hour`, `ml daily`.
