@@ -1596,6 +1596,7 @@ fn medicines_through_the_tube_are_told_by_their_route_and_form() {
     let mut book = book();
     for (kind, key, system, code) in [
         (ConceptKind::DoseForm, "modified-release", EDQM, "10226000"),
+        (ConceptKind::DoseForm, "plain", EDQM, "10219000"),
         (ConceptKind::Medicine, "hazardous", "http://www.whocc.no/atc", "L01"),
     ] {
         let codes = vec![(system.to_owned(), code.to_owned())];
@@ -1623,7 +1624,7 @@ fn medicines_through_the_tube_are_told_by_their_route_and_form() {
         Value::Keys(keys) => format!("{:?} {}", keys.present, keys.complete),
         other => why_of(&other),
     };
-    let (slow, plain) = (Some("10226000"), Some("10219500"));
+    let (slow, plain) = (Some("10226000"), Some("10219000"));
     for tube in ["NGT", "GT", "JJTINSTL", "EFT", "ENTINSTL", "GJT"] {
         assert_eq!(forms(medicine("B01AA03", slow, Some(route(tube)))), "[\"modified-release\"] true", "{tube}");
     }
@@ -1631,15 +1632,18 @@ fn medicines_through_the_tube_are_told_by_their_route_and_form() {
         assert_eq!(forms(medicine("B01AA03", slow, Some(route(other)))), "[] true", "{other}");
         assert_eq!(forms(medicine("B01AA03", None, Some(route(other)))), "[] true", "{other}");
     }
-    assert_eq!(forms(medicine("B01AA03", plain, Some(route("NGT")))), "[] true");
+    assert_eq!(forms(medicine("B01AA03", plain, Some(route("NGT")))), "[\"plain\"] true");
     assert_eq!(forms(medicine("B01AA03", plain, None)), "[] true");
-    let no_form = "a medicine that goes through the tube does not tell its dose form";
+    // A form that no concept stands for may be any.
+    let unknown = "a medicine that goes through the tube has a dose form that the rulebook does not know";
+    assert_eq!(forms(medicine("B01AA03", Some("10219500"), Some(route("NGT")))), unknown);
+    let no_form = "a medicine that goes through the tube, or may, does not tell its dose form";
     assert_eq!(forms(medicine("B01AA03", None, Some(route("NGT")))), no_form);
     let no_route = "a medicine that must not be crushed does not tell whether it goes through the tube";
     assert_eq!(forms(medicine("B01AA03", slow, None)), no_route);
     let not_understood = json!([{"route": {"text": "as before"}}]);
     assert_eq!(forms(medicine("B01AA03", slow, Some(not_understood))), no_route);
-    assert_eq!(forms(medicine("B01AA03", None, None)), "a medicine tells neither its route nor its dose form");
+    assert_eq!(forms(medicine("B01AA03", None, None)), no_form);
     // By mouth and by tube: one of its doses goes through the tube.
     let mut both = route("PO");
     both.as_array_mut().unwrap().extend(route("NGT").as_array().unwrap().clone());
@@ -1778,10 +1782,10 @@ fn a_new_gastrostomy_is_told_by_a_procedure_and_its_time() {
         assert_eq!(is(&[p]), "a gastrostomy does not tell whether it was done", "{status:?}");
     }
     let uncoded = |when: &str| procedure("x", None, Some("completed"), Some(("performedDateTime", json!(when))));
-    assert_eq!(
-        is(&[uncoded("2026-11-25T06:00:00Z")]),
-        "a procedure of the last 7 days has no code of a system that the rulebook knows"
-    );
+    assert_eq!(is(&[uncoded("2026-11-25T06:00:00Z")]), "a procedure has no code in which gastrostomies are named");
+    // A time in words is one that is not read, and may be today.
+    let in_words = procedure("x", None, Some("completed"), Some(("performedString", json!("this morning"))));
+    assert_eq!(is(&[in_words]), "a procedure has no code in which gastrostomies are named");
     assert_eq!(is(&[uncoded("2026-11-01")]), "False");
     assert_eq!(hours(uncoded("2026-11-01")), "no gastrostomy was made lately");
 }
@@ -1815,7 +1819,8 @@ fn what_is_refused_is_told_by_preferences_and_exclusions() {
     assert_eq!(get(&[], &[]), said("", true, 0));
     assert_eq!(get(&[coded(DIET, " halal ")], &[]), said("no-pork", true, 1));
     assert_eq!(get(&[coded(DIET, "vegan")], &[coded(SNOMED, "226934003")]), said("no-pork no-animal-food", true, 2));
-    assert_eq!(get(&[coded(DIET, "nut-free")], &[]), said("", true, 0));
+    // What no concept stands for may be looked for in the formula and is not.
+    assert_eq!(get(&[coded(DIET, "dairy-free")], &[]), said("", false, 1));
     // In words, or of another system: it may be any.
     assert_eq!(get(&[json!({"text": "Vegetarian"})], &[]), said("", false, 1));
     assert_eq!(get(&[], &[coded("http://other.example", "halal")]), said("", false, 1));

@@ -863,8 +863,10 @@ impl<'a> CaseFacts<'a> {
         }
         if found.silent && found.keys.is_empty() {
             let why = match kind {
-                ConceptKind::DoseForm => "a medicine tells neither its route nor its dose form",
-                _ => "a medicine tells neither its route nor, by a code that the rulebook knows, what it is",
+                ConceptKind::DoseForm => "a medicine that goes through the tube, or may, does not tell its dose form",
+                _ => {
+                    "a medicine that goes through the tube, or may, has no code in which hazardous medicines are named"
+                }
             };
             return Err(lacks(ix, why, Vec::new()));
         }
@@ -1235,10 +1237,18 @@ impl<'a> CaseFacts<'a> {
                 match context::gastrostomy(c, self.m.gathered, &self.m.book.concepts) {
                     context::Gastrostomy::NotSent => Err(lacks(ix, "no procedures were sent", Vec::new())),
                     context::Gastrostomy::Unclear(at, why) => Err(lacks(ix, why, vec![at])),
+                    context::Gastrostomy::NotCoded => {
+                        Err(lacks(ix, "a procedure has no code in which gastrostomies are named", Vec::new()))
+                    }
                     context::Gastrostomy::No if name == Name::NewGastrostomy => Ok(truth(false)),
                     context::Gastrostomy::No => Err(lacks(ix, "no gastrostomy was made lately", Vec::new())),
                     context::Gastrostomy::Made(..) if name == Name::NewGastrostomy => Ok(truth(true)),
-                    context::Gastrostomy::Made(_, when) => self.amount(ix, c.seconds_until(when, plan.start)),
+                    context::Gastrostomy::Made(_, when) => {
+                        let until = c.seconds_until(when, plan.start);
+                        // A feed that began before it runs on: what counts is how long ago it was.
+                        let begun = until.known() == Some(Exact::ZERO);
+                        self.amount(ix, if begun { c.seconds_from(when) } else { until })
+                    }
                 }
             }
             Name::PumpLowestRate => self.pump(ix, 0),
@@ -1354,7 +1364,9 @@ impl Facts for CaseFacts<'_> {
             Name::NewGastrostomy | Name::FeedAfterGastrostomy => {
                 match context::gastrostomy(c, self.m.gathered, &self.m.book.concepts) {
                     context::Gastrostomy::Made(at, _) | context::Gastrostomy::Unclear(at, _) => vec![at],
-                    context::Gastrostomy::NotSent | context::Gastrostomy::No => Vec::new(),
+                    context::Gastrostomy::NotSent | context::Gastrostomy::No | context::Gastrostomy::NotCoded => {
+                        Vec::new()
+                    }
                 }
             }
             Name::Refused => context::refused(self.m.order, &self.m.book.concepts).1,

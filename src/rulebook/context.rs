@@ -34,6 +34,8 @@ pub(super) enum Set {
     Of(Keys, Vec<At>, Vec<At>),
 }
 
+/// Key of the dose forms of which nothing is to be said.
+const PLAIN: &str = "plain";
 /// Key of the medicines whose dust is a danger to whoever crushes them.
 const HAZARDOUS: &str = "hazardous";
 
@@ -107,9 +109,9 @@ pub(super) fn foods_not_known(order: &Order<'_>, concepts: &[Concept]) -> Vec<At
 pub(super) fn refused(order: &Order<'_>, concepts: &[Concept]) -> (Keys, Vec<At>) {
     let (mut keys, mut places) = (Keys { complete: true, ..Keys::default() }, Vec::new());
     for food in order.preferred.iter().chain(&order.excluded) {
-        let (found, usable) = keys_of_food(concepts, ConceptKind::Diet, &food.value);
+        let (found, _) = keys_of_food(concepts, ConceptKind::Diet, &food.value);
         // What counts like an allergy is looked for as one.
-        let known = usable || !keys_of_food(concepts, ConceptKind::Allergy, &food.value).0.is_empty();
+        let known = !found.is_empty() || !keys_of_food(concepts, ConceptKind::Allergy, &food.value).0.is_empty();
         keys.complete &= known;
         if !known || !found.is_empty() {
             places.push(food.at);
@@ -225,7 +227,7 @@ pub(super) struct ThroughTube {
     pub at: Vec<At>,
     /// Medicines of which it is not told whether they are what is looked for, and why.
     pub unclear: Vec<(At, &'static str)>,
-    /// Whether a medicine tells neither its route nor what is looked for.
+    /// Whether a medicine that goes through the tube, or may, does not tell what is looked for.
     pub silent: bool,
 }
 
@@ -250,29 +252,38 @@ pub(super) fn through_tube(
             ConceptKind::DoseForm => form_codes(node, gathered),
             _ => medicine_codes(node, gathered),
         };
-        let (keys, usable) = keys_of(concepts, kind, &codes);
-        let wanted = if kind == ConceptKind::DoseForm { !keys.is_empty() } else { keys.contains(&HAZARDOUS) };
-        let not_told = if kind == ConceptKind::DoseForm {
-            "a medicine that goes through the tube does not tell its dose form"
+        let (keys, _) = keys_of(concepts, kind, &codes);
+        let forms = kind == ConceptKind::DoseForm;
+        // Of a form that no concept stands for, and of a medicine without a code of a system in which what is looked for is
+        // named, it is not known whether they are it.
+        let (wanted, tells) = if forms {
+            (keys.iter().any(|key| *key != PLAIN), !keys.is_empty())
         } else {
-            "a medicine that goes through the tube has no code of a system that the rulebook knows"
+            let hazardous = concepts.iter().filter(|c| c.kind == kind && c.key == HAZARDOUS);
+            let systems = || hazardous.clone().flat_map(|c| &c.codes).map(|(system, _)| system.as_str());
+            let named =
+                |system: &str| systems().any(|own| own == system || own.ends_with("/atc") && system.ends_with("/atc"));
+            let tells = codes.iter().any(|(system, code)| code.is_some() && system.as_deref().is_some_and(named));
+            (keys.contains(&HAZARDOUS), tells)
         };
+        let unknown_form = forms && !codes.is_empty() && !tells;
         match (tube, standing) {
-            (Some(true), Standing::Current) if !keys.is_empty() => {
+            (Some(true), Standing::Current) if tells => {
                 out.at.push(*at);
                 out.keys.extend(keys.into_iter().map(str::to_owned));
             }
-            (Some(_), Standing::Current) if usable => {}
-            (Some(_), Standing::Current) => out.unclear.push((*at, not_told)),
-            (Some(_), _) if wanted || !usable => {
+            (Some(_), Standing::Current) if unknown_form => {
+                let why = "a medicine that goes through the tube has a dose form that the rulebook does not know";
+                out.unclear.push((*at, why));
+            }
+            (Some(_), _) if wanted || unknown_form => {
                 out.unclear.push((*at, "a medicine for the tube does not tell whether it is given now"));
             }
             (None, _) if wanted => {
                 out.unclear
                     .push((*at, "a medicine that must not be crushed does not tell whether it goes through the tube"));
             }
-            (None, _) if !usable => out.silent = true,
-            _ => {}
+            _ => out.silent |= !tells,
         }
     }
     out
@@ -387,13 +398,44 @@ pub(super) fn by_mouth(
     }
 }
 
+/// Words by which a diet is none (common practice, no source): one, or two that follow each other.
+const NIL_BY_MOUTH: [(&str, &str); 12] = [
+    ("npo", ""),
+    ("nbm", ""),
+    ("nil", "by"),
+    ("nil", "per"),
+    ("nothing", "by"),
+    ("nothing", "per"),
+    ("nüchtern", ""),
+    ("jeun", ""),
+    ("ayunas", ""),
+    ("digiuno", ""),
+    ("jejum", ""),
+    ("nuchter", ""),
+];
+
 /// Whether a diet is one that is eaten.
 fn is_eaten(diet: Node<'_>, concepts: &[Concept]) -> bool {
     let types = diet.get("type").into_iter().flat_map(Node::items).flat_map(codings).collect::<Vec<_>>();
     if !keys_of(concepts, ConceptKind::Hold, &types).0.is_empty() {
         return false;
     }
-    let only_fluid = diet.members().all(|(name, part)| name == "nutrient" && part.items().all(is_fluid));
+    // Words alone say nil by mouth as well.
+    let texts = diet.get("type").into_iter().flat_map(Node::items).filter_map(|kind| kind.get("text")?.as_str());
+    let words = |text: Text<'_>| {
+        let text = text.to_lowercase();
+        let words: Vec<&str> = text.split(|c: char| !c.is_alphanumeric()).collect();
+        NIL_BY_MOUTH.iter().any(|(first, then)| {
+            words.windows(2).any(|w| w == [*first, *then]) || then.is_empty() && words.contains(first)
+        })
+    };
+    if texts.into_iter().any(words) {
+        return false;
+    }
+    let only_fluid = diet.members().all(|(name, part)| match name.as_ref() {
+        "nutrient" => part.items().all(is_fluid),
+        name => matches!(name, "schedule" | "fluidConsistencyType" | "id"),
+    });
     diet.kind() == Kind::Object && !only_fluid
 }
 
@@ -732,7 +774,11 @@ fn in_use<'d>(context: &Context<'_>, gathered: &Gathered<'d>) -> Vec<InUse<'d>> 
         match out.iter_mut().find(|known| known.device == device.at()) {
             Some(known) => {
                 known.codes.extend(codes);
-                known.since = known.since.or(start);
+                // The one placed last counts.
+                let newer = |a: When, b: When| {
+                    if context.seconds_from(a).low() <= context.seconds_from(b).low() { a } else { b }
+                };
+                known.since = known.since.zip(start).map(|(a, b)| newer(a, b)).or(known.since).or(start);
                 known.used |= used.is_some();
             }
             None => out.push(InUse { device: device.at(), codes, sized, not_sent, used: used.is_some(), since: start }),
@@ -804,6 +850,8 @@ pub(super) enum Gastrostomy {
     NotSent,
     /// There is none.
     No,
+    /// A procedure of the last days has no code of a system in which gastrostomies are named.
+    NotCoded,
     /// A procedure may be one, or may be a new one, and why that is not known.
     Unclear(At, &'static str),
     /// The latest, and when it was made.
@@ -830,6 +878,8 @@ pub(super) fn gastrostomy(context: &Context<'_>, gathered: &Gathered<'_>, concep
     }
     let mut latest: Option<(Exact, At, When)> = None;
     let mut unclear: Option<(At, &'static str)> = None;
+    // One that may be new, without a code of a system in which gastrostomies are named.
+    let mut foreign = false;
     for at in context.procedures.places() {
         let Some(node) = gathered.resource(*at).map(|r| r.node) else { continue };
         let standing = status(node);
@@ -845,6 +895,13 @@ pub(super) fn gastrostomy(context: &Context<'_>, gathered: &Gathered<'_>, concep
         let codes: Vec<Coded<'_>> = node.get("code").into_iter().flat_map(codings).collect();
         let (keys, usable) = keys_of(concepts, ConceptKind::Procedure, &codes);
         let mine = keys.contains(&GASTROSTOMY);
+        // Said in a way that is not read, such as in words or as an age.
+        let unread = when.is_none()
+            && ["performed", "occurrence"].iter().any(|name| {
+                ["", "DateTime", "Period", "String", "Age", "Range", "Timing"]
+                    .iter()
+                    .any(|kind| node.get(&format!("{name}{kind}")).is_some())
+            });
         match (mine, when.zip(since.and_then(|since| since.low()))) {
             (true, Some(_)) if !matches!(standing.as_deref(), Some("completed" | "in-progress")) => {
                 unclear = unclear.or(Some((*at, "a gastrostomy does not tell whether it was done")));
@@ -856,16 +913,14 @@ pub(super) fn gastrostomy(context: &Context<'_>, gathered: &Gathered<'_>, concep
             }
             (true, None) => unclear = unclear.or(Some((*at, "a gastrostomy does not tell when it was done"))),
             // One without a day is of no use here, whatever it is.
-            (false, Some(_)) if !usable => {
-                let why = "a procedure of the last 7 days has no code of a system that the rulebook knows";
-                unclear = unclear.or(Some((*at, why)));
-            }
+            (false, when) if !usable && (when.is_some() || unread) => foreign = true,
             (false, _) => {}
         }
     }
     match (latest, unclear) {
         (Some((_, at, when)), _) => Gastrostomy::Made(at, when),
         (None, Some((at, why))) => Gastrostomy::Unclear(at, why),
+        (None, None) if foreign => Gastrostomy::NotCoded,
         (None, None) => Gastrostomy::No,
     }
 }
