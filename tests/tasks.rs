@@ -958,3 +958,66 @@ async fn a_name_of_another_site_reads_nothing() {
         }
     }
 }
+
+/// FHIR (R4 and R5, search, "date"): what is written stands for its whole span, a minute, a second, or a second's part of as
+/// many digits. What the service says of a time is found by it, and nothing between it and the next is passed over.
+#[tokio::test]
+async fn a_time_stands_for_the_span_that_it_is_written_to() {
+    let s = Service::new("spans").await;
+    s.order(1, 50).await;
+    let all = resources(&s.get("/fhir/R4/Task").await);
+    assert_eq!(all.len(), 1, "{all:?}");
+    let task = format!("Task/{}", all[0]["id"].as_str().unwrap());
+    for (search, parameter, at, own) in [
+        ("Task?", "authored-on", "/authoredOn", 6),
+        ("Task?", "modified", "/lastModified", 6),
+        ("Task?", "_lastUpdated", "/meta/lastUpdated", 6),
+        ("DetectedIssue?_total=accurate&", "identified", "/identifiedDateTime", 6),
+        ("DetectedIssue?_total=accurate&", "_lastUpdated", "/meta/lastUpdated", 6),
+        (&format!("Provenance?target={task}&"), "recorded", "/recorded", 9),
+        (&format!("AuditEvent?entity={task}&"), "date", "/recorded", 9),
+    ] {
+        let whole = s.get(&format!("/fhir/R4/{search}")).await;
+        let total = whole["total"].as_u64().unwrap();
+        assert!(total > 0, "{search}");
+        let said = resources(&whole)[0].pointer(at).unwrap().as_str().unwrap().to_owned();
+        let (front, digits) = said.strip_suffix('Z').unwrap().split_once('.').unwrap();
+        assert_eq!(digits.len(), own, "as precise as it is kept: {said}");
+        let (front, digits) = (front.to_owned(), digits.to_owned());
+        let n = async |prefix: &str, time: &str| {
+            s.get(&format!("/fhir/R4/{search}{parameter}={prefix}{time}")).await["total"].as_u64().unwrap()
+        };
+        let mut within = vec![format!("{}Z", &front[..16]), format!("{}%2B00:00", &front[..16]), format!("{front}Z")];
+        within.extend((1..=own).map(|n| format!("{front}.{}Z", &digits[..n])));
+        within.push(format!("{front}.{digits:0<9}Z"));
+        for time in &within {
+            for (prefix, found) in
+                [("", total), ("eq", total), ("ge", total), ("le", total), ("gt", 0), ("sa", 0), ("lt", 0), ("ne", 0)]
+            {
+                assert_eq!(n(prefix, time).await, found, "{search}{parameter}={prefix}{time}, {said}");
+            }
+        }
+        let at: Timestamp = said.parse().unwrap();
+        for (before, step) in [(1_i64, 1), (1, 1_000), (1, 1_000_000), (-1, 1), (-1, 1_000), (-1, 1_000_000)] {
+            let other = at.checked_sub(jiff::SignedDuration::from_nanos(before * step)).unwrap();
+            let (gt, lt) = if before > 0 { (total, 0) } else { (0, total) };
+            assert_eq!(
+                (n("gt", &format!("{other:.9}")).await, n("lt", &format!("{other:.9}")).await),
+                (gt, lt),
+                "{other}"
+            );
+        }
+        let minute = |n: i64| {
+            let other = at.checked_add(jiff::SignedDuration::from_mins(n)).unwrap().to_string();
+            format!("{}Z", &other[..16])
+        };
+        assert_eq!((n("gt", &minute(-1)).await, n("", &minute(-1)).await), (total, 0));
+        assert_eq!((n("lt", &minute(1)).await, n("", &minute(1)).await), (total, 0));
+    }
+    for wrong in
+        ["2026-11-27T10Z", "2026-11-27T1040Z", "2026-11-27T10:40:00,5Z", "2026-11-27T10:40:00.Z", "2026-11-27T"]
+    {
+        let (status, ..) = s.ask("GET", &format!("/fhir/R4/Task?modified={wrong}"), "").await;
+        assert_eq!(status, StatusCode::BAD_REQUEST, "{wrong}");
+    }
+}

@@ -140,13 +140,15 @@ fn wrong(name: &str, what: impl Into<String>) -> Refusal {
     Refusal::Parameter(name.to_owned(), what.into())
 }
 
-/// The span of a FHIR date or time: a year, a month, a day, a minute, or an instant to the second.
+/// The span of a FHIR date or time as it is written: a year, a month, a day, a minute, a second, or a second's part of as many
+/// digits, nine at the most.
 fn span(text: &str, zone: &TimeZone) -> Option<(Timestamp, Timestamp)> {
     let of_days = |first: Date, next: Date| {
         let begin = |day: Date| zone.to_timestamp(day.at(0, 0, 0, 0)).ok();
         Some((begin(first)?, begin(next)?))
     };
-    let number = |text: &str| text.bytes().all(|b| b.is_ascii_digit()).then(|| text.parse::<i16>().ok()).flatten();
+    let digits = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
+    let number = |text: &str| digits(text).then(|| text.parse::<i16>().ok()).flatten();
     if text.len() == 4 {
         let year = number(text)?;
         return of_days(Date::new(year, 1, 1).ok()?, Date::new(year.checked_add(1)?, 1, 1).ok()?);
@@ -161,13 +163,36 @@ fn span(text: &str, zone: &TimeZone) -> Option<(Timestamp, Timestamp)> {
     }
     // A `+` in a query arrives as a space.
     let text = text.replace(' ', "+");
-    let first = text.parse::<Timestamp>().ok().or_else(|| {
-        let local: DateTime = text.parse().ok()?;
-        zone.to_timestamp(local).ok()
-    })?;
-    let length =
-        if text.contains('.') { jiff::SignedDuration::from_millis(1) } else { jiff::SignedDuration::from_secs(1) };
-    Some((first, first.checked_add(length).ok()?))
+    let (day, time) = text.split_once('T')?;
+    let (time, offset) = time.split_at(time.find(['Z', '+', '-']).unwrap_or(time.len()));
+    let whole = time.split_once('.').map_or(time, |(whole, _)| whole);
+    let length = match (whole.split(':').map(str::len).collect::<Vec<_>>().as_slice(), time.split_once('.')) {
+        ([2, 2], None) => 60_000_000_000,
+        ([2, 2, 2], None) => 1_000_000_000,
+        ([2, 2, 2], Some((_, part))) if digits(part) => {
+            10_i64.checked_pow(9_u32.checked_sub(part.len().try_into().ok()?)?)?
+        }
+        _ => return None,
+    };
+    // The library reads no minute with a zone.
+    let seconds = if length == 60_000_000_000 { ":00" } else { "" };
+    let at = format!("{day}T{time}{seconds}");
+    let first = match offset {
+        "" => zone.to_timestamp(at.parse::<DateTime>().ok()?).ok()?,
+        offset => format!("{at}{offset}").parse::<Timestamp>().ok()?,
+    };
+    Some((first, first.checked_add(jiff::SignedDuration::from_nanos(length)).ok()?))
+}
+
+/// A time of an item as it is told: to the microsecond, as lists are kept, so that what is told is found by it.
+pub(super) fn told_at(at: Timestamp) -> String {
+    format!("{at:.6}")
+}
+
+/// The first microsecond that is not before a time. What is kept is compared by whole ones.
+fn microsecond_from(at: Timestamp) -> Timestamp {
+    let rounded = jiff::TimestampRound::new().smallest(jiff::Unit::Microsecond).mode(jiff::RoundMode::Ceil);
+    at.round(rounded).unwrap_or(at)
 }
 
 /// Times that are looked for.
@@ -180,6 +205,13 @@ pub(super) struct Bounds {
 }
 
 impl Bounds {
+    /// The same for what is kept to the microsecond.
+    fn to_microseconds(&self) -> Self {
+        let of = |at: &Timestamp| microsecond_from(*at);
+        let outside = self.outside.iter().map(|(from, before)| (of(from), of(before))).collect();
+        Self { from: self.from.as_ref().map(of), before: self.before.as_ref().map(of), outside }
+    }
+
     pub(super) fn has(&self, at: Timestamp) -> bool {
         self.from.is_none_or(|from| at >= from)
             && self.before.is_none_or(|before| at < before)
@@ -218,7 +250,7 @@ pub(super) fn bounds(
             // FHIR (R4, search, prefixes): a tenth of the gap between now and the date.
             let gap = if now < first { first.duration_since(now) } else { now.duration_since(next.min(now)) } / 10;
             let (from, before) = (first.checked_sub(gap).unwrap_or(first), next.checked_add(gap).unwrap_or(next));
-            said = vec![format!("ge{from}"), format!("lt{before}")];
+            said = vec![format!("ge{from:.9}"), format!("lt{before:.9}")];
             (Some(from), Some(before))
         }
         _ => return Err(wrong(name, format!("expected one of the prefixes {PREFIXES}."))),
@@ -441,6 +473,7 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
     let filter = &mut out.query.filter;
     // Times are kept to the microsecond.
     let until = |at: Timestamp| at.checked_sub(jiff::SignedDuration::from_micros(1)).unwrap_or(at);
+    let (received, changed) = (received.to_microseconds(), changed.to_microseconds());
     (filter.received_from, filter.received_by) = (received.from, received.before.map(until));
     (filter.changed_from, filter.changed_before) = (changed.from, changed.before);
     (filter.received_outside, filter.changed_outside) = (received.outside, changed.outside);
@@ -868,7 +901,7 @@ pub fn task(summary: &Summary, lane: Lane, version: FhirVersion, times: &Times) 
     let mut out = json!({
         "resourceType": "Task",
         "id": task_id(&summary.id, lane),
-        "meta": { "versionId": summary.version.to_string(), "lastUpdated": summary.changed_at.to_string() },
+        "meta": { "versionId": summary.version.to_string(), "lastUpdated": told_at(summary.changed_at) },
         // The tasks of one item belong together.
         "groupIdentifier": { "system": ITEMS, "value": summary.id },
         "status": status.code(),
@@ -878,8 +911,8 @@ pub fn task(summary: &Summary, lane: Lane, version: FhirVersion, times: &Times) 
         "code": { "text": "Review of a tube-feeding order" },
         "description": summary.headline,
         "focus": order(summary),
-        "authoredOn": summary.received.to_string(),
-        "lastModified": summary.changed_at.to_string(),
+        "authoredOn": told_at(summary.received),
+        "lastModified": told_at(summary.changed_at),
         "requester": { "display": PROGRAM },
     });
     let by_when = json!({ "end": times.due(grade, summary.received, summary.starts).to_string() });
@@ -951,7 +984,7 @@ pub fn issue(item: &Item, nth: usize, found: &Found, version: FhirVersion) -> Va
     let mut out = json!({
         "resourceType": "DetectedIssue",
         "id": issue_id(&summary.id, nth),
-        "meta": { "lastUpdated": summary.changed_at.to_string() },
+        "meta": { "lastUpdated": told_at(summary.changed_at) },
         "status": match (summary.standing, version) {
             (Standing::Replaced, FhirVersion::R5) => "mitigated",
             (Standing::Replaced, _) => "cancelled",
@@ -959,7 +992,7 @@ pub fn issue(item: &Item, nth: usize, found: &Found, version: FhirVersion) -> Va
         },
         "code": { "coding": [{ "system": system, "code": found.rule, "display": found.title }], "text": found.title },
         "severity": severity,
-        "identifiedDateTime": summary.received.to_string(),
+        "identifiedDateTime": told_at(summary.received),
         "author": { "display": item.report.by.program },
         "implicated": [order(summary)],
         "detail": detail.join("\n"),
