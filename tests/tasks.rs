@@ -1021,3 +1021,55 @@ async fn a_time_stands_for_the_span_that_it_is_written_to() {
         assert_eq!(status, StatusCode::BAD_REQUEST, "{wrong}");
     }
 }
+
+/// FHIR, "Searching by id": each resource stands in the answer once, and what a page does not hold is on the next.
+#[tokio::test]
+async fn what_is_asked_for_by_id_comes_once_and_by_pages() {
+    let s = Service::with("ids", file::read(file::starter()).unwrap()).await;
+    for n in 0..4 {
+        s.order(n, 50).await;
+    }
+    let id_of = |r: &Value| r["id"].as_str().unwrap().to_owned();
+    let all: Vec<String> = resources(&s.get("/fhir/R4/Task?_sort=modified").await).iter().map(id_of).collect();
+    assert!(all.len() > 3);
+    let one = s.get(&format!("/fhir/R4/Task?_id={0},{0},nonsense,{0}", all[0])).await;
+    assert_eq!((one["total"].as_u64(), resources(&one).len()), (Some(1), 1), "{one:#}");
+    let backwards: Vec<String> = all.iter().rev().cloned().collect();
+    let asked = [all[2].clone(), all[0].clone(), all[2].clone(), all[1].clone()];
+    for (ids, sort, expected) in [
+        (&asked[..], "", vec![&all[2], &all[0], &all[1]]),
+        (&backwards, "&_sort=modified", all.iter().collect()),
+        (&all, "&_sort=-modified", backwards.iter().collect()),
+    ] {
+        // What is alike stands by its id, upwards either way; two tasks of one item are alike.
+        let expected: Vec<String> = expected.into_iter().cloned().collect();
+        for count in [1, 2, 50] {
+            let mut at = format!("/fhir/R4/Task?_id={}{sort}&_count={count}", ids.join(","));
+            let mut seen = Vec::new();
+            loop {
+                let page = s.get(&at).await;
+                assert_eq!(page["total"].as_u64(), Some(expected.len() as u64), "{page:#}");
+                let own = resources(&page);
+                assert!((1..=count).contains(&own.len()), "{at}: {page:#}");
+                seen.extend(own.iter().map(id_of));
+                let mut links = page["link"].as_array().unwrap().iter();
+                let itself = links.next().unwrap()["url"].as_str().unwrap().split_once("/fhir").unwrap().1.to_owned();
+                assert_eq!(resources(&s.get(&format!("/fhir{itself}")).await), own, "{itself}");
+                let Some(next) = links.find(|link| link["relation"] == "next") else { break };
+                at = format!("/fhir{}", next["url"].as_str().unwrap().split_once("/fhir").unwrap().1);
+            }
+            if sort == "&_sort=-modified" {
+                let items = |ids: &[String]| ids.iter().map(|id| id[..36].to_owned()).collect::<Vec<_>>();
+                assert_eq!(items(&seen), items(&expected), "{sort} by {count}");
+                let (mut seen, mut expected) = (seen.clone(), expected.clone());
+                seen.sort();
+                expected.sort();
+                assert_eq!(seen, expected, "{sort} by {count}");
+            } else {
+                assert_eq!(seen, expected, "{sort} by {count}");
+            }
+        }
+    }
+    let (status, ..) = s.ask("GET", &format!("/fhir/R4/Task?_id={}&page=nonsense", all[0]), "").await;
+    assert_eq!(status, StatusCode::BAD_REQUEST);
+}

@@ -26,6 +26,7 @@ use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
+use std::collections::HashSet;
 use std::sync::Arc;
 
 /// System of the ids of items.
@@ -41,7 +42,7 @@ const SNOMED: &str = "http://snomed.info/sct";
 
 /// Parameters of a search for Tasks.
 pub const TASK_PARAMETERS: [(&str, &str, &str); 14] = [
-    ("_id", "token", "Ids, separated by commas."),
+    ("_id", "token", "Ids, separated by commas; beside it only what sorts, counts, pages and tells parts."),
     ("status", "token", "requested, in-progress, completed, cancelled; several separated by commas."),
     ("priority", "token", "stat, asap, urgent, routine; several separated by commas."),
     ("owner", "reference", "Id of who holds it, asked the prescriber, put it off or decided."),
@@ -433,7 +434,10 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
                 if value.split(',').count() > PAGE {
                     return Err(wrong("_id", format!("expected at most {PAGE} ids.")));
                 }
-                out.ids = Some(value.split(',').filter_map(read_id).collect());
+                let mut ids: Vec<_> = value.split(',').filter_map(read_id).collect();
+                let mut known = HashSet::new();
+                ids.retain(|id| known.insert(id.clone()));
+                out.ids = Some(ids);
                 out.own.push((name, value));
             }
             "status" if !issues => {
@@ -466,7 +470,7 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
         && out
             .own
             .iter()
-            .any(|(name, _)| !matches!(name.as_str(), "_id" | "_count" | "_summary" | "_total" | "_elements"))
+            .any(|(name, _)| !matches!(name.as_str(), "_id" | "_sort" | "_count" | "_summary" | "_total" | "_elements"))
     {
         return Err(wrong("_id", "cannot be asked together with other conditions here."));
     }
@@ -579,21 +583,55 @@ struct Tasks {
     total: Option<u64>,
 }
 
+/// A page of the tasks of these ids: as asked for, or sorted. Their place is named by the task before it.
+async fn page_of_ids(store: &dyn Store, asked: &Asked, ids: &[(ItemId, Lane)]) -> Result<Tasks, Refusal> {
+    let now = asked.query.now;
+    let mut tasks: Vec<(Summary, Lane)> = Vec::new();
+    for (id, lane) in ids {
+        let item = store.get(id.clone()).await?.filter(|item| item.summary.task(*lane, now).is_some());
+        tasks.extend(item.map(|item| (item.summary, *lane)));
+    }
+    let total = asked.counts(true).then_some(tasks.len() as u64);
+    if asked.count {
+        return Ok(Tasks { total, tasks: Vec::new(), next: None });
+    }
+    let is_sorted = asked.own.iter().any(|(name, _)| name == "_sort");
+    let down = matches!(asked.query.sort, Sort::By(_, true));
+    // As lists are sorted: what is alike stands by its id, and the lanes of one item as ever.
+    let value_of = |task: &(Summary, Lane)| -> Option<i64> { asked.place(&task.0)?.split_once('.')?.0.parse().ok() };
+    let upwards = |value: Option<i64>| value.map(|value| if down { -i128::from(value) } else { i128::from(value) });
+    let rank = |value: Option<i64>, id: &ItemId, lane: Lane| (upwards(value), id.clone(), lane);
+    if is_sorted {
+        tasks.sort_by_cached_key(|task| rank(value_of(task), &task.0.id, task.1));
+    }
+    if let Some(after) = &asked.query.after {
+        let given = || wrong("page", "this page was not given out here.");
+        let (value, id) = after.split_once('.').map_or((None, after.as_str()), |(value, id)| (Some(value), id));
+        let (item, lane) = read_id(id).ok_or_else(given)?;
+        if is_sorted {
+            let value: i64 = value.and_then(|value| value.parse().ok()).ok_or_else(given)?;
+            let last = rank(Some(value), &item, lane);
+            tasks.retain(|task| rank(value_of(task), &task.0.id, task.1) > last);
+        } else {
+            let nth = |id: &ItemId, lane: Lane| ids.iter().position(|(own, of)| own == id && *of == lane);
+            let last = nth(&item, lane).ok_or_else(given)?;
+            tasks.retain(|(item, lane)| nth(&item.id, *lane).is_some_and(|nth| nth > last));
+        }
+    }
+    let more = tasks.len() > asked.query.limit;
+    tasks.truncate(asked.query.limit);
+    let next = tasks.last().filter(|_| more).map(|task| match value_of(task).filter(|_| is_sorted) {
+        Some(value) => format!("{value}.{}", task_id(&task.0.id, task.1)),
+        None => task_id(&task.0.id, task.1),
+    });
+    Ok(Tasks { total, tasks, next })
+}
+
 async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
     let now = asked.query.now;
     let mut tasks = Vec::new();
     if let Some(ids) = &asked.ids {
-        for (id, lane) in ids {
-            let item = store.get(id.clone()).await?.filter(|item| item.summary.task(*lane, now).is_some());
-            tasks.extend(item.map(|item| (item.summary, *lane)));
-        }
-        let total = asked.counts(true).then_some(tasks.len() as u64);
-        if asked.count {
-            tasks.clear();
-        }
-        // FHIR: a page may hold fewer than there are, never more than asked for.
-        tasks.truncate(asked.query.limit);
-        return Ok(Tasks { total, tasks, next: None });
+        return page_of_ids(store, asked, ids).await;
     }
     // Every item has at most one task of a lane.
     let mut total = asked.counts(true).then_some(0);
