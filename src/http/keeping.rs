@@ -293,7 +293,7 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
         ),
         (
             "enteral_gate_queue_damaged",
-            "Items of the queue that could not be read, since the start; what is about them waits, all else goes on.",
+            "Items of the queue that cannot be read, as far as somebody looked; what is about them waits, all else goes on.",
             health.damaged,
         ),
         (

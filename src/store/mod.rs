@@ -5,6 +5,7 @@
 
 use crate::findings::Tier;
 pub mod backup;
+mod damaged;
 mod listing;
 mod opening;
 pub mod outbox;
@@ -22,6 +23,7 @@ pub mod views;
 mod words;
 mod writer;
 
+pub use damaged::Damage;
 pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
 pub use spool::SpoolHealth;
 pub use sql::SqlStore;
@@ -72,7 +74,7 @@ pub enum Unavailable {
     Damaged(String),
     /// An item that is kept cannot be read; everything that is not about it goes on.
     #[error("what is kept cannot be read: {0}")]
-    DamagedItem(String),
+    DamagedItem(Damage),
 }
 
 /// Why an action was not carried out.
@@ -363,9 +365,9 @@ pub struct Health {
     pub clear_waiting: u64,
     /// Clear orders that could not be kept in memory either, since the start: an earlier content may still be on the queue.
     pub clear_lost: u64,
-    /// Items that are kept and could not be read, since the start; everything that is not about them goes on.
+    /// Items that are kept and cannot be read, as far as somebody looked; everything that is not about them goes on.
     pub damaged: u64,
-    /// The last of them, and what is wrong with it.
+    /// The one that was found last, and what is wrong with it.
     pub last_damaged: Option<String>,
     /// The folder in which orders that wait are kept as well, where there is one.
     pub spool: Option<SpoolHealth>,
