@@ -24,6 +24,7 @@ mod words;
 mod writer;
 
 pub use damaged::Damage;
+pub use opening::NotOpened;
 pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
 pub use spool::SpoolHealth;
 pub use sql::SqlStore;
@@ -351,6 +352,8 @@ pub struct Health {
     /// The file that is written is not where it was opened: it was removed, or another is in its place. Nothing is written
     /// until it is back, or the service is started again.
     pub displaced: bool,
+    /// Nothing was written since the start, as the database was away then and was not opened since.
+    pub not_opened: Option<NotOpened>,
     /// The last write worked, and only the last look did not.
     pub looking: bool,
     /// Orders that wait in memory, or in the spool, until they can be recorded.

@@ -1328,6 +1328,7 @@ impl Store for SqlStore {
             trouble: trouble.map(|(_, error)| error.to_string()),
             ended,
             displaced,
+            not_opened: self.shared.opened.why_not(),
             looking,
             waiting,
             clear_waiting,
