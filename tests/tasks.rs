@@ -1073,3 +1073,84 @@ async fn what_is_asked_for_by_id_comes_once_and_by_pages() {
     let (status, ..) = s.ask("GET", &format!("/fhir/R4/Task?_id={}&page=nonsense", all[0]), "").await;
     assert_eq!(status, StatusCode::BAD_REQUEST);
 }
+
+/// One item that is damaged keeps nobody from the others, and is never left out in silence.
+#[tokio::test]
+async fn an_item_that_cannot_be_read_is_named_beside_the_others() {
+    use sqlx::Connection;
+    for (name, column, held) in [("state", "state", true), ("state-asked", "state", false), ("report", "report", true)]
+    {
+        let s = Service::with(&format!("damaged-{name}"), file::read(file::starter()).unwrap()).await;
+        for n in 0..5 {
+            s.order(n, 50).await;
+        }
+        if !held {
+            // Lists come from the database.
+            s.store.hold_at_most(0);
+        }
+        let tasks = resources(&s.get("/fhir/R4/Task?_count=200").await);
+        let issues = resources(&s.get("/fhir/R4/DetectedIssue?_count=200").await);
+        let damaged = item_of(&tasks[tasks.len() / 2]);
+        let task = tasks.iter().find(|task| item_of(task) == damaged).unwrap()["id"].as_str().unwrap();
+        let options = sqlx::sqlite::SqliteConnectOptions::new().filename(s.folder.join("queue.sqlite"));
+        let mut conn = sqlx::sqlite::SqliteConnection::connect_with(&options).await.unwrap();
+        let sql = format!("UPDATE items SET {column} = '{{' WHERE id = '{damaged}'");
+        sqlx::raw_sql(sqlx::AssertSqlSafe(sql)).execute(&mut conn).await.unwrap();
+        conn.close().await.unwrap();
+        let of_it = |r: &&Value| r["id"].as_str().unwrap().starts_with(damaged.as_str());
+        let named = |entry: &Value| {
+            assert_eq!(entry["resource"]["resourceType"], "OperationOutcome", "{entry:#}");
+            let issues = entry["resource"]["issue"].as_array().unwrap();
+            for issue in issues {
+                assert_eq!((&issue["severity"], &issue["code"]), (&json!("error"), &json!("exception")), "{issue:#}");
+            }
+            issues.iter().any(|issue| issue["details"]["text"].as_str().unwrap().contains(damaged.as_str()))
+        };
+        for (kind, all) in [("Task", &tasks), ("DetectedIssue", &issues)] {
+            // A task is told from the summary alone.
+            let whole = kind == "Task" && column == "report";
+            let others: Vec<&str> =
+                all.iter().filter(|r| whole || !of_it(r)).map(|r| r["id"].as_str().unwrap()).collect();
+            for (sort, count) in [("", 1), ("", 2), ("", 200), ("&_sort=_lastUpdated", 1)] {
+                let (mut at, mut seen, mut is_named, mut pages) =
+                    (format!("/fhir/R4/{kind}?_count={count}{sort}"), Vec::new(), false, 0);
+                loop {
+                    let page = s.get(&at).await;
+                    let entries = page["entry"].as_array().cloned().unwrap_or_default();
+                    let (matches, outcomes): (Vec<_>, Vec<_>) =
+                        entries.into_iter().partition(|entry| entry["search"]["mode"] == "match");
+                    assert!(matches.len() <= count, "{at}: {page:#}");
+                    is_named |= outcomes.iter().any(named);
+                    seen.extend(matches.iter().map(|e| e["resource"]["id"].as_str().unwrap().to_owned()));
+                    pages += 1;
+                    assert!(pages < 200, "{at}");
+                    let mut links = page["link"].as_array().unwrap().iter();
+                    let Some(next) = links.find(|link| link["relation"] == "next") else { break };
+                    at = format!("/fhir{}", next["url"].as_str().unwrap().split_once("/fhir").unwrap().1);
+                }
+                assert_eq!(is_named, !whole, "{kind} {column}");
+                if sort.is_empty() {
+                    assert_eq!(seen, others, "{kind} {column} by {count}");
+                } else {
+                    assert_eq!(seen.len(), others.len(), "{kind} {column} {sort}");
+                }
+            }
+        }
+        // How many findings there are is not known then, and that is said.
+        let counted = s.get("/fhir/R4/DetectedIssue?_summary=count").await;
+        if column == "state" {
+            assert!(counted.get("total").is_none() && named(&counted["entry"][0]), "{counted:#}");
+        }
+        let asked = s.get(&format!("/fhir/R4/Task?_id={task}")).await;
+        let found = asked["entry"].as_array().unwrap();
+        assert!(found.len() == 1 && named(&found[0]), "{asked:#}");
+        for path in
+            [format!("Task/{task}"), format!("DetectedIssue/{damaged}-1"), format!("Provenance?target=Task/{task}")]
+        {
+            let (status, _, body) = s.ask("GET", &format!("/fhir/R4/{path}"), "").await;
+            assert_eq!(status, StatusCode::SERVICE_UNAVAILABLE, "{path}: {body}");
+            assert_eq!(body["issue"][0]["code"], "exception", "{body}");
+            assert!(body["issue"][0]["details"]["text"].as_str().unwrap().contains(damaged.as_str()), "{body}");
+        }
+    }
+}

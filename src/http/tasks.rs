@@ -26,7 +26,7 @@ use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
-use std::collections::HashSet;
+use std::collections::{BTreeSet, HashSet};
 use std::sync::Arc;
 
 /// System of the ids of items.
@@ -488,9 +488,28 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
     Ok(out)
 }
 
-/// A page of which nothing is missing: what cannot be read is never left out in silence.
-fn whole(page: crate::store::Page) -> Result<crate::store::Page, Refusal> {
-    if page.damaged.is_empty() { Ok(page) } else { Err(Refusal::QueueAway) }
+/// An item, or the id of one that cannot be read, which keeps nobody from the others.
+fn or_unread(found: Result<Option<Item>, Unavailable>, unread: &mut BTreeSet<ItemId>) -> Result<Option<Item>, Refusal> {
+    match found {
+        Err(Unavailable::DamagedItem(damage)) => {
+            unread.insert(damage.item);
+            Ok(None)
+        }
+        other => Ok(other?),
+    }
+}
+
+/// The entry that names what belongs on a page and cannot be read: it is never left out in silence.
+fn unread_entry(unread: &BTreeSet<ItemId>) -> Option<Value> {
+    let issue = |item: &ItemId| {
+        let text = format!(
+            "Item {item} is on the queue, and what is kept of it cannot be read: what belongs here of it is missing. Look at the order where it was prescribed."
+        );
+        json!({ "severity": "error", "code": "exception", "details": { "text": text } })
+    };
+    let issues: Vec<Value> = unread.iter().map(issue).collect();
+    let outcome = json!({ "resourceType": "OperationOutcome", "issue": issues });
+    (!issues.is_empty()).then(|| json!({ "resource": outcome, "search": { "mode": "outcome" } }))
 }
 
 pub(super) fn store(app: &App) -> Result<&dyn Store, Refusal> {
@@ -506,8 +525,8 @@ impl From<Unavailable> for Refusal {
             | Unavailable::Database(_)
             | Unavailable::Ended
             | Unavailable::Refused(_)
-            | Unavailable::Damaged(_)
-            | Unavailable::DamagedItem(_) => Self::QueueAway,
+            | Unavailable::Damaged(_) => Self::QueueAway,
+            Unavailable::DamagedItem(damage) => Self::ItemUnread(damage.what),
         }
     }
 }
@@ -529,7 +548,7 @@ fn bundle(
     version: FhirVersion,
     asked: &Asked,
     next: Option<&String>,
-    entries: Vec<(String, Value)>,
+    (entries, unread): (Vec<(String, Value)>, &BTreeSet<ItemId>),
     total: Option<u64>,
 ) -> Value {
     let link = |relation: &str, after: Option<&String>| {
@@ -551,6 +570,7 @@ fn bundle(
             json!({ "fullUrl": format!("{}/fhir/{}/{kind}/{id}", asked.at, version.name()), "resource": resource, "search": { "mode": "match" } })
         })
         .collect();
+    entry.extend(unread_entry(unread));
     entry.extend(asked.search.entry());
     let mut out = json!({ "resourceType": "Bundle", "type": "searchset", "link": links });
     if let Some(total) = total {
@@ -577,8 +597,11 @@ pub(super) fn read_id(id: &str) -> Option<(ItemId, Lane)> {
 }
 
 /// A page of tasks.
+#[derive(Default)]
 struct Tasks {
     tasks: Vec<(Summary, Lane)>,
+    /// Items that belong here and cannot be read.
+    unread: BTreeSet<ItemId>,
     next: Option<String>,
     total: Option<u64>,
 }
@@ -587,13 +610,15 @@ struct Tasks {
 async fn page_of_ids(store: &dyn Store, asked: &Asked, ids: &[(ItemId, Lane)]) -> Result<Tasks, Refusal> {
     let now = asked.query.now;
     let mut tasks: Vec<(Summary, Lane)> = Vec::new();
+    let mut unread = BTreeSet::new();
     for (id, lane) in ids {
-        let item = store.get(id.clone()).await?.filter(|item| item.summary.task(*lane, now).is_some());
+        let item =
+            or_unread(store.get(id.clone()).await, &mut unread)?.filter(|item| item.summary.task(*lane, now).is_some());
         tasks.extend(item.map(|item| (item.summary, *lane)));
     }
     let total = asked.counts(true).then_some(tasks.len() as u64);
     if asked.count {
-        return Ok(Tasks { total, tasks: Vec::new(), next: None });
+        return Ok(Tasks { total, unread, ..Tasks::default() });
     }
     let is_sorted = asked.own.iter().any(|(name, _)| name == "_sort");
     let down = matches!(asked.query.sort, Sort::By(_, true));
@@ -624,12 +649,12 @@ async fn page_of_ids(store: &dyn Store, asked: &Asked, ids: &[(ItemId, Lane)]) -
         Some(value) => format!("{value}.{}", task_id(&task.0.id, task.1)),
         None => task_id(&task.0.id, task.1),
     });
-    Ok(Tasks { total, tasks, next })
+    Ok(Tasks { total, tasks, unread, next })
 }
 
 async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
     let now = asked.query.now;
-    let mut tasks = Vec::new();
+    let (mut tasks, mut unread) = (Vec::new(), BTreeSet::new());
     if let Some(ids) = &asked.ids {
         return page_of_ids(store, asked, ids).await;
     }
@@ -643,18 +668,19 @@ async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
         *total += store.list(one).await?.total;
     }
     if asked.count {
-        return Ok(Tasks { tasks, next: None, total });
+        return Ok(Tasks { total, ..Tasks::default() });
     }
     let second = Lane::ALL[1];
     if asked.half
         && let Some((_, id)) = asked.query.after.as_deref().and_then(|after| after.split_once('.'))
         && let Some(id) = ItemId::read(id)
-        && let Some(item) = store.get(id).await?
+        && let Some(item) = or_unread(store.get(id).await, &mut unread)?
         && asked.task.has(&item.summary, second, now)
     {
         tasks.push((item.summary, second));
     }
-    let page = whole(store.list(asked.query.clone()).await?)?;
+    let page = store.list(asked.query.clone()).await?;
+    unread.extend(page.damaged);
     for item in page.items {
         let own = Lane::ALL.into_iter().filter(|lane| asked.task.has(&item, *lane, now));
         tasks.extend(own.map(|lane| (item.clone(), lane)).collect::<Vec<_>>());
@@ -669,7 +695,7 @@ async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
         }
         _ => page.next,
     };
-    Ok(Tasks { tasks, next, total })
+    Ok(Tasks { tasks, unread, next, total })
 }
 
 /// `GET [base]/Task`
@@ -688,7 +714,7 @@ pub async fn tasks(
     let told = |resource| asked.elements.of("Task", version, resource);
     let entries =
         entries.map(|(item, lane)| (task_id(&item.id, *lane), told(task(item, *lane, version, &times)))).collect();
-    let bundle = bundle("Task", version, &asked, page.next.as_ref(), entries, page.total);
+    let bundle = bundle("Task", version, &asked, page.next.as_ref(), (entries, &page.unread), page.total);
     Ok(asked.search.answered(&bundle))
 }
 
@@ -755,13 +781,16 @@ pub async fn issues(
     let store = store(&app)?;
     let mut found = if asked.count { counted(store, &asked).await? } else { findings(store, &asked, version).await? };
     if !asked.count && asked.counts(false) {
-        found.total = counted(store, &asked).await?.total;
+        let counted = counted(store, &asked).await?;
+        found.total = counted.total;
+        found.unread.extend(counted.unread);
     }
     for (_, issue) in &mut found.issues {
         *issue = asked.elements.of("DetectedIssue", version, issue.take());
     }
     noted(&request, |noted| noted.count(found.issues.len()));
-    let bundle = bundle("DetectedIssue", version, &asked, found.next.as_ref(), found.issues, found.total);
+    let bundle =
+        bundle("DetectedIssue", version, &asked, found.next.as_ref(), (found.issues, &found.unread), found.total);
     Ok(asked.search.answered(&bundle))
 }
 
@@ -769,25 +798,31 @@ pub async fn issues(
 #[derive(Default)]
 struct Findings {
     issues: Vec<(String, Value)>,
+    /// Items that belong here and cannot be read.
+    unread: BTreeSet<ItemId>,
     next: Option<String>,
     /// How many there are on all pages, where that was asked and is known.
     total: Option<u64>,
 }
 
-/// How many findings there are; of very many orders that is not known.
+/// How many findings there are; of very many orders, and where one cannot be read, that is not known.
 async fn counted(store: &dyn Store, asked: &Asked) -> Result<Findings, Refusal> {
     let mut query = asked.query.clone();
     (query.after, query.limit) = (None, crate::store::MOST_OF_A_PAGE);
-    let mut total = 0;
+    let (mut total, mut out) = (0, Findings::default());
     loop {
-        let page = whole(store.list(query.clone()).await?)?;
+        let page = store.list(query.clone()).await?;
         if page.total > MOST_COUNTED {
             return Ok(Findings::default());
         }
         total += page.items.iter().map(|item| item.findings as u64).sum::<u64>();
+        out.unread.extend(page.damaged);
         match page.next {
             Some(next) => query.after = Some(next),
-            None => return Ok(Findings { total: Some(total), ..Findings::default() }),
+            None => {
+                out.total = out.unread.is_empty().then_some(total);
+                return Ok(out);
+            }
         }
     }
 }
@@ -798,7 +833,7 @@ async fn findings(store: &dyn Store, asked: &Asked, version: FhirVersion) -> Res
     if asked.from > 0
         && let Some((_, id)) = query.after.as_deref().and_then(|after| after.split_once('.'))
         && let Some(id) = ItemId::read(id)
-        && let Some(item) = store.get(id).await?
+        && let Some(item) = or_unread(store.get(id).await, &mut out.unread)?
     {
         out.add(&item, asked.from, query.limit, version);
         if let Some(rest) = out.next.take() {
@@ -809,7 +844,8 @@ async fn findings(store: &dyn Store, asked: &Asked, version: FhirVersion) -> Res
         }
     }
     loop {
-        let page = whole(store.list(query.clone()).await?)?;
+        let page = store.list(query.clone()).await?;
+        out.unread.extend(page.damaged);
         let mut last: Option<&Summary> = None;
         for summary in page.items.iter().filter(|summary| summary.findings > 0) {
             if out.issues.len() >= query.limit {
@@ -817,7 +853,7 @@ async fn findings(store: &dyn Store, asked: &Asked, version: FhirVersion) -> Res
                 return Ok(out);
             }
             // One that was removed meanwhile has no findings any more.
-            if let Some(item) = store.get(summary.id.clone()).await? {
+            if let Some(item) = or_unread(store.get(summary.id.clone()).await, &mut out.unread)? {
                 out.add(&item, 0, query.limit, version);
                 if let Some(rest) = out.next.take() {
                     out.next = asked.place(summary).map(|place| format!("{place}{HALF}{rest}"));

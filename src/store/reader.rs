@@ -276,14 +276,15 @@ fn put_off(lanes: &[Lane]) -> String {
 /// Before the digits of a cursor's sort key, where the item is put off.
 const PUT_OFF: char = '1';
 
+/// An item of a list, or the id of one that cannot be read, and its place.
+struct Listed {
+    item: Result<Summary, ItemId>,
+    place: String,
+}
+
 /// By urgency, in two parts: what is put off after everything else. So each part is read in the order of an index. Items
 /// with the place of each, one more than the page has where there is another.
-async fn by_urgency(
-    pool: &AnyPool,
-    found: &Where,
-    query: &Query,
-    most: usize,
-) -> Result<Vec<(Summary, String)>, Unavailable> {
+async fn by_urgency(pool: &AnyPool, found: &Where, query: &Query, most: usize) -> Result<Vec<Listed>, Unavailable> {
     let behind = put_off(query.filter.lanes());
     let cursor = query.after.as_deref().map(read_cursor).transpose()?;
     // A sort key has one length; one more digit stands for what is put off.
@@ -305,13 +306,13 @@ async fn by_urgency(
             let values: [Value; 3] = [(*key).into(), (*key).into(), id.as_str().into()];
             part.and("sort_key > ? OR (sort_key = ? AND id > ?)", values);
         }
-        let sql = format!("SELECT state, sort_key FROM items{} ORDER BY sort_key, id LIMIT {left}", part.sql);
+        let sql = format!("SELECT id, state, sort_key FROM items{} ORDER BY sort_key, id LIMIT {left}", part.sql);
         for row in rows(pool, sql, part.values).await? {
-            let item = read::<Summary>("an item", &text(&row, 0)?)?;
+            let id = super::sql::id_of(&row, 0)?;
             // As it is kept: what it was sorted by.
-            let key = text(&row, 1)?;
-            let place = if last { format!("{PUT_OFF}{key}.{}", item.id) } else { format!("{key}.{}", item.id) };
-            out.push((item, place));
+            let key = text(&row, 2)?;
+            let place = if last { format!("{PUT_OFF}{key}.{id}") } else { format!("{key}.{id}") };
+            out.push(Listed { item: serde_json::from_str(&text(&row, 1)?).map_err(|_| id), place });
         }
     }
     Ok(out)
@@ -323,7 +324,7 @@ async fn by_key(
     query: &Query,
     (key, down): (Key, bool),
     most: usize,
-) -> Result<Vec<(Summary, String)>, Unavailable> {
+) -> Result<Vec<Listed>, Unavailable> {
     let column = match key {
         Key::Received => "received",
         Key::Changed => "changed",
@@ -337,13 +338,13 @@ async fn by_key(
         found.and(&condition, [at.into(), at.into(), id.as_str().into()]);
     }
     let way = if down { " DESC" } else { "" };
-    let sql = format!("SELECT state, {column} FROM items{} ORDER BY {column}{way}, id LIMIT {most}", found.sql);
+    let sql = format!("SELECT id, state, {column} FROM items{} ORDER BY {column}{way}, id LIMIT {most}", found.sql);
     let mut out = Vec::new();
     for row in rows(pool, sql, found.values).await? {
-        let item = read::<Summary>("an item", &text(&row, 0)?)?;
-        let at: i64 = row.try_get(1).map_err(|error| trouble(&error))?;
-        let place = format!("{at}.{}", item.id);
-        out.push((item, place));
+        let id = super::sql::id_of(&row, 0)?;
+        let at: i64 = row.try_get(2).map_err(|error| trouble(&error))?;
+        let place = format!("{at}.{id}");
+        out.push(Listed { item: serde_json::from_str(&text(&row, 1)?).map_err(|_| id), place });
     }
     Ok(out)
 }
@@ -360,8 +361,15 @@ pub(super) async fn list(pool: &AnyPool, query: &Query) -> Result<Page, Unavaila
     };
     let more = listed.len() > limit;
     listed.truncate(limit);
-    let next = listed.last().filter(|_| more).map(|(_, place)| place.clone());
-    Ok(Page { items: listed.into_iter().map(|(item, _)| item).collect(), damaged: Vec::new(), next, total })
+    let next = listed.last().filter(|_| more).map(|listed| listed.place.clone());
+    let (mut items, mut damaged) = (Vec::with_capacity(listed.len()), Vec::new());
+    for one in listed {
+        match one.item {
+            Ok(item) => items.push(item),
+            Err(id) => damaged.push(id),
+        }
+    }
+    Ok(Page { items, damaged, next, total })
 }
 
 /// What is shown of items that were found, in that order; those that are gone meanwhile are left out.

@@ -1036,6 +1036,12 @@ impl SqlStore {
     }
 
     async fn listed(&self, query: Query) -> Result<Page, Unavailable> {
+        let page = self.found(query).await?;
+        page.damaged.iter().for_each(|item| self.shared.damaged_items.note_listed(item));
+        Ok(page)
+    }
+
+    async fn found(&self, query: Query) -> Result<Page, Unavailable> {
         // From which server an order is, no line tells.
         if query.filter.patient.as_deref().is_some_and(reader::is_absolute) {
             return reader::list(&self.readers, &query).await;
@@ -1046,7 +1052,6 @@ impl SqlStore {
             Some(found) => {
                 let found = found?;
                 let (items, damaged) = reader::summaries(&self.readers, found.ids).await?;
-                damaged.iter().for_each(|item| self.shared.damaged_items.note_listed(item));
                 Ok(Page { items, damaged, next: found.next, total: found.total })
             }
         }
