@@ -44,6 +44,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use serde::Serialize;
 use std::collections::BTreeMap;
+use std::fmt;
 use std::future::Future;
 use std::pin::Pin;
 use thiserror::Error;
@@ -204,6 +205,8 @@ pub struct Filter {
     pub not_fully_checked: Option<bool>,
     /// Grade of urgency: one of these; any when empty.
     pub grades: Vec<u8>,
+    /// One of these items, where that is said.
+    pub ids: Option<Vec<ItemId>>,
     /// Words that are all in the order's name, patient (reference, name, birth, identifiers), ward, headline or rules, or
     /// the names of who works on it; case does not matter. A date is found as people write it: `2.2.1960`, `02/02/1960`.
     pub search: String,
@@ -299,6 +302,47 @@ pub struct Page {
     /// How many items there are on all pages.
     pub total: u64,
 }
+
+/// A place in what was committed, in the order in which it was: nothing that is committed later lies before it, whenever it
+/// happened.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Mark {
+    /// The last entry of the trail.
+    entry: i64,
+    /// Changes without an entry that are noted after it.
+    moves: i64,
+}
+
+impl fmt::Display for Mark {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}.{}", self.entry, self.moves)
+    }
+}
+
+impl Mark {
+    /// Reads what [`fmt::Display`] writes.
+    pub fn read(text: &str) -> Option<Self> {
+        let number = |text: &str| text.parse().ok().filter(|n: &i64| *n >= 0);
+        let (entry, moves) = text.split_once('.')?;
+        Some(Self { entry: number(entry)?, moves: number(moves)? })
+    }
+}
+
+/// What was committed after a [`Mark`].
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Committed {
+    /// Entries of items, without those that say that somebody looked; the first first.
+    pub entries: Vec<Entry>,
+    /// Items of which the ward changed.
+    pub moved: Vec<ItemId>,
+    /// Items with an entry that cannot be read.
+    pub unread: Vec<ItemId>,
+    /// Whether that is all: more than [`MOST_COMMITTED`] entries are not given.
+    pub all: bool,
+}
+
+/// Most entries of [`Committed`].
+pub const MOST_COMMITTED: usize = 5_000;
 
 /// How many items there are, of those that are open.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
@@ -418,6 +462,13 @@ pub trait Store: Send + Sync + 'static {
 
     /// What happened to an item, the first first.
     fn trail(&self, item: ItemId) -> Answer<'_, Vec<Entry>>;
+
+    /// The place where what was committed ends now.
+    fn mark(&self) -> Answer<'_, Mark>;
+
+    /// What was committed after a place; [`Unavailable::NoSuchPage`] of a place that is not reached yet, as after a copy was
+    /// put back.
+    fn committed(&self, after: Mark) -> Answer<'_, Committed>;
 
     /// What was counted per rule from one day to another, both included.
     fn statistics(&self, from: Date, to: Date) -> Answer<'_, Vec<RuleStatistics>>;

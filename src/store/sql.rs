@@ -14,8 +14,8 @@ use super::sqlite::{Files, LogIs};
 use super::views::{self, View};
 use super::writer::{self, Op};
 use super::{
-    Answer, CardAnswer, Change, Counts, Filter, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader,
-    schema, sorting,
+    Answer, CardAnswer, Change, Committed, Counts, Filter, Health, Mark, NotDone, Page, Query, Recorded, Store,
+    Unavailable, reader, schema, sorting,
 };
 use crate::background::Background;
 use crate::queue::item::{Item, ItemId, OrderKey, Received, Summary};
@@ -1279,6 +1279,14 @@ impl Store for SqlStore {
 
     fn trail(&self, item: ItemId) -> Answer<'_, Vec<trail::Entry>> {
         Box::pin(async move { self.looked(reader::trail(&self.readers, &item)).await })
+    }
+
+    fn mark(&self) -> Answer<'_, Mark> {
+        Box::pin(async move { self.looked(reader::mark(&self.readers)).await })
+    }
+
+    fn committed(&self, after: Mark) -> Answer<'_, Committed> {
+        Box::pin(async move { self.looked(reader::committed(&self.readers, after)).await })
     }
 
     fn statistics(&self, from: Date, to: Date) -> Answer<'_, Vec<RuleStatistics>> {
