@@ -1492,3 +1492,37 @@ async fn what_is_committed_after_a_list_is_marked_on_the_next() {
     let page = s.get(&other, &me).await.body;
     assert!(page.contains("What changed since") && !page.contains(nothing), "{page}");
 }
+
+/// What others changed of the lane's own orders is named, and nothing else is: not what is asked of the other lane, not what
+/// one did oneself, not what stands on the list further on.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_changed_and_is_not_on_the_list_is_of_the_lane() {
+    use enteral_gate::queue::work::{Action, Command, Reason};
+    use enteral_gate::queue::{Person, Role};
+    let s = service(&[]).await;
+    let me = s.sign_in("invented-1").await;
+    let now = Timestamp::now();
+    let own: Vec<Received> = (0..15).map(|n| of_one_lane(n, Lane::Pharmacist, now)).collect();
+    let ids: Vec<ItemId> = own.iter().map(Received::id).collect();
+    s.store.record(own).await.unwrap();
+    let page = s.get("/queue?lane=pharmacist", &me).await.body;
+    let person = |id: &str| Person { id: id.into(), name: format!("Invented {id}"), role: Role::Pharmacist };
+    for (n, id) in ids.iter().enumerate() {
+        let reason = Reason { code: "suits-this-patient".into(), text: None };
+        let action = Action::Accept { reason };
+        let by = person(if n < 12 { "bob" } else { "invented-1" });
+        let command = Command { id: String::new(), by, at: now, lane: Lane::Pharmacist, seen: 1, action };
+        s.store.act(id.clone(), command).await.unwrap();
+    }
+    let theirs: Vec<Received> = (100..120).map(|n| of_one_lane(n, Lane::Dietitian, now)).collect();
+    let not_ours: Vec<ItemId> = theirs.iter().map(Received::id).collect();
+    s.store.record(theirs).await.unwrap();
+    s.store.record((200..420).map(|n| of_one_lane(n, Lane::Pharmacist, now)).collect()).await.unwrap();
+    let page = s.get(&again(&page), &me).await.body;
+    assert!(page.contains("50 orders on this page are new"), "{page}");
+    let since = page.split("id=\"since\"").nth(1).unwrap().split("</div>").next().unwrap();
+    assert_eq!(since.matches("<li>").count(), 10, "{since}");
+    assert_eq!(ids[..12].iter().filter(|id| since.contains(id.as_str())).count(), 10, "{since}");
+    assert!(since.contains("<p>And 2 more.</p>"), "{since}");
+    assert!(not_ours.iter().all(|id| !since.contains(id.as_str())), "{since}");
+}

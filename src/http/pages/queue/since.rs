@@ -7,7 +7,7 @@ use crate::queue::Person;
 use crate::queue::item::{ItemId, Summary};
 use crate::queue::trail::{Entry, Event};
 use crate::queue::work::Action;
-use crate::store::{Filter, MOST_COMMITTED, MOST_OF_A_PAGE, Mark, Query, Sort, Store, Unavailable};
+use crate::store::{Filter, MOST_COMMITTED, MOST_OF_A_PAGE, Mark, Query, Sort, Store, TaskOf, Unavailable};
 use jiff::Timestamp;
 use std::collections::BTreeMap;
 use std::fmt;
@@ -167,9 +167,10 @@ async fn fill(
     if by_item.is_empty() {
         return Ok(());
     }
-    // What was decided, taken or superseded may have left the list by it.
+    // What was decided, taken or superseded may have left the list by it; of a lane, only what is its own.
     let fits = Filter { ids: Some(by_item.keys().cloned().collect()), ..filter.clone() };
-    let any = Filter { lane: None, standing: Vec::new(), by: None, ..fits.clone() };
+    let task = filter.lane.as_ref().map(|(lanes, _)| TaskOf { lanes: lanes.clone(), is: Vec::new(), by: None });
+    let any = Filter { lane: None, standing: Vec::new(), by: None, task, ..fits.clone() };
     // They stand on the list further on, or before.
     for item in all(store, fits, now).await? {
         by_item.remove(&item.id);
