@@ -1526,3 +1526,16 @@ async fn what_changed_and_is_not_on_the_list_is_of_the_lane() {
     assert!(since.contains("<p>And 2 more.</p>"), "{since}");
     assert!(not_ours.iter().all(|id| !since.contains(id.as_str())), "{since}");
 }
+
+/// The page of an order that cannot be read says so; that is no fault of the program, and the list goes on without it.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_order_that_is_damaged_has_a_page_that_says_so() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let (id, me) = (s.item().await, s.sign_in("invented-1").await);
+    s.sql(&format!("UPDATE items SET state = '{{' WHERE id = '{id}'")).await;
+    let page = s.get(&format!("/queue/{id}"), &me).await;
+    assert_eq!(page.status, 503, "{}", page.body);
+    assert!(page.body.contains("This order cannot be read") && page.body.contains(&id), "{}", page.body);
+    let list = s.get("/queue?lane=pharmacist", &me).await;
+    assert!(list.status == 200 && list.body.contains("Cannot be read, not on this list"), "{}", list.body);
+}
