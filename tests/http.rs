@@ -763,6 +763,27 @@ async fn the_operation_definition_names_the_parameters_that_are_read() {
     assert_eq!(named, read);
 }
 
+/// A search that is longer than an address may be is refused as that, by `GET` and as a form, and is described so.
+#[tokio::test]
+async fn a_search_that_is_too_long_is_described() {
+    let s = service().await;
+    let doc = get(s.here, "/openapi.json").await.json();
+    let mut searches = 0;
+    for (method, path, ..) in routes::table().into_iter().filter(|(_, path, ..)| path.ends_with("/_search")) {
+        let (address, long) = (path.replace("{version}", "R4"), format!("_elements={}", "x".repeat(20_000)));
+        let kind = "content-type: application/x-www-form-urlencoded\r\n";
+        let form = ask(s.here, method, &address, kind, &long).await;
+        let plain = path.trim_end_matches("/_search");
+        let got = get(s.here, &format!("{}?{long}", address.trim_end_matches("/_search"))).await;
+        assert_eq!((form.status, got.status), (414, 414), "{path}");
+        for (path, method) in [(path, "post"), (plain, "get")] {
+            assert!(doc["paths"][path][method]["responses"].get("414").is_some(), "{method} {path}");
+        }
+        searches += 1;
+    }
+    assert_eq!(searches, 6);
+}
+
 #[tokio::test]
 async fn openapi_describes_every_route_and_no_other() {
     let s = service().await;

@@ -4,6 +4,7 @@
 //! OWASP's cheat sheets on sessions and on cross-site request forgery; from memory. People, orders and texts are invented.
 
 use enteral_gate::appraise::{Institution, appraise_by};
+use enteral_gate::findings::Disposition;
 use enteral_gate::formulary::Formulary;
 use enteral_gate::http::appraiser::Core;
 use enteral_gate::http::notices::{Notices, Times};
@@ -1429,4 +1430,112 @@ async fn messages_that_did_not_arrive_are_sent_again_or_removed_by_an_administra
     assert_eq!((told("messages-discarded", "answered"), told("messages-sent-again", "answered")), (2, 2), "{text}");
     assert!(told("messages-discarded", "refused") >= 6, "{text}");
     notices.stop().await;
+}
+
+/// An invented order of its own, asked of one lane only.
+fn of_one_lane(n: usize, lane: Lane, at: Timestamp) -> Received {
+    let mut one = received(sample("demo-5-steps-over-cap"), FhirVersion::R4).remove(0);
+    one.key.order = format!("invented-{n}");
+    one.content = format!("{n:064x}");
+    one.at = at;
+    let report = Arc::make_mut(&mut one.report);
+    report.disposition = Disposition::Flagged;
+    report.not_evaluated.clear();
+    report.findings.truncate(1);
+    report.findings.iter_mut().for_each(|found| found.audience = vec![lane.word().to_owned()]);
+    one
+}
+
+/// The link of a list to itself with what changed since.
+fn again(page: &str) -> String {
+    let before = page.split("Load it again").next().unwrap();
+    let link = before.rsplit("href=\"").next().unwrap().split('"').next().unwrap();
+    link.replace("&#38;", "&").replace("&amp;", "&")
+}
+
+/// An order is recorded after its request came, and a list may be made between the two: nothing falls between two lists.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_committed_after_a_list_is_marked_on_the_next() {
+    let s = service(&[]).await;
+    let me = s.sign_in("invented-1").await;
+    let ago = |seconds| Timestamp::now() - jiff::SignedDuration::from_secs(seconds);
+    s.store.record(vec![of_one_lane(0, Lane::Pharmacist, ago(600))]).await.unwrap();
+    let one = "1 order on this page is new or was changed by others since";
+    let nothing = "Nothing on this page changed by others since";
+    let first = s.get("/queue?lane=pharmacist", &me).await.body;
+    // The requests came before that list, and waited to be recorded.
+    for (n, seconds) in [(1, 30), (2, 3600)] {
+        let mut late = of_one_lane(n, Lane::Pharmacist, ago(seconds));
+        late.late = (seconds > 60).then(Timestamp::now);
+        let before = s.get(&again(&first), &me).await.body;
+        let id = late.id();
+        s.store.record(vec![late]).await.unwrap();
+        let after = s.get(&again(&before), &me).await.body;
+        assert!(after.contains(one), "{n}: {after}");
+        let marked = after.split("<li class=\"fresh\">").nth(1).unwrap().split("</li>").next().unwrap();
+        assert!(marked.contains(id.as_str()) && marked.contains("New."), "{marked}");
+        assert!(s.get(&again(&after), &me).await.body.contains(nothing), "{n}");
+    }
+    // The same order came again from another ward, which leaves no entry in its history.
+    let before = s.get("/queue?lane=pharmacist", &me).await.body;
+    assert!(s.get(&again(&before), &me).await.body.contains(nothing));
+    s.sql(&format!(
+        "UPDATE items SET ward = 'Invented' WHERE id = '{}'",
+        of_one_lane(1, Lane::Pharmacist, ago(0)).id()
+    ))
+    .await;
+    let after = s.get(&again(&before), &me).await.body;
+    assert!(after.contains(one) && after.contains("The ward is another"), "{after}");
+    assert!(s.get(&again(&after), &me).await.body.contains(nothing));
+    // Of a list that this queue never gave it is not known what changed.
+    let other = again(&after).rsplit_once('~').unwrap().0.to_owned() + "~999999.0";
+    let page = s.get(&other, &me).await.body;
+    assert!(page.contains("What changed since") && !page.contains(nothing), "{page}");
+}
+
+/// What others changed of the lane's own orders is named, and nothing else is: not what is asked of the other lane, not what
+/// one did oneself, not what stands on the list further on.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_changed_and_is_not_on_the_list_is_of_the_lane() {
+    use enteral_gate::queue::work::{Action, Command, Reason};
+    use enteral_gate::queue::{Person, Role};
+    let s = service(&[]).await;
+    let me = s.sign_in("invented-1").await;
+    let now = Timestamp::now();
+    let own: Vec<Received> = (0..15).map(|n| of_one_lane(n, Lane::Pharmacist, now)).collect();
+    let ids: Vec<ItemId> = own.iter().map(Received::id).collect();
+    s.store.record(own).await.unwrap();
+    let page = s.get("/queue?lane=pharmacist", &me).await.body;
+    let person = |id: &str| Person { id: id.into(), name: format!("Invented {id}"), role: Role::Pharmacist };
+    for (n, id) in ids.iter().enumerate() {
+        let reason = Reason { code: "suits-this-patient".into(), text: None };
+        let action = Action::Accept { reason };
+        let by = person(if n < 12 { "bob" } else { "invented-1" });
+        let command = Command { id: String::new(), by, at: now, lane: Lane::Pharmacist, seen: 1, action };
+        s.store.act(id.clone(), command).await.unwrap();
+    }
+    let theirs: Vec<Received> = (100..120).map(|n| of_one_lane(n, Lane::Dietitian, now)).collect();
+    let not_ours: Vec<ItemId> = theirs.iter().map(Received::id).collect();
+    s.store.record(theirs).await.unwrap();
+    s.store.record((200..420).map(|n| of_one_lane(n, Lane::Pharmacist, now)).collect()).await.unwrap();
+    let page = s.get(&again(&page), &me).await.body;
+    assert!(page.contains("50 orders on this page are new"), "{page}");
+    let since = page.split("id=\"since\"").nth(1).unwrap().split("</div>").next().unwrap();
+    assert_eq!(since.matches("<li>").count(), 10, "{since}");
+    assert_eq!(ids[..12].iter().filter(|id| since.contains(id.as_str())).count(), 10, "{since}");
+    assert!(since.contains("<p>And 2 more.</p>"), "{since}");
+    assert!(not_ours.iter().all(|id| !since.contains(id.as_str())), "{since}");
+}
+
+/// The page of an order that cannot be read says so; that is no fault of the program, and the list goes on without it.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_order_that_is_damaged_has_a_page_that_says_so() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let (id, me) = (s.item().await, s.sign_in("invented-1").await);
+    s.sql(&format!("UPDATE items SET state = '{{' WHERE id = '{id}'")).await;
+    let page = s.get(&format!("/queue/{id}"), &me).await;
+    assert_eq!(page.status, 503, "{}", page.body);
+    assert!(page.body.contains("This order cannot be read") && page.body.contains(&id), "{}", page.body);
+    let list = s.get("/queue?lane=pharmacist", &me).await;
+    assert!(list.status == 200 && list.body.contains("Cannot be read, not on this list"), "{}", list.body);
 }

@@ -958,3 +958,199 @@ async fn a_name_of_another_site_reads_nothing() {
         }
     }
 }
+
+/// FHIR (R4 and R5, search, "date"): what is written stands for its whole span, a minute, a second, or a second's part of as
+/// many digits. What the service says of a time is found by it, and nothing between it and the next is passed over.
+#[tokio::test]
+async fn a_time_stands_for_the_span_that_it_is_written_to() {
+    let s = Service::new("spans").await;
+    s.order(1, 50).await;
+    let all = resources(&s.get("/fhir/R4/Task").await);
+    assert_eq!(all.len(), 1, "{all:?}");
+    let task = format!("Task/{}", all[0]["id"].as_str().unwrap());
+    for (search, parameter, at, own) in [
+        ("Task?", "authored-on", "/authoredOn", 6),
+        ("Task?", "modified", "/lastModified", 6),
+        ("Task?", "_lastUpdated", "/meta/lastUpdated", 6),
+        ("DetectedIssue?_total=accurate&", "identified", "/identifiedDateTime", 6),
+        ("DetectedIssue?_total=accurate&", "_lastUpdated", "/meta/lastUpdated", 6),
+        (&format!("Provenance?target={task}&"), "recorded", "/recorded", 9),
+        (&format!("AuditEvent?entity={task}&"), "date", "/recorded", 9),
+    ] {
+        let whole = s.get(&format!("/fhir/R4/{search}")).await;
+        let total = whole["total"].as_u64().unwrap();
+        assert!(total > 0, "{search}");
+        let said = resources(&whole)[0].pointer(at).unwrap().as_str().unwrap().to_owned();
+        let (front, digits) = said.strip_suffix('Z').unwrap().split_once('.').unwrap();
+        assert_eq!(digits.len(), own, "as precise as it is kept: {said}");
+        let (front, digits) = (front.to_owned(), digits.to_owned());
+        let n = async |prefix: &str, time: &str| {
+            s.get(&format!("/fhir/R4/{search}{parameter}={prefix}{time}")).await["total"].as_u64().unwrap()
+        };
+        let mut within = vec![format!("{}Z", &front[..16]), format!("{}%2B00:00", &front[..16]), format!("{front}Z")];
+        within.extend((1..=own).map(|n| format!("{front}.{}Z", &digits[..n])));
+        within.push(format!("{front}.{digits:0<9}Z"));
+        for time in &within {
+            for (prefix, found) in
+                [("", total), ("eq", total), ("ge", total), ("le", total), ("gt", 0), ("sa", 0), ("lt", 0), ("ne", 0)]
+            {
+                assert_eq!(n(prefix, time).await, found, "{search}{parameter}={prefix}{time}, {said}");
+            }
+        }
+        let at: Timestamp = said.parse().unwrap();
+        for (before, step) in [(1_i64, 1), (1, 1_000), (1, 1_000_000), (-1, 1), (-1, 1_000), (-1, 1_000_000)] {
+            let other = at.checked_sub(jiff::SignedDuration::from_nanos(before * step)).unwrap();
+            let (gt, lt) = if before > 0 { (total, 0) } else { (0, total) };
+            assert_eq!(
+                (n("gt", &format!("{other:.9}")).await, n("lt", &format!("{other:.9}")).await),
+                (gt, lt),
+                "{other}"
+            );
+        }
+        let minute = |n: i64| {
+            let other = at.checked_add(jiff::SignedDuration::from_mins(n)).unwrap().to_string();
+            format!("{}Z", &other[..16])
+        };
+        assert_eq!((n("gt", &minute(-1)).await, n("", &minute(-1)).await), (total, 0));
+        assert_eq!((n("lt", &minute(1)).await, n("", &minute(1)).await), (total, 0));
+    }
+    for wrong in
+        ["2026-11-27T10Z", "2026-11-27T1040Z", "2026-11-27T10:40:00,5Z", "2026-11-27T10:40:00.Z", "2026-11-27T"]
+    {
+        let (status, ..) = s.ask("GET", &format!("/fhir/R4/Task?modified={wrong}"), "").await;
+        assert_eq!(status, StatusCode::BAD_REQUEST, "{wrong}");
+    }
+}
+
+/// FHIR, "Searching by id": each resource stands in the answer once, and what a page does not hold is on the next.
+#[tokio::test]
+async fn what_is_asked_for_by_id_comes_once_and_by_pages() {
+    let s = Service::with("ids", file::read(file::starter()).unwrap()).await;
+    for n in 0..4 {
+        s.order(n, 50).await;
+    }
+    let id_of = |r: &Value| r["id"].as_str().unwrap().to_owned();
+    let all: Vec<String> = resources(&s.get("/fhir/R4/Task?_sort=modified").await).iter().map(id_of).collect();
+    assert!(all.len() > 3);
+    let one = s.get(&format!("/fhir/R4/Task?_id={0},{0},nonsense,{0}", all[0])).await;
+    assert_eq!((one["total"].as_u64(), resources(&one).len()), (Some(1), 1), "{one:#}");
+    let backwards: Vec<String> = all.iter().rev().cloned().collect();
+    let asked = [all[2].clone(), all[0].clone(), all[2].clone(), all[1].clone()];
+    for (ids, sort, expected) in [
+        (&asked[..], "", vec![&all[2], &all[0], &all[1]]),
+        (&backwards, "&_sort=modified", all.iter().collect()),
+        (&all, "&_sort=-modified", backwards.iter().collect()),
+    ] {
+        // What is alike stands by its id, upwards either way; two tasks of one item are alike.
+        let expected: Vec<String> = expected.into_iter().cloned().collect();
+        for count in [1, 2, 50] {
+            let mut at = format!("/fhir/R4/Task?_id={}{sort}&_count={count}", ids.join(","));
+            let mut seen = Vec::new();
+            loop {
+                let page = s.get(&at).await;
+                assert_eq!(page["total"].as_u64(), Some(expected.len() as u64), "{page:#}");
+                let own = resources(&page);
+                assert!((1..=count).contains(&own.len()), "{at}: {page:#}");
+                seen.extend(own.iter().map(id_of));
+                let mut links = page["link"].as_array().unwrap().iter();
+                let itself = links.next().unwrap()["url"].as_str().unwrap().split_once("/fhir").unwrap().1.to_owned();
+                assert_eq!(resources(&s.get(&format!("/fhir{itself}")).await), own, "{itself}");
+                let Some(next) = links.find(|link| link["relation"] == "next") else { break };
+                at = format!("/fhir{}", next["url"].as_str().unwrap().split_once("/fhir").unwrap().1);
+            }
+            if sort == "&_sort=-modified" {
+                let items = |ids: &[String]| ids.iter().map(|id| id[..36].to_owned()).collect::<Vec<_>>();
+                assert_eq!(items(&seen), items(&expected), "{sort} by {count}");
+                let (mut seen, mut expected) = (seen.clone(), expected.clone());
+                seen.sort();
+                expected.sort();
+                assert_eq!(seen, expected, "{sort} by {count}");
+            } else {
+                assert_eq!(seen, expected, "{sort} by {count}");
+            }
+        }
+    }
+    let (status, ..) = s.ask("GET", &format!("/fhir/R4/Task?_id={}&page=nonsense", all[0]), "").await;
+    assert_eq!(status, StatusCode::BAD_REQUEST);
+}
+
+/// One item that is damaged keeps nobody from the others, and is never left out in silence.
+#[tokio::test]
+async fn an_item_that_cannot_be_read_is_named_beside_the_others() {
+    use sqlx::Connection;
+    for (name, column, held) in [("state", "state", true), ("state-asked", "state", false), ("report", "report", true)]
+    {
+        let s = Service::with(&format!("damaged-{name}"), file::read(file::starter()).unwrap()).await;
+        for n in 0..5 {
+            s.order(n, 50).await;
+        }
+        if !held {
+            // Lists come from the database.
+            s.store.hold_at_most(0);
+        }
+        let tasks = resources(&s.get("/fhir/R4/Task?_count=200").await);
+        let issues = resources(&s.get("/fhir/R4/DetectedIssue?_count=200").await);
+        let damaged = item_of(&tasks[tasks.len() / 2]);
+        let task = tasks.iter().find(|task| item_of(task) == damaged).unwrap()["id"].as_str().unwrap();
+        let options = sqlx::sqlite::SqliteConnectOptions::new().filename(s.folder.join("queue.sqlite"));
+        let mut conn = sqlx::sqlite::SqliteConnection::connect_with(&options).await.unwrap();
+        let sql = format!("UPDATE items SET {column} = '{{' WHERE id = '{damaged}'");
+        sqlx::raw_sql(sqlx::AssertSqlSafe(sql)).execute(&mut conn).await.unwrap();
+        conn.close().await.unwrap();
+        let of_it = |r: &&Value| r["id"].as_str().unwrap().starts_with(damaged.as_str());
+        let named = |entry: &Value| {
+            assert_eq!(entry["resource"]["resourceType"], "OperationOutcome", "{entry:#}");
+            let issues = entry["resource"]["issue"].as_array().unwrap();
+            for issue in issues {
+                assert_eq!((&issue["severity"], &issue["code"]), (&json!("error"), &json!("exception")), "{issue:#}");
+            }
+            issues.iter().any(|issue| issue["details"]["text"].as_str().unwrap().contains(damaged.as_str()))
+        };
+        for (kind, all) in [("Task", &tasks), ("DetectedIssue", &issues)] {
+            // A task is told from the summary alone.
+            let whole = kind == "Task" && column == "report";
+            let others: Vec<&str> =
+                all.iter().filter(|r| whole || !of_it(r)).map(|r| r["id"].as_str().unwrap()).collect();
+            for (sort, count) in [("", 1), ("", 2), ("", 200), ("&_sort=_lastUpdated", 1)] {
+                let (mut at, mut seen, mut is_named, mut pages) =
+                    (format!("/fhir/R4/{kind}?_count={count}{sort}"), Vec::new(), false, 0);
+                loop {
+                    let page = s.get(&at).await;
+                    let entries = page["entry"].as_array().cloned().unwrap_or_default();
+                    let (matches, outcomes): (Vec<_>, Vec<_>) =
+                        entries.into_iter().partition(|entry| entry["search"]["mode"] == "match");
+                    assert!(matches.len() <= count, "{at}: {page:#}");
+                    is_named |= outcomes.iter().any(named);
+                    seen.extend(matches.iter().map(|e| e["resource"]["id"].as_str().unwrap().to_owned()));
+                    pages += 1;
+                    assert!(pages < 200, "{at}");
+                    let mut links = page["link"].as_array().unwrap().iter();
+                    let Some(next) = links.find(|link| link["relation"] == "next") else { break };
+                    at = format!("/fhir{}", next["url"].as_str().unwrap().split_once("/fhir").unwrap().1);
+                }
+                assert_eq!(is_named, !whole, "{kind} {column}");
+                if sort.is_empty() {
+                    assert_eq!(seen, others, "{kind} {column} by {count}");
+                } else {
+                    assert_eq!(seen.len(), others.len(), "{kind} {column} {sort}");
+                }
+            }
+        }
+        // How many findings there are is not known then, and that is said.
+        let counted = s.get("/fhir/R4/DetectedIssue?_summary=count").await;
+        if column == "state" {
+            assert!(counted.get("total").is_none() && named(&counted["entry"][0]), "{counted:#}");
+        }
+        let asked = s.get(&format!("/fhir/R4/Task?_id={task}")).await;
+        let found = asked["entry"].as_array().unwrap();
+        assert!(found.len() == 1 && named(&found[0]), "{asked:#}");
+        for path in
+            [format!("Task/{task}"), format!("DetectedIssue/{damaged}-1"), format!("Provenance?target=Task/{task}")]
+        {
+            let (status, _, body) = s.ask("GET", &format!("/fhir/R4/{path}"), "").await;
+            assert_eq!(status, StatusCode::SERVICE_UNAVAILABLE, "{path}: {body}");
+            assert_eq!(body["issue"][0]["code"], "exception", "{body}");
+            assert!(body["issue"][0]["details"]["text"].as_str().unwrap().contains(damaged.as_str()), "{body}");
+        }
+    }
+}

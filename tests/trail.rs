@@ -110,6 +110,7 @@ const QUICK: Bounds = Bounds {
     again: Duration::from_millis(5),
     stop: Duration::from_secs(20),
     strangers: (60, Duration::from_secs(60)),
+    strangers_together: 1000,
 };
 
 #[test]
@@ -227,6 +228,44 @@ fn calls_of_strangers_are_summed_up() {
     // Six with an entry of their own and two that sum up; every one of a known client.
     assert_eq!((of(Kind::Unknown), of(Kind::Client)), (3 + 1 + 3 + 1, 10));
     verified(&lines);
+}
+
+/// However many names they say they have, all together have 60 entries in a minute, and no name has all of them.
+#[test]
+fn callers_that_cannot_be_told_have_one_bound_together() {
+    let store = Memory::default();
+    let trail = trail(&store, Bounds { waiting: 1 << 16, ..Bounds::default() });
+    let turned_away = |name: String| Event {
+        time: Timestamp::now(),
+        who: Who::named(Kind::Unknown, &name),
+        action: Word::of("validate"),
+        on: On::default(),
+        outcome: Outcome::of("turned-away"),
+        versions: Versions::new(),
+    };
+    for _ in 0..100 {
+        trail.record(turned_away("name-0".to_owned()));
+    }
+    for _ in 0..40 {
+        (1..30).for_each(|n| trail.record(turned_away(format!("name-{n}"))));
+    }
+    trail.close();
+    let entries: Vec<Entry> = store.lines().iter().map(|line| read(line).unwrap()).collect();
+    let of = |name: &str, action: &str| {
+        let own = entries.iter().filter(|e| e.event.action.as_str() == action);
+        let own = own.filter(|e| e.event.who.name.as_ref().is_some_and(|own| own.as_str() == name));
+        own.map(|e| e.event.outcome.count.unwrap_or(1)).collect::<Vec<_>>()
+    };
+    let own = |name: &str| of(name, "validate").len();
+    assert_eq!((0..30).map(|n| own(&format!("name-{n}"))).sum::<usize>(), 60, "all together");
+    assert!(own("name-0") <= 30 && own("name-1") > 0, "{} {}", own("name-0"), own("name-1"));
+    // Every other is counted under its name.
+    for n in 0..30 {
+        let name = format!("name-{n}");
+        let all = u32::try_from(own(&name)).unwrap() + of(&name, "calls-summed").iter().sum::<u32>();
+        assert_eq!(all, if n == 0 { 100 } else { 40 }, "{name}");
+    }
+    verified(&store.lines());
 }
 
 /// Whoever says that it is one client, and is not, does not hide who says that it is another; and names are bounded.

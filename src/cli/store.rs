@@ -445,8 +445,12 @@ impl StoreCommand {
                         anchor.map(|anchor| anchor.parse()).transpose().map_err(|what| format!("--anchor: {what}"))?;
                     match verify(&place, anchor).await {
                         Ok(found) => say(&format!("whole: {}", counted(&found)))?,
-                        Err(Unavailable::Damaged(what) | Unavailable::DamagedItem(what)) => {
+                        Err(Unavailable::Damaged(what)) => {
                             say(&format!("NOT whole: {what}"))?;
+                            return Ok(Exit::Flagged);
+                        }
+                        Err(Unavailable::DamagedItem(damage)) => {
+                            say(&format!("NOT whole: {damage}"))?;
                             return Ok(Exit::Flagged);
                         }
                         Err(error) => return Err(error.to_string()),

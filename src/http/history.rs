@@ -304,8 +304,8 @@ fn provenance(item: &Item, (nth, judged): (usize, bool), entry: &Entry, version:
         "resourceType": "Provenance",
         "id": entry_id(&item.summary.id, nth),
         "target": targets,
-        "occurredDateTime": entry.at.to_string(),
-        "recorded": entry.at.to_string(),
+        "occurredDateTime": format!("{:.9}", entry.at),
+        "recorded": format!("{:.9}", entry.at),
         "activity": {
             "coding": [{ "system": OPERATIONS, "code": code, "display": display }],
             "text": entry.what.word(),
@@ -343,7 +343,7 @@ fn audit_event(item: &Item, nth: usize, entry: &Entry, version: FhirVersion) -> 
         "resourceType": "AuditEvent",
         "id": entry_id(&item.summary.id, nth),
         "action": action,
-        "recorded": entry.at.to_string(),
+        "recorded": format!("{:.9}", entry.at),
         "agent": by,
         "source": source,
     });

@@ -4,7 +4,7 @@
 use super::App;
 use super::metrics::Counters;
 use crate::queue::item::Received;
-use crate::store::{Recorded, Store};
+use crate::store::{NotOpened, Recorded, Store};
 use axum::response::Response;
 use http::{HeaderName, HeaderValue};
 use jiff::Timestamp;
@@ -184,20 +184,26 @@ pub fn outcome() -> String {
     json!({ "resourceType": "OperationOutcome", "issue": [issue()] }).to_string()
 }
 
-/// Why the store will not record again by itself, if it will not.
+/// Why nothing is recorded here, where that is no outage that this process saw begin: another one may record.
 pub fn over(app: &App) -> Option<&'static str> {
     let health = app.doors.store.as_ref()?.health();
-    match (health.ended, health.displaced) {
-        (true, _) => Some("nothing is recorded until the service is started again"),
-        (false, true) => {
+    match (health.ended, health.displaced, health.not_opened) {
+        (true, ..) => Some("nothing is recorded until the service is started again"),
+        (false, true, _) => {
             Some("nothing is recorded until the queue's file is back in its place, or the service is started again")
         }
-        (false, false) => None,
+        (false, false, Some(NotOpened::NeverReached)) => {
+            Some("nothing is recorded here until the database was reached once; what comes is answered")
+        }
+        (false, false, Some(NotOpened::NotUsable)) => {
+            Some("nothing is recorded here as long as the database cannot be worked on; what comes is answered")
+        }
+        (false, false, None) => None,
     }
 }
 
 /// What `/readyz` says of the store. A store that cannot be used is no reason to take no orders: what is found goes out.
-/// One that never will be is: another replica may record them.
+/// One that never will be, or never was since the start, is: another replica may record them, and is not to be replaced.
 pub fn ready(app: &App) -> String {
     let Some(store) = &app.doors.store else { return String::new() };
     let health = store.health();
@@ -293,7 +299,7 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
         ),
         (
             "enteral_gate_queue_damaged",
-            "Items of the queue that could not be read, since the start; what is about them waits, all else goes on.",
+            "Items of the queue that cannot be read, as far as somebody looked; what is about them waits, all else goes on.",
             health.damaged,
         ),
         (

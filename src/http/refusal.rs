@@ -55,6 +55,8 @@ pub enum Refusal {
     Busy,
     /// What is kept cannot be read now.
     QueueAway,
+    /// What is kept of an item cannot be read, and will not be until it is mended. (what is wrong with it)
+    ItemUnread(String),
     /// Feedback could not be kept.
     NotKept,
 }
@@ -85,7 +87,7 @@ impl Refusal {
             }
             Self::Rule(_) => StatusCode::UNPROCESSABLE_ENTITY,
             Self::Condition(_) => StatusCode::PRECONDITION_FAILED,
-            Self::Overloaded | Self::AppraisalTimeout | Self::QueueAway | Self::NotKept => {
+            Self::Overloaded | Self::AppraisalTimeout | Self::QueueAway | Self::ItemUnread(_) | Self::NotKept => {
                 StatusCode::SERVICE_UNAVAILABLE
             }
             Self::Fault => StatusCode::INTERNAL_SERVER_ERROR,
@@ -113,7 +115,7 @@ impl Refusal {
             Self::Parameter(..) => "value",
             Self::Incomplete => "incomplete",
             Self::Overloaded | Self::Busy => "throttled",
-            Self::Fault => "exception",
+            Self::Fault | Self::ItemUnread(_) => "exception",
             Self::Unauthorized => "login",
             Self::Forbidden(_) => "forbidden",
             Self::QueueAway | Self::NotKept => "transient",
@@ -156,6 +158,9 @@ impl Refusal {
             Self::Unauthorized => "This call needs a token that is good for it. Nothing was checked.".to_owned(),
             Self::Forbidden(what) => what.clone(),
             Self::QueueAway => "The queue cannot be read now; try again shortly. Orders are still checked.".to_owned(),
+            Self::ItemUnread(what) => format!(
+                "This is on the queue, and what is kept of it cannot be read: {what}. Asking again does not help until it is mended."
+            ),
             Self::NotKept => {
                 "The queue cannot be written now, so this feedback was not kept; send the same again. It is counted once.".to_owned()
             }

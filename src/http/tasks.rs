@@ -26,6 +26,7 @@ use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
+use std::collections::{BTreeSet, HashSet};
 use std::sync::Arc;
 
 /// System of the ids of items.
@@ -41,7 +42,7 @@ const SNOMED: &str = "http://snomed.info/sct";
 
 /// Parameters of a search for Tasks.
 pub const TASK_PARAMETERS: [(&str, &str, &str); 14] = [
-    ("_id", "token", "Ids, separated by commas."),
+    ("_id", "token", "Ids, separated by commas; beside it only what sorts, counts, pages and tells parts."),
     ("status", "token", "requested, in-progress, completed, cancelled; several separated by commas."),
     ("priority", "token", "stat, asap, urgent, routine; several separated by commas."),
     ("owner", "reference", "Id of who holds it, asked the prescriber, put it off or decided."),
@@ -140,13 +141,15 @@ fn wrong(name: &str, what: impl Into<String>) -> Refusal {
     Refusal::Parameter(name.to_owned(), what.into())
 }
 
-/// The span of a FHIR date or time: a year, a month, a day, a minute, or an instant to the second.
+/// The span of a FHIR date or time as it is written: a year, a month, a day, a minute, a second, or a second's part of as many
+/// digits, nine at the most.
 fn span(text: &str, zone: &TimeZone) -> Option<(Timestamp, Timestamp)> {
     let of_days = |first: Date, next: Date| {
         let begin = |day: Date| zone.to_timestamp(day.at(0, 0, 0, 0)).ok();
         Some((begin(first)?, begin(next)?))
     };
-    let number = |text: &str| text.bytes().all(|b| b.is_ascii_digit()).then(|| text.parse::<i16>().ok()).flatten();
+    let digits = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
+    let number = |text: &str| digits(text).then(|| text.parse::<i16>().ok()).flatten();
     if text.len() == 4 {
         let year = number(text)?;
         return of_days(Date::new(year, 1, 1).ok()?, Date::new(year.checked_add(1)?, 1, 1).ok()?);
@@ -161,13 +164,36 @@ fn span(text: &str, zone: &TimeZone) -> Option<(Timestamp, Timestamp)> {
     }
     // A `+` in a query arrives as a space.
     let text = text.replace(' ', "+");
-    let first = text.parse::<Timestamp>().ok().or_else(|| {
-        let local: DateTime = text.parse().ok()?;
-        zone.to_timestamp(local).ok()
-    })?;
-    let length =
-        if text.contains('.') { jiff::SignedDuration::from_millis(1) } else { jiff::SignedDuration::from_secs(1) };
-    Some((first, first.checked_add(length).ok()?))
+    let (day, time) = text.split_once('T')?;
+    let (time, offset) = time.split_at(time.find(['Z', '+', '-']).unwrap_or(time.len()));
+    let whole = time.split_once('.').map_or(time, |(whole, _)| whole);
+    let length = match (whole.split(':').map(str::len).collect::<Vec<_>>().as_slice(), time.split_once('.')) {
+        ([2, 2], None) => 60_000_000_000,
+        ([2, 2, 2], None) => 1_000_000_000,
+        ([2, 2, 2], Some((_, part))) if digits(part) => {
+            10_i64.checked_pow(9_u32.checked_sub(part.len().try_into().ok()?)?)?
+        }
+        _ => return None,
+    };
+    // The library reads no minute with a zone.
+    let seconds = if length == 60_000_000_000 { ":00" } else { "" };
+    let at = format!("{day}T{time}{seconds}");
+    let first = match offset {
+        "" => zone.to_timestamp(at.parse::<DateTime>().ok()?).ok()?,
+        offset => format!("{at}{offset}").parse::<Timestamp>().ok()?,
+    };
+    Some((first, first.checked_add(jiff::SignedDuration::from_nanos(length)).ok()?))
+}
+
+/// A time of an item as it is told: to the microsecond, as lists are kept, so that what is told is found by it.
+pub(super) fn told_at(at: Timestamp) -> String {
+    format!("{at:.6}")
+}
+
+/// The first microsecond that is not before a time. What is kept is compared by whole ones.
+fn microsecond_from(at: Timestamp) -> Timestamp {
+    let rounded = jiff::TimestampRound::new().smallest(jiff::Unit::Microsecond).mode(jiff::RoundMode::Ceil);
+    at.round(rounded).unwrap_or(at)
 }
 
 /// Times that are looked for.
@@ -180,6 +206,13 @@ pub(super) struct Bounds {
 }
 
 impl Bounds {
+    /// The same for what is kept to the microsecond.
+    fn to_microseconds(&self) -> Self {
+        let of = |at: &Timestamp| microsecond_from(*at);
+        let outside = self.outside.iter().map(|(from, before)| (of(from), of(before))).collect();
+        Self { from: self.from.as_ref().map(of), before: self.before.as_ref().map(of), outside }
+    }
+
     pub(super) fn has(&self, at: Timestamp) -> bool {
         self.from.is_none_or(|from| at >= from)
             && self.before.is_none_or(|before| at < before)
@@ -218,7 +251,7 @@ pub(super) fn bounds(
             // FHIR (R4, search, prefixes): a tenth of the gap between now and the date.
             let gap = if now < first { first.duration_since(now) } else { now.duration_since(next.min(now)) } / 10;
             let (from, before) = (first.checked_sub(gap).unwrap_or(first), next.checked_add(gap).unwrap_or(next));
-            said = vec![format!("ge{from}"), format!("lt{before}")];
+            said = vec![format!("ge{from:.9}"), format!("lt{before:.9}")];
             (Some(from), Some(before))
         }
         _ => return Err(wrong(name, format!("expected one of the prefixes {PREFIXES}."))),
@@ -401,7 +434,10 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
                 if value.split(',').count() > PAGE {
                     return Err(wrong("_id", format!("expected at most {PAGE} ids.")));
                 }
-                out.ids = Some(value.split(',').filter_map(read_id).collect());
+                let mut ids: Vec<_> = value.split(',').filter_map(read_id).collect();
+                let mut known = HashSet::new();
+                ids.retain(|id| known.insert(id.clone()));
+                out.ids = Some(ids);
                 out.own.push((name, value));
             }
             "status" if !issues => {
@@ -434,13 +470,14 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
         && out
             .own
             .iter()
-            .any(|(name, _)| !matches!(name.as_str(), "_id" | "_count" | "_summary" | "_total" | "_elements"))
+            .any(|(name, _)| !matches!(name.as_str(), "_id" | "_sort" | "_count" | "_summary" | "_total" | "_elements"))
     {
         return Err(wrong("_id", "cannot be asked together with other conditions here."));
     }
     let filter = &mut out.query.filter;
     // Times are kept to the microsecond.
     let until = |at: Timestamp| at.checked_sub(jiff::SignedDuration::from_micros(1)).unwrap_or(at);
+    let (received, changed) = (received.to_microseconds(), changed.to_microseconds());
     (filter.received_from, filter.received_by) = (received.from, received.before.map(until));
     (filter.changed_from, filter.changed_before) = (changed.from, changed.before);
     (filter.received_outside, filter.changed_outside) = (received.outside, changed.outside);
@@ -451,9 +488,28 @@ fn asked(request: &Request, version: FhirVersion, app: &App, issues: bool) -> Re
     Ok(out)
 }
 
-/// A page of which nothing is missing: what cannot be read is never left out in silence.
-fn whole(page: crate::store::Page) -> Result<crate::store::Page, Refusal> {
-    if page.damaged.is_empty() { Ok(page) } else { Err(Refusal::QueueAway) }
+/// An item, or the id of one that cannot be read, which keeps nobody from the others.
+fn or_unread(found: Result<Option<Item>, Unavailable>, unread: &mut BTreeSet<ItemId>) -> Result<Option<Item>, Refusal> {
+    match found {
+        Err(Unavailable::DamagedItem(damage)) => {
+            unread.insert(damage.item);
+            Ok(None)
+        }
+        other => Ok(other?),
+    }
+}
+
+/// The entry that names what belongs on a page and cannot be read: it is never left out in silence.
+fn unread_entry(unread: &BTreeSet<ItemId>) -> Option<Value> {
+    let issue = |item: &ItemId| {
+        let text = format!(
+            "Item {item} is on the queue, and what is kept of it cannot be read: what belongs here of it is missing. Look at the order where it was prescribed."
+        );
+        json!({ "severity": "error", "code": "exception", "details": { "text": text } })
+    };
+    let issues: Vec<Value> = unread.iter().map(issue).collect();
+    let outcome = json!({ "resourceType": "OperationOutcome", "issue": issues });
+    (!issues.is_empty()).then(|| json!({ "resource": outcome, "search": { "mode": "outcome" } }))
 }
 
 pub(super) fn store(app: &App) -> Result<&dyn Store, Refusal> {
@@ -469,8 +525,8 @@ impl From<Unavailable> for Refusal {
             | Unavailable::Database(_)
             | Unavailable::Ended
             | Unavailable::Refused(_)
-            | Unavailable::Damaged(_)
-            | Unavailable::DamagedItem(_) => Self::QueueAway,
+            | Unavailable::Damaged(_) => Self::QueueAway,
+            Unavailable::DamagedItem(damage) => Self::ItemUnread(damage.what),
         }
     }
 }
@@ -492,7 +548,7 @@ fn bundle(
     version: FhirVersion,
     asked: &Asked,
     next: Option<&String>,
-    entries: Vec<(String, Value)>,
+    (entries, unread): (Vec<(String, Value)>, &BTreeSet<ItemId>),
     total: Option<u64>,
 ) -> Value {
     let link = |relation: &str, after: Option<&String>| {
@@ -514,6 +570,7 @@ fn bundle(
             json!({ "fullUrl": format!("{}/fhir/{}/{kind}/{id}", asked.at, version.name()), "resource": resource, "search": { "mode": "match" } })
         })
         .collect();
+    entry.extend(unread_entry(unread));
     entry.extend(asked.search.entry());
     let mut out = json!({ "resourceType": "Bundle", "type": "searchset", "link": links });
     if let Some(total) = total {
@@ -540,27 +597,66 @@ pub(super) fn read_id(id: &str) -> Option<(ItemId, Lane)> {
 }
 
 /// A page of tasks.
+#[derive(Default)]
 struct Tasks {
     tasks: Vec<(Summary, Lane)>,
+    /// Items that belong here and cannot be read.
+    unread: BTreeSet<ItemId>,
     next: Option<String>,
     total: Option<u64>,
 }
 
+/// A page of the tasks of these ids: as asked for, or sorted. Their place is named by the task before it.
+async fn page_of_ids(store: &dyn Store, asked: &Asked, ids: &[(ItemId, Lane)]) -> Result<Tasks, Refusal> {
+    let now = asked.query.now;
+    let mut tasks: Vec<(Summary, Lane)> = Vec::new();
+    let mut unread = BTreeSet::new();
+    for (id, lane) in ids {
+        let item =
+            or_unread(store.get(id.clone()).await, &mut unread)?.filter(|item| item.summary.task(*lane, now).is_some());
+        tasks.extend(item.map(|item| (item.summary, *lane)));
+    }
+    let total = asked.counts(true).then_some(tasks.len() as u64);
+    if asked.count {
+        return Ok(Tasks { total, unread, ..Tasks::default() });
+    }
+    let is_sorted = asked.own.iter().any(|(name, _)| name == "_sort");
+    let down = matches!(asked.query.sort, Sort::By(_, true));
+    // As lists are sorted: what is alike stands by its id, and the lanes of one item as ever.
+    let value_of = |task: &(Summary, Lane)| -> Option<i64> { asked.place(&task.0)?.split_once('.')?.0.parse().ok() };
+    let upwards = |value: Option<i64>| value.map(|value| if down { -i128::from(value) } else { i128::from(value) });
+    let rank = |value: Option<i64>, id: &ItemId, lane: Lane| (upwards(value), id.clone(), lane);
+    if is_sorted {
+        tasks.sort_by_cached_key(|task| rank(value_of(task), &task.0.id, task.1));
+    }
+    if let Some(after) = &asked.query.after {
+        let given = || wrong("page", "this page was not given out here.");
+        let (value, id) = after.split_once('.').map_or((None, after.as_str()), |(value, id)| (Some(value), id));
+        let (item, lane) = read_id(id).ok_or_else(given)?;
+        if is_sorted {
+            let value: i64 = value.and_then(|value| value.parse().ok()).ok_or_else(given)?;
+            let last = rank(Some(value), &item, lane);
+            tasks.retain(|task| rank(value_of(task), &task.0.id, task.1) > last);
+        } else {
+            let nth = |id: &ItemId, lane: Lane| ids.iter().position(|(own, of)| own == id && *of == lane);
+            let last = nth(&item, lane).ok_or_else(given)?;
+            tasks.retain(|(item, lane)| nth(&item.id, *lane).is_some_and(|nth| nth > last));
+        }
+    }
+    let more = tasks.len() > asked.query.limit;
+    tasks.truncate(asked.query.limit);
+    let next = tasks.last().filter(|_| more).map(|task| match value_of(task).filter(|_| is_sorted) {
+        Some(value) => format!("{value}.{}", task_id(&task.0.id, task.1)),
+        None => task_id(&task.0.id, task.1),
+    });
+    Ok(Tasks { total, tasks, unread, next })
+}
+
 async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
     let now = asked.query.now;
-    let mut tasks = Vec::new();
+    let (mut tasks, mut unread) = (Vec::new(), BTreeSet::new());
     if let Some(ids) = &asked.ids {
-        for (id, lane) in ids {
-            let item = store.get(id.clone()).await?.filter(|item| item.summary.task(*lane, now).is_some());
-            tasks.extend(item.map(|item| (item.summary, *lane)));
-        }
-        let total = asked.counts(true).then_some(tasks.len() as u64);
-        if asked.count {
-            tasks.clear();
-        }
-        // FHIR: a page may hold fewer than there are, never more than asked for.
-        tasks.truncate(asked.query.limit);
-        return Ok(Tasks { total, tasks, next: None });
+        return page_of_ids(store, asked, ids).await;
     }
     // Every item has at most one task of a lane.
     let mut total = asked.counts(true).then_some(0);
@@ -572,18 +668,19 @@ async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
         *total += store.list(one).await?.total;
     }
     if asked.count {
-        return Ok(Tasks { tasks, next: None, total });
+        return Ok(Tasks { total, ..Tasks::default() });
     }
     let second = Lane::ALL[1];
     if asked.half
         && let Some((_, id)) = asked.query.after.as_deref().and_then(|after| after.split_once('.'))
         && let Some(id) = ItemId::read(id)
-        && let Some(item) = store.get(id).await?
+        && let Some(item) = or_unread(store.get(id).await, &mut unread)?
         && asked.task.has(&item.summary, second, now)
     {
         tasks.push((item.summary, second));
     }
-    let page = whole(store.list(asked.query.clone()).await?)?;
+    let page = store.list(asked.query.clone()).await?;
+    unread.extend(page.damaged);
     for item in page.items {
         let own = Lane::ALL.into_iter().filter(|lane| asked.task.has(&item, *lane, now));
         tasks.extend(own.map(|lane| (item.clone(), lane)).collect::<Vec<_>>());
@@ -598,7 +695,7 @@ async fn page(store: &dyn Store, asked: &Asked) -> Result<Tasks, Refusal> {
         }
         _ => page.next,
     };
-    Ok(Tasks { tasks, next, total })
+    Ok(Tasks { tasks, unread, next, total })
 }
 
 /// `GET [base]/Task`
@@ -617,7 +714,7 @@ pub async fn tasks(
     let told = |resource| asked.elements.of("Task", version, resource);
     let entries =
         entries.map(|(item, lane)| (task_id(&item.id, *lane), told(task(item, *lane, version, &times)))).collect();
-    let bundle = bundle("Task", version, &asked, page.next.as_ref(), entries, page.total);
+    let bundle = bundle("Task", version, &asked, page.next.as_ref(), (entries, &page.unread), page.total);
     Ok(asked.search.answered(&bundle))
 }
 
@@ -684,13 +781,16 @@ pub async fn issues(
     let store = store(&app)?;
     let mut found = if asked.count { counted(store, &asked).await? } else { findings(store, &asked, version).await? };
     if !asked.count && asked.counts(false) {
-        found.total = counted(store, &asked).await?.total;
+        let counted = counted(store, &asked).await?;
+        found.total = counted.total;
+        found.unread.extend(counted.unread);
     }
     for (_, issue) in &mut found.issues {
         *issue = asked.elements.of("DetectedIssue", version, issue.take());
     }
     noted(&request, |noted| noted.count(found.issues.len()));
-    let bundle = bundle("DetectedIssue", version, &asked, found.next.as_ref(), found.issues, found.total);
+    let bundle =
+        bundle("DetectedIssue", version, &asked, found.next.as_ref(), (found.issues, &found.unread), found.total);
     Ok(asked.search.answered(&bundle))
 }
 
@@ -698,25 +798,31 @@ pub async fn issues(
 #[derive(Default)]
 struct Findings {
     issues: Vec<(String, Value)>,
+    /// Items that belong here and cannot be read.
+    unread: BTreeSet<ItemId>,
     next: Option<String>,
     /// How many there are on all pages, where that was asked and is known.
     total: Option<u64>,
 }
 
-/// How many findings there are; of very many orders that is not known.
+/// How many findings there are; of very many orders, and where one cannot be read, that is not known.
 async fn counted(store: &dyn Store, asked: &Asked) -> Result<Findings, Refusal> {
     let mut query = asked.query.clone();
     (query.after, query.limit) = (None, crate::store::MOST_OF_A_PAGE);
-    let mut total = 0;
+    let (mut total, mut out) = (0, Findings::default());
     loop {
-        let page = whole(store.list(query.clone()).await?)?;
+        let page = store.list(query.clone()).await?;
         if page.total > MOST_COUNTED {
             return Ok(Findings::default());
         }
         total += page.items.iter().map(|item| item.findings as u64).sum::<u64>();
+        out.unread.extend(page.damaged);
         match page.next {
             Some(next) => query.after = Some(next),
-            None => return Ok(Findings { total: Some(total), ..Findings::default() }),
+            None => {
+                out.total = out.unread.is_empty().then_some(total);
+                return Ok(out);
+            }
         }
     }
 }
@@ -727,7 +833,7 @@ async fn findings(store: &dyn Store, asked: &Asked, version: FhirVersion) -> Res
     if asked.from > 0
         && let Some((_, id)) = query.after.as_deref().and_then(|after| after.split_once('.'))
         && let Some(id) = ItemId::read(id)
-        && let Some(item) = store.get(id).await?
+        && let Some(item) = or_unread(store.get(id).await, &mut out.unread)?
     {
         out.add(&item, asked.from, query.limit, version);
         if let Some(rest) = out.next.take() {
@@ -738,7 +844,8 @@ async fn findings(store: &dyn Store, asked: &Asked, version: FhirVersion) -> Res
         }
     }
     loop {
-        let page = whole(store.list(query.clone()).await?)?;
+        let page = store.list(query.clone()).await?;
+        out.unread.extend(page.damaged);
         let mut last: Option<&Summary> = None;
         for summary in page.items.iter().filter(|summary| summary.findings > 0) {
             if out.issues.len() >= query.limit {
@@ -746,7 +853,7 @@ async fn findings(store: &dyn Store, asked: &Asked, version: FhirVersion) -> Res
                 return Ok(out);
             }
             // One that was removed meanwhile has no findings any more.
-            if let Some(item) = store.get(summary.id.clone()).await? {
+            if let Some(item) = or_unread(store.get(summary.id.clone()).await, &mut out.unread)? {
                 out.add(&item, 0, query.limit, version);
                 if let Some(rest) = out.next.take() {
                     out.next = asked.place(summary).map(|place| format!("{place}{HALF}{rest}"));
@@ -868,7 +975,7 @@ pub fn task(summary: &Summary, lane: Lane, version: FhirVersion, times: &Times) 
     let mut out = json!({
         "resourceType": "Task",
         "id": task_id(&summary.id, lane),
-        "meta": { "versionId": summary.version.to_string(), "lastUpdated": summary.changed_at.to_string() },
+        "meta": { "versionId": summary.version.to_string(), "lastUpdated": told_at(summary.changed_at) },
         // The tasks of one item belong together.
         "groupIdentifier": { "system": ITEMS, "value": summary.id },
         "status": status.code(),
@@ -878,8 +985,8 @@ pub fn task(summary: &Summary, lane: Lane, version: FhirVersion, times: &Times) 
         "code": { "text": "Review of a tube-feeding order" },
         "description": summary.headline,
         "focus": order(summary),
-        "authoredOn": summary.received.to_string(),
-        "lastModified": summary.changed_at.to_string(),
+        "authoredOn": told_at(summary.received),
+        "lastModified": told_at(summary.changed_at),
         "requester": { "display": PROGRAM },
     });
     let by_when = json!({ "end": times.due(grade, summary.received, summary.starts).to_string() });
@@ -951,7 +1058,7 @@ pub fn issue(item: &Item, nth: usize, found: &Found, version: FhirVersion) -> Va
     let mut out = json!({
         "resourceType": "DetectedIssue",
         "id": issue_id(&summary.id, nth),
-        "meta": { "lastUpdated": summary.changed_at.to_string() },
+        "meta": { "lastUpdated": told_at(summary.changed_at) },
         "status": match (summary.standing, version) {
             (Standing::Replaced, FhirVersion::R5) => "mitigated",
             (Standing::Replaced, _) => "cancelled",
@@ -959,7 +1066,7 @@ pub fn issue(item: &Item, nth: usize, found: &Found, version: FhirVersion) -> Va
         },
         "code": { "coding": [{ "system": system, "code": found.rule, "display": found.title }], "text": found.title },
         "severity": severity,
-        "identifiedDateTime": summary.received.to_string(),
+        "identifiedDateTime": told_at(summary.received),
         "author": { "display": item.report.by.program },
         "implicated": [order(summary)],
         "detail": detail.join("\n"),

@@ -19,7 +19,7 @@ use jiff::Timestamp;
 use memchr::memmem::Finder;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AnyPool, AssertSqlSafe, Row};
-use std::collections::{BTreeMap, BTreeSet, BinaryHeap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, BinaryHeap, HashMap, HashSet};
 use std::sync::{Mutex, PoisonError, RwLock};
 use std::time::{Duration, Instant};
 use uuid::Uuid;
@@ -249,6 +249,7 @@ struct Wanted<'f> {
     by: Option<Option<u32>>,
     /// Who has the task.
     owner: Option<Option<u32>>,
+    ids: Option<HashSet<u128>>,
     patient: Option<(&'f str, String)>,
     /// Each word, in every way in which it may be meant.
     words: Vec<Vec<Finder<'static>>>,
@@ -269,6 +270,7 @@ impl<'f> Wanted<'f> {
             rules: filter.rule.as_ref().map(with),
             by: filter.by.as_ref().map(number),
             owner: filter.task.as_ref().and_then(|task| task.by.as_ref()).map(number),
+            ids: filter.ids.as_ref().map(|ids| ids.iter().filter_map(|id| number_of(id.as_str())).collect()),
             patient: filter.patient.as_ref().map(|patient| (patient.as_str(), format!("/{patient}"))),
             words: super::words::words(&filter.search).into_iter().map(finders).collect(),
         }
@@ -281,7 +283,8 @@ impl<'f> Wanted<'f> {
             bound.is_none_or(|bound| at.is_some_and(|at| holds(at, bound.as_microsecond())))
         };
         let (received, changed) = (Some(line.received), Some(line.changed));
-        any(filter.standing.is_empty(), filter.standing.contains(&line.standing))
+        self.ids.as_ref().is_none_or(|ids| ids.contains(&line.id))
+            && any(filter.standing.is_empty(), filter.standing.contains(&line.standing))
             && any(filter.tiers.is_empty(), line.tier.is_some_and(|tier| filter.tiers.contains(&tier)))
             && any(filter.grades.is_empty(), filter.grades.iter().any(|grade| i64::from(*grade) == line.grade))
             && filter.task.as_ref().is_none_or(|task| self.has_task(line, task))

@@ -5,6 +5,7 @@
 
 use crate::findings::Tier;
 pub mod backup;
+mod damaged;
 mod listing;
 mod opening;
 pub mod outbox;
@@ -22,6 +23,8 @@ pub mod views;
 mod words;
 mod writer;
 
+pub use damaged::Damage;
+pub use opening::NotOpened;
 pub use packing::{LONGEST_PACKED, MOST_OF_A_DICTIONARY};
 pub use spool::SpoolHealth;
 pub use sql::SqlStore;
@@ -41,6 +44,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use serde::Serialize;
 use std::collections::BTreeMap;
+use std::fmt;
 use std::future::Future;
 use std::pin::Pin;
 use thiserror::Error;
@@ -72,7 +76,7 @@ pub enum Unavailable {
     Damaged(String),
     /// An item that is kept cannot be read; everything that is not about it goes on.
     #[error("what is kept cannot be read: {0}")]
-    DamagedItem(String),
+    DamagedItem(Damage),
 }
 
 /// Why an action was not carried out.
@@ -201,6 +205,8 @@ pub struct Filter {
     pub not_fully_checked: Option<bool>,
     /// Grade of urgency: one of these; any when empty.
     pub grades: Vec<u8>,
+    /// One of these items, where that is said.
+    pub ids: Option<Vec<ItemId>>,
     /// Words that are all in the order's name, patient (reference, name, birth, identifiers), ward, headline or rules, or
     /// the names of who works on it; case does not matter. A date is found as people write it: `2.2.1960`, `02/02/1960`.
     pub search: String,
@@ -297,6 +303,47 @@ pub struct Page {
     pub total: u64,
 }
 
+/// A place in what was committed, in the order in which it was: nothing that is committed later lies before it, whenever it
+/// happened.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Mark {
+    /// The last entry of the trail.
+    entry: i64,
+    /// Changes without an entry that are noted after it.
+    moves: i64,
+}
+
+impl fmt::Display for Mark {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}.{}", self.entry, self.moves)
+    }
+}
+
+impl Mark {
+    /// Reads what [`fmt::Display`] writes.
+    pub fn read(text: &str) -> Option<Self> {
+        let number = |text: &str| text.parse().ok().filter(|n: &i64| *n >= 0);
+        let (entry, moves) = text.split_once('.')?;
+        Some(Self { entry: number(entry)?, moves: number(moves)? })
+    }
+}
+
+/// What was committed after a [`Mark`].
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Committed {
+    /// Entries of items, without those that say that somebody looked; the first first.
+    pub entries: Vec<Entry>,
+    /// Items of which the ward changed.
+    pub moved: Vec<ItemId>,
+    /// Items with an entry that cannot be read.
+    pub unread: Vec<ItemId>,
+    /// Whether that is all: more than [`MOST_COMMITTED`] entries are not given.
+    pub all: bool,
+}
+
+/// Most entries of [`Committed`].
+pub const MOST_COMMITTED: usize = 5_000;
+
 /// How many items there are, of those that are open.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "camelCase")]
@@ -349,6 +396,8 @@ pub struct Health {
     /// The file that is written is not where it was opened: it was removed, or another is in its place. Nothing is written
     /// until it is back, or the service is started again.
     pub displaced: bool,
+    /// Nothing was written since the start, as the database was away then and was not opened since.
+    pub not_opened: Option<NotOpened>,
     /// The last write worked, and only the last look did not.
     pub looking: bool,
     /// Orders that wait in memory, or in the spool, until they can be recorded.
@@ -363,9 +412,9 @@ pub struct Health {
     pub clear_waiting: u64,
     /// Clear orders that could not be kept in memory either, since the start: an earlier content may still be on the queue.
     pub clear_lost: u64,
-    /// Items that are kept and could not be read, since the start; everything that is not about them goes on.
+    /// Items that are kept and cannot be read, as far as somebody looked; everything that is not about them goes on.
     pub damaged: u64,
-    /// The last of them, and what is wrong with it.
+    /// The one that was found last, and what is wrong with it.
     pub last_damaged: Option<String>,
     /// The folder in which orders that wait are kept as well, where there is one.
     pub spool: Option<SpoolHealth>,
@@ -413,6 +462,13 @@ pub trait Store: Send + Sync + 'static {
 
     /// What happened to an item, the first first.
     fn trail(&self, item: ItemId) -> Answer<'_, Vec<Entry>>;
+
+    /// The place where what was committed ends now.
+    fn mark(&self) -> Answer<'_, Mark>;
+
+    /// What was committed after a place; [`Unavailable::NoSuchPage`] of a place that is not reached yet, as after a copy was
+    /// put back.
+    fn committed(&self, after: Mark) -> Answer<'_, Committed>;
 
     /// What was counted per rule from one day to another, both included.
     fn statistics(&self, from: Date, to: Date) -> Answer<'_, Vec<RuleStatistics>>;

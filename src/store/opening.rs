@@ -12,6 +12,16 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 use tokio::sync::{mpsc, oneshot};
 
+/// Why a database was not opened since the start.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NotOpened {
+    /// It was never reached.
+    NeverReached,
+    /// It is there, and cannot be worked on: its tables are of a version that is not known here, for one.
+    NotUsable,
+}
+
 /// Whether a database was opened, and what is to be done when it is.
 pub(super) struct Opened {
     /// Its tables were looked at, and can be worked on.
@@ -44,6 +54,12 @@ impl Opened {
         }
         let said = locked(&self.left).said.clone();
         Err(said.unwrap_or_else(|| Unavailable::Database(AWAY.to_owned())))
+    }
+
+    /// Why nothing was ever written since the start, if nothing was.
+    pub(super) fn why_not(&self) -> Option<NotOpened> {
+        let left = (!self.is()).then(|| locked(&self.left).said.is_some())?;
+        Some(if left { NotOpened::NotUsable } else { NotOpened::NeverReached })
     }
 
     /// Keeps who is told of changes until the database is opened; gives them back where it is.

@@ -4,7 +4,9 @@ use super::packing::{self, Dictionaries};
 use super::sql::{Value, damaged, statement, trouble};
 use super::words::words;
 use super::writer::of_item;
-use super::{Counts, Filter, Key, LaneIs, MOST_OF_A_PAGE, Page, Query, TaskOf, Unavailable};
+use super::{
+    Committed, Counts, Filter, Key, LaneIs, MOST_COMMITTED, MOST_OF_A_PAGE, Mark, Page, Query, TaskOf, Unavailable,
+};
 use crate::queue::Lane;
 use crate::queue::item::{Item, ItemId, Summary};
 use crate::queue::tally::{Fate, LastFound, RuleStatistics};
@@ -87,6 +89,51 @@ pub(super) async fn trail(pool: &AnyPool, item: &ItemId) -> Result<Vec<Entry>, U
     rows.iter().map(|row| read("an entry of the trail", &text(row, 0)?).map_err(of_item(item))).collect()
 }
 
+/// Where what was committed ends: the last entry, and changes without one that are noted after it.
+pub(super) async fn mark(pool: &AnyPool) -> Result<Mark, Unavailable> {
+    let sql = "SELECT last.seq, (SELECT COUNT(*) FROM moves WHERE at_seq = last.seq) \
+               FROM (SELECT COALESCE(MAX(seq), 0) AS seq FROM trail) AS last";
+    let row = statement(sql.to_owned(), []).fetch_one(pool).await.map_err(|error| trouble(&error))?;
+    let number = |at: usize| row.try_get::<i64, _>(at).map_err(|error| trouble(&error));
+    Ok(Mark { entry: number(0)?, moves: number(1)? })
+}
+
+/// What was committed after a place.
+pub(super) async fn committed(pool: &AnyPool, after: Mark) -> Result<Committed, Unavailable> {
+    let now = mark(pool).await?;
+    if now.entry < after.entry {
+        return Err(Unavailable::NoSuchPage);
+    }
+    let mut out = Committed::default();
+    // A text that somebody wrote has its quotation marks escaped.
+    let sql = format!(
+        "SELECT item, detail FROM trail WHERE seq > $1 AND item IS NOT NULL AND detail IS NOT NULL \
+         AND detail NOT LIKE '%\"what\":\"viewed\"%' ORDER BY seq LIMIT {}",
+        MOST_COMMITTED + 1
+    );
+    let found = rows(pool, sql, vec![after.entry.into()]).await?;
+    out.all = found.len() <= MOST_COMMITTED;
+    for row in found.iter().take(MOST_COMMITTED) {
+        match serde_json::from_str(&text(row, 1)?) {
+            Ok(entry) => out.entries.push(entry),
+            Err(_) => out.unread.push(super::sql::id_of(row, 0)?),
+        }
+    }
+    let sql = "SELECT at_seq, item FROM moves WHERE at_seq >= $1".to_owned();
+    let found = rows(pool, sql, vec![after.entry.into()]).await?;
+    let at = |row: &AnyRow| row.try_get::<i64, _>(0).map_err(|error| trouble(&error));
+    let mut same = Vec::new();
+    for row in &found {
+        let item = super::sql::id_of(row, 1)?;
+        if at(row)? > after.entry { out.moved.push(item) } else { same.push(item) }
+    }
+    // Of those that are noted after the same entry it is not known which came later.
+    if i64::try_from(same.len()).unwrap_or(i64::MAX) > after.moves {
+        out.moved.extend(same);
+    }
+    Ok(out)
+}
+
 /// Conditions with their values.
 #[derive(Clone, Default)]
 struct Where {
@@ -158,6 +205,11 @@ impl Where {
         out.any_of("standing", filter.standing.iter().map(|standing| standing.word().into()).collect());
         out.any_of("tier", filter.tiers.iter().map(|tier| tier.code().into()).collect());
         out.any_of("grade", filter.grades.iter().map(|grade| i64::from(*grade).into()).collect());
+        match filter.ids.as_deref() {
+            None => {}
+            Some([]) => out.and("1 = 0", []),
+            Some(ids) => out.any_of("id", ids.iter().map(|id| id.as_str().into()).collect()),
+        }
         if let Some(task) = &filter.task {
             out.of_task(task, now);
         }
@@ -276,14 +328,15 @@ fn put_off(lanes: &[Lane]) -> String {
 /// Before the digits of a cursor's sort key, where the item is put off.
 const PUT_OFF: char = '1';
 
+/// An item of a list, or the id of one that cannot be read, and its place.
+struct Listed {
+    item: Result<Summary, ItemId>,
+    place: String,
+}
+
 /// By urgency, in two parts: what is put off after everything else. So each part is read in the order of an index. Items
 /// with the place of each, one more than the page has where there is another.
-async fn by_urgency(
-    pool: &AnyPool,
-    found: &Where,
-    query: &Query,
-    most: usize,
-) -> Result<Vec<(Summary, String)>, Unavailable> {
+async fn by_urgency(pool: &AnyPool, found: &Where, query: &Query, most: usize) -> Result<Vec<Listed>, Unavailable> {
     let behind = put_off(query.filter.lanes());
     let cursor = query.after.as_deref().map(read_cursor).transpose()?;
     // A sort key has one length; one more digit stands for what is put off.
@@ -305,13 +358,13 @@ async fn by_urgency(
             let values: [Value; 3] = [(*key).into(), (*key).into(), id.as_str().into()];
             part.and("sort_key > ? OR (sort_key = ? AND id > ?)", values);
         }
-        let sql = format!("SELECT state, sort_key FROM items{} ORDER BY sort_key, id LIMIT {left}", part.sql);
+        let sql = format!("SELECT id, state, sort_key FROM items{} ORDER BY sort_key, id LIMIT {left}", part.sql);
         for row in rows(pool, sql, part.values).await? {
-            let item = read::<Summary>("an item", &text(&row, 0)?)?;
+            let id = super::sql::id_of(&row, 0)?;
             // As it is kept: what it was sorted by.
-            let key = text(&row, 1)?;
-            let place = if last { format!("{PUT_OFF}{key}.{}", item.id) } else { format!("{key}.{}", item.id) };
-            out.push((item, place));
+            let key = text(&row, 2)?;
+            let place = if last { format!("{PUT_OFF}{key}.{id}") } else { format!("{key}.{id}") };
+            out.push(Listed { item: serde_json::from_str(&text(&row, 1)?).map_err(|_| id), place });
         }
     }
     Ok(out)
@@ -323,7 +376,7 @@ async fn by_key(
     query: &Query,
     (key, down): (Key, bool),
     most: usize,
-) -> Result<Vec<(Summary, String)>, Unavailable> {
+) -> Result<Vec<Listed>, Unavailable> {
     let column = match key {
         Key::Received => "received",
         Key::Changed => "changed",
@@ -337,13 +390,13 @@ async fn by_key(
         found.and(&condition, [at.into(), at.into(), id.as_str().into()]);
     }
     let way = if down { " DESC" } else { "" };
-    let sql = format!("SELECT state, {column} FROM items{} ORDER BY {column}{way}, id LIMIT {most}", found.sql);
+    let sql = format!("SELECT id, state, {column} FROM items{} ORDER BY {column}{way}, id LIMIT {most}", found.sql);
     let mut out = Vec::new();
     for row in rows(pool, sql, found.values).await? {
-        let item = read::<Summary>("an item", &text(&row, 0)?)?;
-        let at: i64 = row.try_get(1).map_err(|error| trouble(&error))?;
-        let place = format!("{at}.{}", item.id);
-        out.push((item, place));
+        let id = super::sql::id_of(&row, 0)?;
+        let at: i64 = row.try_get(2).map_err(|error| trouble(&error))?;
+        let place = format!("{at}.{id}");
+        out.push(Listed { item: serde_json::from_str(&text(&row, 1)?).map_err(|_| id), place });
     }
     Ok(out)
 }
@@ -360,8 +413,15 @@ pub(super) async fn list(pool: &AnyPool, query: &Query) -> Result<Page, Unavaila
     };
     let more = listed.len() > limit;
     listed.truncate(limit);
-    let next = listed.last().filter(|_| more).map(|(_, place)| place.clone());
-    Ok(Page { items: listed.into_iter().map(|(item, _)| item).collect(), damaged: Vec::new(), next, total })
+    let next = listed.last().filter(|_| more).map(|listed| listed.place.clone());
+    let (mut items, mut damaged) = (Vec::with_capacity(listed.len()), Vec::new());
+    for one in listed {
+        match one.item {
+            Ok(item) => items.push(item),
+            Err(id) => damaged.push(id),
+        }
+    }
+    Ok(Page { items, damaged, next, total })
 }
 
 /// What is shown of items that were found, in that order; those that are gone meanwhile are left out.

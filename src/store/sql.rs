@@ -4,6 +4,7 @@
 //! One task writes ([`super::writer`]): what waits is taken together, written in one transaction, and acknowledged after
 //! its commit. Reading goes past it ([`super::reader`]).
 
+use super::damaged::{self, DamagedItems};
 use super::listing::{Listing, keep_up};
 use super::opening::{Opened, open_again};
 use super::outbox::Listener;
@@ -13,8 +14,8 @@ use super::sqlite::{Files, LogIs};
 use super::views::{self, View};
 use super::writer::{self, Op};
 use super::{
-    Answer, CardAnswer, Change, Counts, Filter, Health, NotDone, Page, Query, Recorded, Store, Unavailable, reader,
-    schema, sorting,
+    Answer, CardAnswer, Change, Committed, Counts, Filter, Health, Mark, NotDone, Page, Query, Recorded, Store,
+    Unavailable, reader, schema, sorting,
 };
 use crate::background::Background;
 use crate::queue::item::{Item, ItemId, OrderKey, Received, Summary};
@@ -31,7 +32,7 @@ use sqlx::any::AnyRow;
 use sqlx::query::Query as Statement;
 use sqlx::{Any, AnyConnection, AnyPool, AssertSqlSafe, Row as _};
 use std::collections::hash_map::Entry;
-use std::collections::{BTreeSet, HashMap, HashSet, VecDeque};
+use std::collections::{HashMap, HashSet, VecDeque};
 use std::future::Future;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
@@ -60,8 +61,6 @@ const MOST_KNOWN: usize = 250_000;
 const MOST_REFUSALS: u32 = 10;
 /// The longest time between two tries of an order whose item cannot be read; somebody may be mending it.
 const LONGEST_REST: Duration = Duration::from_secs(60);
-/// Most damaged items that are told apart.
-const MOST_DAMAGED: usize = 1000;
 /// Orders that are tried again at a time.
 const AGAIN_AT_A_TIME: usize = 50;
 
@@ -427,8 +426,7 @@ pub(super) struct Shared {
     listeners: Mutex<Arc<[Listener]>>,
     /// The file of SQLite, as it was opened.
     pub(super) files: OnceLock<Arc<Files>>,
-    /// Items that could not be read, and what is wrong with each.
-    damaged_items: Mutex<BTreeSet<String>>,
+    pub(super) damaged_items: DamagedItems,
     /// Where orders that wait are kept as well.
     spool: OnceLock<Spool>,
     /// Orders that may have an item, where no other replica writes.
@@ -508,14 +506,8 @@ impl Shared {
 
     /// Notes an item that cannot be read, which is no trouble of the store; gives whether it is one.
     fn damaged(&self, error: &Unavailable) -> bool {
-        let Unavailable::DamagedItem(what) = error else { return false };
-        let mut of_each = locked(&self.damaged_items);
-        if of_each.len() < MOST_DAMAGED && of_each.insert(what.clone()) {
-            tracing::error!(
-                what,
-                "an item of the queue cannot be read: whatever is about it waits, and all else goes on"
-            );
-        }
+        let Unavailable::DamagedItem(damage) = error else { return false };
+        self.damaged_items.note(damage);
         true
     }
 
@@ -868,7 +860,7 @@ impl SqlStore {
             last_order: AtomicI64::new(i64::MIN),
             listeners: Mutex::new(Arc::new([])),
             files: OnceLock::new(),
-            damaged_items: Mutex::default(),
+            damaged_items: DamagedItems::default(),
             spool: OnceLock::new(),
             known: match dialect {
                 Dialect::Sqlite => {
@@ -911,7 +903,9 @@ impl SqlStore {
             let (shared, weak) = (shared.clone(), weak.clone());
             store.keep("the database opened", move || open_again(shared.clone(), weak.clone()));
         }
+        let (looks, pool) = (shared.clone(), readers.clone());
         store.keep("orders tried again", move || record_again(shared.clone(), weak.clone()));
+        store.keep("damaged items looked at again", move || damaged::look_again(looks.clone(), pool.clone()));
         store.keep("lists kept up to date", move || keep_up(listing.clone(), readers.clone(), dialect));
         Ok(store)
     }
@@ -1042,6 +1036,12 @@ impl SqlStore {
     }
 
     async fn listed(&self, query: Query) -> Result<Page, Unavailable> {
+        let page = self.found(query).await?;
+        page.damaged.iter().for_each(|item| self.shared.damaged_items.note_listed(item));
+        Ok(page)
+    }
+
+    async fn found(&self, query: Query) -> Result<Page, Unavailable> {
         // From which server an order is, no line tells.
         if query.filter.patient.as_deref().is_some_and(reader::is_absolute) {
             return reader::list(&self.readers, &query).await;
@@ -1052,9 +1052,6 @@ impl SqlStore {
             Some(found) => {
                 let found = found?;
                 let (items, damaged) = reader::summaries(&self.readers, found.ids).await?;
-                for item in &damaged {
-                    self.shared.damaged(&Unavailable::DamagedItem(format!("item {item}")));
-                }
                 Ok(Page { items, damaged, next: found.next, total: found.total })
             }
         }
@@ -1257,7 +1254,12 @@ impl Store for SqlStore {
     }
 
     fn get(&self, item: ItemId) -> Answer<'_, Option<Item>> {
-        Box::pin(async move { self.looked(reader::get(&self.readers, &self.shared.dictionaries, &item)).await })
+        Box::pin(async move {
+            let (pool, dictionaries) = (&self.readers, &self.shared.dictionaries);
+            let found = self.looked(reader::get(pool, dictionaries, &item)).await?;
+            self.shared.damaged_items.look_again(pool, dictionaries, &item).await;
+            Ok(found)
+        })
     }
 
     fn list(&self, mut query: Query) -> Answer<'_, Page> {
@@ -1277,6 +1279,14 @@ impl Store for SqlStore {
 
     fn trail(&self, item: ItemId) -> Answer<'_, Vec<trail::Entry>> {
         Box::pin(async move { self.looked(reader::trail(&self.readers, &item)).await })
+    }
+
+    fn mark(&self) -> Answer<'_, Mark> {
+        Box::pin(async move { self.looked(reader::mark(&self.readers)).await })
+    }
+
+    fn committed(&self, after: Mark) -> Answer<'_, Committed> {
+        Box::pin(async move { self.looked(reader::committed(&self.readers, after)).await })
     }
 
     fn statistics(&self, from: Date, to: Date) -> Answer<'_, Vec<RuleStatistics>> {
@@ -1322,8 +1332,7 @@ impl Store for SqlStore {
         let looking = looking && ended.is_none() && displaced.is_none();
         let (ended, displaced, trouble) = (ended.is_some(), displaced.is_some(), ended.or(displaced).or(trouble));
         let (refused, last_refused) = locked(&self.shared.given_up).clone();
-        let damaged = locked(&self.shared.damaged_items);
-        let (damaged, last_damaged) = (damaged.len() as u64, damaged.last().cloned());
+        let (damaged, last_damaged) = self.shared.damaged_items.told();
         let last = self.shared.last_order.load(Ordering::Relaxed);
         let (waiting, clear_waiting) = self.shared.waiting_of_each();
         Health {
@@ -1332,6 +1341,7 @@ impl Store for SqlStore {
             trouble: trouble.map(|(_, error)| error.to_string()),
             ended,
             displaced,
+            not_opened: self.shared.opened.why_not(),
             looking,
             waiting,
             clear_waiting,

@@ -641,6 +641,12 @@ pub async fn an_item_that_is_damaged_holds_up_no_other(place: Place) {
     let health = store.health();
     assert_eq!((health.waiting, health.trouble, health.refused), (1, None, 0), "it is no trouble of the store");
     assert!(health.damaged == 1 && health.last_damaged.is_some_and(|named| named.contains(damaged.as_str())));
+    // Whoever looks at it, or lists it, finds no other: it is one item.
+    assert!(store.get(damaged.clone()).await.is_err());
+    assert_eq!(store.list(query(10)).await.unwrap().damaged, vec![damaged.clone()]);
+    let health = store.health();
+    assert_eq!(health.damaged, 1, "{health:?}");
+    assert!(health.last_damaged.is_some_and(|named| named.contains("column")), "what is wrong with it stays said");
     for n in 2..5 {
         put(&store, order(n, 1, 2)).await;
     }
@@ -662,6 +668,21 @@ pub async fn an_item_that_is_damaged_holds_up_no_other(place: Place) {
         tokio::time::sleep(std::time::Duration::from_millis(50)).await;
     }
     assert!(store.get(order(1, 2, 1).id()).await.unwrap().is_some());
+    // What is there no more is not damaged any more, whether somebody looks for it or not.
+    while store.health().damaged > 0 {
+        assert!(std::time::Instant::now() < end, "{:?}", store.health());
+        tokio::time::sleep(std::time::Duration::from_millis(50)).await;
+    }
+    assert_eq!(store.health().last_damaged, None);
+    // Neither is what was mended, as soon as it was read well.
+    let (one, state) = (order(2, 1, 2).id(), "SELECT state FROM items WHERE id = ");
+    let state = place.lines(&format!("{state}'{one}'")).await.remove(0);
+    place.tamper(&format!("UPDATE items SET state = '{{' WHERE id = '{one}'")).await;
+    assert!(store.get(one.clone()).await.is_err());
+    assert_eq!(store.health().damaged, 1);
+    place.tamper(&format!("UPDATE items SET state = '{}' WHERE id = '{one}'", state.replace('\'', "''"))).await;
+    assert!(store.get(one.clone()).await.unwrap().is_some());
+    assert_eq!(store.health().damaged, 0);
 }
 
 /// An order whose item cannot be read is tried for some time, and given up then: who looks hears which item it is.

@@ -123,6 +123,7 @@ fn fits(s: &Summary, f: &Filter, now: Timestamp) -> bool {
         && f.received_outside.iter().all(|(from, before)| s.received < *from || s.received >= *before)
         && f.changed_outside.iter().all(|(from, before)| s.changed_at < *from || s.changed_at >= *before)
         && f.not_fully_checked.is_none_or(|missing| (s.not_evaluated > 0) == missing)
+        && f.ids.as_ref().is_none_or(|ids| ids.contains(&s.id))
         && f.search.split_whitespace().all(|word| {
             let born = match word {
                 "24.12.1958" | "12/24/1958" | "24/12/1958" => "1958-12-24",
@@ -324,7 +325,10 @@ async fn lists_are_what_a_plain_reading_gives(place: Place) {
         for id in &ids {
             all.extend(writes.get(id.clone()).await.unwrap().map(|item| item.summary));
         }
-        let filter = random_filter(&mut n, &patients);
+        let mut filter = random_filter(&mut n, &patients);
+        if n.chance(6) {
+            filter.ids = Some(ids.iter().filter(|_| n.chance(2)).cloned().collect());
+        }
         let by = Sort::By(n.one(&Key::ALL), n.chance(2));
         let sort = n.one(&[Sort::Urgency, Sort::Changed, by, by]);
         let mut wanted: Vec<&Summary> = all.iter().filter(|s| fits(s, &filter, now)).collect();

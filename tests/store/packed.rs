@@ -167,7 +167,7 @@ pub async fn what_cannot_be_unpacked_is_named(place: Place) {
     let look = async |why: &str| {
         let store = place.open().await;
         let Err(Unavailable::DamagedItem(said)) = store.get(id.clone()).await else { panic!("{why}: it was read") };
-        assert!(said.contains(id.as_str()) && said.contains(why), "{said}, and not {why}");
+        assert!(said.item == id && said.what.contains(id.as_str()) && said.what.contains(why), "{said}, and not {why}");
         assert_eq!(all(&store).await.len(), 3, "lists do not need it");
         // What comes of the order again cannot be compared with it, unless it is kept in just that way.
         if why != "has no report" && why != "is not there" && why != "was changed" {
@@ -194,7 +194,7 @@ pub async fn what_cannot_be_unpacked_is_named(place: Place) {
     let by_others = async |why: &str| {
         let store = place.open_plain(Policy::default()).await;
         let Err(Unavailable::DamagedItem(said)) = store.get(id.clone()).await else { panic!("{why}: it was read") };
-        assert!(said.contains(id.as_str()) && said.contains(why), "{said}, and not {why}");
+        assert!(said.item == id && said.what.contains(id.as_str()) && said.what.contains(why), "{said}, and not {why}");
         let Err(Unavailable::Damaged(said)) = store.verify().await else { panic!("{why}: it is whole") };
         assert!(said.contains(why), "{said}, and not {why}");
         store.close().await.unwrap();

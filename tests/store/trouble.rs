@@ -134,12 +134,14 @@ fn verified(store: &str) -> String {
     text
 }
 
-fn not_recorded_is_said(service: &Service) {
+/// `sends`: whether whoever shares the load goes on sending orders here.
+fn not_recorded_is_said(service: &Service, sends: bool) {
     let hooked = service.hook();
     assert!(hooked.starts_with("HTTP/1.1 200") && !recorded(&hooked), "{hooked}");
     assert!(hooked.contains("\"recorded\":false"), "{hooked}");
     let ready = service.get("/readyz");
-    assert!(ready.starts_with("HTTP/1.1 200"), "orders are still taken: {ready}");
+    let status = if sends { "HTTP/1.1 200" } else { "HTTP/1.1 503" };
+    assert!(ready.starts_with(status), "{ready}");
     assert!(ready.contains("NOT recorded since"), "{ready}");
     // Whoever looks meanwhile, and finds what is there, changes nothing of that.
     let looked = service.get("/fhir/R4/Task?status=requested");
@@ -174,7 +176,7 @@ fn a_full_disk_is_survived() {
         sent += 1;
         recorded(&service.order(sent));
     }
-    not_recorded_is_said(&service);
+    not_recorded_is_said(&service, true);
     let pid = service.child.id().to_string();
     let freed = Command::new("prlimit").args(["--pid", &pid, "--fsize=unlimited:unlimited"]).status().unwrap();
     assert!(freed.success());
@@ -231,13 +233,23 @@ fn a_database_that_is_gone_is_survived() {
     for n in 5..10 {
         assert!(!recorded(&service.order(n)));
     }
-    not_recorded_is_said(&service);
+    not_recorded_is_said(&service, true);
     cluster.up();
     service.until_it_records();
     assert!(recorded(&service.order(10)));
     drop(service);
     let whole = verified(&url);
     assert!(whole.contains("whole: 12 orders"), "11 and the hook's: {whole}");
+}
+
+/// A name that is misspelt, in a rollout: the service answers orders, and is never ready in place of one that records.
+#[test]
+fn a_database_that_was_never_reached_is_not_ready() {
+    let service = Service::start("postgres://queue@no-such-server.invalid:5432/queue", None);
+    assert!(!recorded(&service.order(1)));
+    let ready = service.get("/readyz");
+    assert!(ready.starts_with("HTTP/1.1 503"), "{ready}");
+    assert!(ready.contains("not ready: nothing is recorded here until the database was reached"), "{ready}");
 }
 
 /// What is on the queue of a database, by its columns.
@@ -265,11 +277,13 @@ fn a_service_starts_while_its_database_is_away() {
     for n in 0..5 {
         assert!(!recorded(&service.order(n)));
     }
-    not_recorded_is_said(&service);
+    // Others, which record, are not to be replaced by this one; what it is asked it answers.
+    not_recorded_is_said(&service, false);
     let ready = service.get("/readyz");
     assert!(ready.contains("it was away when the service started, and was not reached since"), "{ready}");
     cluster.up();
     service.until_it_records();
+    assert!(service.get("/readyz").starts_with("HTTP/1.1 200"));
     assert!(recorded(&service.order(5)));
     assert_eq!(metric(&service, "enteral_gate_queue_lost"), 0);
     assert_eq!(metric(&service, "enteral_gate_queue_up"), 1);
@@ -334,6 +348,7 @@ fn tables_that_are_too_new_when_the_database_comes_back_are_told_and_left_alone(
         std::thread::sleep(Duration::from_millis(100));
     }
     assert!(ready.contains("of version 1000, made by a newer program"), "{ready}");
+    assert!(ready.contains("not ready: nothing is recorded here") && ready.starts_with("HTTP/1.1 503"), "{ready}");
     assert!(!recorded(&service.order(2)));
     assert_eq!((metric(&service, "enteral_gate_queue_up"), metric(&service, "enteral_gate_queue_waiting")), (0, 2));
     let mut why = String::new();
@@ -390,7 +405,7 @@ fn what_waits_in_the_spool_is_recorded_after_a_kill() {
     for n in [3, 0] {
         assert!(!recorded(&service.order(n)));
     }
-    not_recorded_is_said(&service);
+    not_recorded_is_said(&service, true);
     assert_eq!(metric(&service, "enteral_gate_spool_up"), 1);
     assert_eq!(metric(&service, "enteral_gate_spool_orders"), 11, "10 and the hook's");
     drop(service);
@@ -445,7 +460,7 @@ fn a_spool_that_cannot_be_written_is_told() {
     cluster.down();
     std::fs::remove_dir_all(&spool).unwrap();
     assert!(!recorded(&service.order(1)));
-    not_recorded_is_said(&service);
+    not_recorded_is_said(&service, true);
     let ready = service.get("/readyz");
     assert!(ready.contains("the spool is NOT written since"), "{ready}");
     assert_eq!(metric(&service, "enteral_gate_spool_up"), 0);

@@ -44,9 +44,10 @@ pub struct Bounds {
     /// Time for what waits when the service stops.
     pub stop: Duration,
     /// Calls turned away of callers that could not be told which have an entry each, in so long a time, by the name that
-    /// they say they have; of the others only
-    /// the number is told at its end. Whoever may not call cannot fill the disk.
+    /// they say they have; of the others only the number is told at its end, by that name.
     pub strangers: (u32, Duration),
+    /// How many of them have an entry each in that time under all names together. Whoever may not call cannot fill the disk.
+    pub strangers_together: u32,
 }
 
 impl Default for Bounds {
@@ -56,7 +57,8 @@ impl Default for Bounds {
             group: 256,
             again: Duration::from_secs(1),
             stop: Duration::from_secs(5),
-            strangers: (60, Duration::from_secs(60)),
+            strangers: (30, Duration::from_secs(60)),
+            strangers_together: 60,
         }
     }
 }
@@ -144,7 +146,7 @@ impl Trail {
         state.known().last = found.chain.last();
         let Found { chain, torn, unended } = found;
         let lost = 0;
-        let strangers = Strangers::new(bounds.strangers);
+        let strangers = Strangers::new(bounds.strangers, bounds.strangers_together);
         let waiting = VecDeque::new();
         let mut writer = Writer { store, chain, torn, unended, waiting, lost, strangers, bounds, state: state.clone() };
         let thread = std::thread::Builder::new().name("audit".to_owned()).spawn(move || writer.run(&from))?;
@@ -239,13 +241,15 @@ fn put(versions: &mut Versions, what: &'static str, version: &str) {
 struct Strangers {
     most: u32,
     lasts: Duration,
+    /// Most entries of all names together, when their stretch began, and entries in it.
+    together: (u32, Instant, u32),
     /// By the name that was only said: begin of the stretch, entries in it, and how many have none.
     stretches: BTreeMap<Option<Name>, (Instant, u32, u32)>,
 }
 
 impl Strangers {
-    fn new((most, lasts): (u32, Duration)) -> Self {
-        Self { most, lasts, stretches: BTreeMap::new() }
+    fn new((most, lasts): (u32, Duration), together: u32) -> Self {
+        Self { most, lasts, together: (together, Instant::now(), 0), stretches: BTreeMap::new() }
     }
 
     /// Whether the event has an entry of its own; it is counted where not.
@@ -256,7 +260,12 @@ impl Strangers {
         let known = self.stretches.contains_key(&event.who.name) || self.stretches.len() < MOST_NAMES;
         let name = event.who.name.clone().filter(|_| known);
         let (_, entries, others) = self.stretches.entry(name).or_insert_with(|| (Instant::now(), 0, 0));
-        let admitted = *entries < self.most;
+        let (all, since, taken) = &mut self.together;
+        if since.elapsed() >= self.lasts {
+            (*since, *taken) = (Instant::now(), 0);
+        }
+        let admitted = *entries < self.most && *taken < *all;
+        *taken += u32::from(admitted);
         let counted = if admitted { entries } else { others };
         *counted = counted.saturating_add(1);
         admitted

@@ -16,7 +16,7 @@ use crate::store::outbox::{Listener, Told};
 use crate::store::packing::Kept;
 use crate::store::sql::{Dialect, Shared, Value, damaged};
 use crate::store::statements::insert;
-use crate::store::{Change, NotDone, Recorded, Unavailable, outbox, packing, postgres, sorting, views};
+use crate::store::{Change, Damage, NotDone, Recorded, Unavailable, outbox, packing, postgres, sorting, views};
 use crate::subscriptions::Concern;
 use futures_util::future::join;
 use jiff::Timestamp;
@@ -67,8 +67,10 @@ pub(super) struct Work {
 /// What is damaged of an item, said with its id: it fails whatever is about it, and nothing else.
 pub(in crate::store) fn of_item(id: &ItemId) -> impl FnOnce(Unavailable) -> Unavailable + '_ {
     move |error| match error {
-        Unavailable::Damaged(what) if what.contains(id.as_str()) => Unavailable::DamagedItem(what),
-        Unavailable::Damaged(what) => Unavailable::DamagedItem(format!("item {id}: {what}")),
+        Unavailable::Damaged(what) => {
+            let what = if what.contains(id.as_str()) { what } else { format!("item {id}: {what}") };
+            Unavailable::DamagedItem(Damage { item: id.clone(), what })
+        }
         other => other,
     }
 }

@@ -1,5 +1,6 @@
 //! What of the queue is asked for: words of the form, and the filter that they are.
 
+use super::since::Since;
 use crate::findings::Tier;
 use crate::http::pages::form::Form;
 use crate::http::pages::people::{Job, Person};
@@ -95,7 +96,7 @@ impl Asked {
         let lists = [("state", &STATES[..]), ("tier", &TIERS), ("waits", &WAITS), ("starts", &STARTS)];
         let known = |name: &str, value: &str| match lists.iter().find(|(own, _)| *own == name) {
             Some((_, list)) => list.iter().any(|(word, _)| *word == value),
-            None if name == "since" => value.parse::<Timestamp>().is_ok(),
+            None if name == "since" => Since::read(value).is_some(),
             None if name == "lane" => value == "all" || Lane::of(value).is_some(),
             None => value == "1",
         };

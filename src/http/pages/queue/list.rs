@@ -1,7 +1,7 @@
 //! The list: the orders of a page, and what is said above it.
 
 use super::filters::{Asked, Choice, STARTS, STATES, TIERS, WAITS};
-use super::since::{self, Changes};
+use super::since::{self, Changes, Since};
 use super::views::{View, own_view, views};
 use super::work::state_words;
 use super::{count, entered, lane_name};
@@ -95,6 +95,8 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     let asked = Asked::read(&form, signed.person.job);
     let after = Some(form.get("after").to_owned()).filter(|a| !a.is_empty());
     people.looks_at(&signed, &asked.href(after.as_deref()));
+    // Before anything of the list is read: what is committed meanwhile is marked on the next one at least.
+    let mark = store.mark().await;
     let counts = store.counts(now).await;
     let filter = asked.filter(now, &signed.person);
     let lanes = filter.lanes().to_vec();
@@ -120,7 +122,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         Ok(page) => (page.items, page.next, page.total),
         Err(_) => (Vec::new(), None, 0),
     };
-    let since = form.get("since").trim().parse::<Timestamp>().ok();
+    let since = Since::read(form.get("since"));
     let changes = match (since, signed.person.on_queue()) {
         (Some(since), Some(me)) if trouble.is_none() => {
             Some(since::changes(&app, &**store, (&looked_for, &items), &me, (since, now)).await)
@@ -160,7 +162,10 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         chrome: Chrome::new(&app, format!("Queue, {title}"), "queue", Some(&signed)),
         title: title.to_owned(),
         banner,
-        again: format!("{}&since={}", asked.href(None), since::mark(now)),
+        again: match mark {
+            Ok(mark) => format!("{}&since={}", asked.href(None), Since { at: now, mark }),
+            Err(_) => asked.href(None),
+        },
         made: moment(&app, now),
         views: views(&asked, &counts, &signed.person),
         own,

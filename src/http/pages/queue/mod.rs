@@ -59,13 +59,14 @@ fn no_such(app: &App, signed: &Signed) -> Response {
 
 /// Why an order cannot be shown: it is damaged itself, or the store does not answer.
 fn not_shown(app: &App, signed: &Signed, why: &Unavailable) -> Response {
-    let Unavailable::DamagedItem(what) = why else { return unavailable(app, signed, &why.to_string()) };
+    let Unavailable::DamagedItem(damage) = why else { return unavailable(app, signed, &why.to_string()) };
     let text = vec![
-        format!("This order is on the queue, and what is kept of it cannot be read: {what}."),
+        format!("This order is on the queue, and what is kept of it cannot be read: {damage}."),
         "Nothing can be decided on it here. Look at the order where it was prescribed, and tell whoever looks after the service: `store verify` names it, and it comes back from a copy.".to_owned(),
     ];
     let chrome = Chrome::new(app, "This order cannot be read", "queue", Some(signed));
-    let status = StatusCode::INTERNAL_SERVER_ERROR;
+    // No fault of the program: it is not there now, as long as nobody mends it.
+    let status = StatusCode::SERVICE_UNAVAILABLE;
     message(status, chrome, "This order cannot be read", text, Some(("/queue", "Back to the queue")))
 }
 

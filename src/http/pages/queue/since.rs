@@ -7,16 +7,34 @@ use crate::queue::Person;
 use crate::queue::item::{ItemId, Summary};
 use crate::queue::trail::{Entry, Event};
 use crate::queue::work::Action;
-use crate::store::{Filter, MOST_OF_A_PAGE, Query, Sort, Store, Unavailable};
-use jiff::{SignedDuration, Timestamp};
+use crate::store::{Filter, MOST_COMMITTED, MOST_OF_A_PAGE, Mark, Query, Sort, Store, TaskOf, Unavailable};
+use jiff::Timestamp;
 use std::collections::BTreeMap;
+use std::fmt;
 
 /// Orders that are named though they do not stand on the list.
 const NAMED: usize = 10;
 
-/// What was done at a moment may be kept a little later: as much before a list is told as well, so that nothing is missed
-/// between one list and the next.
-const BEFORE: SignedDuration = SignedDuration::from_secs(2);
+/// From where on: the moment of the list before, for people, and what was committed by then.
+#[derive(Clone, Copy)]
+pub(super) struct Since {
+    pub(super) at: Timestamp,
+    pub(super) mark: Mark,
+}
+
+impl Since {
+    /// As an address has it: `{moment}~{mark}`.
+    pub(super) fn read(text: &str) -> Option<Self> {
+        let (at, mark) = text.trim().split_once('~')?;
+        Some(Self { at: at.parse().ok()?, mark: Mark::read(mark)? })
+    }
+}
+
+impl fmt::Display for Since {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}~{}", self.at, self.mark)
+    }
+}
 
 /// What changed.
 #[derive(Default)]
@@ -49,11 +67,6 @@ impl Changes {
     }
 }
 
-/// The moment to ask from when this list is asked for anew.
-pub(super) fn mark(now: Timestamp) -> String {
-    now.checked_sub(BEFORE).unwrap_or(now).to_string()
-}
-
 /// What happened, in a few words; nothing of what is no change for others.
 fn words(app: &App, entry: &Entry) -> Option<String> {
     let by = &entry.by.name;
@@ -83,35 +96,40 @@ fn words(app: &App, entry: &Entry) -> Option<String> {
     })
 }
 
-/// What others did to an item since a moment, the last last.
-async fn of(
-    app: &App,
-    store: &dyn Store,
-    item: &ItemId,
-    me: &Person,
-    since: Timestamp,
-) -> Result<Vec<String>, Unavailable> {
-    let trail = store.trail(item.clone()).await?;
-    let others = trail.iter().filter(|entry| entry.at >= since && !entry.by.is(me));
-    let mut out: Vec<String> =
-        others.filter_map(|entry| words(app, entry)).map(|text| crate::sheet::seen(&text)).collect();
-    out.dedup();
-    Ok(out)
-}
-
-/// What changed since a moment on a page of the list, and of what the filters would show whatever became of it.
+/// What changed since then on a page of the list, and of what the filters would show whatever became of it.
 pub(super) async fn changes(
     app: &App,
     store: &dyn Store,
     (filter, items): (&Filter, &[Summary]),
     me: &Person,
-    (since, now): (Timestamp, Timestamp),
+    (since, now): (Since, Timestamp),
 ) -> Changes {
-    let mut out = Changes { at: moment(app, since), ..Changes::default() };
-    if let Err(why) = fill(app, store, (filter, items), me, (since, now), &mut out).await {
-        out.trouble = Some(format!("What changed since {} cannot be read now: {why}.", out.at));
+    let mut out = Changes { at: moment(app, since.at), ..Changes::default() };
+    match fill(app, store, (filter, items), me, (since, now), &mut out).await {
+        Ok(()) => {}
+        Err(Unavailable::NoSuchPage) => {
+            out.trouble = Some(format!(
+                "What changed since {} is not known: the list of then is not of this queue as it is now. Look at all of it.",
+                out.at
+            ));
+        }
+        Err(why) => out.trouble = Some(format!("What changed since {} cannot be read now: {why}.", out.at)),
     }
     out
+}
+
+/// All items that a filter shows, of some.
+async fn all(store: &dyn Store, filter: Filter, now: Timestamp) -> Result<Vec<Summary>, Unavailable> {
+    let mut query = Query { filter, sort: Sort::Changed, after: None, limit: MOST_OF_A_PAGE, now };
+    let mut out = Vec::new();
+    loop {
+        let page = store.list(query.clone()).await?;
+        out.extend(page.items);
+        match page.next {
+            Some(next) => query.after = Some(next),
+            None => return Ok(out),
+        }
+    }
 }
 
 async fn fill(
@@ -119,32 +137,51 @@ async fn fill(
     store: &dyn Store,
     (filter, items): (&Filter, &[Summary]),
     me: &Person,
-    (since, now): (Timestamp, Timestamp),
+    (since, now): (Since, Timestamp),
     out: &mut Changes,
 ) -> Result<(), Unavailable> {
-    for item in items.iter().filter(|item| item.changed_at >= since) {
-        let what = of(app, store, &item.id, me, since).await?;
-        if !what.is_empty() {
+    let committed = store.committed(since.mark).await?;
+    if !committed.all {
+        out.trouble = Some(format!(
+            "More than {MOST_COMMITTED} things happened on the queue since {}: what changed is not marked. Look at all of the list.",
+            out.at
+        ));
+        return Ok(());
+    }
+    let mut by_item: BTreeMap<ItemId, Vec<String>> = BTreeMap::new();
+    let others = committed.entries.iter().filter(|entry| !entry.by.is(me));
+    let entries = others.filter_map(|entry| Some((&entry.item, crate::sheet::seen(&words(app, entry)?))));
+    let moved = committed.moved.iter().map(|item| (item, "The ward is another".to_owned()));
+    let unread = committed.unread.iter().map(|item| (item, "Something happened that cannot be read".to_owned()));
+    for (item, what) in entries.chain(moved).chain(unread) {
+        let own = by_item.entry(item.clone()).or_default();
+        if own.last() != Some(&what) {
+            own.push(what);
+        }
+    }
+    for item in items {
+        if let Some(what) = by_item.remove(&item.id) {
             out.here.insert(item.id.to_string(), what);
         }
     }
-    // What was decided, taken or superseded may have left the list by it.
-    let query = |filter| Query { filter, sort: Sort::Changed, after: None, limit: MOST_OF_A_PAGE, now };
-    let fits = Filter { changed_from: Some(since), ..filter.clone() };
-    let any = Filter { lane: None, standing: Vec::new(), by: None, ..fits.clone() };
-    let fits: Vec<ItemId> = store.list(query(fits)).await?.items.into_iter().map(|item| item.id).collect();
-    let all = store.list(query(any)).await?;
-    let seen = all.items.len() as u64;
-    for item in all.items.into_iter().filter(|item| !fits.contains(&item.id)) {
-        if out.elsewhere.len() >= NAMED {
-            out.more += 1;
-            continue;
-        }
-        let what = of(app, store, &item.id, me, since).await?;
-        if !what.is_empty() {
+    if by_item.is_empty() {
+        return Ok(());
+    }
+    // What was decided, taken or superseded may have left the list by it; of a lane, only what is its own.
+    let fits = Filter { ids: Some(by_item.keys().cloned().collect()), ..filter.clone() };
+    let task = filter.lane.as_ref().map(|(lanes, _)| TaskOf { lanes: lanes.clone(), is: Vec::new(), by: None });
+    let any = Filter { lane: None, standing: Vec::new(), by: None, task, ..fits.clone() };
+    // They stand on the list further on, or before.
+    for item in all(store, fits, now).await? {
+        by_item.remove(&item.id);
+    }
+    for item in all(store, any, now).await? {
+        let Some(what) = by_item.remove(&item.id) else { continue };
+        if out.elsewhere.len() < NAMED {
             out.elsewhere.push((item.id.to_string(), crate::sheet::seen(&item.label), what));
+        } else {
+            out.more += 1;
         }
     }
-    out.more += all.total.saturating_sub(seen);
     Ok(())
 }
