@@ -246,7 +246,9 @@ struct Aside {
 #[derive(Default)]
 struct Room {
     orders: VecDeque<Waiting>,
-    bytes: usize,
+    /// How many there are, and bytes of them: of those that are tried as soon as can be, and of those that rest. The latter
+    /// may stay for long and take no room of the others.
+    held: [(usize, usize); 2],
     /// How many are being tried now.
     trying: usize,
 }
@@ -284,30 +286,39 @@ impl Aside {
 }
 
 impl Room {
+    /// Orders of the one or the other kind, and bytes of them.
+    fn held(&mut self, rests: bool) -> &mut (usize, usize) {
+        let [due, resting] = &mut self.held;
+        if rests { resting } else { due }
+    }
+
     /// Keeps one of so many bytes, where there is room for it; gives whether there is.
     fn keep(&mut self, waiting: Waiting, size: usize, most: usize, most_bytes: usize) -> bool {
-        let room = self.orders.len() < most && self.bytes + size <= most_bytes;
+        let (n, bytes) = self.held(waiting.rests.is_some());
+        let room = *n < most && *bytes + size <= most_bytes;
         if room {
-            self.bytes += size;
+            *n += 1;
+            *bytes += size;
             let place = self.orders.partition_point(|other| other.order.at <= waiting.order.at);
             self.orders.insert(place, waiting);
         }
         room
     }
 
-    /// Takes at most so many to be tried, of those that do not rest; `every` takes those too.
-    fn take(&mut self, most: usize, every: bool) -> VecDeque<Waiting> {
-        let now = Instant::now();
-        let is_due = |waiting: &Waiting| every || waiting.rests.is_none_or(|(until, _)| until <= now);
+    /// Takes at most so many to be tried, of those that may be.
+    fn take(&mut self, most: usize, may: impl Fn(&Waiting) -> bool) -> VecDeque<Waiting> {
         let mut out = VecDeque::with_capacity(most.min(self.orders.len()));
         let mut rest = VecDeque::with_capacity(self.orders.len());
         for waiting in self.orders.drain(..) {
-            if out.len() < most && is_due(&waiting) { out.push_back(waiting) } else { rest.push_back(waiting) }
+            if out.len() < most && may(&waiting) { out.push_back(waiting) } else { rest.push_back(waiting) }
         }
         self.orders = rest;
-        let n = out.len();
-        self.bytes = self.bytes.saturating_sub(out.iter().map(|waiting| size(&waiting.order)).sum());
-        self.trying += n;
+        for waiting in &out {
+            let (n, bytes) = self.held(waiting.rests.is_some());
+            *n = n.saturating_sub(1);
+            *bytes = bytes.saturating_sub(size(&waiting.order));
+        }
+        self.trying += out.len();
         out
     }
 }
@@ -689,12 +700,13 @@ impl Shared {
         }
     }
 
-    /// Brings orders that are in the spool alone into memory, those that came in first first, as far as none is there.
+    /// Brings orders that are in the spool alone into memory, those that came in first first, as far as none is there but
+    /// such as rest.
     fn refill(&self) {
         let Some(spool) = self.spool.get() else { return };
         for nth in [0, 1] {
             let mut aside = locked(&self.aside);
-            let room = [&aside.items, &aside.clear].get(nth).is_some_and(|room| room.orders.is_empty());
+            let room = [&aside.items, &aside.clear].get(nth).is_some_and(|room| matches!(room.held, [(0, _), _]));
             let Some(left) = aside.left.get_mut(nth).filter(|left| room && !left.is_empty()) else { continue };
             let n = left.len().min(AGAIN_AT_A_TIME);
             let some: Vec<Left> = left.drain(..n).collect();
@@ -761,15 +773,24 @@ impl Shared {
         self.waiting_of_each().0
     }
 
-    /// Takes some of the orders that were set aside, those that were received first; what is clear after everything that
-    /// becomes an item.
+    /// Takes some of the orders that were set aside, those that were received first and do not rest, or those too. What is
+    /// clear comes after what becomes an item, and while such a one of the same order waits or is only on disk, not at all.
     fn take_aside(&self, most: usize, every: bool) -> Trying<'_> {
         // Under one lock, so that nobody sees none waiting in between.
         let mut aside = locked(&self.aside);
-        let items = aside.items.take(most, every);
-        let clear = if aside.left(true) == 0 { most - items.len() } else { 0 };
-        let clear = aside.clear.take(clear, every);
-        let keys = items.iter().filter_map(|waiting| waiting.order.key.text()).collect();
+        let now = Instant::now();
+        let is_due = |waiting: &Waiting| every || waiting.rests.is_none_or(|(until, _)| until <= now);
+        let items = aside.items.take(most, is_due);
+        let keys: Vec<String> = items.iter().filter_map(|waiting| waiting.order.key.text()).collect();
+        let mut own: HashMap<&str, usize> = HashMap::new();
+        keys.iter().for_each(|key| *own.entry(key).or_default() += 1);
+        let Aside { clear, keys: held, .. } = &mut *aside;
+        let over = self.ended.get().is_some();
+        let is_next = |waiting: &Waiting| {
+            let of = |key: String| held.get(&key).is_none_or(|all| own.get(key.as_str()).is_some_and(|n| n >= all));
+            over || held.is_empty() || waiting.order.key.text().is_none_or(of)
+        };
+        let clear = clear.take(most - items.len(), |waiting| is_due(waiting) && is_next(waiting));
         Trying { shared: self, taken: (items.len(), clear.len()), items, clear, keys }
     }
 }
@@ -1479,6 +1500,47 @@ mod tests {
         until("it is said", &store, |health| health.log_behind.is_some()).await;
         reads.close().await.unwrap();
         until("it is over", &store, |health| health.log_behind.is_none()).await;
+        store.close().await.unwrap();
+    }
+
+    /// What waits on disk goes on whatever rests in memory: one order whose item cannot be read holds up no other, neither
+    /// one that becomes an item nor a clear one.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn an_order_whose_item_cannot_be_read_holds_up_nothing_in_the_spool() {
+        use sqlx::Connection as _;
+        let folder = Folder::new();
+        let store = SqlStore::sqlite(&folder.place(), Policy::default()).await.unwrap();
+        store.record(vec![order(0), order(500)]).await.unwrap();
+        let options = sqlx::sqlite::SqliteConnectOptions::new().filename(folder.place());
+        let mut conn = sqlx::SqliteConnection::connect_with(&options).await.unwrap();
+        let item = order(0).id();
+        for sql in [
+            format!("CREATE TABLE state_of_before AS SELECT state FROM items WHERE id = '{item}'"),
+            format!("UPDATE items SET state = '{{' WHERE id = '{item}'"),
+        ] {
+            sqlx::raw_sql(AssertSqlSafe(sql)).execute(&mut conn).await.unwrap();
+        }
+        let place = folder.place().with_file_name("spool");
+        let mut clear = order(500);
+        clear.content = format!("{:064x}", 501);
+        Arc::make_mut(&mut clear.report).disposition = crate::findings::Disposition::Clear;
+        clear.at = clear.at.checked_add(jiff::SignedDuration::from_secs(60)).unwrap();
+        // More than are tried at a time.
+        let orders: Vec<Received> = (0..AGAIN_AT_A_TIME * 2 + 20).map(order).chain([clear]).collect();
+        let slots: Vec<Arc<Slot>> = orders.iter().map(|_| Arc::default()).collect();
+        let (spool, _) = Spool::open(&place, MOST_BYTES).unwrap();
+        spool.keep(slots.iter().map(|slot| &**slot).zip(&orders));
+        drop(spool);
+        assert_eq!(store.spool_in(&place).unwrap(), orders.len() as u64);
+        until("all but one are done", &store, |health| (health.waiting, health.clear_waiting) == (1, 0)).await;
+        let health = store.health();
+        assert_eq!((health.damaged, health.lost, health.clear_lost), (1, 0, 0));
+        let replaced = store.get(order(500).id()).await.unwrap().unwrap().summary;
+        assert!(!replaced.is_open(), "{:?}", replaced.standing);
+        let mends = format!("UPDATE items SET state = (SELECT state FROM state_of_before) WHERE id = '{item}'");
+        sqlx::raw_sql(AssertSqlSafe(mends)).execute(&mut conn).await.unwrap();
+        until("it is mended", &store, |health| health.waiting == 0).await;
+        conn.close().await.unwrap();
         store.close().await.unwrap();
     }
 
