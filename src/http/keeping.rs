@@ -26,7 +26,7 @@ pub const RECORDED: &str = "enteral_gate_queue_orders_total";
 /// What the counters are.
 pub const COUNTERS: [(&str, &str); 1] = [(
     RECORDED,
-    "Orders that were to be recorded: new, again, not-recorded (tried again from memory), late (not known when the answer went out).",
+    "Orders that were to be recorded: new, again, not-recorded (tried again from memory or the spool), late (not known when the answer went out).",
 )];
 
 /// Longest time that an answer to an operation waits for its orders to be recorded.
@@ -168,7 +168,7 @@ pub async fn settled() {
     let _ = tokio::time::timeout(PATIENCE, CLEAR.acquire_many(MOST_CLEAR)).await;
 }
 
-const NOT_RECORDED: &str = "Not recorded: this could not be put on the queue, where pharmacists and dietitians see it. It is tried again while there is room for it in memory.";
+const NOT_RECORDED: &str = "Not recorded: this could not be put on the queue, where pharmacists and dietitians see it. It is tried again, as far as there is room for it to wait.";
 
 fn issue() -> Value {
     json!({ "severity": "warning", "code": "transient", "details": { "text": NOT_RECORDED } })
@@ -206,6 +206,13 @@ pub fn over(app: &App) -> Option<&'static str> {
     }
 }
 
+/// Says how many of those that wait have no room in memory.
+fn on_disk_alone(out: &mut String, n: u64) {
+    if n > 0 {
+        let _ = write!(out, " ({n} of them in the spool alone)");
+    }
+}
+
 /// What `/readyz` says of the store. A store that cannot be used is no reason to take no orders: what is found goes out.
 /// One that never will be is: another replica may record them.
 pub fn ready(app: &App) -> String {
@@ -222,13 +229,15 @@ pub fn ready(app: &App) -> String {
         _ => out.push_str(": recording"),
     }
     if health.waiting > 0 {
-        let _ = write!(out, "; {} wait in memory to be recorded", health.waiting);
+        let _ = write!(out, "; {} wait to be recorded", health.waiting);
+        on_disk_alone(&mut out, health.on_disk_alone);
     }
     if health.lost > 0 {
         let _ = write!(out, "; {} were lost since the start", health.lost);
     }
     if health.clear_waiting > 0 {
-        let _ = write!(out, "; {} clear orders wait in memory to take earlier contents off the queue", health.clear_waiting);
+        let _ = write!(out, "; {} clear orders wait to take earlier contents off the queue", health.clear_waiting);
+        on_disk_alone(&mut out, health.clear_on_disk_alone);
     }
     if health.clear_lost > 0 {
         let _ = write!(
@@ -320,12 +329,12 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
         ),
         (
             "enteral_gate_queue_waiting",
-            "Orders that wait in memory to be recorded.",
+            "Orders that wait in memory, or in the spool alone, to be recorded.",
             health.waiting,
         ),
         (
             "enteral_gate_queue_lost",
-            "Orders for which there was no room in memory, since the start.",
+            "Orders for which there was no room in memory, nor in the spool, since the start.",
             health.lost,
         ),
         (
@@ -340,7 +349,7 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
         ),
         (
             "enteral_gate_queue_clear_waiting",
-            "Clear orders that wait in memory to take an earlier content off the queue.",
+            "Clear orders that wait in memory, or in the spool alone, to take an earlier content off the queue.",
             health.clear_waiting,
         ),
         (
