@@ -418,7 +418,10 @@ fn what_waits_in_the_spool_is_recorded_after_a_kill() {
     // A second time, while the database is away all along; and something is torn.
     let service = Service::begin(&url, None, &more);
     assert_eq!(metric(&service, "enteral_gate_queue_waiting"), 11);
-    assert!(!recorded(&service.order(9)));
+    let ready = service.get("/readyz");
+    assert!(ready.contains("; 11 wait to be recorded (11 of them in the spool alone); 11 orders are in"), "{ready}");
+    let answer = service.order(9);
+    assert!(!recorded(&answer) && !answer.contains("in memory"), "{answer}");
     drop(service);
     let kept = files(&spool, "order");
     assert_eq!(kept.len(), 12);
