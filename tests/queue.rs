@@ -218,7 +218,7 @@ fn replaced_content_cannot_be_decided_and_says_what_took_its_place() {
     let mut old = item();
     let changed = received(&ORDER.replace("50,", "60,"), 7);
     assert_eq!(changed.key.text(), received(ORDER, 0).key.text());
-    let event = old.summary.replace(Some(changed.id()), changed.at);
+    let event = old.summary.replace(Some(changed.id()), changed.at, changed.at);
     let (new, first) = Item::new(&changed, Some(old.summary.id.clone()), &Policy::default());
     assert_eq!(event, Event::Replaced { by: Some(new.summary.id.clone()) });
     assert_eq!(first, Event::Recorded { replaces: Some(old.summary.id.clone()) });

@@ -26,11 +26,14 @@ pub const RECORDED: &str = "enteral_gate_queue_orders_total";
 /// What the counters are.
 pub const COUNTERS: [(&str, &str); 1] = [(
     RECORDED,
-    "Orders that were to be recorded: new, again, not-recorded (tried again from memory), late (not known when the answer went out).",
+    "Orders that were to be recorded: new, again, not-recorded (tried again from memory or the spool), late (not known when the answer went out).",
 )];
 
 /// Longest time that an answer to an operation waits for its orders to be recorded.
 pub const PATIENCE: Duration = Duration::from_secs(2);
+
+/// How much of that is left to the disk on which what is not recorded waits.
+const SPARE: Duration = Duration::from_millis(250);
 
 /// Clear orders that are looked up at the same time; more wait in memory.
 static CLEAR: Semaphore = Semaphore::const_new(MOST_CLEAR as usize);
@@ -115,7 +118,14 @@ pub async fn keep_each(app: &App, mut orders: Vec<Received>, sender: Sender, unt
         return (Kept::Nothing, Vec::new());
     }
     let count = |result: &str, n| app.kept.add(RECORDED, format!("result=\"{result}\""), n);
-    match timeout_at(until, store.record(orders)).await {
+    // What is not recorded by then is brought to the disk before its answer goes out.
+    let spare =
+        if store.has_spool() { SPARE.min(until.saturating_duration_since(Instant::now()) / 4) } else { Duration::ZERO };
+    let came = timeout_at(until.checked_sub(spare).unwrap_or(until), store.record(orders)).await;
+    if !matches!(came, Ok(Ok(_))) {
+        let _ = store.spooled(until).await;
+    }
+    match came {
         Ok(Ok(mut recorded)) => {
             let new = recorded.iter().filter(|r| matches!(r, Recorded::New(_))).count();
             count("new", new);
@@ -158,7 +168,7 @@ pub async fn settled() {
     let _ = tokio::time::timeout(PATIENCE, CLEAR.acquire_many(MOST_CLEAR)).await;
 }
 
-const NOT_RECORDED: &str = "Not recorded: this could not be put on the queue, where pharmacists and dietitians see it. It is tried again while there is room for it in memory.";
+const NOT_RECORDED: &str = "Not recorded: this could not be put on the queue, where pharmacists and dietitians see it. It is tried again, as far as there is room for it to wait.";
 
 fn issue() -> Value {
     json!({ "severity": "warning", "code": "transient", "details": { "text": NOT_RECORDED } })
@@ -202,6 +212,13 @@ pub fn over(app: &App) -> Option<&'static str> {
     }
 }
 
+/// Says how many of those that wait have no room in memory.
+fn on_disk_alone(out: &mut String, n: u64) {
+    if n > 0 {
+        let _ = write!(out, " ({n} of them in the spool alone)");
+    }
+}
+
 /// What `/readyz` says of the store. A store that cannot be used is no reason to take no orders: what is found goes out.
 /// One that never will be, or never was since the start, is: another replica may record them, and is not to be replaced.
 pub fn ready(app: &App) -> String {
@@ -218,17 +235,15 @@ pub fn ready(app: &App) -> String {
         _ => out.push_str(": recording"),
     }
     if health.waiting > 0 {
-        let _ = write!(out, "; {} wait in memory to be recorded", health.waiting);
+        let _ = write!(out, "; {} wait to be recorded", health.waiting);
+        on_disk_alone(&mut out, health.on_disk_alone);
     }
     if health.lost > 0 {
         let _ = write!(out, "; {} were lost since the start", health.lost);
     }
     if health.clear_waiting > 0 {
-        let _ = write!(
-            out,
-            "; {} clear orders wait in memory to take earlier contents off the queue",
-            health.clear_waiting
-        );
+        let _ = write!(out, "; {} clear orders wait to take earlier contents off the queue", health.clear_waiting);
+        on_disk_alone(&mut out, health.clear_on_disk_alone);
     }
     if health.clear_lost > 0 {
         let _ = write!(
@@ -249,6 +264,34 @@ pub fn ready(app: &App) -> String {
                 out,
                 "; {} files of the spool were not whole, and what was in them is NOT on the queue, the last: {last}",
                 spool.damaged
+            );
+        }
+        if let Some(last) = &spool.last_unread {
+            let _ = write!(
+                out,
+                "; {} files of the spool cannot be read and are tried again, one of them: {last}",
+                spool.unread
+            );
+        }
+        if let Some(last) = spool.last_unremoved.as_ref().filter(|_| spool.unremoved > 0) {
+            let _ = write!(
+                out,
+                "; {} files of the spool cannot be removed though their orders are recorded, the last: {last}",
+                spool.unremoved
+            );
+        }
+        if spool.refused > 0 {
+            let _ = write!(
+                out,
+                "; {} files of the spool hold orders that the store refused and that are NOT on the queue",
+                spool.refused
+            );
+        }
+        if spool.gone > 0 {
+            let _ = write!(
+                out,
+                "; {} files of the spool were gone, and what was in them may NOT be on the queue",
+                spool.gone
             );
         }
     }
@@ -290,8 +333,16 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
             "Whether orders are recorded and can be looked at (1) or not (0).",
             u64::from(health.trouble.is_none()),
         ),
-        ("enteral_gate_queue_waiting", "Orders that wait in memory to be recorded.", health.waiting),
-        ("enteral_gate_queue_lost", "Orders for which there was no room in memory, since the start.", health.lost),
+        (
+            "enteral_gate_queue_waiting",
+            "Orders that wait in memory, or in the spool alone, to be recorded.",
+            health.waiting,
+        ),
+        (
+            "enteral_gate_queue_lost",
+            "Orders for which there was no room in memory, nor in the spool, since the start.",
+            health.lost,
+        ),
         (
             "enteral_gate_queue_refused",
             "Orders that the store refused by themselves again and again and that are not on the queue, since the start.",
@@ -304,7 +355,7 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
         ),
         (
             "enteral_gate_queue_clear_waiting",
-            "Clear orders that wait in memory to take an earlier content off the queue.",
+            "Clear orders that wait in memory, or in the spool alone, to take an earlier content off the queue.",
             health.clear_waiting,
         ),
         (
@@ -327,15 +378,29 @@ pub fn metrics(app: &App, counters: &Counters, out: &mut String) {
         [
             (
                 "enteral_gate_spool_up",
-                "Whether what waits can be kept in the spool (1) or waits in memory alone (0).",
-                u64::from(spool.trouble.is_none()),
+                "Whether the spool can be written, read and removed from (1), or not, and what waits is in memory alone (0).",
+                u64::from(spool.is_well()),
             ),
             ("enteral_gate_spool_orders", "Orders in the spool.", spool.orders),
-            ("enteral_gate_spool_bytes", "Bytes of the orders in the spool.", spool.bytes),
+            (
+                "enteral_gate_spool_bytes",
+                "Bytes that the orders in the spool take on its disk, in blocks of 4096.",
+                spool.bytes,
+            ),
             (
                 "enteral_gate_spool_damaged",
-                "Files of the spool that were not whole, since the start: what was in them is not on the queue.",
+                "Files that lie in the spool and were not whole: what was in them is not on the queue.",
                 spool.damaged,
+            ),
+            (
+                "enteral_gate_spool_refused",
+                "Files that lie in the spool of orders that the store refused: they are not on the queue.",
+                spool.refused,
+            ),
+            (
+                "enteral_gate_spool_gone",
+                "Files of the spool that were gone, since the start: what was in them may not be on the queue.",
+                spool.gone,
             ),
         ]
     });

@@ -357,6 +357,9 @@ pub struct Summary {
     pub replaces: Option<ItemId>,
     /// The item of the content after.
     pub replaced_by: Option<ItemId>,
+    /// When what replaced it was asked for; not there in what earlier programs kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub replaced_at: Option<Timestamp>,
     /// Comments.
     pub comments: u64,
 }
@@ -399,6 +402,7 @@ impl Summary {
             dietitian: lane(Lane::Dietitian),
             replaces: replaces.clone(),
             replaced_by: None,
+            replaced_at: None,
             comments: 0,
         };
         summary.judge(&received.report);
@@ -475,9 +479,10 @@ impl Summary {
     }
 
     /// Another content of the order came; `by` is its item, where it is one.
-    pub fn replace(&mut self, by: Option<ItemId>, at: Timestamp) -> Event {
+    pub fn replace(&mut self, by: Option<ItemId>, asked: Timestamp, at: Timestamp) -> Event {
         self.standing = Standing::Replaced;
         self.replaced_by.clone_from(&by);
+        self.replaced_at = Some(asked);
         self.judged_changed(at);
         Event::Replaced { by }
     }
@@ -528,7 +533,7 @@ impl Item {
         }
         if summary.standing == Standing::Replaced {
             summary.judged_changed(received.kept());
-            summary.replaced_by = None;
+            (summary.replaced_by, summary.replaced_at) = (None, None);
             summary.replaces = instead_of.cloned().or_else(|| summary.replaces.take());
             summary.standing = Standing::Open;
             events.push(Event::Returned { replaces: instead_of.cloned() });

@@ -402,14 +402,18 @@ pub struct Health {
     pub looking: bool,
     /// Orders that wait in memory, or in the spool, until they can be recorded.
     pub waiting: u64,
+    /// How many of them are in the spool and not in memory.
+    pub on_disk_alone: u64,
     /// Orders that could be neither recorded nor kept in memory, since the start.
     pub lost: u64,
     /// Orders that the database refused by themselves again and again, since the start; they are not tried any more.
     pub refused: u64,
     /// The last of them: its item and why.
     pub last_refused: Option<String>,
-    /// Clear orders that wait in memory to take an earlier content off the queue.
+    /// Clear orders that wait in memory, or in the spool, to take an earlier content off the queue.
     pub clear_waiting: u64,
+    /// How many of them are in the spool and not in memory.
+    pub clear_on_disk_alone: u64,
     /// Clear orders that could not be kept in memory either, since the start: an earlier content may still be on the queue.
     pub clear_lost: u64,
     /// Items that are kept and cannot be read, as far as somebody looked; everything that is not about them goes on.
@@ -444,6 +448,17 @@ pub trait Store: Send + Sync + 'static {
     /// database refuses again and again by itself is given up, and said in [`Health`]; one that belongs to an item that cannot
     /// be read waits until that is mended or removed, and is tried ever more seldom.
     fn record(&self, orders: Vec<Received>) -> Answer<'_, Vec<Recorded>>;
+
+    /// Whether what waits to be recorded is kept on disk as well.
+    fn has_spool(&self) -> bool {
+        false
+    }
+
+    /// Waits until it is known of all that waits now whether it is on disk, where it is to be there; at most until then. That
+    /// it took longer is said in [`Health`].
+    fn spooled(&self, _until: tokio::time::Instant) -> Answer<'_, ()> {
+        Box::pin(std::future::ready(Ok(())))
+    }
 
     /// Keeps clear orders in memory, as far as there is room, to replace earlier contents by them soon. Does not wait.
     fn replace_later(&self, orders: Vec<Received>);

@@ -9,7 +9,7 @@ use super::listing::{Listing, keep_up};
 use super::opening::{Opened, open_again};
 use super::outbox::Listener;
 use super::packing::{self, Dictionaries, Kept, Packer};
-use super::spool::{Left, MOST_BYTES, Slot, Spool};
+use super::spool::{Left, MOST_BYTES, Slot, Spool, Taken};
 use super::sqlite::{Files, LogIs};
 use super::views::{self, View};
 use super::writer::{self, Op};
@@ -26,6 +26,7 @@ use crate::queue::trail;
 use crate::queue::urgency::Times;
 use crate::queue::work::Command;
 use crate::queue::{Person, item};
+use futures_util::future::join_all;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use sqlx::any::AnyRow;
@@ -61,6 +62,12 @@ const MOST_KNOWN: usize = 250_000;
 const MOST_REFUSALS: u32 = 10;
 /// The longest time between two tries of an order whose item cannot be read; somebody may be mending it.
 const LONGEST_REST: Duration = Duration::from_secs(60);
+/// How long the end waits for the disk of the spool.
+const END_OF_SPOOL: Duration = Duration::from_secs(5);
+/// After how long an order of which nothing is known is brought to the disk as well.
+const UNSURE_AFTER: Duration = Duration::from_secs(1);
+/// How long an answer waits for the disk of the spool while that is in trouble.
+const AGAIN_IN_TROUBLE: Duration = Duration::from_millis(50);
 /// Orders that are tried again at a time.
 const AGAIN_AT_A_TIME: usize = 50;
 
@@ -245,9 +252,15 @@ struct Aside {
 #[derive(Default)]
 struct Room {
     orders: VecDeque<Waiting>,
-    bytes: usize,
-    /// How many are being tried now.
+    /// How many there are, and bytes of them: of those that are tried as soon as can be, and of those that rest. The latter
+    /// may stay for long and take no room of the others.
+    held: [(usize, usize); 2],
+    /// Those for which there is no room, and of which it is not known yet whether they will be on disk.
+    unsettled: VecDeque<Waiting>,
+    /// How many are being tried, or brought from the disk, now.
     trying: usize,
+    /// Some are being brought from the disk.
+    filling: bool,
 }
 
 impl Aside {
@@ -283,30 +296,39 @@ impl Aside {
 }
 
 impl Room {
-    /// Keeps one of so many bytes, where there is room for it; gives whether there is.
-    fn keep(&mut self, waiting: Waiting, size: usize, most: usize, most_bytes: usize) -> bool {
-        let room = self.orders.len() < most && self.bytes + size <= most_bytes;
-        if room {
-            self.bytes += size;
-            let place = self.orders.partition_point(|other| other.order.at <= waiting.order.at);
-            self.orders.insert(place, waiting);
-        }
-        room
+    /// Orders of the one or the other kind, and bytes of them.
+    fn held(&mut self, rests: bool) -> &mut (usize, usize) {
+        let [due, resting] = &mut self.held;
+        if rests { resting } else { due }
     }
 
-    /// Takes at most so many to be tried, of those that do not rest; `every` takes those too.
-    fn take(&mut self, most: usize, every: bool) -> VecDeque<Waiting> {
-        let now = Instant::now();
-        let is_due = |waiting: &Waiting| every || waiting.rests.is_none_or(|(until, _)| until <= now);
+    /// Keeps one of so many bytes, where there is room for it; otherwise it is given back.
+    fn keep(&mut self, waiting: Waiting, size: usize, most: usize, most_bytes: usize) -> Result<(), Box<Waiting>> {
+        let (n, bytes) = self.held(waiting.rests.is_some());
+        if *n >= most || *bytes + size > most_bytes {
+            return Err(Box::new(waiting));
+        }
+        *n += 1;
+        *bytes += size;
+        let place = self.orders.partition_point(|other| other.order.at <= waiting.order.at);
+        self.orders.insert(place, waiting);
+        Ok(())
+    }
+
+    /// Takes at most so many to be tried, of those that may be.
+    fn take(&mut self, most: usize, may: impl Fn(&Waiting) -> bool) -> VecDeque<Waiting> {
         let mut out = VecDeque::with_capacity(most.min(self.orders.len()));
         let mut rest = VecDeque::with_capacity(self.orders.len());
         for waiting in self.orders.drain(..) {
-            if out.len() < most && is_due(&waiting) { out.push_back(waiting) } else { rest.push_back(waiting) }
+            if out.len() < most && may(&waiting) { out.push_back(waiting) } else { rest.push_back(waiting) }
         }
         self.orders = rest;
-        let n = out.len();
-        self.bytes = self.bytes.saturating_sub(out.iter().map(|waiting| size(&waiting.order)).sum());
-        self.trying += n;
+        for waiting in &out {
+            let (n, bytes) = self.held(waiting.rests.is_some());
+            *n = n.saturating_sub(1);
+            *bytes = bytes.saturating_sub(size(&waiting.order));
+        }
+        self.trying += out.len();
         out
     }
 }
@@ -579,27 +601,68 @@ impl Shared {
             for waiting in &mut all {
                 waiting.slot.get_or_insert_default();
             }
-            spool.keep(all.iter().filter_map(|waiting| Some((&**waiting.slot.as_ref()?, &waiting.order))));
+            spool.keep(all.iter().filter_map(|waiting| Some((waiting.slot.as_ref()?, &waiting.order))));
         }
         let mut aside = locked(&self.aside);
         for waiting in all {
             let (item, key) = (waiting.order.is_item(), waiting.order.key.text());
-            let left = waiting.slot.as_ref().and_then(|slot| Spool::left(slot, &waiting.order));
             let size = size(&waiting.order);
-            let kept = self.ended.get().is_none()
-                && match item {
-                    true => aside.items.keep(waiting, size, MOST_SET_ASIDE, MOST_BYTES_SET_ASIDE),
-                    false => aside.clear.keep(waiting, size, MOST_CLEAR_SET_ASIDE, MOST_BYTES_CLEAR),
-                };
-            if let Some(left) = left.filter(|_| !kept) {
-                aside.leave(left);
-            } else if !kept {
-                *if item { &mut lost } else { &mut clear_lost } += 1;
-            } else if let Some(key) = key.filter(|_| item) {
+            let (most, most_bytes) = match item {
+                true => (MOST_SET_ASIDE, MOST_BYTES_SET_ASIDE),
+                false => (MOST_CLEAR_SET_ASIDE, MOST_BYTES_CLEAR),
+            };
+            let waiting = match self.ended.get() {
+                None => aside.room(item).keep(waiting, size, most, most_bytes),
+                Some(_) => Err(Box::new(waiting)),
+            };
+            match waiting {
+                Ok(()) => {}
+                // It is known soon.
+                Err(waiting) if waiting.slot.as_ref().is_some_and(|slot| slot.is_coming()) => {
+                    aside.room(item).unsettled.push_back(*waiting);
+                }
+                Err(waiting) => {
+                    match waiting.slot.as_ref().and_then(|slot| Spool::left(slot, &waiting.order)) {
+                        Some(left) => aside.leave(left),
+                        None => *if item { &mut lost } else { &mut clear_lost } += 1,
+                    }
+                    continue;
+                }
+            }
+            if let Some(key) = key.filter(|_| item) {
                 *aside.keys.entry(key).or_default() += 1;
             }
         }
         drop(aside);
+        self.are_lost(lost, clear_lost);
+        self.settle();
+    }
+
+    /// Of orders for which there is no room in memory: those that are on disk now wait there, those that are not are lost.
+    fn settle(&self) {
+        let mut lost = [0, 0];
+        let mut aside = locked(&self.aside);
+        for (nth, item) in [(0, true), (1, false)] {
+            let is_known = |waiting: &mut Waiting| !waiting.slot.as_ref().is_some_and(|slot| slot.is_coming());
+            // They are written in this order.
+            while let Some(waiting) = aside.room(item).unsettled.pop_front_if(is_known) {
+                let left = waiting.slot.as_ref().map(|slot| (Spool::left(slot, &waiting.order), slot.is_nowhere()));
+                match left {
+                    Some((Some(left), _)) => aside.leave(left),
+                    Some((None, false)) => {}
+                    Some((None, true)) | None => lost.iter_mut().skip(nth).take(1).for_each(|n| *n += 1),
+                }
+                if let Some(key) = waiting.order.key.text().filter(|_| item) {
+                    aside.release(key);
+                }
+            }
+        }
+        drop(aside);
+        let [items, clear] = lost;
+        self.are_lost(items, clear);
+    }
+
+    fn are_lost(&self, lost: u64, clear_lost: u64) {
         if lost > 0 {
             self.lost.fetch_add(lost, Ordering::Relaxed);
             tracing::error!(orders = lost, "flagged orders cannot wait in memory: they are lost for the queue");
@@ -611,6 +674,18 @@ impl Shared {
                 "clear orders cannot wait in memory: earlier contents of them may still be on the queue"
             );
         }
+    }
+
+    /// Hands what waits in memory and is not on disk over to the spool, as far as that can be written: it could not be
+    /// before, or there was none.
+    fn spool_what_waits(&self) {
+        let Some(spool) = self.spool.get().filter(|spool| spool.health().trouble.is_none()) else { return };
+        // Many clear orders at once are soon done.
+        let clear = self.still_in_trouble().is_some();
+        let aside = &mut *locked(&self.aside);
+        let clear = aside.clear.orders.iter_mut().filter(|_| clear);
+        let all = aside.items.orders.iter_mut().chain(clear);
+        spool.keep(all.map(|waiting| (&*waiting.slot.get_or_insert_default(), &waiting.order)));
     }
 
     /// What it takes of a clear order to replace an earlier content.
@@ -681,27 +756,64 @@ impl Shared {
         }
     }
 
-    /// Brings orders that are in the spool alone into memory, those that came in first first, as far as none is there.
-    fn refill(&self) {
-        let Some(spool) = self.spool.get() else { return };
-        for nth in [0, 1] {
+    /// Brings orders that are in the spool alone into memory, those that came in first first, as far as none is there but
+    /// such as rest. Gives what ends when they are there: the disk may take its time, and nobody has to wait for it.
+    fn refill(self: &Arc<Self>) -> Vec<oneshot::Receiver<()>> {
+        let Some(spool) = self.spool.get() else { return Vec::new() };
+        let mut begun = Vec::new();
+        let now = Instant::now();
+        for item in [true, false] {
             let mut aside = locked(&self.aside);
-            let room = [&aside.items, &aside.clear].get(nth).is_some_and(|room| room.orders.is_empty());
-            let Some(left) = aside.left.get_mut(nth).filter(|left| room && !left.is_empty()) else { continue };
-            let n = left.len().min(AGAIN_AT_A_TIME);
-            let some: Vec<Left> = left.drain(..n).collect();
+            let room = aside.room(item);
+            if !matches!(room.held, [(0, _), _]) || std::mem::replace(&mut room.filling, true) {
+                continue;
+            }
+            let [items, clear] = &mut aside.left;
+            let left = if item { items } else { clear };
+            let (mut some, mut others) = (Vec::new(), VecDeque::with_capacity(left.len()));
+            for one in left.drain(..) {
+                let is_due = some.len() < AGAIN_AT_A_TIME && one.rests.is_none_or(|until| until <= now);
+                if is_due { some.push(one) } else { others.push_back(one) }
+            }
+            *left = others;
+            let n = some.len();
             // They wait all the time.
-            aside.room(nth == 0).trying += n;
+            let room = aside.room(item);
+            room.trying += n;
+            room.filling = n > 0;
             drop(aside);
-            let read = some.iter().filter_map(|left| spool.take(left));
-            let waiting: Vec<Waiting> =
-                read.map(|(order, slot)| Waiting { slot: Some(Arc::new(slot)), ..order.into() }).collect();
-            self.set_aside(waiting);
-            let mut aside = locked(&self.aside);
-            let trying = &mut aside.room(nth == 0).trying;
-            *trying = trying.saturating_sub(n);
-            some.into_iter().filter(|left| left.item).filter_map(|left| left.key).for_each(|key| aside.release(key));
+            if n == 0 {
+                continue;
+            }
+            let (done, wait) = oneshot::channel();
+            begun.push(wait);
+            let keys: Vec<String> = some.iter().filter(|left| left.item).filter_map(|left| left.key.clone()).collect();
+            let shared = self.clone();
+            spool.take(some, move |taken| {
+                shared.brought(taken, item, n, keys);
+                drop(done);
+            });
         }
+        begun
+    }
+
+    /// What was brought from the spool waits in memory, and what could not be read there.
+    fn brought(&self, taken: Vec<Taken>, item: bool, n: usize, keys: Vec<String>) {
+        let (mut waiting, mut later) = (Vec::new(), Vec::new());
+        for one in taken {
+            match one {
+                Taken::Order(order, slot) => waiting.push(Waiting { slot: Some(slot), ..(*order).into() }),
+                Taken::Later(left) => later.push(left),
+                Taken::Not => {}
+            }
+        }
+        self.set_aside(waiting);
+        let mut aside = locked(&self.aside);
+        later.into_iter().for_each(|left| aside.leave(left));
+        let room = aside.room(item);
+        room.trying = room.trying.saturating_sub(n);
+        room.filling = false;
+        keys.into_iter().for_each(|key| aside.release(key));
     }
 
     fn give_up(&self, order: &Received, error: &Unavailable) {
@@ -741,27 +853,53 @@ impl Shared {
         locked(&self.trouble).write.as_ref().filter(all).map(|(_, error)| error.clone())
     }
 
-    /// Orders that wait in memory or are being tried: those that become items, and clear ones.
+    /// Orders that wait or are being tried: those that become items, and clear ones.
     fn waiting_of_each(&self) -> (u64, u64) {
         let aside = locked(&self.aside);
-        let of = |room: &Room, item: bool| (room.orders.len() + room.trying + aside.left(item)) as u64;
+        let of = |room: &Room, item: bool| {
+            (room.orders.len() + room.unsettled.len() + room.trying + aside.left(item)) as u64
+        };
         (of(&aside.items, true), of(&aside.clear, false))
     }
 
-    /// Orders that wait in memory to become items.
+    /// Orders that wait on disk and not in memory, of each kind.
+    fn on_disk_alone(&self) -> (u64, u64) {
+        let aside = locked(&self.aside);
+        (aside.left(true) as u64, aside.left(false) as u64)
+    }
+
+    /// Orders that wait in memory and are not on disk, of each kind.
+    fn in_memory_alone(&self) -> (u64, u64) {
+        self.settle();
+        let aside = locked(&self.aside);
+        let is_alone = |waiting: &&Waiting| !waiting.slot.as_ref().is_some_and(|slot| slot.is_kept());
+        let of = |room: &Room| room.orders.iter().chain(&room.unsettled).filter(is_alone).count() as u64;
+        (of(&aside.items), of(&aside.clear))
+    }
+
+    /// Orders that wait to become items.
     fn waiting(&self) -> u64 {
         self.waiting_of_each().0
     }
 
-    /// Takes some of the orders that were set aside, those that were received first; what is clear after everything that
-    /// becomes an item.
+    /// Takes some of the orders that were set aside, those that were received first and do not rest, or those too. What is
+    /// clear comes after what becomes an item, and while such a one of the same order waits or is only on disk, not at all.
     fn take_aside(&self, most: usize, every: bool) -> Trying<'_> {
         // Under one lock, so that nobody sees none waiting in between.
         let mut aside = locked(&self.aside);
-        let items = aside.items.take(most, every);
-        let clear = if aside.left(true) == 0 { most - items.len() } else { 0 };
-        let clear = aside.clear.take(clear, every);
-        let keys = items.iter().filter_map(|waiting| waiting.order.key.text()).collect();
+        let now = Instant::now();
+        let is_due = |waiting: &Waiting| every || waiting.rests.is_none_or(|(until, _)| until <= now);
+        let items = aside.items.take(most, is_due);
+        let keys: Vec<String> = items.iter().filter_map(|waiting| waiting.order.key.text()).collect();
+        let mut own: HashMap<&str, usize> = HashMap::new();
+        keys.iter().for_each(|key| *own.entry(key).or_default() += 1);
+        let Aside { clear, keys: held, .. } = &mut *aside;
+        let over = self.ended.get().is_some();
+        let is_next = |waiting: &Waiting| {
+            let of = |key: String| held.get(&key).is_none_or(|all| own.get(key.as_str()).is_some_and(|n| n >= all));
+            over || held.is_empty() || waiting.order.key.text().is_none_or(of)
+        };
+        let clear = clear.take(most - items.len(), |waiting| is_due(waiting) && is_next(waiting));
         Trying { shared: self, taken: (items.len(), clear.len()), items, clear, keys }
     }
 }
@@ -796,8 +934,15 @@ impl<'s> Unsure<'s> {
 
 impl Drop for Unsure<'_> {
     fn drop(&mut self) {
+        self.keep();
+    }
+}
+
+impl Unsure<'_> {
+    /// Hands them over to the spool, those that were not yet.
+    fn keep(&self) {
         if let Some(spool) = self.shared.spool.get() {
-            spool.keep(self.orders.iter().map(|(order, slot)| (&**slot, order)));
+            spool.keep(self.orders.iter().map(|(order, slot)| (slot, order)));
         }
     }
 }
@@ -1139,12 +1284,15 @@ pub(super) async fn begin(
 async fn record_again(shared: Arc<Shared>, ops: mpsc::WeakSender<Op>) {
     loop {
         tokio::time::sleep(RETRY).await;
+        shared.settle();
+        shared.spool_what_waits();
         // Until the database is opened nothing can be recorded, and it is asked for by itself.
         while shared.opened.is() {
             #[cfg(test)]
             assert!(!shared.trips.swap(false, Ordering::SeqCst), "a fault that a test asked for");
             if shared.ended.get().is_none() {
-                shared.refill();
+                // A disk that does not answer holds up nothing of what is in memory.
+                let _ = tokio::time::timeout(RETRY, join_all(shared.refill())).await;
             }
             let trying = shared.take_aside(AGAIN_AT_A_TIME, shared.ended.get().is_some());
             if trying.all() == 0 {
@@ -1230,9 +1378,37 @@ impl Store for SqlStore {
             let slots = unsure.slots();
             let ready = |(order, slot)| writer::Ready::kept_in(slot, order, &self.shared);
             let orders = orders.into_iter().zip(slots).map(ready).collect();
-            let came = self.written(|done| Op::Record { orders, done }).await;
+            let came = self.written(|done| Op::Record { orders, done });
+            let mut came = std::pin::pin!(came);
+            let told = match tokio::time::timeout(UNSURE_AFTER, &mut came).await {
+                Ok(came) => came,
+                // Whoever waits may soon wait no more: it is on disk by then.
+                Err(_) => {
+                    unsure.keep();
+                    came.await
+                }
+            };
             unsure.told();
-            came
+            told
+        })
+    }
+
+    fn has_spool(&self) -> bool {
+        self.shared.spool.get().is_some()
+    }
+
+    fn spooled(&self, until: tokio::time::Instant) -> Answer<'_, ()> {
+        Box::pin(async move {
+            let Some(spool) = self.shared.spool.get() else { return Ok(()) };
+            // Of a disk that is in trouble nobody waits to find that out again.
+            let until = match spool.health().trouble {
+                None => until,
+                Some(_) => until.min(tokio::time::Instant::now() + AGAIN_IN_TROUBLE),
+            };
+            if tokio::time::timeout_at(until, spool.settled()).await.is_err() {
+                spool.is_slow();
+            }
+            Ok(())
         })
     }
 
@@ -1334,7 +1510,9 @@ impl Store for SqlStore {
         let (refused, last_refused) = locked(&self.shared.given_up).clone();
         let (damaged, last_damaged) = self.shared.damaged_items.told();
         let last = self.shared.last_order.load(Ordering::Relaxed);
+        self.shared.settle();
         let (waiting, clear_waiting) = self.shared.waiting_of_each();
+        let (on_disk_alone, clear_on_disk_alone) = self.shared.on_disk_alone();
         Health {
             kind: self.shared.label.clone(),
             since: trouble.as_ref().map(|(since, _)| *since),
@@ -1344,7 +1522,9 @@ impl Store for SqlStore {
             not_opened: self.shared.opened.why_not(),
             looking,
             waiting,
+            on_disk_alone,
             clear_waiting,
+            clear_on_disk_alone,
             damaged,
             last_damaged,
             spool: self.shared.spool.get().map(Spool::health),
@@ -1386,12 +1566,20 @@ impl Store for SqlStore {
             }
             locked(&self.tasks).drain(..).for_each(|task| task.abort());
             self.readers.close().await;
-            let (items, clear) = self.shared.waiting_of_each();
-            let spooled = self.shared.spool.get().map_or(0, |spool| spool.health().orders);
-            if spooled > 0 {
-                tracing::warn!(orders = spooled, "orders wait in the spool and are recorded after the next start");
+            if let Some(spool) = self.shared.spool.get() {
+                let idle = async {
+                    while !spool.is_idle() {
+                        tokio::time::sleep(Duration::from_millis(10)).await;
+                    }
+                };
+                self.shared.spool_what_waits();
+                let _ = tokio::time::timeout(END_OF_SPOOL, idle).await;
+                let orders = spool.health().orders;
+                if orders > 0 {
+                    tracing::warn!(orders, "orders wait in the spool and are recorded after the next start");
+                }
             }
-            let (items, clear) = (items.saturating_sub(spooled), clear.saturating_sub(spooled.saturating_sub(items)));
+            let (items, clear) = self.shared.in_memory_alone();
             if items > 0 {
                 tracing::error!(orders = items, "orders could not be recorded and are lost");
             }
@@ -1490,6 +1678,83 @@ mod tests {
         reads.close().await.unwrap();
         until("it is over", &store, |health| health.log_behind.is_none()).await;
         store.close().await.unwrap();
+    }
+
+    /// What waits on disk goes on whatever rests in memory: one order whose item cannot be read holds up no other, neither
+    /// one that becomes an item nor a clear one.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn an_order_whose_item_cannot_be_read_holds_up_nothing_in_the_spool() {
+        use sqlx::Connection as _;
+        let folder = Folder::new();
+        let store = SqlStore::sqlite(&folder.place(), Policy::default()).await.unwrap();
+        store.record(vec![order(0), order(500)]).await.unwrap();
+        let options = sqlx::sqlite::SqliteConnectOptions::new().filename(folder.place());
+        let mut conn = sqlx::SqliteConnection::connect_with(&options).await.unwrap();
+        let item = order(0).id();
+        for sql in [
+            format!("CREATE TABLE state_of_before AS SELECT state FROM items WHERE id = '{item}'"),
+            format!("UPDATE items SET state = '{{' WHERE id = '{item}'"),
+        ] {
+            sqlx::raw_sql(AssertSqlSafe(sql)).execute(&mut conn).await.unwrap();
+        }
+        let place = folder.place().with_file_name("spool");
+        let mut clear = order(500);
+        clear.content = format!("{:064x}", 501);
+        Arc::make_mut(&mut clear.report).disposition = crate::findings::Disposition::Clear;
+        clear.at = clear.at.checked_add(jiff::SignedDuration::from_secs(60)).unwrap();
+        // More than are tried at a time.
+        let orders: Vec<Received> = (0..AGAIN_AT_A_TIME * 2 + 20).map(order).chain([clear]).collect();
+        let slots: Vec<Arc<Slot>> = orders.iter().map(|_| Arc::default()).collect();
+        let (spool, _) = Spool::open(&place, MOST_BYTES).unwrap();
+        spool.keep(slots.iter().zip(&orders));
+        drop(spool);
+        assert_eq!(store.spool_in(&place).unwrap(), orders.len() as u64);
+        until("all but one are done", &store, |health| (health.waiting, health.clear_waiting) == (1, 0)).await;
+        let health = store.health();
+        assert_eq!((health.damaged, health.lost, health.clear_lost), (1, 0, 0));
+        let replaced = store.get(order(500).id()).await.unwrap().unwrap().summary;
+        assert!(!replaced.is_open(), "{:?}", replaced.standing);
+        let mends = format!("UPDATE items SET state = (SELECT state FROM state_of_before) WHERE id = '{item}'");
+        sqlx::raw_sql(AssertSqlSafe(mends)).execute(&mut conn).await.unwrap();
+        until("it is mended", &store, |health| health.waiting == 0).await;
+        conn.close().await.unwrap();
+        store.close().await.unwrap();
+    }
+
+    /// A disk that does not answer keeps no answer back: the order waits in memory, which is told; and one for which there is
+    /// no room in memory is lost only when it is known not to be on disk either.
+    #[tokio::test(flavor = "multi_thread", worker_threads = 1)]
+    async fn a_disk_that_does_not_answer_keeps_no_answer_back() {
+        let (folder, store) = still().await;
+        store.spool_in(&folder.place().with_file_name("spool")).unwrap();
+        let spool = store.shared.spool.get().unwrap();
+        let in_time = async |n| {
+            let answers = async {
+                let came = store.record(vec![order(n)]).await;
+                store.spooled(tokio::time::Instant::now() + Duration::from_millis(50)).await.unwrap();
+                came
+            };
+            tokio::time::timeout(Duration::from_secs(60), answers).await.expect("it answers all the same")
+        };
+        store.shared.wrote::<()>(&Err(Unavailable::Database("it was broken by a test".to_owned())));
+        store.shared.set_aside([order(0)]);
+        spool.hang(true);
+        assert!(in_time(1).await.is_err());
+        let health = store.health();
+        assert_eq!((health.waiting, health.on_disk_alone, health.lost), (2, 0, 0));
+        assert!(health.spool.unwrap().trouble.unwrap().1.contains("does not answer"));
+        // As if as many waited in memory as there is room for.
+        locked(&store.shared.aside).items.held[0].0 += MOST_SET_ASIDE;
+        assert!(in_time(2).await.is_err());
+        let health = store.health();
+        assert_eq!((health.waiting, health.on_disk_alone, health.lost), (3, 0, 0), "it is not known yet");
+        spool.hang(false);
+        tokio::time::timeout(Duration::from_secs(60), spool.settled()).await.unwrap();
+        let health = store.health();
+        assert_eq!((health.waiting, health.on_disk_alone, health.lost), (3, 1, 0));
+        let spool = health.spool.unwrap();
+        assert_eq!((spool.orders, spool.trouble), (3, None));
+        assert_eq!(store.shared.in_memory_alone(), (0, 0));
     }
 
     #[test]

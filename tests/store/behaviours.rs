@@ -256,6 +256,37 @@ pub async fn what_comes_late_does_not_replace_what_is_newer(place: Place) {
     assert_eq!((old.received, old.changed_at), (at(3), at(12)), "who asks what changed since then finds it");
 }
 
+/// An order that was recorded and comes once more all the same, as from a spool after a crash, changes nothing: neither
+/// what was replaced since by a content that is clear, nor what a lane decided. What was asked for later does.
+pub async fn what_comes_twice_stays_replaced_and_decided(place: Place) {
+    let store = place.open().await;
+    let late = |mut order: Received, minute| {
+        order.late = Some(at(minute));
+        order
+    };
+    let id = put(&store, order(1, 1, 0)).await;
+    // Asked for at 5, and kept long after.
+    let mut clear = order(1, 2, 5);
+    looks_clear(&mut clear);
+    store.record(vec![late(clear, 30)]).await.unwrap();
+    for minute in [0, 4, 5] {
+        let came = store.record(vec![late(order(1, 1, minute), 40)]).await.unwrap();
+        assert_eq!(came, [Recorded::Again(id.clone())]);
+        let kept = store.get(id.clone()).await.unwrap().unwrap().summary;
+        assert_eq!((kept.standing, kept.replaced_by), (Standing::Replaced, None), "asked for at {minute}");
+    }
+    store.record(vec![late(order(1, 1, 6), 40)]).await.unwrap();
+    assert!(store.get(id).await.unwrap().unwrap().summary.is_open(), "it was asked for after the clear one");
+    let id = put(&store, order(2, 1, 0)).await;
+    let seen = store.get(id.clone()).await.unwrap().unwrap().summary.version;
+    let by = pharmacist("ann");
+    store.act(id.clone(), command(&by, seen, 1, Action::CloseAsChanged { note: "invented".into() })).await.unwrap();
+    let decided = store.get(id.clone()).await.unwrap().unwrap().summary;
+    store.record(vec![late(order(2, 1, 0), 40)]).await.unwrap();
+    let after = store.get(id).await.unwrap().unwrap().summary;
+    assert_eq!((after.version, &after.pharmacist), (decided.version, &decided.pharmacist));
+}
+
 pub async fn orders_without_an_id_and_of_other_patients_are_apart(place: Place) {
     let store = place.open().await;
     let mut drafts = [order(1, 1, 0), order(1, 2, 1), order(1, 3, 2), order(1, 3, 3), order(1, 4, 4), order(1, 5, 5)];

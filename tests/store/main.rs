@@ -46,6 +46,7 @@ on_each!(
     the_same_content_that_looks_clear_stays,
     what_comes_late_of_the_same_content_changes_no_report,
     what_comes_late_does_not_replace_what_is_newer,
+    what_comes_twice_stays_replaced_and_decided,
     clocks_that_differ_lose_nothing,
     orders_without_an_id_and_of_other_patients_are_apart,
     actions_are_kept_with_their_trail,

@@ -97,12 +97,25 @@ impl Service {
     fn until_it_records(&self) {
         for _ in 0..300 {
             let ready = self.get("/readyz");
-            if ready.contains("recording;") && !ready.contains("wait in memory") {
+            if ready.contains("recording;") && !ready.contains("wait to ") {
                 return;
             }
             std::thread::sleep(Duration::from_millis(100));
         }
         panic!("it does not record again: {}", self.get("/readyz"));
+    }
+}
+
+impl Service {
+    /// Until what was recorded is no longer in the spool, which is a moment after.
+    fn until_the_spool_is_empty(&self) {
+        for _ in 0..300 {
+            if metric(self, "enteral_gate_spool_orders") == 0 {
+                return;
+            }
+            std::thread::sleep(Duration::from_millis(100));
+        }
+        panic!("the spool is not empty: {}", self.get("/readyz"));
     }
 }
 
@@ -139,7 +152,15 @@ fn not_recorded_is_said(service: &Service, sends: bool) {
     let hooked = service.hook();
     assert!(hooked.starts_with("HTTP/1.1 200") && !recorded(&hooked), "{hooked}");
     assert!(hooked.contains("\"recorded\":false"), "{hooked}");
-    let ready = service.get("/readyz");
+    // The answer may have gone out before that was known.
+    let mut ready = service.get("/readyz");
+    for _ in 0..300 {
+        if ready.contains("NOT recorded since") {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(100));
+        ready = service.get("/readyz");
+    }
     let status = if sends { "HTTP/1.1 200" } else { "HTTP/1.1 503" };
     assert!(ready.starts_with(status), "{ready}");
     assert!(ready.contains("NOT recorded since"), "{ready}");
@@ -412,7 +433,10 @@ fn what_waits_in_the_spool_is_recorded_after_a_kill() {
     // A second time, while the database is away all along; and something is torn.
     let service = Service::begin(&url, None, &more);
     assert_eq!(metric(&service, "enteral_gate_queue_waiting"), 11);
-    assert!(!recorded(&service.order(9)));
+    let ready = service.get("/readyz");
+    assert!(ready.contains("; 11 wait to be recorded (11 of them in the spool alone); 11 orders are in"), "{ready}");
+    let answer = service.order(9);
+    assert!(!recorded(&answer) && !answer.contains("in memory"), "{answer}");
     drop(service);
     let kept = files(&spool, "order");
     assert_eq!(kept.len(), 12);
@@ -422,6 +446,7 @@ fn what_waits_in_the_spool_is_recorded_after_a_kill() {
     cluster.up();
     let service = Service::begin(&url, None, &more);
     service.until_it_records();
+    service.until_the_spool_is_empty();
     let ready = service.get("/readyz");
     assert!(ready.contains("1 files of the spool were not whole") && ready.contains(".damaged: it has "), "{ready}");
     assert_eq!(metric(&service, "enteral_gate_spool_damaged"), 1);
@@ -437,7 +462,11 @@ fn what_waits_in_the_spool_is_recorded_after_a_kill() {
     std::fs::copy(folder.join("whole"), spool.join("00000000000000000901.order")).unwrap();
     let service = Service::begin(&url, None, &more);
     service.until_it_records();
+    service.until_the_spool_is_empty();
     assert!(files(&spool, "order").is_empty());
+    // What lies there since an earlier process is told of by the next one too.
+    assert_eq!(metric(&service, "enteral_gate_spool_damaged"), 1);
+    assert!(service.get("/readyz").contains("1 files of the spool were not whole"));
     drop(service);
     assert!(verified(&url).contains("whole: 11 orders"), "{}", verified(&url));
     assert_eq!(
@@ -464,8 +493,18 @@ fn a_spool_that_cannot_be_written_is_told() {
     let ready = service.get("/readyz");
     assert!(ready.contains("the spool is NOT written since"), "{ready}");
     assert_eq!(metric(&service, "enteral_gate_spool_up"), 0);
+    // Mended, it is written again, and what waited in memory is there as well.
+    std::fs::create_dir(&spool).unwrap();
+    for _ in 0..600 {
+        if metric(&service, "enteral_gate_spool_up") == 1 && files(&spool, "order").len() == 2 {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    assert_eq!((metric(&service, "enteral_gate_spool_up"), files(&spool, "order").len()), (1, 2));
     cluster.up();
     service.until_it_records();
+    service.until_the_spool_is_empty();
     drop(service);
     assert!(verified(&url).contains("whole: 2 orders"));
     // One that cannot be used, or is another's, is said at the start.

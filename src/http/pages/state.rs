@@ -251,12 +251,26 @@ pub(in crate::http) async fn queue(app: &App, now: Timestamp) -> Vec<(String, St
         out.push(row("Clear orders that could not take their place", text, true));
     }
     if let Some(spool) = &health.spool {
-        let (text, bad) = match (&spool.trouble, spool.damaged) {
+        let aside = spool.damaged + spool.refused + spool.gone;
+        let (text, bad) = match (&spool.trouble, aside) {
             (Some((since, why)), _) => {
                 (format!("cannot be written since {}: {why}; what waits is in memory alone", moment(app, *since)), true)
             }
+            (None, 0) if !spool.is_well() => (
+                format!(
+                    "{} orders; {} files cannot be read now, {} cannot be removed",
+                    spool.orders, spool.unread, spool.unremoved
+                ),
+                true,
+            ),
             (None, 0) => (format!("{} orders", spool.orders), spool.orders > 0),
-            (None, n) => (format!("{} orders; {n} files were not whole and are not on the queue", spool.orders), true),
+            (None, _) => (
+                format!(
+                    "{} orders; files whose orders are not on the queue: {} not whole, {} refused, {} gone",
+                    spool.orders, spool.damaged, spool.refused, spool.gone
+                ),
+                true,
+            ),
         };
         out.push(row("Spool", text, bad));
     }

@@ -181,7 +181,7 @@ impl Work {
             let same = |held: &Held| held.summary.content == received.content;
             let stays = current.as_ref().and_then(|id| self.items.get(id)).is_none_or(|held| newer(held) || same(held));
             if let Some(current) = current.filter(|_| !stays) {
-                self.replace(&current, None, at);
+                self.replace(&current, None, received.at, at);
                 if let Some(key) = key {
                     self.current.remove(key);
                 }
@@ -190,8 +190,11 @@ impl Work {
         }
         let policy = &shared.policy;
         let recorded = if let Some(held) = self.items.get_mut(id) {
-            // What was said of it later stands.
-            if newer(held) || late && held.summary.standing == Standing::Replaced {
+            // What was said of it later stands, and what took its place; a copy of what was recorded says nothing new.
+            let again = received.late.is_some() && held.summary.last_seen >= received.at;
+            let replaced = held.summary.standing == Standing::Replaced;
+            let since = held.summary.replaced_at.unwrap_or(held.summary.judged_at);
+            if again || replaced && (late || received.late.is_some() && since >= received.at) {
                 held.summary.seen += 1;
                 held.changed = true;
                 self.join_cards(received, id);
@@ -243,7 +246,10 @@ impl Work {
                     let (mut summary, event) = Summary::first(received, before.clone().filter(|_| !late), policy);
                     self.enter(&summary, at, Person::program(), event, None);
                     if late {
-                        let event = summary.replace(before.clone(), at);
+                        // As of the time at which what it stands behind was asked for.
+                        let asked = before.as_ref().and_then(|before| self.items.get(before));
+                        let asked = asked.map_or(at, |held| held.summary.last_seen);
+                        let event = summary.replace(before.clone(), asked, at);
                         self.enter(&summary, at, Person::program(), event, None);
                     }
                     self.put(id.clone(), summary, report.clone());
@@ -260,7 +266,7 @@ impl Work {
         self.join_cards(received, id);
         if !late {
             if let Some(before) = before {
-                self.replace(&before, Some(id.clone()), at);
+                self.replace(&before, Some(id.clone()), received.at, at);
             }
             if let Some(key) = key {
                 self.current.insert(key.clone(), id.clone());
@@ -274,9 +280,9 @@ impl Work {
         self.items.values().any(|held| (held.resource.is_some() || held.judged) && held.report.is_packed())
     }
 
-    fn replace(&mut self, old: &ItemId, by: Option<ItemId>, at: Timestamp) {
+    fn replace(&mut self, old: &ItemId, by: Option<ItemId>, asked: Timestamp, at: Timestamp) {
         let Some(held) = self.items.get_mut(old) else { return };
-        let event = held.summary.replace(by, at);
+        let event = held.summary.replace(by, asked, at);
         held.changed = true;
         let summary = held.summary.clone();
         self.enter(&summary, at, Person::program(), event, None);
