@@ -8,7 +8,7 @@ use enteral_gate::findings::{Outcome, Rule, Tier};
 use enteral_gate::integrity::{NOT_JUDGED, not_judged_yet};
 use enteral_gate::rehearsal::own::{EXAMPLES, Example, ORDINARY, come_to, rehearse_own};
 use enteral_gate::rehearsal::{rehearse, uncovered};
-use enteral_gate::rulebook::{Bound, Evidence, Ground, Limit, Mode, Rulebook, Test, TestKind, file};
+use enteral_gate::rulebook::{Bound, ConceptKind, Evidence, Ground, Limit, Mode, Rulebook, Test, TestKind, file};
 use enteral_gate::settings::Settings;
 use starter::{BOOK, FORMULARY};
 use std::collections::{BTreeMap, BTreeSet};
@@ -106,6 +106,34 @@ fn accounted() -> BTreeMap<String, (&'static str, usize, String)> {
         put(&w.rule.id, ("not evaluable yet", 0, w.rule.source.to_string()));
     }
     out
+}
+
+/// Dose forms stand under what their published names say (tests/dose_forms.csv, source there), each once, and no other
+/// code of that system is in the starter rulebook.
+#[test]
+fn dose_forms_are_those_of_the_published_list() {
+    const EDQM: &str = "http://standardterms.edqm.eu";
+    let mut published = csv::ReaderBuilder::new()
+        .comment(Some(b'#'))
+        .has_headers(false)
+        .from_reader(include_bytes!("dose_forms.csv").as_slice());
+    let mut expected: BTreeSet<(String, &str)> = BTreeSet::new();
+    for row in published.records().map(Result::unwrap) {
+        let key = match &row[1] {
+            term if term.starts_with("Gastro-resistant") => "gastro-resistant",
+            term if term.contains("-release") => "modified-release",
+            _ => "plain",
+        };
+        assert!(expected.insert((row[0].to_owned(), key)), "{} twice", &row[0]);
+    }
+    let mut found = BTreeSet::new();
+    for concept in BOOK.concepts.iter().filter(|concept| concept.kind == ConceptKind::DoseForm) {
+        for (_, code) in concept.codes.iter().filter(|(system, _)| system == EDQM) {
+            assert!(found.insert((code.clone(), concept.key.as_str())), "{code} twice");
+        }
+    }
+    assert_eq!(found, expected);
+    assert!(found.len() > 40);
 }
 
 #[test]
