@@ -419,10 +419,8 @@ mod tests {
     use axum::extract::State;
     use http::StatusCode;
 
-    /// A clear order is looked at beside its answer; what the same client sent after it may be recorded before, and stays.
-    /// In one thread what was begun beside runs only once the other waits: the clear one is always the later.
-    #[tokio::test]
-    async fn a_clear_order_that_is_slow_does_not_replace_what_came_after_it() {
+    /// A service with a queue of its own.
+    async fn keeps() -> (crate::store::Folder, Arc<crate::store::SqlStore>, Arc<App>) {
         let csv = include_bytes!("../../deploy/demo/formulary.csv");
         let core = Arc::new(Core::new(Formulary::from_csv("formulary.csv", csv).unwrap()));
         let folder = crate::store::Folder::new();
@@ -430,6 +428,14 @@ mod tests {
         let store = Arc::new(store);
         let doors = Doors { store: Some(store.clone()), ..Doors::default() };
         let app = App::behind(doors, core, Settings::default(), Limits::default());
+        (folder, store, app)
+    }
+
+    /// A clear order is looked at beside its answer; what the same client sent after it may be recorded before, and stays.
+    /// In one thread what was begun beside runs only once the other waits: the clear one is always the later.
+    #[tokio::test]
+    async fn a_clear_order_that_is_slow_does_not_replace_what_came_after_it() {
+        let (_folder, store, app) = keeps().await;
         let content = |n: u8, clear: bool| {
             let mut one = crate::store::order(1);
             one.content = format!("{n:064x}");
@@ -457,13 +463,7 @@ mod tests {
     /// queue that was asked for meanwhile; what was asked for before it, it does.
     #[tokio::test]
     async fn a_clear_order_counts_as_asked_for_when_its_request_came() {
-        let csv = include_bytes!("../../deploy/demo/formulary.csv");
-        let core = Arc::new(Core::new(Formulary::from_csv("formulary.csv", csv).unwrap()));
-        let folder = crate::store::Folder::new();
-        let store = crate::store::SqlStore::sqlite(&folder.place(), Default::default()).await.unwrap();
-        let store = Arc::new(store);
-        let doors = Doors { store: Some(store.clone()), ..Doors::default() };
-        let app = App::behind(doors, core, Settings::default(), Limits::default());
+        let (_folder, store, app) = keeps().await;
         let content = |order: usize, n: u8, clear: bool| {
             let mut one = crate::store::order(order);
             one.content = format!("{n:064x}");

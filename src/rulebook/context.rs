@@ -360,8 +360,8 @@ pub(super) enum Mouth {
     Unclear(At),
 }
 
-/// Diets and supplements by mouth. Nil by mouth, by the concepts of kind hold, is no diet, and a fluid limit alone is none either; one
-/// in words only counts as a diet.
+/// Diets and supplements by mouth. Nil by mouth, by the concepts of kind hold or in words, is no diet, and neither is a fluid limit
+/// or a consistency of fluids alone; any other in words only counts as a diet.
 pub(super) fn by_mouth(
     context: &Context<'_>,
     gathered: &Gathered<'_>,

@@ -18,6 +18,11 @@ struct Service {
     _input: Option<ChildStdin>,
 }
 
+/// What the program is called with to serve with a store, without limits.
+fn serving(store: &str) -> [&str; 9] {
+    ["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--rulebook", "none", "--store", store]
+}
+
 impl Service {
     /// `blocks` of 512 bytes are the most that a file may have; the process is not killed for trying.
     fn start(store: &str, blocks: Option<u32>) -> Self {
@@ -31,17 +36,7 @@ impl Service {
             .arg(format!("{limit}exec \"$@\""))
             .arg("sh")
             .arg(env!("CARGO_BIN_EXE_enteral-gate"))
-            .args([
-                "serve",
-                "--listen",
-                "127.0.0.1:0",
-                "--formulary",
-                FORMULARY,
-                "--rulebook",
-                "none",
-                "--store",
-                store,
-            ])
+            .args(serving(store))
             .args(more)
             .env("ENTERAL_GATE_LOG", "off")
             .stdin(Stdio::null())
@@ -330,18 +325,7 @@ fn tables_that_are_too_new_when_the_database_comes_back_are_told_and_left_alone(
     // Where the database is there, that is said at the start, and the service does not start.
     let started = |store: &str| {
         let mut serve = Command::new(env!("CARGO_BIN_EXE_enteral-gate"));
-        serve.args([
-            "serve",
-            "--listen",
-            "127.0.0.1:0",
-            "--formulary",
-            FORMULARY,
-            "--rulebook",
-            "none",
-            "--store",
-            store,
-        ]);
-        serve.stdin(Stdio::null()).output().unwrap()
+        serve.args(serving(store)).stdin(Stdio::null()).output().unwrap()
     };
     let nobody = format!("{}/no_such_database", url.rsplit_once('/').unwrap().0);
     for (store, why) in [(&url, "of version 1000"), (&nobody, "no_such_database")] {
