@@ -260,7 +260,7 @@ facts! {
         NasalTube, "nasal_tube", Truth, "", DEVICES, "A feeding tube through the nose is in use, by its device or by the route of the order";
         NasalTubeAge, "nasal_tube_age", Quantity(TIME), "wk", DEVICES, "Time since the nasal feeding tube was placed; of several the one placed last";
         NewGastrostomy, "new_gastrostomy", Truth, "", PROCEDURES, "A gastrostomy was made in the 7 days before the order";
-        FeedAfterGastrostomy, "feed_after_gastrostomy", Quantity(TIME), "h", PROCEDURES, "Time from the latest gastrostomy of the 7 days before the order to the start of the feed; 0 where the feed began before it";
+        FeedAfterGastrostomy, "feed_after_gastrostomy", Quantity(TIME), "h", PROCEDURES, "Time from the latest gastrostomy of the 7 days before the order to the start of the feed, or the time since it where the feed began before";
         PumpRateStep, "pump_rate_step", Quantity(VOLUME_RATE), "mL/h", CORE, "Step in which the pump's rate is set";
         PumpLowestRate, "pump_lowest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Lowest rate of the pump";
         PumpHighestRate, "pump_highest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Highest rate of the pump";

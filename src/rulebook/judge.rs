@@ -867,7 +867,7 @@ fn not_provided(kind: ContextKind, facts: &dyn Facts) -> Outcome {
     Outcome::NotProvided(Cow::Borrowed(match kind {
         ContextKind::Labs if facts.some_sent(kind) => "further laboratory results",
         ContextKind::Labs if facts.none_there(kind) => "laboratory results, of which there are none",
-        ContextKind::Medicines if facts.some_sent(kind) => "routes and dose forms of medicines",
+        ContextKind::Medicines if facts.some_sent(kind) => "routes, dose forms or codes of medicines",
         ContextKind::Devices if facts.some_sent(kind) => "further data of tubes and devices",
         ContextKind::Devices if facts.none_there(kind) => "tubes and other devices, of which there are none",
         _ => kind_words(kind),
