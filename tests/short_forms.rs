@@ -343,7 +343,7 @@ fn a_tube_is_a_device_and_its_use() {
 fn a_medicine_with_its_form_holds_its_medication() {
     let given = "medicine-forms = [{ medicine = \"warfarin\", form = \"modified-release\", route = \"NGT\" }, {}]";
     let first = resource(given, "medicine-form0");
-    assert_eq!(first["contained"][0]["form"]["coding"][0]["code"], "10226000");
+    assert_eq!(first["contained"][0]["form"]["coding"][0]["code"], "10207000");
     assert!(first["contained"][0]["code"]["coding"][0]["code"].is_string());
     assert_eq!(first["dosageInstruction"][0]["route"]["coding"][0]["code"], "NGT");
     let second = resource(given, "medicine-form1");
