@@ -141,6 +141,52 @@ fn a_stepped_day_is_drawn_and_the_maximum_is_marked() {
     }
 }
 
+/// The same order without its steps, so that it stays under its maximum. By hand: 50 mL/h for 24 h are 1200 mL of at most 1500.
+/// By the formulary's row of A10 one hangs 500 mL, empty after 10 h at 16:00 and again at 02:00, or 1000 mL, empty at 02:00.
+#[test]
+fn a_maximum_that_is_not_reached_and_the_next_container_are_marked() {
+    let mut all: serde_json::Value = serde_json::from_str(sample("demo-5-steps-over-cap")).unwrap();
+    let order =
+        all["entry"].as_array_mut().unwrap().iter_mut().find(|e| e["resource"]["resourceType"] == "NutritionOrder");
+    let formula = &mut order.unwrap()["resource"]["enteralFormula"];
+    formula["administration"].as_array_mut().unwrap().truncate(1);
+    formula["administration"][0]["schedule"]["repeat"]["boundsPeriod"].as_object_mut().unwrap().remove("end");
+    let picture = one(&all.to_string()).days[0].picture.clone().unwrap();
+    assert_eq!(picture.maximum, None);
+    assert_eq!(picture.strokes.iter().filter(|s| s.class == "limit").count(), 1);
+    assert_eq!(picture.strokes.iter().filter(|s| s.class == "maximum").count(), 0);
+    assert!(picture.labels.iter().any(|l| l.text == "maximum 1500 mL, not reached"), "{:?}", picture.labels);
+    assert!(picture.changes.contains("500 mL at 16:00, 02:00; or a new container of 1000 mL at 02:00 (not drawn"));
+    assert_eq!(picture.strokes.iter().filter(|s| s.class == "change").count(), 0);
+    // A20 comes in 500 mL alone. A picture is 900 wide, of which the day takes 842 from 44: 10 h are 350.8, 20 h are 701.7.
+    let of_one_size = all.to_string().replace("A10", "A20").replace("Invented Standard 1.0", "Invented Energy 2.0");
+    let picture = one(&of_one_size).days[0].picture.clone().unwrap();
+    assert!(picture.changes.ends_with("a new container of 500 mL at 16:00, 02:00."), "{}", picture.changes);
+    let drawn: Vec<&str> = picture.strokes.iter().filter(|s| s.class == "change").map(|s| s.x1.as_str()).collect();
+    assert_eq!(drawn, ["394.8", "745.7"]);
+    assert!(picture.pauses.is_empty());
+}
+
+/// A feed held from 12:00 to 14:00 is two runs of a day.
+#[test]
+fn a_hold_between_two_runs_is_a_pause() {
+    let mut all: serde_json::Value = serde_json::from_str(sample("demo-5-steps-over-cap")).unwrap();
+    let order =
+        all["entry"].as_array_mut().unwrap().iter_mut().find(|e| e["resource"]["resourceType"] == "NutritionOrder");
+    let formula = &mut order.unwrap()["resource"]["enteralFormula"];
+    let run = |at: &str, hours: u32| {
+        serde_json::json!({
+            "schedule": {"repeat": {"frequency": 1, "period": 1, "periodUnit": "d", "timeOfDay": [at], "duration": hours, "durationUnit": "h"}},
+            "rateQuantity": {"value": 50, "unit": "mL/h", "system": "http://unitsofmeasure.org", "code": "mL/h"}
+        })
+    };
+    formula["administration"] = serde_json::json!([run("06:00:00", 6), run("14:00:00", 16)]);
+    let sheet = one(&all.to_string());
+    let picture = sheet.days.last().unwrap().picture.clone().unwrap();
+    assert_eq!(picture.pauses, ["12:00 to 14:00 (2 h)"]);
+    assert_eq!(picture.strokes.iter().filter(|s| s.class == "pause").count(), 1);
+}
+
 #[test]
 fn single_feeds_are_drawn_one_by_one() {
     let sheet = one(sample("demo-1-toddler"));

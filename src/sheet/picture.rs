@@ -74,7 +74,7 @@ pub struct Stroke {
     pub x2: String,
     /// To.
     pub y2: String,
-    /// `hour`, `base`, `maximum`, `change` or `axis`.
+    /// `hour`, `base`, `maximum` (reached), `limit` (a maximum that is not), `change`, `pause` or `axis`.
     pub class: Word,
 }
 
@@ -122,6 +122,9 @@ pub struct Picture {
     pub left_out: usize,
     /// When the maximum is reached, in words.
     pub maximum: Option<String>,
+    /// When a pump pauses between two runs of a feed: clock times, and how long.
+    #[serde(default)]
+    pub pauses: Vec<String>,
     /// Container changes in words, or why none is marked.
     pub changes: String,
     /// Why the drawing shows only one of several readings.
@@ -194,6 +197,7 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
                 r.scheduled.short(1)
             )
         }),
+        pauses: Vec::new(),
         changes: String::new(),
         reading: {
             let mut remarks = Vec::new();
@@ -293,11 +297,16 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
                 free_from = start.add(units(need)).unwrap_or(start);
             }
         }
+        if drawable {
+            pauses(&mut p, lane, &at, &across, base);
+        }
         y = base + GAP;
     }
     rows(&mut p, &lanes, &at, &rate_of);
-    changes(&mut p, plan, &lanes, &at, &across, units(y));
-    y = curve(&mut p, &lanes, reached.map(|r| (r.cap, r.at)), &across, y, window.length);
+    changes(&mut p, plan, &lanes, &at, &across);
+    // A maximum for another time than a day is no line of the day's sum.
+    let stated = plan.cap.filter(|c| c.period == Exact::int(DAY) && reached.is_none()).map(|c| c.per_day);
+    y = curve(&mut p, &lanes, (reached.map(|r| (r.cap, r.at)), stated), &across, y, window.length);
     // Hours: every third of a day of 24.
     for k in 0..=8 {
         let t = window.length.mul(Exact::ratio(k, 8)).unwrap_or(Exact::ZERO);
@@ -330,6 +339,49 @@ pub fn draw(zone: &TimeZone, plan: &Plan, day: &OrderDay) -> Option<Picture> {
     Some(p)
 }
 
+/// How long a feed runs for it to be a run of the pump, and no single feed: common practice, no source.
+const RUN: i64 = 2 * 3600;
+
+/// Where a pump pauses between two runs of a feed: a dashed line, with how long where there is room.
+fn pauses(p: &mut Picture, lane: &Lane<'_>, at: &dyn Fn(Exact) -> Exact, across: &dyn Fn(Exact) -> Exact, base: i64) {
+    if lane.kind != Kind::Feed {
+        return;
+    }
+    // What goes on without a gap is one run, whatever it is made up of.
+    let mut runs: Vec<(Exact, Exact)> = Vec::new();
+    for s in lane.segments.iter().filter(|s| s.from < s.to) {
+        match runs.last_mut() {
+            Some((_, until)) if s.from <= *until => *until = s.to.max(*until),
+            _ => runs.push((s.from, s.to)),
+        }
+    }
+    let long = |(from, to): (Exact, Exact)| to.sub(from).is_some_and(|lasts| lasts >= units(RUN));
+    for pair in runs.windows(2) {
+        if let [before, after] = *pair
+            && long(before)
+            && long(after)
+        {
+            let (from, to) = (before.1, after.0);
+            let (a, b) = (across(from), across(to));
+            let lasts = to.sub(from).unwrap_or(Exact::ZERO);
+            let y = (base - 8).to_string();
+            p.strokes.push(Stroke { x1: text(a), y1: y.clone(), x2: text(b), y2: y, class: "pause".into() });
+            p.pauses.push(format!("{} to {} ({})", clock(at(from)), clock(at(to)), length(lasts)));
+            let words = format!("pause {}", length(lasts));
+            let need = i64::try_from(words.chars().count()).unwrap_or(0) * 7;
+            if b.sub(a).is_some_and(|room| room >= units(need)) {
+                let middle = a.add(b).and_then(|x| x.div(units(2))).unwrap_or(a);
+                p.labels.push(Label {
+                    x: text(middle),
+                    y: (base - 12).to_string(),
+                    text: words,
+                    anchor: "middle".into(),
+                });
+            }
+        }
+    }
+}
+
 /// The table, in order of time.
 fn rows(p: &mut Picture, lanes: &[Lane<'_>], at: &dyn Fn(Exact) -> Exact, rate_of: &dyn Fn(&Segment) -> Option<Exact>) {
     let mut all: Vec<(&Lane<'_>, &Segment)> =
@@ -359,29 +411,24 @@ fn rows(p: &mut Picture, lanes: &[Lane<'_>], at: &dyn Fn(Exact) -> Exact, rate_o
     }
 }
 
-/// Where the next container begins, for a feed with one size of container, were each used up whole.
+/// Where the next container begins, were each used up whole: in words for every size, and drawn where there is only one.
 fn changes(
     p: &mut Picture,
     plan: &Plan,
     lanes: &[Lane<'_>],
     at: &dyn Fn(Exact) -> Exact,
     across: &dyn Fn(Exact) -> Exact,
-    _below: Exact,
 ) {
     let (mut words, mut used_up) = (Vec::new(), false);
     let mut contents: Vec<usize> = lanes.iter().filter(|l| l.kind == Kind::Feed).map(|l| l.content).collect();
     contents.dedup();
     for ix in contents {
         let Some(content) = plan.contents.get(ix) else { continue };
-        let [size] = content.containers.as_slice() else {
-            let why = if content.containers.is_empty() {
-                "no container size is stated"
-            } else {
-                "there are several container sizes"
-            };
-            words.push(format!("{}: not marked, {why}", seen(&content.label)));
+        let name = seen(&content.label);
+        if content.containers.is_empty() {
+            words.push(format!("{name}: not marked, no container size is stated"));
             continue;
-        };
+        }
         let mut of: Vec<&Segment> = lanes
             .iter()
             .filter(|l| l.content == ix && l.kind == Kind::Feed)
@@ -392,63 +439,69 @@ fn changes(
         let pieces = joined_among(plan, of.iter().copied(), Exact::int(DAY), ix);
         of.retain(|s| pieces.contains(&s.line) || plan.lines.get(s.line).is_some_and(hangs_on));
         if of.is_empty() {
-            words.push(format!("{}: a container for each feed", seen(&content.label)));
+            words.push(format!("{name}: a container for each feed"));
             continue;
         }
         used_up = true;
-        let others = if of.len() < of_its_own { ", and one for each single feed" } else { "" };
         of.sort_by_key(|s| (s.from, s.to));
-        let (mut given, mut next) = (Exact::ZERO, *size);
-        let mut times = Vec::new();
-        for s in of {
-            let Some(end) = given.add(s.volume) else { break };
-            while next < end && times.len() < MOST_CHANGES && size.is_positive() {
-                let into = next.sub(given).unwrap_or(Exact::ZERO);
-                let lasts = s.to.sub(s.from).unwrap_or(Exact::ZERO);
-                let when = into.mul(lasts).and_then(|x| x.div(s.volume)).and_then(|x| s.from.add(x)).unwrap_or(s.from);
-                times.push(when);
-                next = match next.add(*size) {
-                    Some(x) => x,
-                    None => break,
-                };
-            }
-            given = end;
-        }
-        if times.is_empty() {
-            words.push(format!(
-                "{}: one container of {} mL lasts the day{others}",
-                seen(&content.label),
-                size.short(0)
-            ));
-            continue;
-        }
-        let list: Vec<String> = times.iter().map(|t| clock(at(*t))).collect();
-        words.push(format!(
-            "{}: a new container of {} mL at {}{others}",
-            seen(&content.label),
-            size.short(0),
-            list.join(", ")
-        ));
-        for t in times {
-            let x = text(across(t));
-            p.strokes.push(Stroke {
-                x1: x.clone(),
-                y1: (TOP + NAME).to_string(),
-                x2: x,
-                y2: (TOP + NAME + AMOUNTS + BARS).to_string(),
-                class: "change".into(),
-            });
-        }
+        let sizes: Vec<String> = content
+            .containers
+            .iter()
+            .map(|size| {
+                let times = emptied(&of, *size);
+                if content.containers.len() == 1 {
+                    p.strokes.extend(times.iter().map(|t| change_at(text(across(*t)))));
+                }
+                let list: Vec<String> = times.iter().map(|t| clock(at(*t))).collect();
+                match list.as_slice() {
+                    [] => format!("one container of {} mL lasts the day", size.short(0)),
+                    list => format!("a new container of {} mL at {}", size.short(0), list.join(", ")),
+                }
+            })
+            .collect();
+        let several = if sizes.len() > 1 { " (not drawn: which size hangs is not known)" } else { "" };
+        let others = if of.len() < of_its_own { ", and one for each single feed" } else { "" };
+        words.push(format!("{name}: {}{several}{others}", sizes.join("; or ")));
     }
     let whole = if used_up { ", if each is used up whole" } else { "" };
     p.changes = format!("Containers{whole}: {}.", words.join("; "));
 }
 
-/// The sum of feed over the day; gives the bottom.
+/// When containers of one size are empty before the day is over.
+fn emptied(of: &[&Segment], size: Exact) -> Vec<Exact> {
+    let (mut given, mut next) = (Exact::ZERO, size);
+    let mut times = Vec::new();
+    for s in of {
+        let Some(end) = given.add(s.volume) else { break };
+        while next < end && times.len() < MOST_CHANGES && size.is_positive() {
+            let into = next.sub(given).unwrap_or(Exact::ZERO);
+            let lasts = s.to.sub(s.from).unwrap_or(Exact::ZERO);
+            times.push(into.mul(lasts).and_then(|x| x.div(s.volume)).and_then(|x| s.from.add(x)).unwrap_or(s.from));
+            next = match next.add(size) {
+                Some(x) => x,
+                None => break,
+            };
+        }
+        given = end;
+    }
+    times
+}
+
+fn change_at(x: String) -> Stroke {
+    Stroke {
+        x1: x.clone(),
+        y1: (TOP + NAME).to_string(),
+        x2: x,
+        y2: (TOP + NAME + AMOUNTS + BARS).to_string(),
+        class: "change".into(),
+    }
+}
+
+/// The sum of feed over the day, beside the maximum of the day: reached at a moment, or only stated. Gives the bottom.
 fn curve(
     p: &mut Picture,
     lanes: &[Lane<'_>],
-    reached: Option<(Exact, Exact)>,
+    (reached, stated): (Option<(Exact, Exact)>, Option<Exact>),
     across: &dyn Fn(Exact) -> Exact,
     top: i64,
     end: Exact,
@@ -477,7 +530,10 @@ fn curve(
         })
     };
     let total = given(end, true);
-    let most = reached.map_or(total, |(cap, _)| total.max(cap));
+    // One far above what is ordered would leave the sum flat.
+    let near = |cap: &Exact| total.mul(units(3)).is_some_and(|far| *cap <= far);
+    let maximum = reached.map(|(cap, _)| cap).or(stated.filter(near));
+    let most = maximum.map_or(total, |cap| total.max(cap));
     if !most.is_positive() {
         return top;
     }
@@ -524,12 +580,12 @@ fn curve(
     };
     p.labels.push(beside(total, total.short(0)));
     p.labels.push(beside(Exact::ZERO, "0".to_owned()));
-    if let Some((cap, _)) = reached {
-        p.strokes.push(edge(height(cap), "maximum"));
+    if let Some(cap) = maximum {
+        p.strokes.push(edge(height(cap), if reached.is_some() { "maximum" } else { "limit" }));
         p.labels.push(Label {
             x: (LEFT + 6).to_string(),
             y: text(height(cap).sub(units(4)).unwrap_or(Exact::ZERO)),
-            text: format!("maximum {} mL", cap.short(0)),
+            text: format!("maximum {} mL{}", cap.short(0), if reached.is_none() { ", not reached" } else { "" }),
             anchor: "start".into(),
         });
     }

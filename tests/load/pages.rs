@@ -22,6 +22,7 @@ use enteral_gate::queue::work::{Action, Command};
 use enteral_gate::queue::{Lane, Role};
 use enteral_gate::rulebook::file;
 use enteral_gate::settings::Settings;
+use enteral_gate::sheet::Identifier;
 use enteral_gate::store::{SqlStore, Store};
 use jiff::{SignedDuration, Timestamp};
 use orders::{Folder, Place, accept, person, pharmacist};
@@ -56,6 +57,8 @@ const WARDS: [&str; 20] = [
     "Home service",
 ];
 
+const GIVEN: [&str; 8] = ["Anna", "Boris", "Clara", "Dario", "Edda", "Fritz", "Greta", "Hanno"];
+
 fn number(name: &str, otherwise: usize) -> usize {
     std::env::var(name).ok().map_or(otherwise, |n| n.parse().unwrap_or_else(|_| panic!("{name} is a number")))
 }
@@ -79,6 +82,11 @@ fn order(judged: &[Received], n: usize, of: usize, content: usize, now: Timestam
     out.key.order = format!("nutrition-{n}");
     out.key.patient = format!("Patient/invented-{}", n * 31 % 40_000);
     out.label = format!("{} {n}", out.label);
+    let patient = n * 31 % 40_000;
+    out.identity.name = format!("{} Invented-{}", GIVEN[patient % GIVEN.len()], patient / GIVEN.len());
+    out.identity.born = Some(format!("{}-{:02}-{:02}", 1930 + patient % 90, 1 + patient % 12, 1 + patient % 28));
+    out.identity.identifiers =
+        vec![Identifier { label: "Record number".to_owned(), value: format!("INV-{patient:06}") }];
     out.content = format!("{:064x}", n * 10 + content);
     out.ward = (!n.is_multiple_of(23)).then(|| WARDS[n * 13 % WARDS.len()].to_owned());
     let minutes = 30 * 24 * 60 * (of - n) / of;
@@ -320,6 +328,12 @@ fn pages(name: &str, place: &Place, ids: &[ItemId], requests: usize) {
             "search: a patient",
             (0..8).map(|n| format!("/queue?lane=all&state=all&q=invented-{}", 1000 + n * 371)).collect(),
         ),
+        (
+            "search: a name",
+            (0..8).map(|n| format!("/queue?lane=all&state=all&q={}+Invented-{}", GIVEN[n], n * 401)).collect(),
+        ),
+        ("search: born", (0..8).map(|n| format!("/queue?lane=all&state=all&q={}-0{}", 1950 + n * 7, 1 + n)).collect()),
+        ("search: an identifier", (0..8).map(|n| format!("/queue?lane=all&state=all&q=INV-{:06}", n * 4001)).collect()),
         ("search: two letters", ["an", "se", "15"].map(|q| format!("/queue?lane=all&state=all&q={q}")).to_vec()),
         ("search: three words", vec!["/queue?lane=all&state=all&q=neurology+water+invented-1".to_owned()]),
         ("search: nothing fits", vec!["/queue?lane=all&state=all&q=zzqqxx".to_owned()]),

@@ -109,7 +109,7 @@ fn main() {
     );
     for callers in std::env::var("EG_CALLERS")
         .ok()
-        .map_or(vec![1, 16, 64, 256], |n| vec![n.parse().expect("EG_CALLERS is a number")])
+        .map_or(vec![1, 64, 256, 1000], |n| vec![n.parse().expect("EG_CALLERS is a number")])
     {
         let only = std::env::var("EG_ONLY").unwrap_or_default();
         for (name, place) in [

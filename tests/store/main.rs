@@ -9,6 +9,7 @@ mod lists;
 mod orders;
 mod outbox;
 mod packed;
+mod plans;
 mod refused;
 mod together;
 mod told;

@@ -1,0 +1,40 @@
+//! What PostgreSQL does for a statement while it knows nothing yet of the rows of a table that has grown fast.
+
+use crate::cluster;
+use crate::orders::{Place, order, runtime};
+use enteral_gate::store::Store;
+
+/// A service that starts beside a queue which was just filled looks orders up one by one. PostgreSQL takes a column without
+/// statistics for one of 200 different values, and would read every row for each transaction of some hundred orders.
+#[test]
+fn orders_are_looked_up_by_the_index_before_there_are_statistics() {
+    const ROWS: usize = 8192;
+    let place = Place::Postgres(cluster::shared().database());
+    let orders = |from: usize, n: usize| (from..from + n).map(|n| order(n, 1, 0)).collect::<Vec<_>>();
+    let number = |lines: Vec<String>| lines[0].parse::<i64>().unwrap();
+    runtime().block_on(async {
+        let store = place.open().await;
+        // Nobody else brings statistics in meanwhile.
+        place.lines("ALTER TABLE items SET (autovacuum_enabled = false)").await;
+        store.record(orders(0, ROWS)).await.unwrap();
+        store.close().await.unwrap();
+        let read = async || {
+            place.lines("SELECT SUM(seq_tup_read)::text FROM pg_stat_user_tables WHERE relname = 'items'").await
+        };
+        // What opening a store reads, and what recording reads beside that.
+        let mut after = vec![number(read().await)];
+        for more in [0, 512] {
+            let store = place.open().await;
+            if more > 0 {
+                store.record(orders(ROWS, more)).await.unwrap();
+            }
+            store.close().await.unwrap();
+            after.push(number(read().await));
+        }
+        let (opening, recording) = (after[1] - after[0], after[2] - after[1]);
+        println!(
+            "counts: {opening} rows read one after the other to open, {recording} to open and record; {ROWS} are there"
+        );
+        assert!(recording - opening < ROWS as i64, "the table was read whole for what an index tells");
+    });
+}
