@@ -111,6 +111,25 @@ fn usage_errors_are_64_and_name_the_flag() {
 }
 
 #[test]
+fn every_flag_and_variable_of_the_service_is_described() {
+    let page = include_str!("../docs/configure.md");
+    let help = run(&["serve", "--help"]);
+    let help = String::from_utf8_lossy(&help.stdout).into_owned();
+    let words = || help.split(|c: char| !(c.is_ascii_alphanumeric() || "-_".contains(c)));
+    let flags: std::collections::BTreeSet<&str> = words().filter(|w| w.starts_with("--") && w.len() > 3).collect();
+    let variables: std::collections::BTreeSet<&str> = words().filter(|w| w.starts_with("ENTERAL_GATE_")).collect();
+    assert!(flags.len() > 20 && variables.len() > 15, "{flags:?} {variables:?}");
+    let missing: Vec<&&str> = flags
+        .iter()
+        .filter(|flag| {
+            **flag != "--help" && !page.contains(&format!("`{flag} ")) && !page.contains(&format!("`{flag}`"))
+        })
+        .chain(variables.iter().filter(|variable| !page.contains(&format!("`{variable}`"))))
+        .collect();
+    assert!(missing.is_empty(), "docs/configure.md says nothing of {missing:?}");
+}
+
+#[test]
 fn exit_codes_follow_the_gravest_input() {
     let folder = Folder::new();
     let clear = folder.write("clear.json", TODDLER);

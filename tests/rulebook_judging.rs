@@ -253,7 +253,7 @@ fn context_that_is_not_provided_is_named() {
         ("tube_size > q('8 [Ch]')", "tubes and other devices"),
         ("other_orders > 1", "other orders of the patient"),
         ("fluid_limit > q('1 L/d')", "intravenous fluids and parenteral nutrition"),
-        ("height > q('150 cm')", "the patient's history"),
+        ("height > q('150 cm')", "height, earlier weights, birth data, ward or length of stay"),
     ] {
         let concept = |kind: &str, key: &str, code: &str| {
             format!(

@@ -885,7 +885,7 @@ pub const fn kind_words(kind: ContextKind) -> &'static str {
         ContextKind::Procedures => "procedures",
         ContextKind::OtherOrders => "other orders of the patient",
         ContextKind::OtherFluids => "intravenous fluids and parenteral nutrition",
-        ContextKind::History => "the patient's history",
+        ContextKind::History => "height, earlier weights, birth data, ward or length of stay",
     }
 }
 
