@@ -25,7 +25,7 @@ static FACTS: &[Fact] = &[
     fact("r", Type::Truth, ""),
 ];
 
-const NAMES: Names<'static> = Names { facts: FACTS, parameters: &[], extra: &[] };
+const NAMES: Names<'static> = Names { facts: FACTS, parameters: &[], extra: &[], terms: &[], phrases: &[] };
 
 struct Given(Vec<(&'static str, Value)>);
 
@@ -669,7 +669,7 @@ fn reasons_are_carried_along() {
         }
         other => panic!("{other:?}"),
     }
-    let names = Names { facts: FACTS, parameters: &[], extra: &[("measure", Type::Quantity(Dimension::NUMBER))] };
+    let names = Names { facts: FACTS, parameters: &[], extra: &[("measure", Type::Quantity(Dimension::NUMBER))], terms: &[], phrases: &[] };
     let doubled = Expression::compile("measure * 2", &names, Wanted::Any).unwrap();
     let of = |extra: &[Value]| doubled.evaluate(&g, extra);
     assert_eq!(of(&[known(3)]), known(6));
@@ -686,7 +686,7 @@ fn faults_say_what_they_found() {
     let only = |text: &str| {
         let all = faults(text);
         assert_eq!(all.len(), 1, "{text}: {all:?}");
-        let Fault { offset_line, offset_column, message, suggestion } = all.into_iter().next().unwrap();
+        let Fault { offset_line, offset_column, message, suggestion, .. } = all.into_iter().next().unwrap();
         (offset_line, offset_column, message, suggestion)
     };
     let bare = |line, column, message: &str| (line, column, message.to_owned(), None);

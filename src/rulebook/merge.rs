@@ -8,7 +8,7 @@ use crate::integrity::RULES;
 use jiff::civil::Date;
 use std::collections::BTreeMap;
 
-/// A limit before its values are read: its keys, those of `scope` and `parameters` one by one.
+/// A limit before its values are read: its keys, those of `scope`, `parameters`, `terms` and `phrases` one by one.
 pub(super) struct Draft<'v> {
     /// Id.
     pub id: &'v str,
@@ -77,7 +77,7 @@ fn flat<'v>(reader: &mut Reader<'_>, block: Block<'v>, leave_out: &[&str]) -> Ve
         if !schema::names(schema::LIMIT).any(|known| known == key) {
             continue;
         }
-        if !matches!(key, "scope" | "parameters") {
+        if !matches!(key, "scope" | "parameters" | "terms" | "phrases") {
             out.push((key.to_owned(), at, item));
             continue;
         }

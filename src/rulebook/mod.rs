@@ -33,7 +33,7 @@ pub mod short_form;
 pub mod value;
 
 use crate::findings::{Rule, Tier};
-use expression::{Expression, Template};
+use expression::{Expression, Named, Template};
 use jiff::civil::Date;
 use value::Scaled;
 
@@ -341,6 +341,10 @@ pub struct Limit {
     pub scope_text: String,
     /// Named amounts.
     pub parameters: Vec<Parameter>,
+    /// Parts of its expressions that have a name, its own and those of every limit that it uses, by name.
+    pub terms: Vec<Named>,
+    /// Parts of its sentences that have a name, in the same way.
+    pub phrases: Vec<Named>,
     /// What is checked, in turn; the gravest finding counts, one finding per limit.
     pub checks: Vec<Check>,
     /// Its own tests.

@@ -28,6 +28,8 @@ pub const FILE: &[Key] = &[
     may("extends", "The rulebook that this file extends: \"starter\", or the path of a file"),
     may("adopted", "Who adopted the rulebook, and when; absent: not adopted by the institution"),
     may("off", "Rules that are switched off"),
+    may("terms", "Parts of expressions that have a name, for every limit"),
+    may("phrases", "Parts of sentences that have a name, for every limit"),
     may("concept", "What codes mean"),
     may("staleness", "How old data may be"),
     may("pump", "What a pump can be set to"),
@@ -97,6 +99,8 @@ pub const LIMIT: &[Key] = &[
     may("doubts", "What its finding puts in doubt, if grave: what rests on it is to be judged again (hidden)"),
     may("scope", "Where it applies; every part must hold"),
     may("parameters", "Named amounts, for expressions and overrides"),
+    may("terms", "Parts of the limit's expressions that have a name"),
+    may("phrases", "Parts of the limit's sentences that have a name"),
     must("check", "What is checked; the gravest finding counts"),
     may("test", "The limit's own tests"),
 ];
@@ -118,6 +122,7 @@ pub const RANGE: &[Key] = &[may("from", "Lowest value, included"), may("below", 
 
 /// Keys of `check`.
 pub const CHECK: &[Key] = &[
+    may("terms", "Parts of expressions whose meaning is the check's own"),
     may("tier", "How grave this finding is; the limit's tier when absent"),
     may("when", "Truth; the check is skipped where it does not hold"),
     may("measure", "What is compared"),

@@ -151,7 +151,7 @@ impl Reading {
 
     fn condition(&mut self, text: &str, parameters: &[Parameter]) -> Condition {
         let text = text.trim();
-        let names = Names { facts: FACTS, parameters, extra: &[] };
+        let names = Names { facts: FACTS, parameters, extra: &[], terms: &[], phrases: &[] };
         let top = top_level(text);
         if !top.iter().any(|(_, sign)| *sign == "?") {
             for (sign, join) in [("||", Condition::Any as fn(Vec<Condition>) -> Condition), ("&&", Condition::All)] {

@@ -3,7 +3,7 @@
 
 use super::evaluate;
 use super::scan::{self, Scanned};
-use super::{Expression, Fault, Key, Names, Scale, Wanted};
+use super::{Expression, Fault, Key, MAX_NAMED, MAX_NAMED_DEEP, Names, Scale, Wanted};
 use crate::exact::{Decimal, Exact};
 use crate::formulary::suggestion::closest;
 use crate::rulebook::value::{Fact, Type};
@@ -137,7 +137,16 @@ fn misplaced(text: &str, line: usize, column: usize, complaint: &str) -> String 
     format!("not an expression here: found {found}, expected {expected}")
 }
 
-pub(super) fn compile(text: &str, names: &Names<'_>, wanted: Wanted) -> Result<Expression, Vec<Fault>> {
+/// A text, parsed.
+#[derive(Debug)]
+pub(super) struct Read {
+    scanned: Scanned,
+    chars: Vec<char>,
+    tree: IdedExpr,
+    source: SourceInfo,
+}
+
+fn read(text: &str) -> Result<Read, Vec<Fault>> {
     let scanned = scan::scan(text)?;
     let chars: Vec<char> = scanned.masked.chars().collect();
     let parsed = cel::parser::Parser::new().parse_with_source_info(&scanned.masked);
@@ -149,17 +158,31 @@ pub(super) fn compile(text: &str, names: &Names<'_>, wanted: Wanted) -> Result<E
             let column = usize::try_from(error.pos.1).unwrap_or(1).max(1);
             if faults.iter().all(|f| (f.offset_line, f.offset_column) != (line, column)) {
                 let message = misplaced(text, line, column, &error.msg);
-                faults.push(Fault { offset_line: line, offset_column: column, message, suggestion: None });
+                faults.push(Fault { offset_line: line, offset_column: column, message, suggestion: None, within: None });
             }
         }
         if faults.is_empty() {
             let message = "not an expression".to_owned();
-            faults.push(Fault { offset_line: 1, offset_column: 1, message, suggestion: None });
+            faults.push(Fault { offset_line: 1, offset_column: 1, message, suggestion: None, within: None });
         }
         faults
     })?;
-    let mut lower =
-        Lower { names, scanned: &scanned, source: &source, chars: &chars, faults: vec![], facts: vec![], keys: vec![] };
+    Ok(Read { scanned, chars, tree, source })
+}
+
+pub(super) fn compile(text: &str, names: &Names<'_>, wanted: Wanted) -> Result<Expression, Vec<Fault>> {
+    let Read { scanned, chars, tree, source } = read(text)?;
+    let mut lower = Lower {
+        names,
+        scanned: &scanned,
+        source: &source,
+        chars: &chars,
+        faults: vec![],
+        facts: vec![],
+        keys: vec![],
+        open: vec![],
+        named: MAX_NAMED,
+    };
     let part = lower.part(&tree);
     if let Some(part) = &part {
         let fits = match (wanted, part.kind) {
@@ -188,7 +211,7 @@ pub(super) fn compile(text: &str, names: &Names<'_>, wanted: Wanted) -> Result<E
         _ => {
             if faults.is_empty() {
                 let message = "not an expression".to_owned();
-                faults.push(Fault { offset_line: 1, offset_column: 1, message, suggestion: None });
+                faults.push(Fault { offset_line: 1, offset_column: 1, message, suggestion: None, within: None });
             }
             Err(faults)
         }
@@ -216,6 +239,10 @@ struct Lower<'l> {
     faults: Vec<Fault>,
     facts: Vec<usize>,
     keys: Vec<Key>,
+    /// The named parts that are being read, the outermost first.
+    open: Vec<usize>,
+    /// How many more places named parts may stand for.
+    named: usize,
 }
 
 impl Lower<'_> {
@@ -225,7 +252,7 @@ impl Lower<'_> {
 
     fn wrong_at(&mut self, at: usize, message: String, suggestion: Option<String>) {
         let (offset_line, offset_column) = scan::place(self.chars, at);
-        self.faults.push(Fault { offset_line, offset_column, message, suggestion });
+        self.faults.push(Fault { offset_line, offset_column, message, suggestion, within: None });
     }
 
     fn wrong(&mut self, expr: &IdedExpr, message: impl Into<String>, suggestion: Option<String>) -> Option<Part> {
@@ -282,9 +309,12 @@ impl Lower<'_> {
                 Err(why) => self.wrong(expr, format!("the parameter `{name}` has no usable unit: {why}"), None),
             };
         }
+        if let Some(index) = self.names.terms.iter().position(|term| term.named.name == name) {
+            return self.term(expr, index);
+        }
         let Some((index, fact)) = self.names.facts.iter().enumerate().find(|(_, fact)| fact.name == name) else {
             let near = self.near(name);
-            return self.wrong(expr, format!("`{name}` is no fact and no parameter of this limit"), near);
+            return self.wrong(expr, format!("`{name}` is no fact, and no parameter or term of this limit"), near);
         };
         self.facts.push(index);
         // An open quantity's unit is for people only; facts come in base units.
@@ -292,9 +322,62 @@ impl Lower<'_> {
         Some(Part { node: Node::Fact(index), kind: fact.kind, unit })
     }
 
+    /// What a term stands for.
+    fn term(&mut self, expr: &IdedExpr, index: usize) -> Option<Part> {
+        let term = self.names.terms.get(index)?;
+        let name = &term.named.name;
+        if self.open.contains(&index) {
+            return self.wrong(expr, format!("the term `{name}` is worked out from itself"), None);
+        }
+        let within = |why: String| format!("the term `{name}` cannot be used here: {why}");
+        if self.open.len() >= MAX_NAMED_DEEP {
+            return self.wrong(expr, within(format!("terms stand in one another at most {MAX_NAMED_DEEP} deep")), None);
+        }
+        let Some(left) = self.named.checked_sub(1) else {
+            return self.wrong(expr, within(format!("terms stand for more than {MAX_NAMED} places")), None);
+        };
+        let mut faults = Vec::new();
+        let part = match term.read.get_or_init(|| read(&term.named.text)) {
+            Ok(Read { scanned, chars, tree, source }) => {
+                let mut inner = Lower {
+                    names: self.names,
+                    scanned,
+                    source,
+                    chars,
+                    faults: Vec::new(),
+                    facts: Vec::new(),
+                    keys: Vec::new(),
+                    open: self.open.iter().copied().chain([index]).collect(),
+                    named: left,
+                };
+                let part = inner.part(tree);
+                self.named = inner.named;
+                self.facts.append(&mut inner.facts);
+                // Told at the place of the name.
+                let (line, column) = scan::place(self.chars, self.offset(expr));
+                self.keys.extend(inner.keys.into_iter().map(|key| Key { line, column, ..key }));
+                faults = inner.faults;
+                part
+            }
+            Err(list) => {
+                faults.extend(list.iter().cloned());
+                None
+            }
+        };
+        if let Some(first) = faults.into_iter().next() {
+            let (offset_line, offset_column) = scan::place(self.chars, self.offset(expr));
+            let message = within(first.message);
+            let within = Some(first.within.unwrap_or_else(|| name.clone()));
+            self.faults.push(Fault { offset_line, offset_column, message, suggestion: first.suggestion, within });
+            return None;
+        }
+        part
+    }
+
     fn near(&self, name: &str) -> Option<String> {
         let known = self.names.facts.iter().map(|fact| fact.name);
         let known = known.chain(self.names.parameters.iter().map(|p| p.name.as_str()));
+        let known = known.chain(self.names.terms.iter().map(|term| term.named.name.as_str()));
         closest(name, known.chain(self.names.extra.iter().map(|(n, _)| *n))).map(str::to_owned)
     }
 
@@ -435,6 +518,9 @@ impl Lower<'_> {
                     waiting.extend(call.args.iter().rev());
                 }
                 _ => match self.truth(next) {
+                    // What a term stands for is a part of the same list.
+                    Some(Node::All(more)) if name == operators::LOGICAL_AND => out.extend(more),
+                    Some(Node::Any(more)) if name == operators::LOGICAL_OR => out.extend(more),
                     Some(node) => out.push(node),
                     None => whole = false,
                 },

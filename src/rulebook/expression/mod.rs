@@ -16,7 +16,9 @@ use super::value::{Fact, Facts, Truth, Type, Value};
 use crate::units::Dimension;
 use lower::Node;
 pub use scale::Scale;
+use std::cell::OnceCell;
 use std::collections::BTreeSet;
+use std::rc::Rc;
 pub use template::Template;
 pub(super) use template::shown;
 pub use verdict::{Gap, Sitting, Verdict};
@@ -31,6 +33,71 @@ pub const MAX_OPERATORS: usize = 60;
 /// keeps it within the stack of any thread.
 pub const MAX_NESTING: usize = 10;
 
+/// Most parts with names that may stand in one another.
+pub const MAX_NAMED_DEEP: usize = 6;
+/// Most places of one expression that parts with names stand for.
+pub const MAX_NAMED: usize = 400;
+
+/// A part of expressions, or of sentences, that has a name; wherever the name stands, the part is meant.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Named {
+    /// Its name: lower-case words joined by `_`.
+    pub name: String,
+    /// An expression, or a sentence.
+    pub text: String,
+}
+
+/// A named part of expressions, which is parsed once wherever it stands.
+#[derive(Clone, Debug)]
+pub struct Term {
+    /// Its name and its text.
+    pub named: Named,
+    read: Rc<OnceCell<Result<lower::Read, Vec<Fault>>>>,
+}
+
+impl From<Named> for Term {
+    fn from(named: Named) -> Self {
+        Self { named, read: Rc::default() }
+    }
+}
+
+impl AsRef<Named> for Term {
+    fn as_ref(&self) -> &Named {
+        &self.named
+    }
+}
+
+impl AsRef<Named> for Named {
+    fn as_ref(&self) -> &Named {
+        self
+    }
+}
+
+/// Every part that a text names, directly or through others, in the order of the list.
+pub fn reached<'n, N: AsRef<Named>>(texts: &[&str], named: &'n [N]) -> Vec<&'n N> {
+    let words = |text: &str, name: &str| {
+        text.split(|c: char| !c.is_ascii_alphanumeric() && c != '_').any(|word| word == name)
+    };
+    let mut found: Vec<bool> = named.iter().map(|one| texts.iter().any(|text| words(text, &one.as_ref().name))).collect();
+    loop {
+        let more: Vec<usize> = (0..named.len())
+            .filter(|ix| !found.get(*ix).copied().unwrap_or(true))
+            .filter(|ix| {
+                let name = named.get(*ix).map_or("", |one| one.as_ref().name.as_str());
+                named.iter().zip(&found).any(|(one, is)| *is && words(&one.as_ref().text, name))
+            })
+            .collect();
+        if more.is_empty() {
+            return named.iter().zip(found).filter_map(|(one, is)| is.then_some(one)).collect();
+        }
+        for ix in more {
+            if let Some(is) = found.get_mut(ix) {
+                *is = true;
+            }
+        }
+    }
+}
+
 /// The names an expression may use.
 #[derive(Clone, Copy, Debug)]
 pub struct Names<'a> {
@@ -40,6 +107,10 @@ pub struct Names<'a> {
     pub parameters: &'a [Parameter],
     /// Further names, whose values are given at evaluation in this order: `measure`, `bound`.
     pub extra: &'a [(&'a str, Type)],
+    /// Parts of expressions that have a name.
+    pub terms: &'a [Term],
+    /// Parts of sentences that have a name.
+    pub phrases: &'a [Named],
 }
 
 /// What an expression must come to.
@@ -64,6 +135,8 @@ pub struct Fault {
     pub message: String,
     /// What to write instead.
     pub suggestion: Option<String>,
+    /// The named part in whose own text it is; the place is that of the name.
+    pub within: Option<String>,
 }
 
 /// A key that an expression looks for in a set, with its place; whether the key exists is known to the book.

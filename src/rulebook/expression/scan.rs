@@ -6,6 +6,7 @@ use crate::exact::{Decimal, Exact};
 use std::collections::BTreeMap;
 
 /// A text that may be given to the parser.
+#[derive(Debug)]
 pub(super) struct Scanned {
     /// The text with every character outside ASCII replaced, so that the parser's offsets count characters. Only
     /// quoted text holds such characters, and quoted text is taken from here, not from the parser.
@@ -65,6 +66,7 @@ impl Scanner<'_> {
             offset_column: column,
             message: message.into(),
             suggestion: suggestion.map(str::to_owned),
+            within: None,
         });
     }
 

@@ -73,7 +73,7 @@ mod tests {
     use crate::rulebook::facts::FACTS;
 
     fn condition(text: &str) -> Expression {
-        let names = Names { facts: FACTS, parameters: &[], extra: &[] };
+        let names = Names { facts: FACTS, parameters: &[], extra: &[], terms: &[], phrases: &[] };
         Expression::compile(text, &names, Wanted::Truth).unwrap_or_else(|faults| panic!("{text}: {faults:?}"))
     }
 

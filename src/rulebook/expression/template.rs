@@ -1,6 +1,6 @@
 //! Sentences with figures in them.
 
-use super::{Expression, Fault, Names, Scale, Wanted, scan};
+use super::{Expression, Fault, MAX_NAMED_DEEP, Names, Scale, Wanted, scan};
 use crate::amount::Amount;
 use crate::exact::Exact;
 use crate::rulebook::value::{Facts, Truth, Type, Value};
@@ -18,7 +18,8 @@ const MAX_NESTING: usize = 4;
 /// A sentence with figures in it: `{expression; unit; places}`, unit and places optional, `{{` and `}}` braces.
 ///
 /// What stands between `{if condition}` and `{end}` is said where the condition surely holds and every figure in it is
-/// known, otherwise what stands after `{else}`, where there is one. `{if known}` asks for the figures alone.
+/// known, otherwise what stands after `{else}`, where there is one. `{if known}` asks for the figures alone. `{phrase}` says
+/// what the phrase of that name says.
 #[derive(Clone, Debug)]
 pub struct Template {
     /// As written.
@@ -56,6 +57,11 @@ impl Template {
     /// # Errors
     /// Everything that is wrong with it.
     pub fn compile(text: &str, names: &Names<'_>) -> Result<Self, Vec<Fault>> {
+        Self::within(text, names, &[])
+    }
+
+    /// `open`: the phrases that this one stands in, the outermost first.
+    fn within(text: &str, names: &Names<'_>, open_phrases: &[usize]) -> Result<Self, Vec<Fault>> {
         let chars: Vec<char> = text.chars().collect();
         let place = |at: usize| scan::place(&chars, at);
         if chars.len() > MAX_CHARACTERS {
@@ -118,10 +124,16 @@ impl Template {
                             }
                         }
                         // Without anything to end it is the name of an amount.
-                        (Mark::End | Mark::Figure, _) => match figure(&chars, &sections, names) {
-                            Ok(part) => parts.push(part),
-                            Err(list) => faults.extend(list),
-                        },
+                        (Mark::End | Mark::Figure, _) => {
+                            let said = match phrase(&chars, &sections, names) {
+                                Some(index) => said(index, names, open_phrases, place(at)),
+                                None => figure(&chars, &sections, names).map(|part| vec![part]),
+                            };
+                            match said {
+                                Ok(more) => parts.extend(more),
+                                Err(list) => faults.extend(list),
+                            }
+                        }
                     }
                     at = end + 1;
                 }
@@ -281,6 +293,34 @@ fn is_of_a_name(c: char) -> bool {
     c.is_ascii_alphanumeric() || c == '_'
 }
 
+/// The phrase that is named here.
+fn phrase(chars: &[char], sections: &[(usize, usize)], names: &Names<'_>) -> Option<usize> {
+    let [(from, to)] = sections else { return None };
+    let name: String = chars.get(*from..*to)?.iter().collect();
+    names.phrases.iter().position(|phrase| phrase.name == name.trim())
+}
+
+/// What a phrase says, in its place.
+fn said(index: usize, names: &Names<'_>, open: &[usize], at: (usize, usize)) -> Result<Vec<Part>, Vec<Fault>> {
+    let Some(phrase) = names.phrases.get(index) else { return Ok(Vec::new()) };
+    let name = &phrase.name;
+    if open.contains(&index) {
+        return Err(vec![fault(at, format!("the phrase `{name}` stands in itself"), None)]);
+    }
+    if open.len() >= MAX_NAMED_DEEP {
+        let message = format!("phrases stand in one another at most {MAX_NAMED_DEEP} deep");
+        return Err(vec![fault(at, message, None)]);
+    }
+    let open: Vec<usize> = open.iter().copied().chain([index]).collect();
+    Template::within(&phrase.text, names, &open).map(|template| template.parts).map_err(|list| {
+        let first = list.into_iter().next();
+        let message = first.as_ref().map_or("", |first| first.message.as_str());
+        let mut told = fault(at, format!("the phrase `{name}` cannot be said here: {message}"), None);
+        told.within = Some(first.and_then(|first| first.within).unwrap_or_else(|| name.clone()));
+        vec![told]
+    })
+}
+
 /// The condition that begins here, to the end of the braces; `None` for figures alone.
 fn condition(
     chars: &[char],
@@ -327,7 +367,7 @@ fn compiled(
 }
 
 fn fault((line, column): (usize, usize), message: String, suggestion: Option<String>) -> Fault {
-    Fault { offset_line: line, offset_column: column, message, suggestion }
+    Fault { offset_line: line, offset_column: column, message, suggestion, within: None }
 }
 
 /// Start and end of each section of a figure, and where its closing brace stands. Quoted text may hold `;` and `}`.
@@ -480,4 +520,41 @@ pub(in crate::rulebook) fn shown(amount: &Amount, unit: Option<&Scale>, places: 
         text.push_str(unit);
     }
     Some(text)
+}
+
+#[cfg(test)]
+mod dump_tmp {
+    use super::*;
+    fn parts(out: &mut String, list: &[Part]) {
+        for p in list {
+            match p {
+                Part::Text(t) => out.push_str(&format!("T{t:?} ")),
+                Part::Figure { expression, unit, places } => out.push_str(&format!("F({:?} {:?} {places}) ", expression.node, unit.as_ref().map(|u| &u.code))),
+                Part::Choice(c) => {
+                    out.push_str(&format!("IF({:?}) ", c.when.as_ref().map(|w| &w.node)));
+                    parts(out, &c.then);
+                    out.push_str("ELSE ");
+                    parts(out, &c.otherwise);
+                    out.push_str("END ");
+                }
+            }
+        }
+    }
+    // Two texts one after the other are one.
+    fn joined(s: String) -> String { s.replace("\" T\"", "") }
+    #[test]
+    fn dump_tmp() {
+        let book = crate::rulebook::file::read(crate::rulebook::file::starter()).unwrap();
+        let mut all = String::new();
+        for l in &book.limits {
+            for (n, c) in l.checks.iter().enumerate() {
+                let mut s = String::new();
+                parts(&mut s, &c.text.parts);
+                s.push_str(" | ");
+                if let Some(f) = &c.fix { parts(&mut s, &f.parts); }
+                all.push_str(&format!("{} {n} {}\n   when {:?}\n   measure {:?}\n   scale {:?}\n", l.rule.id, joined(s), c.when.as_ref().map(|w| &w.node), c.measure.as_ref().map(|w| &w.node), c.scale.as_ref().map(|(_, w)| &w.node)));
+            }
+        }
+        std::fs::write(std::env::var("DUMP").unwrap(), all).unwrap();
+    }
 }
