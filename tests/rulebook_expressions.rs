@@ -669,7 +669,13 @@ fn reasons_are_carried_along() {
         }
         other => panic!("{other:?}"),
     }
-    let names = Names { facts: FACTS, parameters: &[], extra: &[("measure", Type::Quantity(Dimension::NUMBER))], terms: &[], phrases: &[] };
+    let names = Names {
+        facts: FACTS,
+        parameters: &[],
+        extra: &[("measure", Type::Quantity(Dimension::NUMBER))],
+        terms: &[],
+        phrases: &[],
+    };
     let doubled = Expression::compile("measure * 2", &names, Wanted::Any).unwrap();
     let of = |extra: &[Value]| doubled.evaluate(&g, extra);
     assert_eq!(of(&[known(3)]), known(6));

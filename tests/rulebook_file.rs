@@ -1,8 +1,9 @@
 //! Rulebook files: what is read, and what is said about what cannot be read.
 
+use enteral_gate::rulebook::expression::Named;
 use enteral_gate::rulebook::file::{self, Source, read_with};
 use enteral_gate::rulebook::schema::{self, Key};
-use enteral_gate::rulebook::value::{Fact, Need, Type};
+use enteral_gate::rulebook::value::{self, Fact, Facts, Need, Type};
 use enteral_gate::rulebook::{ConceptKind, Mode, Rulebook, TestKind};
 use enteral_gate::units::Dimension;
 use proptest::prelude::*;
@@ -763,4 +764,118 @@ fn dates_that_lapse_are_told() {
     assert_eq!(told(2029, 12, 2), ["RTE-03 judges nothing once 2030-01-01 is over (effective-to)", off]);
     assert_eq!(told(2030, 1, 1)[0], "RTE-03 judges nothing once 2030-01-01 is over (effective-to)");
     assert_eq!(told(2030, 1, 2)[0], "RTE-03 judges nothing since 2030-01-01 is over (effective-to)");
+}
+
+/// An order of which nothing is known.
+struct Nothing;
+
+impl Facts for Nothing {
+    fn value(&self, fact: usize) -> value::Value {
+        value::Value::Missing(vec![value::Missing { fact, why: "not sent".into(), at: Vec::new() }])
+    }
+
+    fn places(&self, _fact: usize) -> Vec<enteral_gate::intake::order::At> {
+        Vec::new()
+    }
+}
+
+/// Parts with a name: for every limit, for one limit, for one check; the innermost counts.
+#[test]
+fn parts_with_a_name_stand_for_what_they_say() {
+    const CHECK: &str = "measure = \"highest_rate\"\nabove = \"adult\"\ntext = \"The rate is {measure; mL/h; 0}.\"\nfix = \"Give {bound; mL/h; 0}.\"\nscale-feed = \"bound / measure\"\n";
+    assert!(WHOLE.contains(CHECK));
+    let with = |top: &str, limit: &str, check: &str| {
+        let text = WHOLE.replacen("[[limit]]\nid = \"RTE-03\"", &format!("{top}[[limit]]\nid = \"RTE-03\""), 1);
+        let text = text.replacen("[[limit.check]]\n", &format!("{limit}[[limit.check]]\n"), 1);
+        text.replacen(CHECK, check, 1)
+    };
+    let top = "[terms]\nover = \"highest_rate > most\"\nmost = \"bound_of_all * 2\"\nbound_of_all = \"q('60 mL/h')\"\n[phrases]\ngive = \"Give {most; mL/h; 0}{end_of_it}\"\nend_of_it = \" at most.\"\n";
+    let named = CHECK.replace("Give {bound; mL/h; 0}.", "{give}");
+    let fix = |book: &Rulebook| {
+        let check = &book.limits[0].checks[0];
+        let amount = value::Value::Missing(Vec::new());
+        check.fix.as_ref().unwrap().render(&Nothing, &[amount.clone(), amount])
+    };
+    // `over` stands in the condition, `most` in the sentence, `bound_of_all` in `most`.
+    let used = format!("when = \"over\"\n{named}");
+    let used = with(top, "", &used).replacen("when = \"age >= q('18 a')\"\n", "", 1);
+    let book = good(&[&used]);
+    assert_eq!(fix(&book), "Give 120 mL/h at most.");
+    let names = |of: &[Named]| of.iter().map(|one| one.name.clone()).collect::<Vec<_>>();
+    assert_eq!(names(&book.limits[0].terms), ["bound_of_all", "most", "over"]);
+    assert_eq!(names(&book.limits[0].phrases), ["end_of_it", "give"]);
+    // The limit's own meaning before that for every limit, the check's own before both.
+    let own =
+        used.replacen("[[limit.check]]\n", "[limit.terms]\nbound_of_all = \"q('70 mL/h')\"\n[[limit.check]]\n", 1);
+    assert_eq!(fix(&good(&[&own])), "Give 140 mL/h at most.");
+    let check =
+        |terms: &str| own.replacen("[[limit.check]]\n", &format!("[[limit.check]]\nterms = {{ {terms} }}\n"), 1);
+    assert_eq!(fix(&good(&[&check("most = \"q('5 mL/h')\"")])), "Give 5 mL/h at most.");
+    assert_eq!(fix(&good(&[&check("bound_of_all = \"q('4 mL/h')\"")])), "Give 8 mL/h at most.");
+    let all = problems(&[&check("spare = \"true\"")]);
+    assert!(all.len() == 1 && all[0].contains("check.terms.spare: the check does not use it"), "{all:?}");
+    let site = "rulebook = 1\nlabel = \"Invented site\"\n[[override]]\nlimit = \"RTE-03\"\nby = \"Nobody\"\nwhy = \"Invented\"\nterms.bound_of_all = \"q('80 mL/h')\"\n";
+    assert_eq!(fix(&good(&[&own, site])), "Give 160 mL/h at most.");
+}
+
+/// What is wrong with one is told where it is written, once, however many limits use it.
+#[test]
+fn parts_with_a_name_are_told_of_where_they_are_written() {
+    let fault = |top: &str| {
+        let text = WHOLE.replacen("[[limit]]\nid = \"RTE-03\"", &format!("{top}\n[[limit]]\nid = \"RTE-03\""), 1);
+        let text = text.replacen("when = \"age >= q('18 a')\"", "when = \"old && old\"", 1);
+        problems(&[&text])
+    };
+    let only = |top: &str| {
+        let all = fault(top);
+        assert_eq!(all.len(), 1, "{all:?}");
+        all.into_iter().next().unwrap()
+    };
+    let line = |text: &str| WHOLE.lines().position(|l| l == "id = \"RTE-03\"").unwrap() + text.lines().count() - 1;
+    let told = only("[terms]\nold = \"agee >= q('18 a')\"");
+    assert_eq!(
+        told,
+        format!(
+            "a.toml:{}:8: terms.old: `agee` is no fact, and no parameter or term of this limit (did you mean “age”?)",
+            line("\n\n")
+        ),
+    );
+    assert!(
+        fault("[terms]\nold = \"older\"\nolder = \"old\"")
+            .iter()
+            .all(|told| told.contains("is worked out from itself"))
+    );
+    let kind = fault("[terms]\nold = \"weight\"");
+    assert!(kind.len() == 2 && kind[0].contains("check.when: true or false is wanted here, this is an amount of mass"), "{kind:?}");
+    assert!(only("[terms]\nold = \"measure > q('5 mL/h')\"").contains("`measure` is no fact"));
+    assert!(
+        fault("[terms]\nold = \"true\"\nspare = \"true\"").iter().any(|p| p.contains("terms.spare: no limit uses it"))
+    );
+    assert!(
+        fault("[terms]\nold = \"true\"\nweight = \"true\"")
+            .iter()
+            .any(|p| p.contains("weight means something else already"))
+    );
+    assert!(fault("[terms]\nold = 5").iter().any(|p| p.contains("terms.old: expected an expression in quotes")));
+    assert!(fault("[terms]\nold = \"true\"\nOld = \"true\"").iter().any(|p| p.contains("small letters")));
+    // Deep, wide, and both.
+    let chain: String = (0..9).map(|n| format!("t{n} = \"t{}\"\n", n + 1)).collect();
+    assert!(
+        fault(&format!("[terms]\nold = \"t0\"\n{chain}t9 = \"true\"")).iter().any(|p| p.contains("at most 6 deep"))
+    );
+    let wide: String =
+        (0..4).map(|n| format!("w{n} = \"{}\"\n", vec![format!("w{}", n + 1); 12].join(" && "))).collect();
+    assert!(
+        fault(&format!("[terms]\nold = \"w0\"\n{wide}w4 = \"true\""))
+            .iter()
+            .any(|p| p.contains("more than 400 places"))
+    );
+    // Phrases.
+    let said = |phrases: &str| {
+        let text = WHOLE.replacen("[[limit]]\nid = \"RTE-03\"", &format!("{phrases}\n[[limit]]\nid = \"RTE-03\""), 1);
+        problems(&[&text.replacen("text = \"The rate is {measure; mL/h; 0}.\"", "text = \"{said}\"", 1)])
+    };
+    assert!(said("[phrases]\nsaid = \"{wieght; kg; 0}\"")[0].contains("phrases.said: `wieght` is no fact"));
+    assert!(said("[phrases]\nsaid = \"{more}\"\nmore = \"{said}\"")[0].contains("stands in itself"));
+    assert_eq!(said("[phrases]\nsaid = \"{if age > q('1 a')}x\"").len(), 1);
 }

@@ -192,8 +192,20 @@ fn page(l: &Limit) -> String {
         if let Some(fix) = &c.fix {
             let _ = writeln!(out, "  - offers: {}", fix.text);
         }
+        for one in &c.terms {
+            let _ = writeln!(out, "  - with `{}`: `{}`", one.name, one.text);
+        }
         if let Some(instead) = c.offers_instead() {
             let _ = writeln!(out, "  - tries: {}", instead.replacen("times ", "times `", 1) + "`");
+        }
+    }
+    if !l.terms.is_empty() || !l.phrases.is_empty() {
+        let _ = writeln!(out, "\n### What the names stand for");
+        for one in &l.terms {
+            let _ = writeln!(out, "- `{}`: `{}`", one.name, one.text);
+        }
+        for one in &l.phrases {
+            let _ = writeln!(out, "- `{{{}}}`: {}", one.name, one.text);
         }
     }
     if let Some(ground) = l.doubts {

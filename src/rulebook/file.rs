@@ -20,8 +20,8 @@ use crate::settings::ContextKind;
 use crate::units::Dimension;
 use jiff::civil::Date;
 use sha2::{Digest, Sha256};
-use std::collections::BTreeSet;
 use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 use std::fmt;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -675,7 +675,12 @@ impl<'r> Reader<'r> {
                 let message = format!("no concept of this kind has the key {}", shown(&sought.key));
                 let suggestion = closest(&sought.key, known).map(str::to_owned);
                 let (offset_line, offset_column) = (sought.line, sought.column);
-                self.faults(key, item, text, vec![Fault { offset_line, offset_column, message, suggestion, within: None }]);
+                self.faults(
+                    key,
+                    item,
+                    text,
+                    vec![Fault { offset_line, offset_column, message, suggestion, within: None }],
+                );
             }
         }
     }
@@ -1181,7 +1186,10 @@ impl<'r> Reader<'r> {
                     let (text, at) = (text.to_owned(), Part { table, at: item.spot(), span: item.value.span(), key });
                     if let Some((_, first)) = self.parts.iter().find(|(one, _)| one.name == name) {
                         let line = self.line(first.key);
-                        self.tell(key, format!("{label}: the name stands at {line} already; a limit may have a {name} of its own"));
+                        self.tell(
+                            key,
+                            format!("{label}: the name stands at {line} already; a limit may have a {name} of its own"),
+                        );
                         continue;
                     }
                     self.parts.push((Named { name: name.to_owned(), text }, at));
@@ -1219,7 +1227,8 @@ impl<'r> Reader<'r> {
             self.own.push((name.to_owned(), at));
             out.push(Named { name: name.to_owned(), text });
         }
-        let shared: Vec<Named> = self.parts.iter().filter(|(_, at)| at.table == table).map(|(one, _)| one.clone()).collect();
+        let shared: Vec<Named> =
+            self.parts.iter().filter(|(_, at)| at.table == table).map(|(one, _)| one.clone()).collect();
         for one in shared {
             // A parameter of the limit is meant where both have the name.
             if !out.iter().any(|own| own.name == one.name) && !parameters.iter().any(|p| p.name == one.name) {
@@ -1234,7 +1243,8 @@ impl<'r> Reader<'r> {
         self.own.retain(|(_, part)| part.table != CHECK_TERMS);
         let mut out: Vec<Term> = Vec::new();
         if let Some(own) = block.item("terms").and_then(|item| self.table("check.terms", item)) {
-            let mut texts: Vec<String> = block.items().filter(|(key, ..)| *key != "terms").map(|(_, _, item)| written(item.get())).collect();
+            let mut texts: Vec<String> =
+                block.items().filter(|(key, ..)| *key != "terms").map(|(_, _, item)| written(item.get())).collect();
             texts.extend(names.terms.iter().map(|one| &one.named).chain(names.phrases).map(|one| one.text.clone()));
             for (name, key, item) in own.items() {
                 let label = format!("check.terms.{name}");
@@ -1285,7 +1295,8 @@ impl<'r> Reader<'r> {
         let checks = if table == "terms" { of(CHECK_TERMS, "check") } else { None };
         let own = checks.or_else(|| of(table, "limit"));
         let shared = || self.parts.iter().find(|(part, at)| part.name == one.name && at.table == table);
-        let Some((label, part)) = own.or_else(|| shared().map(|(_, part)| (format!("{table}.{}", one.name), part.clone())))
+        let Some((label, part)) =
+            own.or_else(|| shared().map(|(_, part)| (format!("{table}.{}", one.name), part.clone())))
         else {
             return;
         };
@@ -1298,8 +1309,7 @@ impl<'r> Reader<'r> {
             let (line, column) = (fault.offset_line.saturating_sub(1), fault.offset_column.saturating_sub(1));
             let offset = part.span.start + offset_in(raw, &one.text, line, column);
             let meant = fault.suggestion.map_or_else(String::new, |word| format!(" (did you mean “{word}”?)"));
-            let (at, text) =
-                (Spot { source: part.at.source, offset }, format!("{label}: {}{meant}", fault.message));
+            let (at, text) = (Spot { source: part.at.source, offset }, format!("{label}: {}{meant}", fault.message));
             if !self.problems.contains(&(at, text.clone())) {
                 self.tell(at, text);
             }
@@ -1354,7 +1364,9 @@ impl<'r> Reader<'r> {
             .parts
             .iter()
             .filter(|(one, _)| !self.used.contains(&one.name))
-            .map(|(one, part)| (part.key, format!("{}.{}: no limit uses it, so it has no effect", part.table, one.name)))
+            .map(|(one, part)| {
+                (part.key, format!("{}.{}: no limit uses it, so it has no effect", part.table, one.name))
+            })
             .collect();
         for (at, text) in unused {
             self.tell(at, text);
@@ -1502,7 +1514,21 @@ impl<'r> Reader<'r> {
             (None, None, Some(flag)) => Bound::When(flag),
             _ => return None,
         };
-        Some(Check { tier, when, measure, bound, text: text?, fix, scale, compared: None, nth: 0, of: Of::default() })
+        let terms =
+            terms.iter().filter(|term| block_has(block, &term.named.name)).map(|term| term.named.clone()).collect();
+        Some(Check {
+            tier,
+            when,
+            measure,
+            bound,
+            text: text?,
+            fix,
+            terms,
+            scale,
+            compared: None,
+            nth: 0,
+            of: Of::default(),
+        })
     }
 
     fn tests(&mut self, draft: &Draft<'_>, bounded: bool) -> Vec<Test> {

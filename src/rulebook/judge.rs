@@ -2,7 +2,7 @@
 //! that lies within a range, is "not evaluated" and names what is missing.
 
 use super::case::CaseFacts;
-use super::expression::{Expression, Gap, Scale, Sitting, Template, Verdict, shown};
+use super::expression::{Expression, Gap, Named, Scale, Sitting, Template, Verdict, reached, shown};
 use super::facts::{FACTS, is_an_amount, is_of_a_day, is_of_feed, rests_on_height, rests_on_weight};
 use super::value::{Facts, Missing, Need, Truth, Value};
 use super::{Bound, Check, Ground, Limit, Mode, Rulebook, correction};
@@ -783,6 +783,14 @@ pub(super) fn arithmetic(limit: &Limit, check: &Check) -> Option<String> {
         (_, Bound::When(c)) => c.text.clone(),
         (None, _) => return None,
     };
+    let (own, all) = (reached(&[&out], &check.terms), reached(&[&out], &limit.terms));
+    // A check's own meaning of a name comes before the limit's.
+    let other = all.into_iter().filter(|one| !check.terms.iter().any(|own| own.name == one.name));
+    let terms: Vec<&Named> = own.into_iter().chain(other).collect();
+    for (nth, one) in terms.iter().enumerate() {
+        out.push_str(if nth == 0 { ", where " } else { ", " });
+        out.push_str(&format!("{} = {}", one.name, one.text));
+    }
     let named = out.clone();
     let names: Vec<&str> = named.split(|c: char| !c.is_ascii_alphanumeric() && c != '_').collect();
     for (nth, p) in limit.parameters.iter().filter(|p| names.contains(&p.name.as_str())).enumerate() {

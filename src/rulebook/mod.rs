@@ -433,6 +433,8 @@ pub struct Check {
     pub text: Template,
     /// What is offered.
     pub fix: Option<Template>,
+    /// Parts of expressions whose meaning is the check's own.
+    pub terms: Vec<Named>,
     /// By what the order that is offered instead gives more or less.
     pub scale: Option<(Scaled, Expression)>,
     /// Measure and bound as the rulebook writes them, with the parameters' values; written by the book itself.

@@ -4,10 +4,10 @@
 
 use enteral_gate::amount::Amount;
 use enteral_gate::exact::Exact;
-use enteral_gate::rulebook::expression::{Expression, Names, Wanted};
+use enteral_gate::rulebook::expression::{Expression, Names, Term, Wanted};
 use enteral_gate::rulebook::facts::FACTS;
 use enteral_gate::rulebook::value::{Facts, Truth, Value};
-use enteral_gate::rulebook::{Bound, Limit, Parameter};
+use enteral_gate::rulebook::{Bound, Limit};
 use std::cmp::Ordering;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -116,15 +116,15 @@ impl Reading {
     pub fn of(limit: &Limit) -> Self {
         let mut out = Self { comparisons: Vec::new(), scope: Condition::Always, checks: Vec::new() };
         if let Some(scope) = &limit.scope {
-            out.scope = out.condition(&scope.text, &limit.parameters);
+            out.scope = out.condition(&scope.text, limit);
         }
         for check in &limit.checks {
             let when = match &check.when {
-                Some(when) => out.condition(&when.text, &limit.parameters),
+                Some(when) => out.condition(&when.text, limit),
                 None => Condition::Always,
             };
             let finds = match (&check.measure, &check.bound) {
-                (_, Bound::When(flag)) => out.condition(&flag.text, &limit.parameters),
+                (_, Bound::When(flag)) => out.condition(&flag.text, limit),
                 (Some(measure), Bound::Above(bound)) => out.compare(measure, Operator::Above, bound, true),
                 (Some(measure), Bound::Below(bound)) => out.compare(measure, Operator::Below, bound, true),
                 (None, _) => panic!("{}: a check without a measure", limit.rule.id),
@@ -149,24 +149,30 @@ impl Reading {
         }))
     }
 
-    fn condition(&mut self, text: &str, parameters: &[Parameter]) -> Condition {
+    fn condition(&mut self, text: &str, limit: &Limit) -> Condition {
         let text = text.trim();
-        let names = Names { facts: FACTS, parameters, extra: &[], terms: &[], phrases: &[] };
+        // A part with a name is read where it stands.
+        if let Some(term) = limit.terms.iter().find(|term| term.name == text) {
+            return self.condition(&term.text, limit);
+        }
+        let terms: Vec<Term> = limit.terms.iter().cloned().map(Term::from).collect();
+        let parameters = &limit.parameters;
+        let names = Names { facts: FACTS, parameters, extra: &[], terms: &terms, phrases: &[] };
         let top = top_level(text);
         if !top.iter().any(|(_, sign)| *sign == "?") {
             for (sign, join) in [("||", Condition::Any as fn(Vec<Condition>) -> Condition), ("&&", Condition::All)] {
                 if top.iter().any(|(_, s)| *s == sign) {
                     let parts = split(text, &top, sign);
-                    return join(parts.into_iter().map(|part| self.condition(part, parameters)).collect());
+                    return join(parts.into_iter().map(|part| self.condition(part, limit)).collect());
                 }
             }
             if let Some(inner) = text.strip_prefix('(').and_then(|t| t.strip_suffix(')')).filter(|_| top.is_empty())
                 && closes_at_the_end(text)
             {
-                return self.condition(inner, parameters);
+                return self.condition(inner, limit);
             }
             if let Some(rest) = text.strip_prefix('!') {
-                return Condition::Not(Box::new(self.condition(rest, parameters)));
+                return Condition::Not(Box::new(self.condition(rest, limit)));
             }
             if let [(at, sign)] = top.as_slice() {
                 let operator = match *sign {

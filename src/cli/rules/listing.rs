@@ -4,6 +4,7 @@ use super::{Format, name_of, no_junit, print};
 use crate::appraise::{not_judged_yet, own_rules};
 use crate::cli::exit::Exit;
 use crate::findings::Tier;
+use crate::rulebook::expression::Named;
 use crate::rulebook::{Bound, Check, ConceptKind, Limit, Off, Rulebook, file};
 use serde_json::{Map, Value, json};
 
@@ -183,10 +184,15 @@ fn lines_of(l: &Limit) -> Vec<(&'static str, String)> {
     for p in &l.parameters {
         out.push(("parameter", format!("{} = {} {}", p.name, p.value.short(6), p.unit)));
     }
+    out.extend(l.terms.iter().map(|one| ("term", format!("{} = {}", one.name, one.text))));
+    out.extend(l.phrases.iter().map(|one| ("phrase", format!("{} = {}", one.name, one.text))));
     for c in &l.checks {
         let mut line = format!("{} {}\n{}", c.tier.code(), compared(c), c.text.text);
         if let Some(fix) = &c.fix {
             line.push_str(&format!("\n{}", fix.text));
+        }
+        for one in &c.terms {
+            line.push_str(&format!("\nwith {} = {}", one.name, one.text));
         }
         if let Some(instead) = c.offers_instead() {
             line.push_str(&format!("\noffers {instead}"));
@@ -245,6 +251,8 @@ fn limit_json(l: &Limit) -> Map<String, Value> {
         "effective-to": l.to.map(|d| d.to_string()),
         "priority": l.priority,
         "parameters": parameters,
+        "terms": named_json(&l.terms),
+        "phrases": named_json(&l.phrases),
         "checks": checks,
         "source": l.rule.source,
         "evidence": word_of(&file::EVIDENCE, l.evidence),
@@ -274,8 +282,13 @@ fn check_json(c: &Check) -> Value {
         "flag": flag,
         "text": c.text.text,
         "fix": c.fix.as_ref().map(|fix| &fix.text),
+        "terms": named_json(&c.terms),
         "offers": c.offers_instead(),
     })
+}
+
+fn named_json(named: &[Named]) -> Value {
+    named.iter().map(|one| json!({"name": one.name, "text": one.text})).collect()
 }
 
 /// The word that files write for a value.

@@ -8,6 +8,7 @@ use crate::findings::{Rule, Tier};
 use crate::http::App;
 use crate::http::refusal::Refusal;
 use crate::queue::work::reason_words;
+use crate::rulebook::expression::Named;
 use crate::rulebook::{Bound, Limit, Mode, Rulebook};
 use crate::store::{Store, Unavailable};
 use askama::Template;
@@ -58,6 +59,8 @@ struct Check {
     says: String,
     offers: String,
     instead: String,
+    /// Parts of expressions whose meaning is the check's own: name and text.
+    terms: Vec<(String, String)>,
 }
 
 struct Figure {
@@ -87,6 +90,9 @@ struct Full {
     off: Option<String>,
     waits: Option<String>,
     applies: String,
+    /// Parts of the limit's expressions and sentences that have a name: name and text.
+    terms: Vec<(String, String)>,
+    phrases: Vec<(String, String)>,
     checks: Vec<Check>,
     figures: Vec<Figure>,
     source: String,
@@ -344,6 +350,10 @@ fn of_rule(rule: &Rule, stands: String) -> Full {
     }
 }
 
+fn named(parts: &[Named]) -> Vec<(String, String)> {
+    parts.iter().map(|one| (one.name.clone(), one.text.clone())).collect()
+}
+
 fn of_limit(book: &Rulebook, l: &Limit) -> Full {
     let who: Vec<&str> = l.audience.iter().map(|a| a.word()).collect();
     let checks = l.checks.iter().map(|c| {
@@ -359,6 +369,7 @@ fn of_limit(book: &Rulebook, l: &Limit) -> Full {
             when: what + &when,
             says: c.text.text.clone(),
             offers: c.fix.as_ref().map_or_else(String::new, |f| f.text.clone()),
+            terms: named(&c.terms),
             instead: c.offers_instead().unwrap_or_default(),
         }
     });
@@ -376,6 +387,8 @@ fn of_limit(book: &Rulebook, l: &Limit) -> Full {
         owner: l.owner.clone(),
         applies: if l.scope_text.is_empty() { "every order.".to_owned() } else { sentence(&l.scope_text) },
         checks: checks.collect(),
+        terms: named(&l.terms),
+        phrases: named(&l.phrases),
         figures: figures
             .map(|e| Figure {
                 key: e.key.trim_start_matches("parameters.").to_owned(),

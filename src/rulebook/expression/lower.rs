@@ -158,7 +158,13 @@ fn read(text: &str) -> Result<Read, Vec<Fault>> {
             let column = usize::try_from(error.pos.1).unwrap_or(1).max(1);
             if faults.iter().all(|f| (f.offset_line, f.offset_column) != (line, column)) {
                 let message = misplaced(text, line, column, &error.msg);
-                faults.push(Fault { offset_line: line, offset_column: column, message, suggestion: None, within: None });
+                faults.push(Fault {
+                    offset_line: line,
+                    offset_column: column,
+                    message,
+                    suggestion: None,
+                    within: None,
+                });
             }
         }
         if faults.is_empty() {

@@ -75,10 +75,10 @@ impl AsRef<Named> for Named {
 
 /// Every part that a text names, directly or through others, in the order of the list.
 pub fn reached<'n, N: AsRef<Named>>(texts: &[&str], named: &'n [N]) -> Vec<&'n N> {
-    let words = |text: &str, name: &str| {
-        text.split(|c: char| !c.is_ascii_alphanumeric() && c != '_').any(|word| word == name)
-    };
-    let mut found: Vec<bool> = named.iter().map(|one| texts.iter().any(|text| words(text, &one.as_ref().name))).collect();
+    let words =
+        |text: &str, name: &str| text.split(|c: char| !c.is_ascii_alphanumeric() && c != '_').any(|word| word == name);
+    let mut found: Vec<bool> =
+        named.iter().map(|one| texts.iter().any(|text| words(text, &one.as_ref().name))).collect();
     loop {
         let more: Vec<usize> = (0..named.len())
             .filter(|ix| !found.get(*ix).copied().unwrap_or(true))

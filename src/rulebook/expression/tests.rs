@@ -279,7 +279,13 @@ fn length_and_nesting_are_bounded() {
 fn sentences_show_amounts_as_people_read_them() {
     let parameters = [Parameter { name: "adult".to_owned(), value: Exact::int(150), unit: "mL/h".to_owned() }];
     let rate = Type::Quantity(Dimension::VOLUME_RATE);
-    let names = Names { facts: FACTS, parameters: &parameters, extra: &[("measure", rate), ("bound", rate)], terms: &[], phrases: &[] };
+    let names = Names {
+        facts: FACTS,
+        parameters: &parameters,
+        extra: &[("measure", rate), ("bound", rate)],
+        terms: &[],
+        phrases: &[],
+    };
     let text = "{{{measure; mL/h; 0}}} over {bound;mL/h;0} at {age} years; {q('1200 mL') / bound; h; 1}, {route}, {weight}, {adult}";
     let template = Template::compile(text, &names).unwrap_or_else(|f| panic!("{f:?}"));
     let g = Given(vec![("age", of(70, "a")), ("route", Value::Word("oral".to_owned()))]);
