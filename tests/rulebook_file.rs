@@ -846,7 +846,10 @@ fn parts_with_a_name_are_told_of_where_they_are_written() {
             .all(|told| told.contains("is worked out from itself"))
     );
     let kind = fault("[terms]\nold = \"weight\"");
-    assert!(kind.len() == 2 && kind[0].contains("check.when: true or false is wanted here, this is an amount of mass"), "{kind:?}");
+    assert!(
+        kind.len() == 2 && kind[0].contains("check.when: true or false is wanted here, this is an amount of mass"),
+        "{kind:?}"
+    );
     assert!(only("[terms]\nold = \"measure > q('5 mL/h')\"").contains("`measure` is no fact"));
     assert!(
         fault("[terms]\nold = \"true\"\nspare = \"true\"").iter().any(|p| p.contains("terms.spare: no limit uses it"))

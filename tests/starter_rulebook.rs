@@ -159,7 +159,7 @@ const fn mode(mode: Mode) -> &'static str {
     match mode {
         Mode::Off => "off",
         Mode::Shadow => "shadow: judged and recorded, shown to nobody",
-        Mode::Queue => "queue of the audience",
+        Mode::Queue => "queue of the audience; what is HIGH or STOP on the card for the prescriber as well",
         Mode::Card => "card for the prescriber, and queue",
     }
 }

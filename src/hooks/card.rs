@@ -14,7 +14,7 @@ use crate::intake::json::Node;
 use crate::intake::order::{At, Problem};
 use crate::nutrition::derive::shown;
 use crate::nutrition::measure::Measure;
-use crate::rulebook::{Audience, Limit, Mode, Rulebook};
+use crate::rulebook::{Limit, Rulebook};
 use jiff::civil::Date;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
@@ -128,9 +128,7 @@ pub fn sort<'r>(report: &'r OrderReport<'_>, book: &'r Rulebook) -> Sorted<'r> {
         out.limits.extend(limit.map(|l| (rule.id.as_ref(), l)));
         for finding in findings {
             match limit {
-                Some(l) if l.mode == Mode::Card && l.audience.contains(&Audience::Prescriber) => {
-                    out.shown.push((rule, finding))
-                }
+                Some(l) if l.is_for_card(finding.tier) => out.shown.push((rule, finding)),
                 Some(l) => {
                     for who in &l.audience {
                         *out.not_on_card.entry(who.word()).or_default() += 1;

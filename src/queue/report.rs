@@ -13,7 +13,7 @@ use crate::nutrition::derive::shown;
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Plan, Source};
 use crate::nutrition::totals::OrderDay;
-use crate::rulebook::{Audience, Mode};
+use crate::rulebook::Audience;
 use crate::sheet::{Offer, Sheet};
 use crate::timing::calendar::stamp;
 use serde::{Deserialize, Serialize};
@@ -288,10 +288,7 @@ fn versions(a: &Appraisal<'_>) -> Versions {
 /// Who can act on a finding, whether it goes on the prescriber's card, and whether its rule is a limit.
 fn audience(a: &Appraisal<'_>, rule: &Rule, finding: &Finding) -> (Vec<Audience>, bool, bool) {
     match a.rulebook.limits.iter().find(|l| rule.kind == RuleKind::Limit && l.rule.id == rule.id) {
-        Some(l) => {
-            let on_card = l.mode == Mode::Card && l.audience.contains(&Audience::Prescriber);
-            (l.audience.to_vec(), on_card, true)
-        }
+        Some(l) => (l.audience.to_vec(), l.is_for_card(finding.tier), true),
         None if finding.tier == Tier::Low => (Vec::new(), false, false),
         // Contradictions and gaps of the order itself: the prescriber can mend them, the pharmacist verifies.
         None => (vec![Audience::Prescriber, Audience::Pharmacist], true, false),

@@ -369,6 +369,17 @@ pub struct Overridden {
 }
 
 impl Limit {
+    /// Whether a finding of a tier goes on the prescriber's card: what could do serious harm does from the queue as well, as it
+    /// is to be seen before the order is signed.
+    pub fn is_for_card(&self, tier: Tier) -> bool {
+        let mode = match self.mode {
+            Mode::Card => true,
+            Mode::Queue => tier >= Tier::High,
+            Mode::Off | Mode::Shadow => false,
+        };
+        mode && self.audience.contains(&Audience::Prescriber)
+    }
+
     /// The mildest and the gravest tier of its findings; the limit's own is that of checks which state none.
     pub fn tiers(&self) -> (Tier, Tier) {
         let of = |end: fn(Tier, Tier) -> Tier| self.checks.iter().map(|c| c.tier).reduce(end).unwrap_or(self.rule.tier);

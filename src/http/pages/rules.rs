@@ -123,7 +123,7 @@ fn goes(mode: Mode) -> &'static str {
     match mode {
         Mode::Off => "nobody: switched off",
         Mode::Shadow => "nobody yet: recorded apart",
-        Mode::Queue => "the queue",
+        Mode::Queue => "the queue; what is High or Stop to the prescriber's card as well",
         Mode::Card => "the prescriber's card and the queue",
     }
 }
