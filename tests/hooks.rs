@@ -1472,7 +1472,10 @@ fn a_limit_says_who_is_told_and_how_loud() {
         ("card", "\"prescriber\"", "MED", &["warning"], 0),
         ("card", "\"prescriber\"", "LOW", &["info"], 0),
         ("card", "\"nurse\", \"pharmacist\"", "HIGH", &[], 2),
-        ("queue", "\"prescriber\"", "HIGH", &[], 1),
+        // What could do serious harm is seen before the order is signed.
+        ("queue", "\"prescriber\"", "HIGH", &["critical"], 0),
+        ("queue", "\"dietitian\"", "HIGH", &[], 1),
+        ("queue", "\"prescriber\"", "MED", &[], 1),
         ("shadow", "\"prescriber\"", "HIGH", &[], 0),
         ("off", "\"prescriber\"", "HIGH", &[], 0),
     ] {

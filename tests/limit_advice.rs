@@ -481,12 +481,12 @@ fn other_fluids_are_counted_before_water_is_advised() {
 /// No flush is advised that WAT-06 would report.
 #[test]
 fn no_flush_is_advised_that_is_too_large() {
-    // 25 mL/kg × 70 kg = 1750 mL; 840 mL of A20 hold 588 mL, and 180 mL are flushed: 982 mL lack. 982 ÷ 60 = 16.4, in 17
-    // flushes 57.8 mL.
+    // 25 mL/kg × 70 kg = 1750 mL; 840 mL of A20 hold 588 mL, and 180 mL are flushed: 982 mL lack. 982 ÷ 60 = 16.4, so 17 flushes: more than the twelve a day
+    // that are advised at most.
     let bowel = format!("{DENSE}route = \"post-pyloric\"\n");
     assert_eq!(
         fix("WAT-01", &bowel),
-        "Add 982 mL/d as water flushes: 17 of 58 mL (more flushes, not larger ones: at most 60 mL at once)."
+        "Add 982 mL/d as water flushes: more than 12 flushes of at most 60 mL bring: by pump, or by vein."
     );
     assert!(fix("WAT-07", &bowel).starts_with("Add 912 mL/d of water as flushes: 16 of 57 mL (more flushes"));
     assert!(fix("WAT-01", DENSE).contains(": 6 of 164 mL, or the flushes larger"));
