@@ -3,6 +3,7 @@
 mod behaviours;
 mod cluster;
 mod commands;
+mod disk;
 mod files;
 mod killed;
 mod lists;
