@@ -170,7 +170,8 @@ impl Keeping {
         let mut tasks = vec![background.keep("the queue sorted again", move || sort_again(own.clone()))];
         if let Some(days) = self.keep_days {
             let own = store.clone();
-            tasks.push(background.keep("orders past their time removed", move || purge_again(own.clone(), days)));
+            tasks
+                .push(background.keep("orders past their time removed", move || purge_again(own.clone(), days, PURGE)));
         }
         Ok(Some(Open { store, tasks }))
     }
@@ -221,7 +222,8 @@ async fn sort_again(store: Arc<SqlStore>) {
     }
 }
 
-async fn purge_again(store: Arc<SqlStore>, days: u32) {
+/// Removes what is past its time now, and again and again after such a time; never ends.
+pub async fn purge_again(store: Arc<SqlStore>, days: u32, every: Duration) {
     loop {
         let now = Timestamp::now();
         match store.purge_if_any(before(now, days), Person::program(), now).await {
@@ -229,7 +231,7 @@ async fn purge_again(store: Arc<SqlStore>, days: u32) {
             Ok(removed) => tracing::info!(removed, keep_days = days, "orders past their time were removed"),
             Err(error) => tracing::error!(problem = %error, "orders past their time could not be removed"),
         }
-        tokio::time::sleep(PURGE).await;
+        tokio::time::sleep(every).await;
     }
 }
 
