@@ -10,6 +10,7 @@ mod lists;
 mod orders;
 mod outbox;
 mod packed;
+mod policies;
 mod refused;
 mod together;
 mod told;
