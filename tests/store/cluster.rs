@@ -148,6 +148,12 @@ impl Cluster {
         false
     }
 
+    /// Uses up the room that the server still has for its log of what was written; whether it broke off for that.
+    pub fn use_up_its_log(&self) -> bool {
+        let more = "SELECT pg_logical_emit_message(true, 'invented', repeat('x', 100000)), pg_switch_wal()";
+        (0..100).any(|_| !self.psql("postgres", more).0)
+    }
+
     /// Starts the server again that ended by itself.
     pub fn again(&mut self) {
         std::fs::write(self.folder.join("keep"), "").unwrap();

@@ -156,8 +156,24 @@ fn kept_waiting(thread: &str) -> Duration {
     text.split(' ').nth(1).and_then(|n| n.parse().ok()).map_or(Duration::ZERO, Duration::from_nanos)
 }
 
+/// How long something took, and for how much of that the machine was busy.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Took {
+    time: Duration,
+    of_it_waited: Duration,
+}
+
+impl Took {
+    const NONE: Self = Self { time: Duration::ZERO, of_it_waited: Duration::ZERO };
+
+    fn words(self) -> String {
+        let Self { time, of_it_waited } = self;
+        format!("{} ms ({} ms of it the machine was busy)", time.as_millis(), of_it_waited.as_millis())
+    }
+}
+
 /// Gives how long it took until the queue was there again: opened, and a list given.
-async fn check(place: &Place, acknowledged: &Acknowledged) -> Duration {
+async fn check(place: &Place, acknowledged: &Acknowledged) -> Took {
     samples();
     let (begun, waited) = (Instant::now(), kept_waiting("thread-self"));
     let store = place.open().await;
@@ -166,6 +182,7 @@ async fn check(place: &Place, acknowledged: &Acknowledged) -> Duration {
     let waited = kept_waiting("thread-self").saturating_sub(waited);
     assert!(took < RESTART + waited, "{took:?} until the first list, of which the machine was busy for {waited:?}");
     assert!(list.items.len() == 50 || list.items.len() as u64 == list.total);
+    let took = Took { time: took, of_it_waited: waited };
     store.verify().await.unwrap();
     let there: BTreeMap<ItemId, _> = all(&store).await.into_iter().map(|s| (s.id.clone(), s)).collect();
     // Every change has its message and every message its change, struck down or not.
@@ -196,7 +213,7 @@ async fn check(place: &Place, acknowledged: &Acknowledged) -> Duration {
 
 fn many(fresh: &dyn Fn() -> Place, name: &str) {
     let (mut numbers, seed) = Numbers::new();
-    let (mut total, mut empty, mut longest) = (0, 0, Duration::ZERO);
+    let (mut total, mut empty, mut longest) = (0, 0, Took::NONE);
     let kills = set().unwrap_or(KILLS);
     let rounds: Vec<usize> = (0..kills).collect();
     for rounds in rounds.chunks(STRIKES_AT_ONE) {
@@ -215,7 +232,8 @@ fn many(fresh: &dyn Fn() -> Place, name: &str) {
     }
     assert!(total > 0, "nothing was ever acknowledged: the strikes came too early");
     said(&format!(
-        "counts: {kills} strikes on {name} (seed {seed}), {empty} before the first acknowledgement; {total} acknowledged, none lost, doubled or damaged; the first list {longest:.0?} after the strike at the latest"
+        "counts: {kills} strikes on {name} (seed {seed}), {empty} before the first acknowledgement; {total} acknowledged, none lost, doubled or damaged; the first list after {} at the latest",
+        longest.words()
     ));
 }
 
@@ -315,7 +333,7 @@ fn program(place: &Place, name: &str) {
     let spool = folder.join("spool");
     let (mut numbers, seed) = Numbers::new();
     let kills = set().map_or(KILLS_OF_THE_PROGRAM, |n| n.div_ceil(10));
-    let (mut recorded, mut longest, mut strikes) = (Vec::new(), Duration::ZERO, 0);
+    let (mut recorded, mut longest, mut strikes) = (Vec::new(), Took::NONE, 0);
     for round in 0..kills {
         let spooled = ["--spool", spool.to_str().unwrap()];
         let more: &[&str] = if round % 2 == 1 { &spooled } else { &[] };
@@ -334,7 +352,7 @@ fn program(place: &Place, name: &str) {
         ready(&service.here);
         let (took, waited) = (begun.elapsed(), kept_waiting(&service.child.id().to_string()));
         assert!(took < RESTART + waited, "{took:?} until it was ready, of which the machine was busy for {waited:?}");
-        longest = longest.max(took);
+        longest = longest.max(Took { time: took, of_it_waited: waited });
         let after = format!("r{round}-after");
         assert!(send(&service.here, &after, 0), "it records again");
         recorded.push(after);
@@ -356,8 +374,9 @@ fn program(place: &Place, name: &str) {
         assert!(twice.is_empty(), "each is there once: {twice:?}");
     }
     said(&format!(
-        "counts: {strikes} strikes at the program on {name} (seed {seed}); {} orders said to be recorded, all there once; ready {longest:.0?} after its start at the latest",
-        recorded.len()
+        "counts: {strikes} strikes at the program on {name} (seed {seed}); {} orders said to be recorded, all there once; ready after {} at the latest",
+        recorded.len(),
+        longest.words()
     ));
 }
 
