@@ -147,7 +147,7 @@ impl Keeping {
             );
         } else if !packed {
             tracing::info!(
-                "reports are kept plain, so that programs of before can use the tables: `store tables --pack-reports` ends that"
+                "reports are kept plain, so that programs that know only tables before version 6 can use the tables: `store tables --pack-reports` ends that"
             );
         }
         if let Some(folder) = &self.spool {
@@ -487,9 +487,9 @@ impl StoreCommand {
                     let version = tables(&place, to).await.map_err(trouble)?;
                     say(&format!("tables of version {version}; this program makes version {}", schema::VERSION))?;
                     say(if packs_reports(&place).await.map_err(trouble)? {
-                        "reports are kept packed, which programs of before cannot read: they do not start on these tables"
+                        "reports are kept packed, which programs that know only tables before version 6 cannot read: they do not start on these tables"
                     } else {
-                        "reports are kept plain, as programs of before do"
+                        "reports are kept plain, as programs that know only tables before version 6 keep them"
                     })?;
                 }
             }

@@ -403,7 +403,7 @@ fn versions_of_the_tables_are_said_and_taken_back() {
     assert_eq!(
         done(&["tables", "--store", &at]),
         format!(
-            "tables of version {VERSION}; this program makes version {VERSION}\nreports are kept packed, which programs of before cannot read: they do not start on these tables\n"
+            "tables of version {VERSION}; this program makes version {VERSION}\nreports are kept packed, which programs that know only tables before version 6 cannot read: they do not start on these tables\n"
         )
     );
     let said = done(&["tables", "--store", &at, "--to", "1"]);
