@@ -147,7 +147,7 @@ impl Keeping {
             );
         } else if !packed {
             tracing::info!(
-                "reports are kept plain, so that programs of before can use the tables: `store tables --pack-reports` ends that"
+                "reports are kept plain, so that programs that know only tables before version 6 can use the tables: `store tables --pack-reports` ends that"
             );
         }
         if let Some(folder) = &self.spool {
@@ -170,7 +170,8 @@ impl Keeping {
         let mut tasks = vec![background.keep("the queue sorted again", move || sort_again(own.clone()))];
         if let Some(days) = self.keep_days {
             let own = store.clone();
-            tasks.push(background.keep("orders past their time removed", move || purge_again(own.clone(), days)));
+            tasks
+                .push(background.keep("orders past their time removed", move || purge_again(own.clone(), days, PURGE)));
         }
         Ok(Some(Open { store, tasks }))
     }
@@ -221,7 +222,8 @@ async fn sort_again(store: Arc<SqlStore>) {
     }
 }
 
-async fn purge_again(store: Arc<SqlStore>, days: u32) {
+/// Removes what is past its time now, and again and again after such a time; never ends.
+pub async fn purge_again(store: Arc<SqlStore>, days: u32, every: Duration) {
     loop {
         let now = Timestamp::now();
         match store.purge_if_any(before(now, days), Person::program(), now).await {
@@ -229,7 +231,7 @@ async fn purge_again(store: Arc<SqlStore>, days: u32) {
             Ok(removed) => tracing::info!(removed, keep_days = days, "orders past their time were removed"),
             Err(error) => tracing::error!(problem = %error, "orders past their time could not be removed"),
         }
-        tokio::time::sleep(PURGE).await;
+        tokio::time::sleep(every).await;
     }
 }
 
@@ -485,9 +487,9 @@ impl StoreCommand {
                     let version = tables(&place, to).await.map_err(trouble)?;
                     say(&format!("tables of version {version}; this program makes version {}", schema::VERSION))?;
                     say(if packs_reports(&place).await.map_err(trouble)? {
-                        "reports are kept packed, which programs of before cannot read: they do not start on these tables"
+                        "reports are kept packed, which programs that know only tables before version 6 cannot read: they do not start on these tables"
                     } else {
-                        "reports are kept plain, as programs of before do"
+                        "reports are kept plain, as programs that know only tables before version 6 keep them"
                     })?;
                 }
             }

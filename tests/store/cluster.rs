@@ -13,6 +13,7 @@ use std::time::{Duration, Instant};
 /// A server.
 pub struct Cluster {
     folder: PathBuf,
+    data: PathBuf,
     bin: PathBuf,
     port: u16,
     user: Option<(u32, u32)>,
@@ -36,7 +37,7 @@ fn bin() -> PathBuf {
 }
 
 /// A user who may run a server, where this is root.
-fn user() -> Option<(u32, u32)> {
+pub fn user() -> Option<(u32, u32)> {
     let me = std::fs::read_to_string("/proc/self/status").unwrap();
     let root = me.lines().any(|line| line.starts_with("Uid:") && line.split_whitespace().nth(2) == Some("0"));
     if !root {
@@ -61,7 +62,21 @@ fn as_user(command: &mut Command, user: Option<(u32, u32)>) -> &mut Command {
 impl Cluster {
     /// Makes and starts one.
     pub fn start(name: &str) -> Self {
-        let folder = std::env::temp_dir().join(format!("eg-postgres-{name}-{}", std::process::id()));
+        let folder = Self::folder(name);
+        Self::begin(folder.clone(), folder.join("data"), &[])
+    }
+
+    /// The same, with its data in a folder that there is not yet.
+    pub fn start_in(name: &str, data: &Path) -> Self {
+        // Small files, of which few are kept: the place is small.
+        Self::begin(Self::folder(name), data.to_owned(), &["--wal-segsize=1"])
+    }
+
+    fn folder(name: &str) -> PathBuf {
+        std::env::temp_dir().join(format!("eg-postgres-{name}-{}", std::process::id()))
+    }
+
+    fn begin(folder: PathBuf, data: PathBuf, more: &[&str]) -> Self {
         let _ = std::fs::remove_dir_all(&folder);
         std::fs::create_dir_all(&folder).unwrap();
         let user = user();
@@ -70,27 +85,30 @@ impl Cluster {
         }
         let bin = bin();
         let made = as_user(&mut Command::new(bin.join("initdb")), user)
-            .args(["-U", "queue", "--auth=trust", "-E", "UTF8", "--no-sync", "-D"])
-            .arg(folder.join("data"))
+            .args(["-U", "queue", "--auth=trust", "-E", "UTF8", "--no-sync"])
+            .args(more)
+            .arg("-D")
+            .arg(&data)
             .current_dir(&folder)
             .output()
             .unwrap();
         assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
         let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        let mut cluster = Self { folder, bin, port, user, keeper: None };
+        let mut cluster = Self { folder, data, bin, port, user, keeper: None };
         cluster.up();
         cluster
     }
 
     /// Starts the server; it ends when the standard input of its keeper is closed, which the end of this process does.
     pub fn up(&mut self) {
-        let script = r#""$0" -D "$1/data" -p "$2" -k "$1" -h 127.0.0.1 -c max_connections=200 >"$1/log" 2>&1 &
+        let script = r#""$0" -D "$3" -p "$2" -k "$1" -h 127.0.0.1 -c max_connections=200 >"$1/log" 2>&1 &
             server=$!; cat >/dev/null; kill -INT $server 2>/dev/null; wait $server; [ -e "$1/keep" ] || rm -rf "$1""#;
         let keeper = as_user(&mut Command::new("sh"), self.user)
             .args(["-c", script])
             .arg(self.bin.join("postgres"))
             .arg(&self.folder)
             .arg(self.port.to_string())
+            .arg(&self.data)
             .current_dir(&self.folder)
             .stdin(Stdio::piped())
             .process_group(0)
@@ -112,9 +130,38 @@ impl Cluster {
     /// Stops the server at once, as a crash of it would.
     pub fn down(&mut self) {
         std::fs::write(self.folder.join("keep"), "").unwrap();
-        let pid = std::fs::read_to_string(self.folder.join("data/postmaster.pid")).unwrap();
+        let pid = std::fs::read_to_string(self.data.join("postmaster.pid")).unwrap();
         let pid = pid.lines().next().unwrap().to_owned();
         assert!(Command::new("kill").args(["-QUIT", &pid]).status().unwrap().success());
+        self.let_go();
+    }
+
+    /// Whether it answers, within this time.
+    pub fn answers_within(&self, most: Duration) -> bool {
+        let begun = Instant::now();
+        while begun.elapsed() < most {
+            if self.psql("postgres", "SELECT 1").0 {
+                return true;
+            }
+            std::thread::sleep(Duration::from_millis(100));
+        }
+        false
+    }
+
+    /// Uses up the room that the server still has for its log of what was written; whether it broke off for that.
+    pub fn use_up_its_log(&self) -> bool {
+        let more = "SELECT pg_logical_emit_message(true, 'invented', repeat('x', 100000)), pg_switch_wal()";
+        (0..100).any(|_| !self.psql("postgres", more).0)
+    }
+
+    /// Starts the server again that ended by itself.
+    pub fn again(&mut self) {
+        std::fs::write(self.folder.join("keep"), "").unwrap();
+        self.let_go();
+        self.up();
+    }
+
+    fn let_go(&mut self) {
         if let Some(mut keeper) = self.keeper.take() {
             drop(keeper.stdin.take());
             keeper.wait().unwrap();
@@ -122,7 +169,7 @@ impl Cluster {
         std::fs::remove_file(self.folder.join("keep")).unwrap();
     }
 
-    fn log(&self) -> String {
+    pub fn log(&self) -> String {
         std::fs::read_to_string(self.folder.join("log")).unwrap_or_default()
     }
 
@@ -146,7 +193,7 @@ impl Cluster {
     pub fn speak_tls(&self, certificate: &str, key: &str) {
         use std::os::unix::fs::PermissionsExt;
         for (name, text) in [("server.crt", certificate), ("server.key", key)] {
-            let path = self.folder.join("data").join(name);
+            let path = self.data.join(name);
             std::fs::write(&path, text).unwrap();
             std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600)).unwrap();
             if let Some((uid, gid)) = self.user {

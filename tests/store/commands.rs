@@ -4,6 +4,8 @@
 use crate::cluster;
 use crate::orders::{Folder, GAPS, Place, accept, all, command, json, order, pharmacist, put, runtime};
 use crate::told::{FORMULARY, Running, http};
+use enteral_gate::audit;
+use enteral_gate::cli::store::purge_again;
 use enteral_gate::queue::item::Summary;
 use enteral_gate::store::schema::VERSION;
 use enteral_gate::store::views::{Change, View};
@@ -243,6 +245,123 @@ fn what_is_past_its_time_is_removed_with_a_line() {
         assert!(left.contains(&"n2".to_owned()) && left.contains(&"n3".to_owned()));
         let said = done(&["verify", "--store", &at]);
         assert!(said.contains("2 orders, 6 entries of the trail (2 of removed orders)"), "{said}");
+        assert_eq!(purges(&place, now), [("program".to_owned(), Some("command-line".to_owned()), Some(1))]);
+    }
+}
+
+/// Who removed orders since a time, by kind and reference, and how many.
+fn purges(place: &Place, since: Timestamp) -> Vec<(String, Option<String>, Option<u32>)> {
+    let lines = runtime().block_on(place.lines("SELECT line FROM trail WHERE item IS NULL ORDER BY seq"));
+    let read = |line: &String| {
+        let event = audit::line::read(line.as_bytes()).unwrap().event;
+        assert_eq!((event.action.as_str(), event.outcome.result.as_str()), ("purged", "done"), "{line}");
+        assert!(since <= event.time && event.time <= Timestamp::now(), "{line}");
+        assert_eq!(event.on, audit::On::default(), "of what was removed nothing is said: {line}");
+        let who = event.who.reference.map(|reference| reference.as_str().to_owned());
+        (event.who.kind.word().to_owned(), who, event.outcome.count)
+    };
+    lines.iter().map(read).collect()
+}
+
+/// Records orders that were decided, replaced or left open so many days ago.
+async fn of_days(store: &dyn Store, now: Timestamp, orders: &[(usize, &str, i64)]) {
+    for &(n, what, days) in orders {
+        let at = now.checked_sub(SignedDuration::from_hours(days * 24)).unwrap();
+        for content in 1..=if what == "replaced" { 2 } else { 1 } {
+            put(store, enteral_gate::queue::item::Received { at, ..order(n, content, 0) }).await;
+        }
+        if what == "decided" {
+            let decide = enteral_gate::queue::work::Command { at, ..command(&pharmacist("ann"), 1, 0, accept()) };
+            store.act(order(n, 1, 0).id(), decide).await.unwrap();
+        }
+    }
+}
+
+/// A service that is told how long to keep orders removes what is past that when it starts, and one that is not told keeps
+/// everything. That it did so, and with how many, stays in the trail.
+#[test]
+fn a_service_removes_what_is_past_its_time_when_it_starts() {
+    let folder = Folder::new();
+    for place in [Place::Sqlite(folder.join("queue.sqlite")), Place::Postgres(cluster::shared().database())] {
+        let now = Timestamp::now();
+        runtime().block_on(async {
+            let store = place.open().await;
+            let orders =
+                [(1, "decided", 31), (2, "replaced", 31), (3, "open", 31), (4, "decided", 29), (5, "replaced", 29)];
+            of_days(&store, now, &orders).await;
+            store.close().await.unwrap();
+        });
+        let left = || {
+            let mut left = runtime().block_on(place.lines("SELECT id FROM items"));
+            left.sort_unstable();
+            left
+        };
+        let ids = |orders: &[(usize, usize)]| {
+            let mut ids: Vec<_> = orders.iter().map(|(n, content)| order(*n, *content, 0).id().to_string()).collect();
+            ids.sort_unstable();
+            ids
+        };
+        let everything = ids(&[(1, 1), (2, 1), (2, 2), (3, 1), (4, 1), (5, 1), (5, 2)]);
+        let kept = ids(&[(2, 2), (3, 1), (4, 1), (5, 1), (5, 2)]);
+        let (by_program, at) = (("program".to_owned(), Some("program".to_owned()), Some(2)), place.text());
+        for (days, wanted, lines) in [
+            (None, &everything, vec![]),
+            (Some("32"), &everything, vec![]),
+            (Some("30"), &kept, vec![by_program.clone()]),
+            // Nothing more is past its time, and no line says that nothing was removed.
+            (Some("30"), &kept, vec![by_program]),
+        ] {
+            let mut command = Command::new(env!("CARGO_BIN_EXE_enteral-gate"));
+            command
+                .args(["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--rulebook", "none"])
+                .args(["--store", &at])
+                .args(days.map(|days| ["--keep-days", days]).into_iter().flatten())
+                .env("ENTERAL_GATE_LOG", "off");
+            let service = Running::of(command);
+            let mut found = left();
+            for round in 0..300 {
+                // What is not to be removed stays for a while.
+                if &found == wanted && round > 10 {
+                    break;
+                }
+                std::thread::sleep(Duration::from_millis(100));
+                found = left();
+            }
+            assert_eq!(&found, wanted, "{days:?}");
+            drop(service);
+            assert_eq!(purges(&place, now), lines, "{days:?}");
+        }
+        let said = done(&["verify", "--store", &at]);
+        // Seven orders, of which two were decided and two replaced, and the line.
+        assert!(said.contains("5 orders, 12 entries of the trail (4 of removed orders)"), "{said}");
+    }
+}
+
+/// What is past its time only later is removed then, and no sooner.
+#[test]
+fn a_service_removes_what_is_past_its_time_when_it_is() {
+    let folder = Folder::new();
+    for place in [Place::Sqlite(folder.join("queue.sqlite")), Place::Postgres(cluster::shared().database())] {
+        runtime().block_on(async {
+            let store = std::sync::Arc::new(place.open().await);
+            let begun = Timestamp::now();
+            let soon = SignedDuration::from_secs(3);
+            of_days(&*store, begun.checked_add(soon).unwrap(), &[(1, "decided", 30), (2, "open", 30)]).await;
+            let again = tokio::spawn(purge_again(store.clone(), 30, Duration::from_millis(100)));
+            let end = std::time::Instant::now() + Duration::from_secs(60);
+            while store.get(order(1, 1, 0).id()).await.unwrap().is_some() {
+                assert!(std::time::Instant::now() < end, "it is never removed");
+                tokio::time::sleep(Duration::from_millis(20)).await;
+            }
+            assert!(Timestamp::now().duration_since(begun) >= soon, "it was removed too soon");
+            assert!(!again.is_finished(), "it goes on");
+            again.abort();
+            assert!(store.get(order(2, 1, 0).id()).await.unwrap().is_some());
+            store.verify().await.unwrap();
+            store.close().await.unwrap();
+        });
+        let expected = ("program".to_owned(), Some("program".to_owned()), Some(1));
+        assert_eq!(purges(&place, Timestamp::UNIX_EPOCH), [expected]);
     }
 }
 
@@ -284,7 +403,7 @@ fn versions_of_the_tables_are_said_and_taken_back() {
     assert_eq!(
         done(&["tables", "--store", &at]),
         format!(
-            "tables of version {VERSION}; this program makes version {VERSION}\nreports are kept packed, which programs of before cannot read: they do not start on these tables\n"
+            "tables of version {VERSION}; this program makes version {VERSION}\nreports are kept packed, which programs that know only tables before version 6 cannot read: they do not start on these tables\n"
         )
     );
     let said = done(&["tables", "--store", &at, "--to", "1"]);

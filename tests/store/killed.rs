@@ -1,25 +1,62 @@
-//! A process that writes is killed (SIGKILL) at random moments. What it had acknowledged is there afterwards, once and
-//! whole. `EG_KILLS=N` sets how often each store is struck.
+//! A process that writes, and the program itself while it serves, are killed (SIGKILL) at random moments. What was
+//! acknowledged is there afterwards, once and whole, and soon. `EG_KILLS=N` sets how often each store is struck, and the
+//! program a tenth as often.
 
 use crate::cluster;
-use crate::orders::{Folder, Place, accept, all, at, command, order, pharmacist, runtime, samples};
+use crate::orders::{
+    Folder, GAPS, Place, accept, all, at, command, json, order, pharmacist, query, runtime, said, samples,
+};
+use crate::trouble::{Service, verified};
 use enteral_gate::queue::item::ItemId;
 use enteral_gate::queue::trail::Event;
 use enteral_gate::queue::work::Action;
 use enteral_gate::store::outbox::{Listener, Which, letters};
 use enteral_gate::store::{SqlStore, Store, open};
 use std::collections::BTreeMap;
-use std::io::{BufRead, BufReader, Write};
+use std::io::{BufRead, BufReader, Read as _, Write};
+use std::net::TcpStream;
 use std::process::{Command, Stdio};
-use std::sync::Arc;
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 /// Strikes where nothing else is said.
 const KILLS: usize = 12;
+/// Strikes at the program where nothing else is said.
+const KILLS_OF_THE_PROGRAM: usize = 3;
+/// Strikes at one database: everything in it is looked through after each.
+const STRIKES_AT_ONE: usize = 24;
 const WRITERS: usize = 8;
+/// Callers of the program.
+const CALLERS: usize = 6;
+/// The queue is to be there again after a crash within this time.
+const RESTART: Duration = Duration::from_secs(2);
 
-fn kills() -> usize {
-    std::env::var("EG_KILLS").ok().map_or(KILLS, |n| n.parse().expect("EG_KILLS is a number"))
+fn set() -> Option<usize> {
+    std::env::var("EG_KILLS").ok().map(|n| n.parse().expect("EG_KILLS is a number"))
+}
+
+/// Numbers that a seed tells (xorshift, Marsaglia 2003).
+struct Numbers(u64);
+
+impl Numbers {
+    fn new() -> (Self, u32) {
+        let seed = SystemTime::now().duration_since(UNIX_EPOCH).unwrap().subsec_nanos();
+        (Self(u64::from(seed) | 1), seed)
+    }
+
+    /// A time below this one.
+    fn below(&mut self, most: Duration) -> Duration {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        Duration::from_micros(self.0 % most.as_micros() as u64)
+    }
+
+    /// When a round is struck: mostly soon, in a third of the rounds up to a second and a half later.
+    fn moment(&mut self, round: usize) -> Duration {
+        self.below(Duration::from_millis(if round % 3 == 1 { 1500 } else { 120 }))
+    }
 }
 
 /// Writes until it is killed, and says what was acknowledged, line by line. Started by the tests below.
@@ -113,8 +150,39 @@ fn strike(place: &Place, round: usize, after: Duration, acknowledged: &mut Ackno
     n
 }
 
-async fn check(place: &Place, acknowledged: &Acknowledged) {
+/// How long a thread waited for a processor that others had: a busy machine says nothing of the program.
+fn kept_waiting(thread: &str) -> Duration {
+    let text = std::fs::read_to_string(format!("/proc/{thread}/schedstat")).unwrap_or_default();
+    text.split(' ').nth(1).and_then(|n| n.parse().ok()).map_or(Duration::ZERO, Duration::from_nanos)
+}
+
+/// How long something took, and for how much of that the machine was busy.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Took {
+    time: Duration,
+    of_it_waited: Duration,
+}
+
+impl Took {
+    const NONE: Self = Self { time: Duration::ZERO, of_it_waited: Duration::ZERO };
+
+    fn words(self) -> String {
+        let Self { time, of_it_waited } = self;
+        format!("{} ms ({} ms of it the machine was busy)", time.as_millis(), of_it_waited.as_millis())
+    }
+}
+
+/// Gives how long it took until the queue was there again: opened, and a list given.
+async fn check(place: &Place, acknowledged: &Acknowledged) -> Took {
+    samples();
+    let (begun, waited) = (Instant::now(), kept_waiting("thread-self"));
     let store = place.open().await;
+    let list = store.list(query(50)).await.unwrap();
+    let took = begun.elapsed();
+    let waited = kept_waiting("thread-self").saturating_sub(waited);
+    assert!(took < RESTART + waited, "{took:?} until the first list, of which the machine was busy for {waited:?}");
+    assert!(list.items.len() == 50 || list.items.len() as u64 == list.total);
+    let took = Took { time: took, of_it_waited: waited };
     store.verify().await.unwrap();
     let there: BTreeMap<ItemId, _> = all(&store).await.into_iter().map(|s| (s.id.clone(), s)).collect();
     // Every change has its message and every message its change, struck down or not.
@@ -140,41 +208,185 @@ async fn check(place: &Place, acknowledged: &Acknowledged) {
         assert_eq!(trail.iter().filter(|e| matches!(e.what, Event::Recorded { .. })).count(), 1);
     }
     store.close().await.unwrap();
+    took
 }
 
-fn many(place: &Place, name: &str) {
-    let seed = SystemTime::now().duration_since(UNIX_EPOCH).unwrap().subsec_nanos();
-    let mut number = u64::from(seed) | 1;
-    let (mut total, mut empty) = (0, 0);
-    let kills = kills();
-    let mut all_acknowledged = Acknowledged::new();
-    for round in 0..kills {
-        number ^= number << 13;
-        number ^= number >> 7;
-        number ^= number << 17;
-        let after = Duration::from_micros(number % 120_000);
-        let mut acknowledged = Acknowledged::new();
-        let n = strike(place, round, after, &mut acknowledged);
-        total += n;
-        empty += usize::from(n == 0);
-        runtime().block_on(check(place, &acknowledged));
-        all_acknowledged.extend(acknowledged);
+fn many(fresh: &dyn Fn() -> Place, name: &str) {
+    let (mut numbers, seed) = Numbers::new();
+    let (mut total, mut empty, mut longest) = (0, 0, Took::NONE);
+    let kills = set().unwrap_or(KILLS);
+    let rounds: Vec<usize> = (0..kills).collect();
+    for rounds in rounds.chunks(STRIKES_AT_ONE) {
+        let place = fresh();
+        let mut all_acknowledged = Acknowledged::new();
+        for &round in rounds {
+            let mut acknowledged = Acknowledged::new();
+            let n = strike(&place, round, numbers.moment(round), &mut acknowledged);
+            total += n;
+            empty += usize::from(n == 0);
+            longest = longest.max(runtime().block_on(check(&place, &acknowledged)));
+            all_acknowledged.extend(acknowledged);
+        }
+        // And all of it at the end, after everything that came later.
+        runtime().block_on(check(&place, &all_acknowledged));
     }
-    // And all of it at the end, after everything that came later.
-    runtime().block_on(check(place, &all_acknowledged));
     assert!(total > 0, "nothing was ever acknowledged: the strikes came too early");
-    println!(
-        "counts: {kills} strikes on {name} (seed {seed}), {empty} before the first acknowledgement; {total} acknowledged, none lost, doubled or damaged"
-    );
+    said(&format!(
+        "counts: {kills} strikes on {name} (seed {seed}), {empty} before the first acknowledgement; {total} acknowledged, none lost, doubled or damaged; the first list after {} at the latest",
+        longest.words()
+    ));
 }
 
 #[test]
 fn sqlite_loses_nothing() {
-    let folder = Folder::new();
-    many(&Place::Sqlite(folder.join("queue.sqlite")), "SQLite");
+    let folders = Mutex::new(Vec::new());
+    let fresh = || {
+        let folder = Folder::new();
+        let place = Place::Sqlite(folder.join("queue.sqlite"));
+        folders.lock().unwrap().push(folder);
+        place
+    };
+    many(&fresh, "SQLite");
 }
 
 #[test]
 fn postgres_loses_nothing() {
-    many(&Place::Postgres(cluster::shared().database()), "PostgreSQL");
+    many(&|| Place::Postgres(cluster::shared().database()), "PostgreSQL");
+}
+
+/// The names of orders that the program said it recorded.
+type Names = Mutex<Vec<String>>;
+
+/// Sends an order; whether the answer says that it was recorded, as far as it came.
+fn send(here: &str, name: &str, content: usize) -> bool {
+    let order = json(name, name, &format!(r#","note":[{{"text":"invented {content}"}}]{GAPS}"#));
+    let Ok(mut stream) = TcpStream::connect(here) else { return false };
+    let head = "POST /fhir/R4/NutritionOrder/$validate HTTP/1.1\r\nhost: localhost\r\nconnection: close";
+    let kind = "content-type: application/fhir+json";
+    let _ = write!(stream, "{head}\r\n{kind}\r\ncontent-length: {}\r\n\r\n{order}", order.len());
+    let (mut answer, mut some) = (Vec::new(), [0; 4096]);
+    while let Ok(n @ 1..) = stream.read(&mut some) {
+        answer.extend_from_slice(&some[..n]);
+    }
+    let answer = String::from_utf8_lossy(&answer);
+    let head = answer.split_once("\r\n\r\n").map_or("", |(head, _)| head);
+    head.lines().any(|line| line == "enteral-gate-queue: recorded")
+}
+
+/// Waits until the program says that it is ready.
+fn ready(here: &str) {
+    let begun = Instant::now();
+    while begun.elapsed() < Duration::from_secs(60) {
+        let Ok(mut stream) = TcpStream::connect(here) else { continue };
+        let _ = write!(stream, "GET /readyz HTTP/1.1\r\nhost: localhost\r\nconnection: close\r\n\r\n");
+        let mut answer = String::new();
+        let _ = stream.read_to_string(&mut answer);
+        if answer.starts_with("HTTP/1.1 200") {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    panic!("it is never ready");
+}
+
+/// Many callers send orders to a service until it is struck down; gives the orders that it said it recorded.
+fn load_and_strike(mut service: Service, round: usize, after: Duration) -> Vec<String> {
+    let (recorded, over): (Names, _) = (Mutex::default(), AtomicBool::new(false));
+    std::thread::scope(|scope| {
+        for caller in 0..CALLERS {
+            let (here, recorded, over) = (service.here.clone(), &recorded, &over);
+            scope.spawn(move || {
+                for n in 0.. {
+                    let name = format!("r{round}-{caller}-{n}");
+                    // Some are sent twice, as clients do that do not know whether it arrived.
+                    for _ in 0..=usize::from(n % 4 == 0) {
+                        if over.load(Ordering::Relaxed) {
+                            return;
+                        }
+                        if send(&here, &name, n) {
+                            recorded.lock().unwrap().push(name.clone());
+                        }
+                    }
+                }
+            });
+        }
+        let begun = Instant::now();
+        while recorded.lock().unwrap().is_empty() {
+            assert!(begun.elapsed() < Duration::from_secs(60), "nothing is ever recorded");
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        std::thread::sleep(after);
+        service.child.kill().unwrap();
+        service.child.wait().unwrap();
+        over.store(true, Ordering::Relaxed);
+    });
+    let mut recorded = recorded.into_inner().unwrap();
+    recorded.sort_unstable();
+    recorded.dedup();
+    recorded
+}
+
+/// Strikes the program down while it serves, and again while it starts; then it is ready soon, and has everything that it
+/// said it recorded, once.
+fn program(place: &Place, name: &str) {
+    let folder = Folder::new();
+    let spool = folder.join("spool");
+    let (mut numbers, seed) = Numbers::new();
+    let kills = set().map_or(KILLS_OF_THE_PROGRAM, |n| n.div_ceil(10));
+    let (mut recorded, mut longest, mut strikes) = (Vec::new(), Took::NONE, 0);
+    for round in 0..kills {
+        let spooled = ["--spool", spool.to_str().unwrap()];
+        let more: &[&str] = if round % 2 == 1 { &spooled } else { &[] };
+        let service = Service::begin(&place.text(), None, more);
+        recorded.extend(load_and_strike(service, round, numbers.moment(round)));
+        strikes += 1;
+        if round % 2 == 0 {
+            let mut starting = Service::command(&[], &place.text(), None, more).spawn().unwrap();
+            std::thread::sleep(numbers.below(Duration::from_millis(120)));
+            starting.kill().unwrap();
+            starting.wait().unwrap();
+            strikes += 1;
+        }
+        let begun = Instant::now();
+        let service = Service::begin(&place.text(), None, more);
+        ready(&service.here);
+        let (took, waited) = (begun.elapsed(), kept_waiting(&service.child.id().to_string()));
+        assert!(took < RESTART + waited, "{took:?} until it was ready, of which the machine was busy for {waited:?}");
+        longest = longest.max(Took { time: took, of_it_waited: waited });
+        let after = format!("r{round}-after");
+        assert!(send(&service.here, &after, 0), "it records again");
+        recorded.push(after);
+        service.until_it_records();
+        drop(service);
+        verified(&place.text());
+        let mut there: BTreeMap<String, usize> = BTreeMap::new();
+        runtime().block_on(async {
+            let store = place.open().await;
+            for item in all(&store).await {
+                *there.entry(item.key.order).or_default() += 1;
+            }
+            store.close().await.unwrap();
+        });
+        for order in &recorded {
+            assert!(there.contains_key(order), "{order} was acknowledged and is lost");
+        }
+        let twice: Vec<_> = there.iter().filter(|(_, n)| **n != 1).collect();
+        assert!(twice.is_empty(), "each is there once: {twice:?}");
+    }
+    said(&format!(
+        "counts: {strikes} strikes at the program on {name} (seed {seed}); {} orders said to be recorded, all there once; ready after {} at the latest",
+        recorded.len(),
+        longest.words()
+    ));
+}
+
+#[test]
+fn the_program_loses_nothing_on_sqlite() {
+    let folder = Folder::new();
+    program(&Place::Sqlite(folder.join("queue.sqlite")), "SQLite");
+}
+
+#[test]
+fn the_program_loses_nothing_on_postgres() {
+    program(&Place::Postgres(cluster::shared().database()), "PostgreSQL");
 }

@@ -3,6 +3,7 @@
 mod behaviours;
 mod cluster;
 mod commands;
+mod disk;
 mod files;
 mod killed;
 mod lists;
@@ -10,11 +11,13 @@ mod orders;
 mod outbox;
 mod packed;
 mod plans;
+mod policies;
 mod refused;
 mod together;
 mod told;
 mod transactions;
 mod trouble;
+mod versions;
 
 use behaviours::*;
 use outbox::*;
@@ -22,6 +25,7 @@ use packed::*;
 use refused::*;
 use transactions::*;
 use trouble::*;
+use versions::*;
 
 /// Runs a behaviour on each store, in a fresh one.
 macro_rules! on_each {
@@ -70,6 +74,9 @@ on_each!(
     an_order_that_was_changed_is_named,
     a_purge_and_what_is_about_the_same_item_at_once_are_apart,
     tables_go_forward_and_one_version_back,
+    the_program_before_works_on_tables_that_were_taken_back,
+    the_program_before_works_on_tables_of_this_one,
+    tables_taken_back_are_those_of_that_version,
     other_times_sort_what_is_kept_again,
     what_is_sorted_again_is_written_in_parts,
     everything_is_there_after_it_was_closed,

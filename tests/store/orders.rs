@@ -116,6 +116,13 @@ pub enum Holding {
     Postgres(sqlx::postgres::PgConnection),
 }
 
+/// Says something that is to be seen of a test that passes as well.
+pub fn said(text: &str) {
+    use std::io::Write;
+    // Not by `println!`, which is kept back; and on a line of its own.
+    let _ = writeln!(std::io::stdout().lock(), "\n{text}");
+}
+
 /// A folder that is removed at the end.
 pub struct Folder(pub PathBuf);
 

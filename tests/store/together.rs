@@ -1,14 +1,17 @@
 //! Many people at the same items at the same time: what each was told fits one order of events in which every action
 //! was seen whole, at a moment between its beginning and its end (linearizability; Herlihy and Wing 1990).
 //!
-//! A lane is checked as a register with a version. What succeeded gives the order: each success names the version that
-//! it led to, no two the same. Then every answer has to fit the state at some moment between its call and its return.
+//! A lane is checked as a register with a version. Every answer names exactly one version: a success the one that it led to,
+//! no two the same; a look and a conflict the one that was there; and what is not possible is not possible of the version
+//! that was seen, as any other is a conflict. That puts the calls into one order, in which each answer has to fit the state
+//! of its version; and each call has to have a moment between its beginning and its end, none before that of a call which
+//! stands before it.
 
 use crate::cluster;
-use crate::orders::{Folder, Place, accept, at, command, order, pharmacist, put, runtime};
+use crate::orders::{Folder, Place, accept, at, command, order, pharmacist, put, runtime, said};
 use enteral_gate::queue::Person;
-use enteral_gate::queue::item::ItemId;
-use enteral_gate::queue::work::{Action, Refused};
+use enteral_gate::queue::item::{ItemId, Summary};
+use enteral_gate::queue::work::{Action, LaneState, Refused};
 use enteral_gate::store::{NotDone, SqlStore, Store};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -21,6 +24,7 @@ const ITEMS: usize = 12;
 /// What somebody asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Did {
+    Look,
     Take,
     GiveBack,
     Decide,
@@ -42,6 +46,8 @@ struct Call {
 enum Came {
     /// It led to this version.
     Done(u64),
+    /// This version was there, and its state.
+    Saw(u64, State),
     /// Somebody did something since; the version then, and who.
     Conflict(u64, String),
     /// The lane's state does not allow it.
@@ -59,6 +65,7 @@ enum State {
 /// What the state becomes, or nothing where it stays.
 fn next(state: State, who: usize, did: Did) -> Option<State> {
     match (state, did) {
+        (_, Did::Look) => None,
         (State::Decided, Did::Reopen) => Some(State::Open),
         (State::Decided, _) | (_, Did::Reopen) => None,
         (State::Held(by), _) if by != who => None,
@@ -69,47 +76,66 @@ fn next(state: State, who: usize, did: Did) -> Option<State> {
     }
 }
 
-/// Checks one item's history; gives how many calls were done and refused.
-fn check(item: &ItemId, calls: &[Call]) -> (usize, usize) {
-    let mut done: Vec<&Call> = calls.iter().filter(|c| matches!(c.came, Came::Done(_))).collect();
-    let version = |c: &Call| if let Came::Done(v) = c.came { v } else { 0 };
-    done.sort_by_key(|c| version(c));
-    // The state after each version, with the earliest and the latest moment at which it can have begun.
-    let mut states: Vec<(u64, State, u64, u64)> = vec![(1, State::Open, 0, 0)];
-    for (nth, c) in done.iter().enumerate() {
-        let (before, state, begun, _) = states[nth];
-        assert_eq!(version(c), before + 1, "{item}: versions follow each other: {c:?}");
-        assert_eq!(c.seen, before, "{item}: an action was done on a version that was not seen: {c:?}");
-        let to = next(state, c.who, c.did);
-        let to = to.unwrap_or_else(|| panic!("{item}: {c:?} was done in {state:?}"));
-        // It cannot have taken effect before the one before it did.
-        let from = c.from.max(begun);
-        assert!(from <= c.to, "{item}: {c:?} took effect before the one it follows could have");
-        states.push((version(c), to, from, c.to));
+/// How many calls came to what.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Counts {
+    done: usize,
+    refused: usize,
+    looks: usize,
+}
+
+impl Call {
+    /// The version that the answer is about.
+    fn version(&self) -> u64 {
+        match self.came {
+            Came::Done(version) | Came::Saw(version, _) | Came::Conflict(version, _) => version,
+            Came::NotPossible => self.seen,
+        }
     }
-    // Each state ends at the latest when the next was acknowledged.
-    let mut refused = 0;
-    for c in calls.iter().filter(|c| !matches!(c.came, Came::Done(_))) {
-        refused += 1;
-        let fits = states.iter().enumerate().any(|(nth, (version, state, from, _))| {
-            let until = states.get(nth + 1).map_or(u64::MAX, |(_, _, _, latest)| *latest);
-            // This state was there at some moment of the call.
-            if *from > c.to || until < c.from {
-                return false;
+}
+
+/// Checks one item's history.
+fn check(item: &ItemId, calls: &[Call]) -> Counts {
+    // What led to a version comes before what found it, which changes nothing and has no order among itself but that of time.
+    let mut calls: Vec<&Call> = calls.iter().collect();
+    calls.sort_by_key(|c| (c.version(), !matches!(c.came, Came::Done(_)), c.from));
+    let (mut version, mut state, mut last) = (1, State::Open, "program".to_owned());
+    let mut counts = Counts::default();
+    // The earliest moment that the last call can have been carried out at.
+    let mut moment = 0;
+    for c in calls {
+        moment = moment.max(c.from);
+        assert!(moment <= c.to, "{item}: {c:?} was over before what it follows began");
+        if matches!(c.came, Came::Done(_)) {
+            counts.done += 1;
+            assert_eq!(c.version(), version + 1, "{item}: versions follow each other: {c:?}");
+            assert_eq!(c.seen, version, "{item}: an action was done on a version that was not seen: {c:?}");
+            let to = next(state, c.who, c.did);
+            state = to.unwrap_or_else(|| panic!("{item}: {c:?} was done in {state:?}"));
+            (version, last) = (version + 1, format!("p{}", c.who));
+            continue;
+        }
+        assert_eq!(c.version(), version, "{item}: there was no such version: {c:?}");
+        let fits = match &c.came {
+            Came::Saw(_, saw) => {
+                counts.looks += 1;
+                c.did == Did::Look && *saw == state
             }
-            match &c.came {
-                Came::Conflict(now, by) => {
-                    let last = if nth == 0 { "program".to_owned() } else { format!("p{}", done[nth - 1].who) };
-                    let held = matches!(state, State::Held(holder) if *holder != c.who);
-                    now == version && *by == last && (c.seen < *version || held)
-                }
-                Came::NotPossible => c.seen == *version && next(*state, c.who, c.did).is_none(),
-                Came::Done(_) => false,
+            Came::Conflict(_, by) => {
+                counts.refused += 1;
+                let held = matches!(state, State::Held(holder) if holder != c.who);
+                *by == last && (c.seen < version || held)
             }
-        });
-        assert!(fits, "{item}: {c:?} fits no moment of its call");
+            Came::NotPossible => {
+                counts.refused += 1;
+                let others = matches!(state, State::Held(holder) if holder != c.who);
+                c.did != Did::Look && !others && next(state, c.who, c.did).is_none()
+            }
+            Came::Done(_) => false,
+        };
+        assert!(fits, "{item}: {c:?} does not fit {state:?} of version {version}");
     }
-    (done.len(), refused)
+    counts
 }
 
 /// A generator of numbers that is the same everywhere (xorshift, Marsaglia 2003).
@@ -124,17 +150,32 @@ impl Numbers {
     }
 }
 
+/// The state of the lane that everybody here is of.
+fn state(item: &Summary) -> State {
+    match &item.pharmacist.state {
+        LaneState::Open => State::Open,
+        LaneState::Taken { by, .. } => State::Held(by.id.trim_start_matches('p').parse().unwrap()),
+        LaneState::Decided { .. } => State::Decided,
+        other => panic!("nobody did that: {other:?}"),
+    }
+}
+
 async fn work(store: &SqlStore, ids: &[ItemId], who: usize, clock: &AtomicU64) -> Vec<(usize, Call)> {
     let me: Person = pharmacist(&format!("p{who}"));
     let mut numbers = Numbers(0x9E37_79B9_7F4A_7C15 ^ (who as u64 + 1));
-    let mut calls = Vec::with_capacity(OPERATIONS);
+    let mut calls = Vec::with_capacity(2 * OPERATIONS);
     for _ in 0..OPERATIONS {
         let nth = numbers.next(ids.len());
         let did = [Did::Take, Did::Take, Did::Decide, Did::GiveBack, Did::Reopen][numbers.next(5)];
         // Mostly what is there now, sometimes what was there before.
-        let now = store.get(ids[nth].clone()).await.unwrap().unwrap().summary.version;
+        let from = clock.fetch_add(1, Ordering::SeqCst);
+        let there = store.get(ids[nth].clone()).await.unwrap().unwrap().summary;
+        let to = clock.fetch_add(1, Ordering::SeqCst);
+        let now = there.version;
+        calls.push((nth, Call { who, did: Did::Look, seen: 0, from, to, came: Came::Saw(now, state(&there)) }));
         let seen = if numbers.next(10) == 0 { now.saturating_sub(1).max(1) } else { now };
         let action = match did {
+            Did::Look => unreachable!("it was done"),
             Did::Take => Action::Take,
             Did::GiveBack => Action::GiveBack,
             Did::Decide => accept(),
@@ -174,22 +215,23 @@ async fn all_together(replicas: Vec<SqlStore>) {
             histories.entry(nth).or_default().push(call);
         }
     }
-    let (mut done, mut refused) = (0, 0);
+    let (mut done, mut refused, mut looks) = (0, 0, 0);
     for (nth, calls) in &histories {
-        let (d, r) = check(&ids[*nth], calls);
+        let counts = check(&ids[*nth], calls);
         let item = replicas[0].get(ids[*nth].clone()).await.unwrap().unwrap().summary;
-        assert_eq!(item.version, d as u64 + 1, "what was done is there, and nothing else");
-        done += d;
-        refused += r;
+        assert_eq!(item.version, counts.done as u64 + 1, "what was done is there, and nothing else");
+        done += counts.done;
+        refused += counts.refused;
+        looks += counts.looks;
     }
-    assert_eq!(done + refused, PEOPLE * OPERATIONS);
+    assert_eq!((done + refused, looks), (PEOPLE * OPERATIONS, PEOPLE * OPERATIONS));
     assert!(done > 500 && refused > 500, "{done} done, {refused} refused: people were in each other's way");
     let verified = replicas[0].verify().await.unwrap();
     assert_eq!(verified.entries, (ITEMS + done) as u64);
-    println!(
-        "counts: {PEOPLE} people, {} operations: {done} done, {refused} refused, all linearizable",
+    said(&format!(
+        "counts: {PEOPLE} people, {} operations: {done} done, {refused} refused, and {looks} looks, all linearizable",
         PEOPLE * OPERATIONS
-    );
+    ));
 }
 
 #[test]
@@ -212,7 +254,7 @@ fn twenty_people_on_three_replicas_of_postgres() {
 fn the_checker_finds_what_is_wrong() {
     let id = order(1, 1, 0).id();
     let call = |who, did, seen, from, to, came| Call { who, did, seen, from, to, came };
-    let wrong: [(&str, Vec<Call>); 5] = [
+    let wrong: [(&str, Vec<Call>); 9] = [
         ("two took it", vec![call(1, Did::Take, 1, 1, 4, Came::Done(2)), call(2, Did::Take, 1, 2, 5, Came::Done(2))]),
         (
             "taken although held",
@@ -226,6 +268,30 @@ fn the_checker_finds_what_is_wrong() {
             "an effect before its cause",
             vec![call(1, Did::Take, 1, 5, 6, Came::Done(2)), call(1, Did::Decide, 2, 1, 2, Came::Done(3))],
         ),
+        (
+            "the second version was seen before the first",
+            vec![
+                call(1, Did::Take, 1, 0, 10, Came::Done(2)),
+                call(2, Did::Take, 1, 1, 3, Came::Conflict(2, "p1".into())),
+                call(3, Did::GiveBack, 1, 5, 6, Came::NotPossible),
+            ],
+        ),
+        (
+            "a look at what was over",
+            vec![call(1, Did::Take, 1, 1, 2, Came::Done(2)), call(2, Did::Look, 0, 3, 4, Came::Saw(1, State::Open))],
+        ),
+        (
+            "a look back",
+            vec![
+                call(1, Did::Take, 1, 1, 9, Came::Done(2)),
+                call(2, Did::Look, 0, 2, 3, Came::Saw(2, State::Held(1))),
+                call(3, Did::Look, 0, 4, 5, Came::Saw(1, State::Open)),
+            ],
+        ),
+        (
+            "a version with the state of another",
+            vec![call(1, Did::Take, 1, 1, 2, Came::Done(2)), call(2, Did::Look, 0, 3, 4, Came::Saw(2, State::Open))],
+        ),
         ("a conflict that was none", vec![call(2, Did::Take, 1, 1, 2, Came::Conflict(2, "p1".into()))]),
     ];
     for (what, calls) in wrong {
@@ -238,8 +304,12 @@ fn the_checker_finds_what_is_wrong() {
         call(2, Did::Take, 1, 2, 5, Came::Conflict(2, "p1".into())),
         call(1, Did::Decide, 2, 6, 7, Came::Done(3)),
         call(1, Did::Take, 3, 8, 9, Came::NotPossible),
+        // While it was taken, one saw it before and the other after.
+        call(3, Did::Look, 0, 0, 3, Came::Saw(1, State::Open)),
+        call(4, Did::Look, 0, 2, 3, Came::Saw(2, State::Held(1))),
+        call(3, Did::Look, 0, 7, 8, Came::Saw(3, State::Decided)),
     ];
-    assert_eq!(check(&id, &right), (2, 2));
+    assert_eq!(check(&id, &right), Counts { done: 2, refused: 2, looks: 3 });
 }
 
 /// A burst of the same order from many callers is one item, and of two contents one is the order's content.

@@ -12,9 +12,11 @@ use std::time::Duration;
 const FORMULARY: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/deploy/demo/formulary.csv");
 
 /// The service as a process of its own.
-struct Service {
-    child: Child,
-    here: String,
+pub struct Service {
+    pub child: Child,
+    pub here: String,
+    /// Whoever knows it may sign in.
+    pub token: String,
     _input: Option<ChildStdin>,
 }
 
@@ -29,26 +31,43 @@ impl Service {
         Self::begin(store, blocks, &[])
     }
 
-    fn begin(store: &str, blocks: Option<u32>, more: &[&str]) -> Self {
+    pub fn begin(store: &str, blocks: Option<u32>, more: &[&str]) -> Self {
+        Self::of(Self::command(&[], store, blocks, more))
+    }
+
+    /// Called through another program.
+    pub fn begin_in(enter: &[String], store: &str, more: &[&str]) -> Self {
+        Self::of(Self::command(enter, store, None, more))
+    }
+
+    pub fn command(enter: &[String], store: &str, blocks: Option<u32>, more: &[&str]) -> Command {
         let limit = blocks.map_or_else(String::new, |n| format!("trap '' XFSZ; ulimit -S -f {n}; "));
-        let mut child = Command::new("sh")
+        let mut command = Command::new("sh");
+        command
             .arg("-c")
             .arg(format!("{limit}exec \"$@\""))
             .arg("sh")
+            .args(enter)
             .arg(env!("CARGO_BIN_EXE_enteral-gate"))
             .args(serving(store))
             .args(more)
             .env("ENTERAL_GATE_LOG", "off")
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let mut first = String::new();
-        BufReader::new(child.stdout.take().unwrap()).read_line(&mut first).unwrap();
+            .stderr(Stdio::null());
+        command
+    }
+
+    pub fn of(mut command: Command) -> Self {
+        let mut child = command.spawn().unwrap();
+        let mut out = BufReader::new(child.stdout.take().unwrap());
+        let (mut first, mut second) = (String::new(), String::new());
+        out.read_line(&mut first).unwrap();
         let here = first.trim().rsplit("http://").next().unwrap().to_owned();
         assert!(here.contains(':'), "it does not serve: {first}");
-        Self { child, here, _input: None }
+        out.read_line(&mut second).unwrap();
+        let token = second.trim().rsplit('#').next().unwrap().to_owned();
+        Self { child, here, token, _input: None }
     }
 
     fn ask(&self, method: &str, path: &str, kind: &str, body: &str) -> String {
@@ -64,7 +83,7 @@ impl Service {
         answer
     }
 
-    fn order(&self, n: usize) -> String {
+    pub fn order(&self, n: usize) -> String {
         // Large enough that a disk is soon full.
         let note = format!(r#","note":[{{"text":"{}"}}]{GAPS}"#, "invented ".repeat(200));
         let order = json(&format!("n{n}"), &format!("p{n}"), &note);
@@ -84,12 +103,12 @@ impl Service {
         self.ask("POST", "/cds-services/tube-feeding-order-sign", "application/json", &body)
     }
 
-    fn get(&self, path: &str) -> String {
+    pub fn get(&self, path: &str) -> String {
         self.ask("GET", path, "application/json", "")
     }
 
     /// Until the store works again and nothing waits.
-    fn until_it_records(&self) {
+    pub fn until_it_records(&self) {
         for _ in 0..300 {
             let ready = self.get("/readyz");
             if ready.contains("recording;") && !ready.contains("wait to ") {
@@ -103,7 +122,7 @@ impl Service {
 
 impl Service {
     /// Until what was recorded is no longer in the spool, which is a moment after.
-    fn until_the_spool_is_empty(&self) {
+    pub fn until_the_spool_is_empty(&self) {
         for _ in 0..300 {
             if metric(self, "enteral_gate_spool_orders") == 0 {
                 return;
@@ -121,20 +140,20 @@ impl Drop for Service {
     }
 }
 
-fn recorded(answer: &str) -> bool {
+pub fn recorded(answer: &str) -> bool {
     let header = answer.lines().find(|line| line.starts_with("enteral-gate-queue:")).expect("it says it");
     let recorded = header.trim_end() == "enteral-gate-queue: recorded";
     assert_eq!(answer.contains("Not recorded"), !recorded, "header and body say the same: {answer}");
     recorded
 }
 
-fn metric(service: &Service, name: &str) -> u64 {
+pub fn metric(service: &Service, name: &str) -> u64 {
     let text = service.get("/metrics");
     let line = text.lines().find(|line| line.starts_with(name)).unwrap_or_else(|| panic!("{name} in {text}"));
     line.rsplit(' ').next().unwrap().parse().unwrap()
 }
 
-fn verified(store: &str) -> String {
+pub fn verified(store: &str) -> String {
     let out =
         Command::new(env!("CARGO_BIN_EXE_enteral-gate")).args(["store", "verify", "--store", store]).output().unwrap();
     let text = String::from_utf8(out.stdout).unwrap();
@@ -143,7 +162,7 @@ fn verified(store: &str) -> String {
 }
 
 /// `sends`: whether whoever shares the load goes on sending orders here.
-fn not_recorded_is_said(service: &Service, sends: bool) {
+pub fn not_recorded_is_said(service: &Service, sends: bool) {
     let hooked = service.hook();
     assert!(hooked.starts_with("HTTP/1.1 200") && !recorded(&hooked), "{hooked}");
     assert!(hooked.contains("\"recorded\":false"), "{hooked}");
@@ -381,7 +400,7 @@ fn tables_that_are_too_new_when_the_database_comes_back_are_told_and_left_alone(
     assert!(verified(&url).contains("whole: 2 orders"));
 }
 
-fn files(folder: &Path, end: &str) -> Vec<std::path::PathBuf> {
+pub fn files(folder: &Path, end: &str) -> Vec<std::path::PathBuf> {
     let mut found: Vec<_> = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
     found.retain(|path| path.extension().is_some_and(|own| own == end));
     found.sort();

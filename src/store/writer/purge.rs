@@ -21,13 +21,15 @@ impl Work {
     ) -> Result<u64, Unavailable> {
         let time = before.as_microsecond();
         let old = format!("(SELECT id FROM items WHERE standing <> 'open' AND changed < {time})");
-        for table in ["cards", "answers", "votes", "moves"] {
+        for table in ["cards", "votes", "moves"] {
             run(conn, format!("DELETE FROM {table} WHERE item IN {old}")).await?;
         }
         run(conn, format!("UPDATE trail SET detail = NULL WHERE item IN {old}")).await?;
         outbox::purge(conn, before).await?;
         let sql = format!("DELETE FROM items WHERE standing <> 'open' AND changed < {time}");
         let removed = statement(sql, []).execute(&mut *conn).await.map_err(|e| trouble(&e))?.rows_affected();
+        // Those of items that are gone: a program that does not know answers may have removed some.
+        run(conn, "DELETE FROM answers WHERE item NOT IN (SELECT id FROM items)".to_owned()).await?;
         note(conn, PURGED, by, at, removed).await?;
         Ok(removed)
     }
