@@ -1138,6 +1138,52 @@ async fn an_empty_queue_says_since_when() {
     let me = s.sign_in("invented-1").await;
     let page = s.get("/queue?q=nothing-like-it", &me).await.body;
     assert!(page.contains("Nothing fits these filters"));
+    assert!(page.contains("0 min ago") && !page.contains("orders may not be sent here"), "{page}");
+}
+
+/// How long ago the last order came is said, and marked when it is longer than the institution's time (a day).
+#[tokio::test(flavor = "multi_thread")]
+async fn a_queue_to_which_no_order_comes_any_more_is_marked() {
+    for (minutes, ago, quiet) in
+        [(23 * 60 + 30, "23 h 30 min ago", false), (24 * 60 + 30, "1 d ago", true), (76 * 60 + 30, "3 d 4 h ago", true)]
+    {
+        let s = service(&[]).await;
+        let mut orders = received(sample("demo-5-steps-over-cap"), FhirVersion::R4);
+        orders.iter_mut().for_each(|order| order.at = Timestamp::now() - jiff::SignedDuration::from_mins(minutes));
+        s.store.record(orders).await.unwrap();
+        let me = s.sign_in("invented-1").await;
+        let of = |page: &str, what: &str| {
+            let from = page.split(&format!("{what}</")).nth(1).unwrap_or_else(|| panic!("no {what}: {page}"));
+            from.split("</").next().unwrap().to_owned()
+        };
+        let long = ": none for long, orders may not be sent here";
+        let list = s.get("/queue?lane=all", &me).await.body;
+        let banner = of(&list, "Last order received");
+        assert!(banner.contains(ago) && banner.contains(long) == quiet, "{banner}");
+        // On the page of the state its row is marked.
+        let state = s.get("/state", &me).await.body;
+        let row = state.split("<tr").find(|row| row.contains("Last order received")).unwrap();
+        assert!(row.contains(ago) && row.contains(long) == quiet && row.contains("Look here") == quiet, "{row}");
+        // Decided: nothing waits, and the empty list says it once more.
+        let item = s.item().await;
+        for (person, lane) in [("invented-1", "pharmacist"), ("invented-3", "dietitian")] {
+            let who = s.sign_in(person).await;
+            let page = s.get(&format!("/queue/{item}"), &who).await.body;
+            let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+            let form = [
+                ("csrf", csrf.as_str()),
+                ("seen", &seen),
+                ("lane", lane),
+                ("act", "accept"),
+                ("reason", "suits-this-patient"),
+            ];
+            s.act(&item, &who, &form).await;
+        }
+        let empty = s.get("/queue?lane=all", &me).await.body;
+        let note = empty.split("No order waits for a decision here.").nth(1).unwrap_or_else(|| panic!("{empty}"));
+        let note = note.split("</p>").next().unwrap();
+        assert!(note.contains(ago) && note.contains("orders may not be sent here any more") == quiet, "{note}");
+    }
 }
 
 /// Reads on until something was heard.

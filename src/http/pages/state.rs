@@ -274,12 +274,10 @@ pub(in crate::http) async fn queue(app: &App, now: Timestamp) -> Vec<(String, St
         };
         out.push(row("Spool", text, bad));
     }
-    out.push(row(
-        "Last order received",
-        health.last_order.map_or_else(|| "none since the store began".to_owned(), |at| moment(app, at)),
-        false,
-    ));
-    match store.counts(now).await {
+    let counts = store.counts(now).await;
+    let (last, quiet) = super::queue::last_received(app, &**store, counts.as_ref().ok(), now);
+    out.push(row("Last order received", last, quiet));
+    match counts {
         Ok(counts) => {
             out.push(row(
                 "Open",

@@ -16,14 +16,14 @@ use crate::queue::tally::RuleStatistics;
 use crate::queue::urgency::{Times, length, urgency};
 use crate::queue::work::LaneState;
 use crate::sheet::{Identifier, Identity};
-use crate::store::{Query, Sort, Store};
+use crate::store::{Counts, Query, Sort, Store};
 use askama::Template;
 use axum::extract::{Request, State};
 use axum::response::Response;
 use http::StatusCode;
-use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use std::sync::Arc;
+use jiff::{SignedDuration, Timestamp};
 
 /// Orders on one page of the list.
 const A_PAGE: usize = 50;
@@ -109,7 +109,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         }
         _ => None,
     };
-    let mut banner = banner(&app, &**store, counts.as_ref().ok());
+    let mut banner = banner(&app, &**store, counts.as_ref().ok(), now);
     // Counts are kept by days of UTC.
     let today = TimeZone::UTC.to_datetime(now).date();
     let open = store.statistics(today, today).await;
@@ -139,10 +139,12 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     let empty = if filtered {
         "Nothing fits these filters. That says nothing of the other orders.".to_owned()
     } else {
-        match store.health().last_order {
+        match last_order(&**store, Some(&counts)) {
             Some(at) => format!(
-                "No order waits for a decision here. The last order of any kind was received {}.",
-                moment(&app, at)
+                "No order waits for a decision here. The last order of any kind was received {}, {} ago{}.",
+                moment(&app, at),
+                length(now.duration_since(at)),
+                if is_quiet(&app, at, now) { ": orders may not be sent here any more" } else { "" }
             ),
             None => format!(
                 "No order has been received at all since {}. An empty queue does not mean that all is well: orders may not be sent here.",
@@ -200,19 +202,38 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     page(StatusCode::OK, &list)
 }
 
-pub(in crate::http) fn banner(app: &App, store: &dyn Store, counts: Option<&crate::store::Counts>) -> Banner {
+/// When the last order of any kind was received here, or one that is on the queue by any replica.
+fn last_order(store: &dyn Store, counts: Option<&Counts>) -> Option<Timestamp> {
+    store.health().last_order.max(counts.and_then(|counts| counts.newest))
+}
+
+/// Whether no order came for so long that whoever looks is told.
+fn is_quiet(app: &App, last: Timestamp, now: Timestamp) -> bool {
+    now.duration_since(last) > SignedDuration::from_mins(app.settings.queue.quiet_after.into())
+}
+
+/// When the last order was received and how long ago that is, and whether that is to be marked.
+pub(in crate::http) fn last_received(
+    app: &App,
+    store: &dyn Store,
+    counts: Option<&Counts>,
+    now: Timestamp,
+) -> (String, bool) {
+    let Some(at) = last_order(store, counts) else { return (format!("none since {}", moment(app, app.started)), true) };
+    let quiet = is_quiet(app, at, now);
+    let long = if quiet { ": none for long, orders may not be sent here" } else { "" };
+    (format!("{}, {} ago{long}", moment(app, at), length(now.duration_since(at))), quiet)
+}
+
+pub(in crate::http) fn banner(app: &App, store: &dyn Store, counts: Option<&Counts>, now: Timestamp) -> Banner {
     let health = store.health();
     let mut rows = Vec::new();
     let mut bad =
         health.trouble.is_some() || health.lost > 0 || health.refused > 0 || health.waiting > 0 || counts.is_none();
     bad |= health.damaged > 0;
-    match health.last_order {
-        Some(at) => rows.push(("Last order received", moment(app, at))),
-        None => {
-            bad = true;
-            rows.push(("Last order received", format!("none since {}", moment(app, app.started))));
-        }
-    }
+    let (last, quiet) = last_received(app, store, counts, now);
+    bad |= quiet;
+    rows.push(("Last order received", last));
     match app.appraiser.rules_told().and_then(|told| told.rehearsal) {
         Some(r) if r.failing.is_empty() => {
             rows.push(("Last self-check of the rules", format!("{}, as expected", moment(app, r.at))))
@@ -229,12 +250,11 @@ pub(in crate::http) fn banner(app: &App, store: &dyn Store, counts: Option<&crat
             rows.push(("Last self-check of the rules", "none since the start".to_owned()));
         }
     }
-    let known =
-        |of: fn(&crate::store::Counts) -> u64| counts.map_or_else(|| "not known".to_owned(), |c| of(c).to_string());
+    let known = |of: fn(&Counts) -> u64| counts.map_or_else(|| "not known".to_owned(), |c| of(c).to_string());
     rows.push(("Open", known(|c| c.open)));
     rows.push(("Not fully checked", known(|c| c.not_fully_checked)));
     if let Some(oldest) = counts.and_then(|c| c.oldest) {
-        rows.push(("Waits longest", length(Timestamp::now().duration_since(oldest))));
+        rows.push(("Waits longest", length(now.duration_since(oldest))));
     }
     if let Some(trouble) = health.trouble {
         rows.push(("Store", trouble));

@@ -13,6 +13,7 @@ pub use act::act;
 pub use events::events;
 #[cfg(test)]
 pub(in crate::http) use list::banner;
+pub(in crate::http) use list::last_received;
 pub use list::list;
 pub use order::one;
 pub use views::keep_view;
