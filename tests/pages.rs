@@ -24,6 +24,7 @@ use enteral_gate::subscriptions::{Content, Criteria, Subscriber, Subscribers};
 use jiff::Timestamp;
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -654,11 +655,11 @@ async fn filters_are_kept_under_a_name() {
 }
 
 #[derive(Clone, Default)]
-struct Lines(Arc<Mutex<Vec<u8>>>);
+struct Lines(Arc<Mutex<Vec<u8>>>, Arc<AtomicBool>);
 
 impl trail::Store for Lines {
     fn ready(&mut self) -> std::io::Result<()> {
-        Ok(())
+        if self.1.load(Ordering::Relaxed) { Err(std::io::ErrorKind::StorageFull.into()) } else { Ok(()) }
     }
 
     fn append(&mut self, bytes: &[u8]) -> Result<(), (usize, std::io::Error)> {
@@ -720,11 +721,117 @@ async fn who_signed_in_and_what_was_read_is_in_the_audit_trail() {
             "read /fhir/{version}/Task/{id} refused not-found - anyone -".to_owned(),
             "search /fhir/{version}/DetectedIssue answered - - anyone -".to_owned(),
             format!("read /fhir/{{version}}/DetectedIssue/{{id}} answered - {item} anyone -"),
+            "orders-shown /queue answered - - person invented-1".to_owned(),
             "sign-out /sign-out answered - - person invented-1".to_owned(),
             "stopped - done - - program -".to_owned(),
         ]
     );
     assert!(!text.contains("demo-5") && !text.contains("Petra"), "{text}");
+}
+
+/// Who was shown which orders in a list is noted before it is shown, and what was searched for is not; without a note nothing is shown.
+#[tokio::test(flavor = "multi_thread")]
+async fn who_was_shown_which_list_is_in_the_audit_trail() {
+    let lines = Lines::default();
+    let bounds = Bounds { again: Duration::from_millis(5), ..Bounds::default() };
+    let kept = Trail::start(lines.clone(), Found::default(), bounds, Vec::new()).unwrap();
+    let orders = [sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus"), sample("demo-8-hold-in-text")];
+    let s = service_with(&orders, Some(kept.clone())).await;
+    let me = s.sign_in("invented-1").await;
+    let entries = || -> Vec<serde_json::Value> {
+        let text = String::from_utf8(lines.0.lock().unwrap().clone()).unwrap();
+        let all = text.lines().map(|line| serde_json::from_str::<serde_json::Value>(line).unwrap()["entry"].clone());
+        all.filter(|entry| entry["action"] == "orders-shown").collect()
+    };
+    let ids = |page: &str| -> Vec<String> {
+        let rows = page.split("class=\"open\" href=\"/queue/").skip(1);
+        rows.map(|row| row.split('"').next().unwrap().to_owned()).collect()
+    };
+    let all = s.get("/queue?lane=all", &me).await.body;
+    assert_eq!(ids(&all).len(), 3, "{all}");
+    // The entry is there when the answer is.
+    let told = entries();
+    assert_eq!(told.len(), 1);
+    assert_eq!(told[0]["on"]["items"], serde_json::json!(ids(&all)));
+    assert_eq!(told[0]["who"], serde_json::json!({"kind": "person", "reference": "invented-1"}));
+    assert_eq!((&told[0]["on"]["route"], &told[0]["outcome"]["count"]), (&"/queue".into(), &3.into()));
+    // Of the filters the words of the program; of a text that there is one, and the hash of them all.
+    let found = s.get("/queue?lane=all&tier=grave&q=Harald+1958-12-24&ward=Invented+ward&mine=1", &me).await.body;
+    let last = entries().pop().unwrap();
+    let asked = serde_json::json!({"lane": "all", "state": "waiting", "tier": "grave", "q": "given", "ward": "given", "mine": "yes"});
+    assert_eq!(last["on"]["asked"], asked);
+    assert_eq!(last["on"].get("items").is_none(), ids(&found).is_empty());
+    use sha2::Digest;
+    let filters = b"lane=all&state=waiting&tier=grave&ward=Invented+ward&q=Harald+1958-12-24&mine=1";
+    let hash: String = sha2::Sha256::digest(filters).iter().map(|byte| format!("{byte:02x}")).collect();
+    assert_eq!(last["on"]["content"], hash.as_str());
+    // What is named above the list is shown as well: an order that left it.
+    let before = s.get("/queue?lane=pharmacist", &me).await.body;
+    let one = s.get("/queue?lane=all&q=harald", &me).await.body;
+    let one = ids(&one).remove(0);
+    let other = s.sign_in("invented-2").await;
+    let page = s.get(&format!("/queue/{one}"), &other).await.body;
+    let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+    let form = [
+        ("csrf", csrf.as_str()),
+        ("seen", &seen),
+        ("lane", "pharmacist"),
+        ("act", "accept"),
+        ("reason", "suits-this-patient"),
+    ];
+    assert_eq!(s.act(&one, &other, &form).await.status, 303);
+    let after = s.get(&again(&before), &me).await.body;
+    assert!(!ids(&after).contains(&one) && after.contains(&format!("<li><a href=\"/queue/{one}\">")), "{after}");
+    let last = entries().pop().unwrap();
+    assert!(last["on"]["items"].as_array().unwrap().contains(&one.as_str().into()), "{last}");
+    assert_eq!(last["on"]["asked"]["since"], "given");
+    // A rule's page, with its latest orders; one that shows none has no entry, nor has a head alone.
+    let noted = entries().len();
+    let rule = s.get("/rules/CON-03", &me).await.body;
+    assert!(rule.contains("Latest orders"), "{rule}");
+    let last = entries().pop().unwrap();
+    assert_eq!((&last["on"]["route"], &last["on"]["item"]), (&"/rules/{id}".into(), &"CON-03".into()));
+    assert_eq!(last["on"]["items"].as_array().unwrap().len(), rule.matches("href=\"/queue/").count());
+    assert!(!s.get("/rules/CON-03", "").await.body.contains("Latest orders"));
+    assert_eq!(ask(s.here, "HEAD", "/queue?lane=all", &me, None).await.status, 200);
+    assert_eq!(entries().len(), noted + 1);
+    // It cannot be written: nothing of an order is shown in a list, and that is said.
+    lines.1.store(true, Ordering::Relaxed);
+    let not = s.get("/queue?lane=all", &me).await;
+    assert_eq!(not.status, 503);
+    assert!(not.body.contains("The list is not shown") && ids(&not.body).is_empty(), "{}", not.body);
+    for text in ["Harald", "demo-5", "1958"] {
+        assert!(!not.body.contains(text), "{text}: {}", not.body);
+    }
+    let rule = s.get("/rules/CON-03", &me).await;
+    assert!(rule.status == 200 && !rule.body.contains("Latest orders"), "{}", rule.body);
+    assert!(
+        rule.body.contains("The latest orders are not shown now: the audit trail cannot be written."),
+        "{}",
+        rule.body
+    );
+    assert!(s.get("/state", &me).await.body.contains("NOT written since"));
+    lines.1.store(false, Ordering::Relaxed);
+    // What was not shown is not said to have been.
+    let shown = async || {
+        let page = s.get("/queue?lane=all", &me).await;
+        (page.status == 200).then_some(page.body)
+    };
+    let mut page = shown().await;
+    while page.is_none() {
+        page = shown().await;
+    }
+    assert_eq!(entries().len(), noted + 2);
+    assert!(s.get("/state", &me).await.body.contains("<td>kept</td>"));
+    kept.close();
+    let text = String::from_utf8(lines.0.lock().unwrap().clone()).unwrap();
+    for word in ["Harald", "1958", "demo-", "Invented", "Petra"] {
+        assert!(!text.contains(word), "{word}: {text}");
+    }
+    // Without an audit trail the pages say so.
+    let s = service(&[]).await;
+    let state = s.get("/state", "").await.body;
+    assert!(state.contains("none (no --audit): who was shown lists of orders"), "{state}");
 }
 
 #[tokio::test(flavor = "multi_thread")]

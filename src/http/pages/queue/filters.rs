@@ -8,6 +8,7 @@ use crate::queue::Lane;
 use crate::queue::item::Standing;
 use crate::store::{Filter, LaneIs};
 use jiff::{SignedDuration, Timestamp};
+use std::collections::BTreeMap;
 
 /// Filters as the address has them.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -131,6 +132,29 @@ impl Asked {
             query.append_pair(name, value);
         }
         query.finish()
+    }
+
+    /// What is asked for as the audit trail has it: words of the program, and of texts that there is one.
+    pub(super) fn for_the_trail(&self, form: &Form) -> BTreeMap<&'static str, &'static str> {
+        let word =
+            |list: &[Choice], own: &str| list.iter().find(|(word, _)| *word == own).map_or("", |(word, _)| *word);
+        let given = |text: &str| if text.is_empty() { "" } else { "given" };
+        let yes = |asked: bool| if asked { "yes" } else { "" };
+        let all = [
+            ("lane", Lane::of(&self.lane).map_or("all", Lane::word)),
+            ("state", word(&STATES, &self.state)),
+            ("tier", word(&TIERS, &self.tier)),
+            ("waits", word(&WAITS, &self.waits)),
+            ("starts", word(&STARTS, &self.starts)),
+            ("ward", given(&self.ward)),
+            ("rule", given(&self.rule)),
+            ("q", given(&self.q)),
+            ("unchecked", yes(self.unchecked)),
+            ("mine", yes(self.mine)),
+            ("after", given(form.get("after"))),
+            ("since", given(form.get("since"))),
+        ];
+        all.into_iter().filter(|(_, word)| !word.is_empty()).collect()
     }
 
     pub(super) fn href(&self, after: Option<&str>) -> String {

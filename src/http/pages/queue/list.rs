@@ -4,12 +4,13 @@ use super::filters::{Asked, Choice, STARTS, STATES, TIERS, WAITS};
 use super::since::{self, Changes, Since};
 use super::views::{View, own_view, views};
 use super::work::state_words;
-use super::{count, entered, lane_name};
+use super::{count, entered, lane_name, not_noted};
 use crate::findings::Tier;
 use crate::http::App;
 use crate::http::pages::form::Form;
 use crate::http::pages::html::{Chrome, moment, page, sentence, tier_word};
 use crate::http::pages::signed;
+use crate::http::trail::Listing;
 use crate::queue::Lane;
 use crate::queue::item::{Standing, Summary};
 use crate::queue::tally::RuleStatistics;
@@ -20,10 +21,10 @@ use crate::store::{Counts, Query, Sort, Store};
 use askama::Template;
 use axum::extract::{Request, State};
 use axum::response::Response;
-use http::StatusCode;
+use http::{Method, StatusCode};
 use jiff::tz::TimeZone;
-use std::sync::Arc;
 use jiff::{SignedDuration, Timestamp};
+use std::sync::Arc;
 
 /// Orders on one page of the list.
 const A_PAGE: usize = 50;
@@ -90,6 +91,8 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         Ok(found) => found,
         Err(answer) => return *answer,
     };
+    // A head alone shows no order.
+    let shows = request.method() == Method::GET;
     let now = Timestamp::now();
     let form = Form::parse(request.uri().query().unwrap_or("").as_bytes());
     let asked = Asked::read(&form, signed.person.job);
@@ -101,7 +104,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     let filter = asked.filter(now, &signed.person);
     let lanes = filter.lanes().to_vec();
     let looked_for = filter.clone();
-    let query = Query { filter, sort: Sort::Urgency, after, limit: A_PAGE, now };
+    let query = Query { filter, sort: Sort::Urgency, after: after.clone(), limit: A_PAGE, now };
     let found = store.list(query).await;
     let trouble = match (&found, &counts) {
         (Err(why), _) | (_, Err(why)) => {
@@ -129,6 +132,22 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         }
         _ => None,
     };
+    // Who was shown which orders is part of the audit trail, where one is kept; without its entry none is shown.
+    if let Some(trail) = app.doors.trail.as_ref().filter(|_| shows && trouble.is_none()) {
+        let elsewhere = changes.iter().flat_map(|changes| &changes.elsewhere).map(|(id, ..)| id);
+        let shown = items.iter().map(|item| &item.id).chain(elsewhere).collect();
+        let listing = Listing {
+            who: Some(signed.person.id.as_str()).filter(|_| people.gives_ids()),
+            route: "/queue",
+            about: None,
+            asked: asked.for_the_trail(&form),
+            filters: &asked.query(after.as_deref()),
+            items: shown,
+        };
+        if let Err(why) = trail.kept(listing.event()).await {
+            return not_noted(&app, &signed, &why);
+        }
+    }
     let lane = Lane::of(&asked.lane);
     let title = lane.map_or("both lanes", |lane| match lane {
         Lane::Pharmacist => "pharmacists",
