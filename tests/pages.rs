@@ -22,6 +22,7 @@ use enteral_gate::store::{SqlStore, Store};
 use enteral_gate::subscriptions::signature::Secret;
 use enteral_gate::subscriptions::{Content, Criteria, Subscriber, Subscribers};
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -1099,15 +1100,127 @@ async fn rules_are_listed_with_what_they_found() {
         let from = page.find(&format!("/rules/{id}\"")).unwrap();
         page[from..].split("</tr>").next().unwrap().to_owned()
     };
-    let list = s.get("/queue?lane=all&state=waiting", &me).await.body;
-    let told = list.split("Not evaluated today (UTC)").nth(1).expect("the banner tells it");
-    let told = told.split("</div>").next().unwrap().trim();
-    assert!(told.contains("nothing of what is on the queue") || told.contains(" of 1 order"), "{told}");
     // Of a rule that one of the orders breaks, and of one that neither does.
     assert!(row("CON-03").contains("<td>1</td>"), "{}", row("CON-03"));
     assert!(row("RTE-06").contains("<td>0</td>"), "{}", row("RTE-06"));
     let one = s.get("/rules/CON-03", &me).await.body;
-    assert!(one.contains("last found something"), "{one}");
+    let today = TimeZone::UTC.to_datetime(Timestamp::now()).date();
+    assert!(one.contains(&format!("last found something</th><td>{today}</td>")), "{one}");
+    // The latest orders in which it found something, for whoever may see orders: a link, the name, when it was received.
+    let broken: Vec<ItemId> =
+        s.sql("SELECT id FROM items ORDER BY id").await.iter().map(|id| ItemId::read(id).unwrap()).collect();
+    let mut with = 0;
+    let latest = one.split("<h3>Latest orders</h3>").nth(1).unwrap_or_else(|| panic!("{one}"));
+    let latest = latest.split("</ul>").next().unwrap();
+    for id in broken {
+        let summary = s.store.get(id.clone()).await.unwrap().unwrap().summary;
+        let found = summary.rules.iter().any(|rule| rule == "CON-03");
+        let line = format!("<li><a href=\"/queue/{id}\">{}</a>, received ", summary.label);
+        assert_eq!(latest.contains(&line), found, "{id}: {latest}");
+        with += usize::from(found);
+    }
+    assert_eq!((with, latest.matches("<li>").count()), (1, 1), "{latest}");
+    for cookie in ["", &s.sign_in("invented-7").await] {
+        let page = s.get("/rules/CON-03", cookie).await.body;
+        assert!(!page.contains("Latest orders") && !page.contains("href=\"/queue/"), "{page}");
+    }
+}
+
+/// Above the list stands what could not be judged today, by the names of rules and with how many orders.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_could_not_be_evaluated_today_is_named_above_the_list() {
+    let told = async |orders: &[&str]| {
+        let s = service(orders).await;
+        let me = s.sign_in("invented-1").await;
+        let list = s.get("/queue?lane=all", &me).await.body;
+        let told = list.split("Not evaluated today (UTC)</span>").nth(1).expect("the banner tells it");
+        told.split("</span>").next().unwrap().trim().to_owned()
+    };
+    assert_eq!(told(&[]).await, "nothing of what is on the queue");
+    assert_eq!(told(&[sample("demo-9-no-density")]).await, "INT-06 of 1 order");
+}
+
+/// Whether a finding was worth its time is pressed on the order's page and counted on the rule's, once for each person.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_people_think_of_a_finding_is_counted_at_its_rule() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let item = s.item().await;
+    let path = format!("/queue/{item}");
+    let counted = async |cookie: &str| {
+        let page = s.get("/rules/CON-03", cookie).await.body;
+        let row =
+            page.split("judged useful, not useful</th><td>").nth(1).unwrap_or_else(|| panic!("{page}")).to_owned();
+        row.split('<').next().unwrap().to_owned()
+    };
+    let (first, second) = (s.sign_in("invented-1").await, s.sign_in("invented-3").await);
+    assert_eq!(counted(&first).await, "0, 0");
+    let press = async |cookie: &str, lane: &str, words: &str| {
+        let page = s.get(&path, cookie).await.body;
+        let button = format!(">CON-03 was {words}</button>");
+        let before =
+            page.split(&button).next().filter(|before| before.len() < page.len()).unwrap_or_else(|| panic!("{page}"));
+        let act = before.rsplit("value=\"").next().unwrap().split('"').next().unwrap().to_owned();
+        let (csrf, seen, command) = (hidden(&page, "csrf"), hidden(&page, "seen"), hidden(&page, "command"));
+        let form = [("csrf", csrf.as_str()), ("seen", &seen), ("command", &command), ("lane", lane), ("act", &act)];
+        let done = s.act(&item, cookie, &form).await;
+        assert_eq!(done.status, 303, "{act}: {}", done.body);
+        s.get(done.header("location").unwrap(), cookie).await.body
+    };
+    assert!(press(&first, "pharmacist", "useful").await.contains("Counted as useful."));
+    assert_eq!(counted(&first).await, "1, 0");
+    assert!(press(&second, "dietitian", "not useful").await.contains("Counted as not useful."));
+    assert_eq!(counted(&first).await, "1, 1");
+    // Somebody who thinks otherwise now is counted once.
+    press(&first, "pharmacist", "not useful").await;
+    assert_eq!(counted(&first).await, "0, 2");
+    let list = s.get("/rules", &first).await.body;
+    let row = list.split("/rules/CON-03\"").nth(1).unwrap().split("</tr>").next().unwrap();
+    assert!(row.contains("useful 0, not useful 2"), "{row}");
+}
+
+/// A rule that found nothing for 90 days is said to be silent: that may be well, or it never sees its data.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_rule_that_finds_nothing_for_long_is_said_to_be_silent() {
+    let s = service(&[sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")]).await;
+    let me = s.sign_in("invented-1").await;
+    let today = Settings::default().zone.to_datetime(Timestamp::now()).date();
+    let ago = |days: i64| today.checked_sub(jiff::Span::new().days(days)).unwrap();
+    for (days, silent) in [(89, false), (90, true), (400, true)] {
+        let day = ago(days);
+        s.sql(&format!("UPDATE counts SET day = '{day}' WHERE rule = 'CON-03'")).await;
+        let page = s.get("/rules", &me).await.body;
+        let row =
+            |id: &str| page.split(&format!("/rules/{id}\"")).nth(1).unwrap().split("</tr>").next().unwrap().to_owned();
+        let words = format!("<small>silent for {days} days, since {day}</small>");
+        assert_eq!(row("CON-03").contains(&words), silent, "{}", row("CON-03"));
+        // Counting began then; another rule has found nothing in all that time, and one found something today.
+        let never = format!("<small>silent in all the {days} days of counting</small>");
+        assert_eq!(row("RTE-06").contains(&never), silent, "{}", row("RTE-06"));
+        let fresh = s.sql(&format!("SELECT MIN(rule) FROM counts WHERE fate = 'fired' AND day > '{}'", ago(2))).await;
+        assert!(!row(&fresh[0]).contains("silent"), "{}", row(&fresh[0]));
+        let said = page.contains("silent: nothing found for 90 days or more");
+        assert_eq!(said, silent, "{page}");
+        if silent {
+            let number = page.matches("<small>silent ").count();
+            assert!(number > 1 && page.contains(&format!("{number} rules are silent")), "{number}: {page}");
+        }
+    }
+}
+
+/// A change that was put in and judged again stands by its finding, on the page of an order as it was recorded.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_was_tried_stands_by_its_finding() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let me = s.sign_in("invented-1").await;
+    let page = s.get(&format!("/queue/{}", s.item().await), &me).await.body;
+    let finding = page.split("<div class=\"finding ").find(|one| one.contains("<strong>Tried:</strong>"));
+    let finding = finding.unwrap_or_else(|| panic!("nothing was tried: {page}"));
+    assert!(
+        finding
+            .contains("Judged again with nothing else changed: this finding is gone, and nothing as grave has come."),
+        "{finding}"
+    );
+    assert!(finding.contains("<strong>Tried:</strong> Maximum volume 2160 mL."), "{finding}");
 }
 
 /// A rule is found however its id is typed, and what is in effect is shown as rulebooks write it.
