@@ -1569,6 +1569,43 @@ async fn texts_of_others_stay_texts() {
     }
 }
 
+/// What is not seen (direction marks, zero width, control) is shown as U+FFFD or refused, outside of boxes too: in titles, wards,
+/// names of people and of views, and where the page to try an order names a unit.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_not_seen_is_not_put_on_a_page() {
+    let mark = "a\u{202E}b";
+    let shown = "a\u{FFFD}b";
+    let mut bundle: serde_json::Value = serde_json::from_str(sample("demo-5-steps-over-cap")).unwrap();
+    for entry in bundle["entry"].as_array_mut().unwrap() {
+        if entry["resource"]["resourceType"] == "NutritionOrder" {
+            entry["resource"]["id"] = mark.into();
+            entry["resource"]["encounter"] = serde_json::json!({"display": mark});
+            entry["resource"]["enteralFormula"]["maxVolumeToDeliver"]["unit"] = mark.into();
+        }
+    }
+    let s = service(&[&bundle.to_string()]).await;
+    let me = s.sign_in("invented-1").await;
+    let item = s.item().await;
+    let title = |page: &str| page.split("<title>").nth(1).unwrap().split("</title>").next().unwrap().to_owned();
+    let page = s.get(&format!("/queue/{item}"), &me).await.body;
+    assert_eq!(title(&page), format!("Order {shown} · enteral-gate"));
+    let list = s.get("/queue?lane=all&tier=a%E2%80%AEb", &me).await.body;
+    assert!(list.contains(&format!(">{shown} (1)</option>")), "{list}");
+    assert!(list.contains(&format!("not looked for: tier={shown}.")), "{list}");
+    // As it is asked for it stays, or nothing would be found by it.
+    assert!(list.contains(&format!("<option value=\"{mark}\">")), "{list}");
+    let (csrf, query) = (hidden(&list, "csrf"), "lane=all&tier=HIGH");
+    let keep = [("csrf", csrf.as_str()), ("query", query), ("name", mark), ("act", "keep")];
+    assert_eq!(ask(s.here, "POST", "/queue/views", &me, Some(&keep)).await.status, 422);
+    let tried = ask(s.here, "POST", "/try", "", Some(&[("json", &bundle.to_string()), ("version", "R4")])).await.body;
+    assert!(tried.contains(&format!("aximum, {shown}</label>")), "{tried}");
+    // Whoever says who they are.
+    let (people, token) = People::with_token(Vec::new(), false);
+    let now = Timestamp::now();
+    assert!(people.sign_in(&token, Err((mark, Job::Nurse)), now).is_err());
+    assert!(people.sign_in(&token, Err(("Invented Ann", Job::Nurse)), now).is_ok());
+}
+
 /// Dead letters on the page of the state of the service: everybody sees them, an administrator works them, without script.
 #[tokio::test(flavor = "multi_thread")]
 async fn messages_that_did_not_arrive_are_sent_again_or_removed_by_an_administrator() {

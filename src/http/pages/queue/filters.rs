@@ -6,6 +6,7 @@ use crate::http::pages::form::Form;
 use crate::http::pages::people::{Job, Person};
 use crate::queue::Lane;
 use crate::queue::item::Standing;
+use crate::sheet::seen;
 use crate::store::{Filter, LaneIs};
 use jiff::{SignedDuration, Timestamp};
 use std::collections::BTreeMap;
@@ -105,7 +106,7 @@ impl Asked {
         let wrong: Vec<String> = asked
             .map(|name| (name, form.get(name).trim()))
             .filter(|(name, value)| !value.is_empty() && !known(name, value))
-            .map(|(name, value)| format!("{name}={}", value.chars().take(40).collect::<String>()))
+            .map(|(name, value)| format!("{name}={}", seen(&value.chars().take(40).collect::<String>())))
             .collect();
         (!wrong.is_empty()).then(|| {
             format!("Not understood, and not looked for: {}. The filters below are those in effect.", wrong.join(", "))

@@ -76,7 +76,8 @@ struct List<'l> {
     tiers: &'l [Choice],
     waits: &'l [Choice],
     starts: &'l [Choice],
-    wards: Vec<(String, u64)>,
+    /// Each as it is asked for, as it is shown, and how many orders are there.
+    wards: Vec<(String, String, u64)>,
     filtered: bool,
     trouble: Option<String>,
     total_words: String,
@@ -198,7 +199,12 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         tiers: &TIERS,
         waits: &WAITS,
         starts: &STARTS,
-        wards: counts.wards.iter().filter(|(ward, _)| !ward.is_empty()).map(|(w, n)| (w.clone(), *n)).collect(),
+        wards: counts
+            .wards
+            .iter()
+            .filter(|(ward, _)| !ward.is_empty())
+            .map(|(w, n)| (w.clone(), crate::sheet::seen(w), *n))
+            .collect(),
         filtered,
         trouble,
         total_words,
