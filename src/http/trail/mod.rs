@@ -410,7 +410,7 @@ impl<S: Store> Writer<S> {
             Err(why) => {
                 self.state.failures.fetch_add(1, Ordering::Relaxed);
                 if known.failing.is_none() {
-                    tracing::error!(error = %why, "the audit trail cannot be written; calls are answered all the same");
+                    tracing::error!(error = %why, "the audit trail cannot be written; calls are answered all the same, and lists of orders are not shown");
                     known.failing = Some((Timestamp::now(), why.to_string()));
                 }
             }
