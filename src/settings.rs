@@ -245,14 +245,16 @@ impl Default for Hooks {
     }
 }
 
-/// How soon somebody should look at an order on the queue, minutes. The defaults are common practice, no source: they sort
-/// the list and say what is called late, and are no recommendation of how fast to act.
+/// How soon somebody should look at an order on the queue, and when it is said that none came for long, minutes. The defaults
+/// are common practice, no source: they sort the list and say what is called late, and are no recommendation of how fast to act.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct LookWithin {
     /// After receipt, by grade of urgency: the rest, likely sub-optimal, not fully checked, high, stop.
     pub grades: [u16; 5],
     /// Before the feed starts.
     pub before_start: u16,
+    /// After the last order of any kind: from then on the list says that none came for long.
+    pub quiet_after: u16,
 }
 
 impl LookWithin {
@@ -261,11 +263,13 @@ impl LookWithin {
         ["others-within", "medium-within", "not-fully-checked-within", "high-within", "stop-within"];
     /// The key of `before_start`.
     pub const BEFORE_START: &'static str = "before-start";
+    /// The key of `quiet_after`.
+    pub const QUIET_AFTER: &'static str = "quiet-after";
 }
 
 impl Default for LookWithin {
     fn default() -> Self {
-        Self { grades: [480, 120, 60, 30, 15], before_start: 0 }
+        Self { grades: [480, 120, 60, 30, 15], before_start: 0, quiet_after: 1440 }
     }
 }
 
@@ -458,7 +462,7 @@ mod tests {
 
     #[test]
     fn times_of_the_queue_leave_the_hash_of_what_an_answer_rests_on() {
-        let queue = LookWithin { grades: [1; 5], before_start: 1 };
+        let queue = LookWithin { grades: [1; 5], before_start: 1, quiet_after: 1 };
         let other = Settings { queue, ..Settings::default() };
         assert_eq!(other.content_hash(), Settings::default().content_hash());
     }

@@ -56,6 +56,20 @@ fn events() -> Vec<Event> {
             outcome: Outcome { count: Some(1), reason: Some(Word::of("handover")), ..Outcome::of("done") },
             versions: Versions::new(),
         },
+        Event {
+            time: at("2026-11-26T06:00:01.250002Z"),
+            who: Who { reference: Reference::new("person:4711"), ..Who::nameless(Kind::Person) },
+            action: Word::of("orders-shown"),
+            on: On {
+                asked: [("lane", "pharmacist"), ("q", "given")].map(|(a, b)| (Word::of(a), Word::of(b))).into(),
+                content: Some(Hash::of(b"lane=pharmacist&q=x")),
+                items: ["item/1", "item/2"].into_iter().filter_map(Reference::new).collect(),
+                route: Some(Word::of("/queue")),
+                ..On::default()
+            },
+            outcome: Outcome { count: Some(2), ..Outcome::of("answered") },
+            versions: Versions::new(),
+        },
     ]
 }
 
@@ -99,7 +113,7 @@ fn another_implementation_seals_the_same_entries() {
     assert_eq!(ours, include_str!("audit/chain.jsonl"));
     let theirs: Vec<Vec<u8>> = ours.lines().map(|line| line.as_bytes().to_vec()).collect();
     let last = verified(&theirs, None).unwrap();
-    assert_eq!((last.entries, last.torn, last.last.sequence), (3, 0, 3));
+    assert_eq!((last.entries, last.torn, last.last.sequence), (4, 0, 4));
     assert_eq!(read(&theirs[1]).unwrap(), sealed(events())[1]);
 }
 

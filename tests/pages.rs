@@ -22,8 +22,10 @@ use enteral_gate::store::{SqlStore, Store};
 use enteral_gate::subscriptions::signature::Secret;
 use enteral_gate::subscriptions::{Content, Criteria, Subscriber, Subscribers};
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -654,11 +656,11 @@ async fn filters_are_kept_under_a_name() {
 }
 
 #[derive(Clone, Default)]
-struct Lines(Arc<Mutex<Vec<u8>>>);
+struct Lines(Arc<Mutex<Vec<u8>>>, Arc<AtomicBool>);
 
 impl trail::Store for Lines {
     fn ready(&mut self) -> std::io::Result<()> {
-        Ok(())
+        if self.1.load(Ordering::Relaxed) { Err(std::io::ErrorKind::StorageFull.into()) } else { Ok(()) }
     }
 
     fn append(&mut self, bytes: &[u8]) -> Result<(), (usize, std::io::Error)> {
@@ -720,11 +722,117 @@ async fn who_signed_in_and_what_was_read_is_in_the_audit_trail() {
             "read /fhir/{version}/Task/{id} refused not-found - anyone -".to_owned(),
             "search /fhir/{version}/DetectedIssue answered - - anyone -".to_owned(),
             format!("read /fhir/{{version}}/DetectedIssue/{{id}} answered - {item} anyone -"),
+            "orders-shown /queue answered - - person invented-1".to_owned(),
             "sign-out /sign-out answered - - person invented-1".to_owned(),
             "stopped - done - - program -".to_owned(),
         ]
     );
     assert!(!text.contains("demo-5") && !text.contains("Petra"), "{text}");
+}
+
+/// Who was shown which orders in a list is noted before it is shown, and what was searched for is not; without a note nothing is shown.
+#[tokio::test(flavor = "multi_thread")]
+async fn who_was_shown_which_list_is_in_the_audit_trail() {
+    let lines = Lines::default();
+    let bounds = Bounds { again: Duration::from_millis(5), ..Bounds::default() };
+    let kept = Trail::start(lines.clone(), Found::default(), bounds, Vec::new()).unwrap();
+    let orders = [sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus"), sample("demo-8-hold-in-text")];
+    let s = service_with(&orders, Some(kept.clone())).await;
+    let me = s.sign_in("invented-1").await;
+    let entries = || -> Vec<serde_json::Value> {
+        let text = String::from_utf8(lines.0.lock().unwrap().clone()).unwrap();
+        let all = text.lines().map(|line| serde_json::from_str::<serde_json::Value>(line).unwrap()["entry"].clone());
+        all.filter(|entry| entry["action"] == "orders-shown").collect()
+    };
+    let ids = |page: &str| -> Vec<String> {
+        let rows = page.split("class=\"open\" href=\"/queue/").skip(1);
+        rows.map(|row| row.split('"').next().unwrap().to_owned()).collect()
+    };
+    let all = s.get("/queue?lane=all", &me).await.body;
+    assert_eq!(ids(&all).len(), 3, "{all}");
+    // The entry is there when the answer is.
+    let told = entries();
+    assert_eq!(told.len(), 1);
+    assert_eq!(told[0]["on"]["items"], serde_json::json!(ids(&all)));
+    assert_eq!(told[0]["who"], serde_json::json!({"kind": "person", "reference": "invented-1"}));
+    assert_eq!((&told[0]["on"]["route"], &told[0]["outcome"]["count"]), (&"/queue".into(), &3.into()));
+    // Of the filters the words of the program; of a text that there is one, and the hash of them all.
+    let found = s.get("/queue?lane=all&tier=grave&q=Harald+1958-12-24&ward=Invented+ward&mine=1", &me).await.body;
+    let last = entries().pop().unwrap();
+    let asked = serde_json::json!({"lane": "all", "state": "waiting", "tier": "grave", "q": "given", "ward": "given", "mine": "yes"});
+    assert_eq!(last["on"]["asked"], asked);
+    assert_eq!(last["on"].get("items").is_none(), ids(&found).is_empty());
+    use sha2::Digest;
+    let filters = b"lane=all&state=waiting&tier=grave&ward=Invented+ward&q=Harald+1958-12-24&mine=1";
+    let hash: String = sha2::Sha256::digest(filters).iter().map(|byte| format!("{byte:02x}")).collect();
+    assert_eq!(last["on"]["content"], hash.as_str());
+    // What is named above the list is shown as well: an order that left it.
+    let before = s.get("/queue?lane=pharmacist", &me).await.body;
+    let one = s.get("/queue?lane=all&q=harald", &me).await.body;
+    let one = ids(&one).remove(0);
+    let other = s.sign_in("invented-2").await;
+    let page = s.get(&format!("/queue/{one}"), &other).await.body;
+    let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+    let form = [
+        ("csrf", csrf.as_str()),
+        ("seen", &seen),
+        ("lane", "pharmacist"),
+        ("act", "accept"),
+        ("reason", "suits-this-patient"),
+    ];
+    assert_eq!(s.act(&one, &other, &form).await.status, 303);
+    let after = s.get(&again(&before), &me).await.body;
+    assert!(!ids(&after).contains(&one) && after.contains(&format!("<li><a href=\"/queue/{one}\">")), "{after}");
+    let last = entries().pop().unwrap();
+    assert!(last["on"]["items"].as_array().unwrap().contains(&one.as_str().into()), "{last}");
+    assert_eq!(last["on"]["asked"]["since"], "given");
+    // A rule's page, with its latest orders; one that shows none has no entry, nor has a head alone.
+    let noted = entries().len();
+    let rule = s.get("/rules/CON-03", &me).await.body;
+    assert!(rule.contains("Latest orders"), "{rule}");
+    let last = entries().pop().unwrap();
+    assert_eq!((&last["on"]["route"], &last["on"]["item"]), (&"/rules/{id}".into(), &"CON-03".into()));
+    assert_eq!(last["on"]["items"].as_array().unwrap().len(), rule.matches("href=\"/queue/").count());
+    assert!(!s.get("/rules/CON-03", "").await.body.contains("Latest orders"));
+    assert_eq!(ask(s.here, "HEAD", "/queue?lane=all", &me, None).await.status, 200);
+    assert_eq!(entries().len(), noted + 1);
+    // It cannot be written: nothing of an order is shown in a list, and that is said.
+    lines.1.store(true, Ordering::Relaxed);
+    let not = s.get("/queue?lane=all", &me).await;
+    assert_eq!(not.status, 503);
+    assert!(not.body.contains("The list is not shown") && ids(&not.body).is_empty(), "{}", not.body);
+    for text in ["Harald", "demo-5", "1958"] {
+        assert!(!not.body.contains(text), "{text}: {}", not.body);
+    }
+    let rule = s.get("/rules/CON-03", &me).await;
+    assert!(rule.status == 200 && !rule.body.contains("Latest orders"), "{}", rule.body);
+    assert!(
+        rule.body.contains("The latest orders are not shown now: the audit trail cannot be written."),
+        "{}",
+        rule.body
+    );
+    assert!(s.get("/state", &me).await.body.contains("NOT written since"));
+    lines.1.store(false, Ordering::Relaxed);
+    // What was not shown is not said to have been.
+    let shown = async || {
+        let page = s.get("/queue?lane=all", &me).await;
+        (page.status == 200).then_some(page.body)
+    };
+    let mut page = shown().await;
+    while page.is_none() {
+        page = shown().await;
+    }
+    assert_eq!(entries().len(), noted + 2);
+    assert!(s.get("/state", &me).await.body.contains("<td>kept</td>"));
+    kept.close();
+    let text = String::from_utf8(lines.0.lock().unwrap().clone()).unwrap();
+    for word in ["Harald", "1958", "demo-", "Invented", "Petra"] {
+        assert!(!text.contains(word), "{word}: {text}");
+    }
+    // Without an audit trail the pages say so.
+    let s = service(&[]).await;
+    let state = s.get("/state", "").await.body;
+    assert!(state.contains("none (no --audit): who was shown lists of orders"), "{state}");
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -992,15 +1100,127 @@ async fn rules_are_listed_with_what_they_found() {
         let from = page.find(&format!("/rules/{id}\"")).unwrap();
         page[from..].split("</tr>").next().unwrap().to_owned()
     };
-    let list = s.get("/queue?lane=all&state=waiting", &me).await.body;
-    let told = list.split("Not evaluated today (UTC)").nth(1).expect("the banner tells it");
-    let told = told.split("</div>").next().unwrap().trim();
-    assert!(told.contains("nothing of what is on the queue") || told.contains(" of 1 order"), "{told}");
     // Of a rule that one of the orders breaks, and of one that neither does.
     assert!(row("CON-03").contains("<td>1</td>"), "{}", row("CON-03"));
     assert!(row("RTE-06").contains("<td>0</td>"), "{}", row("RTE-06"));
     let one = s.get("/rules/CON-03", &me).await.body;
-    assert!(one.contains("last found something"), "{one}");
+    let today = TimeZone::UTC.to_datetime(Timestamp::now()).date();
+    assert!(one.contains(&format!("last found something</th><td>{today}</td>")), "{one}");
+    // The latest orders in which it found something, for whoever may see orders: a link, the name, when it was received.
+    let broken: Vec<ItemId> =
+        s.sql("SELECT id FROM items ORDER BY id").await.iter().map(|id| ItemId::read(id).unwrap()).collect();
+    let mut with = 0;
+    let latest = one.split("<h3>Latest orders</h3>").nth(1).unwrap_or_else(|| panic!("{one}"));
+    let latest = latest.split("</ul>").next().unwrap();
+    for id in broken {
+        let summary = s.store.get(id.clone()).await.unwrap().unwrap().summary;
+        let found = summary.rules.iter().any(|rule| rule == "CON-03");
+        let line = format!("<li><a href=\"/queue/{id}\">{}</a>, received ", summary.label);
+        assert_eq!(latest.contains(&line), found, "{id}: {latest}");
+        with += usize::from(found);
+    }
+    assert_eq!((with, latest.matches("<li>").count()), (1, 1), "{latest}");
+    for cookie in ["", &s.sign_in("invented-7").await] {
+        let page = s.get("/rules/CON-03", cookie).await.body;
+        assert!(!page.contains("Latest orders") && !page.contains("href=\"/queue/"), "{page}");
+    }
+}
+
+/// Above the list stands what could not be judged today, by the names of rules and with how many orders.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_could_not_be_evaluated_today_is_named_above_the_list() {
+    let told = async |orders: &[&str]| {
+        let s = service(orders).await;
+        let me = s.sign_in("invented-1").await;
+        let list = s.get("/queue?lane=all", &me).await.body;
+        let told = list.split("Not evaluated today (UTC)</span>").nth(1).expect("the banner tells it");
+        told.split("</span>").next().unwrap().trim().to_owned()
+    };
+    assert_eq!(told(&[]).await, "nothing of what is on the queue");
+    assert_eq!(told(&[sample("demo-9-no-density")]).await, "INT-06 of 1 order");
+}
+
+/// Whether a finding was worth its time is pressed on the order's page and counted on the rule's, once for each person.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_people_think_of_a_finding_is_counted_at_its_rule() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let item = s.item().await;
+    let path = format!("/queue/{item}");
+    let counted = async |cookie: &str| {
+        let page = s.get("/rules/CON-03", cookie).await.body;
+        let row =
+            page.split("judged useful, not useful</th><td>").nth(1).unwrap_or_else(|| panic!("{page}")).to_owned();
+        row.split('<').next().unwrap().to_owned()
+    };
+    let (first, second) = (s.sign_in("invented-1").await, s.sign_in("invented-3").await);
+    assert_eq!(counted(&first).await, "0, 0");
+    let press = async |cookie: &str, lane: &str, words: &str| {
+        let page = s.get(&path, cookie).await.body;
+        let button = format!(">CON-03 was {words}</button>");
+        let before =
+            page.split(&button).next().filter(|before| before.len() < page.len()).unwrap_or_else(|| panic!("{page}"));
+        let act = before.rsplit("value=\"").next().unwrap().split('"').next().unwrap().to_owned();
+        let (csrf, seen, command) = (hidden(&page, "csrf"), hidden(&page, "seen"), hidden(&page, "command"));
+        let form = [("csrf", csrf.as_str()), ("seen", &seen), ("command", &command), ("lane", lane), ("act", &act)];
+        let done = s.act(&item, cookie, &form).await;
+        assert_eq!(done.status, 303, "{act}: {}", done.body);
+        s.get(done.header("location").unwrap(), cookie).await.body
+    };
+    assert!(press(&first, "pharmacist", "useful").await.contains("Counted as useful."));
+    assert_eq!(counted(&first).await, "1, 0");
+    assert!(press(&second, "dietitian", "not useful").await.contains("Counted as not useful."));
+    assert_eq!(counted(&first).await, "1, 1");
+    // Somebody who thinks otherwise now is counted once.
+    press(&first, "pharmacist", "not useful").await;
+    assert_eq!(counted(&first).await, "0, 2");
+    let list = s.get("/rules", &first).await.body;
+    let row = list.split("/rules/CON-03\"").nth(1).unwrap().split("</tr>").next().unwrap();
+    assert!(row.contains("useful 0, not useful 2"), "{row}");
+}
+
+/// A rule that found nothing for 90 days is said to be silent: that may be well, or it never sees its data.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_rule_that_finds_nothing_for_long_is_said_to_be_silent() {
+    let s = service(&[sample("demo-5-steps-over-cap"), sample("demo-4-jejunal-bolus")]).await;
+    let me = s.sign_in("invented-1").await;
+    let today = Settings::default().zone.to_datetime(Timestamp::now()).date();
+    let ago = |days: i64| today.checked_sub(jiff::Span::new().days(days)).unwrap();
+    for (days, silent) in [(89, false), (90, true), (400, true)] {
+        let day = ago(days);
+        s.sql(&format!("UPDATE counts SET day = '{day}' WHERE rule = 'CON-03'")).await;
+        let page = s.get("/rules", &me).await.body;
+        let row =
+            |id: &str| page.split(&format!("/rules/{id}\"")).nth(1).unwrap().split("</tr>").next().unwrap().to_owned();
+        let words = format!("<small>silent for {days} days, since {day}</small>");
+        assert_eq!(row("CON-03").contains(&words), silent, "{}", row("CON-03"));
+        // Counting began then; another rule has found nothing in all that time, and one found something today.
+        let never = format!("<small>silent in all the {days} days of counting</small>");
+        assert_eq!(row("RTE-06").contains(&never), silent, "{}", row("RTE-06"));
+        let fresh = s.sql(&format!("SELECT MIN(rule) FROM counts WHERE fate = 'fired' AND day > '{}'", ago(2))).await;
+        assert!(!row(&fresh[0]).contains("silent"), "{}", row(&fresh[0]));
+        let said = page.contains("silent: nothing found for 90 days or more");
+        assert_eq!(said, silent, "{page}");
+        if silent {
+            let number = page.matches("<small>silent ").count();
+            assert!(number > 1 && page.contains(&format!("{number} rules are silent")), "{number}: {page}");
+        }
+    }
+}
+
+/// A change that was put in and judged again stands by its finding, on the page of an order as it was recorded.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_was_tried_stands_by_its_finding() {
+    let s = service(&[sample("demo-5-steps-over-cap")]).await;
+    let me = s.sign_in("invented-1").await;
+    let page = s.get(&format!("/queue/{}", s.item().await), &me).await.body;
+    let finding = page.split("<div class=\"finding ").find(|one| one.contains("<strong>Tried:</strong>"));
+    let finding = finding.unwrap_or_else(|| panic!("nothing was tried: {page}"));
+    assert!(
+        finding
+            .contains("Judged again with nothing else changed: this finding is gone, and nothing as grave has come."),
+        "{finding}"
+    );
+    assert!(finding.contains("<strong>Tried:</strong> Maximum volume 2160 mL."), "{finding}");
 }
 
 /// A rule is found however its id is typed, and what is in effect is shown as rulebooks write it.
@@ -1138,6 +1358,52 @@ async fn an_empty_queue_says_since_when() {
     let me = s.sign_in("invented-1").await;
     let page = s.get("/queue?q=nothing-like-it", &me).await.body;
     assert!(page.contains("Nothing fits these filters"));
+    assert!(page.contains("0 min ago") && !page.contains("orders may not be sent here"), "{page}");
+}
+
+/// How long ago the last order came is said, and marked when it is longer than the institution's time (a day).
+#[tokio::test(flavor = "multi_thread")]
+async fn a_queue_to_which_no_order_comes_any_more_is_marked() {
+    for (minutes, ago, quiet) in
+        [(23 * 60 + 30, "23 h 30 min ago", false), (24 * 60 + 30, "1 d ago", true), (76 * 60 + 30, "3 d 4 h ago", true)]
+    {
+        let s = service(&[]).await;
+        let mut orders = received(sample("demo-5-steps-over-cap"), FhirVersion::R4);
+        orders.iter_mut().for_each(|order| order.at = Timestamp::now() - jiff::SignedDuration::from_mins(minutes));
+        s.store.record(orders).await.unwrap();
+        let me = s.sign_in("invented-1").await;
+        let of = |page: &str, what: &str| {
+            let from = page.split(&format!("{what}</")).nth(1).unwrap_or_else(|| panic!("no {what}: {page}"));
+            from.split("</").next().unwrap().to_owned()
+        };
+        let long = ": none for long, orders may not be sent here";
+        let list = s.get("/queue?lane=all", &me).await.body;
+        let banner = of(&list, "Last order received");
+        assert!(banner.contains(ago) && banner.contains(long) == quiet, "{banner}");
+        // On the page of the state its row is marked.
+        let state = s.get("/state", &me).await.body;
+        let row = state.split("<tr").find(|row| row.contains("Last order received")).unwrap();
+        assert!(row.contains(ago) && row.contains(long) == quiet && row.contains("Look here") == quiet, "{row}");
+        // Decided: nothing waits, and the empty list says it once more.
+        let item = s.item().await;
+        for (person, lane) in [("invented-1", "pharmacist"), ("invented-3", "dietitian")] {
+            let who = s.sign_in(person).await;
+            let page = s.get(&format!("/queue/{item}"), &who).await.body;
+            let (csrf, seen) = (hidden(&page, "csrf"), hidden(&page, "seen"));
+            let form = [
+                ("csrf", csrf.as_str()),
+                ("seen", &seen),
+                ("lane", lane),
+                ("act", "accept"),
+                ("reason", "suits-this-patient"),
+            ];
+            s.act(&item, &who, &form).await;
+        }
+        let empty = s.get("/queue?lane=all", &me).await.body;
+        let note = empty.split("No order waits for a decision here.").nth(1).unwrap_or_else(|| panic!("{empty}"));
+        let note = note.split("</p>").next().unwrap();
+        assert!(note.contains(ago) && note.contains("orders may not be sent here any more") == quiet, "{note}");
+    }
 }
 
 /// Reads on until something was heard.
@@ -1301,6 +1567,43 @@ async fn texts_of_others_stay_texts() {
             );
         }
     }
+}
+
+/// What is not seen (direction marks, zero width, control) is shown as U+FFFD or refused, outside of boxes too: in titles, wards,
+/// names of people and of views, and where the page to try an order names a unit.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_not_seen_is_not_put_on_a_page() {
+    let mark = "a\u{202E}b";
+    let shown = "a\u{FFFD}b";
+    let mut bundle: serde_json::Value = serde_json::from_str(sample("demo-5-steps-over-cap")).unwrap();
+    for entry in bundle["entry"].as_array_mut().unwrap() {
+        if entry["resource"]["resourceType"] == "NutritionOrder" {
+            entry["resource"]["id"] = mark.into();
+            entry["resource"]["encounter"] = serde_json::json!({"display": mark});
+            entry["resource"]["enteralFormula"]["maxVolumeToDeliver"]["unit"] = mark.into();
+        }
+    }
+    let s = service(&[&bundle.to_string()]).await;
+    let me = s.sign_in("invented-1").await;
+    let item = s.item().await;
+    let title = |page: &str| page.split("<title>").nth(1).unwrap().split("</title>").next().unwrap().to_owned();
+    let page = s.get(&format!("/queue/{item}"), &me).await.body;
+    assert_eq!(title(&page), format!("Order {shown} · enteral-gate"));
+    let list = s.get("/queue?lane=all&tier=a%E2%80%AEb", &me).await.body;
+    assert!(list.contains(&format!(">{shown} (1)</option>")), "{list}");
+    assert!(list.contains(&format!("not looked for: tier={shown}.")), "{list}");
+    // As it is asked for it stays, or nothing would be found by it.
+    assert!(list.contains(&format!("<option value=\"{mark}\">")), "{list}");
+    let (csrf, query) = (hidden(&list, "csrf"), "lane=all&tier=HIGH");
+    let keep = [("csrf", csrf.as_str()), ("query", query), ("name", mark), ("act", "keep")];
+    assert_eq!(ask(s.here, "POST", "/queue/views", &me, Some(&keep)).await.status, 422);
+    let tried = ask(s.here, "POST", "/try", "", Some(&[("json", &bundle.to_string()), ("version", "R4")])).await.body;
+    assert!(tried.contains(&format!("aximum, {shown}</label>")), "{tried}");
+    // Whoever says who they are.
+    let (people, token) = People::with_token(Vec::new(), false);
+    let now = Timestamp::now();
+    assert!(people.sign_in(&token, Err((mark, Job::Nurse)), now).is_err());
+    assert!(people.sign_in(&token, Err(("Invented Ann", Job::Nurse)), now).is_ok());
 }
 
 /// Dead letters on the page of the state of the service: everybody sees them, an administrator works them, without script.

@@ -120,6 +120,7 @@ fn reader_and_schema_agree() {
         ("[queue]\nhigh-within = 7.5", "2:15", "found a number", SCHEMA_TOO),
         ("[queue]\nbefore-start = -1", "2:16", "from 0 to 1440, found -1", SCHEMA_TOO),
         ("[queue]\nbefore-start = 1441", "2:16", "from 0 to 1440", SCHEMA_TOO),
+        ("[queue]\nquiet-after = 0", "2:15", "from 1 to 10080, found 0", SCHEMA_TOO),
         ("[queue]\nmedum-within = 5", "2:1", "did you mean “medium-within”", SCHEMA_TOO),
         ("[hooks]\nservers = \"https://fhir.example\"", "2:11", "[[hooks.servers]]", SCHEMA_TOO),
         ("[hooks]\nservers = [\"https://fhir.example\"]", "2:12", "[[hooks.servers]]", SCHEMA_TOO),
@@ -264,7 +265,7 @@ fn reader_and_schema_agree() {
         "[hooks]\ndeadline = 1_000\nservers = []",
         "[queue]",
         "[queue]\nstop-within = 1\nothers-within = 10_080\nbefore-start = 1440",
-        "[queue]\nbefore-start = 0",
+        "[queue]\nbefore-start = 0\nquiet-after = 10080",
         "[[hooks.servers]]\nbase = \"HTTPS://FHIR.example:443/r4/\"\nprivate-addresses = true\nfhir = \"R4B\"\nleave-out = [\"encounter\"]\ntemplates.weights = \"Observation?subject=Patient/{{context.patientId}}&code=29463-7\"",
         "[[hooks.servers]]\nbase = \"http://localhost:8080/fhir\"\nprivate-addresses = true",
         "[[hooks.servers]]\nbase = \"http://[::1]:8080/fhir\"\nprivate-addresses = true",
@@ -344,7 +345,11 @@ fn words_of_reader_schema_and_page_are_the_same() {
     same(keys(queue), &own);
     let usual = LookWithin::default();
     let grades = LookWithin::GRADES.into_iter().zip(usual.grades).map(|(key, minutes)| (key, minutes, WITHIN));
-    for (key, minutes, bounds) in grades.chain([(LookWithin::BEFORE_START, usual.before_start, BEFORE_START)]) {
+    let others = [
+        (LookWithin::BEFORE_START, usual.before_start, BEFORE_START),
+        (LookWithin::QUIET_AFTER, usual.quiet_after, WITHIN),
+    ];
+    for (key, minutes, bounds) in grades.chain(others) {
         assert_eq!(queue[key]["default"].as_u64(), Some(minutes.into()), "{key}");
         assert_eq!((queue[key]["minimum"].as_i64(), queue[key]["maximum"].as_i64()), (Some(bounds.0), Some(bounds.1)));
         assert!(PAGE.contains(&format!("| `queue.{key}` | `{minutes}` |")), "{key}");

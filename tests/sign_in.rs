@@ -297,6 +297,17 @@ async fn a_way_back_that_was_not_begun_here_leads_nowhere() {
     assert_eq!(s.get(&format!("/sign-in/answer?state={}&code={code}", asked["state"]), &browser).await.status, 403);
 }
 
+/// A name could be written so that it reads as another's.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_not_seen_in_a_name_is_shown_as_that() {
+    let s = service(None).await;
+    s.provider.lock().unwrap().claims = json!({"name": "Petra\u{202E}eborP\u{200B}"});
+    let (asked, browser) = s.begin("").await;
+    let code = s.code(&asked);
+    let said = s.get(&format!("/sign-in/answer?state={}&code={code}", asked["state"]), &browser).await;
+    assert!(said.status == 200 && said.body.contains("Petra\u{FFFD}eborP\u{FFFD}, pharmacist"), "{}", said.body);
+}
+
 /// The provider lists nobody: an order can be handed over to those of the lane who signed in before.
 #[tokio::test(flavor = "multi_thread")]
 async fn an_order_can_be_handed_over_to_who_signed_in_before() {

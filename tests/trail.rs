@@ -113,6 +113,40 @@ const QUICK: Bounds = Bounds {
     strangers_together: 1000,
 };
 
+/// What must not be done without its entry is told when that is on the disk, and not written later where it could not be.
+#[tokio::test]
+async fn an_entry_that_is_waited_for_is_synced_or_not_there() {
+    let store = Memory::default();
+    let trail = trail(&store, Bounds { again: Duration::from_millis(5), ..QUICK });
+    let event = |result| Event {
+        time: Timestamp::now(),
+        who: Who::nameless(Kind::Person),
+        action: Word::of("orders-shown"),
+        on: On::default(),
+        outcome: Outcome::of(result),
+        versions: Versions::new(),
+    };
+    trail.kept(event("first")).await.unwrap();
+    assert_eq!(store.lines().len(), 1);
+    store.set(|disk| assert_eq!(disk.synced, disk.bytes.len()));
+    store.set(|disk| disk.room = Some(0));
+    assert!(trail.kept(event("full")).await.unwrap_err().contains("cannot be written"));
+    trail.record(event("waits"));
+    store.set(|disk| disk.room = None);
+    until("what waits is written", || store.lines().len() == 2);
+    store.set(|disk| disk.unsyncable = true);
+    assert!(trail.kept(event("unsynced")).await.is_err());
+    store.set(|disk| disk.unsyncable = false);
+    trail.kept(event("last")).await.unwrap();
+    assert_eq!(metric(&trail, "lost_total"), 0);
+    trail.close();
+    assert!(trail.kept(event("closed")).await.is_err());
+    let results: Vec<String> =
+        store.lines().iter().map(|line| read(line).unwrap().event.outcome.result.to_string()).collect();
+    assert!(!results.contains(&"full".to_owned()) && results.contains(&"waits".to_owned()), "{results:?}");
+    verified(&store.lines());
+}
+
 #[test]
 fn everything_is_written_in_order_and_synced() {
     let store = Memory::default();

@@ -11,8 +11,15 @@ use sha2::{Digest, Sha256};
 use std::fmt;
 use std::str::FromStr;
 
-/// The form of entries; it is part of every entry and so of every hash.
-pub const FORMAT: u8 = 1;
+/// The form of entries; it is part of every entry and so of every hash. What shows several items has the later one, which
+/// earlier programs do not read.
+const FORMATS: (u8, u8) = (1, 2);
+
+/// The form in which an event is written.
+pub fn format(event: &Event) -> u8 {
+    let (plain, listed) = FORMATS;
+    if event.on.items.is_empty() && event.on.asked.is_empty() { plain } else { listed }
+}
 
 /// The largest number in an entry: beyond it not every reader of JSON keeps all digits.
 pub const LARGEST: u64 = (1 << 53) - 1;
@@ -127,8 +134,9 @@ impl<'de> Deserialize<'de> for Time {
 
 /// The canonical bytes: what is hashed, after the hash before it.
 pub fn canonical(sequence: u64, event: &Event) -> Vec<u8> {
+    let format = format(event);
     let Event { time, who, action, on, outcome, versions } = event;
-    let canonical = Canonical { action, format: FORMAT, on, outcome, sequence, time: Time(*time), versions, who };
+    let canonical = Canonical { action, format, on, outcome, sequence, time: Time(*time), versions, who };
     // Texts, numbers and a map of texts cannot fail to serialise.
     serde_json::to_vec(&canonical).unwrap_or_default()
 }

@@ -31,7 +31,7 @@ pub fn audit_event(entry: &Entry, r5: bool) -> Value {
     let mut out = json!({
         "resourceType": "AuditEvent",
         "id": entry.hash.to_string(),
-        "action": if event.action.as_str() == "read" { "R" } else { "E" },
+        "action": if matches!(event.action.as_str(), "read" | "orders-shown") { "R" } else { "E" },
         "recorded": Time(event.time),
         "agent": [{"role": [{"text": event.who.kind.word()}], "who": agent(&event.who), "requestor": true}],
         "source": {
@@ -119,11 +119,14 @@ fn entities(entry: &Entry, r5: bool) -> Value {
     detail("status", event.outcome.status.as_ref().and_then(|status| text(status)));
     detail("count", event.outcome.count.as_ref().and_then(|count| text(count)));
     detail("micros", event.outcome.micros.as_ref().and_then(|micros| text(micros)));
+    for (filter, word) in &event.on.asked {
+        detail(&format!("asked-{filter}"), text(word));
+    }
     for (what, version) in &event.versions {
         detail(&format!("version-{what}"), text(version));
     }
     let mut entities = vec![json!({"detail": details})];
-    if let Some(item) = &event.on.item {
+    for item in event.on.item.iter().chain(&event.on.items) {
         entities.push(json!({"what": {"identifier": {"value": item}}}));
     }
     if let Some(subject) = &event.on.subject {

@@ -3,7 +3,7 @@
 //! A line is read only in the form in which it is written, to the byte: what reads the same and is written otherwise was
 //! not written here.
 
-use super::chain::{Chain, Entry, FORMAT, Hash, LARGEST, Time, canonical};
+use super::chain::{Chain, Entry, Hash, LARGEST, Time, canonical, format};
 use super::{Event, On, Outcome, Versions, Who, Word};
 use serde::Deserialize;
 use std::fmt;
@@ -72,14 +72,14 @@ pub fn read(line: &[u8]) -> Result<Entry, NoEntry> {
     }
     let Line { entry, hash, previous } =
         serde_json::from_slice(line).map_err(|_| NoEntry("is no entry: it is cut off or was changed"))?;
-    if entry.format != FORMAT {
-        return Err(NoEntry("is an entry of a form that this version does not read"));
-    }
     if entry.sequence == 0 || entry.sequence > LARGEST {
         return Err(NoEntry("has a number that no entry has"));
     }
-    let Body { action, on, outcome, sequence, time, versions, who, .. } = entry;
+    let Body { action, format: written, on, outcome, sequence, time, versions, who } = entry;
     let event = Event { time: time.0, who, action, on, outcome, versions };
+    if written != format(&event) {
+        return Err(NoEntry("is an entry of a form that this version does not read"));
+    }
     let entry = Entry { sequence, event, previous, hash };
     if render(&entry) != line {
         return Err(NoEntry("was changed: it is not written as entries are"));

@@ -188,6 +188,9 @@ impl Who {
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct On {
+    /// What was asked for, by the names of filters: a word of the program, or `given` for a text, which is not kept.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub asked: BTreeMap<Word, Word>,
     /// SHA-256 of the content, such as the body that was sent. Whoever has the content can tell that it is the same;
     /// nobody can get it back.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -195,6 +198,9 @@ pub struct On {
     /// The item that it was about.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub item: Option<Reference>,
+    /// The items that were shown together.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub items: Vec<Reference>,
     /// The route as in the table of routes, not the address as sent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub route: Option<Word>,

@@ -106,6 +106,11 @@ impl Serve {
             doors.gate.iter().for_each(|gate| gate.keep_in(trail.clone()));
             doors.certificates.iter().for_each(|certificates| certificates.keep_in(trail.clone()));
         }
+        if trail.is_none() {
+            tracing::warn!(
+                "no audit trail (--audit): who calls, and who is shown lists of orders, is not noted; who opens an order is, in its own history"
+            );
+        }
         if doors.gate.is_none() {
             tracing::warn!("no callers are configured (--access): everybody on this machine may call");
         }

@@ -103,9 +103,13 @@ fn effective(settings: &Settings, lines: &Lines, file: &Path, given: Option<&Arg
         let from = from_file(&key);
         rows.push([key, format!("{minutes} min"), from]);
     }
-    let key = format!("queue.{}", LookWithin::BEFORE_START);
-    let from = from_file(&key);
-    rows.push([key, format!("{} min", settings.queue.before_start), from]);
+    let queue = &settings.queue;
+    for (key, minutes) in [(LookWithin::BEFORE_START, queue.before_start), (LookWithin::QUIET_AFTER, queue.quiet_after)]
+    {
+        let key = format!("queue.{key}");
+        let from = from_file(&key);
+        rows.push([key, format!("{minutes} min"), from]);
+    }
     for (code, times) in &settings.clock {
         let key = format!("clock.{code}");
         let times = times.iter().map(|s| clock(*s)).collect::<Vec<_>>().join(", ");

@@ -31,7 +31,7 @@ pub const SERVER_KEYS: [&str; 5] = ["base", "private-addresses", "fhir", "leave-
 
 /// Keys of `queue`.
 pub fn queue_keys() -> impl Iterator<Item = &'static str> {
-    LookWithin::GRADES.into_iter().rev().chain([LookWithin::BEFORE_START])
+    LookWithin::GRADES.into_iter().rev().chain([LookWithin::BEFORE_START, LookWithin::QUIET_AFTER])
 }
 
 /// The least and the most time after receipt within which somebody should look at an order, minutes.
@@ -500,20 +500,22 @@ impl Reader<'_> {
             let label = format!("queue.{name}");
             let line = self.line(at);
             self.lines.keys.insert(label.clone(), line);
-            let grade = LookWithin::GRADES.iter().position(|key| *key == name);
-            if name != LookWithin::BEFORE_START && grade.is_none() {
+            if !queue_keys().any(|key| key == name) {
                 let known: Vec<&str> = queue_keys().collect();
                 let meant = hint(name, known.iter().copied());
                 let known = known.join(", ");
                 self.tell(at, format!("queue: the key {} is not known; known are {known}{meant}", shown(name)));
                 continue;
             }
-            let bounds = if grade.is_some() { WITHIN } else { BEFORE_START };
+            let bounds = if name == LookWithin::BEFORE_START { BEFORE_START } else { WITHIN };
             let minutes = self.whole(&label, "minutes", bounds, value).and_then(|n| u16::try_from(n).ok());
             let Some(minutes) = minutes else { continue };
-            match grade.and_then(|grade| self.settings.queue.grades.get_mut(grade)) {
+            let grade = LookWithin::GRADES.iter().position(|key| *key == name);
+            let own = &mut self.settings.queue;
+            match grade.and_then(|grade| own.grades.get_mut(grade)) {
                 Some(own) => *own = minutes,
-                None => self.settings.queue.before_start = minutes,
+                None if name == LookWithin::BEFORE_START => own.before_start = minutes,
+                None => own.quiet_after = minutes,
             }
         }
     }

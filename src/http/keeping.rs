@@ -509,7 +509,7 @@ mod tests {
         let mut told = String::new();
         metrics(&app, &app.kept, &mut told);
         assert!(told.contains("\nenteral_gate_queue_up 0\n"), "{told}");
-        let banner = pages::queue::banner(&app, &**app.doors.store.as_ref().unwrap(), None);
+        let banner = pages::queue::banner(&app, &**app.doors.store.as_ref().unwrap(), None, Timestamp::now());
         assert!(banner.bad && banner.rows.iter().any(|(_, words)| words.contains("restart the service")));
         let state = pages::state::queue(&app, Timestamp::now()).await;
         assert!(state.iter().any(|(name, words, bad)| name == "Trouble" && words.contains("restart") && *bad));

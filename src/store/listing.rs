@@ -437,6 +437,8 @@ impl Lines {
             out.lanes.insert(lane, words.filter(there).collect::<BTreeMap<_, _>>());
         }
         out.oldest = oldest.and_then(|at| Timestamp::from_microsecond(at).ok());
+        let newest = self.lines.iter().map(|line| line.received).max();
+        out.newest = newest.and_then(|at| Timestamp::from_microsecond(at).ok());
         out
     }
 }

@@ -360,6 +360,8 @@ pub struct Counts {
     pub wards: BTreeMap<String, u64>,
     /// When the item that waits longest was received.
     pub oldest: Option<Timestamp>,
+    /// When the last item of any standing was received, whichever replica received it.
+    pub newest: Option<Timestamp>,
 }
 
 /// What a prescriber's system says became of a card.

@@ -448,12 +448,14 @@ pub(super) async fn summaries(pool: &AnyPool, ids: Vec<ItemId>) -> Result<(Vec<S
 
 pub(super) async fn counts(pool: &AnyPool, now: Timestamp) -> Result<Counts, Unavailable> {
     let mut out = Counts::default();
-    let sql = "SELECT COUNT(*), COALESCE(CAST(SUM(not_checked) AS BIGINT), 0), MIN(received) FROM items WHERE standing = 'open'";
+    let sql = "SELECT COUNT(*), COALESCE(CAST(SUM(not_checked) AS BIGINT), 0), MIN(received), (SELECT MAX(received) FROM items) FROM items WHERE standing = 'open'";
     if let Some(row) = rows(pool, sql.to_owned(), Vec::new()).await?.first() {
         out.open = whole(row, 0)?;
         out.not_fully_checked = whole(row, 1)?;
         let oldest: Option<i64> = row.try_get(2).map_err(|error| trouble(&error))?;
         out.oldest = oldest.and_then(|at| Timestamp::from_microsecond(at).ok());
+        let newest: Option<i64> = row.try_get(3).map_err(|error| trouble(&error))?;
+        out.newest = newest.and_then(|at| Timestamp::from_microsecond(at).ok());
     }
     let by = async |what: &str, values: Vec<Value>| -> Result<BTreeMap<String, u64>, Unavailable> {
         let sql = format!("SELECT {what}, COUNT(*) FROM items WHERE standing = 'open' GROUP BY 1");

@@ -22,6 +22,12 @@ EVENTS = [
      "outcome": {"count": 1, "reason": "handover", "result": "done"},
      "time": "2026-11-26T06:00:01.250001Z", "versions": {},
      "who": {"kind": "person", "reference": "person:4711"}},
+    {"action": "orders-shown", "format": 2,
+     "on": {"asked": {"lane": "pharmacist", "q": "given"}, "content": hashlib.sha256(b"lane=pharmacist&q=x").hexdigest(),
+            "items": ["item/1", "item/2"], "route": "/queue"},
+     "outcome": {"count": 2, "result": "answered"},
+     "time": "2026-11-26T06:00:01.250002Z", "versions": {},
+     "who": {"kind": "person", "reference": "person:4711"}},
 ]
 
 

@@ -451,10 +451,183 @@ test("reading and deciding without script", async (browser, service) => {
   await w.done();
 });
 
+/** Whoever has no mouse: Tab comes to things, and whatever would press or choose without a key is refused. */
+const keys = ({ page }) => {
+  for (const hand of ["click", "dblclick", "tap", "fill", "check", "uncheck", "selectOption", "focus", "hover", "setInputFiles", "dragAndDrop"]) {
+    page[hand] = () => { throw new Error(`${hand} is no key`); };
+  }
+  const press = async (...names) => {
+    for (const name of names) await page.keyboard.press(name);
+  };
+  const here = (what) => what.evaluateAll((list) => list.includes(document.activeElement));
+  /** Tab until it has the focus; round the page at most once. */
+  const to = async (what, name) => {
+    for (let n = 0; n < 200 && !(await here(what)); n += 1) await press("Tab");
+    is(await here(what), true, `the keyboard comes to ${name}`);
+  };
+  const named = (role, name) => page.getByRole(role, { name, exact: true });
+  return {
+    press, to,
+    type: (text) => page.keyboard.type(text),
+    /** Comes to it and presses it. */
+    go: async (role, name) => {
+      await to(named(role, name), `“${name}”`);
+      await press("Enter");
+    },
+    /** Comes to a box and writes. */
+    write: async (name, text) => {
+      await to(page.getByLabel(name, { exact: true }), `“${name}”`);
+      await page.keyboard.type(text);
+    },
+    /** Comes to a list and goes down it until that is picked. */
+    pick: async (name, words) => {
+      const list = page.getByLabel(name, { exact: true });
+      await to(list, `“${name}”`);
+      const picked = () => list.evaluate((select) => select.selectedOptions[0].textContent);
+      await press("Home");
+      for (let n = 0; n < 20 && !words.test(await picked()); n += 1) await press("ArrowDown");
+      holds(words.test(await picked()), `${words} in “${name}”: ${await picked()}`);
+    },
+    /** Opens what is folded. */
+    unfold: async (name) => {
+      await to(page.locator("summary", { hasText: name }), `“${name}”`);
+      await press("Enter");
+    },
+    signIn: async (service, words) => {
+      await page.goto(`${service.base}/sign-in`);
+      await to(page.locator("#token"), "the token");
+      await page.keyboard.type(service.token);
+      await to(page.locator("#person"), "the people");
+      for (let n = 0; n < 20 && !words.test(await page.locator("#person").evaluate((select) => select.selectedOptions[0].textContent)); n += 1) await press("ArrowDown");
+      await to(named("button", "Sign in"), "the button");
+      await press("Enter");
+      await page.waitForURL(/\/queue/);
+      holds(words.test(await page.textContent(".who")), "signed in as the one that was picked");
+    },
+  };
+};
+
+for (const javaScriptEnabled of [true, false]) {
+  test(`the whole flow with keys and nothing else${javaScriptEnabled ? "" : ", without script"}`, async (browser) => {
+    // The demonstration by itself: nobody else holds or decides anything.
+    const service = await start();
+    try {
+      const w = await watched(browser, service, { javaScriptEnabled });
+      const { page } = w;
+      const k = keys(w);
+      const said = (text) => page.getByText(text).first().waitFor();
+      await k.signIn(service, /Paul Muster/);
+      // Search.
+      if (javaScriptEnabled) await k.press("/");
+      else await k.to(page.locator("#search"), "the search");
+      await k.type("demo-5");
+      await k.press("Enter");
+      await page.waitForURL(/q=demo-5/);
+      is(await labels(page), ["demo-5"], "found");
+      // Filters, and a view of them that is kept, gone to and removed.
+      await k.go("link", "Without filters");
+      await page.waitForURL((url) => !url.search.includes("q="));
+      await k.pick("Gravest finding", /^High$/);
+      await k.pick("State", /^free to take$/);
+      await k.to(page.getByLabel("not fully checked only"), "the box");
+      await k.press("Space", "Space");
+      await k.go("button", "Show");
+      await page.waitForURL(/tier=HIGH/);
+      holds(page.url().includes("state=free") && !page.url().includes("unchecked"), page.url());
+      const shown = await labels(page);
+      await k.write("Keep these filters as a view named", "High and free");
+      await k.press("Enter");
+      await page.getByRole("list", { name: "Your views" }).waitFor();
+      await k.go("link", /^Pharmacists/);
+      await page.waitForURL((url) => !url.search.includes("tier="));
+      await k.go("link", "High and free");
+      await page.waitForURL(/tier=HIGH/);
+      is(await labels(page), shown, "as the view was kept");
+      await k.go("button", "Remove the view “High and free”");
+      await page.getByLabel("Keep these filters as a view named").waitFor();
+      await k.go("link", "Load it again and mark what changed");
+      await page.waitForURL(/since=/);
+      // An order: taken, given back, taken.
+      await k.to(page.locator("#search"), "the search");
+      await k.press("Control+a");
+      await k.type("demo-5");
+      await k.to(page.getByLabel("Gravest finding"), "the findings");
+      await k.press("Home");
+      await k.go("button", "Show");
+      await page.waitForURL(/q=demo-5/);
+      await k.go("link", "demo-5");
+      await page.waitForURL(/\/queue\/[0-9a-f-]{36}/);
+      await k.go("button", "Take it");
+      await said("You hold this order now.");
+      await k.go("button", "Give it back");
+      await said("The order was given back.");
+      // What is asked, put off, said and judged.
+      await k.write("What was asked, and how it was sent", "Is the last step meant?");
+      await k.go("button", "Note the question");
+      await said("The question to the prescriber was noted.");
+      await k.unfold("Put off");
+      await k.pick("For", /^2 h$/);
+      await k.to(page.locator("#snooze-text"), "why");
+      await k.type("Result expected");
+      await k.go("button", "Put it off");
+      await said("The order was put off.");
+      await k.write("Others who open this order read it", "Ward knows");
+      await k.go("button", "Add the comment");
+      await said("The comment was added.");
+      for (const [words, then] of [["useful", "Counted as useful."], ["not useful", "Counted as not useful."]]) {
+        await k.unfold("Was a finding worth its time?");
+        await k.go("button", `CON-03 was ${words}`);
+        await said(then);
+      }
+      // Decided, taken back, decided otherwise, taken back.
+      await k.pick("Reason", /does not apply/i);
+      await k.write("In your words", "Seen at the bedside");
+      await k.go("button", "Accept with this reason");
+      await said("The decision was recorded: the order is left as it is.");
+      await k.to(page.locator("#reopen-text"), "why");
+      await k.type("Wrong order");
+      await k.go("button", "Open it again");
+      await said("The decision was taken back.");
+      await k.write("How", "Last step left out");
+      await k.go("button", "Close as changed");
+      await said("The decision was recorded: the order was changed.");
+      await k.to(page.locator("#reopen-text"), "why");
+      await k.type("Not yet");
+      await k.go("button", "Open it again");
+      await said("The decision was taken back.");
+      // Handed over.
+      await k.unfold("Hand over");
+      await k.pick("To", /Petra Probe/);
+      await k.write("What they should know", "Ward calls back at noon");
+      await k.go("button", "Hand it over");
+      await said("The order was handed over.");
+      await said("held by Petra Probe");
+      const trail = await page.textContent(".trail");
+      for (const text of ["taken", "given back", "Is the last step meant?", "Result expected", "comment: Ward knows", "Seen at the bedside", "Wrong order", "Last step left out", "Not yet", "Ward calls back at noon"]) {
+        holds(trail.includes(text), `the trail has “${text}”: ${trail}`);
+      }
+      await page.screenshot({ path: `${pictures}/keys-${javaScriptEnabled ? "script" : "plain"}.png`, fullPage: true });
+      // Counted at the rule, and out again.
+      await k.to(page.locator(".findings a", { hasText: /^CON-03$/ }), "the rule");
+      await k.press("Enter");
+      await page.waitForURL(/\/rules\/CON-03/);
+      holds((await page.textContent("main")).includes("judged useful, not useful0, 1"), "counted at the rule");
+      await page.screenshot({ path: `${pictures}/keys-rule.png`, fullPage: true });
+      await k.go("button", "Sign out");
+      await page.waitForURL((url) => !url.pathname.startsWith("/rules"));
+      await w.done();
+    } finally {
+      service.child.removeAllListeners("exit");
+      service.child.kill();
+    }
+  });
+}
+
 test("keyboard only", async (browser, service) => {
   const w = await watched(browser, service);
-  await signIn(w, service, "invented-2");
   const { page } = w;
+  const k = keys(w);
+  await k.signIn(service, /Paul Muster/);
   await page.goto(`${service.base}/queue?lane=pharmacist`);
   await page.keyboard.press("Tab");
   is(await page.evaluate(() => document.activeElement.textContent), "Skip to the content", "first stop");
@@ -491,7 +664,7 @@ test("keyboard only", async (browser, service) => {
   await page.waitForURL(/\/queue\/[0-9a-f-]{36}/);
   // The first order may be one that was handed over to this person.
   if (await page.locator("#act-give-back").count()) {
-    await page.click("#act-give-back");
+    await k.press("t", "Enter");
     await page.locator("#act-take").waitFor();
   }
   await page.keyboard.press("t");
@@ -512,11 +685,22 @@ test("keyboard only", async (browser, service) => {
   await page.waitForURL(/\/queue\?lane=pharmacist&state=waiting$/);
   await page.keyboard.press("?");
   await page.waitForURL(/\/keys$/);
-  await page.click("#keys-toggle");
+  await k.go("button", "Switch the letters off");
   await page.goto(`${service.base}/queue`);
-  await page.keyboard.press("?");
-  await page.waitForTimeout(300);
-  holds(page.url().endsWith("/queue"), "letters can be switched off");
+  // A letter that does something takes the key for itself; this comes after the page's own.
+  const taken = async () => {
+    await page.evaluate(() => {
+      window.heard = null;
+      window.addEventListener("keydown", (event) => { window.heard = { key: event.key, taken: event.defaultPrevented }; }, { once: true });
+    });
+    await page.keyboard.press("j");
+    return (await page.waitForFunction(() => window.heard)).jsonValue();
+  };
+  is(await taken(), { key: "j", taken: false }, "letters can be switched off");
+  await page.goto(`${service.base}/keys`);
+  await k.go("button", "Switch the letters on");
+  await page.goto(`${service.base}/queue`);
+  is(await taken(), { key: "j", taken: true }, "and on again");
   await w.done();
 });
 
@@ -570,14 +754,22 @@ test("a dietitian clears the lane with the keyboard", async (browser) => {
 test("trying an order: figures follow, errors name their place", async (browser, service) => {
   const w = await watched(browser, service);
   const { page } = w;
+  await page.clock.install();
+  const asked = [];
+  page.on("request", (request) => asked.push(`${request.method()} ${new URL(request.url()).pathname}`));
   await page.goto(`${service.base}/try`);
   await page.screenshot({ path: `${pictures}/try-empty.png`, fullPage: true });
   // Looking through the list with the arrows goes nowhere and takes nothing away (WCAG 3.2.2).
   await page.fill("#json", '{"resourceType": "NutritionOrder"}');
+  await Promise.all([page.waitForResponse((answer) => answer.url().endsWith("/try")), page.clock.runFor(500)]);
   await page.focus("#sample");
   for (let n = 0; n < 3; n += 1) await page.keyboard.press("ArrowDown");
   await page.selectOption("#sample", "demo-5-steps-over-cap");
-  await page.waitForTimeout(300);
+  // What waits for the typing to end is let go on; a request that it makes is there before one that is made after it.
+  asked.length = 0;
+  await page.clock.runFor(2000);
+  await page.evaluate(() => fetch("/livez"));
+  is(asked, ["GET /livez"], "nothing is asked for");
   is([new URL(page.url()).search, await page.inputValue("#json")], ["", '{"resourceType": "NutritionOrder"}'], "one's own order stays");
   await page.click("text=Take this one");
   await page.locator("#result .sheet").waitFor();

@@ -268,7 +268,8 @@ async fn pages(store: &SqlStore, n: &mut Numbers, filter: &Filter, sort: Sort, n
 }
 
 fn counted(all: &[Summary], now: Timestamp) -> Counts {
-    let mut out = Counts::default();
+    let newest = all.iter().map(|s| s.received).max();
+    let mut out = Counts { newest, ..Counts::default() };
     for s in all.iter().filter(|s| s.standing == Standing::Open) {
         out.open += 1;
         out.not_fully_checked += u64::from(s.not_evaluated > 0);

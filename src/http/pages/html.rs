@@ -3,6 +3,7 @@
 use crate::findings::Tier;
 use crate::http::App;
 use crate::http::pages::people::Signed;
+use crate::sheet::seen;
 use askama::Template;
 use axum::response::{IntoResponse, Response};
 use http::{HeaderValue, StatusCode, header};
@@ -41,9 +42,9 @@ impl Chrome {
     /// The frame for whoever is signed in.
     pub fn new(app: &App, title: impl Into<String>, here: &'static str, signed: Option<&Signed>) -> Self {
         Self {
-            title: title.into(),
+            title: seen(&title.into()),
             here,
-            person: signed.map(|s| Who { name: s.person.name.clone(), role: s.person.job.words() }),
+            person: signed.map(|s| Who { name: seen(&s.person.name), role: s.person.job.words() }),
             csrf: signed.map(|s| s.csrf.clone()).unwrap_or_default(),
             zone: app.settings.zone_name.clone(),
             demo: app.settings.demo,

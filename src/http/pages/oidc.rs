@@ -355,7 +355,8 @@ impl Provider {
         let known = id_token::verify(&token, &key, &expected).map_err(|reason| NotKnown::Token(reason.code()))?;
         let job = self.config.jobs.iter().find(|(group, _)| known.groups.contains(group)).map(|(_, job)| *job);
         let job = job.ok_or(NotKnown::NoJob)?;
-        Ok((Person { id: known.subject, name: known.name, job }, begun.next))
+        // What is not seen in a name could make it read as another's.
+        Ok((Person { id: known.subject, name: crate::sheet::seen(&known.name), job }, begun.next))
     }
 
     /// The ID token for a code.

@@ -4,6 +4,7 @@
 //! is kept.
 
 use super::oidc::Provider;
+use crate::answer::unseen;
 use crate::queue::{self, Lane};
 use http::{HeaderMap, HeaderValue, header};
 use jiff::{SignedDuration, Timestamp};
@@ -240,7 +241,7 @@ impl People {
             Ok(id) => self.listed.iter().find(|p| p.id == id).cloned().ok_or(NotSigned::Nobody)?,
             Err((name, job)) if self.listed.is_empty() => {
                 let name: String = name.split_whitespace().collect::<Vec<_>>().join(" ").chars().take(80).collect();
-                if name.is_empty() || name.chars().any(char::is_control) {
+                if name.is_empty() || name.chars().any(unseen) {
                     return Err(NotSigned::Nobody);
                 }
                 Person { id: format!("{}:{}", job.words(), name.to_lowercase()), name, job }

@@ -1,22 +1,27 @@
 //! Rules: a list of them, and a page per rule.
 
-use super::html::{Chrome, message, page, sentence, tier_word};
+use super::html::{Chrome, message, moment, page, sentence, tier_word};
+use super::people::Signed;
 use super::signed;
 use crate::answer::book_warning;
 use crate::appraise::{not_judged_yet, own_rules};
 use crate::findings::{Rule, Tier};
 use crate::http::App;
 use crate::http::refusal::Refusal;
+use crate::http::trail::Listing;
+use crate::queue::item::Summary;
 use crate::queue::work::reason_words;
 use crate::rulebook::expression::Named;
 use crate::rulebook::{Bound, Limit, Mode, Rulebook};
+use crate::sheet::seen;
 use crate::store::{Store, Unavailable};
 use askama::Template;
 use axum::extract::{Path, Request, State};
 use axum::response::Response;
-use http::StatusCode;
+use http::{Method, StatusCode};
 use jiff::civil::Date;
 use jiff::{Span, Timestamp};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 struct Short {
@@ -108,6 +113,8 @@ struct Counted {
     rows: Vec<(&'static str, String)>,
     days: i64,
     recent: Vec<(String, String, String)>,
+    /// Why the latest orders are not shown.
+    not_shown: Option<String>,
 }
 
 #[derive(Template)]
@@ -250,12 +257,13 @@ pub async fn one(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         return Ok(message(StatusCode::NOT_FOUND, chrome, "No such rule", text, Some(("/rules", "All rules"))));
     };
     let chrome = Chrome::new(&app, format!("{} {}", r.id, r.title), "rules", signed.as_ref());
-    let counted = counted(&app, &r.id, signed.as_ref().is_some_and(|s| s.person.job.role().is_some())).await;
+    let sees_orders = signed.as_ref().filter(|s| request.method() == Method::GET && s.person.job.role().is_some());
+    let counted = counted(&app, &r.id, sees_orders).await;
     let tier = r.tier.unwrap_or(Tier::Low);
     Ok(page(StatusCode::OK, &One { chrome, r, tier, counted }))
 }
 
-async fn counted(app: &App, id: &str, sees_orders: bool) -> Option<Counted> {
+async fn counted(app: &App, id: &str, sees_orders: Option<&Signed>) -> Option<Counted> {
     let store = app.doors.store.as_ref()?;
     let now = Timestamp::now();
     let (from, today) = days(app)?;
@@ -263,7 +271,7 @@ async fn counted(app: &App, id: &str, sees_orders: bool) -> Option<Counted> {
         Ok(of) => of,
         Err(why) => {
             let rows = vec![("cannot be read now", why.to_string())];
-            return Some(Counted { rows, days: DAYS, recent: Vec::new() });
+            return Some(Counted { rows, days: DAYS, recent: Vec::new(), not_shown: None });
         }
     };
     let s = of.into_iter().find(|s| s.rule == id).unwrap_or_default();
@@ -296,19 +304,41 @@ async fn counted(app: &App, id: &str, sees_orders: bool) -> Option<Counted> {
         ("card passed over", with_reasons(&s.card_overridden)),
         ("judged useful, not useful", format!("{}, {}", s.useful, s.not_useful)),
     ];
-    let mut recent = Vec::new();
-    if sees_orders {
-        let filter = crate::store::Filter { rule: Some(id.to_owned()), ..Default::default() };
-        let query = crate::store::Query { filter, sort: crate::store::Sort::Changed, after: None, limit: 10, now };
-        if let Ok(found) = store.list(query).await {
-            recent = found
-                .items
-                .into_iter()
-                .map(|i| (i.id.to_string(), i.label, super::html::moment(app, i.received)))
-                .collect();
-        }
+    let (recent, not_shown) = match sees_orders {
+        None => (Vec::new(), None),
+        Some(signed) => match latest(app, &**store, id, signed, now).await {
+            Ok(recent) => (recent, None),
+            Err(why) => (Vec::new(), Some(why)),
+        },
+    };
+    Some(Counted { rows, days: DAYS, recent, not_shown })
+}
+
+/// The latest orders in which a rule found something: id, name, when. Who was shown which is in the audit trail before.
+async fn latest(
+    app: &App,
+    store: &dyn Store,
+    id: &str,
+    signed: &Signed,
+    now: Timestamp,
+) -> Result<Vec<(String, String, String)>, String> {
+    let filter = crate::store::Filter { rule: Some(id.to_owned()), ..Default::default() };
+    let query = crate::store::Query { filter, sort: crate::store::Sort::Changed, after: None, limit: 10, now };
+    let found = store.list(query).await.map_err(|why| why.to_string())?.items;
+    let gives_ids = app.doors.people.as_ref().is_some_and(|people| people.gives_ids());
+    if let Some(trail) = app.doors.trail.as_ref().filter(|_| !found.is_empty()) {
+        let listing = Listing {
+            who: Some(signed.person.id.as_str()).filter(|_| gives_ids),
+            route: "/rules/{id}",
+            about: Some(id),
+            asked: BTreeMap::new(),
+            filters: "",
+            items: found.iter().map(|item| &item.id).collect(),
+        };
+        trail.kept(listing.event()).await?;
     }
-    Some(Counted { rows, days: DAYS, recent })
+    let one = |item: Summary| (item.id.to_string(), seen(&item.label), moment(app, item.received));
+    Ok(found.into_iter().map(one).collect())
 }
 
 fn full(book: &Rulebook, id: &str) -> Option<Full> {

@@ -157,8 +157,19 @@ pub async fn state(State(app): State<Arc<App>>, request: Request) -> Response {
             row("Callers", "not told apart: everybody on this machine may call; no other machine can".to_owned(), false)
         }
     };
+    let trail = match &app.doors.trail {
+        Some(trail) => trail.told(|at| moment(&app, at)),
+        None => (
+            "none (no --audit): who was shown lists of orders, and who called, is not noted; who opened an order stands in the order's own history".to_owned(),
+            false,
+        ),
+    };
+    let trail = row("Audit trail", trail.0, trail.1);
     let tls = if app.doors.certificates.is_some() { "TLS" } else { "plain HTTP, on this machine only" };
-    groups.push(Group { title: "How it is reached", rows: vec![reached, row("Connections", tls.to_owned(), false)] });
+    groups.push(Group {
+        title: "How it is reached",
+        rows: vec![reached, row("Connections", tls.to_owned(), false), trail],
+    });
     let found = match &app.doors.notices {
         Some(notices) => letters::rows(&app, notices, signed.as_ref()).await,
         None => Ok(Vec::new()),
@@ -274,12 +285,10 @@ pub(in crate::http) async fn queue(app: &App, now: Timestamp) -> Vec<(String, St
         };
         out.push(row("Spool", text, bad));
     }
-    out.push(row(
-        "Last order received",
-        health.last_order.map_or_else(|| "none since the store began".to_owned(), |at| moment(app, at)),
-        false,
-    ));
-    match store.counts(now).await {
+    let counts = store.counts(now).await;
+    let (last, quiet) = super::queue::last_received(app, &**store, counts.as_ref().ok(), now);
+    out.push(row("Last order received", last, quiet));
+    match counts {
         Ok(counts) => {
             out.push(row(
                 "Open",

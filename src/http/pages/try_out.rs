@@ -205,7 +205,7 @@ fn value(out: &mut Vec<Field>, label: &str, node: Option<Node<'_>>) {
         (_, Some(text)) => (text.into_owned(), false),
         _ => return,
     };
-    let mut label: String = label.to_owned();
+    let mut label = crate::sheet::seen(label);
     if let Some(first) = label.get_mut(..1) {
         first.make_ascii_uppercase();
     }

@@ -1,13 +1,14 @@
 //! The audit trail of the service: who called what and what came of it, appended to a file by a thread of its own.
 //! What an entry is and how entries hang together is worked out in [`crate::audit`].
 //!
-//! A call is answered whether or not its entry could be written: entries wait in a bounded queue, and the file is
+//! A call is answered whether or not its entry could be written, but for a list of orders, which is shown when its entry is
+//! written and not before ([`Trail::kept`]): entries wait in a bounded queue, and the file is
 //! written and synced in groups. What could not be written is tried again; what could not even wait is counted, told of
 //! at `/readyz` and in the metrics, and the trail itself says how many are missing as soon as it can be written again.
 //!
 //! INVARIANT: an entry holds words of this program, names and hashes of the configuration, the hash of the body, ids
 //! given by this program, and the id of a client or of a person who signed in that an authorization server signed.
-//! Nothing else of a request.
+//! Nothing else of a request; of what was searched for on the pages, the hash.
 
 pub mod file;
 
@@ -95,8 +96,14 @@ pub struct Found {
     pub unended: bool,
 }
 
+/// Told when an entry is written for good; dropped where it is not.
+type Ack = tokio::sync::oneshot::Sender<()>;
+
+/// Longest time for which a list of orders waits for its entry.
+const PATIENCE: Duration = Duration::from_secs(5);
+
 enum Message {
-    Event(Box<Event>),
+    Event(Box<Event>, Option<Ack>),
     Close,
 }
 
@@ -154,15 +161,31 @@ impl Trail {
     }
 
     /// Takes an event into the trail. Never waits.
-    pub fn record(&self, mut event: Event) {
+    pub fn record(&self, event: Event) {
+        if !self.send(event, None) {
+            self.state.lost.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+
+    fn send(&self, mut event: Event, ack: Option<Ack>) -> bool {
         for (what, version) in &self.fixed {
             put(&mut event.versions, what, version);
         }
-        if let Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) =
-            self.to.try_send(Message::Event(Box::new(event)))
-        {
-            self.state.lost.fetch_add(1, Ordering::Relaxed);
+        self.to.try_send(Message::Event(Box::new(event), ack)).is_ok()
+    }
+
+    /// Writes an event, for what must not be done without its entry. One that could not be written is not tried again: what
+    /// it tells of is not done.
+    ///
+    /// # Errors
+    /// When it was not written for good, in words.
+    pub async fn kept(&self, event: Event) -> Result<(), String> {
+        let (ack, written) = tokio::sync::oneshot::channel();
+        let sent = self.send(event, Some(ack));
+        if sent && matches!(tokio::time::timeout(PATIENCE, written).await, Ok(Ok(()))) {
+            return Ok(());
         }
+        Err("the audit trail cannot be written".to_owned())
     }
 
     /// Something that the program did itself: `action`, its result, and the versions it was about.
@@ -192,6 +215,17 @@ impl Trail {
         let Some(writer) = self.writer.lock().unwrap_or_else(PoisonError::into_inner).take() else { return };
         while !writer.is_finished() && Instant::now() < until {
             std::thread::sleep(Duration::from_millis(5));
+        }
+    }
+
+    /// Whether it is kept, and that it is not, for people; nothing of where it is or how long.
+    pub fn told(&self, moment: impl Fn(Timestamp) -> String) -> (String, bool) {
+        let failing = self.state.known().failing.clone();
+        let lost = self.state.lost.load(Ordering::Relaxed);
+        match failing {
+            Some((since, _)) => (format!("NOT written since {}; lists of orders are not shown", moment(since)), true),
+            None if lost > 0 => (format!("kept; {lost} entries were lost since the start"), true),
+            None => ("kept".to_owned(), false),
         }
     }
 
@@ -300,8 +334,8 @@ struct Writer<S> {
     torn: Option<Torn>,
     /// The last line in the store has no end.
     unended: bool,
-    /// Sent and not written yet.
-    waiting: VecDeque<Event>,
+    /// Sent and not written yet, with whom to tell.
+    waiting: VecDeque<(Event, Option<Ack>)>,
     /// Lost entries that the trail has told of.
     lost: u64,
     strangers: Strangers,
@@ -327,16 +361,20 @@ impl<S: Store> Writer<S> {
             while let Some(message) = next {
                 match message {
                     Message::Close => closed = true,
-                    Message::Event(event) if !self.strangers.admits(&event) => {}
-                    Message::Event(event) if self.waiting.len() < self.bounds.waiting => self.waiting.push_back(*event),
-                    Message::Event(_) => drop(self.state.lost.fetch_add(1, Ordering::Relaxed)),
+                    Message::Event(event, _) if !self.strangers.admits(&event) => {}
+                    Message::Event(event, ack) if self.waiting.len() < self.bounds.waiting => {
+                        self.waiting.push_back((*event, ack));
+                    }
+                    // What waits for its entry is not done, so nothing is lost.
+                    Message::Event(_, Some(_)) => {}
+                    Message::Event(_, None) => drop(self.state.lost.fetch_add(1, Ordering::Relaxed)),
                 }
                 taken += 1;
                 next = if taken < self.bounds.group { from.try_recv().ok() } else { None };
             }
             while let Some(event) = self.strangers.told(closed) {
                 if self.waiting.len() < self.bounds.waiting {
-                    self.waiting.push_back(event);
+                    self.waiting.push_back((event, None));
                 } else {
                     self.state.lost.fetch_add(1, Ordering::Relaxed);
                 }
@@ -344,6 +382,9 @@ impl<S: Store> Writer<S> {
             if closed || !failing || tried.elapsed() >= self.bounds.again {
                 tried = Instant::now();
                 let written = self.write();
+                if written.is_err() {
+                    self.waiting.retain(|(_, ack)| ack.is_none());
+                }
                 self.tell(written);
             }
             if closed {
@@ -369,7 +410,7 @@ impl<S: Store> Writer<S> {
             Err(why) => {
                 self.state.failures.fetch_add(1, Ordering::Relaxed);
                 if known.failing.is_none() {
-                    tracing::error!(error = %why, "the audit trail cannot be written; calls are answered all the same");
+                    tracing::error!(error = %why, "the audit trail cannot be written; calls are answered all the same, and lists of orders are not shown");
                     known.failing = Some((Timestamp::now(), why.to_string()));
                 }
             }
@@ -380,16 +421,22 @@ impl<S: Store> Writer<S> {
     fn write(&mut self) -> io::Result<()> {
         self.store.ready()?;
         self.mend()?;
-        while let Some(event) = self.waiting.front().cloned() {
-            self.line(event)?;
-            self.waiting.pop_front();
+        let mut told = Vec::new();
+        while let Some((event, _)) = self.waiting.front() {
+            self.line(event.clone())?;
+            told.extend(self.waiting.pop_front().and_then(|(_, ack)| ack));
         }
         let lost = self.state.lost.load(Ordering::Relaxed);
         if lost > self.lost {
             self.line(entries_lost(lost - self.lost))?;
             self.lost = lost;
         }
-        self.store.sync()
+        self.store.sync()?;
+        // Whoever went away meanwhile is told nothing.
+        for ack in told {
+            let _ = ack.send(());
+        }
+        Ok(())
     }
 
     /// Ends a line that has no end, and marks lines that are cut off.
@@ -517,6 +564,47 @@ pub const SIGN_IN: &str = "sign-in";
 /// As [`SIGN_IN`].
 pub const SIGN_OUT: &str = "sign-out";
 
+/// Orders that are to be shown to somebody, in a list.
+pub struct Listing<'l> {
+    /// To whom, by an id that a provider or a list gives.
+    pub who: Option<&'l str>,
+    /// Where.
+    pub route: &'static str,
+    /// What the list is about, by a name of the configuration.
+    pub about: Option<&'l str>,
+    /// What was asked for: names of filters with their words; `given` for a text.
+    pub asked: BTreeMap<&'static str, &'static str>,
+    /// All of what was asked for, as the address has it.
+    pub filters: &'l str,
+    /// What is shown.
+    pub items: Vec<&'l ItemId>,
+}
+
+impl Listing<'_> {
+    /// Its entry.
+    pub fn event(&self) -> Event {
+        let items: Vec<Reference> = self.items.iter().filter_map(|item| Reference::new(item.as_str())).collect();
+        Event {
+            time: Timestamp::now(),
+            who: Who { reference: self.who.and_then(Reference::new), ..Who::nameless(Kind::Person) },
+            action: Word::of("orders-shown"),
+            on: On {
+                asked: self.asked.iter().map(|(name, word)| (Word::of(name), Word::of(word))).collect(),
+                content: (!self.filters.is_empty()).then(|| Hash::of(self.filters.as_bytes())),
+                item: self.about.and_then(Reference::new),
+                items,
+                route: Some(Word::of(self.route)),
+                subject: None,
+            },
+            outcome: Outcome {
+                count: Some(u32::try_from(self.items.len()).unwrap_or(u32::MAX)),
+                ..Outcome::of("answered")
+            },
+            versions: Versions::new(),
+        }
+    }
+}
+
 /// What a call is called in the trail, by the route and method; None for calls that are not kept.
 pub fn action(method: &str, route: &str) -> Option<(&'static str, &'static str)> {
     const KEPT: [(&str, &str, &str); 26] = [
@@ -601,7 +689,7 @@ impl Call<'_> {
                 content: notes.content.take(),
                 item: notes.item.take(),
                 route: route.map(Word::of),
-                subject: None,
+                ..On::default()
             },
             outcome: Outcome {
                 count: notes.count.map(|count| u32::try_from(count).unwrap_or(u32::MAX)),

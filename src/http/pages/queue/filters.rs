@@ -6,8 +6,10 @@ use crate::http::pages::form::Form;
 use crate::http::pages::people::{Job, Person};
 use crate::queue::Lane;
 use crate::queue::item::Standing;
+use crate::sheet::seen;
 use crate::store::{Filter, LaneIs};
 use jiff::{SignedDuration, Timestamp};
+use std::collections::BTreeMap;
 
 /// Filters as the address has them.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -104,7 +106,7 @@ impl Asked {
         let wrong: Vec<String> = asked
             .map(|name| (name, form.get(name).trim()))
             .filter(|(name, value)| !value.is_empty() && !known(name, value))
-            .map(|(name, value)| format!("{name}={}", value.chars().take(40).collect::<String>()))
+            .map(|(name, value)| format!("{name}={}", seen(&value.chars().take(40).collect::<String>())))
             .collect();
         (!wrong.is_empty()).then(|| {
             format!("Not understood, and not looked for: {}. The filters below are those in effect.", wrong.join(", "))
@@ -131,6 +133,29 @@ impl Asked {
             query.append_pair(name, value);
         }
         query.finish()
+    }
+
+    /// What is asked for as the audit trail has it: words of the program, and of texts that there is one.
+    pub(super) fn for_the_trail(&self, form: &Form) -> BTreeMap<&'static str, &'static str> {
+        let word =
+            |list: &[Choice], own: &str| list.iter().find(|(word, _)| *word == own).map_or("", |(word, _)| *word);
+        let given = |text: &str| if text.is_empty() { "" } else { "given" };
+        let yes = |asked: bool| if asked { "yes" } else { "" };
+        let all = [
+            ("lane", Lane::of(&self.lane).map_or("all", Lane::word)),
+            ("state", word(&STATES, &self.state)),
+            ("tier", word(&TIERS, &self.tier)),
+            ("waits", word(&WAITS, &self.waits)),
+            ("starts", word(&STARTS, &self.starts)),
+            ("ward", given(&self.ward)),
+            ("rule", given(&self.rule)),
+            ("q", given(&self.q)),
+            ("unchecked", yes(self.unchecked)),
+            ("mine", yes(self.mine)),
+            ("after", given(form.get("after"))),
+            ("since", given(form.get("since"))),
+        ];
+        all.into_iter().filter(|(_, word)| !word.is_empty()).collect()
     }
 
     pub(super) fn href(&self, after: Option<&str>) -> String {

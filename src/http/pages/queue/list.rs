@@ -4,25 +4,26 @@ use super::filters::{Asked, Choice, STARTS, STATES, TIERS, WAITS};
 use super::since::{self, Changes, Since};
 use super::views::{View, own_view, views};
 use super::work::state_words;
-use super::{count, entered, lane_name};
+use super::{count, entered, lane_name, not_noted};
 use crate::findings::Tier;
 use crate::http::App;
 use crate::http::pages::form::Form;
 use crate::http::pages::html::{Chrome, moment, page, sentence, tier_word};
 use crate::http::pages::signed;
+use crate::http::trail::Listing;
 use crate::queue::Lane;
 use crate::queue::item::{Standing, Summary};
 use crate::queue::tally::RuleStatistics;
 use crate::queue::urgency::{Times, length, urgency};
 use crate::queue::work::LaneState;
 use crate::sheet::{Identifier, Identity};
-use crate::store::{Query, Sort, Store};
+use crate::store::{Counts, Query, Sort, Store};
 use askama::Template;
 use axum::extract::{Request, State};
 use axum::response::Response;
-use http::StatusCode;
-use jiff::Timestamp;
+use http::{Method, StatusCode};
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 use std::sync::Arc;
 
 /// Orders on one page of the list.
@@ -75,7 +76,8 @@ struct List<'l> {
     tiers: &'l [Choice],
     waits: &'l [Choice],
     starts: &'l [Choice],
-    wards: Vec<(String, u64)>,
+    /// Each as it is asked for, as it is shown, and how many orders are there.
+    wards: Vec<(String, String, u64)>,
     filtered: bool,
     trouble: Option<String>,
     total_words: String,
@@ -90,6 +92,8 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         Ok(found) => found,
         Err(answer) => return *answer,
     };
+    // A head alone shows no order.
+    let shows = request.method() == Method::GET;
     let now = Timestamp::now();
     let form = Form::parse(request.uri().query().unwrap_or("").as_bytes());
     let asked = Asked::read(&form, signed.person.job);
@@ -101,7 +105,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     let filter = asked.filter(now, &signed.person);
     let lanes = filter.lanes().to_vec();
     let looked_for = filter.clone();
-    let query = Query { filter, sort: Sort::Urgency, after, limit: A_PAGE, now };
+    let query = Query { filter, sort: Sort::Urgency, after: after.clone(), limit: A_PAGE, now };
     let found = store.list(query).await;
     let trouble = match (&found, &counts) {
         (Err(why), _) | (_, Err(why)) => {
@@ -109,7 +113,7 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         }
         _ => None,
     };
-    let mut banner = banner(&app, &**store, counts.as_ref().ok());
+    let mut banner = banner(&app, &**store, counts.as_ref().ok(), now);
     // Counts are kept by days of UTC.
     let today = TimeZone::UTC.to_datetime(now).date();
     let open = store.statistics(today, today).await;
@@ -129,6 +133,22 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         }
         _ => None,
     };
+    // Who was shown which orders is part of the audit trail, where one is kept; without its entry none is shown.
+    if let Some(trail) = app.doors.trail.as_ref().filter(|_| shows && trouble.is_none()) {
+        let elsewhere = changes.iter().flat_map(|changes| &changes.elsewhere).map(|(id, ..)| id);
+        let shown = items.iter().map(|item| &item.id).chain(elsewhere).collect();
+        let listing = Listing {
+            who: Some(signed.person.id.as_str()).filter(|_| people.gives_ids()),
+            route: "/queue",
+            about: None,
+            asked: asked.for_the_trail(&form),
+            filters: &asked.query(after.as_deref()),
+            items: shown,
+        };
+        if let Err(why) = trail.kept(listing.event()).await {
+            return not_noted(&app, &signed, &why);
+        }
+    }
     let lane = Lane::of(&asked.lane);
     let title = lane.map_or("both lanes", |lane| match lane {
         Lane::Pharmacist => "pharmacists",
@@ -139,10 +159,12 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     let empty = if filtered {
         "Nothing fits these filters. That says nothing of the other orders.".to_owned()
     } else {
-        match store.health().last_order {
+        match last_order(&**store, Some(&counts)) {
             Some(at) => format!(
-                "No order waits for a decision here. The last order of any kind was received {}.",
-                moment(&app, at)
+                "No order waits for a decision here. The last order of any kind was received {}, {} ago{}.",
+                moment(&app, at),
+                length(now.duration_since(at)),
+                if is_quiet(&app, at, now) { ": orders may not be sent here any more" } else { "" }
             ),
             None => format!(
                 "No order has been received at all since {}. An empty queue does not mean that all is well: orders may not be sent here.",
@@ -177,7 +199,12 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
         tiers: &TIERS,
         waits: &WAITS,
         starts: &STARTS,
-        wards: counts.wards.iter().filter(|(ward, _)| !ward.is_empty()).map(|(w, n)| (w.clone(), *n)).collect(),
+        wards: counts
+            .wards
+            .iter()
+            .filter(|(ward, _)| !ward.is_empty())
+            .map(|(w, n)| (w.clone(), crate::sheet::seen(w), *n))
+            .collect(),
         filtered,
         trouble,
         total_words,
@@ -200,19 +227,38 @@ pub async fn list(State(app): State<Arc<App>>, request: Request) -> Response {
     page(StatusCode::OK, &list)
 }
 
-pub(in crate::http) fn banner(app: &App, store: &dyn Store, counts: Option<&crate::store::Counts>) -> Banner {
+/// When the last order of any kind was received here, or one that is on the queue by any replica.
+fn last_order(store: &dyn Store, counts: Option<&Counts>) -> Option<Timestamp> {
+    store.health().last_order.max(counts.and_then(|counts| counts.newest))
+}
+
+/// Whether no order came for so long that whoever looks is told.
+fn is_quiet(app: &App, last: Timestamp, now: Timestamp) -> bool {
+    now.duration_since(last) > SignedDuration::from_mins(app.settings.queue.quiet_after.into())
+}
+
+/// When the last order was received and how long ago that is, and whether that is to be marked.
+pub(in crate::http) fn last_received(
+    app: &App,
+    store: &dyn Store,
+    counts: Option<&Counts>,
+    now: Timestamp,
+) -> (String, bool) {
+    let Some(at) = last_order(store, counts) else { return (format!("none since {}", moment(app, app.started)), true) };
+    let quiet = is_quiet(app, at, now);
+    let long = if quiet { ": none for long, orders may not be sent here" } else { "" };
+    (format!("{}, {} ago{long}", moment(app, at), length(now.duration_since(at))), quiet)
+}
+
+pub(in crate::http) fn banner(app: &App, store: &dyn Store, counts: Option<&Counts>, now: Timestamp) -> Banner {
     let health = store.health();
     let mut rows = Vec::new();
     let mut bad =
         health.trouble.is_some() || health.lost > 0 || health.refused > 0 || health.waiting > 0 || counts.is_none();
     bad |= health.damaged > 0;
-    match health.last_order {
-        Some(at) => rows.push(("Last order received", moment(app, at))),
-        None => {
-            bad = true;
-            rows.push(("Last order received", format!("none since {}", moment(app, app.started))));
-        }
-    }
+    let (last, quiet) = last_received(app, store, counts, now);
+    bad |= quiet;
+    rows.push(("Last order received", last));
     match app.appraiser.rules_told().and_then(|told| told.rehearsal) {
         Some(r) if r.failing.is_empty() => {
             rows.push(("Last self-check of the rules", format!("{}, as expected", moment(app, r.at))))
@@ -229,12 +275,11 @@ pub(in crate::http) fn banner(app: &App, store: &dyn Store, counts: Option<&crat
             rows.push(("Last self-check of the rules", "none since the start".to_owned()));
         }
     }
-    let known =
-        |of: fn(&crate::store::Counts) -> u64| counts.map_or_else(|| "not known".to_owned(), |c| of(c).to_string());
+    let known = |of: fn(&Counts) -> u64| counts.map_or_else(|| "not known".to_owned(), |c| of(c).to_string());
     rows.push(("Open", known(|c| c.open)));
     rows.push(("Not fully checked", known(|c| c.not_fully_checked)));
     if let Some(oldest) = counts.and_then(|c| c.oldest) {
-        rows.push(("Waits longest", length(Timestamp::now().duration_since(oldest))));
+        rows.push(("Waits longest", length(now.duration_since(oldest))));
     }
     if let Some(trouble) = health.trouble {
         rows.push(("Store", trouble));

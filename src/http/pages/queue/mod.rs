@@ -13,6 +13,7 @@ pub use act::act;
 pub use events::events;
 #[cfg(test)]
 pub(in crate::http) use list::banner;
+pub(in crate::http) use list::last_received;
 pub use list::list;
 pub use order::one;
 pub use views::keep_view;
@@ -68,6 +69,17 @@ fn not_shown(app: &App, signed: &Signed, why: &Unavailable) -> Response {
     // No fault of the program: it is not there now, as long as nobody mends it.
     let status = StatusCode::SERVICE_UNAVAILABLE;
     message(status, chrome, "This order cannot be read", text, Some(("/queue", "Back to the queue")))
+}
+
+/// Why a list is not shown: the audit trail has no entry of it.
+fn not_noted(app: &App, signed: &Signed, why: &str) -> Response {
+    let text = vec![
+        format!("Who is shown which orders is noted first, and that is not possible now: {why}."),
+        "Nothing is lost: orders wait on the queue. Tell whoever looks after the service; the page of an order that you know can still be opened.".to_owned(),
+    ];
+    let chrome = Chrome::new(app, "The list is not shown", "queue", Some(signed));
+    let state = Some(("/state", "State of the service"));
+    message(StatusCode::SERVICE_UNAVAILABLE, chrome, "The list is not shown", text, state)
 }
 
 fn unavailable(app: &App, signed: &Signed, why: &str) -> Response {

@@ -44,7 +44,7 @@ pub(super) struct Changes {
     /// Of orders on this page of the list, by id: what happened to each.
     pub(super) here: BTreeMap<String, Vec<String>>,
     /// Of orders that the filters do not show now: id, name, what happened.
-    pub(super) elsewhere: Vec<(String, String, Vec<String>)>,
+    pub(super) elsewhere: Vec<(ItemId, String, Vec<String>)>,
     /// How many more of those there are.
     pub(super) more: u64,
     /// Why it is not known.
@@ -178,7 +178,7 @@ async fn fill(
     for item in all(store, any, now).await? {
         let Some(what) = by_item.remove(&item.id) else { continue };
         if out.elsewhere.len() < NAMED {
-            out.elsewhere.push((item.id.to_string(), crate::sheet::seen(&item.label), what));
+            out.elsewhere.push((item.id.clone(), crate::sheet::seen(&item.label), what));
         } else {
             out.more += 1;
         }

@@ -2,6 +2,7 @@
 
 use super::filters::Asked;
 use super::{entered, unavailable};
+use crate::answer::unseen;
 use crate::http::App;
 use crate::http::pages::form::Form;
 use crate::http::pages::html::{Chrome, message, see_other};
@@ -77,8 +78,8 @@ pub async fn keep_view(State(app): State<Arc<App>>, request: Request) -> Result<
     }
     let asked = Asked::read(&Form::parse(form.get("query").as_bytes()), signed.person.job);
     let name = form.get("name").trim().to_owned();
-    if name.is_empty() || name.chars().count() > NAME || name.chars().any(char::is_control) {
-        let what = format!("A view needs a name of 1 to {NAME} characters.");
+    if name.is_empty() || name.chars().count() > NAME || name.chars().any(unseen) {
+        let what = format!("A view needs a name of 1 to {NAME} characters that can be seen.");
         return said(StatusCode::UNPROCESSABLE_ENTITY, "Something is missing", what);
     }
     let change = match form.get("act") {
