@@ -17,9 +17,11 @@ use enteral_gate::http::pages::oidc::{Config, Provider};
 use enteral_gate::http::pages::people::{Job, People};
 use enteral_gate::http::samples::SAMPLES;
 use enteral_gate::http::{App, Doors, Limits, server};
+use enteral_gate::queue::item::ItemId;
 use enteral_gate::queue::policy::Policy;
+use enteral_gate::queue::{Person, Role};
 use enteral_gate::settings::Settings;
-use enteral_gate::store::SqlStore;
+use enteral_gate::store::{SqlStore, Store};
 use jsonwebtoken::jwk::Jwk;
 use jsonwebtoken::{Algorithm, EncodingKey, Header};
 use serde_json::{Value, json};
@@ -136,6 +138,7 @@ struct Service {
     here: String,
     provider: Shared,
     client: reqwest::Client,
+    store: Arc<SqlStore>,
     _kept: Folder,
 }
 
@@ -170,13 +173,14 @@ async fn service(secret: Option<&str>) -> Service {
     let kept = Folder(std::env::temp_dir().join(format!("enteral-gate-sign-in-{}", uuid::Uuid::new_v4())));
     std::fs::create_dir(&kept.0).unwrap();
     let store = SqlStore::sqlite(&kept.0.join("queue.sqlite"), Policy::default()).await.unwrap();
-    let doors = Doors { people: Some(Arc::new(people)), store: Some(Arc::new(store)), ..Doors::default() };
+    let store = Arc::new(store);
+    let doors = Doors { people: Some(Arc::new(people)), store: Some(store.clone()), ..Doors::default() };
     let formulary = Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
     let app = App::behind(doors, Arc::new(Core::new(formulary)), Settings::default(), Limits::default());
     tokio::spawn(server::serve(listener, app, std::future::pending()));
     let client =
         reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).tls_certs_only([]).build().unwrap();
-    Service { here: format!("http://{address}"), provider, client, _kept: kept }
+    Service { here: format!("http://{address}"), provider, client, store, _kept: kept }
 }
 
 struct Said {
@@ -337,6 +341,41 @@ async fn an_order_can_be_handed_over_to_who_signed_in_before() {
     let over = page.split("<form").find(|form| form.contains("value=\"hand-over\"")).unwrap();
     assert!(over.contains("value=\"person-2\"") && over.contains("Paul Probe, pharmacist"), "{over}");
     assert!(!over.contains("person-1") && !over.contains("person-3"), "neither oneself nor the other lane: {over}");
+}
+
+/// Another replica is where a colleague signed in: what they did there is in the trail that all share.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_order_can_be_handed_over_to_who_works_at_another_replica() {
+    let s = service(None).await;
+    let order = SAMPLES.iter().find(|s| s.name == "demo-5-steps-over-cap").unwrap();
+    let path = format!("{}/fhir/{}/$validate", s.here, order.version.name());
+    let sent =
+        s.client.post(path).header("content-type", "application/fhir+json").body(order.text).send().await.unwrap();
+    assert_eq!(sent.status(), 200);
+    s.provider.lock().unwrap().claims = json!({"sub": "person-1", "name": "Petra Probe", "groups": ["pharmacy"]});
+    let (asked, browser) = s.begin("").await;
+    let code = s.code(&asked);
+    let said = s.get(&format!("/sign-in/answer?state={}&code={code}", asked["state"]), &browser).await;
+    let session = said.cookies.iter().find(|c| c.starts_with("gate-session=")).unwrap();
+    let cookie = session.split(';').next().unwrap();
+    let list = s.get("/queue?lane=all", cookie).await.body;
+    let item = list.split("href=\"/queue/").nth(1).unwrap_or_else(|| panic!("{list}")).split('"').next().unwrap();
+    // What the other replica writes when somebody looks there: a colleague, one of the other lane, and one long ago.
+    let now = jiff::Timestamp::now();
+    for (id, name, role, hours) in [
+        ("person-7", "Paul Probe", Role::Pharmacist, 0),
+        ("person-8", "Dora Diät", Role::Dietitian, 0),
+        ("person-9", "Lang Her", Role::Pharmacist, 24 * 20),
+    ] {
+        let person = Person { id: id.to_owned(), name: name.to_owned(), role };
+        let at = now - jiff::SignedDuration::from_hours(hours);
+        s.store.viewed(ItemId::read(item).unwrap(), person, at).await.unwrap();
+    }
+    let page = s.get(&format!("/queue/{item}"), cookie).await.body;
+    let over =
+        page.split("<form").find(|form| form.contains("value=\"hand-over\"")).unwrap_or_else(|| panic!("{page}"));
+    assert!(over.contains("value=\"person-7\"") && over.contains("Paul Probe, pharmacist"), "{over}");
+    assert!(!over.contains("person-8") && !over.contains("person-9"), "neither the other lane nor long ago: {over}");
 }
 
 /// What a browser keeps is sealed: changed or made by somebody else it is worth nothing.

@@ -493,6 +493,10 @@ pub trait Store: Send + Sync + 'static {
     /// When each rule last found something.
     fn last_found(&self) -> Answer<'_, LastFound>;
 
+    /// Pharmacists and dietitians who did something on the queue or looked at an order since a time, at any replica, each with when
+    /// last: by the newest entries of the trail.
+    fn seen_lately(&self, since: Timestamp) -> Answer<'_, Vec<(Person, Timestamp)>>;
+
     /// Notes that somebody looked at an item.
     fn viewed(&self, item: ItemId, by: Person, at: Timestamp) -> Answer<'_, ()>;
 

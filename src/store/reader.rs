@@ -7,12 +7,12 @@ use super::writer::of_item;
 use super::{
     Committed, Counts, Filter, Key, LaneIs, MOST_COMMITTED, MOST_OF_A_PAGE, Mark, Page, Query, TaskOf, Unavailable,
 };
-use crate::queue::Lane;
 use crate::queue::item::{Item, ItemId, Summary};
 use crate::queue::tally::{Fate, LastFound, RuleStatistics};
 use crate::queue::task::TaskIs;
 use crate::queue::trail::Entry;
 use crate::queue::urgency;
+use crate::queue::{Lane, Person};
 use jiff::Timestamp;
 use jiff::civil::Date;
 use serde::de::DeserializeOwned;
@@ -87,6 +87,30 @@ pub(super) async fn trail(pool: &AnyPool, item: &ItemId) -> Result<Vec<Entry>, U
     let sql = "SELECT detail FROM trail WHERE item = $1 AND detail IS NOT NULL ORDER BY seq".to_owned();
     let rows = rows(pool, sql, vec![item.as_str().into()]).await?;
     rows.iter().map(|row| read("an entry of the trail", &text(row, 0)?).map_err(of_item(item))).collect()
+}
+
+/// How many of the newest entries of the trail are looked at for people, and how many of people are read at most.
+const NEWEST: usize = 20_000;
+const OF_PEOPLE: usize = 2_000;
+
+/// Who of the lanes did or looked at something since a time, each with when last.
+pub(super) async fn seen_lately(pool: &AnyPool, since: Timestamp) -> Result<Vec<(Person, Timestamp)>, Unavailable> {
+    // A text that somebody wrote has its quotation marks escaped.
+    let sql = format!(
+        "SELECT item, detail FROM trail WHERE seq > (SELECT COALESCE(MAX(seq), 0) FROM trail) - {NEWEST} \
+         AND item IS NOT NULL AND detail IS NOT NULL \
+         AND (detail LIKE '%\"role\":\"pharmacist\"%' OR detail LIKE '%\"role\":\"dietitian\"%') \
+         ORDER BY seq DESC LIMIT {OF_PEOPLE}"
+    );
+    let mut out: BTreeMap<String, (Person, Timestamp)> = BTreeMap::new();
+    for row in rows(pool, sql, Vec::new()).await? {
+        // An entry that cannot be read is told of where its order is shown.
+        let Ok(entry) = read::<Entry>("an entry of the trail", &text(&row, 1)?) else { continue };
+        if entry.at >= since && entry.by.role.lane().is_some() {
+            out.entry(entry.by.id.clone()).or_insert((entry.by, entry.at));
+        }
+    }
+    Ok(out.into_values().collect())
 }
 
 /// Where what was committed ends: the last entry, and changes without one that are noted after it.

@@ -1473,6 +1473,10 @@ impl Store for SqlStore {
         Box::pin(async move { self.looked(reader::last_found(&self.readers)).await })
     }
 
+    fn seen_lately(&self, since: Timestamp) -> Answer<'_, Vec<(Person, Timestamp)>> {
+        Box::pin(async move { self.looked(reader::seen_lately(&self.readers, since)).await })
+    }
+
     fn viewed(&self, item: ItemId, by: Person, at: Timestamp) -> Answer<'_, ()> {
         Box::pin(async move { self.written(|done| Op::View { item, by, at, done }).await })
     }

@@ -6,6 +6,7 @@
 use super::oidc::Provider;
 use crate::answer::unseen;
 use crate::queue::{self, Lane};
+use crate::store::Store;
 use http::{HeaderMap, HeaderValue, header};
 use jiff::{SignedDuration, Timestamp};
 use sha2::{Digest, Sha256};
@@ -17,6 +18,8 @@ use uuid::Uuid;
 const MOST_SESSIONS: usize = 500;
 /// Most people who are remembered so that others can hand over to them, and for how long.
 const MOST_SEEN: usize = 500;
+/// How long what the store said of others is good.
+const LEARN: SignedDuration = SignedDuration::from_mins(1);
 const KNOWN: SignedDuration = SignedDuration::from_hours(14 * 24);
 /// Longest life of a session, and longest time without a request.
 const LIFE: SignedDuration = SignedDuration::from_hours(12);
@@ -132,6 +135,18 @@ struct Kept {
     wrong: Option<(Timestamp, u32)>,
     /// Who signed in, and when last.
     seen: BTreeMap<String, (Person, Timestamp)>,
+    /// When the store was asked for others last.
+    learned: Option<Timestamp>,
+}
+
+impl Kept {
+    /// Forgets who was seen longest ago, where there are too many.
+    fn few(&mut self) {
+        while self.seen.len() > MOST_SEEN {
+            let oldest = self.seen.iter().min_by_key(|(_, (_, at))| *at).map(|(id, _)| id.clone());
+            oldest.and_then(|oldest| self.seen.remove(&oldest));
+        }
+    }
 }
 
 /// Why somebody was not signed in.
@@ -187,8 +202,36 @@ impl People {
         self.secure
     }
 
+    /// Takes over who did something on the queue at another replica, or before this one began; asked for at most once a minute, and
+    /// not where people are listed.
+    pub async fn learn(&self, store: &dyn Store, now: Timestamp) {
+        {
+            let mut kept = self.kept();
+            if !self.listed.is_empty() || kept.learned.is_some_and(|at| now.duration_since(at) < LEARN) {
+                return;
+            }
+            kept.learned = Some(now);
+        }
+        // Where the store cannot be asked those stay who are known.
+        let Ok(seen) = now.checked_sub(KNOWN).map_err(drop) else { return };
+        let Ok(seen) = store.seen_lately(seen).await else { return };
+        let mut kept = self.kept();
+        for (person, at) in seen {
+            let job = match person.role {
+                queue::Role::Pharmacist => Job::Pharmacist,
+                queue::Role::Dietitian => Job::Dietitian,
+                _ => continue,
+            };
+            let known = kept.seen.get(&person.id).is_some_and(|(_, before)| *before >= at);
+            if !known {
+                kept.seen.insert(person.id.clone(), (Person { id: person.id, name: person.name, job }, at));
+            }
+        }
+        kept.few();
+    }
+
     /// To whom an order can be handed over: those who are listed; where nobody is, those who signed in here in the last
-    /// days, with the job they had then. By name.
+    /// days, with the job they had then, and those who did something on the queue at any replica. By name.
     pub fn colleagues(&self, now: Timestamp) -> Vec<Person> {
         if !self.listed.is_empty() {
             return self.listed.clone();
@@ -267,10 +310,7 @@ impl People {
             kept.sessions.remove(&oldest);
         }
         kept.seen.insert(person.id.clone(), (person.clone(), now));
-        while kept.seen.len() > MOST_SEEN {
-            let oldest = kept.seen.iter().min_by_key(|(_, (_, at))| *at).map(|(id, _)| id.clone());
-            oldest.and_then(|oldest| kept.seen.remove(&oldest));
-        }
+        kept.few();
         let id = random();
         kept.sessions.insert(hash(&id), Session { person, csrf: random(), begun: now, used: now, list: None });
         drop(kept);

@@ -77,6 +77,7 @@ pub async fn act(State(app): State<Arc<App>>, Path(id): Path<String>, request: R
         return Ok(show(&app, by, id.clone(), shown).await);
     }
     let now = Timestamp::now();
+    people.learn(store.as_ref(), now).await;
     let text = shown.typed.text(act).to_owned();
     let (Some(person), Some((lane, action))) = (signed.person.on_queue(), action(&form, &text, people, now)) else {
         let what = "The form does not say what is to be done".to_owned();

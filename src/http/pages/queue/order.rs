@@ -152,6 +152,7 @@ pub(super) async fn show(
     shown: Shown,
 ) -> Response {
     let now = Timestamp::now();
+    people.learn(store.as_ref(), now).await;
     let item = match store.get(id.clone()).await {
         Ok(Some(item)) => item,
         Ok(None) => return no_such(app, signed),
