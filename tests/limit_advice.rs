@@ -387,6 +387,31 @@ fn single_feeds_on_a_vasopressor_are_told_by_their_volume() {
     );
 }
 
+/// What is advised beside a vasopressor is no adult's rate for a child, and never more than the day brings.
+#[test]
+fn no_rate_beside_a_vasopressor_is_more_than_is_given() {
+    let given = |who: &str, rate: &str, lactate: &str| {
+        format!("{who}\nrate = \"{rate} mL/h\"\nroute = \"post-pyloric\"\nmedicines = [\"vasopressor\"]\n{lactate}")
+    };
+    let high = "labs = { lactate = \"3 mmol/L\" }\n";
+    let preterm = "age = \"10 d\"\ngestation = \"29 wk\"\nsex = \"male\"\nweight = \"1.1 kg\"\nproduct = \"HM\"";
+    assert_eq!(
+        fix("HEM-02", &given(preterm, "5", high)),
+        "Hold (0 mL/h); trophic feeding by the unit's protocol once circulation is stable."
+    );
+    assert_eq!(
+        fix("HEM-02", &given(preterm, "5", "")),
+        "Check the dose and its trend; if it rises hold (0 mL/h); trophic feeding by the unit's protocol."
+    );
+    let adult = "age = \"18 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"A10\"";
+    let stable =
+        |rate: &str| format!("Hold (0 mL/h), or {rate} mL/h into the stomach at most once circulation is stable.");
+    assert_eq!(fix("HEM-02", &given(adult, "70", high)), stable("20"));
+    assert_eq!(fix("HEM-02", &given(adult, "15", high)), stable("15"));
+    let grown = "age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"A10\"";
+    assert!(!fix("HEM-02", &given(grown, "70", "")).contains("20 mL/h"));
+}
+
 /// Beyond the pylorus feed runs by pump: no advice leads to single feeds there.
 #[test]
 fn infants_fed_beyond_the_pylorus_are_advised_a_rate() {
