@@ -412,6 +412,30 @@ fn no_rate_beside_a_vasopressor_is_more_than_is_given() {
     assert!(!fix("HEM-02", &given(grown, "70", "")).contains("20 mL/h"));
 }
 
+/// What is taken off leaves an amount that is too much neither per kg nor by the day; a slip is looked for first.
+#[test]
+fn too_much_of_an_electrolyte_is_looked_for_in_the_additives() {
+    let child = "age = \"2 a\"\nsex = \"male\"\nweight = \"12 kg\"\nproduct = \"PED10\"\nrate = \"50 mL/h\"\n";
+    // 8 × 15 mmol and 1200 mL of PED10, 1300 mg/L ÷ 39.0983 mg/mmol: 159.9 mmol, 72 mmol are 6 mmol/kg.
+    let much = finding("ELE-05", &format!("{child}additives = [{{ product = \"TKCL\", amount = \"8 {{dose}}\" }}]"));
+    assert_eq!(much.tier, Tier::High);
+    assert!(
+        much.text.starts_with(
+            "Feed and additives bring 13.3 mmol/kg/d of potassium, over 6 mmol/kg/d in a child; a slip of decimal"
+        ),
+        "{}",
+        much.text
+    );
+    assert!(
+        much.fix.as_deref().unwrap().starts_with("Check amount and unit of each additive first. Take 87."),
+        "{much:?}"
+    );
+    // 3 L of 100 mmol/L for 70 kg: 300 mmol, over 3 mmol/kg (210) and 150: 150 are taken off.
+    let adult =
+        fix("ELE-05", "age = \"40 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"TK39\"\nrate = \"125 mL/h\"");
+    assert_eq!(adult, "Take 150 mmol/d off, split and dilute supplements.");
+}
+
 /// Beyond the pylorus feed runs by pump: no advice leads to single feeds there.
 #[test]
 fn infants_fed_beyond_the_pylorus_are_advised_a_rate() {
