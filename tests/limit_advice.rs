@@ -446,11 +446,17 @@ fn infants_fed_beyond_the_pylorus_are_advised_a_rate() {
         fix("NEO-04", &jejunum),
         "Give at most 360 mL/d: 15 mL/h by pump; fortify the feed rather than give more of it."
     );
-    assert_eq!(fix("NEO-06", &jejunum), "Hold, or give at most 48 mL/d: 2 mL/h by pump.");
+    assert_eq!(
+        fix("NEO-06", &jejunum),
+        "Hold the feed (AGE-11). Only where the team has decided to feed again: at most 48 mL/d: 2 mL/h by pump."
+    );
     assert_eq!(fix("NEO-01", &jejunum), "Start with 60 mL/d at most: 2.5 mL/h by pump.");
     assert_eq!(judged(&order(&jejunum), "NEO-07").word(), "not-applicable");
     let single = format!("{infant}volume = \"46 mL\"\nfeeds = 8\n");
-    assert_eq!(fix("NEO-06", &single), "Hold, or give at most 48 mL/d: 8 feeds of 6 mL.");
+    assert_eq!(
+        fix("NEO-06", &single),
+        "Hold the feed (AGE-11). Only where the team has decided to feed again: at most 48 mL/d: 8 feeds of 6 mL."
+    );
     // 3 feeds of 12 mL a day: 36 mL, over 24 h 1.5 mL/h.
     let apart = "age = \"2 d\"\ngestation = \"29 wk\"\nsex = \"male\"\nweight = \"1.1 kg\"\nproduct = \"HM\"\nvolume = \"12 mL\"\nfeeds = 3\n";
     assert_eq!(fix("NEO-05", &format!("{apart}route = \"post-pyloric\"")), "Give it by pump: 1.5 mL/h.");
