@@ -1040,6 +1040,44 @@ fn weights_past_the_table_have_bounds() {
     }
 }
 
+/// The rate for a small infant is rounded down in tenths: whole mL/h would double it. From 10 kg on it is a whole number.
+#[test]
+fn the_rate_in_place_of_single_feeds_is_never_more() {
+    let fix = |who: &str, volume: &str, feeds: u32, product: &str| {
+        one(
+            "RTE-01",
+            &format!(
+                "{who}\nproduct = \"{product}\"\nvolume = \"{volume} mL\"\nfeeds = {feeds}\nroute = \"post-pyloric\"\n"
+            ),
+        )
+        .fix
+        .unwrap()
+    };
+    let preterm = "age = \"8 d\"\ngestation = \"25 wk\"\nsex = \"male\"\nweight = \"0.6 kg\"";
+    // 8 × 1.5 = 12 mL ÷ 24 h = 0.5 mL/h; 8 × 1.6 = 12.8 mL: 0.53 mL/h.
+    assert_eq!(
+        fix(preterm, "1.5", 8, "HM"),
+        "Give 12 mL a day by pump: 0.5 mL/h, set 0.5 mL/h (12 mL); or move the tip to the stomach."
+    );
+    assert_eq!(
+        fix(preterm, "1.6", 8, "HM"),
+        "Give 12.8 mL a day by pump: 0.53 mL/h, set 0.5 mL/h (12 mL); or move the tip to the stomach."
+    );
+    // 8 × 0.2 = 1.6 mL ÷ 24 h = 0.07 mL/h: no tenth lies below.
+    assert_eq!(fix(preterm, "0.2", 8, "HM"), "Give 1.6 mL a day by pump: 0.07 mL/h; or move the tip to the stomach.");
+    // 8 × 12.6 mL = 100.8 mL ÷ 24 h = 4.2 mL/h.
+    for (kg, set) in [("9.9", "4.2 mL/h (100.8 mL)"), ("10", "5 mL/h (120 mL)")] {
+        let year = format!("age = \"13 mo\"\nsex = \"male\"\nweight = \"{kg} kg\"");
+        assert!(fix(&year, "12.6", 8, "PED10").contains(&format!("set {set}")), "{kg}");
+    }
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"";
+    // 6 × 250 = 1500 mL ÷ 24 h = 62.5 mL/h.
+    assert_eq!(
+        fix(adult, "250", 6, "A10"),
+        "Give 1500 mL a day by pump: 62.5 mL/h, set 63 mL/h (1512 mL); or move the tip to the stomach."
+    );
+}
+
 /// What a status or an intent leaves open is said; an order that runs says nothing.
 #[test]
 fn the_life_of_an_order_is_said() {

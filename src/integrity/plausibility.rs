@@ -247,6 +247,26 @@ pub(super) fn height_for_age_implausible(case: &Case<'_>) -> Outcome {
     }])
 }
 
+/// The rate, mL/h, that a pump is set to for a day's volume: down to the coarsest step of the pumps that may be in use,
+/// where none is known down to tenths under 10 kg or 1 year, else up to whole mL/h (common practice, no source). `None`
+/// where no such rate is above zero.
+fn settable(case: &Case<'_>, rate: Exact) -> Option<Exact> {
+    let small = match case.person.weight.kg() {
+        Some(kg) => kg < Exact::int(10),
+        None => case.age_years().is_none_or(|(young, _)| young < Exact::ONE),
+    };
+    let pump = case.pumps.iter().map(|super::PumpRange { rate: [_, _, step], .. }| *step).max();
+    let step = match pump.filter(|step| step.is_positive()) {
+        Some(step) => step,
+        None if small => Exact::decimal(1, 1),
+        None => return Exact::whole(rate.ceil()),
+    };
+    let set = Exact::whole(rate.div(step)?.floor())?.mul(step)?;
+    let lowest =
+        case.pumps.iter().map(|super::PumpRange { rate: [lowest, ..], .. }| *lowest).max().unwrap_or(Exact::ZERO);
+    (set.is_positive() && set >= lowest).then_some(set)
+}
+
 pub(super) fn bolus_beyond_stomach(case: &Case<'_>) -> Outcome {
     let Some(f) = &case.order.formula else { return Outcome::NotApplicable(Cow::Borrowed("there is no tube feed")) };
     let Some(concept) = f.route.value() else {
@@ -275,14 +295,14 @@ pub(super) fn bolus_beyond_stomach(case: &Case<'_>) -> Outcome {
         let a_day =
             line.quantity.zip(line.high.as_ref().and_then(|h| per_day(&h.occurrences))).and_then(|(q, n)| q.mul(n));
         let fix = a_day.and_then(|ml| Some((ml, ml.div(Exact::int(DAY / 3600))?))).map(|(ml, rate)| {
-            let set = Exact::whole(rate.ceil()).unwrap_or(rate);
-            let gives = set.mul(Exact::int(24)).unwrap_or(ml);
+            let set = settable(case, rate).and_then(|set| Some((set, set.mul(Exact::int(24))?)));
+            let set = set.map_or_else(String::new, |(set, gives)| {
+                format!(", set {} mL/h ({} mL)", set.short(3), gives.short(1))
+            });
             format!(
-                "Give {} mL a day by pump: {} mL/h, set {} mL/h ({} mL); or move the tip to the stomach.",
+                "Give {} mL a day by pump: {} mL/h{set}; or move the tip to the stomach.",
                 ml.short(1),
-                rate.short(1),
-                set.short(0),
-                gives.short(0)
+                rate.short(2)
             )
         });
         out.push(Finding {
