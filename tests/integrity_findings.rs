@@ -210,8 +210,13 @@ fn volumes_that_are_usual_in_the_other_unit_are_seen() {
         assert_eq!(feed(adult, volume).len(), 0, "{volume}");
     }
     let infant = |kg: &str| format!("age = \"1 mo\"\nsex = \"male\"\nweight = \"{kg} kg\"");
-    assert!(feed(&infant("3"), "8 mL").is_empty());
-    assert_eq!(feed(&infant("3.1"), "8 mL").len(), 1);
+    assert!(feed(&infant("3"), "4 mL").is_empty());
+    // 4 × 29.57 = 118.3 mL are 30 mL/kg at 3.94 kg; 6 × 4 mL are 6.1 mL/kg a day.
+    assert_eq!(feed(&infant("3.95"), "4 mL").len(), 1);
+    assert!(feed(&infant("3.94"), "4 mL").is_empty(), "over 30 mL/kg at once");
+    assert_eq!(feed(&infant("3.1"), "3 mL").len(), 1, "5.8 mL/kg a day, 28.6 mL/kg at once in ounces");
+    // 6 × 8 mL: 9.98 and 10 mL/kg a day; as ounces 49 mL/kg at once. 6 × 3 mL at 3.1 kg are no trophic feed.
+    assert!(feed(&infant("4.8"), "8 mL").is_empty());
     // 8 × 29.5735 = 236.6; 60 × 29.5735 = 1774.4.
     let f = feed(adult, "8 mL").remove(0);
     assert_eq!(f.tier, Tier::High);
@@ -335,10 +340,30 @@ fn a_trophic_feed_is_no_slip() {
     assert_eq!(tier(&adult("60"), "7.4"), Some(Tier::High), "2.96 kcal/kg");
     assert_eq!(tier("age = \"16 a\"\nsex = \"male\"\nweight = \"60 kg\"", "12"), Some(Tier::Med), "4.8 kcal/kg");
     assert_eq!(tier("age = \"15 a\"\nsex = \"male\"\nweight = \"60 kg\"", "12"), Some(Tier::High), "under 16 years");
+    let child = "age = \"6 a\"\nsex = \"male\"\nweight = \"20 kg\"";
+    assert_eq!(tier(child, "10"), Some(Tier::Med), "12 mL/kg");
+    assert_eq!(tier(child, "9.9"), Some(Tier::High), "11.9 mL/kg");
+    let new = format!("{child}\nother-orders = []");
+    assert_eq!(tier(&new, "5"), Some(Tier::Med), "6 mL/kg, a first feed");
+    assert_eq!(tier(&new, "4.9"), Some(Tier::High), "5.9 mL/kg");
+    let fed = format!("{child}\nother-orders = [{{ product = \"PED10\", rate = \"40 mL/h\" }}]");
+    assert_eq!(tier(&fed, "5"), Some(Tier::High), "6 mL/kg beside another feed");
     let infant = "age = \"1 mo\"\nsex = \"male\"\nweight = \"4.8 kg\"";
     assert_eq!(tier(infant, "2"), Some(Tier::Med), "10 mL/kg");
     assert_eq!(tier(infant, "1.9"), Some(Tier::High), "9.5 mL/kg");
     assert_eq!(tier(infant, "4.8"), Some(Tier::Med), "24 mL/kg");
+    // 0.67 kcal/mL: 29.7 mL/kg are 19.9 kcal/kg, and ten times that would be usual energy, but 297 mL/kg.
+    let preterm = |kg: &str, ml: &str| {
+        flags(
+            "UNT-05",
+            &format!(
+                "age = \"2 d\"\ngestation = \"31 wk\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"HM\"\nvolume = \"{ml} mL\"\nfeeds = 8\n"
+            ),
+        )
+    };
+    assert!(!preterm("1.4", "5.2"), "29.7 mL/kg");
+    assert!(preterm("1.4", "4.2"), "24 mL/kg");
+    assert!(preterm("1.4", "1.7"), "9.7 mL/kg");
     let f = one("UNT-05", &format!("{}\nproduct = \"A10\"\nrate = \"10 mL/h\"\n", adult("60")));
     assert_eq!(
         words(&f),
@@ -1554,8 +1579,8 @@ fn the_birthday_is_the_first_day_of_the_next_band() {
     // 10 kg, 72 mL/h: 172.8: the energy of a child, more volume than a child's.
     let volume = slips("12 mo", "10", "rate = \"72 mL/h\"\n");
     assert!(volume.len() == 1 && volume[0].1.contains("total volume"), "{volume:?}");
-    // 15 mL/kg are trophic under a year only.
-    let trophic = "volume = \"25 mL\"\nfeeds = 6\n";
+    // 10.8 mL/kg are trophic under a year only, from then on 12 are.
+    let trophic = "volume = \"18 mL\"\nfeeds = 6\n";
     assert_eq!(slips("11 mo", "10", trophic).first().map(|(tier, _)| *tier), Some(Tier::Med));
     assert_eq!(slips("12 mo", "10", trophic).first().map(|(tier, _)| *tier), Some(Tier::High));
     // 20 kg: 40 mL/min under eighteen years, 60 from then on.

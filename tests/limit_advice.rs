@@ -436,6 +436,27 @@ fn too_much_of_an_electrolyte_is_looked_for_in_the_additives() {
     assert_eq!(adult, "Take 150 mmol/d off, split and dilute supplements.");
 }
 
+/// On the first day a newborn begins with what the finding names, and no other rule calls that a slip.
+#[test]
+fn the_first_day_begins_low() {
+    let late = |volume: &str| {
+        format!(
+            "age = \"1 d\"\ngestation = \"34 wk\"\nsex = \"male\"\nweight = \"2 kg\"\nbirth-weight = \"2 kg\"\nproduct = \"HM\"\nvolume = \"{volume} mL\"\nfeeds = 8\nother-orders = []\n"
+        )
+    };
+    // 40 mL/kg × 2 kg = 80 mL, in 8 feeds 10 mL.
+    assert_eq!(fix("NEO-01", &late("40")), "Start with 80 mL/d at most: 8 feeds of 10 mL; raise it from day to day.");
+    for rule in ["NEO-01", "UNT-05", "UNT-06"] {
+        assert!(finding_or_none(rule, &late("10")).is_none(), "{rule}");
+    }
+    let light = "age = \"2 d\"\ngestation = \"31 wk\"\nsex = \"male\"\nweight = \"1.4 kg\"\nbirth-weight = \"1.4 kg\"\nproduct = \"HM\"\nfeeds = 8\nother-orders = []\n";
+    assert!(fix("NEO-01", &format!("{light}volume = \"8 mL\"")).contains("8 feeds of 5.2 mL"));
+    assert!(finding_or_none("UNT-05", &format!("{light}volume = \"5.2 mL\"")).is_none());
+    // Gestation not sent: the lower of the two is advised.
+    let open = "age = \"1 d\"\nsex = \"male\"\nweight = \"3.5 kg\"\nbirth-weight = \"3.5 kg\"\nproduct = \"HM\"\nvolume = \"75 mL\"\nfeeds = 8\nother-orders = []\n";
+    assert!(fix("NEO-01", open).starts_with("Start with 140 mL/d at most"));
+}
+
 /// Beyond the pylorus feed runs by pump: no advice leads to single feeds there.
 #[test]
 fn infants_fed_beyond_the_pylorus_are_advised_a_rate() {
