@@ -1065,6 +1065,53 @@ fn weights_past_the_table_have_bounds() {
     }
 }
 
+/// Before term no growth chart counts: 0.3 to 5.5 kg. In the first 14 days half to twice the birth weight (both from memory).
+#[test]
+fn weights_before_term_have_bounds() {
+    let at = |age: &str, kg: &str, more: &str| {
+        found(
+            "WGT-01",
+            &format!(
+                "age = \"{age}\"\nsex = \"male\"\ngestation = \"30 wk\"\nweight = \"{kg} kg\"\nproduct = \"HM\"\nvolume = \"10 mL\"\nfeeds = 8\n{more}"
+            ),
+        )
+    };
+    for (kg, said) in [("0.299", true), ("0.3", false), ("1.05", false), ("5.5", false), ("5.501", true)] {
+        assert_eq!(!at("30 d", kg, "").is_empty(), said, "{kg}");
+    }
+    let slipped = at("10 d", "10.5", "").remove(0);
+    assert_eq!(
+        (slipped.tier, words(&slipped)),
+        (
+            Tier::High,
+            (
+                "A weight of 10.5 kg is implausible before term: everything per kg rests on it.",
+                "10.5 kg; between 0.3 and 5.5 kg before term",
+                "Check weight, unit, birth date and patient. If the decimal point slipped, the weight is 1.05 kg."
+            )
+        )
+    );
+    let born = "birth-weight = \"1.2 kg\"\n";
+    for (age, kg, said) in [
+        ("14 d", "2.4", false),
+        ("14 d", "2.41", true),
+        ("14 d", "0.6", false),
+        ("14 d", "0.59", true),
+        ("15 d", "2.41", false),
+    ] {
+        assert_eq!(!at(age, kg, born).is_empty(), said, "{age} {kg}");
+    }
+    let light = at("5 d", "0.5", "birth-weight = \"3.4 kg\"\n").remove(0);
+    assert_eq!(
+        words(&light),
+        (
+            "A weight of 0.5 kg does not fit the birth weight of 3.4 kg in the first 14 days: everything per kg rests on it.",
+            "0.5 kg; between 1.7 and 6.8 kg, half and twice the birth weight",
+            "Check weight, unit, birth date and patient. If the decimal point slipped, the weight is 5 kg."
+        )
+    );
+}
+
 /// The rate for a small infant is rounded down in tenths: whole mL/h would double it. From 10 kg on it is a whole number.
 #[test]
 fn the_rate_in_place_of_single_feeds_is_never_more() {

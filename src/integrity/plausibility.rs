@@ -19,6 +19,82 @@ pub(super) fn weight_for_age_implausible(case: &Case<'_>) -> Outcome {
     let super::Weight::Usable { kg, at, .. } = &case.person.weight else {
         return Outcome::NotApplicable(Cow::Borrowed("there is no usable weight (CMP-02)"));
     };
+    match against_age(case, kg, at) {
+        flagged @ Outcome::Flagged(_) => flagged,
+        other => against_birth_weight(case, *kg, *at).map_or(other, |f| found(vec![f])),
+    }
+}
+
+/// Weights before term, kg: the least and the most (from memory, to be confirmed; wider than any chart).
+const BEFORE_TERM: (Exact, Exact) = (Exact::decimal(3, 1), Exact::decimal(55, 1));
+
+/// A tenth or ten times of a weight, where that lies within bounds.
+fn decimal_moved(kg: Exact, within: (Exact, Exact)) -> Option<Exact> {
+    let ten = Exact::int(10);
+    [kg.div(ten), kg.mul(ten)].into_iter().flatten().find(|x| *x >= within.0 && *x <= within.1)
+}
+
+fn check_weight(moved: Option<Exact>) -> String {
+    match moved {
+        Some(kg) => format!(
+            "Check weight, unit, birth date and patient. If the decimal point slipped, the weight is {} kg.",
+            kg.short(3)
+        ),
+        None => "Check weight, unit, birth date and patient.".to_owned(),
+    }
+}
+
+fn before_term(kg: Exact, at: At) -> Outcome {
+    let (least, most) = BEFORE_TERM;
+    if kg >= least && kg <= most {
+        return Outcome::Clear;
+    }
+    found(vec![Finding {
+        arithmetic: Some(format!(
+            "{} kg; between {} and {} kg before term",
+            kg.short(3),
+            least.short(1),
+            most.short(1)
+        )),
+        fix: Some(check_weight(decimal_moved(kg, BEFORE_TERM))),
+        ..finding(
+            Tier::High,
+            format!("A weight of {} kg is implausible before term: everything per kg rests on it.", kg.short(3)),
+            vec![at],
+        )
+    }])
+}
+
+/// In the first 14 days a weight is between half and twice the birth weight (from memory, to be confirmed).
+fn against_birth_weight(case: &Case<'_>, kg: Exact, at: At) -> Option<Finding> {
+    let (_, oldest) = case.person.age_days?;
+    let (birth, birth_at) = case.person.birth_weight?;
+    let (half, twice) = (birth.div(Exact::int(2))?, birth.mul(Exact::int(2))?);
+    if oldest > Exact::int(14) || !birth.is_positive() || (kg >= half && kg <= twice) {
+        return None;
+    }
+    Some(Finding {
+        arithmetic: Some(format!(
+            "{} kg; between {} and {} kg, half and twice the birth weight",
+            kg.short(3),
+            half.short(3),
+            twice.short(3)
+        )),
+        fix: Some(check_weight(decimal_moved(kg, (half, twice)))),
+        ..finding(
+            Tier::High,
+            format!(
+                "A weight of {} kg does not fit the birth weight of {} kg in the first 14 days: everything per kg rests on it.",
+                kg.short(3),
+                birth.short(3)
+            ),
+            vec![at, birth_at],
+        )
+    })
+}
+
+/// A weight against growth charts and, where they do not reach, against bounds.
+fn against_age(case: &Case<'_>, kg: &Exact, at: &At) -> Outcome {
     let Some((young, old)) = case.person.corrected_days else {
         return Outcome::NotEvaluated("whether the weight fits the age: the age is not known".to_owned(), vec![*at]);
     };
@@ -26,7 +102,8 @@ pub(super) fn weight_for_age_implausible(case: &Case<'_>) -> Outcome {
         return beyond_the_table(case, *kg, *at);
     }
     if old < Exact::ZERO {
-        return Outcome::NotApplicable(Cow::Borrowed("weight-for-age starts at term"));
+        // The table starts at term.
+        return before_term(*kg, *at);
     }
     let Some(sex) = case.person.sex else {
         return Outcome::NotEvaluated("whether the weight fits the age: the sex is not known".to_owned(), vec![*at]);
