@@ -1150,6 +1150,19 @@ fn the_rate_in_place_of_single_feeds_is_never_more() {
     );
 }
 
+/// Newborns' lines are cleared with air or a few drops: no flush is LOW there, until 29 days or 44 weeks after the last
+/// period.
+#[test]
+fn a_newborn_without_a_flush_is_a_reminder() {
+    let tier = |age: &str, gestation: &str| {
+        one("TUB-01", &format!("age = \"{age}\"\ngestation = \"{gestation} wk\"\nsex = \"male\"\nweight = \"3 kg\"\nproduct = \"HM\"\nvolume = \"50 mL\"\nfeeds = 8\n")).tier
+    };
+    assert_eq!(tier("28 d", "40"), Tier::Low);
+    assert_eq!(tier("29 d", "40"), Tier::Med, "44 weeks and a day");
+    assert_eq!(tier("97 d", "30"), Tier::Low, "43 weeks and 6 days");
+    assert_eq!(tier("98 d", "30"), Tier::Med, "44 weeks");
+}
+
 /// What a status or an intent leaves open is said; an order that runs says nothing.
 #[test]
 fn the_life_of_an_order_is_said() {
