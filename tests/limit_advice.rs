@@ -1065,3 +1065,42 @@ fn halves_and_quarters_of_a_packet_are_given() {
         assert_eq!(said, flagged, "{amount}");
     }
 }
+
+/// A rate that keeps the volume in fewer hours is named only where no other limit reports it.
+#[test]
+fn the_rate_that_makes_up_for_holds_has_a_ceiling() {
+    let drug = |who: &str, rate: &str, more: &str| {
+        fix("DRG-01", &format!("{who}rate = \"{rate} mL/h\"\nmedicines = [\"phenytoin\"]\n{more}"))
+    };
+    let denser = "For what no longer fits into the hours: a denser feed, or nutrition by vein; ask the dietitian.";
+    let stomach = "";
+    let jejunum = "route = \"post-pyloric\"\n";
+    let adult = "age = \"50 a\"\nsex = \"male\"\nweight = \"80 kg\"\nproduct = \"A10\"\n";
+    // 83 mL/h × 24 h ÷ 16 h = 124.5, in whole mL/h 125; 84: 126.
+    assert!(
+        drug(adult, "83", stomach).ends_with("To keep 1992 mL/d in 16 hours, run 125 mL/h."),
+        "{}",
+        drug(adult, "83", "")
+    );
+    assert!(drug(adult, "84", stomach).ends_with(denser));
+    assert!(drug(adult, "83", jejunum).ends_with("run 125 mL/h."));
+    assert!(drug(adult, "105", jejunum).ends_with(denser));
+    // 17 years: 125 into the stomach, 100 into the small bowel. 67 × 1.5 = 100.5: 101; 66 × 1.5 = 99.
+    let youth = "age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"A10\"\n";
+    assert!(drug(youth, "67", stomach).ends_with("run 101 mL/h."));
+    assert!(drug(youth, "67", jejunum).ends_with(denser));
+    assert!(drug(youth, "66", jejunum).ends_with("run 99 mL/h."));
+    // 12 kg at 2 years: 5 mL/kg/h are 60 mL/h; 40 × 1.5 = 60, 41 × 1.5 = 61.5.
+    let child = "age = \"2 a\"\nsex = \"male\"\nweight = \"12 kg\"\nproduct = \"PED10\"\n";
+    for route in [stomach, jejunum] {
+        assert!(drug(child, "40", route).ends_with("run 60 mL/h."), "{}", drug(child, "40", route));
+        assert!(drug(child, "41", route).ends_with(denser));
+    }
+    let infant = "age = \"60 d\"\nsex = \"male\"\nweight = \"4 kg\"\nproduct = \"INF\"\ndensity = \"0.67 kcal/mL\"\n";
+    assert!(drug(infant, "25", stomach).ends_with(denser));
+    // What is advised is what is not reported.
+    let advised =
+        format!("{adult}rate = \"125 mL/h\"\nhours = \"16 h\"\nstart = \"16:00\"\nmedicines = [\"phenytoin\"]\n");
+    assert_eq!(judged(&order(&advised), "VOL-03").word(), "clear");
+    assert_eq!(judged(&order(&advised), "DRG-01").word(), "clear");
+}
