@@ -364,12 +364,22 @@ fn night_and_two_feeds(more: &str) -> String {
 fn glucose_by_vein_is_named_at_the_rate_of_the_pump() {
     let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\n";
     let said = |more: &str| finding_of(&night_and_two_feeds(more), "DRG-15").fix.unwrap();
+    let ward = format!("{adult}setting = \"ward\"\n");
     assert_eq!(
-        said(adult),
+        said(&format!("{ward}conditions = []\n")),
         "Write what to do if the feed stops for over 1 hour, for example 10 % glucose by vein at 80 mL/h, and fit doses to the feeding hours."
     );
     let without = "Write what to do if the feed stops for over 1 hour: glucose by vein by the unit's protocol, and fit doses to the feeding hours.";
-    assert_eq!(said(&format!("{adult}fluid-limit = \"1500 mL/d\"")), without);
+    assert_eq!(said(&format!("{ward}conditions = []\nfluid-limit = \"1500 mL/d\"")), without);
+    for condition in ["renal-replacement-therapy", "chronic-kidney-disease-5", "heart-failure"] {
+        assert_eq!(said(&format!("{ward}conditions = [\"{condition}\"]\n")), without, "{condition}");
+    }
+    assert_eq!(said(&ward), without, "conditions not sent");
+    assert_eq!(said(&format!("{adult}conditions = []\n")), without, "setting not sent");
+    assert_eq!(
+        said(&format!("{adult}setting = \"home\"\nconditions = []\n")),
+        "Write what to do if the feed stops for over 1 hour: glucose by the tube or the mouth, how often glucose is measured, and whom to call, and fit doses to the feeding hours."
+    );
     assert_eq!(said("age = \"12 a\"\nsex = \"male\"\nweight = \"40 kg\"\n"), without);
 }
 
