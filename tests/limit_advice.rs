@@ -1114,3 +1114,48 @@ fn the_rate_that_makes_up_for_holds_has_a_ceiling() {
     assert_eq!(judged(&order(&advised), "VOL-03").word(), "clear");
     assert_eq!(judged(&order(&advised), "DRG-01").word(), "clear");
 }
+
+/// No advice of more volume where WAT-01 advises none.
+#[test]
+fn no_larger_feed_is_advised_where_volume_may_be_wrong() {
+    let thin = |more: &str| {
+        fix(
+            "TUB-05",
+            &format!(
+                "age = \"60 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A20\"\nrate = \"35 mL/h\"\ntube-size = \"6 [Ch]\"\n{more}"
+            ),
+        )
+    };
+    assert_eq!(thin(""), "Give it by pump with flushes, or use a larger tube, or a feed of 1 kcal/mL at 70 mL/h.");
+    let values = |more: &str| {
+        fix(
+            "AGE-08",
+            &format!(
+                "age = \"60 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"REN18\"\nrate = \"40 mL/h\"\nlabs = {{ serum_potassium = \"3.2 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_sodium = \"134 mmol/L\" }}\n{more}"
+            ),
+        )
+    };
+    let sodium = |more: &str| {
+        fix(
+            "AGE-08",
+            &format!(
+                "age = \"60 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A20\"\nrate = \"35 mL/h\"\nlabs = {{ serum_potassium = \"4 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_sodium = \"150 mmol/L\" }}\n{more}"
+            ),
+        )
+    };
+    assert!(values("").starts_with("Change to a standard feed: 1728 mL/d"), "{}", values(""));
+    assert!(sodium("").starts_with("Change to a feed of 1 kcal/mL (1680 mL/d) or add 840 mL/d"), "{}", sodium(""));
+    let wrong = [
+        "setting = \"icu\"\n",
+        "conditions = [\"renal-replacement-therapy\"]\n",
+        "conditions = [\"chronic-kidney-disease-5\"]\n",
+        "conditions = [\"heart-failure\"]\n",
+    ];
+    for more in wrong {
+        assert_eq!(thin(more), "Give it by pump with flushes, or use a larger tube.", "{more}");
+        assert!(!values(more).contains("mL/d"), "{more}");
+        assert!(!sodium(more).contains("mL/d"), "{more}");
+    }
+    assert!(!thin("fluid-limit = \"1000 mL/d\"\n").contains("kcal/mL"));
+    assert!(!values("conditions = [\"cirrhosis\"]\n").contains("mL/d"), "sodium of 134");
+}
