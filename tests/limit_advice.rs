@@ -1159,3 +1159,28 @@ fn no_larger_feed_is_advised_where_volume_may_be_wrong() {
     assert!(!thin("fluid-limit = \"1000 mL/d\"\n").contains("kcal/mL"));
     assert!(!values("conditions = [\"cirrhosis\"]\n").contains("mL/d"), "sodium of 134");
 }
+
+/// The volume of another feed for an infant is never over what the day's volume may be.
+#[test]
+fn another_feed_for_an_infant_is_not_too_much_of_it() {
+    let grown = |volume: &str| {
+        format!(
+            "age = \"70 d\"\ngestation = \"32 wk\"\nsex = \"male\"\nweight = \"4 kg\"\nproduct = \"PRE08\"\nvolume = \"{volume} mL\"\nfeeds = 8\n"
+        )
+    };
+    // 8 × 75 mL × 0.8 kcal = 480 kcal: 716 mL at 0.67, 180 mL/kg × 4 kg = 720; 8 × 90 mL: 576 kcal, 860 mL.
+    assert_eq!(
+        fix("AGE-05", &grown("75")),
+        "Change to a term or post-discharge feed: 480 kcal/d are 716 mL/d at 0.67 kcal/mL."
+    );
+    assert_eq!(
+        fix("AGE-05", &grown("90")),
+        "Change to a term or post-discharge feed: the 576 kcal/d of now are more than fits into 180 mL/kg/d at 0.67 kcal/mL: 720 mL/d at most; work the energy out again."
+    );
+    let adult = |weight: &str| {
+        fix("AGE-01", &format!("age = \"9 mo\"\nsex = \"male\"\n{weight}product = \"A10\"\nrate = \"60 mL/h\"\n"))
+    };
+    // 1440 kcal at 0.67 are 2149 mL; 180 mL/kg × 9 kg = 1620 mL.
+    assert!(adult("weight = \"9 kg\"\n").contains("1620 mL/d at most"), "{}", adult("weight = \"9 kg\"\n"));
+    assert!(!adult("").contains("2149"), "{}", adult(""));
+}
