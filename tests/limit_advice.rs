@@ -619,8 +619,8 @@ fn a_low_glucose_is_found() {
     assert_eq!(tier, Tier::High);
     assert_eq!(text, "Glucose is 1.8 mmol/L, under 3 mmol/L, with insulin or a sulfonylurea on the list.");
     assert!(fix.starts_with("Treat it by the unit's protocol now and repeat the value; cut insulin"), "{fix}");
-    let (tier, text, fix) = glucose(&format!("{adult}medicines = []\n"), "3.9");
-    assert_eq!((tier, &*text), (Tier::Med, "Glucose is 3.9 mmol/L, under 4 mmol/L."));
+    let (tier, text, fix) = glucose(&format!("{adult}medicines = []\n"), "3.4");
+    assert_eq!((tier, &*text), (Tier::Med, "Glucose is 3.4 mmol/L, under 3.5 mmol/L."));
     assert!(fix.contains("; find the cause, and do not let the feed pause without glucose."), "{fix}");
     assert_eq!(glucose(&format!("{adult}medicines = [\"sulfonylurea\"]\n"), "3.9").0, Tier::High);
     let newborn = "age = \"3 d\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"3.2 kg\"\nproduct = \"HM\"\nvolume = \"30 mL\"\nfeeds = 8\n";
@@ -850,7 +850,7 @@ fn newborns_are_judged_by_their_own_bounds() {
     assert_eq!(potassium("25 d", fortified, "6.5"), Some(Tier::High));
     assert_eq!(potassium("25 d", rich, "5.9"), None);
     assert_eq!(potassium("25 d", rich, "6.0"), Some(Tier::Med));
-    // 30 wk and 97 d are 43 6/7 weeks, and a newborn still; 98 d are 44. The same for each of 3 kg.
+    // 30 wk and 97 d are 43 6/7 weeks, and a newborn still; 98 d are 44, and the bounds of potassium stay to 1 year.
     let older = |age: &str, labs: &str| {
         given(age, fortified, labs)
             .replace("1.5 kg", "3 kg")
@@ -858,14 +858,23 @@ fn newborns_are_judged_by_their_own_bounds() {
             .replace("10 {dose}", "20 {dose}")
     };
     let at = |age: &str| finding_or_none("ELE-01", &older(age, "serum_potassium = \"5.6 mmol/L\"")).map(|f| f.tier);
-    assert_eq!((at("97 d"), at("98 d")), (None, Some(Tier::High)));
+    assert_eq!((at("97 d"), at("98 d")), (None, None));
+    // 6 × 190 mL × 0.7 mg/mL ÷ 9 kg ÷ 39.1 = 2.3 mmol/kg.
+    let year = |age: &str| {
+        finding_or_none("ELE-01", &format!("age = \"{age}\"\nsex = \"male\"\nweight = \"9 kg\"\nproduct = \"THON\"\nvolume = \"190 mL\"\nfeeds = 6\nlabs = {{ serum_potassium = \"5.6 mmol/L\" }}\nconditions = []\nmedicines = []\n")).map(|f| f.tier)
+    };
+    assert_eq!((year("11 mo"), year("1 a")), (None, Some(Tier::High)));
     let glucose = |age: &str| fix("MET-01", &older(age, "glucose = \"10.5 mmol/L\""));
     assert!(
         glucose("25 d").starts_with("Repeat the value; look at glucose by vein first and lower its rate;"),
         "{}",
         glucose("25 d")
     );
-    assert!(glucose("98 d").starts_with("Repeat the value; insulin by protocol"), "{}", glucose("98 d"));
+    assert!(
+        glucose("98 d").starts_with("Repeat the value; insulin only with the paediatric team if"),
+        "{}",
+        glucose("98 d")
+    );
 }
 
 /// Bounds that count where a value was not sent: nothing under them is clear, for want of that value.
