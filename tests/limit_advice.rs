@@ -1193,3 +1193,17 @@ fn another_feed_for_an_infant_is_not_too_much_of_it() {
     assert!(adult("weight = \"9 kg\"\n").contains("1620 mL/d at most"), "{}", adult("weight = \"9 kg\"\n"));
     assert!(!adult("").contains("2149"), "{}", adult(""));
 }
+
+/// Into the small bowel of a child no rate is advised that is too much into the stomach.
+#[test]
+fn the_small_bowel_of_a_child_gets_no_more_than_the_stomach() {
+    let given = "age = \"13 mo\"\nsex = \"male\"\nweight = \"8 kg\"\nproduct = \"PED10\"\nroute = \"post-pyloric\"\nhours = \"10 h\"\nstart = \"20:00\"\n";
+    // 5 mL/kg/h × 8 kg = 40 mL/h.
+    for rate in ["75", "80"] {
+        let said = finding("RTE-03", &format!("{given}rate = \"{rate} mL/h\"\n"));
+        assert_eq!(said.fix.as_deref(), Some("Give at most 40 mL/h, over more hours or denser."), "{rate}");
+        assert_eq!(said.tier, Tier::High);
+    }
+    let youth = "age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"A10\"\nroute = \"post-pyloric\"\nrate = \"120 mL/h\"\n";
+    assert_eq!(fix("RTE-03", youth), "Give 100 mL/h for 24 h a day, or a denser feed.");
+}
