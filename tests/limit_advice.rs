@@ -1194,6 +1194,78 @@ fn another_feed_for_an_infant_is_not_too_much_of_it() {
     assert!(!adult("").contains("2149"), "{}", adult(""));
 }
 
+/// Sodium is not advised where there is mostly too much water; children's insulin is the paediatric team's; soy is nothing
+/// for preterm infants, and an infant formula nothing for adults.
+#[test]
+fn advice_fits_the_patient() {
+    let low = |conditions: &str| {
+        fix(
+            "ELE-04",
+            &format!(
+                "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"50 mL/h\"\nlabs = {{ serum_sodium = \"130 mmol/L\" }}\nconditions = [{conditions}]\n"
+            ),
+        )
+    };
+    assert_eq!(low(""), "Find the cause first; 3 mmol/d of sodium more if salt is lacking.");
+    assert_eq!(
+        low("\"heart-failure\""),
+        "Find the cause first: in heart failure and cirrhosis mostly water, and no sodium is added."
+    );
+    let high = |age: &str, kg: u32| {
+        fix(
+            "MET-01",
+            &format!(
+                "age = \"{age}\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"PED10\"\nrate = \"40 mL/h\"\nlabs = {{ glucose = \"15.5 mmol/L\" }}\n"
+            ),
+        )
+    };
+    assert!(high("17 a", 60).starts_with("Repeat the value; insulin only with the paediatric team;"));
+    assert!(high("18 a", 60).starts_with("Repeat the value and start insulin by protocol;"));
+    let sugar = |who: &str| {
+        fix(
+            "ALG-04",
+            &format!("{who}\nproduct = \"HM\"\nvolume = \"40 mL\"\nfeeds = 8\nconditions = [\"galactosaemia\"]\n"),
+        )
+    };
+    let infant = "sex = \"male\"\nage = \"20 d\"\nweight = \"3 kg\"";
+    assert_eq!(
+        sugar(&format!("{infant}\ngestation = \"39 wk\"")),
+        "Stop it now. Give an infant formula on soy isolate or amino acids, 320 mL/d."
+    );
+    assert_eq!(
+        sugar(&format!("{infant}\ngestation = \"36 wk\"")),
+        "Stop it now. Give a preterm infant a formula on amino acids, no soy, 320 mL/d."
+    );
+    assert_eq!(
+        sugar("age = \"25 a\"\nsex = \"male\"\nweight = \"60 kg\""),
+        "Stop it now. Give a standard feed without lactose and galactose, 320 mL/d."
+    );
+    let milk = |who: &str| {
+        fix("ALG-01", &format!("{who}\nproduct = \"A10\"\nvolume = \"40 mL\"\nfeeds = 8\nallergies = [\"cow-milk\"]\n"))
+    };
+    assert!(
+        milk(&format!("{infant}\ngestation = \"36 wk\"")).contains(
+            "after anaphylaxis amino acids only: 320 kcal/d and 12.8 g/d of protein; no soy for a preterm infant."
+        ) || milk(&format!("{infant}\ngestation = \"36 wk\""))
+            .contains("13 g/d of protein; no soy for a preterm infant.")
+    );
+    assert!(milk(&format!("{infant}\ngestation = \"39 wk\"")).contains("after 1 year a plant-based one is possible"));
+    let osmolality = |more: &str| {
+        fix(
+            "OSM-01",
+            &format!(
+                "age = \"5 mo\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"7 kg\"\nproduct = \"PEP10\"\nvolume = \"100 mL\"\nfeeds = 6\n{more}"
+            ),
+        )
+    };
+    assert_eq!(osmolality(""), "A feed of lower osmolality, or a thinner one; ask the dietitian.");
+    let load = fix(
+        "RSL-01",
+        "age = \"5 mo\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"7 kg\"\nproduct = \"HP12\"\nvolume = \"80 mL\"\nfeeds = 6\n",
+    );
+    assert_eq!(load, "A feed lower in protein and salts.");
+}
+
 /// Into the small bowel of a child no rate is advised that is too much into the stomach.
 #[test]
 fn the_small_bowel_of_a_child_gets_no_more_than_the_stomach() {
