@@ -215,8 +215,16 @@ fn volumes_that_are_usual_in_the_other_unit_are_seen() {
     assert_eq!(feed(&infant("3.95"), "4 mL").len(), 1);
     assert!(feed(&infant("3.94"), "4 mL").is_empty(), "over 30 mL/kg at once");
     assert_eq!(feed(&infant("3.1"), "3 mL").len(), 1, "5.8 mL/kg a day, 28.6 mL/kg at once in ounces");
-    // 6 × 8 mL: 9.98 and 10 mL/kg a day; as ounces 49 mL/kg at once. 6 × 3 mL at 3.1 kg are no trophic feed.
+    // 6 × 8 mL are 10 mL/kg a day; as ounces 49 mL/kg at once.
     assert!(feed(&infant("4.8"), "8 mL").is_empty());
+    // 12 × 4 mL at 4 kg are 12 mL/kg a day, and 29.6 mL/kg at once in ounces; at 4.9 kg 9.8 mL/kg a day.
+    let often = |kg: &str| {
+        found("UNT-06", &format!("{}\nproduct = \"A10\"\nvolume = \"4 mL\"\nevery = \"2 h\"\n", infant(kg))).len()
+    };
+    assert_eq!((often("4"), often("4.8"), often("4.9")), (0, 0, 1));
+    // 6 × 3 mL at 3.5 kg are 5.1 mL/kg a day, and 25 mL/kg at once in ounces.
+    let days = |age: &str| feed(&format!("age = \"{age}\"\nsex = \"male\"\nweight = \"3.5 kg\""), "3 mL").len();
+    assert_eq!((days("7 d"), days("8 d")), (0, 1));
     // 8 × 29.5735 = 236.6; 60 × 29.5735 = 1774.4.
     let f = feed(adult, "8 mL").remove(0);
     assert_eq!(f.tier, Tier::High);

@@ -371,13 +371,15 @@ pub(super) fn ounces(case: &Case<'_>) -> Outcome {
 }
 
 /// Whether an infant's day of feed is one that primes the gut: 10 to 24 mL/kg (trophic feeds of very-low-birth-weight
-/// trials, Cochrane CD001241; secondary). A day of ounces written as millilitres stays below: 240 mL/kg are 8.
+/// trials, Cochrane CD001241; secondary). A day of ounces written as millilitres stays below: 240 mL/kg are 8. In the first
+/// week nobody is fed such a day, and less counts too (UNT-05 speaks of that).
 fn primes_the_gut(case: &Case<'_>, kg: Exact) -> bool {
     let infant = case.age_years().is_some_and(|(_, old)| old < Exact::ONE);
     let feed = case.day().map(|(_, totals)| totals.get(Measure::FormulaVolume));
     infant
         && feed.is_some_and(|feed| {
-            let least = feed.low().zip(kg.mul(Exact::int(10))).is_some_and(|(x, least)| x >= least);
+            let week = case.person.age_days.is_some_and(|(_, old)| old < Exact::int(8));
+            let least = feed.low().zip(kg.mul(Exact::int(10))).is_some_and(|(x, least)| week || x >= least);
             least && feed.high().zip(kg.mul(Exact::int(24))).is_some_and(|(x, most)| x <= most)
         })
 }
