@@ -840,6 +840,11 @@ fn facts(c: &Context<'_>, settings: &Settings) -> integrity::Person {
             let corrected = c.corrected_age().days;
             corrected.low().zip(corrected.high())
         },
+        postmenstrual_days: {
+            let days = c.postmenstrual_days();
+            days.low().zip(days.high())
+        },
+        birth_weight: c.birth_weight.chosen.as_ref().and_then(|m| Some((m.value.div(Exact::int(1000))?, m.at))),
         weight,
         height: c.height.chosen.as_ref().map(|m| (m.value, m.at)),
         record: c

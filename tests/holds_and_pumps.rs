@@ -58,6 +58,21 @@ fn a_rate_between_two_steps_is_found_with_the_two_nearest() {
     assert_eq!(rate("42 mL/h"), Outcome::Clear);
 }
 
+/// In place of single feeds into the small bowel no more is advised than was ordered, in the step of the pump.
+#[test]
+fn a_rate_in_place_of_single_feeds_is_rounded_down_to_the_pumps_step() {
+    let fix = |who: &str, volume: &str| {
+        let outcome =
+            judged("RTE-01", &format!("{who}volume = \"{volume} mL\"\nfeeds = 8\nroute = \"post-pyloric\"\n"));
+        one(&outcome).1.to_owned()
+    };
+    // 8 × 125 mL = 1000 mL ÷ 24 h = 41.67 mL/h, in whole mL/h 41: 984 mL.
+    assert!(fix(ADULT, "125").contains(": 41.67 mL/h, set 41 mL/h (984 mL);"), "{}", fix(ADULT, "125"));
+    // 8 × 7 mL = 56 mL ÷ 24 h = 2.33 mL/h, in tenths 2.3: 55.2 mL.
+    let infant = "age = \"3 mo\"\nsex = \"female\"\nweight = \"5 kg\"\nproduct = \"I07\"\n";
+    assert!(fix(infant, "7").contains(": 2.33 mL/h, set 2.3 mL/h (55.2 mL);"), "{}", fix(infant, "7"));
+}
+
 #[test]
 fn which_pump_counts_and_what_is_missing_is_said() {
     let infant = |rate: &str| {

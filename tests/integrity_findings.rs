@@ -210,8 +210,21 @@ fn volumes_that_are_usual_in_the_other_unit_are_seen() {
         assert_eq!(feed(adult, volume).len(), 0, "{volume}");
     }
     let infant = |kg: &str| format!("age = \"1 mo\"\nsex = \"male\"\nweight = \"{kg} kg\"");
-    assert!(feed(&infant("3"), "8 mL").is_empty());
-    assert_eq!(feed(&infant("3.1"), "8 mL").len(), 1);
+    assert!(feed(&infant("3"), "4 mL").is_empty());
+    // 4 × 29.57 = 118.3 mL are 30 mL/kg at 3.94 kg; 6 × 4 mL are 6.1 mL/kg a day.
+    assert_eq!(feed(&infant("3.95"), "4 mL").len(), 1);
+    assert!(feed(&infant("3.94"), "4 mL").is_empty(), "over 30 mL/kg at once");
+    assert_eq!(feed(&infant("3.1"), "3 mL").len(), 1, "5.8 mL/kg a day, 28.6 mL/kg at once in ounces");
+    // 6 × 8 mL are 10 mL/kg a day; as ounces 49 mL/kg at once.
+    assert!(feed(&infant("4.8"), "8 mL").is_empty());
+    // 12 × 4 mL at 4 kg are 12 mL/kg a day, and 29.6 mL/kg at once in ounces; at 4.9 kg 9.8 mL/kg a day.
+    let often = |kg: &str| {
+        found("UNT-06", &format!("{}\nproduct = \"A10\"\nvolume = \"4 mL\"\nevery = \"2 h\"\n", infant(kg))).len()
+    };
+    assert_eq!((often("4"), often("4.8"), often("4.9")), (0, 0, 1));
+    // 6 × 3 mL at 3.5 kg are 5.1 mL/kg a day, and 25 mL/kg at once in ounces.
+    let days = |age: &str| feed(&format!("age = \"{age}\"\nsex = \"male\"\nweight = \"3.5 kg\""), "3 mL").len();
+    assert_eq!((days("7 d"), days("8 d")), (0, 1));
     // 8 × 29.5735 = 236.6; 60 × 29.5735 = 1774.4.
     let f = feed(adult, "8 mL").remove(0);
     assert_eq!(f.tier, Tier::High);
@@ -335,10 +348,30 @@ fn a_trophic_feed_is_no_slip() {
     assert_eq!(tier(&adult("60"), "7.4"), Some(Tier::High), "2.96 kcal/kg");
     assert_eq!(tier("age = \"16 a\"\nsex = \"male\"\nweight = \"60 kg\"", "12"), Some(Tier::Med), "4.8 kcal/kg");
     assert_eq!(tier("age = \"15 a\"\nsex = \"male\"\nweight = \"60 kg\"", "12"), Some(Tier::High), "under 16 years");
+    let child = "age = \"6 a\"\nsex = \"male\"\nweight = \"20 kg\"";
+    assert_eq!(tier(child, "10"), Some(Tier::Med), "12 mL/kg");
+    assert_eq!(tier(child, "9.9"), Some(Tier::High), "11.9 mL/kg");
+    let new = format!("{child}\nother-orders = []");
+    assert_eq!(tier(&new, "5"), Some(Tier::Med), "6 mL/kg, a first feed");
+    assert_eq!(tier(&new, "4.9"), Some(Tier::High), "5.9 mL/kg");
+    let fed = format!("{child}\nother-orders = [{{ product = \"PED10\", rate = \"40 mL/h\" }}]");
+    assert_eq!(tier(&fed, "5"), Some(Tier::High), "6 mL/kg beside another feed");
     let infant = "age = \"1 mo\"\nsex = \"male\"\nweight = \"4.8 kg\"";
     assert_eq!(tier(infant, "2"), Some(Tier::Med), "10 mL/kg");
     assert_eq!(tier(infant, "1.9"), Some(Tier::High), "9.5 mL/kg");
     assert_eq!(tier(infant, "4.8"), Some(Tier::Med), "24 mL/kg");
+    // 0.67 kcal/mL: 29.7 mL/kg are 19.9 kcal/kg, and ten times that would be usual energy, but 297 mL/kg.
+    let preterm = |kg: &str, ml: &str| {
+        flags(
+            "UNT-05",
+            &format!(
+                "age = \"2 d\"\ngestation = \"31 wk\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"HM\"\nvolume = \"{ml} mL\"\nfeeds = 8\n"
+            ),
+        )
+    };
+    assert!(!preterm("1.4", "5.2"), "29.7 mL/kg");
+    assert!(preterm("1.4", "4.2"), "24 mL/kg");
+    assert!(preterm("1.4", "1.7"), "9.7 mL/kg");
     let f = one("UNT-05", &format!("{}\nproduct = \"A10\"\nrate = \"10 mL/h\"\n", adult("60")));
     assert_eq!(
         words(&f),
@@ -1040,6 +1073,104 @@ fn weights_past_the_table_have_bounds() {
     }
 }
 
+/// Before term no growth chart counts: 0.3 to 5.5 kg. In the first 14 days half to twice the birth weight (both from memory).
+#[test]
+fn weights_before_term_have_bounds() {
+    let at = |age: &str, kg: &str, more: &str| {
+        found(
+            "WGT-01",
+            &format!(
+                "age = \"{age}\"\nsex = \"male\"\ngestation = \"30 wk\"\nweight = \"{kg} kg\"\nproduct = \"HM\"\nvolume = \"10 mL\"\nfeeds = 8\n{more}"
+            ),
+        )
+    };
+    for (kg, said) in [("0.299", true), ("0.3", false), ("1.05", false), ("5.5", false), ("5.501", true)] {
+        assert_eq!(!at("30 d", kg, "").is_empty(), said, "{kg}");
+    }
+    let slipped = at("10 d", "10.5", "").remove(0);
+    assert_eq!(
+        (slipped.tier, words(&slipped)),
+        (
+            Tier::High,
+            (
+                "A weight of 10.5 kg is implausible before term: everything per kg rests on it.",
+                "10.5 kg; between 0.3 and 5.5 kg before term",
+                "Check weight, unit, birth date and patient. If the decimal point slipped, the weight is 1.05 kg."
+            )
+        )
+    );
+    let born = "birth-weight = \"1.2 kg\"\n";
+    for (age, kg, said) in [
+        ("14 d", "2.4", false),
+        ("14 d", "2.41", true),
+        ("14 d", "0.6", false),
+        ("14 d", "0.59", true),
+        ("15 d", "2.41", false),
+    ] {
+        assert_eq!(!at(age, kg, born).is_empty(), said, "{age} {kg}");
+    }
+    let light = at("5 d", "0.5", "birth-weight = \"3.4 kg\"\n").remove(0);
+    assert_eq!(
+        words(&light),
+        (
+            "A weight of 0.5 kg does not fit the birth weight of 3.4 kg in the first 14 days: everything per kg rests on it.",
+            "0.5 kg; between 1.7 and 6.8 kg, half and twice the birth weight",
+            "Check weight, unit, birth date and patient. If the decimal point slipped, the weight is 5 kg."
+        )
+    );
+}
+
+/// The rate for a small infant is rounded down in tenths: whole mL/h would double it. From 10 kg on it is a whole number.
+#[test]
+fn the_rate_in_place_of_single_feeds_is_never_more() {
+    let fix = |who: &str, volume: &str, feeds: u32, product: &str| {
+        one(
+            "RTE-01",
+            &format!(
+                "{who}\nproduct = \"{product}\"\nvolume = \"{volume} mL\"\nfeeds = {feeds}\nroute = \"post-pyloric\"\n"
+            ),
+        )
+        .fix
+        .unwrap()
+    };
+    let preterm = "age = \"8 d\"\ngestation = \"25 wk\"\nsex = \"male\"\nweight = \"0.6 kg\"";
+    // 8 × 1.5 = 12 mL ÷ 24 h = 0.5 mL/h; 8 × 1.6 = 12.8 mL: 0.53 mL/h.
+    assert_eq!(
+        fix(preterm, "1.5", 8, "HM"),
+        "Give 12 mL a day by pump: 0.5 mL/h, set 0.5 mL/h (12 mL); or move the tip to the stomach."
+    );
+    assert_eq!(
+        fix(preterm, "1.6", 8, "HM"),
+        "Give 12.8 mL a day by pump: 0.53 mL/h, set 0.5 mL/h (12 mL); or move the tip to the stomach."
+    );
+    // 8 × 0.2 = 1.6 mL ÷ 24 h = 0.07 mL/h: no tenth lies below.
+    assert_eq!(fix(preterm, "0.2", 8, "HM"), "Give 1.6 mL a day by pump: 0.07 mL/h; or move the tip to the stomach.");
+    // 8 × 12.6 mL = 100.8 mL ÷ 24 h = 4.2 mL/h.
+    for (kg, set) in [("9.9", "4.2 mL/h (100.8 mL)"), ("10", "5 mL/h (120 mL)")] {
+        let year = format!("age = \"13 mo\"\nsex = \"male\"\nweight = \"{kg} kg\"");
+        assert!(fix(&year, "12.6", 8, "PED10").contains(&format!("set {set}")), "{kg}");
+    }
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"60 kg\"";
+    // 6 × 250 = 1500 mL ÷ 24 h = 62.5 mL/h.
+    assert_eq!(
+        fix(adult, "250", 6, "A10"),
+        "Give 1500 mL a day by pump: 62.5 mL/h, set 63 mL/h (1512 mL); or move the tip to the stomach."
+    );
+}
+
+/// Newborns' lines are cleared with air or a few drops: no flush is LOW there, until 29 days or 44 weeks after the last
+/// period.
+#[test]
+fn a_newborn_without_a_flush_is_a_reminder() {
+    let tier = |age: &str, gestation: &str| {
+        one("TUB-01", &format!("age = \"{age}\"\ngestation = \"{gestation} wk\"\nsex = \"male\"\nweight = \"3 kg\"\nproduct = \"HM\"\nvolume = \"50 mL\"\nfeeds = 8\n")).tier
+    };
+    assert_eq!(tier("28 d", "40"), Tier::Low);
+    assert_eq!(tier("29 d", "40"), Tier::Med, "44 weeks and a day");
+    assert_eq!(tier("97 d", "30"), Tier::Low, "43 weeks and 6 days");
+    assert_eq!(tier("98 d", "30"), Tier::Med, "44 weeks");
+}
+
 /// What a status or an intent leaves open is said; an order that runs says nothing.
 #[test]
 fn the_life_of_an_order_is_said() {
@@ -1516,8 +1647,8 @@ fn the_birthday_is_the_first_day_of_the_next_band() {
     // 10 kg, 72 mL/h: 172.8: the energy of a child, more volume than a child's.
     let volume = slips("12 mo", "10", "rate = \"72 mL/h\"\n");
     assert!(volume.len() == 1 && volume[0].1.contains("total volume"), "{volume:?}");
-    // 15 mL/kg are trophic under a year only.
-    let trophic = "volume = \"25 mL\"\nfeeds = 6\n";
+    // 10.8 mL/kg are trophic under a year only, from then on 12 are.
+    let trophic = "volume = \"18 mL\"\nfeeds = 6\n";
     assert_eq!(slips("11 mo", "10", trophic).first().map(|(tier, _)| *tier), Some(Tier::Med));
     assert_eq!(slips("12 mo", "10", trophic).first().map(|(tier, _)| *tier), Some(Tier::High));
     // 20 kg: 40 mL/min under eighteen years, 60 from then on.

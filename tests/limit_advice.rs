@@ -364,12 +364,22 @@ fn night_and_two_feeds(more: &str) -> String {
 fn glucose_by_vein_is_named_at_the_rate_of_the_pump() {
     let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\n";
     let said = |more: &str| finding_of(&night_and_two_feeds(more), "DRG-15").fix.unwrap();
+    let ward = format!("{adult}setting = \"ward\"\n");
     assert_eq!(
-        said(adult),
+        said(&format!("{ward}conditions = []\n")),
         "Write what to do if the feed stops for over 1 hour, for example 10 % glucose by vein at 80 mL/h, and fit doses to the feeding hours."
     );
     let without = "Write what to do if the feed stops for over 1 hour: glucose by vein by the unit's protocol, and fit doses to the feeding hours.";
-    assert_eq!(said(&format!("{adult}fluid-limit = \"1500 mL/d\"")), without);
+    assert_eq!(said(&format!("{ward}conditions = []\nfluid-limit = \"1500 mL/d\"")), without);
+    for condition in ["renal-replacement-therapy", "chronic-kidney-disease-5", "heart-failure"] {
+        assert_eq!(said(&format!("{ward}conditions = [\"{condition}\"]\n")), without, "{condition}");
+    }
+    assert_eq!(said(&ward), without, "conditions not sent");
+    assert_eq!(said(&format!("{adult}conditions = []\n")), without, "setting not sent");
+    assert_eq!(
+        said(&format!("{adult}setting = \"home\"\nconditions = []\n")),
+        "Write what to do if the feed stops for over 1 hour: glucose by the tube or the mouth, how often glucose is measured, and whom to call, and fit doses to the feeding hours."
+    );
     assert_eq!(said("age = \"12 a\"\nsex = \"male\"\nweight = \"40 kg\"\n"), without);
 }
 
@@ -387,6 +397,76 @@ fn single_feeds_on_a_vasopressor_are_told_by_their_volume() {
     );
 }
 
+/// What is advised beside a vasopressor is no adult's rate for a child, and never more than the day brings.
+#[test]
+fn no_rate_beside_a_vasopressor_is_more_than_is_given() {
+    let given = |who: &str, rate: &str, lactate: &str| {
+        format!("{who}\nrate = \"{rate} mL/h\"\nroute = \"post-pyloric\"\nmedicines = [\"vasopressor\"]\n{lactate}")
+    };
+    let high = "labs = { lactate = \"3 mmol/L\" }\n";
+    let preterm = "age = \"10 d\"\ngestation = \"29 wk\"\nsex = \"male\"\nweight = \"1.1 kg\"\nproduct = \"HM\"";
+    assert_eq!(
+        fix("HEM-02", &given(preterm, "5", high)),
+        "Hold (0 mL/h); trophic feeding by the unit's protocol once circulation is stable."
+    );
+    assert_eq!(
+        fix("HEM-02", &given(preterm, "5", "")),
+        "Check the dose and its trend; if it rises hold (0 mL/h); trophic feeding by the unit's protocol."
+    );
+    let adult = "age = \"18 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"A10\"";
+    let stable =
+        |rate: &str| format!("Hold (0 mL/h), or {rate} mL/h into the stomach at most once circulation is stable.");
+    assert_eq!(fix("HEM-02", &given(adult, "70", high)), stable("20"));
+    assert_eq!(fix("HEM-02", &given(adult, "15", high)), stable("15"));
+    let grown = "age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"A10\"";
+    assert!(!fix("HEM-02", &given(grown, "70", "")).contains("20 mL/h"));
+}
+
+/// What is taken off leaves an amount that is too much neither per kg nor by the day; a slip is looked for first.
+#[test]
+fn too_much_of_an_electrolyte_is_looked_for_in_the_additives() {
+    let child = "age = \"2 a\"\nsex = \"male\"\nweight = \"12 kg\"\nproduct = \"PED10\"\nrate = \"50 mL/h\"\n";
+    // 8 × 15 mmol and 1200 mL of PED10, 1300 mg/L ÷ 39.0983 mg/mmol: 159.9 mmol, 72 mmol are 6 mmol/kg.
+    let much = finding("ELE-05", &format!("{child}additives = [{{ product = \"TKCL\", amount = \"8 {{dose}}\" }}]"));
+    assert_eq!(much.tier, Tier::High);
+    assert!(
+        much.text.starts_with(
+            "Feed and additives bring 13.3 mmol/kg/d of potassium, over 6 mmol/kg/d in a child; a slip of decimal"
+        ),
+        "{}",
+        much.text
+    );
+    assert!(
+        much.fix.as_deref().unwrap().starts_with("Check amount and unit of each additive first. Take 87."),
+        "{much:?}"
+    );
+    // 3 L of 100 mmol/L for 70 kg: 300 mmol, over 3 mmol/kg (210) and 150: 150 are taken off.
+    let adult =
+        fix("ELE-05", "age = \"40 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"TK39\"\nrate = \"125 mL/h\"");
+    assert_eq!(adult, "Take 150 mmol/d off, split and dilute supplements.");
+}
+
+/// On the first day a newborn begins with what the finding names, and no other rule calls that a slip.
+#[test]
+fn the_first_day_begins_low() {
+    let late = |volume: &str| {
+        format!(
+            "age = \"1 d\"\ngestation = \"34 wk\"\nsex = \"male\"\nweight = \"2 kg\"\nbirth-weight = \"2 kg\"\nproduct = \"HM\"\nvolume = \"{volume} mL\"\nfeeds = 8\nother-orders = []\n"
+        )
+    };
+    // 40 mL/kg × 2 kg = 80 mL, in 8 feeds 10 mL.
+    assert_eq!(fix("NEO-01", &late("40")), "Start with 80 mL/d at most: 8 feeds of 10 mL; raise it from day to day.");
+    for rule in ["NEO-01", "UNT-05", "UNT-06"] {
+        assert!(finding_or_none(rule, &late("10")).is_none(), "{rule}");
+    }
+    let light = "age = \"2 d\"\ngestation = \"31 wk\"\nsex = \"male\"\nweight = \"1.4 kg\"\nbirth-weight = \"1.4 kg\"\nproduct = \"HM\"\nfeeds = 8\nother-orders = []\n";
+    assert!(fix("NEO-01", &format!("{light}volume = \"8 mL\"")).contains("8 feeds of 5.2 mL"));
+    assert!(finding_or_none("UNT-05", &format!("{light}volume = \"5.2 mL\"")).is_none());
+    // Gestation not sent: the lower of the two is advised.
+    let open = "age = \"1 d\"\nsex = \"male\"\nweight = \"3.5 kg\"\nbirth-weight = \"3.5 kg\"\nproduct = \"HM\"\nvolume = \"75 mL\"\nfeeds = 8\nother-orders = []\n";
+    assert!(fix("NEO-01", open).starts_with("Start with 140 mL/d at most"));
+}
+
 /// Beyond the pylorus feed runs by pump: no advice leads to single feeds there.
 #[test]
 fn infants_fed_beyond_the_pylorus_are_advised_a_rate() {
@@ -397,11 +477,17 @@ fn infants_fed_beyond_the_pylorus_are_advised_a_rate() {
         fix("NEO-04", &jejunum),
         "Give at most 360 mL/d: 15 mL/h by pump; fortify the feed rather than give more of it."
     );
-    assert_eq!(fix("NEO-06", &jejunum), "Hold, or give at most 48 mL/d: 2 mL/h by pump.");
+    assert_eq!(
+        fix("NEO-06", &jejunum),
+        "Hold the feed (AGE-11). Only where the team has decided to feed again: at most 48 mL/d: 2 mL/h by pump."
+    );
     assert_eq!(fix("NEO-01", &jejunum), "Start with 60 mL/d at most: 2.5 mL/h by pump.");
     assert_eq!(judged(&order(&jejunum), "NEO-07").word(), "not-applicable");
     let single = format!("{infant}volume = \"46 mL\"\nfeeds = 8\n");
-    assert_eq!(fix("NEO-06", &single), "Hold, or give at most 48 mL/d: 8 feeds of 6 mL.");
+    assert_eq!(
+        fix("NEO-06", &single),
+        "Hold the feed (AGE-11). Only where the team has decided to feed again: at most 48 mL/d: 8 feeds of 6 mL."
+    );
     // 3 feeds of 12 mL a day: 36 mL, over 24 h 1.5 mL/h.
     let apart = "age = \"2 d\"\ngestation = \"29 wk\"\nsex = \"male\"\nweight = \"1.1 kg\"\nproduct = \"HM\"\nvolume = \"12 mL\"\nfeeds = 3\n";
     assert_eq!(fix("NEO-05", &format!("{apart}route = \"post-pyloric\"")), "Give it by pump: 1.5 mL/h.");
@@ -533,8 +619,8 @@ fn a_low_glucose_is_found() {
     assert_eq!(tier, Tier::High);
     assert_eq!(text, "Glucose is 1.8 mmol/L, under 3 mmol/L, with insulin or a sulfonylurea on the list.");
     assert!(fix.starts_with("Treat it by the unit's protocol now and repeat the value; cut insulin"), "{fix}");
-    let (tier, text, fix) = glucose(&format!("{adult}medicines = []\n"), "3.9");
-    assert_eq!((tier, &*text), (Tier::Med, "Glucose is 3.9 mmol/L, under 4 mmol/L."));
+    let (tier, text, fix) = glucose(&format!("{adult}medicines = []\n"), "3.4");
+    assert_eq!((tier, &*text), (Tier::Med, "Glucose is 3.4 mmol/L, under 3.5 mmol/L."));
     assert!(fix.contains("; find the cause, and do not let the feed pause without glucose."), "{fix}");
     assert_eq!(glucose(&format!("{adult}medicines = [\"sulfonylurea\"]\n"), "3.9").0, Tier::High);
     let newborn = "age = \"3 d\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"3.2 kg\"\nproduct = \"HM\"\nvolume = \"30 mL\"\nfeeds = 8\n";
@@ -764,7 +850,7 @@ fn newborns_are_judged_by_their_own_bounds() {
     assert_eq!(potassium("25 d", fortified, "6.5"), Some(Tier::High));
     assert_eq!(potassium("25 d", rich, "5.9"), None);
     assert_eq!(potassium("25 d", rich, "6.0"), Some(Tier::Med));
-    // 30 wk and 97 d are 43 6/7 weeks, and a newborn still; 98 d are 44. The same for each of 3 kg.
+    // 30 wk and 97 d are 43 6/7 weeks, and a newborn still; 98 d are 44, and the bounds of potassium stay to 1 year.
     let older = |age: &str, labs: &str| {
         given(age, fortified, labs)
             .replace("1.5 kg", "3 kg")
@@ -772,14 +858,23 @@ fn newborns_are_judged_by_their_own_bounds() {
             .replace("10 {dose}", "20 {dose}")
     };
     let at = |age: &str| finding_or_none("ELE-01", &older(age, "serum_potassium = \"5.6 mmol/L\"")).map(|f| f.tier);
-    assert_eq!((at("97 d"), at("98 d")), (None, Some(Tier::High)));
+    assert_eq!((at("97 d"), at("98 d")), (None, None));
+    // 6 × 190 mL × 0.7 mg/mL ÷ 9 kg ÷ 39.1 = 2.3 mmol/kg.
+    let year = |age: &str| {
+        finding_or_none("ELE-01", &format!("age = \"{age}\"\nsex = \"male\"\nweight = \"9 kg\"\nproduct = \"THON\"\nvolume = \"190 mL\"\nfeeds = 6\nlabs = {{ serum_potassium = \"5.6 mmol/L\" }}\nconditions = []\nmedicines = []\n")).map(|f| f.tier)
+    };
+    assert_eq!((year("11 mo"), year("1 a")), (None, Some(Tier::High)));
     let glucose = |age: &str| fix("MET-01", &older(age, "glucose = \"10.5 mmol/L\""));
     assert!(
         glucose("25 d").starts_with("Repeat the value; look at glucose by vein first and lower its rate;"),
         "{}",
         glucose("25 d")
     );
-    assert!(glucose("98 d").starts_with("Repeat the value; insulin by protocol"), "{}", glucose("98 d"));
+    assert!(
+        glucose("98 d").starts_with("Repeat the value; insulin only with the paediatric team if"),
+        "{}",
+        glucose("98 d")
+    );
 }
 
 /// Bounds that count where a value was not sent: nothing under them is clear, for want of that value.
@@ -988,4 +1083,199 @@ fn halves_and_quarters_of_a_packet_are_given() {
         let said = finding_or_none("UNT-05", &with(amount)).is_some_and(|f| f.text.contains("of a dose is not one"));
         assert_eq!(said, flagged, "{amount}");
     }
+}
+
+/// A rate that keeps the volume in fewer hours is named only where no other limit reports it.
+#[test]
+fn the_rate_that_makes_up_for_holds_has_a_ceiling() {
+    let drug = |who: &str, rate: &str, more: &str| {
+        fix("DRG-01", &format!("{who}rate = \"{rate} mL/h\"\nmedicines = [\"phenytoin\"]\n{more}"))
+    };
+    let denser = "For what no longer fits into the hours: a denser feed, or nutrition by vein; ask the dietitian.";
+    let stomach = "";
+    let jejunum = "route = \"post-pyloric\"\n";
+    let adult = "age = \"50 a\"\nsex = \"male\"\nweight = \"80 kg\"\nproduct = \"A10\"\n";
+    // 83 mL/h × 24 h ÷ 16 h = 124.5, in whole mL/h 125; 84: 126.
+    assert!(
+        drug(adult, "83", stomach).ends_with("To keep 1992 mL/d in 16 hours, run 125 mL/h."),
+        "{}",
+        drug(adult, "83", "")
+    );
+    assert!(drug(adult, "84", stomach).ends_with(denser));
+    assert!(drug(adult, "83", jejunum).ends_with("run 125 mL/h."));
+    assert!(drug(adult, "105", jejunum).ends_with(denser));
+    // 17 years: 125 into the stomach, 100 into the small bowel. 67 × 1.5 = 100.5: 101; 66 × 1.5 = 99.
+    let youth = "age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"A10\"\n";
+    assert!(drug(youth, "67", stomach).ends_with("run 101 mL/h."));
+    assert!(drug(youth, "67", jejunum).ends_with(denser));
+    assert!(drug(youth, "66", jejunum).ends_with("run 99 mL/h."));
+    // 12 kg at 2 years: 5 mL/kg/h are 60 mL/h; 40 × 1.5 = 60, 41 × 1.5 = 61.5.
+    let child = "age = \"2 a\"\nsex = \"male\"\nweight = \"12 kg\"\nproduct = \"PED10\"\n";
+    for route in [stomach, jejunum] {
+        assert!(drug(child, "40", route).ends_with("run 60 mL/h."), "{}", drug(child, "40", route));
+        assert!(drug(child, "41", route).ends_with(denser));
+    }
+    let infant = "age = \"60 d\"\nsex = \"male\"\nweight = \"4 kg\"\nproduct = \"INF\"\ndensity = \"0.67 kcal/mL\"\n";
+    assert!(drug(infant, "25", stomach).ends_with(denser));
+    // What is advised is what is not reported.
+    let advised =
+        format!("{adult}rate = \"125 mL/h\"\nhours = \"16 h\"\nstart = \"16:00\"\nmedicines = [\"phenytoin\"]\n");
+    assert_eq!(judged(&order(&advised), "VOL-03").word(), "clear");
+    assert_eq!(judged(&order(&advised), "DRG-01").word(), "clear");
+}
+
+/// No advice of more volume where WAT-01 advises none.
+#[test]
+fn no_larger_feed_is_advised_where_volume_may_be_wrong() {
+    let thin = |more: &str| {
+        fix(
+            "TUB-05",
+            &format!(
+                "age = \"60 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A20\"\nrate = \"35 mL/h\"\ntube-size = \"6 [Ch]\"\n{more}"
+            ),
+        )
+    };
+    assert_eq!(thin(""), "Give it by pump with flushes, or use a larger tube, or a feed of 1 kcal/mL at 70 mL/h.");
+    let values = |more: &str| {
+        fix(
+            "AGE-08",
+            &format!(
+                "age = \"60 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"REN18\"\nrate = \"40 mL/h\"\nlabs = {{ serum_potassium = \"3.2 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_sodium = \"134 mmol/L\" }}\n{more}"
+            ),
+        )
+    };
+    let sodium = |more: &str| {
+        fix(
+            "AGE-08",
+            &format!(
+                "age = \"60 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A20\"\nrate = \"35 mL/h\"\nlabs = {{ serum_potassium = \"4 mmol/L\", serum_phosphate = \"1 mmol/L\", serum_sodium = \"150 mmol/L\" }}\n{more}"
+            ),
+        )
+    };
+    assert!(values("").starts_with("Change to a standard feed: 1728 mL/d"), "{}", values(""));
+    assert!(sodium("").starts_with("Change to a feed of 1 kcal/mL (1680 mL/d) or add 840 mL/d"), "{}", sodium(""));
+    let wrong = [
+        "setting = \"icu\"\n",
+        "conditions = [\"renal-replacement-therapy\"]\n",
+        "conditions = [\"chronic-kidney-disease-5\"]\n",
+        "conditions = [\"heart-failure\"]\n",
+    ];
+    for more in wrong {
+        assert_eq!(thin(more), "Give it by pump with flushes, or use a larger tube.", "{more}");
+        assert!(!values(more).contains("mL/d"), "{more}");
+        assert!(!sodium(more).contains("mL/d"), "{more}");
+    }
+    assert!(!thin("fluid-limit = \"1000 mL/d\"\n").contains("kcal/mL"));
+    assert!(!values("conditions = [\"cirrhosis\"]\n").contains("mL/d"), "sodium of 134");
+}
+
+/// The volume of another feed for an infant is never over what the day's volume may be.
+#[test]
+fn another_feed_for_an_infant_is_not_too_much_of_it() {
+    let grown = |volume: &str| {
+        format!(
+            "age = \"70 d\"\ngestation = \"32 wk\"\nsex = \"male\"\nweight = \"4 kg\"\nproduct = \"PRE08\"\nvolume = \"{volume} mL\"\nfeeds = 8\n"
+        )
+    };
+    // 8 × 75 mL × 0.8 kcal = 480 kcal: 716 mL at 0.67, 180 mL/kg × 4 kg = 720; 8 × 90 mL: 576 kcal, 860 mL.
+    assert_eq!(
+        fix("AGE-05", &grown("75")),
+        "Change to a term or post-discharge feed: 480 kcal/d are 716 mL/d at 0.67 kcal/mL."
+    );
+    assert_eq!(
+        fix("AGE-05", &grown("90")),
+        "Change to a term or post-discharge feed: the 576 kcal/d of now are more than fits into 180 mL/kg/d at 0.67 kcal/mL: 720 mL/d at most; work the energy out again."
+    );
+    let adult = |weight: &str| {
+        fix("AGE-01", &format!("age = \"9 mo\"\nsex = \"male\"\n{weight}product = \"A10\"\nrate = \"60 mL/h\"\n"))
+    };
+    // 1440 kcal at 0.67 are 2149 mL; 180 mL/kg × 9 kg = 1620 mL.
+    assert!(adult("weight = \"9 kg\"\n").contains("1620 mL/d at most"), "{}", adult("weight = \"9 kg\"\n"));
+    assert!(!adult("").contains("2149"), "{}", adult(""));
+}
+
+/// Sodium is not advised where there is mostly too much water; children's insulin is the paediatric team's; soy is nothing
+/// for preterm infants, and an infant formula nothing for adults.
+#[test]
+fn advice_fits_the_patient() {
+    let low = |conditions: &str| {
+        fix(
+            "ELE-04",
+            &format!(
+                "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"50 mL/h\"\nlabs = {{ serum_sodium = \"130 mmol/L\" }}\nconditions = [{conditions}]\n"
+            ),
+        )
+    };
+    assert_eq!(low(""), "Find the cause first; 3 mmol/d of sodium more if salt is lacking.");
+    assert_eq!(
+        low("\"heart-failure\""),
+        "Find the cause first: in heart failure and cirrhosis mostly water, and no sodium is added."
+    );
+    let high = |age: &str, kg: u32| {
+        fix(
+            "MET-01",
+            &format!(
+                "age = \"{age}\"\nsex = \"male\"\nweight = \"{kg} kg\"\nproduct = \"PED10\"\nrate = \"40 mL/h\"\nlabs = {{ glucose = \"15.5 mmol/L\" }}\n"
+            ),
+        )
+    };
+    assert!(high("17 a", 60).starts_with("Repeat the value; insulin only with the paediatric team;"));
+    assert!(high("18 a", 60).starts_with("Repeat the value and start insulin by protocol;"));
+    let sugar = |who: &str| {
+        fix(
+            "ALG-04",
+            &format!("{who}\nproduct = \"HM\"\nvolume = \"40 mL\"\nfeeds = 8\nconditions = [\"galactosaemia\"]\n"),
+        )
+    };
+    let infant = "sex = \"male\"\nage = \"20 d\"\nweight = \"3 kg\"";
+    assert_eq!(
+        sugar(&format!("{infant}\ngestation = \"39 wk\"")),
+        "Stop it now. Give an infant formula on soy isolate or amino acids, 320 mL/d."
+    );
+    assert_eq!(
+        sugar(&format!("{infant}\ngestation = \"36 wk\"")),
+        "Stop it now. Give a preterm infant a formula on amino acids, no soy, 320 mL/d."
+    );
+    assert_eq!(
+        sugar("age = \"25 a\"\nsex = \"male\"\nweight = \"60 kg\""),
+        "Stop it now. Give a standard feed without lactose and galactose, 320 mL/d."
+    );
+    let milk = |who: &str| {
+        fix("ALG-01", &format!("{who}\nproduct = \"A10\"\nvolume = \"40 mL\"\nfeeds = 8\nallergies = [\"cow-milk\"]\n"))
+    };
+    assert!(
+        milk(&format!("{infant}\ngestation = \"36 wk\"")).contains(
+            "after anaphylaxis amino acids only: 320 kcal/d and 12.8 g/d of protein; no soy for a preterm infant."
+        ) || milk(&format!("{infant}\ngestation = \"36 wk\""))
+            .contains("13 g/d of protein; no soy for a preterm infant.")
+    );
+    assert!(milk(&format!("{infant}\ngestation = \"39 wk\"")).contains("after 1 year a plant-based one is possible"));
+    let osmolality = |more: &str| {
+        fix(
+            "OSM-01",
+            &format!(
+                "age = \"5 mo\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"7 kg\"\nproduct = \"PEP10\"\nvolume = \"100 mL\"\nfeeds = 6\n{more}"
+            ),
+        )
+    };
+    assert_eq!(osmolality(""), "A feed of lower osmolality, or a thinner one; ask the dietitian.");
+    let load = fix(
+        "RSL-01",
+        "age = \"5 mo\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"7 kg\"\nproduct = \"HP12\"\nvolume = \"80 mL\"\nfeeds = 6\n",
+    );
+    assert_eq!(load, "A feed lower in protein and salts.");
+}
+
+/// Into the small bowel of a child no rate is advised that is too much into the stomach.
+#[test]
+fn the_small_bowel_of_a_child_gets_no_more_than_the_stomach() {
+    let given = "age = \"13 mo\"\nsex = \"male\"\nweight = \"8 kg\"\nproduct = \"PED10\"\nroute = \"post-pyloric\"\nhours = \"10 h\"\nstart = \"20:00\"\n";
+    // 5 mL/kg/h × 8 kg = 40 mL/h.
+    for rate in ["75", "80"] {
+        let said = finding("RTE-03", &format!("{given}rate = \"{rate} mL/h\"\n"));
+        assert_eq!(said.fix.as_deref(), Some("Give at most 40 mL/h, over more hours or denser."), "{rate}");
+        assert_eq!(said.tier, Tier::High);
+    }
+    let youth = "age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"A10\"\nroute = \"post-pyloric\"\nrate = \"120 mL/h\"\n";
+    assert_eq!(fix("RTE-03", youth), "Give 100 mL/h for 24 h a day, or a denser feed.");
 }

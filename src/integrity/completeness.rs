@@ -458,6 +458,11 @@ pub(super) fn flush(case: &Case<'_>) -> Outcome {
     }
     let here = case.plan.parts.iter().any(|p| p.kind == Kind::Flush) || case.plan.doses.iter().any(|d| d.water);
     let elsewhere = case.beside.iter().any(|b| !b.feeds);
+    // Newborns, preterm infants to 44 weeks after the last period: lines are cleared with air or with a few drops there
+    // (common practice, no source).
+    let newborn = case.person.age_days.is_some_and(|(_, old)| old < Exact::int(29))
+        || case.person.postmenstrual_days.is_some_and(|(_, old)| old < Exact::int(44 * 7));
+    let tier = if newborn { Tier::Low } else { Tier::Med };
     for part in case.plan.parts.iter().filter(|p| p.kind == Kind::Flush) {
         let crate::nutrition::plan::Source::Line(ix) = part.source else { continue };
         let Some(line) = case.plan.lines.get(ix) else { continue };
@@ -470,7 +475,7 @@ pub(super) fn flush(case: &Case<'_>) -> Outcome {
         if seldom {
             return found(vec![Finding {
                 fix: Some("Check how often the flush is given.".to_owned()),
-                ..finding(Tier::Med, "A water flush is not ordered for every day.".to_owned(), vec![line.at])
+                ..finding(tier, "A water flush is not ordered for every day.".to_owned(), vec![line.at])
             }]);
         }
     }
@@ -493,7 +498,7 @@ pub(super) fn flush(case: &Case<'_>) -> Outcome {
                 return found(vec![Finding {
                     fix: Some("Check how often the flush is given.".to_owned()),
                     ..finding(
-                        Tier::Med,
+                        tier,
                         "There are days without any water flush.".to_owned(),
                         vec![case.order.formula.as_ref().map_or(case.order.at, |f| f.at)],
                     )
@@ -512,9 +517,16 @@ pub(super) fn flush(case: &Case<'_>) -> Outcome {
         return Outcome::Clear;
     }
     found(vec![Finding {
-        fix: Some("Add a water flush: its volume, and how often or with which feeds.".to_owned()),
+        fix: Some(
+            if newborn {
+                "State how the tube is cleared, by the unit's practice: with air, or with how little water."
+            } else {
+                "Add a water flush: its volume, and how often or with which feeds."
+            }
+            .to_owned(),
+        ),
         ..finding(
-            Tier::Med,
+            tier,
             "No water flush is ordered.".to_owned(),
             vec![case.order.formula.as_ref().map_or(case.order.at, |f| f.at)],
         )

@@ -51,6 +51,10 @@ pub struct Person {
     pub age_months: Option<(Exact, Exact)>,
     /// The same, corrected for prematurity to 24 months; below zero before term.
     pub corrected_days: Option<(Exact, Exact)>,
+    /// Gestation at birth plus age, days; `None` where the gestation is not known.
+    pub postmenstrual_days: Option<(Exact, Exact)>,
+    /// Birth weight, kg, with its place.
+    pub birth_weight: Option<(Exact, At)>,
     /// Dosing weight.
     pub weight: Weight,
     /// Height or length, cm, with its place.
@@ -324,7 +328,7 @@ pub static RULES: &[(Rule, Evaluate)] = &[
         "weight-against-age",
         "The weight is implausible at this age",
         Tier::High,
-        "WHO Child Growth Standards, weight-for-age, flags below −6 and above +5",
+        "WHO Child Growth Standards, weight-for-age, flags below −6 and above +5; before term and against the birth weight from memory, to be confirmed",
         plausibility::weight_for_age_implausible,
     ),
     rule(

@@ -19,6 +19,82 @@ pub(super) fn weight_for_age_implausible(case: &Case<'_>) -> Outcome {
     let super::Weight::Usable { kg, at, .. } = &case.person.weight else {
         return Outcome::NotApplicable(Cow::Borrowed("there is no usable weight (CMP-02)"));
     };
+    match against_age(case, kg, at) {
+        flagged @ Outcome::Flagged(_) => flagged,
+        other => against_birth_weight(case, *kg, *at).map_or(other, |f| found(vec![f])),
+    }
+}
+
+/// Weights before term, kg: the least and the most (from memory, to be confirmed; wider than any chart).
+const BEFORE_TERM: (Exact, Exact) = (Exact::decimal(3, 1), Exact::decimal(55, 1));
+
+/// A tenth or ten times of a weight, where that lies within bounds.
+fn decimal_moved(kg: Exact, within: (Exact, Exact)) -> Option<Exact> {
+    let ten = Exact::int(10);
+    [kg.div(ten), kg.mul(ten)].into_iter().flatten().find(|x| *x >= within.0 && *x <= within.1)
+}
+
+fn check_weight(moved: Option<Exact>) -> String {
+    match moved {
+        Some(kg) => format!(
+            "Check weight, unit, birth date and patient. If the decimal point slipped, the weight is {} kg.",
+            kg.short(3)
+        ),
+        None => "Check weight, unit, birth date and patient.".to_owned(),
+    }
+}
+
+fn before_term(kg: Exact, at: At) -> Outcome {
+    let (least, most) = BEFORE_TERM;
+    if kg >= least && kg <= most {
+        return Outcome::Clear;
+    }
+    found(vec![Finding {
+        arithmetic: Some(format!(
+            "{} kg; between {} and {} kg before term",
+            kg.short(3),
+            least.short(1),
+            most.short(1)
+        )),
+        fix: Some(check_weight(decimal_moved(kg, BEFORE_TERM))),
+        ..finding(
+            Tier::High,
+            format!("A weight of {} kg is implausible before term: everything per kg rests on it.", kg.short(3)),
+            vec![at],
+        )
+    }])
+}
+
+/// In the first 14 days a weight is between half and twice the birth weight (from memory, to be confirmed).
+fn against_birth_weight(case: &Case<'_>, kg: Exact, at: At) -> Option<Finding> {
+    let (_, oldest) = case.person.age_days?;
+    let (birth, birth_at) = case.person.birth_weight?;
+    let (half, twice) = (birth.div(Exact::int(2))?, birth.mul(Exact::int(2))?);
+    if oldest > Exact::int(14) || !birth.is_positive() || (kg >= half && kg <= twice) {
+        return None;
+    }
+    Some(Finding {
+        arithmetic: Some(format!(
+            "{} kg; between {} and {} kg, half and twice the birth weight",
+            kg.short(3),
+            half.short(3),
+            twice.short(3)
+        )),
+        fix: Some(check_weight(decimal_moved(kg, (half, twice)))),
+        ..finding(
+            Tier::High,
+            format!(
+                "A weight of {} kg does not fit the birth weight of {} kg in the first 14 days: everything per kg rests on it.",
+                kg.short(3),
+                birth.short(3)
+            ),
+            vec![at, birth_at],
+        )
+    })
+}
+
+/// A weight against growth charts and, where they do not reach, against bounds.
+fn against_age(case: &Case<'_>, kg: &Exact, at: &At) -> Outcome {
     let Some((young, old)) = case.person.corrected_days else {
         return Outcome::NotEvaluated("whether the weight fits the age: the age is not known".to_owned(), vec![*at]);
     };
@@ -26,7 +102,8 @@ pub(super) fn weight_for_age_implausible(case: &Case<'_>) -> Outcome {
         return beyond_the_table(case, *kg, *at);
     }
     if old < Exact::ZERO {
-        return Outcome::NotApplicable(Cow::Borrowed("weight-for-age starts at term"));
+        // The table starts at term.
+        return before_term(*kg, *at);
     }
     let Some(sex) = case.person.sex else {
         return Outcome::NotEvaluated("whether the weight fits the age: the sex is not known".to_owned(), vec![*at]);
@@ -247,6 +324,26 @@ pub(super) fn height_for_age_implausible(case: &Case<'_>) -> Outcome {
     }])
 }
 
+/// The rate, mL/h, that a pump is set to for a day's volume: down to the coarsest step of the pumps that may be in use,
+/// where none is known down to tenths under 10 kg or 1 year, else up to whole mL/h (common practice, no source). `None`
+/// where no such rate is above zero.
+fn settable(case: &Case<'_>, rate: Exact) -> Option<Exact> {
+    let small = match case.person.weight.kg() {
+        Some(kg) => kg < Exact::int(10),
+        None => case.age_years().is_none_or(|(young, _)| young < Exact::ONE),
+    };
+    let pump = case.pumps.iter().map(|super::PumpRange { rate: [_, _, step], .. }| *step).max();
+    let step = match pump.filter(|step| step.is_positive()) {
+        Some(step) => step,
+        None if small => Exact::decimal(1, 1),
+        None => return Exact::whole(rate.ceil()),
+    };
+    let set = Exact::whole(rate.div(step)?.floor())?.mul(step)?;
+    let lowest =
+        case.pumps.iter().map(|super::PumpRange { rate: [lowest, ..], .. }| *lowest).max().unwrap_or(Exact::ZERO);
+    (set.is_positive() && set >= lowest).then_some(set)
+}
+
 pub(super) fn bolus_beyond_stomach(case: &Case<'_>) -> Outcome {
     let Some(f) = &case.order.formula else { return Outcome::NotApplicable(Cow::Borrowed("there is no tube feed")) };
     let Some(concept) = f.route.value() else {
@@ -275,14 +372,14 @@ pub(super) fn bolus_beyond_stomach(case: &Case<'_>) -> Outcome {
         let a_day =
             line.quantity.zip(line.high.as_ref().and_then(|h| per_day(&h.occurrences))).and_then(|(q, n)| q.mul(n));
         let fix = a_day.and_then(|ml| Some((ml, ml.div(Exact::int(DAY / 3600))?))).map(|(ml, rate)| {
-            let set = Exact::whole(rate.ceil()).unwrap_or(rate);
-            let gives = set.mul(Exact::int(24)).unwrap_or(ml);
+            let set = settable(case, rate).and_then(|set| Some((set, set.mul(Exact::int(24))?)));
+            let set = set.map_or_else(String::new, |(set, gives)| {
+                format!(", set {} mL/h ({} mL)", set.short(3), gives.short(1))
+            });
             format!(
-                "Give {} mL a day by pump: {} mL/h, set {} mL/h ({} mL); or move the tip to the stomach.",
+                "Give {} mL a day by pump: {} mL/h{set}; or move the tip to the stomach.",
                 ml.short(1),
-                rate.short(1),
-                set.short(0),
-                gives.short(0)
+                rate.short(2)
             )
         });
         out.push(Finding {

@@ -334,8 +334,12 @@ pub(super) fn ounces(case: &Case<'_>) -> Outcome {
                     );
                 }
                 Some(kg) if kg > Exact::int(3) => {
-                    // A small volume on purpose (gut priming) is at most 24 mL/kg a day and stays small as ounces would not.
                     let millilitres = number.mul(ounce).unwrap_or(number);
+                    // Over 30 mL/kg at once nobody means ounces either.
+                    let too_much = kg.mul(Exact::int(30)).is_some_and(|most| millilitres > most);
+                    if too_much || primes_the_gut(case, kg) {
+                        continue;
+                    }
                     out.push(Finding {
                         arithmetic: Some(format!("{value} fluid ounces = {} mL", millilitres.short(0))),
                         fix: Some(format!("If ounces are meant, state {} mL.", millilitres.short(0))),
@@ -364,6 +368,20 @@ pub(super) fn ounces(case: &Case<'_>) -> Outcome {
         }
     }
     if any { found(out) } else { Outcome::NotApplicable(Cow::Borrowed("no volume per feed is stated")) }
+}
+
+/// Whether an infant's day of feed is one that primes the gut: 10 to 24 mL/kg (trophic feeds of very-low-birth-weight
+/// trials, Cochrane CD001241; secondary). A day of ounces written as millilitres stays below: 240 mL/kg are 8. In the first
+/// week nobody is fed such a day, and less counts too (UNT-05 speaks of that).
+fn primes_the_gut(case: &Case<'_>, kg: Exact) -> bool {
+    let infant = case.age_years().is_some_and(|(_, old)| old < Exact::ONE);
+    let feed = case.day().map(|(_, totals)| totals.get(Measure::FormulaVolume));
+    infant
+        && feed.is_some_and(|feed| {
+            let week = case.person.age_days.is_some_and(|(_, old)| old < Exact::int(8));
+            let least = feed.low().zip(kg.mul(Exact::int(10))).is_some_and(|(x, least)| week || x >= least);
+            least && feed.high().zip(kg.mul(Exact::int(24))).is_some_and(|(x, most)| x <= most)
+        })
 }
 
 /// What a day of feeding lies in, for telling a slip of the decimal point, kcal/kg. Wider than any goal:
@@ -471,7 +489,10 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
             moved.short(2),
             kg.short(3)
         ));
-        if below && low_on_purpose(totals, kg, young, old) {
+        if below && cautious_start_of_an_infant(totals, kg, old) {
+            continue;
+        }
+        if below && low_on_purpose(case, totals, kg, (young, old)) {
             out.push(Finding {
                 arithmetic,
                 fix: Some(format!(
@@ -520,21 +541,37 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
 /// slip by ten cannot be told apart from the order alone.
 ///
 /// Under 1 y: 10 to 24 mL/kg/d of feed (trophic feeds of very-low-birth-weight trials, Cochrane CD001241; secondary).
+/// From 1 to 15 years: 12 to 24 mL/kg/d, 0.5 to 1 mL/kg/h, or from 6 mL/kg/d where other orders were sent and none of
+/// them feeds (common practice, no source): a tenth of what children get lies mostly below.
 /// From 16 years: from 3 kcal/kg/d (NICE CG32: 5 at extreme risk of refeeding, rounded down to the step of a pump), or 240 to 480 mL/d
 /// (trophic feeds at 10 to 20 mL/h; from memory).
-fn low_on_purpose(totals: &Totals, kg: Exact, young: Exact, old: Exact) -> bool {
-    let feed = totals.get(Measure::FormulaVolume);
-    let feed_within = |least: Option<Exact>, most: Option<Exact>| {
-        feed.low().zip(least).is_some_and(|(x, least)| x >= least)
-            && feed.high().zip(most).is_some_and(|(x, most)| x <= most)
-    };
+fn low_on_purpose(case: &Case<'_>, totals: &Totals, kg: Exact, (young, old): (Exact, Exact)) -> bool {
+    let feed_within = |least, most| feed_within(totals, least, most);
     if old < Exact::ONE {
         feed_within(kg.mul(Exact::int(10)), kg.mul(Exact::int(24)))
+    } else if young >= Exact::ONE && old < Exact::int(16) {
+        let new = case.others_sent && !case.beside.iter().any(|b| b.feeds);
+        feed_within(kg.mul(Exact::int(if new { 6 } else { 12 })), kg.mul(Exact::int(24)))
     } else {
         young >= Exact::int(16)
             && (totals.get(Measure::EnergyPerKg).low().is_some_and(|x| x >= Exact::int(3))
                 || feed_within(Some(Exact::int(240)), Some(Exact::int(480))))
     }
+}
+
+/// Whether the day's feed, mL, lies within bounds.
+fn feed_within(totals: &Totals, least: Option<Exact>, most: Option<Exact>) -> bool {
+    let feed = totals.get(Measure::FormulaVolume);
+    feed.low().zip(least).is_some_and(|(x, least)| x >= least)
+        && feed.high().zip(most).is_some_and(|(x, most)| x <= most)
+}
+
+/// Over 24 and to 40 mL/kg/d under 1 y: what a feed begins with in the first days (NEO-01). Ten times that is more than any
+/// infant is given, so that no slip of the decimal point explains it.
+fn cautious_start_of_an_infant(totals: &Totals, kg: Exact, old: Exact) -> bool {
+    old < Exact::ONE
+        && feed_within(totals, kg.mul(Exact::int(24)), kg.mul(Exact::int(40)))
+        && !feed_within(totals, Some(Exact::ZERO), kg.mul(Exact::int(24)))
 }
 
 /// An additive in a dose no one orders: less than one unit, or more than half of the day's energy or protein.
