@@ -28,6 +28,7 @@ pub mod file;
 pub mod judge;
 pub mod lapse;
 mod merge;
+mod named;
 pub mod schema;
 pub mod short_form;
 pub mod value;
