@@ -567,14 +567,17 @@ fn other_fluids_are_counted_before_water_is_advised() {
 /// No flush is advised that WAT-06 would report.
 #[test]
 fn no_flush_is_advised_that_is_too_large() {
-    // 25 mL/kg × 70 kg = 1750 mL; 840 mL of A20 hold 588 mL, and 180 mL are flushed: 982 mL lack. 982 ÷ 60 = 16.4, so 17 flushes: more than the twelve a day
-    // that are advised at most.
+    // 25 mL/kg × 70 kg = 1750 mL; 840 mL of A20 hold 588 mL, and 180 mL are flushed: 982 mL lack. 982 ÷ 60 = 16.4, so 17
+    // flushes: more than the twelve a day that are advised at most.
     let bowel = format!("{DENSE}route = \"post-pyloric\"\n");
     assert_eq!(
         fix("WAT-01", &bowel),
         "Add 982 mL/d as water flushes: more than 12 flushes of at most 60 mL bring: by pump, or by vein."
     );
-    assert!(fix("WAT-07", &bowel).starts_with("Add 912 mL/d of water as flushes: 16 of 57 mL (more flushes"));
+    assert!(
+        fix("WAT-07", &bowel)
+            .starts_with("Add 912 mL/d of water as flushes: more than 12 flushes of at most 60 mL bring: by pump")
+    );
     assert!(fix("WAT-01", DENSE).contains(": 6 of 164 mL, or the flushes larger"));
     // 5 mL/kg × 10 kg = 50 mL; 800 − 449 = 351 mL, in 8 flushes 43.9 mL.
     let child = "age = \"14 mo\"\nsex = \"male\"\nweight = \"10 kg\"\nproduct = \"PED10\"\nrate = \"22 mL/h\"\n";
@@ -1278,4 +1281,69 @@ fn the_small_bowel_of_a_child_gets_no_more_than_the_stomach() {
     }
     let youth = "age = \"17 a\"\nsex = \"male\"\nweight = \"60 kg\"\nproduct = \"A10\"\nroute = \"post-pyloric\"\nrate = \"120 mL/h\"\n";
     assert_eq!(fix("RTE-03", youth), "Give 100 mL/h for 24 h a day, or a denser feed.");
+}
+
+/// No more feed than a fluid limit leaves beside the flushes: an adult (1,000 mL less 4 × 50 mL of flushes leave 800 mL, 1,400 mL
+/// are needed) and an infant (7 kg: 90 kcal/kg ÷ 0.67 kcal/mL are 940 mL, 700 mL may be given).
+#[test]
+fn a_fluid_limit_bounds_the_feed_that_is_advised() {
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nheight = \"170 cm\"\nproduct = \"A10\"\nrate = \"35 mL/h\"\nflush = { volume = \"50 mL\", every = \"6 h\" }\n";
+    let denser = "more than is given of it: a denser feed is needed";
+    assert!(!fix("NUT-01", adult).contains(denser), "{}", fix("NUT-01", adult));
+    let limited = format!("{adult}fluid-limit = \"1000 mL/d\"\n");
+    assert!(fix("NUT-01", &limited).contains(denser), "{}", fix("NUT-01", &limited));
+    let infant = "age = \"5 mo\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"7 kg\"\nproduct = \"INF\"\ndensity = \"0.67 kcal/mL\"\nvolume = \"100 mL\"\nfeeds = 6\n";
+    assert!(!fix("NUT-04", infant).contains(denser), "{}", fix("NUT-04", infant));
+    let limited = format!("{infant}fluid-limit = \"700 mL/d\"\n");
+    assert!(fix("NUT-04", &limited).contains(denser), "{}", fix("NUT-04", &limited));
+}
+
+/// Where another finding says to hold the feed, nobody is advised to give more of it, or of water, by the tube.
+#[test]
+fn no_more_is_advised_where_the_gut_may_not_be_fed() {
+    const HOLD: &str = "Settle first whether the gut can be fed";
+    let adult = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nheight = \"170 cm\"\nproduct = \"A10\"\nrate = \"20 mL/h\"\nsetting = \"ward\"\n";
+    for rule in ["NUT-01", "NUT-05", "WAT-01"] {
+        assert!(!fix(rule, adult).starts_with(HOLD), "{rule}");
+        for more in [
+            "conditions = [\"bowel-obstruction\"]",
+            "conditions = [\"shock\"]",
+            "medicines = [\"vasopressor\"]\nlabs = { lactate = \"5 mmol/L\" }",
+        ] {
+            let given = format!("{adult}{more}\n");
+            assert!(fix(rule, &given).starts_with(HOLD), "{rule} {more}: {}", fix(rule, &given));
+        }
+        let cleared = format!("{adult}medicines = [\"vasopressor\"]\nlabs = {{ lactate = \"1.2 mmol/L\" }}\n");
+        assert!(!fix(rule, &cleared).starts_with(HOLD), "{rule}");
+    }
+    let child = "age = \"4 a\"\nsex = \"male\"\nweight = \"15 kg\"\nproduct = \"PED10\"\nrate = \"10 mL/h\"\n";
+    let infant = "age = \"5 mo\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"5 kg\"\nproduct = \"INF\"\ndensity = \"0.67 kcal/mL\"\nvolume = \"70 mL\"\nfeeds = 6\n";
+    for (rule, given) in [("NUT-03", child), ("WAT-02", child), ("NUT-04", infant)] {
+        assert!(!fix(rule, given).starts_with(HOLD), "{rule}");
+        let given = format!("{given}conditions = [\"bowel-perforation\"]\n");
+        assert!(fix(rule, &given).starts_with(HOLD), "{rule}: {}", fix(rule, &given));
+    }
+}
+
+/// Low electrolytes, or a weight far under the age's: up over days, and never at once.
+#[test]
+fn wasted_children_go_up_over_days() {
+    let slowly = |rule: &str, given: &str| fix(rule, given).starts_with("At risk of refeeding: reach ");
+    let child = |kg: &str| {
+        format!("age = \"2 a\"\nsex = \"male\"\nweight = \"{kg}\"\nproduct = \"PED10\"\nrate = \"12 mL/h\"\n")
+    };
+    assert!(!slowly("NUT-03", &child("12 kg")));
+    assert!(slowly("NUT-03", &child("7 kg")));
+    let infant = |kg: &str, more: &str| {
+        format!(
+            "age = \"6 mo\"\ngestation = \"39 wk\"\nsex = \"male\"\nweight = \"{kg}\"\nproduct = \"INF\"\ndensity = \"0.67 kcal/mL\"\nvolume = \"50 mL\"\nfeeds = 6\n{more}"
+        )
+    };
+    assert!(!slowly("NUT-04", &infant("7 kg", "")));
+    assert!(slowly("NUT-04", &infant("4.2 kg", "")));
+    assert!(slowly("NUT-04", &infant("7 kg", "labs = { serum_potassium = \"2.7 mmol/L\" }\n")));
+    assert!(!slowly("NUT-04", &infant("7 kg", "labs = { serum_potassium = \"4.0 mmol/L\" }\n")));
+    // 14 years: what begins at 54 kcal/kg begins over three quarters of the resting energy.
+    let girl = "age = \"14 a\"\nsex = \"female\"\nweight = \"30 kg\"\nheight = \"158 cm\"\nproduct = \"A10\"\nrate = \"67.5 mL/h\"\nlabs = { serum_potassium = \"3.3 mmol/L\", serum_phosphate = \"1.1 mmol/L\", serum_magnesium = \"0.8 mmol/L\" }\n";
+    assert!(fix("REF-08", girl).starts_with("Start at "), "{}", fix("REF-08", girl));
 }
