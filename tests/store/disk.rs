@@ -3,7 +3,7 @@
 
 use crate::cluster::{Cluster, user};
 use crate::orders::{Folder, said};
-use crate::trouble::{Service, files, metric, not_recorded_is_said, recorded, verified};
+use crate::trouble::{Service, files, metric, not_recorded_is_said, recorded, until_full, verified};
 use std::io::{BufRead as _, BufReader, ErrorKind, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -99,22 +99,6 @@ impl Drop for Disk {
 fn disk(what: &str, size: usize, owner: Option<(u32, u32)>) -> Option<Disk> {
     let disk = Disk::mount(size, owner);
     disk.inspect_err(|why| said(&format!("NOT SHOWN: {what}: no file system can be mounted here: {why}"))).ok()
-}
-
-/// Sends orders until they are recorded no more, not even after what is held back was brought over; gives how many.
-fn until_full(service: &Service) -> usize {
-    let (mut sent, mut refused) = (0, 0);
-    while refused < 2 {
-        if recorded(&service.order(sent)) {
-            refused = 0;
-        } else {
-            refused += 1;
-            std::thread::sleep(Duration::from_millis(2_500));
-        }
-        sent += 1;
-        assert!(sent < 2000, "the disk is never full");
-    }
-    sent
 }
 
 #[test]

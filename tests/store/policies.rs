@@ -1,9 +1,9 @@
 //! What `--closing` and `--hold-minutes` say of a running service: through its pages, and its Tasks.
 
 use crate::orders::Folder;
+use crate::told::asked;
 use crate::trouble::{Service, recorded};
 use serde_json::Value;
-use std::io::{Read as _, Write as _};
 use std::time::{Duration, Instant};
 
 /// The answer to a page that is asked for, or to a form.
@@ -12,16 +12,7 @@ fn page(service: &Service, path: &str, cookie: &str, form: Option<&[(&str, &str)
     let fields = form.unwrap_or_default();
     let body = form_urlencoded::Serializer::new(String::new()).extend_pairs(fields).finish();
     let kind = "application/x-www-form-urlencoded";
-    let mut stream = std::net::TcpStream::connect(&service.here).unwrap();
-    write!(
-        stream,
-        "{method} {path} HTTP/1.1\r\nhost: x\r\nconnection: close\r\ncookie: {cookie}\r\ncontent-type: {kind}\r\ncontent-length: {}\r\n\r\n{body}",
-        body.len()
-    )
-    .unwrap();
-    let mut answer = String::new();
-    stream.read_to_string(&mut answer).unwrap();
-    answer
+    asked(&service.here, (method, path), kind, cookie, &body)
 }
 
 /// The cookie of somebody who has signed in.

@@ -15,11 +15,16 @@ pub const FORMULARY: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/deploy/demo/fo
 const AT_ONCE: usize = 8;
 
 pub fn http(at: &str, method: &str, path: &str, body: &str) -> String {
+    asked(at, (method, path), "application/fhir+json", "", body)
+}
+
+/// One request of a connection of its own; `cookie` may be empty.
+pub fn asked(at: &str, (method, path): (&str, &str), kind: &str, cookie: &str, body: &str) -> String {
+    let cookie = if cookie.is_empty() { String::new() } else { format!("cookie: {cookie}\r\n") };
     let mut stream = std::net::TcpStream::connect(at).unwrap();
-    let kind = "application/fhir+json";
     write!(
         stream,
-        "{method} {path} HTTP/1.1\r\nhost: localhost\r\nconnection: close\r\ncontent-type: {kind}\r\ncontent-length: {}\r\n\r\n{body}",
+        "{method} {path} HTTP/1.1\r\nhost: localhost\r\nconnection: close\r\n{cookie}content-type: {kind}\r\ncontent-length: {}\r\n\r\n{body}",
         body.len()
     )
     .unwrap();

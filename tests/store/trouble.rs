@@ -3,8 +3,9 @@
 
 use crate::cluster::Cluster;
 use crate::orders::{Folder, GAPS, Place, json, order, put, query};
+use crate::told::asked;
 use enteral_gate::store::{Store, open, open_or_later, schema};
-use std::io::{BufRead, BufReader, Read, Write};
+use std::io::{BufRead, BufReader};
 use std::path::Path;
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::time::Duration;
@@ -71,16 +72,7 @@ impl Service {
     }
 
     fn ask(&self, method: &str, path: &str, kind: &str, body: &str) -> String {
-        let mut stream = std::net::TcpStream::connect(&self.here).unwrap();
-        write!(
-            stream,
-            "{method} {path} HTTP/1.1\r\nhost: localhost\r\nconnection: close\r\ncontent-type: {kind}\r\ncontent-length: {}\r\n\r\n{body}",
-            body.len()
-        )
-        .unwrap();
-        let mut answer = String::new();
-        stream.read_to_string(&mut answer).unwrap();
-        answer
+        asked(&self.here, (method, path), kind, "", body)
     }
 
     pub fn order(&self, n: usize) -> String {
@@ -186,15 +178,9 @@ pub fn not_recorded_is_said(service: &Service, sends: bool) {
     assert!(metric(service, "enteral_gate_queue_waiting") > 0);
 }
 
-#[test]
-fn a_full_disk_is_survived() {
-    let folder = Folder::new();
-    let path = folder.join("queue.sqlite");
-    let store = path.to_str().unwrap();
-    let service = Service::start(store, Some(1600));
-    let mut sent = 0;
-    let mut refused = 0;
-    // The log is full before the file is: brought over into the file, there is room in it again.
+/// Sends orders until they are recorded no more, not even after what is held back was brought over; gives how many.
+pub fn until_full(service: &Service) -> usize {
+    let (mut sent, mut refused) = (0, 0);
     while refused < 2 {
         if recorded(&service.order(sent)) {
             refused = 0;
@@ -205,7 +191,16 @@ fn a_full_disk_is_survived() {
         sent += 1;
         assert!(sent < 2000, "the disk is never full");
     }
-    sent -= 1;
+    sent
+}
+
+#[test]
+fn a_full_disk_is_survived() {
+    let folder = Folder::new();
+    let path = folder.join("queue.sqlite");
+    let store = path.to_str().unwrap();
+    let service = Service::start(store, Some(1600));
+    let mut sent = until_full(&service) - 1;
     assert!(sent > 3, "something was recorded before");
     for _ in 0..5 {
         sent += 1;
