@@ -888,11 +888,12 @@ fn sent_of<'c>(c: &'c Context<'_>, kind: ContextKind) -> Option<&'c patient::Sen
         ContextKind::Labs => Some(&c.labs),
         ContextKind::Allergies => Some(&c.allergies),
         ContextKind::Conditions => Some(&c.conditions),
-        ContextKind::Medicines => Some(&c.medicines),
+        // Infusions are among the medicines.
+        ContextKind::Medicines | ContextKind::OtherFluids => Some(&c.medicines),
         ContextKind::Devices => Some(&c.devices),
         ContextKind::Procedures => Some(&c.procedures),
         ContextKind::OtherOrders => Some(&c.other_orders),
-        ContextKind::OtherFluids | ContextKind::History => None,
+        ContextKind::History => None,
     }
 }
 

@@ -352,6 +352,22 @@ fn a_medicine_with_its_form_holds_its_medication() {
 }
 
 #[test]
+fn an_infusion_is_a_request_for_a_product_by_vein() {
+    let given = "infusions = [{ product = \"PROP1\", medicine = \"propofol\", rate = \"12 mL/h\" }, { product = \"PN1\", volume = \"1500 mL\" }]";
+    let first = resource(given, "infusion0");
+    assert_eq!(first["medicationCodeableConcept"]["text"], "PROP1");
+    assert_eq!(first["medicationCodeableConcept"]["coding"][0]["code"], "N01AX10");
+    assert_eq!(first["dosageInstruction"][0]["doseAndRate"][0]["rateQuantity"]["value"], 12);
+    assert_eq!(first["dosageInstruction"][0]["route"]["coding"][0]["code"], "IV");
+    let second = &resource(given, "infusion1")["dosageInstruction"][0];
+    assert_eq!(second["doseAndRate"][0]["doseQuantity"]["value"], 1500);
+    assert_eq!(second["timing"]["repeat"]["periodUnit"], "d");
+    assert_eq!(resource("infusions = [{}]", "infusion0")["dosageInstruction"][0]["doseAndRate"], Value::Null);
+    assert!(refusal("infusions = [{ dose = \"1 mg\" }]").starts_with("infusions: dose is not known here"));
+    assert!(refusal("infusions = \"PN1\"").starts_with("infusions: expected a list of"));
+}
+
+#[test]
 fn a_procedure_was_done_some_time_ago() {
     let done = resource("procedures = [{ kind = \"gastrostomy\", ago = \"2 h\" }]", "procedure0");
     assert_eq!((&done["code"]["coding"][0]["code"], &done["status"]), (&"54956002".into(), &"completed".into()));

@@ -375,6 +375,11 @@ impl Formulary {
         self.entries.get(index).map(|e| &e.product)
     }
 
+    /// Whether a product of that form is in it.
+    pub fn has(&self, form: product::Form) -> bool {
+        self.products().any(|p| p.form == form)
+    }
+
     /// The product with what is kept beside it.
     pub fn entry(&self, index: usize) -> Option<&Entry> {
         self.entries.get(index)

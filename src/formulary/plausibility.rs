@@ -34,6 +34,9 @@ impl Stated {
 const PROTEIN: Exact = Exact::int(4);
 const FAT: Exact = Exact::int(9);
 const CARBOHYDRATE: Exact = Exact::int(4);
+/// Glucose monohydrate (3.4 kcal/g), as it is weighed for infusions, and fat with the glycerol of a 10 % emulsion (11 kcal/g): from memory.
+const GLUCOSE_BY_VEIN: Exact = Exact::decimal(34, 1);
+const FAT_BY_VEIN: Exact = Exact::int(11);
 const MEDIUM_CHAIN: Exact = Exact::decimal(83, 1);
 /// Fermentable fibre: 0 in some labelling, 2 in other (from memory); both are accepted.
 const FIBRE: Exact = Exact::int(2);
@@ -110,8 +113,7 @@ impl Judged<'_> {
     fn shape(&mut self) {
         let p = self.product;
         let by_volume = p.basis == Basis::Millilitre;
-        let liquid =
-            matches!(p.form, Form::ReadyToHang | Form::Decanted | Form::Blenderised | Form::HumanMilk | Form::Water);
+        let liquid = p.form.is_feed() && p.form != Form::Powder || matches!(p.form, Form::Water | Form::Infusion);
         if liquid
             && !by_volume
             && !(p.basis == Basis::Kilocalorie && matches!(p.form, Form::ReadyToHang | Form::Decanted))
@@ -234,6 +236,10 @@ impl Judged<'_> {
         let complete = parts.iter().all(Option::is_some);
         let [protein, fat, carbohydrate] = parts.map(|x| x.unwrap_or(Exact::ZERO));
         let medium = medium_chain_fat.unwrap_or(Exact::ZERO);
+        if p.form == Form::Infusion {
+            self.energy_by_vein(stated, [protein, fat, carbohydrate], complete);
+            return;
+        }
         let sum = (|| {
             let long = fat.sub(medium)?;
             protein
@@ -278,6 +284,33 @@ impl Judged<'_> {
             terms.join(" + "),
             self.written(against),
             if complete { "" } else { " already without what is not stated" },
+        );
+        self.report(Level::Warning, "NUT-09", Some("energy_kcal"), text);
+    }
+
+    /// By vein glucose counts with its water of crystallisation or without, fat with the glycerol of its emulsion or without.
+    fn energy_by_vein(&mut self, stated: Exact, [protein, fat, carbohydrate]: [Exact; 3], complete: bool) {
+        let sum = |per_fat: Exact, per_glucose: Exact| {
+            protein.mul(PROTEIN)?.add(fat.mul(per_fat)?)?.add(carbohydrate.mul(per_glucose)?)
+        };
+        let (Some(low), Some(high)) = (sum(FAT, GLUCOSE_BY_VEIN), sum(FAT_BY_VEIN, CARBOHYDRATE)) else { return };
+        let (gap, against) = match (low.sub(stated), stated.sub(high)) {
+            (Some(under), _) if under.is_positive() => (under, low),
+            (_, Some(over)) if over.is_positive() && complete => (over, high),
+            _ => return,
+        };
+        if against.mul(ENERGY_TOLERANCE).is_none_or(|allowed| gap <= allowed) {
+            return;
+        }
+        let text = format!(
+            "stated energy {} kcal per {}, but {} g amino acids at 4, {} g fat at 9 to 11 and {} g glucose at 3.4 to 4 kcal/g give {} to {} kcal: more than 5 % apart",
+            self.written(stated),
+            self.stated.per,
+            self.written(protein),
+            self.written(fat),
+            self.written(carbohydrate),
+            self.written(low),
+            self.written(high),
         );
         self.report(Level::Warning, "NUT-09", Some("energy_kcal"), text);
     }

@@ -98,13 +98,23 @@ pub enum Form {
     Modular,
     /// Multi-nutrient additive for milk, per unit.
     Fortifier,
+    /// Plain milk of an animal, no formula.
+    AnimalMilk,
+    /// Drink made of plants, no formula.
+    PlantDrink,
+    /// Thickener, added to a feed.
+    Thickener,
+    /// Dye, added to a feed.
+    Dye,
+    /// Given by vein: parenteral nutrition, glucose, fat, a medicine in fat.
+    Infusion,
     /// Not stated; only for a product that was sent with an order.
     NotStated,
 }
 
 impl Form {
     /// The forms that can be stated.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 13] = [
         Self::ReadyToHang,
         Self::Decanted,
         Self::Powder,
@@ -113,6 +123,11 @@ impl Form {
         Self::Water,
         Self::Modular,
         Self::Fortifier,
+        Self::AnimalMilk,
+        Self::PlantDrink,
+        Self::Thickener,
+        Self::Dye,
+        Self::Infusion,
     ];
 
     /// The word used in the formulary.
@@ -126,13 +141,27 @@ impl Form {
             Self::Water => "water",
             Self::Modular => "modular",
             Self::Fortifier => "fortifier",
+            Self::AnimalMilk => "animal-milk",
+            Self::PlantDrink => "plant-drink",
+            Self::Thickener => "thickener",
+            Self::Dye => "dye",
+            Self::Infusion => "infusion",
             Self::NotStated => "not-stated",
         }
     }
 
     /// Whether it is known to be given as a feed, not added to one or used to flush.
     pub const fn is_feed(self) -> bool {
-        !matches!(self, Self::Water | Self::Modular | Self::Fortifier | Self::NotStated)
+        matches!(
+            self,
+            Self::ReadyToHang
+                | Self::Decanted
+                | Self::Powder
+                | Self::Blenderised
+                | Self::HumanMilk
+                | Self::AnimalMilk
+                | Self::PlantDrink
+        )
     }
 }
 

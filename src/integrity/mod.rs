@@ -342,7 +342,7 @@ pub static RULES: &[(Rule, Evaluate)] = &[
     rule(
         "RTE-06",
         "route-not-enteral",
-        "The route is not into the gut",
+        "The route, or a product, is not for the gut",
         Tier::Stop,
         "statements of the consortia on enteral misconnections; ISO 80369-3",
         plausibility::not_enteral,

@@ -3,9 +3,11 @@
 use super::{Case, finding, found};
 use crate::exact::Exact;
 use crate::findings::{Finding, Outcome, Tier};
+use crate::formulary::Match;
+use crate::formulary::product::Form;
 use crate::intake::order::At;
 use crate::needs::growth::weight_for_ages;
-use crate::nutrition::plan::{Kind, Source};
+use crate::nutrition::plan::{Kind, Lookup, Source};
 use crate::nutrition::route::{Tip, tip};
 use crate::settings::Site;
 use crate::timing::calendar::DAY;
@@ -215,6 +217,22 @@ pub(super) fn grams_as_kilograms(case: &Case<'_>) -> Outcome {
 
 pub(super) fn not_enteral(case: &Case<'_>) -> Outcome {
     let Some(f) = &case.order.formula else { return Outcome::NotApplicable(Cow::Borrowed("there is no tube feed")) };
+    // Whatever the route says: what is made for a vein has no business in a tube, nor its name in a feeding order.
+    let for_a_vein = |found: &Match| match found {
+        Match::Found { index, .. } => case.formulary.product(*index).is_some_and(|p| p.form == Form::Infusion),
+        _ => false,
+    };
+    let named: Vec<&Lookup> = case.plan.lookups.iter().filter(|l| for_a_vein(&l.found)).collect();
+    if let Some(first) = named.first() {
+        return found(vec![Finding {
+            fix: Some("Order a product for the tube; parenteral products are ordered by vein.".to_owned()),
+            ..finding(
+                Tier::Stop,
+                format!("{} is made to be given by vein; this order feeds it by tube.", first.label),
+                named.iter().map(|l| l.at).collect(),
+            )
+        }]);
+    }
     let Some(concept) = f.route.value() else {
         return Outcome::NotApplicable(Cow::Borrowed("the route is not stated (CMP-01)"));
     };

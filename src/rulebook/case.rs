@@ -3,6 +3,7 @@
 use super::context::{self, Care, Set};
 use super::expression::Expression;
 use super::facts::{FACTS, Name, SOURCES, Source, find, of_any_day, rests_on_weight};
+use super::infusions::{self, Infusions};
 use super::value::{Facts, Missing, Scaled, Stated, Truth, Type, Value, Words};
 use super::{ConceptKind, Rulebook};
 use crate::amount::{Amount, Why};
@@ -71,6 +72,7 @@ pub struct CaseFacts<'a> {
     each_day: OnceCell<Vec<Sums<'a>>>,
     care: OnceCell<Care>,
     sets: [OnceCell<Set>; 3],
+    infusions: OnceCell<Option<Infusions>>,
     labs: RefCell<BTreeMap<&'static str, Lab<'a>>>,
     laboratories: OnceCell<Vec<(usize, At)>>,
     choosing: Cell<bool>,
@@ -160,6 +162,7 @@ impl<'a> CaseFacts<'a> {
             each_day: OnceCell::new(),
             care: OnceCell::new(),
             sets: Default::default(),
+            infusions: OnceCell::new(),
             labs: RefCell::default(),
             laboratories: OnceCell::new(),
             choosing: Cell::new(false),
@@ -647,12 +650,12 @@ impl<'a> CaseFacts<'a> {
         Ok(Value::Keys(keys))
     }
 
-    /// Whether a product whose form is fortifier is in the order; an additive that is not known may be one.
-    fn fortified(&self, ix: usize) -> Found {
+    /// Whether an additive of this form is in the order; one that is not known may be of it.
+    fn has_additive(&self, ix: usize, form: Form) -> Found {
         let plan = self.m.plan;
         let mixed = plan.contents.iter().flat_map(|c| &c.mixed).map(|x| self.product_from(x.from));
         let mut products = mixed.chain(plan.doses.iter().map(|d| Some(&d.product)));
-        if products.clone().flatten().any(|p| p.form == Form::Fortifier) {
+        if products.clone().flatten().any(|p| p.form == form) {
             return Ok(truth(true));
         }
         if products.any(|p| p.is_none_or(|p| p.form == Form::NotStated)) || !plan.uncounted.is_empty() {
@@ -693,6 +696,54 @@ impl<'a> CaseFacts<'a> {
         let Some((laid, _)) = self.typical_day() else { return Err(lacks(ix, NO_DAY, vec![self.formula_at()])) };
         let sums = self.own().get_or_init(|| Sums::new(vec![(self.m.plan, laid)], self.m.plan.weight));
         self.amount(ix, each(&of(sums), unit))
+    }
+
+    fn infusions(&self) -> Option<&Infusions> {
+        self.infusions
+            .get_or_init(|| {
+                let (laid, _) = self.typical_day()?;
+                Some(Infusions::of(&infusions::From {
+                    context: self.m.context,
+                    gathered: self.m.gathered,
+                    formulary: self.m.formulary,
+                    settings: self.m.settings,
+                    concepts: &self.m.book.concepts,
+                    version: self.m.order.version,
+                    weight: self.m.plan.weight,
+                    window: laid.laid.window,
+                }))
+            })
+            .as_ref()
+    }
+
+    /// What the infusions bring. None of them is nothing only where the sender declares that it sends them.
+    fn by_vein(&self, ix: usize, measure: Measure) -> Found {
+        let medicines = &self.m.context.medicines;
+        if *medicines == Sent::NotSent {
+            return Err(lacks(ix, "no infusions were sent", Vec::new()));
+        }
+        let Some(found) = self.infusions() else { return Err(lacks(ix, NO_DAY, vec![self.formula_at()])) };
+        if found.is_empty() {
+            let declared = self.m.settings.declared.contains(&ContextKind::OtherFluids);
+            return match (declared, medicines) {
+                (false, _) => Err(lacks(ix, "no infusion of the formulary was sent", Vec::new())),
+                (true, Sent::Some(_)) if !self.m.formulary.has(Form::Infusion) => {
+                    Err(lacks(ix, "the formulary lists no infusions", Vec::new()))
+                }
+                (true, _) => Ok(known(Some(Exact::ZERO))),
+            };
+        }
+        if !found.open.is_empty() {
+            return Err(found.open.iter().flat_map(|(at, why)| lacks(ix, why.clone(), vec![*at])).collect());
+        }
+        let unit = FACTORS.get(measure.index()).copied().unwrap_or(Exact::ONE);
+        match each(&found.measure(measure), unit) {
+            Amount::Unknown(why) => {
+                let why = why.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ");
+                Err(lacks(ix, why, found.at.clone()))
+            }
+            amount => Ok(Value::Quantity(amount)),
+        }
     }
 
     fn method(&self, ix: usize) -> Found {
@@ -1176,7 +1227,9 @@ impl<'a> CaseFacts<'a> {
                 self.of_own_day(ix, |sums| sums.additive(Nutrient::Carbohydrate), unit)
             }
             Name::LowestRate => self.feeding(ix, feeds::lowest_rate, smallest, PER_HOUR),
-            Name::Fortified => self.fortified(ix),
+            Name::Fortified => self.has_additive(ix, Form::Fortifier),
+            Name::Thickened => self.has_additive(ix, Form::Thickener),
+            Name::Dyed => self.has_additive(ix, Form::Dye),
             Name::Cap => match (plan.cap, plan.cap_unusable) {
                 (Some(cap), _) => Ok(known(cap.per_day.div(DAY))),
                 (None, Some(at)) => Err(lacks(ix, "the maximum volume cannot be used", vec![at])),
@@ -1185,6 +1238,20 @@ impl<'a> CaseFacts<'a> {
             Name::FluidLimit => {
                 self.least(ix, context::fluid_limits(order, self.m.gathered), "no fluid limit was sent with the order")
             }
+            Name::InfusionVolume => self.by_vein(ix, Measure::Volume),
+            Name::InfusionEnergy => self.by_vein(ix, Measure::Energy),
+            Name::InfusionProtein => self.by_vein(ix, Measure::Protein),
+            Name::InfusionCarbohydrate => self.by_vein(ix, Measure::Carbohydrate),
+            Name::InfusionFat => self.by_vein(ix, Measure::Fat),
+            Name::Infusions => match self.infusions() {
+                _ if c.medicines == Sent::NotSent => Err(lacks(ix, "no medicines were sent", Vec::new())),
+                None => Err(lacks(ix, NO_DAY, vec![self.formula_at()])),
+                Some(found) => Ok(Value::Keys(super::value::Keys {
+                    present: found.keys.clone(),
+                    absent: Vec::new(),
+                    complete: found.open.is_empty(),
+                })),
+            },
             Name::Lasts => {
                 let lasts = |l: &Line| match (l.end, l.length) {
                     (Some(end), _) => end.sub(plan.start).map(Amount::Known),
@@ -1360,6 +1427,12 @@ impl Facts for CaseFacts<'_> {
             Name::EnergyStated => self.m.order.formula.as_ref().and_then(|f| f.density.at()).into_iter().collect(),
             Name::Cap => self.m.plan.cap.map(|cap| cap.at).into_iter().collect(),
             Name::FluidLimit => context::fluid_limits(self.m.order, self.m.gathered).into_iter().map(|r| r.1).collect(),
+            Name::InfusionVolume
+            | Name::InfusionEnergy
+            | Name::InfusionProtein
+            | Name::InfusionCarbohydrate
+            | Name::InfusionFat
+            | Name::Infusions => self.infusions().map(|found| found.at.clone()).unwrap_or_default(),
             Name::TubeSize => context::tube_sizes(c, self.m.gathered).into_iter().map(|r| r.1).collect(),
             Name::NewGastrostomy | Name::FeedAfterGastrostomy => {
                 match context::gastrostomy(c, self.m.gathered, &self.m.book.concepts) {

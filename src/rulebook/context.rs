@@ -126,7 +126,8 @@ pub(super) fn refused(order: &Order<'_>, concepts: &[Concept]) -> (Keys, Vec<At>
 }
 
 /// What an item of context is, by its own status.
-enum Standing {
+#[derive(Clone, Copy)]
+pub(super) enum Standing {
     Current,
     Past,
     Unclear,
@@ -142,7 +143,7 @@ fn clinical(node: Node<'_>) -> Standing {
     if codes.filter_map(|(_, code)| code).any(|code| past(&code)) { Standing::Past } else { Standing::Current }
 }
 
-fn medicine_standing(node: Node<'_>, context: &Context<'_>) -> Standing {
+pub(super) fn medicine_standing(node: Node<'_>, context: &Context<'_>) -> Standing {
     let kind = node.resource_type();
     match (kind.as_deref(), status(node).as_deref()) {
         (_, Some("active" | "in-progress" | "intended" | "recorded")) => Standing::Current,
@@ -169,13 +170,22 @@ fn medicine_codes<'d>(node: Node<'d>, gathered: &Gathered<'d>) -> Vec<Coded<'d>>
     let medication = node.get("medication");
     let concept = node.get("medicationCodeableConcept").or_else(|| medication.and_then(|m| m.get("concept")));
     out.extend(concept.into_iter().flat_map(codings));
-    let reference = node.get("medicationReference").or_else(|| medication.and_then(|m| m.get("reference")));
-    if let Some(named) = reference.and_then(|r| resolve(r, gathered))
-        && let Some(code) = named.get("code")
-    {
+    if let Some(code) = self::medication(node, gathered).and_then(|named| named.get("code")) {
         out.extend(codings(code));
     }
     out
+}
+
+/// The Medication that a medicine refers to, where it was sent.
+pub(super) fn medication<'d>(node: Node<'_>, gathered: &Gathered<'d>) -> Option<Node<'d>> {
+    let reference = node.get("medicationReference").or_else(|| node.get("medication").and_then(|m| m.get("reference")));
+    reference.and_then(|reference| resolve(reference, gathered))
+}
+
+/// The rulebook's concepts that a medicine is.
+pub(super) fn medicine_keys(node: Node<'_>, gathered: &Gathered<'_>, concepts: &[Concept]) -> Vec<String> {
+    let codes = medicine_codes(node, gathered);
+    keys_of(concepts, ConceptKind::Medicine, &codes).0.into_iter().map(str::to_owned).collect()
 }
 
 /// Whether a medicine is given through the tube, by the routes of its doses; `None` where they do not tell.
@@ -213,9 +223,7 @@ fn by_tube(node: Node<'_>, settings: &Settings) -> Option<bool> {
 
 /// The dose form of a medicine (`form`, in R5 `doseForm`), where its Medication was sent.
 fn form_codes<'d>(node: Node<'d>, gathered: &Gathered<'d>) -> Vec<Coded<'d>> {
-    let reference = node.get("medicationReference").or_else(|| node.get("medication").and_then(|m| m.get("reference")));
-    let medication = reference.and_then(|reference| resolve(reference, gathered));
-    let forms = medication.into_iter().flat_map(|m| [m.get("doseForm"), m.get("form")]).flatten();
+    let forms = medication(node, gathered).into_iter().flat_map(|m| [m.get("doseForm"), m.get("form")]).flatten();
     forms.flat_map(codings).collect()
 }
 

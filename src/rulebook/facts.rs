@@ -22,8 +22,21 @@ const SETTINGS: &[&str] = &["icu", "picu", "nicu", "ward", "home", "long-term"];
 const ROUTES: &[&str] = &["gastric", "post-pyloric", "oral", "unknown", "not-enteral"];
 const METHODS: &[&str] = &["continuous", "cyclic", "intermittent", "bolus", "mixed", "volume-based"];
 const AGE_CLASSES: &[&str] = &["preterm", "infant", "paediatric", "adult", "any"];
-const FORMS: &[&str] =
-    &["ready-to-hang", "decanted", "powder", "blenderised", "human-milk", "water", "modular", "fortifier"];
+const FORMS: &[&str] = &[
+    "ready-to-hang",
+    "decanted",
+    "powder",
+    "blenderised",
+    "human-milk",
+    "water",
+    "modular",
+    "fortifier",
+    "animal-milk",
+    "plant-drink",
+    "thickener",
+    "dye",
+    "infusion",
+];
 
 /// What a fact is taken from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -228,9 +241,17 @@ facts! {
         AdditiveCarbohydrate, "additive_carbohydrate", Quantity(MASS_RATE), "g/d", CORE, "Carbohydrate of the additives given apart, typical day";
         LowestRate, "lowest_rate", Quantity(VOLUME_RATE), "mL/h", CORE, "Lowest rate at which feed runs, of any day";
         Fortified, "fortified", Truth, "", CORE, "A milk fortifier is mixed into the feed or given apart";
+        Thickened, "thickened", Truth, "", CORE, "A thickener is mixed into the feed or given apart";
+        Dyed, "dyed", Truth, "", CORE, "A dye is mixed into the feed or given apart";
         Cap, "cap", Quantity(VOLUME_RATE), "mL/d", CORE, "Maximum volume to deliver a day";
         FluidLimit, "fluid_limit", Quantity(VOLUME_RATE), "mL/d", OTHER_FLUIDS, "Fluid limit ordered";
         Lasts, "lasts", Quantity(TIME), "d", CORE, "Time from the start to the last end stated";
+        InfusionVolume, "infusion_volume", Quantity(VOLUME_RATE), "mL/d", OTHER_FLUIDS, "Volume of the infusions by vein that are in the formulary, typical day";
+        InfusionEnergy, "infusion_energy", Quantity(ENERGY_RATE), "kcal/d", OTHER_FLUIDS, "Energy of these infusions, typical day";
+        InfusionProtein, "infusion_protein", Quantity(MASS_RATE), "g/d", OTHER_FLUIDS, "Protein (amino acids) of these infusions, typical day";
+        InfusionCarbohydrate, "infusion_carbohydrate", Quantity(MASS_RATE), "g/d", OTHER_FLUIDS, "Carbohydrate (glucose) of these infusions, typical day";
+        InfusionFat, "infusion_fat", Quantity(MASS_RATE), "g/d", OTHER_FLUIDS, "Fat of these infusions, typical day";
+        Infusions, "infusions", Keys, "", MEDICINES, "Medicines that are among these infusions, by the rulebook's concepts";
 
         HollidaySegar, "holliday_segar", Quantity(VOLUME_RATE), "mL/d", CORE, "Maintenance fluid by weight (Holliday and Segar)";
         RestingEnergy, "resting_energy", Quantity(ENERGY_RATE), "kcal/d", HISTORY, "Resting energy estimated (Schofield under 18 years, Mifflin from 18)";

@@ -1409,6 +1409,7 @@ impl<'r> Reader<'r> {
                     }
                 }
                 "medicine-forms" => self.smalls(&label, item, &[], &["medicine", "form", "route"]),
+                "infusions" => self.smalls(&label, item, &["rate", "volume"], &["product", "medicine"]),
                 "preferences" => drop(self.texts(&label, "keys of concepts", Some(item))),
                 "procedures" => self.smalls(&label, item, &["ago"], &["kind"]),
                 "tube" => self.small(&label, item, &["ago"], &["kind"]),

@@ -25,6 +25,7 @@ mod correction;
 pub mod expression;
 pub mod facts;
 pub mod file;
+mod infusions;
 pub mod judge;
 pub mod lapse;
 mod merge;

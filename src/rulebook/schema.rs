@@ -189,6 +189,7 @@ pub const GIVEN: &[Key] = &[
     may("preferences", "Keys of diets that the order says the patient keeps; `in-words` is one without a code"),
     may("procedures", "Procedures: key, and how long ago; an empty list says that there are none"),
     may("medicine-forms", "Medicines with their dose form and the code of their route"),
+    may("infusions", "What is given by vein: product of the formulary, key of a medicine, rate or volume a day"),
     may("tube", "Tube in use: key of a device, and how long ago it was placed"),
     may("by-mouth", "What is ordered by mouth: `diet`, `diet-in-words`, `nil` or `supplement`"),
     may("other-orders", "Further orders in short form"),

@@ -72,11 +72,14 @@ const KEYS: &[&str] = &[
     "preferences",
     "procedures",
     "medicine-forms",
+    "infusions",
     "tube",
     "by-mouth",
     "other-orders",
     "declares",
 ];
+
+const INFUSIONS: &str = "infusions: expected a list of { product, medicine, rate, volume }";
 
 /// The Bundle of a short form, JSON.
 ///
@@ -392,6 +395,31 @@ fn context(day: Date, given: &Table, book: &Rulebook, entries: &mut Vec<Value>) 
             put(&mut request, "dosageInstruction", dose);
         }
         entries.push(request);
+    }
+    let list = given.get("infusions").map(|list| list.as_array().ok_or(INFUSIONS)).transpose()?;
+    for (nth, item) in list.into_iter().flatten().enumerate() {
+        let item = item.as_table().ok_or(INFUSIONS)?;
+        only("infusions", item, &["product", "medicine", "rate", "volume"])?;
+        let mut given = match text(item, "medicine")? {
+            Some(key) => coded(concept(book, ConceptKind::Medicine, key)?),
+            None => json!({}),
+        };
+        if let Some(product) = text(item, "product")? {
+            put(&mut given, "text", json!(product));
+        }
+        let mut dose = json!({"route": {"coding": [{"system": ROUTE, "code": "IV"}]}});
+        if let Some(rate) = text(item, "rate")? {
+            put(&mut dose, "doseAndRate", json!([{"rateQuantity": quantity("infusions.rate", rate)?}]));
+        }
+        if let Some(volume) = text(item, "volume")? {
+            put(&mut dose, "doseAndRate", json!([{"doseQuantity": quantity("infusions.volume", volume)?}]));
+            put(&mut dose, "timing", json!({"repeat": {"frequency": 1, "period": 1, "periodUnit": "d"}}));
+        }
+        entries.push(json!({
+            "resourceType": "MedicationRequest", "id": format!("infusion{nth}"), "status": "active", "intent": "order",
+            "subject": {"reference": SUBJECT}, "authoredOn": now(day), "medicationCodeableConcept": given,
+            "dosageInstruction": [dose]
+        }));
     }
     let tube = match given.get("tube") {
         None => None,

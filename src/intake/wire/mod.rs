@@ -6,6 +6,7 @@
 pub(crate) mod datatypes;
 mod elements;
 pub mod extension;
+pub mod infusion;
 pub mod moment;
 mod r4;
 mod r5;

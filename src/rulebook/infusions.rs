@@ -1,0 +1,123 @@
+//! What is given by vein beside the feed: requests (MedicationRequest) for products of the formulary whose form is infusion,
+//! reckoned over the same day and by the same arithmetic as the feed.
+
+use super::Concept;
+use super::context::{Standing, medication, medicine_keys, medicine_standing};
+use crate::amount::Amount;
+use crate::exact::Exact;
+use crate::formulary::product::Form;
+use crate::formulary::{Formulary, Match};
+use crate::intake::bundle::Gathered;
+use crate::intake::json::Node;
+use crate::intake::order::{At, FhirVersion};
+use crate::intake::wire::datatypes::Datatypes;
+use crate::intake::wire::infusion::{product, read_infusion};
+use crate::nutrition::measure::Measure;
+use crate::nutrition::plan::{Materials, Plan, plan};
+use crate::nutrition::totals::{OrderDay, Sums, lay_plan};
+use crate::patient::Context;
+use crate::settings::Settings;
+use crate::timing::day::Window;
+use crate::timing::schedule::Frame;
+
+/// Intents with which a request asks nobody to give anything.
+const NOT_TO_BE_GIVEN: [&str; 3] = ["proposal", "plan", "option"];
+
+/// The infusions of a patient over one day.
+#[derive(Default)]
+pub(super) struct Infusions {
+    given: Vec<(Plan, OrderDay)>,
+    /// Where those stand that are counted.
+    pub at: Vec<At>,
+    /// Concepts of medicines that they are, of which no other request is left out.
+    pub keys: Vec<String>,
+    /// Concepts of medicines that other requests are, which are not counted.
+    not_counted: Vec<String>,
+    /// Those of which it is not known whether or how much is given, and why.
+    pub open: Vec<(At, String)>,
+}
+
+/// What infusions are read from.
+pub(super) struct From<'a> {
+    pub context: &'a Context<'a>,
+    pub gathered: &'a Gathered<'a>,
+    pub formulary: &'a Formulary,
+    pub settings: &'a Settings,
+    pub concepts: &'a [Concept],
+    pub version: FhirVersion,
+    /// Dosing weight, kg, for rates per kg.
+    pub weight: Option<Exact>,
+    pub window: Window,
+}
+
+impl Infusions {
+    /// The infusions that are sent, on the day of a window.
+    pub fn of(from: &From<'_>) -> Self {
+        let mut out = Self::default();
+        if !from.formulary.has(Form::Infusion) {
+            return out;
+        }
+        for at in from.context.medicines.places() {
+            if let Some(node) = from.gathered.resource(*at).map(|r| r.node) {
+                out.read(*at, node, from);
+            }
+        }
+        let Self { keys, not_counted, .. } = &mut out;
+        keys.retain(|key| !not_counted.contains(key));
+        out
+    }
+
+    fn read(&mut self, at: At, node: Node<'_>, from: &From<'_>) {
+        let standing = medicine_standing(node, from.context);
+        let intends = |word: &&str| node.get("intent").is_some_and(|intent| intent.is_str(word));
+        if !node.resource_type().is_some_and(|kind| kind == "MedicationRequest")
+            || matches!(standing, Standing::Past)
+            || NOT_TO_BE_GIVEN.iter().any(|word| intends(&word))
+        {
+            return;
+        }
+        let medication = medication(node, from.gathered);
+        let asked = product(&mut Datatypes::default(), node, medication);
+        let is_infusion = |index: usize| from.formulary.product(index).is_some_and(|p| p.form == Form::Infusion);
+        match from.formulary.find(&asked) {
+            Match::Found { index, .. } if is_infusion(index) => {}
+            Match::Ambiguous(several) if several.iter().any(|one| is_infusion(one.index)) => {
+                self.open.push((at, "its keys lead to different products of the formulary".to_owned()));
+                return;
+            }
+            _ => {
+                self.not_counted.extend(medicine_keys(node, from.gathered, from.concepts));
+                return;
+            }
+        }
+        if !matches!(standing, Standing::Current) {
+            self.open.push((at, "an infusion does not tell whether it is given now".to_owned()));
+            return;
+        }
+        let (order, problems) = read_infusion(node, medication, from.version, from.gathered);
+        if let Some(problem) = problems.into_iter().find(|problem| problem.grave) {
+            self.open.push((problem.at, format!("the amount of an infusion cannot be read: {}", problem.text)));
+            return;
+        }
+        let frame = Frame { settings: from.settings, weight: from.weight };
+        let plan = plan(&order, Materials { frame, formulary: from.formulary, sent: &[] });
+        let day = lay_plan(&plan, from.settings, from.window, false);
+        self.given.push((plan, day));
+        self.at.push(at);
+        for key in medicine_keys(node, from.gathered, from.concepts) {
+            if !self.keys.contains(&key) {
+                self.keys.push(key);
+            }
+        }
+    }
+
+    /// Whether none is given.
+    pub fn is_empty(&self) -> bool {
+        self.given.is_empty() && self.open.is_empty()
+    }
+
+    /// What they bring on the day, in the measure's unit.
+    pub fn measure(&self, measure: Measure) -> Amount {
+        Sums::new(self.given.iter().map(|(plan, day)| (plan, day)).collect(), None).measure(measure)
+    }
+}
