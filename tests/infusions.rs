@@ -122,7 +122,7 @@ fn a_rate_alone_runs_around_the_clock() {
 fn a_volume_with_a_schedule_counts_as_often_as_it_is_given() {
     let daily = json!({"repeat": {"frequency": 1, "period": 1, "periodUnit": "d"}});
     let once = request("PN1", json!({"timing": daily, "doseAndRate": [{"doseQuantity": quantity(1000, "mL")}]}));
-    assert_eq!(known(&[once.clone()]), ["1000 mL/d", "904 kcal/d", "45 g/d", "110 g/d", "35 g/d"]);
+    assert_eq!(known(std::slice::from_ref(&once)), ["1000 mL/d", "904 kcal/d", "45 g/d", "110 g/d", "35 g/d"]);
     // 12 of 24 hours at 50 mL/h: 600 mL.
     let nightly = json!({"repeat": {"frequency": 1, "period": 1, "periodUnit": "d", "duration": 12, "durationUnit": "h", "timeOfDay": ["20:00:00"]}});
     let half = request("PN1", json!({"timing": nightly, "doseAndRate": [{"rateQuantity": quantity(50, "mL/h")}]}));

@@ -525,6 +525,7 @@ const NO_PAIR: &[(&str, &str)] = &[
     ("ALG-08", INGREDIENT),
     ("ALG-09", INGREDIENT),
     ("ALG-10", "how the patient eats, and what the product contains"),
+    ("AGE-06", "the kind of milk, under an age"),
     ("AGE-10", "a condition, and arginine in the product"),
     ("AGE-11", "a condition is on the list or is not"),
     ("DRG-07", "a medicine, and whether the feed runs all day"),
@@ -536,6 +537,8 @@ const NO_PAIR: &[(&str, &str)] = &[
     ("HEM-02", "a medicine and the route flag it; the lactate decides how grave it is"),
     ("MET-02", "a medicine, and whether the order is new or has a pause"),
     ("NEO-07", "the kind of milk, and whether it runs continuously"),
+    ("TUB-06", "an additive is a thickener or is not; the age decides how grave it is"),
+    ("TUB-10", "an additive is a dye or is not"),
     ("PNX-04", "a diet or a supplement is ordered or is not"),
     ("PNX-02", "a medicine flags it; the energy decides how grave it is"),
 ];

@@ -69,10 +69,11 @@ impl Infusions {
 
     fn read(&mut self, at: At, node: Node<'_>, from: &From<'_>) {
         let standing = medicine_standing(node, from.context);
-        let intends = |word: &&str| node.get("intent").is_some_and(|intent| intent.is_str(word));
-        if !node.resource_type().is_some_and(|kind| kind == "MedicationRequest")
+        let only_meant =
+            NOT_TO_BE_GIVEN.iter().any(|word| node.get("intent").is_some_and(|intent| intent.is_str(word)));
+        if node.resource_type().is_none_or(|kind| kind != "MedicationRequest")
             || matches!(standing, Standing::Past)
-            || NOT_TO_BE_GIVEN.iter().any(|word| intends(&word))
+            || only_meant
         {
             return;
         }
