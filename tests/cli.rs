@@ -337,7 +337,7 @@ fn an_order_of_the_r6_ballot_is_named_as_such() {
 fn formulary_check() {
     let output = run(&["formulary", "check", FORMULARY]);
     assert!([0, 2].contains(&code(&output)), "{output:?}");
-    assert!(String::from_utf8_lossy(&output.stdout).contains("25 products"), "{output:?}");
+    assert!(String::from_utf8_lossy(&output.stdout).contains("26 products"), "{output:?}");
     let folder = Folder::new();
     let bad = folder.write("bad.csv", "key,name\nA,B\n");
     assert_eq!(code(&run(&["formulary", "check", bad.to_str().unwrap()])), 64);

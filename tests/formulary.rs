@@ -41,7 +41,7 @@ fn key(formulary: &Formulary, found: &Match) -> String {
 #[test]
 fn the_demonstration_formulary_is_accepted_without_a_warning() {
     let formulary = demo();
-    assert_eq!(formulary.len(), 25);
+    assert_eq!(formulary.len(), 26);
     assert_eq!(listed(&formulary.all_warnings().cloned().collect::<Vec<_>>()), "");
     assert!(DEMO.starts_with(b"# INVENTED"));
     for product in formulary.products() {

@@ -155,7 +155,6 @@ const CASES: &[Case] = &[
     Case {
         file: "c4-day6",
         listed: &[("ELE-04", Med), ("NEO-10", Low)],
-        less: &[("NEO-10", "not-provided", "whether the milk was analysed is not read; listed as not checked")],
         silent: &[("OSM-01", "not-evaluated"), ("HNG-04", "clear"), ("NEO-02", "clear"), ("NEO-04", "clear")],
         ..PLAIN
     },
@@ -187,7 +186,7 @@ const CASES: &[Case] = &[
     Case { file: "c6", ..PLAIN },
     Case {
         file: "c9",
-        beside: "labs = { serum_potassium = '3.1 mmol/L', serum_phosphate = '0.60 mmol/L', serum_magnesium = '0.65 mmol/L' }\nother-orders = []",
+        beside: "labs = { serum_potassium = '3.1 mmol/L', serum_phosphate = '0.60 mmol/L', serum_magnesium = '0.65 mmol/L' }\nmedicines = []\nother-orders = []",
         listed: &[("REF-02", High), ("REF-03", High), ("REF-05", Med), ("ADV-01", Med), ("NUT-01", Med)],
         more: &[
             // The text has it give way to REF-02; nothing in the program makes one limit give way to another.
@@ -198,7 +197,6 @@ const CASES: &[Case] = &[
         ],
         less: &[
             ("REF-03", "clear", "REF-01 finds the same at 40 kcal/kg and says it once"),
-            ("REF-05", "not-provided", "orders for thiamine and monitoring are not read; listed as not checked"),
             (
                 "ADV-01",
                 "not-provided",
@@ -221,6 +219,7 @@ const CASES: &[Case] = &[
         more: &[
             ("CMP-02", High, "no weight: said by the rule about weights in place of CMP-01"),
             ("TUB-01", Med, "no flush: said once, in place of CMP-01"),
+            ("NUT-10", Low, "880 mL of 1 kcal/mL are under 1,000 kcal, and the order states no end"),
         ],
         less: &[("CMP-01", "clear", "weight and flush have rules of their own, and the oil is text: CMP-03")],
         ..PLAIN

@@ -79,7 +79,7 @@ pub const BASES: [(&str, Basis, Exact); 6] = [
 
 /// Flags that checks read, with what they mean when a product contains it. Other words are kept, with a
 /// warning.
-pub const FLAGS: [(&str, &str); 26] = [
+pub const FLAGS: [(&str, &str); 27] = [
     ("cow-milk-protein", "intact or partly hydrolysed protein of cow's milk (casein, whey)"),
     ("extensive-hydrolysate", "extensively hydrolysed protein"),
     ("amino-acids", "free amino acids as the protein source"),
@@ -99,6 +99,7 @@ pub const FLAGS: [(&str, &str); 26] = [
     ("glucose-polymer", "glucose polymers such as maltodextrin"),
     ("phenylalanine", "phenylalanine"),
     ("long-chain-fat", "long-chain triglycerides"),
+    ("donor-milk", "human milk of other mothers, from a milk bank"),
     ("medium-chain-fat", "medium-chain triglycerides"),
     ("fibre", "added fibre"),
     ("arginine", "added arginine"),

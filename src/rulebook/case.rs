@@ -1146,6 +1146,10 @@ impl<'a> CaseFacts<'a> {
                 Some(word) => Ok(Value::Word(word.clone())),
                 None => Err(lacks(ix, "the formulary states no viscosity", vec![self.formula_at()])),
             },
+            Name::CompositionSent => match self.content(ix)?.from {
+                From::Nowhere => self.product(ix).map(|_| truth(false)),
+                from => Ok(truth(matches!(from, From::Sent(_)))),
+            },
             Name::Density => {
                 let content = self.content(ix)?;
                 self.amount(ix, content.energy.clone())

@@ -218,6 +218,7 @@ facts! {
         ProductContains, "product_contains", Keys, "", CORE, "Ingredients stated to be in any product of the order";
         ProductFreeFrom, "product_free_from", Keys, "", CORE, "Ingredients stated to be in no product of the order";
         ProductViscosity, "product_viscosity", Word(OPEN), "", CORE, "Viscosity class of the main product, as the formulary states it";
+        CompositionSent, "composition_sent", Truth, "", CORE, "The composition of the main product was sent with the order";
         Density, "density", Quantity(ENERGY_DENSITY), "kcal/mL", CORE, "Energy density of the main feed as mixed";
         EnergyStated, "energy_stated", Quantity(ENERGY_DENSITY), "kcal/mL", CORE, "Energy density as the order states it";
         Container, "container", Quantity(VOLUME), "mL", CORE, "Largest container of the main product";
@@ -319,6 +320,7 @@ pub(super) fn is_of_feed(ix: usize) -> bool {
                 | Name::ProductContains
                 | Name::ProductFreeFrom
                 | Name::ProductViscosity
+                | Name::CompositionSent
                 | Name::Density
                 | Name::EnergyStated
                 | Name::Container
