@@ -283,6 +283,16 @@ fn the_versions_say_the_same() {
     assert_eq!(text(&r5(true), FhirVersion::R5), "0 to 316.8 kcal/d");
 }
 
+/// More infusions than anybody has are not reckoned one by one, and not left out.
+#[test]
+fn of_very_many_none_is_reckoned() {
+    let many = |n: usize| told(&vec![at_rate("PROP1", quantity(1, "mL/h")); n]);
+    // 50 × 24 mL × 1.1 kcal.
+    assert!(many(50).unwrap()[1].starts_with("1320 kcal/d"));
+    let said = many(51).unwrap_err();
+    assert!(said.starts_with("NotEvaluated(") && said.contains("more than 50 infusions"), "{said}");
+}
+
 /// A feeding order that names what is made for a vein is stopped, whatever its route says.
 #[test]
 fn an_infusion_in_a_feeding_order_is_stopped() {

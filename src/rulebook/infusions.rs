@@ -20,6 +20,9 @@ use crate::settings::Settings;
 use crate::timing::day::Window;
 use crate::timing::schedule::Frame;
 
+/// Most infusions of one patient that are reckoned.
+const MOST: usize = 50;
+
 /// Intents with which a request asks nobody to give anything.
 const NOT_TO_BE_GIVEN: [&str; 3] = ["proposal", "plan", "option"];
 
@@ -58,6 +61,9 @@ impl Infusions {
             return out;
         }
         for at in from.context.medicines.places() {
+            if out.given.len() >= MOST && !out.open.is_empty() {
+                break;
+            }
             if let Some(node) = from.gathered.resource(*at).map(|r| r.node) {
                 out.read(*at, node, from);
             }
@@ -93,6 +99,10 @@ impl Infusions {
         }
         if !matches!(standing, Standing::Current) {
             self.open.push((at, "an infusion does not tell whether it is given now".to_owned()));
+            return;
+        }
+        if self.given.len() >= MOST {
+            self.open.push((at, format!("there are more than {MOST} infusions; none is reckoned")));
             return;
         }
         let (order, problems) = read_infusion(node, medication, from.version, from.gathered);
