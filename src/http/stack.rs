@@ -6,6 +6,7 @@
 use super::App;
 use super::gate::Caller;
 use super::refusal::{Head, Refusal};
+use super::spans::{Asked, Told};
 use super::trail::{self, Call, Noted};
 use axum::extract::{MatchedPath, Request, State};
 use axum::middleware::Next;
@@ -21,6 +22,7 @@ use std::sync::LazyLock;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::task::Poll;
 use std::time::Instant;
+use tracing::Instrument as _;
 
 /// The overall judgement, left by a handler for the log.
 #[derive(Clone, Copy, Debug)]
@@ -69,12 +71,21 @@ pub async fn stack(State(app): State<Arc<App>>, mut request: Request, next: Next
     if let Some(noted) = &noted {
         request.extensions_mut().insert(noted.clone());
     }
+    let asked = Asked::begin(&method, matched.as_ref().map(MatchedPath::as_str));
+    if !asked.is_none() {
+        match &app.doors.gate {
+            // Only this machine calls.
+            None => asked.let_pass(request.headers()),
+            Some(_) => drop(request.extensions_mut().insert(asked.clone())),
+        }
+    }
     let serving = async {
         match head(&request) {
             None => next.run(request).await,
             Some(refusal) => refusal.into_response(),
         }
-    };
+    }
+    .instrument(asked.span());
     let mut serving = pin!(serving);
     let served = poll_fn(|context| match catch_unwind(AssertUnwindSafe(|| serving.as_mut().poll(context))) {
         Ok(Poll::Ready(response)) => Poll::Ready(Some(response)),
@@ -120,6 +131,7 @@ pub async fn stack(State(app): State<Arc<App>>, mut request: Request, next: Next
     let (status_code, method) = (status.as_u16(), method.as_str());
     let (mark, note) = app.mark();
     let shown = id.as_ref().and_then(|id| id.to_str().ok());
+    asked.answered(&Told { status: status_code, request_id: shown, caller, disposition });
     if status.is_server_error() {
         let panics = app.panics();
         tracing::error!(
