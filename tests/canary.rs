@@ -443,6 +443,11 @@ fn malformed(running: &Running) -> Seen {
         seen.take(running.send(&path, "", order.as_bytes()));
         seen.take((200, Running::get(&running.here, &path)));
     }
+    // A method of their own.
+    seen.take(Running::raw(
+        &running.here,
+        format!("{m} /livez HTTP/1.1\r\nhost: x\r\nconnection: close\r\n\r\n").as_bytes(),
+    ));
     // Not HTTP at all.
     for junk in [
         format!("{m} {m}\r\n\r\n"),

@@ -1,12 +1,12 @@
 //! What every request passes, on one page: request id, panic barrier, headers, one log line, the entry of the audit trail.
 //!
-//! INVARIANT: a log line holds the method, the matched route, the status, the time, the request id, the caller as
-//! configured and the disposition. Never the address as sent, a body, a header, or an id of a person or an order.
+//! INVARIANT: a log line holds the method if it is a known one, the matched route, the status, the time, the request id, the
+//! caller as configured and the disposition. Never the address as sent, a body, a header, or an id of a person or an order.
 
 use super::App;
 use super::gate::Caller;
 use super::refusal::{Head, Refusal};
-use super::spans::{Asked, Told};
+use super::spans::{Asked, Told, known};
 use super::trail::{self, Call, Noted};
 use axum::extract::{MatchedPath, Request, State};
 use axum::middleware::Next;
@@ -128,7 +128,7 @@ pub async fn stack(State(app): State<Arc<App>>, mut request: Request, next: Next
         }
     }
     let caller = caller.as_ref().map(|caller| &*caller.name);
-    let (status_code, method) = (status.as_u16(), method.as_str());
+    let (status_code, method) = (status.as_u16(), known(&method));
     let (mark, note) = app.mark();
     let shown = id.as_ref().and_then(|id| id.to_str().ok());
     asked.answered(&Told { status: status_code, request_id: shown, caller, disposition });
