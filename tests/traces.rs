@@ -330,13 +330,14 @@ fn a_request_is_a_span_with_its_route_its_status_and_its_stages() {
     assert!(heads.starts_with("post /v1/traces http/1.1\r\n"), "{heads}");
 }
 
-/// What was exported is all there is after the stop, and an answer of 503 is a fault.
+/// What waits is all exported by the stop, also where nothing is logged, and an answer of 503 is a fault.
 #[test]
 fn what_waits_at_the_stop_is_exported_and_faults_are_marked() {
     let folder = Folder::new();
     let to = Collector::new(Mode::Good);
     let traces = folder.write("traces.toml", &to.file());
-    let running = Running::serve(&["--traces", &traces, "--store", "none", "--stop-notice", "3"], &[]);
+    let running =
+        Running::serve(&["--traces", &traces, "--store", "none", "--stop-notice", "3"], &[("ENTERAL_GATE_LOG", "off")]);
     let before: Vec<String> = (0..700).map(|_| running.get("/livez")).collect();
     running.asks_to_stop();
     let mut stopping = String::new();
