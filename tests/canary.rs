@@ -1,18 +1,24 @@
 //! Nothing of a request is where it does not belong: marked texts, identifiers and numbers are put into every leaf of the
 //! corpus and sent through a service that logs everything, whole, damaged, with wrong tokens and into faults. None of the
-//! marks may be in a log line, a metric, an audit entry, on the listener for the inside, in the answer to another
-//! request, or on standard output or error.
+//! marks may be in a log line, a metric, an exported span, an audit entry, on the listener for the inside, in the answer to
+//! another request, or on standard output or error.
 
+#[path = "fake/collector.rs"]
+mod collector;
+
+use collector::{Collector, Mode, attributes};
 use enteral_gate::cli::log::{self, LogFormat};
 use enteral_gate::formulary::Formulary;
 use enteral_gate::hooks::fetch::Fetched;
 use enteral_gate::hooks::request::Malformed;
 use enteral_gate::hooks::service::Service as HookService;
 use enteral_gate::http::appraiser::{Appraised, Appraiser, Core, Hooked, Rendering};
+use enteral_gate::http::traces::{Collector as To, Traces};
 use enteral_gate::http::trail::{Bounds, Trail, file};
 use enteral_gate::http::{App, Doors, Limits, server};
 use enteral_gate::intake::order::FhirVersion;
 use enteral_gate::settings::Settings;
+use opentelemetry_proto::tonic::trace::v1::span::SpanKind;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader, Read, Write};
@@ -48,6 +54,25 @@ fn leaks(text: &str) -> Vec<String> {
 fn clean(what: &str, text: &str) {
     let leaks = leaks(text);
     assert!(leaks.is_empty(), "{what}: {} lines with a mark, the first:\n{}", leaks.len(), leaks[0]);
+}
+
+/// What was exported, byte for byte, and no other spans than of so many requests and their stages. Whatever is in one is in
+/// plain text there, except for numbers: of those there is the status alone.
+fn clean_spans(collector: &Collector, at_least: usize) {
+    for body in collector.bodies() {
+        clean("exported spans", &String::from_utf8_lossy(&body));
+    }
+    let spans = collector.spans();
+    let (requests, stages): (Vec<_>, Vec<_>) = spans.iter().partition(|span| span.kind == SpanKind::Server as i32);
+    assert!(requests.len() >= at_least, "{} spans of {at_least} requests", requests.len());
+    for span in &spans {
+        for (name, value) in attributes(&span.attributes) {
+            let status = name == "http.response.status_code";
+            assert!(!status || value.parse::<u16>().is_ok_and(|code| (200..600).contains(&code)), "{name} {value}");
+            assert!(status || !value.starts_with("Some("), "{name} {value} is no text");
+        }
+    }
+    println!("counts: {} spans of requests, {} of stages", requests.len(), stages.len());
 }
 
 // The marks.
@@ -394,6 +419,9 @@ fn malformed(running: &Running) -> Seen {
             ),
             format!("if-match: {m}\r\n"),
             format!("prefer: {m}={m}, handling=lenient\r\ntraceparent: {m}\r\nx-forwarded-for: {m}\r\n"),
+            format!(
+                "traceparent: 00-0af7651916cd43dd8448eb211c80319c-b7ad6b7169203331-01\r\ntracestate: {m}={m}\r\nbaggage: {m}={m}\r\n"
+            ),
             format!("content-encoding: {m}\r\n"),
             format!("{m}: {m}\r\n"),
         ] {
@@ -415,6 +443,11 @@ fn malformed(running: &Running) -> Seen {
         seen.take(running.send(&path, "", order.as_bytes()));
         seen.take((200, Running::get(&running.here, &path)));
     }
+    // A method of their own.
+    seen.take(Running::raw(
+        &running.here,
+        format!("{m} /livez HTTP/1.1\r\nhost: x\r\nconnection: close\r\n\r\n").as_bytes(),
+    ));
     // Not HTTP at all.
     for junk in [
         format!("{m} {m}\r\n\r\n"),
@@ -441,7 +474,9 @@ fn nothing_of_a_request(format: &str) {
         "settings.toml",
         &format!("[hooks]\ndeadline = 10000\n[[hooks.servers]]\nbase = \"{server}\"\nprivate-addresses = true\n"),
     );
-    let running = Running::serve(&folder, &["--settings", &settings, "--log", format]);
+    let collector = Collector::new(Mode::Good);
+    let traces = folder.write("traces.toml", &collector.file());
+    let running = Running::serve(&folder, &["--settings", &settings, "--log", format, "--traces", &traces]);
     let mut others = unmarked(&running);
     let seen = everything(&running, &server);
     others += &unmarked(&running);
@@ -464,6 +499,7 @@ fn nothing_of_a_request(format: &str) {
     {
         clean(what, text);
     }
+    clean_spans(&collector, seen.statuses.values().sum());
     println!(
         "counts: {sent} requests, {marked} leaves marked, {} lines of log, {} entries",
         said.lines().count(),
@@ -493,7 +529,9 @@ fn nothing_of_a_caller_who_is_turned_away() {
         "access.toml",
         "public-url = \"https://gate.example\"\n[[client]]\nname = \"order-entry\"\niss = \"https://ehr.example\"\njwks = \"keys.json\"\n",
     );
-    let running = Running::serve(&folder, &["--access", &access]);
+    let collector = Collector::new(Mode::Good);
+    let traces = folder.write("traces.toml", &collector.file());
+    let running = Running::serve(&folder, &["--access", &access, "--traces", &traces]);
     let part = |value: Value| URL_SAFE_NO_PAD.encode(value.to_string());
     let order = fitting(&documents("tests/orders/clear")[0]).to_string();
     let mut turned_away = 0_u64;
@@ -535,6 +573,7 @@ fn nothing_of_a_caller_who_is_turned_away() {
     for (what, text) in [("the log", &said), ("metrics and details", &looked_at), ("the trail", &trail)] {
         clean(what, text);
     }
+    clean_spans(&collector, turned_away as usize);
 }
 
 fn public_key() -> Value {
@@ -600,20 +639,24 @@ const CHILD: &str = "CANARY_CHILD";
 #[test]
 fn child() {
     let Ok(how) = std::env::var(CHILD) else { return };
-    let (leaks, trail) = how.split_once(':').unwrap();
-    log::start(LogFormat::Json, "trace", false);
+    let [leaks, trail, collector] = how.split('|').collect::<Vec<_>>().try_into().unwrap();
+    let runtime = tokio::runtime::Runtime::new().unwrap();
+    let endpoint = format!("http://{collector}/v1/traces");
+    let to = To { endpoint, private_addresses: true, headers: http::HeaderMap::new(), one_in: 1 };
+    let traces = Arc::new(Traces::start(&to, runtime.handle().clone()));
+    log::start_with(LogFormat::Json, "trace", false, Some(&traces));
     let (store, found) = file::open(Path::new(trail)).unwrap();
     let trail = Trail::start(store, found, Bounds::default(), Vec::new()).unwrap();
-    let doors = Doors { trail: Some(trail.clone()), ..Doors::default() };
+    let doors = Doors { trail: Some(trail.clone()), traces: Some(traces.clone()), ..Doors::default() };
     let formulary = Formulary::from_csv("tests", include_bytes!("../deploy/demo/formulary.csv")).unwrap();
     let core = Faulty { core: Core::new(formulary), leaks: leaks == "leaks" };
     let limits = Limits { hook_time: Duration::from_secs(20), ..Limits::default() };
-    let runtime = tokio::runtime::Runtime::new().unwrap();
     runtime.block_on(async {
         let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
         println!("\nlistening on http://{}", listener.local_addr().unwrap());
         let app = App::behind(doors, Arc::new(core), Settings::default(), limits);
         server::serve(listener, app, server::asked_to_stop()).await.unwrap();
+        traces.stop().await;
     });
     trail.close();
 }
@@ -622,7 +665,8 @@ fn faulty(leaks: &str) -> (String, String, String) {
     let folder = Folder::new();
     let mut command = Command::new(std::env::current_exe().unwrap());
     command.args(["--exact", "child", "--nocapture", "--test-threads=1"]);
-    command.env(CHILD, format!("{leaks}:{}", folder.path("trail.jsonl"))).env("RUST_BACKTRACE", "1");
+    let collector = Collector::new(Mode::Good);
+    command.env(CHILD, [leaks, &folder.path("trail.jsonl"), &collector.at].join("|")).env("RUST_BACKTRACE", "1");
     let running = Running::of(command, 1);
     let mut others = String::new();
     let order = fitting(&documents("tests/orders/clear")[0]).to_string();
@@ -651,6 +695,8 @@ fn faulty(leaks: &str) -> (String, String, String) {
     let said = running.stop();
     let trail = std::fs::read_to_string(folder.path("trail.jsonl")).unwrap();
     assert!(said.matches("\"panic\"").count() >= 5, "{said}");
+    // Not even where the log is told everything.
+    clean_spans(&collector, 20);
     (said, trail, others)
 }
 

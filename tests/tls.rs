@@ -337,7 +337,10 @@ async fn served_with_tls_and_tokens() {
     folder.write("secret", "aW52ZW50ZWQtc2VjcmV0LW9mLTMyLWJ5dGVzLS0tLTE=");
     let told = "base = \"https://gate.example/fhir\"\n[[subscriber]]\nid = \"board\"\nendpoint = \"http://127.0.0.1:1/in\"\nprivate-addresses = true\nsecret-file = \"secret\"\nfhir = \"R4\"\n";
     let told = folder.write("subscribers.toml", told);
+    let traces = "endpoint = \"http://127.0.0.1:1/v1/traces\"\nprivate-addresses = true\n";
+    let traces = folder.write("traces.toml", traces);
     let inside = ["--admin-listen", "127.0.0.1:0", "--audit", &trail, "--store", &queue, "--subscribers", &told];
+    let inside = [&inside[..], &["--traces", &traces]].concat();
     let running = Running::with_inside(&[&arguments[..], &inside].concat());
     assert!(running.said().contains("listening on https://0.0.0.0:"), "{}", running.said());
     let client = authority.client().build().unwrap();

@@ -31,6 +31,7 @@ pub mod settings_file;
 pub mod store;
 pub mod subscribers_file;
 pub mod toml_shape;
+pub mod traces_file;
 
 use crate::http::asked;
 use crate::intake::order::FhirVersion;

@@ -7,6 +7,7 @@ use super::reload::{Pace, Source, keep, tell_lapses};
 use super::rules::Book;
 use super::store::Keeping;
 use super::subscribers_file;
+use super::traces_file;
 use super::{Institution, Products, formulary, rulebook};
 use crate::answer::book_warning;
 use crate::appraise;
@@ -15,6 +16,7 @@ use crate::http::notices::{Notices, Times};
 use crate::http::pages::people::People;
 use crate::http::rules_in_use::RulesInUse;
 use crate::http::server::{self, only_loopback};
+use crate::http::traces::{Collector, Traces};
 use crate::http::trail::file::open;
 use crate::http::trail::{Bounds, Trail};
 use crate::http::{App, Doors, Limits, routes, samples};
@@ -59,6 +61,9 @@ pub struct Serve {
     /// Subscribers file (TOML): systems that are told of changes on the queue; read again when it changes and at SIGHUP; without it nobody is told
     #[arg(long, env = "ENTERAL_GATE_SUBSCRIBERS", value_name = "FILE")]
     subscribers: Option<PathBuf>,
+    /// Traces file (TOML): a collector to which spans of requests are exported (OTLP over HTTP); without it there are none
+    #[arg(long, env = "ENTERAL_GATE_TRACES", value_name = "FILE")]
+    traces: Option<PathBuf>,
     /// Form of the log on standard error
     #[arg(long, value_enum, default_value_t)]
     log: LogFormat,
@@ -76,11 +81,15 @@ impl Serve {
             None => None,
             Some(file) => Some((subscribers(&file)?, file)),
         };
+        let collector = self.traces.as_deref().map(collector).transpose()?;
         let file = self.products.formulary.ok_or("--formulary FILE is needed: without products nothing can be worked out (`enteral-gate demo` uses an invented one)")?;
         let formulary = Arc::new(formulary::load(&file)?);
         let source = Arc::new(Source::new(self.book.files, formulary.clone())?);
         let (rulebook, rehearsal, texts) = source.read().map_err(|problems| rulebook::unusable(&problems))?;
-        log::start(self.log, "info", false);
+        let runtime = runtime()?;
+        let traces = collector.map(|to| Arc::new(Traces::start(&to, runtime.handle().clone())));
+        log::start_with(self.log, "info", false, traces.as_deref());
+        doors.traces.clone_from(&traces);
         tracing::info!(
             products = formulary.len(),
             formulary = formulary.hash(),
@@ -120,7 +129,7 @@ impl Serve {
             connections_per_address: self.connections_per_address.into(),
             ..Limits::default()
         };
-        runtime()?.block_on(async {
+        runtime.block_on(async {
             let listener = bind("--listen", address).await?;
             let beside = match admin {
                 None => None,
@@ -188,6 +197,8 @@ impl Serve {
                 server::serve_routes(listener, routes, certificates, app.clone(), async { drop(end.await) }).await
             };
             let (served, beside) = tokio::join!(public, inside);
+            // Beside what is graver.
+            let flushed = traces.map(|traces| tokio::spawn(async move { traces.stop().await }));
             keeping.iter().for_each(tokio::task::JoinHandle::abort);
             if let Some(notices) = notices {
                 notices.stop().await;
@@ -198,6 +209,9 @@ impl Serve {
             }
             if let Some(trail) = &trail {
                 trail.close();
+            }
+            if let Some(flushed) = flushed {
+                let _ = flushed.await;
             }
             served.and(beside).map_err(|error| error.to_string())?;
             Ok(Exit::Clear)
@@ -210,6 +224,14 @@ fn subscribers(file: &Path) -> Result<Subscribers, String> {
     subscribers_file::load(file).map_err(|problems| match problems.as_slice() {
         [only] => only.clone(),
         _ => format!("the subscribers file cannot be used:\n  {}", problems.join("\n  ")),
+    })
+}
+
+/// Where spans go.
+fn collector(file: &Path) -> Result<Collector, String> {
+    traces_file::load(file).map_err(|problems| match problems.as_slice() {
+        [only] => only.clone(),
+        _ => format!("the traces file cannot be used:\n  {}", problems.join("\n  ")),
     })
 }
 

@@ -2,6 +2,7 @@
 
 use super::App;
 use super::refusal::Refusal;
+use super::spans::{Stage, stage};
 use super::trail::Noted;
 use crate::audit::chain::Hash;
 use axum::body::Body;
@@ -10,6 +11,7 @@ use http::{HeaderMap, header};
 use http_body_util::BodyExt;
 use tokio::sync::OwnedSemaphorePermit;
 use tokio::time::{Instant, timeout, timeout_at};
+use tracing::Instrument as _;
 
 /// A complete body, and its share of the memory that all bodies together may hold.
 pub struct Whole {
@@ -28,7 +30,7 @@ impl Whole {
 /// Reads the whole body, and notes its hash where there is an audit trail. A declared length over the limit is refused
 /// before a byte is read.
 pub async fn read(app: &App, parts: &Parts, body: Body) -> Result<Whole, Refusal> {
-    let whole = bounded(app, &parts.headers, body).await?;
+    let whole = bounded(app, &parts.headers, body).instrument(stage(Stage::Read)).await?;
     if let Some(noted) = parts.extensions.get::<Noted>() {
         noted.content(Hash::of(&whole.bytes));
     }

@@ -10,6 +10,7 @@ use super::key_sets::{FETCHED, KeySets};
 use super::metrics::Counters;
 use super::refusal::Refusal;
 use super::rules_in_use::one_line;
+use super::spans::Asked;
 use super::trail::{Trail, TurnedAway};
 use crate::access::replay::Used;
 use crate::access::scope::{self, Grants};
@@ -344,6 +345,9 @@ pub async fn gate(State((app, need)): State<(Arc<App>, Need)>, mut request: Requ
     let Some(gate) = app.doors.gate.as_ref().filter(|_| need != Need::Open) else { return next.run(request).await };
     match gate.admit(request.headers(), request.uri().path(), need).await {
         Ok((caller, turn)) => {
+            if let Some(asked) = request.extensions().get::<Asked>() {
+                asked.let_pass(request.headers());
+            }
             request.extensions_mut().insert(caller.clone());
             let mut response = next.run(request).await;
             drop(turn);

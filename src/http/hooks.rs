@@ -13,6 +13,7 @@ use super::keeping::{self, Kept, Sender};
 use super::negotiate;
 use super::operations::{Running, at_once, begin, ended, noting};
 use super::refusal::Refusal;
+use super::spans::{Stage, stage};
 use super::stack::Disposition;
 use super::tasks::address;
 use super::trail::Noted;
@@ -34,6 +35,7 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 use tokio::runtime::Handle;
 use tokio::time::{Instant, timeout, timeout_at};
+use tracing::Instrument as _;
 
 /// Most of the time for an answer that is kept for judging, when something is fetched before.
 const LONGEST_JUDGING: Duration = Duration::from_millis(100);
@@ -139,7 +141,7 @@ pub async fn call(State(app): State<Arc<App>>, Path(id): Path<String>, request: 
     } else {
         let sender = Sender { client: client.clone(), through: service.id, since: Some(came), ..Sender::default() };
         let mut beside = Beside { running: Some(begin(&app, whole, judge)?), app: app.clone(), sender };
-        match timeout(left, beside.ends()).await {
+        match timeout(left, beside.ends()).instrument(stage(Stage::Judge)).await {
             Ok(done) => done,
             Err(_) => {
                 drop(beside);

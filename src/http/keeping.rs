@@ -3,6 +3,7 @@
 
 use super::App;
 use super::metrics::Counters;
+use super::spans::{Stage, stage};
 use crate::queue::item::Received;
 use crate::store::{NotOpened, Recorded, Store};
 use axum::response::Response;
@@ -15,6 +16,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::Semaphore;
 use tokio::time::{Instant, timeout_at};
+use tracing::Instrument as _;
 
 /// Says in an answer whether what it tells of is in the queue: `recorded` or `not-recorded`; absent where nothing was to
 /// be recorded.
@@ -121,10 +123,14 @@ pub async fn keep_each(app: &App, mut orders: Vec<Received>, sender: Sender, unt
     // What is not recorded by then is brought to the disk before its answer goes out.
     let spare =
         if store.has_spool() { SPARE.min(until.saturating_duration_since(Instant::now()) / 4) } else { Duration::ZERO };
-    let came = timeout_at(until.checked_sub(spare).unwrap_or(until), store.record(orders)).await;
-    if !matches!(came, Ok(Ok(_))) {
-        let _ = store.spooled(until).await;
-    }
+    let recording = async {
+        let came = timeout_at(until.checked_sub(spare).unwrap_or(until), store.record(orders)).await;
+        if !matches!(came, Ok(Ok(_))) {
+            let _ = store.spooled(until).await;
+        }
+        came
+    };
+    let came = recording.instrument(stage(Stage::Record)).await;
     match came {
         Ok(Ok(mut recorded)) => {
             let new = recorded.iter().filter(|r| matches!(r, Recorded::New(_))).count();

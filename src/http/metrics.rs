@@ -173,6 +173,9 @@ pub async fn metrics(State(app): State<Arc<App>>) -> Response {
     if let Some(trail) = &app.doors.trail {
         trail.metrics(&mut out);
     }
+    if let Some(traces) = &app.doors.traces {
+        traces.metrics(&mut out);
+    }
     let kind = HeaderValue::from_static("text/plain; version=0.0.4; charset=utf-8");
     ([(header::CONTENT_TYPE, kind)], out).into_response()
 }

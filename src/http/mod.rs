@@ -8,8 +8,8 @@
 //! What is absent: no state between requests except the rulebook in use ([`rules_in_use`]), counters ([`metrics`]), the
 //! ids of tokens used, who is signed in at the pages ([`pages::people`]) and the audit trail ([`trail`]); no outgoing
 //! connection except to the FHIR servers of the settings ([`callback`]), to declared subscribers ([`notices`]), for
-//! issuers' keys ([`key_sets`]) and to the provider through which people sign in ([`pages::oidc`]); no stored order except
-//! in the queue ([`keeping`]), no request decompression, no XML. Without a gate only loopback addresses are bound, see
+//! issuers' keys ([`key_sets`]), to the provider through which people sign in ([`pages::oidc`]) and to a collector of traces
+//! ([`traces`]); no stored order except in the queue ([`keeping`]), no request decompression, no XML. Without a gate only loopback addresses are bound, see
 //! [`server::Exposed`].
 
 pub mod appraiser;
@@ -35,10 +35,12 @@ pub mod routes;
 pub mod rules_in_use;
 pub mod samples;
 pub mod server;
+pub mod spans;
 pub mod stack;
 pub mod subscriptions;
 pub mod tasks;
 pub mod tls;
+pub mod traces;
 pub mod trail;
 
 use crate::background::{Background, OfEach};
@@ -151,6 +153,8 @@ pub struct Doors {
     pub trail: Option<Arc<trail::Trail>>,
     /// What goes on beside the answers.
     pub background: Arc<Background>,
+    /// Where spans go; without it there are none.
+    pub traces: Option<Arc<traces::Traces>>,
 }
 
 impl App {

@@ -8,6 +8,7 @@ use super::gate::{Caller, scope_text};
 use super::keeping::{self, Kept, Sender};
 use super::negotiate::{self, Preferences};
 use super::refusal::{Refusal, put_before};
+use super::spans::{Stage, stage};
 use super::stack::{Disposition, logs};
 use super::trail::Noted;
 use crate::access::scope::{self, Grants};
@@ -30,6 +31,7 @@ use std::time::Duration;
 use tokio::runtime::Handle;
 use tokio::task::{JoinError, JoinHandle};
 use tokio::time::{Instant, timeout};
+use tracing::Instrument as _;
 
 /// What is called.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -229,6 +231,7 @@ pub(super) fn noting<T>(app: &App, noted: Option<&Noted>, work: impl FnOnce(&dyn
 /// Runs a short `work` where the connection is served.
 pub(super) fn at_once<T>(app: &App, whole: &Whole, work: impl FnOnce(&App, &[u8]) -> T) -> Result<T, Refusal> {
     let _slot = app.slots.try_acquire().map_err(|_| Refusal::Overloaded)?;
+    let _judging = stage(Stage::Judge).entered();
     catch_unwind(AssertUnwindSafe(|| work(app, &whole.bytes))).map_err(|_| {
         app.panics.fetch_add(1, Ordering::Relaxed);
         Refusal::Fault
@@ -272,7 +275,8 @@ pub(super) async fn calculate<T: Send + 'static>(
     time: Duration,
     work: impl FnOnce(&App, &[u8]) -> T + Send + 'static,
 ) -> Result<T, Refusal> {
-    match timeout(time, begin(app, whole, work)?).await {
+    // As long as somebody waits for it, not as long as it runs.
+    match timeout(time, begin(app, whole, work)?).instrument(stage(Stage::Judge)).await {
         Err(_) => Err(Refusal::AppraisalTimeout),
         Ok(done) => ended(app, done),
     }

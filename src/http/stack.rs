@@ -1,11 +1,12 @@
 //! What every request passes, on one page: request id, panic barrier, headers, one log line, the entry of the audit trail.
 //!
-//! INVARIANT: a log line holds the method, the matched route, the status, the time, the request id, the caller as
-//! configured and the disposition. Never the address as sent, a body, a header, or an id of a person or an order.
+//! INVARIANT: a log line holds the method if it is a known one, the matched route, the status, the time, the request id, the
+//! caller as configured and the disposition. Never the address as sent, a body, a header, or an id of a person or an order.
 
 use super::App;
 use super::gate::Caller;
 use super::refusal::{Head, Refusal};
+use super::spans::{Asked, Told, known};
 use super::trail::{self, Call, Noted};
 use axum::extract::{MatchedPath, Request, State};
 use axum::middleware::Next;
@@ -21,6 +22,7 @@ use std::sync::LazyLock;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::task::Poll;
 use std::time::Instant;
+use tracing::Instrument as _;
 
 /// The overall judgement, left by a handler for the log.
 #[derive(Clone, Copy, Debug)]
@@ -69,12 +71,21 @@ pub async fn stack(State(app): State<Arc<App>>, mut request: Request, next: Next
     if let Some(noted) = &noted {
         request.extensions_mut().insert(noted.clone());
     }
+    let asked = Asked::begin(&method, matched.as_ref().map(MatchedPath::as_str));
+    if !asked.is_none() {
+        match &app.doors.gate {
+            // Only this machine calls.
+            None => asked.let_pass(request.headers()),
+            Some(_) => drop(request.extensions_mut().insert(asked.clone())),
+        }
+    }
     let serving = async {
         match head(&request) {
             None => next.run(request).await,
             Some(refusal) => refusal.into_response(),
         }
-    };
+    }
+    .instrument(asked.span());
     let mut serving = pin!(serving);
     let served = poll_fn(|context| match catch_unwind(AssertUnwindSafe(|| serving.as_mut().poll(context))) {
         Ok(Poll::Ready(response)) => Poll::Ready(Some(response)),
@@ -117,9 +128,10 @@ pub async fn stack(State(app): State<Arc<App>>, mut request: Request, next: Next
         }
     }
     let caller = caller.as_ref().map(|caller| &*caller.name);
-    let (status_code, method) = (status.as_u16(), method.as_str());
+    let (status_code, method) = (status.as_u16(), known(&method));
     let (mark, note) = app.mark();
     let shown = id.as_ref().and_then(|id| id.to_str().ok());
+    asked.answered(&Told { status: status_code, request_id: shown, caller, disposition });
     if status.is_server_error() {
         let panics = app.panics();
         tracing::error!(

@@ -14,6 +14,7 @@ use super::App;
 use super::body::Whole;
 use super::metrics::Durations;
 use super::refusal::Refusal;
+use super::spans::{Stage, stage};
 use crate::hooks::fetch::{
     self, Fetched, Found, Get, MOST_BYTES, MOST_BYTES_IN_ALL, MOST_ENTRIES, MOST_PAGES, Page, Plan, Token, Why,
 };
@@ -30,6 +31,7 @@ use std::time::Duration;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::task::JoinSet;
 use tokio::time::{Instant, timeout_at};
+use tracing::Instrument as _;
 
 /// Requests to one server at the same time, over all hooks.
 const MOST_AT_ONCE: usize = 64;
@@ -136,12 +138,15 @@ pub async fn fetch(
         let (upstream, budget, token) = (upstream.clone(), budget.clone(), token.clone());
         fetching.spawn(async move { (get.key.name, one_key(&upstream, &get, token.as_deref(), until, &budget).await) });
     }
-    while let Some(done) = fetching.join_next().await {
-        match done {
-            Ok((key, got)) => drop(fetched.keys.insert(key, got)),
-            Err(_) => drop(app.panics.fetch_add(1, Ordering::Relaxed)),
+    let all = async {
+        while let Some(done) = fetching.join_next().await {
+            match done {
+                Ok((key, got)) => drop(fetched.keys.insert(key, got)),
+                Err(_) => drop(app.panics.fetch_add(1, Ordering::Relaxed)),
+            }
         }
-    }
+    };
+    all.instrument(stage(Stage::Fetch)).await;
     for key in keys {
         fetched.keys.entry(key).or_insert(Err(Why::Fault));
     }
