@@ -359,7 +359,26 @@ fn what_comes_by_vein_is_not_missed() {
     assert!(found[0].text.contains("infusions bring 1500 mL/d more"), "{}", found[0].text);
     // Too little with it is still too little: 720 + 163 kcal.
     let few = format!("{little}infusions = [{{ product = \"GLU10\", rate = \"20 mL/h\" }}]");
-    assert!(matches!(case(&few, "NUT-01"), Outcome::Flagged(_)));
+    let Outcome::Flagged(found) = case(&few, "NUT-01") else { panic!("{:?}", case(&few, "NUT-01")) };
+    assert!(found[0].text.contains("under 20 kcal/kg/d; infusions bring 163 kcal/d more."), "{}", found[0].text);
+    let Outcome::Flagged(found) = case(little, "NUT-01") else { panic!("{:?}", case(little, "NUT-01")) };
+    assert!(!found[0].text.contains("infusions"), "{}", found[0].text);
+}
+
+/// An infusion of the formulary is known for what it is, though its codes are the institution's own: it leaves no doubt whether it
+/// is one of the medicines that limits look for.
+#[test]
+fn an_infusion_of_the_formulary_is_no_unknown_medicine() {
+    let local = |system: &str, code: &str| {
+        let mut request = at_rate("x", quantity(10, "mL/h"));
+        request["medicationCodeableConcept"] = json!({"coding": [{"system": system, "code": code}]});
+        judged(&beside(&[request]), FhirVersion::R4, &BOOK, &[], "DRG-01")
+    };
+    assert_eq!(local("https://enteral-gate.example/fhir/CodeSystem/invented-products", "PN1"), Outcome::Clear);
+    assert!(matches!(local("https://hospital.example/medicines", "4711"), Outcome::NotEvaluated(..)));
+    // A product for the tube is no medicine that is known.
+    let product = local("https://enteral-gate.example/fhir/CodeSystem/invented-products", "A10");
+    assert!(matches!(product, Outcome::NotEvaluated(..)));
 }
 
 /// Places and arithmetic lead to the request.

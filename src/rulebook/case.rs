@@ -11,6 +11,7 @@ use crate::exact::Exact;
 use crate::formulary::Formulary;
 use crate::formulary::product::{AgeClass, Form, Nutrient, Product};
 use crate::intake::bundle::Gathered;
+use crate::intake::json::Node;
 use crate::intake::order::{At, Field, Order, Quantity, Rate};
 use crate::integrity::{PumpRange, Stops};
 use crate::needs::{self, Single, Validity};
@@ -570,11 +571,11 @@ impl<'a> CaseFacts<'a> {
             | ConceptKind::Procedure
             | ConceptKind::Diet => None,
         }?;
-        Some(
-            cell.get_or_init(|| {
-                context::set(kind, self.m.context, self.m.gathered, self.m.order, &self.m.book.concepts)
-            }),
-        )
+        Some(cell.get_or_init(|| {
+            let (formulary, gathered) = (self.m.formulary, self.m.gathered);
+            let listed = |node: Node<'_>| infusions::is_listed(node, gathered, formulary);
+            context::set(kind, self.m.context, gathered, self.m.order, &self.m.book.concepts, &listed)
+        }))
     }
 
     fn set(&self, ix: usize, kind: ConceptKind, none: &'static str) -> Found {

@@ -464,13 +464,14 @@ fn period(node: Node<'_>) -> [Option<When>; 2] {
     ["start", "end"].map(|name| read.date_time(period, name).value().copied())
 }
 
-/// The keys of one kind of context.
+/// The keys of one kind of context. What the formulary lists is known for what it is, whatever its codes (`listed`).
 pub(super) fn set(
     kind: ConceptKind,
     context: &Context<'_>,
     gathered: &Gathered<'_>,
     order: &Order<'_>,
     concepts: &[Concept],
+    listed: &dyn Fn(Node<'_>) -> bool,
 ) -> Set {
     let (sent, resources) = match kind {
         ConceptKind::Condition => (&context.conditions, ResourceKind::Condition),
@@ -507,6 +508,7 @@ pub(super) fn set(
         if found.is_empty() && usable {
             unlisted.push(*at);
         }
+        let usable = usable || kind == ConceptKind::Medicine && listed(node);
         keys.complete &= usable && matches!(standing, Standing::Current);
         if matches!(standing, Standing::Current) {
             for key in found {

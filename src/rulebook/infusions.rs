@@ -53,6 +53,15 @@ pub(super) struct From<'a> {
     pub window: Window,
 }
 
+/// Whether a medicine is an infusion of the formulary.
+pub(super) fn is_listed(node: Node<'_>, gathered: &Gathered<'_>, formulary: &Formulary) -> bool {
+    let asked = product(&mut Datatypes::default(), node, medication(node, gathered));
+    match formulary.find(&asked) {
+        Match::Found { index, .. } => formulary.product(index).is_some_and(|p| p.form == Form::Infusion),
+        _ => false,
+    }
+}
+
 impl Infusions {
     /// The infusions that are sent, on the day of a window.
     pub fn of(from: &From<'_>) -> Self {
