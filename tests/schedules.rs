@@ -1641,6 +1641,28 @@ fn the_larger_of_two_amounts_holds_for_every_interval_of_a_range() {
     assert_eq!(volume.high(), Some(Exact::int(1_000)));
 }
 
+/// 300 mL, or 10 h at 60 mL/h, every 5 to 7 h from Monday, 07:00, to Wednesday, noon: every 5.29 h the last begins at 4.9 h of
+/// Wednesday's day, the one before it has run until then, and the pump goes on to 14.9 h: 894 mL. Just before noon it would be
+/// 15 h, 900 mL.
+#[test]
+fn a_pump_that_outlasts_its_interval_holds_for_every_interval_of_a_range() {
+    let repeat = |every: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-23T07:00:00Z","end":"2026-11-25T12:00:00Z"}},"frequency":1,{every},"periodUnit":"h","duration":10,"durationUnit":"h"}}}},"quantity":{},"rateQuantity":{}}}"#,
+            amount("300", "mL"),
+            amount("60", "mL/h")
+        )
+    };
+    let most = |every: &str| {
+        let date = jiff::civil::date(2026, 11, 25);
+        let asked = enteral_gate::settings::Asked { date: Some(date), days: Some(1), ..settings().asked };
+        let s = Settings { asked, ..settings() };
+        order(&repeat(every), &s, |a| a.orders[0].days[0].1.get(M::FormulaVolume).high())
+    };
+    assert_eq!(most(r#""period":5.29"#), Some(Exact::int(894)));
+    assert_eq!(most(r#""period":5,"periodMax":7"#), Some(Exact::int(900)));
+}
+
 /// A run that lasts longer than its interval is read as one that goes on; a shorter or equal one needs no such reading.
 #[test]
 fn overlapping_runs_are_a_reading() {
