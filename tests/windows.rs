@@ -981,3 +981,45 @@ fn days_with_feeds_that_come_every_so_many_days_are_within_what_is_said_of_the_r
     }
     assert!(only_between > 200 && carried > 1_000, "{only_between} and {carried}");
 }
+
+/// Where a stated volume and rate × time disagree and the pump outlasts its interval, each of the two by any interval lies
+/// within what is said of the range.
+#[test]
+fn either_of_two_amounts_by_any_interval_lies_within_what_is_said_of_the_range() {
+    let mut draw = Draw(20_261_128);
+    let minutes = |n: i64| Exact::int(60 * n);
+    let mut further = 0;
+    for case in 0..2_000 {
+        let shortest = draw.from(60, 480);
+        let longest = shortest + draw.from(15, 300);
+        // 1 mL a minute: the volume takes as many minutes, no fewer than the shortest interval; the pump runs for longer.
+        let ml = shortest + draw.from(0, 240);
+        let lasts = ml + draw.from(2, 600);
+        let begins = instant(7).add(minutes(draw.from(-6_000, 1_200))).unwrap();
+        let end = (draw.from(0, 2) > 0).then(|| instant(7).add(minutes(draw.from(-300, 1_500))).unwrap());
+        let end = end.filter(|e| *e > begins);
+        let count = (draw.from(0, 3) == 0).then(|| draw.from(1, 40));
+        let by = |step: Exact, takes: i64, once: bool| Run {
+            occurrences: Occurrences::Every { step, up: true, weekdays: 0 },
+            dose: Dose::Volume { ml: Exact::int(takes), over: minutes(takes) },
+            start: Some(begins),
+            end,
+            count,
+            once,
+        };
+        let (low, high) = (by(minutes(longest), ml, ml > shortest), by(minutes(shortest), ml, false));
+        let both = over(day(0), &[between(low.clone(), high.clone())]);
+        let said = over(day(0), &[Line { also: Some(by(minutes(shortest), lasts, true)), ..between(low, high) }]);
+        further += usize::from(said.lines[0].volume.high() > both.lines[0].volume.high());
+        for part in 0..=24 {
+            let step = minutes(shortest).add(Exact::ratio(60 * (longest - shortest) * part, 24)).unwrap();
+            for run in [by(step, ml, false), by(step, ml, true), by(step, lasts, true)] {
+                let one = over(day(0), &[exactly(run.clone())]);
+                lies_within("volume", &said.lines[0].volume, &one.lines[0].volume, &(case, &run));
+                lies_within("feeds", &said.lines[0].feeds, &one.lines[0].feeds, &(case, &run));
+                lies_within("running", &said.lines[0].running, &one.lines[0].running, &(case, &run));
+            }
+        }
+    }
+    assert!(further > 100, "{further}");
+}
