@@ -508,6 +508,11 @@ fn feeds_of_another_kind_add_up() {
     // A feed at the hour of sleep does not take the place of one before breakfast.
     assert_eq!(both(r#""when":["HS"]"#, r#""when":["ACM"]"#).0, 0);
     assert_eq!(both(r#""when":["HS"]"#, r#""when":["HS"]"#).0, 1);
+    let on_days = |when: &str| {
+        format!(r#""when":["{when}"],"dayOfWeek":["wed","thu"],"frequency":2,"period":1,"periodUnit":"wk""#)
+    };
+    assert_eq!(both(&on_days("HS"), &on_days("ACM")).0, 0);
+    assert_eq!(both(&on_days("HS"), &on_days("HS")).0, 1);
     // Nor does a feed replace a pump rate.
     let rate = format!(
         r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}}}}}},"rateQuantity":{}}}"#,
@@ -550,6 +555,26 @@ fn bounded_rates_are_looked_at_in_pairs() {
     assert_eq!(settled(&[a, b]), (0, vec![], vec![], vec![(0, 1)]));
     let all = settled(&[rate("08:00", None), rate("12:00", None), rate("20:00", None)]);
     assert_eq!(all, (1, vec![], vec![], vec![]));
+}
+
+/// A rate that ends within an hour of where the next begins goes over into it; two that begin together do not, also where
+/// one of them is over within the hour.
+#[test]
+fn rates_that_begin_together_do_not_follow_each_other() {
+    let rate = |start: &str, end: &str, ml: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T{start}:00Z","end":"2026-11-25T{end}:00Z"}}}}}},"rateQuantity":{}}}"#,
+            amount(ml, "mL/h")
+        )
+    };
+    let advances =
+        |a: &str, b: &str| order(&format!("{a},{b}"), &settings(), |a| a.orders[0].plan.settled.advances.clone());
+    let (short, long) = (rate("08:00", "08:30", "50"), rate("08:00", "12:00", "75"));
+    assert_eq!(advances(&short, &long), Vec::<Vec<usize>>::new());
+    assert_eq!(advances(&long, &short), Vec::<Vec<usize>>::new());
+    assert_eq!(advances(&short, &rate("08:30", "12:00", "75")), [[0, 1]]);
+    assert_eq!(advances(&short, &rate("09:30", "12:00", "75")), [[0, 1]]);
+    assert_eq!(advances(&short, &rate("09:31", "12:00", "75")), Vec::<Vec<usize>>::new());
 }
 
 /// FHIR's `bounds[x]`: a period, a duration, a range of durations.
@@ -720,6 +745,9 @@ fn named_weekdays_place_the_feeds_of_a_week() {
     // All seven days, once on each.
     let all = r#""dayOfWeek":["mon","tue","wed","thu","fri","sat","sun"],"frequency":7,"timeOfDay":["09:00:00"]"#;
     assert_eq!(first_day(&weekly(all)), (known(100), known(1)));
+    // All seven days say no more than none: fourteen a week are two a day.
+    let twice = r#""dayOfWeek":["mon","tue","wed","thu","fri","sat","sun"],"frequency":14"#;
+    assert_eq!(first_day(&weekly(twice)), (known(200), known(2)));
     // The code for once a week says the same as one day of the week.
     let beside = r#""dayOfWeek":["wed"],"frequency":1,"period":1,"periodUnit":"wk""#;
     assert_eq!(first_day(&coded_repeat("WK", beside)).0, known(100));
@@ -736,6 +764,9 @@ fn weekdays_against_a_count_are_a_range() {
         (r#""dayOfWeek":["wed"],"frequency":1"#, 2, 100, None),
         (r#""dayOfWeek":["wed","thu"],"frequency":2"#, 2, 100, None),
         (r#""dayOfWeek":["wed","thu"],"frequency":3"#, 2, 100, Some("make 4 feeds in 2 weeks, but 3 are stated.")),
+        // Two in two weeks, or in one or two: one on each Wednesday.
+        (r#""dayOfWeek":["wed"],"frequency":2"#, 2, 100, None),
+        (r#""dayOfWeek":["wed"],"frequency":2,"periodMax":2"#, 1, 100, None),
         // One in a week: on either day. Three: one day has more than one, at most all of them.
         (r#""dayOfWeek":["wed","thu"],"frequency":1"#, 1, 100, Some("make 2 feeds a week, but 1 are stated.")),
         (r#""dayOfWeek":["wed","thu"],"frequency":3"#, 1, 300, Some("make 2 feeds a week, but 3 are stated.")),
@@ -758,6 +789,7 @@ fn weekdays_against_a_count_are_a_range() {
     for members in [
         r#""dayOfWeek":["wed"],"frequency":1,"period":2,"periodUnit":"wk","count":3"#,
         r#""dayOfWeek":["mon"],"frequency":1,"period":84,"periodUnit":"h""#,
+        r#""dayOfWeek":["mon"],"frequency":1,"period":20,"periodMax":30,"periodUnit":"h""#,
     ] {
         assert!(matches!(first_day(&repeat(members)).0, Amount::Unknown(_)), "{members}");
         assert!(order(&repeat(members), &settings(), told).iter().any(|(id, ..)| id == "CON-11"), "{members}");
@@ -826,6 +858,31 @@ fn a_stated_length_of_a_rate_holds() {
     let ends = r#"{"repeat":{"boundsPeriod":{"end":"2026-11-26T07:00:00Z"},"frequency":1,"period":1,"periodUnit":"h","count":12}}"#;
     assert_eq!(first_day(&of(ends, "")).0.low(), Some(Exact::ZERO));
     assert_eq!(order(&of(ends, ""), &settings(), said), ["CON-11"]);
+    // Every four hours, twice, and not for how long: that it is over after eight hours is not said.
+    let four_hourly = r#","frequency":1,"period":4,"periodUnit":"h","count":2"#;
+    let (volume, _) = first_day(&of(&timing("", four_hourly), ""));
+    assert_eq!((volume.low(), volume.high()), range(0, 1_440));
+    // From 12 h to all of the day, by the code; 720 mL a day or 1,440.
+    let up_to = |low: i64, high: i64| format!(r#","duration":{low},"durationMax":{high},"durationUnit":"h""#);
+    let day_and_night = of(&timing(C, &up_to(12, 24)), "");
+    let (volume, _) = first_day(&day_and_night);
+    assert_eq!((volume.low(), volume.high()), range(720, 1_440));
+    assert_eq!(order(&day_and_night, &settings(), said), ["CON-12"]);
+    // From a day to two: the first is certain, on the second it may be over.
+    let on = |day: i8| {
+        use enteral_gate::settings::Asked;
+        let date = jiff::civil::date(2026, 11, day);
+        let s = Settings { asked: Asked { date: Some(date), days: Some(1), ..settings().asked }, ..settings() };
+        let administration = of(&timing(C, &up_to(24, 48)), "");
+        let volume = order(&administration, &s, |a| a.orders[0].days[0].1.get(M::FormulaVolume).clone());
+        (volume.low(), volume.high())
+    };
+    assert_eq!([on(25), on(26)], [range(1_440, 1_440), range(0, 1_440)]);
+    // 720 mL lie between 10 and 14 h of 60 mL/h: quantity, rate and length agree, and it is not continuous.
+    let held = of(&timing(C, &up_to(10, 14)), &twice);
+    let (volume, _) = first_day(&held);
+    assert_eq!((volume.low(), volume.high()), range(600, 1_440));
+    assert_eq!(order(&held, &settings(), said), ["CON-12"]);
     // The spelling of R5.
     let r5 = format!(
         r#"{{"resourceType":"NutritionOrder","status":"active","intent":"order","subject":{{"reference":"Patient/x"}},"dateTime":"2026-11-25T07:00:00Z","enteralFormula":{{"baseFormulaProductName":"A10","administration":[{{"schedule":{{"timing":[{}]}},"rateQuantity":{rate}}}]}}}}"#,
@@ -1069,6 +1126,14 @@ fn a_later_entry_of_another_kind_is_added_and_said() {
     let both = of(&entry(first, "", three, &ml("200")), &entry(first, "", four, &ml("250")));
     assert_eq!(both, (known(1_600), vec![]));
     assert_eq!(of(&entry(first, "", three, &ml("200")), &entry(third, "", three, &ml("250"))), (known(750), vec![]));
+    // That two pumps overlap on the first day makes it no clearer.
+    let until = |start: &str, end: &str| {
+        entry(&format!("2026-11-25T{start}:00:00Z"), &format!("2026-11-25T{end}:00:00Z"), "", &rate("50"))
+    };
+    let overlapping = format!("{},{}", until("08", "12"), until("11", "14"));
+    let (_, said) =
+        of(&overlapping, &format!("{},{}", entry(first, "", three, &ml("200")), entry(third, "", four, &ml("250"))));
+    assert!(said.contains(&doubt[0]), "{said:?}");
 }
 
 /// "The number of minutes from the event", before or after as the code says, else after (FHIR R4 and R5,
@@ -1109,12 +1174,32 @@ fn an_offset_counts_as_the_code_says() {
     for members in [
         r#""when":["NIGHT","ACM"],"offset":240,"dayOfWeek":["fri"]"#,
         r#""when":["NIGHT"],"offset":240,"period":2,"periodUnit":"d""#,
+        r#""when":["NIGHT"],"offset":240,"dayOfWeek":["fri"],"period":2,"periodUnit":"d""#,
+        // Once a week, on a day that is not named.
+        r#""when":["NIGHT"],"offset":240,"period":1,"periodUnit":"wk""#,
     ] {
         order(&repeat(members), &s, |a| {
             assert!(matches!(a.orders[0].days[0].1.get(M::FormulaVolume), Amount::Unknown(_)), "{members}");
             assert!(told(a).iter().any(|(id, ..)| id == "CON-11"), "{members}");
         });
     }
+}
+
+/// Minutes before or after an event that are not known are not none: no time is picked. Beside clock times they say nothing.
+#[test]
+fn an_offset_that_is_not_known_is_not_zero() {
+    let mut s = settings();
+    s.clock.insert("ACM".to_owned(), vec![8 * 3_600]);
+    let absent = r#""_offset":{"extension":[{"url":"http://hl7.org/fhir/StructureDefinition/data-absent-reason","valueCode":"unknown"}]}"#;
+    let volume = |members: &str| {
+        order(&repeat(&format!("{members},{absent}")), &s, |a| a.orders[0].days[0].1.get(M::FormulaVolume).clone())
+    };
+    let Amount::Unknown(why) = volume(r#""when":["ACM"]"#) else { panic!("{:?}", volume(r#""when":["ACM"]"#)) };
+    assert_eq!(
+        why.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        ["how long before or after the event (offset) is not known"]
+    );
+    assert_eq!(volume(r#""timeOfDay":["08:00:00"]"#), known(100));
 }
 
 /// An event without a time never falls on one that has its time: it is counted a minute later.
@@ -1240,18 +1325,26 @@ fn a_range_says_why() {
     let counted = r#""count":2,"countMax":3,"frequency":1,"period":4,"periodUnit":"h""#;
     assert!(said(&repeat(counted), "how many times it is given is stated as a range"));
     // 60 mL/h for 5 to 10 h.
-    let bounded = |low: &str, high: &str| {
+    let bounded_and = |low: &str, high: &str, more: &str| {
         format!(
-            r#"{{"schedule":{{"repeat":{{"boundsRange":{{"low":{},"high":{}}}}}}},"rateQuantity":{}}}"#,
+            r#"{{"schedule":{{"repeat":{{"boundsRange":{{"low":{},"high":{}}}{more}}}}},"rateQuantity":{}}}"#,
             amount(low, "h"),
             amount(high, "h"),
             amount("60", "mL/h")
         )
     };
+    let bounded = |low: &str, high: &str| bounded_and(low, high, "");
     assert_eq!(ends_of(&bounded("5", "10")), (300, 600));
     assert!(said(&bounded("5", "10"), "how long it is given is stated as a range"));
     assert_eq!(first_day(&bounded("5", "5")).0, known(300));
     assert!(no_choice(&bounded("5", "5")));
+    // Hourly, three times, it is over before 5 h are; seven times, it may be over after 5 h or after 7.
+    let hourly =
+        |count: i64| bounded_and("5", "10", &format!(r#","frequency":1,"period":1,"periodUnit":"h","count":{count}"#));
+    assert_eq!(first_day(&hourly(3)).0, known(180));
+    assert!(no_choice(&hourly(3)));
+    assert_eq!(ends_of(&hourly(7)), (300, 420));
+    assert!(said(&hourly(7), "how long it is given is stated as a range"));
 }
 
 /// Without a start the phase is not known: an interval that does not divide the day gives one feed more or less; one that
@@ -1320,6 +1413,10 @@ fn a_feed_a_minute_is_the_most_that_is_computed() {
     assert_eq!(first_day(&repeat(&seconds(60))).0, known(144_000));
     assert!(matches!(first_day(&repeat(&seconds(59))).0, Amount::Unknown(_)));
     assert_eq!(first_day(&repeat(&seconds(61))).1.known().map(Exact::floor), Some(1_417));
+    // All of a week's on its Wednesday: from 07:00 to midnight 17 × 60 of them.
+    let on_wednesday = |n: u32| repeat(&format!(r#""dayOfWeek":["wed"],"frequency":{n},"period":1,"periodUnit":"wk""#));
+    assert_eq!(ends_of(&on_wednesday(1_440)), (0, 102_000));
+    assert!(matches!(first_day(&on_wednesday(1_441)).0, Amount::Unknown(_)));
     // Of entries a hundred are computed; of more nothing is known.
     let unknown = |administrations: &str| {
         order(administrations, &settings(), |a| {
@@ -1526,6 +1623,44 @@ fn a_quantity_is_held_against_the_range_of_its_rate() {
     // All of it above or below: the larger end, or the smaller.
     assert_eq!(with(150, 200), (400, 800));
     assert_eq!(with(50, 60), (200, 400));
+}
+
+/// 100 mL, or 150 to 200 minutes at 60 mL/h, every 5 to 7 h from 07:00 on Wednesday. On Sunday five may begin and end: every
+/// 96/19 h (5 h 3 min) they come at 0, 5, 10, 15 and 20 h, each with 200 mL. Every 5 h there are but four and the end of one.
+#[test]
+fn the_larger_of_two_amounts_holds_for_every_interval_of_a_range() {
+    use enteral_gate::settings::Asked;
+    let administration = format!(
+        r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-25T07:00:00Z"}},"frequency":1,"period":5,"periodMax":7,"periodUnit":"h","duration":150,"durationMax":200,"durationUnit":"min"}}}},"quantity":{},"rateQuantity":{}}}"#,
+        amount("100", "mL"),
+        amount("60", "mL/h")
+    );
+    let date = jiff::civil::date(2026, 11, 29);
+    let s = Settings { asked: Asked { date: Some(date), days: Some(1), ..settings().asked }, ..settings() };
+    let volume = order(&administration, &s, |a| a.orders[0].days[0].1.get(M::FormulaVolume).clone());
+    assert_eq!(volume.high(), Some(Exact::int(1_000)));
+}
+
+/// 300 mL, or 10 h at 60 mL/h, every 5 to 7 h from Monday, 07:00, to Wednesday, noon: every 5.29 h the last begins at 4.9 h of
+/// Wednesday's day, the one before it has run until then, and the pump goes on to 14.9 h: 894 mL. Just before noon it would be
+/// 15 h, 900 mL.
+#[test]
+fn a_pump_that_outlasts_its_interval_holds_for_every_interval_of_a_range() {
+    let repeat = |every: &str| {
+        format!(
+            r#"{{"schedule":{{"repeat":{{"boundsPeriod":{{"start":"2026-11-23T07:00:00Z","end":"2026-11-25T12:00:00Z"}},"frequency":1,{every},"periodUnit":"h","duration":10,"durationUnit":"h"}}}},"quantity":{},"rateQuantity":{}}}"#,
+            amount("300", "mL"),
+            amount("60", "mL/h")
+        )
+    };
+    let most = |every: &str| {
+        let date = jiff::civil::date(2026, 11, 25);
+        let asked = enteral_gate::settings::Asked { date: Some(date), days: Some(1), ..settings().asked };
+        let s = Settings { asked, ..settings() };
+        order(&repeat(every), &s, |a| a.orders[0].days[0].1.get(M::FormulaVolume).high())
+    };
+    assert_eq!(most(r#""period":5.29"#), Some(Exact::int(894)));
+    assert_eq!(most(r#""period":5,"periodMax":7"#), Some(Exact::int(900)));
 }
 
 /// A run that lasts longer than its interval is read as one that goes on; a shorter or equal one needs no such reading.

@@ -463,6 +463,10 @@ fn intervals_in_a_range_drift_against_the_day() {
     let counted = |h: i64, n: i64| times(from(feed(every(h), 100, 0), 7), n);
     let laid = over(day(0), &[between(counted(7, 2), counted(5, 4))]);
     assert_eq!(ends(&laid.lines[0].feeds), (2, 4));
+    // 100 mL of a feed over 2 h, or 200 mL of a pump that runs for 4 h, every 8 to 6 h: three of one to four of the other. A
+    // pump's run gives no more for running in.
+    let laid = over(day(0), &[between(by(8, 100, 2), from(pump(every(6), 50, 4), 7 - 48))]);
+    assert_eq!((ends(&laid.lines[0].volume), ends(&laid.lines[0].feeds)), ((300, 800), (3, 4)));
 }
 
 /// So many times a day are that many in any day: three stated times or two spaced ones, from 10:00, are one or two feeds
@@ -541,6 +545,44 @@ fn a_feed_at_an_unknown_time_is_a_range_where_the_schedule_begins_or_ends() {
     let laid = capped(day(0), &[line()], 500);
     assert_eq!((ends(&laid.lines[0].volume), laid.cap.is_some()), ((0, 800), true));
     assert_eq!(capped(day(0), &[line()], 800).cap, None);
+    // Given only once, it is on the first night, the next morning or in part on both.
+    assert_eq!(volume(0, times(from(night(0), 7), 1)), open);
+    // Every second night, begun four days before: Wednesday's may be over by Thursday, 07:00, or run on into it.
+    let second = from(pump(clock(&[7], 2, 0), 80, 10), 7 - 96);
+    assert_eq!([0, 1].map(|n| volume(n, second.clone())), [open, open]);
+    // 40 mL/h for 36 h, every day: a day has 24 of them, 960 mL.
+    let (volumes, _, running) = volume(1, from(pump(clock(&[7], 1, 0), 40, 36), 7));
+    assert_eq!((volumes.1, running.1), (960, 24 * 3_600));
+}
+
+/// How long a feed takes may differ from day to day. 240 mL over 2 to 4 h at an unknown hour: where that is 05:00, the
+/// evening before may have left half of its 240 mL, 120, and today's be over by 07:00. What a pump gives goes with how long
+/// it runs: at 80 mL/h for 8 to 10 h no day has more than 800 mL, nor less than 640.
+#[test]
+fn a_feed_at_an_unknown_time_may_be_longer_on_one_day_than_on_the_next() {
+    let volume = |low: Run, high: Run| {
+        let line = Line { named: vec!["HS".to_owned()], untimed: vec![7 * HOUR], ..between(low, high) };
+        ends(&over(day(0), &[line]).lines[0].volume)
+    };
+    let fed = |over: i64| feed(clock(&[7], 1, 0), 240, over);
+    let (low, high) = volume(fed(4), fed(2));
+    assert_eq!(high, 240 + 120);
+    // The other way round, 120 mL of a long one are left for the morning after, and yesterday's was short.
+    assert!(low <= 120, "{low}");
+    let pumped = |over: i64| pump(clock(&[7], 1, 0), 80, over);
+    assert_eq!(volume(pumped(8), pumped(10)), (640, 800));
+}
+
+/// When something is given is known where clock times, instants or a start say so.
+#[test]
+fn a_line_has_times_where_they_are_known() {
+    let at_ten = || pump(clock(&[22], 1, 0), 80, 10);
+    assert!(exactly(at_ten()).has_times() && exactly(rate(60)).has_times());
+    assert!(!at_bedtime(at_ten()).has_times());
+    // Every 5 h from a start, and from nobody knows when.
+    assert!(exactly(from(feed(every(5), 100, 1), 7)).has_times());
+    assert!(!exactly(feed(every(5), 100, 1)).has_times());
+    assert!(!Line { high: None, ..exactly(at_ten()) }.has_times());
 }
 
 #[test]
@@ -938,4 +980,46 @@ fn days_with_feeds_that_come_every_so_many_days_are_within_what_is_said_of_the_r
         }
     }
     assert!(only_between > 200 && carried > 1_000, "{only_between} and {carried}");
+}
+
+/// Where a stated volume and rate × time disagree and the pump outlasts its interval, each of the two by any interval lies
+/// within what is said of the range.
+#[test]
+fn either_of_two_amounts_by_any_interval_lies_within_what_is_said_of_the_range() {
+    let mut draw = Draw(20_261_128);
+    let minutes = |n: i64| Exact::int(60 * n);
+    let mut further = 0;
+    for case in 0..2_000 {
+        let shortest = draw.from(60, 480);
+        let longest = shortest + draw.from(15, 300);
+        // 1 mL a minute: the volume takes as many minutes, no fewer than the shortest interval; the pump runs for longer.
+        let ml = shortest + draw.from(0, 240);
+        let lasts = ml + draw.from(2, 600);
+        let begins = instant(7).add(minutes(draw.from(-6_000, 1_200))).unwrap();
+        let end = (draw.from(0, 2) > 0).then(|| instant(7).add(minutes(draw.from(-300, 1_500))).unwrap());
+        let end = end.filter(|e| *e > begins);
+        let count = (draw.from(0, 3) == 0).then(|| draw.from(1, 40));
+        let by = |step: Exact, takes: i64, once: bool| Run {
+            occurrences: Occurrences::Every { step, up: true, weekdays: 0 },
+            dose: Dose::Volume { ml: Exact::int(takes), over: minutes(takes) },
+            start: Some(begins),
+            end,
+            count,
+            once,
+        };
+        let (low, high) = (by(minutes(longest), ml, ml > shortest), by(minutes(shortest), ml, false));
+        let both = over(day(0), &[between(low.clone(), high.clone())]);
+        let said = over(day(0), &[Line { also: Some(by(minutes(shortest), lasts, true)), ..between(low, high) }]);
+        further += usize::from(said.lines[0].volume.high() > both.lines[0].volume.high());
+        for part in 0..=24 {
+            let step = minutes(shortest).add(Exact::ratio(60 * (longest - shortest) * part, 24)).unwrap();
+            for run in [by(step, ml, false), by(step, ml, true), by(step, lasts, true)] {
+                let one = over(day(0), &[exactly(run.clone())]);
+                lies_within("volume", &said.lines[0].volume, &one.lines[0].volume, &(case, &run));
+                lies_within("feeds", &said.lines[0].feeds, &one.lines[0].feeds, &(case, &run));
+                lies_within("running", &said.lines[0].running, &one.lines[0].running, &(case, &run));
+            }
+        }
+    }
+    assert!(further > 100, "{further}");
 }

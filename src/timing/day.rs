@@ -549,7 +549,8 @@ fn lay_line(zone: &TimeZone, window: &Window, ix: usize, line: &Line, segments: 
             all.push(also.clone());
             all.extend(readings(low_run, also));
         }
-        let ends = loose(window, low_run, high_run);
+        let ends = [Some(high_run), line.also.as_ref()].into_iter().flatten();
+        let ends = ends.filter_map(|most| loose(window, low_run, most)).collect();
         return between(zone, window, (ix, line.low.is_none()), (&all, ends), &line.why, segments);
     }
     let high = tally(zone, window, ix, Some(high_run), Some(segments));
@@ -815,7 +816,7 @@ fn between(
     zone: &TimeZone,
     window: &Window,
     (line, or_nothing): (usize, bool),
-    (readings, ends_of_loose): (&[Run], Option<[Sums; 2]>),
+    (readings, ends_of_loose): (&[Run], Vec<[Sums; 2]>),
     why: &[Why],
     segments: &mut Vec<Segment>,
 ) -> LineDay {
