@@ -308,6 +308,41 @@ fn a_record_that_does_not_fit_an_order_is_said() {
     assert_eq!(of("link", link("seealso")).disposition, Disposition::Clear);
 }
 
+/// Every age has its own bounds (common practice, no source): plausible, possible, and a step beyond each.
+#[test]
+fn each_age_has_its_heights() {
+    let of = |birth: &str, cm: f64| {
+        let said = said(|p| {
+            p.patient["birthDate"] = json!(birth);
+            p.height["valueQuantity"] = quantity(cm, "cm");
+        });
+        said.all.iter().find(|(rule, ..)| rule == "HGT-01").map(|(_, tier, _)| tier.clone())
+    };
+    for (birth, plausible, possible) in [
+        ("2026-11-10", (22.0, 62.0), (20.0, 65.0)),
+        ("2026-06-10", (28.0, 90.0), (25.0, 95.0)),
+        ("2025-06-10", (50.0, 105.0), (45.0, 110.0)),
+        ("2023-06-10", (62.0, 132.0), (55.0, 140.0)),
+        ("2018-06-10", (75.0, 170.0), (65.0, 180.0)),
+        ("2012-06-10", (90.0, 220.0), (75.0, 240.0)),
+        ("1980-06-10", (120.0, 230.0), (90.0, 250.0)),
+    ] {
+        for (cm, tier) in [
+            (plausible.0, None),
+            (plausible.1, None),
+            (plausible.0 - 0.1, Some("MED")),
+            (plausible.1 + 0.1, Some("MED")),
+            (possible.0, Some("MED")),
+            (possible.1, Some("MED")),
+            (possible.0 - 0.1, Some("HIGH")),
+            (possible.1 + 0.1, Some("HIGH")),
+        ] {
+            let cm = (cm * 10.0_f64).round() / 10.0;
+            assert_eq!(of(birth, cm).as_deref(), tier, "{birth}: {cm} cm");
+        }
+    }
+}
+
 /// Bounds: common practice, no source.
 #[test]
 fn impossible_heights_are_said_and_nothing_is_reckoned_from_them() {
