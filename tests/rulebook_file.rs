@@ -882,3 +882,45 @@ fn parts_with_a_name_are_told_of_where_they_are_written() {
     assert!(said("[phrases]\nsaid = \"{more}\"\nmore = \"{said}\"")[0].contains("stands in itself"));
     assert_eq!(said("[phrases]\nsaid = \"{if age > q('1 a')}x\"").len(), 1);
 }
+
+/// Which of several parts of one name is wrong is told, at its own place; a parameter goes before a part for every limit.
+#[test]
+fn parts_of_one_name_are_told_apart() {
+    let with = |top: &str, limit: &str, check: &str| {
+        let text = WHOLE.replacen("[[limit]]\nid = \"RTE-03\"", &format!("{top}\n[[limit]]\nid = \"RTE-03\""), 1);
+        let text = text.replacen("[[limit.check]]\n", &format!("{limit}\n[[limit.check]]\n{check}\n"), 1);
+        text.replacen("when = \"age >= q('18 a')\"", "when = \"old\"", 1)
+    };
+    let only = |text: &str| {
+        let all = problems(&[text]);
+        assert_eq!(all.len(), 1, "{all:?}");
+        all.into_iter().next().unwrap()
+    };
+    let wrong = "old = \"agee >= q('18 a')\"";
+    for (text, label, line) in [
+        (with(&format!("[terms]\n{wrong}"), "", ""), "terms.old", wrong),
+        (with("", &format!("[limit.terms]\n{wrong}"), ""), "limit.terms.old", wrong),
+        (with("", "", &format!("terms = {{ {wrong} }}")), "check.terms.old", "terms = { "),
+        // The innermost is used, and only that is told of; one that nobody uses then is another fault.
+        (with("[terms]\nold = \"agee\"", &format!("[limit.terms]\n{wrong}"), ""), "limit.terms.old", wrong),
+    ] {
+        let all = problems(&[&text]);
+        let told: Vec<&String> = all.iter().filter(|told| told.contains("`agee` is no fact")).collect();
+        assert_eq!(told.len(), 1, "{all:?}");
+        let place = text.lines().position(|l| l.starts_with(line)).unwrap() + 1;
+        assert!(
+            told[0].starts_with(&format!("a.toml:{place}:")) && told[0].contains(&format!(" {label}: ")),
+            "{told:?}"
+        );
+    }
+    // A term and a phrase have no name in common, but in a limit of its own each may be meant.
+    let both = with("[terms]\nold = \"true\"\n[phrases]\nold = \"x\"", "", "");
+    let told = only(&both);
+    assert!(
+        told.contains("phrases.old: the name stands at a.toml:") && told.ends_with("a limit may have one of its own")
+    );
+    // The parameter `adult` of the limit bounds the rate, whatever a part of the name says.
+    let top = "[terms]\nadult = \"q('1 mL/h')\"\nold = \"age >= q('18 a')\"";
+    let all = problems(&[&with(top, "", "")]);
+    assert!(all.len() == 1 && all[0].contains("terms.adult: no limit uses it"), "{all:?}");
+}

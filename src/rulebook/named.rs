@@ -36,7 +36,7 @@ impl Reader<'_> {
                         let line = self.line(first.key);
                         self.tell(
                             key,
-                            format!("{label}: the name stands at {line} already; a limit may have a {name} of its own"),
+                            format!("{label}: the name stands at {line} already; a limit may have one of its own"),
                         );
                         continue;
                     }
