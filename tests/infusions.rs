@@ -343,6 +343,21 @@ fn the_sum_is_said_with_both_parts_and_what_to_take_off() {
     assert_eq!(case(&icu, "PNX-02"), Outcome::Clear);
 }
 
+/// A second request for the same medicine that no product of the formulary stands for is not covered by the first.
+#[test]
+fn one_of_two_alike_that_is_not_counted_is_said() {
+    let coded = |text: &str| {
+        let mut request = at_rate(text, quantity(12, "mL/h"));
+        let atc = json!([{"system": "http://www.whocc.no/atc", "code": "N01AX10"}]);
+        request["medicationCodeableConcept"] = json!({"text": text, "coding": atc});
+        request
+    };
+    let said = |requests: &[Value]| judged(&beside(requests), FhirVersion::R4, &BOOK, &[], "PNX-02");
+    assert_eq!(said(&[coded("PROP1")]), Outcome::Clear);
+    assert!(matches!(said(&[coded("PROP1"), coded("Propofol of another ward")]), Outcome::Flagged(_)));
+    assert!(matches!(said(&[coded("Propofol of another ward")]), Outcome::Flagged(_)));
+}
+
 /// Energy, protein and water that infusions bring are not missed by the limits against too little.
 #[test]
 fn what_comes_by_vein_is_not_missed() {

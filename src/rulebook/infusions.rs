@@ -34,8 +34,8 @@ pub(super) struct Infusions {
     pub at: Vec<At>,
     /// Concepts of medicines that they are, of which no other request is left out.
     pub keys: Vec<String>,
-    /// Concepts of medicines that other requests are, which are not counted.
-    not_counted: Vec<String>,
+    /// Other medicines, which are not counted.
+    not_counted: Vec<At>,
     /// Those of which it is not known whether or how much is given, and why.
     pub open: Vec<(At, String)>,
 }
@@ -77,8 +77,13 @@ impl Infusions {
                 out.read(*at, node, from);
             }
         }
-        let Self { keys, not_counted, .. } = &mut out;
-        keys.retain(|key| !not_counted.contains(key));
+        if !out.keys.is_empty() {
+            let node = |at: &At| from.gathered.resource(*at).map(|r| r.node);
+            let others = out.not_counted.iter().filter_map(node);
+            let left_out: Vec<String> =
+                others.flat_map(|node| medicine_keys(node, from.gathered, from.concepts)).collect();
+            out.keys.retain(|key| !left_out.contains(key));
+        }
         out
     }
 
@@ -102,7 +107,7 @@ impl Infusions {
                 return;
             }
             _ => {
-                self.not_counted.extend(medicine_keys(node, from.gathered, from.concepts));
+                self.not_counted.push(at);
                 return;
             }
         }
