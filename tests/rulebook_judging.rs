@@ -658,3 +658,34 @@ fn the_amount_that_is_changed_is_the_one_that_is_given() {
     assert_eq!(label(&flushed, "scale-flush = \"0.5\"").as_deref(), Some("Volume per flush 30 mL"));
     assert_eq!(label(&feeds, "scale-flush = \"0.5\""), None);
 }
+
+/// What a finding rests on is where it points to: the value of the patient that the limit compares.
+#[test]
+fn a_finding_points_to_what_it_rests_on() {
+    let child =
+        "age = \"8 mo\"\nsex = \"male\"\nweight = \"8 kg\"\nproduct = \"A10\"\nvolume = \"100 mL\"\nfeeds = 6\n";
+    let lab =
+        |name: &str, value: &str| format!("{ADULT}labs = {{ {name} = \"{value}\" }}\nmedicines = [\"propofol\"]\n");
+    let observation = |id: &'static str| move |entry: &serde_json::Value| entry["resource"]["id"] == id;
+    type Is = Box<dyn Fn(&serde_json::Value) -> bool>;
+    let cases: [(&str, String, Is, &str); 4] = [
+        ("AGE-01", child.to_owned(), Box::new(|entry| entry["resource"]["resourceType"] == "Patient"), ".birthDate"),
+        ("MET-01", lab("glucose", "18 mmol/L"), Box::new(observation("glucose")), ""),
+        ("MET-03", lab("triglycerides", "6 mmol/L"), Box::new(observation("triglycerides")), ""),
+        ("ELE-01", lab("serum_potassium", "6.2 mmol/L"), Box::new(observation("serum-potassium")), ""),
+    ];
+    for (rule, given, is, member) in cases {
+        let text = bundle(&given);
+        let document: serde_json::Value = serde_json::from_str(&text).unwrap();
+        let entries = document["entry"].as_array().unwrap();
+        let nth = entries.iter().position(|entry| is(entry)).unwrap_or_else(|| panic!("{rule}: {text}"));
+        let outcome: serde_json::Value =
+            serde_json::from_str(&outcome_json(&check_by(text.as_bytes(), "", FhirVersion::R4, by(&STARTER)))).unwrap();
+        let issues = outcome["issue"].as_array().unwrap();
+        let issue = issues.iter().find(|i| i["details"]["coding"][0]["code"] == rule);
+        let issue = issue.unwrap_or_else(|| panic!("{rule} is not flagged: {outcome}"));
+        let place = format!("Bundle.entry[{nth}].resource{member}");
+        let points = issue["expression"].as_array().unwrap().iter().any(|e| e.as_str() == Some(&place));
+        assert!(points, "{rule}: {place} is not among {}", issue["expression"]);
+    }
+}

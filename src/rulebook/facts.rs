@@ -295,6 +295,11 @@ pub(super) fn is_of_a_day(ix: usize) -> bool {
     matches!(SOURCES.get(ix), Some(Source::Typical(measure) | Source::First(measure)) if !of_any_day(*measure))
 }
 
+/// Whether a fact is a laboratory value.
+pub(super) fn is_of_the_laboratory(ix: usize) -> bool {
+    FACTS.get(ix).is_some_and(|fact| fact.need == LABS)
+}
+
 /// Whether a fact is of a feed: an order of water alone has none.
 pub(super) fn is_of_feed(ix: usize) -> bool {
     match SOURCES.get(ix) {

@@ -3,7 +3,9 @@
 
 use super::case::CaseFacts;
 use super::expression::{Expression, Gap, Named, Scale, Sitting, Template, Verdict, reached, shown};
-use super::facts::{FACTS, is_an_amount, is_of_a_day, is_of_feed, rests_on_height, rests_on_weight};
+use super::facts::{
+    FACTS, is_an_amount, is_of_a_day, is_of_feed, is_of_the_laboratory, rests_on_height, rests_on_weight,
+};
 use super::value::{Facts, Missing, Need, Truth, Value};
 use super::{Bound, Check, Ground, Limit, Mode, Rulebook, correction};
 use crate::amount::{Amount, Why};
@@ -687,7 +689,9 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
     let expressions = check.measure.iter().chain(match &check.bound {
         Bound::Above(e) | Bound::Below(e) | Bound::When(e) => Some(e),
     });
-    for fact in expressions.flat_map(|e| e.facts()) {
+    // A laboratory value counts with its date, in the condition as well.
+    let measured = check.when.iter().flat_map(|when| when.facts()).filter(|fact| is_of_the_laboratory(**fact));
+    for fact in expressions.flat_map(|e| e.facts()).chain(measured) {
         for place in facts.places(*fact) {
             if !at.contains(&place) {
                 at.push(place);
