@@ -678,7 +678,7 @@ fn a_finding_points_to_what_it_rests_on() {
         let text = bundle(&given);
         let document: serde_json::Value = serde_json::from_str(&text).unwrap();
         let entries = document["entry"].as_array().unwrap();
-        let nth = entries.iter().position(|entry| is(entry)).unwrap_or_else(|| panic!("{rule}: {text}"));
+        let nth = entries.iter().position(is).unwrap_or_else(|| panic!("{rule}: {text}"));
         let outcome: serde_json::Value =
             serde_json::from_str(&outcome_json(&check_by(text.as_bytes(), "", FhirVersion::R4, by(&STARTER)))).unwrap();
         let issues = outcome["issue"].as_array().unwrap();
