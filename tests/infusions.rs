@@ -31,7 +31,8 @@ static TELLS: LazyLock<Rulebook> = LazyLock::new(|| {
             )
         })
         .collect();
-    let text = format!("rulebook = 1\nlabel = \"Invented\"\nedition = \"1\"\n{limits}");
+    let concept = "[[concept]]\nkind = \"medicine\"\nkey = \"propofol\"\ntitle = \"propofol\"\ncodes = [\"http://www.whocc.no/atc|N01AX10\"]\n";
+    let text = format!("rulebook = 1\nlabel = \"Invented\"\nedition = \"1\"\n{concept}{limits}");
     file::read(&[Source { name: "invented.toml", text: &text }]).unwrap_or_else(|all| panic!("{all:?}"))
 });
 
@@ -164,6 +165,14 @@ fn what_cannot_be_read_is_unknown_with_its_reason() {
     silent.as_object_mut().unwrap().remove("dosageInstruction");
     let mut unclear = at_rate("PN1", quantity(40, "mL/h"));
     unclear["status"] = json!("unknown");
+    let mut both_rates = at_rate("PN1", quantity(40, "mL/h"));
+    both_rates["dosageInstruction"][0]["doseAndRate"][0]["rateRatio"] =
+        json!({"numerator": quantity(60, "mL"), "denominator": quantity(1, "h")});
+    let mut in_turn = at_rate("PN1", quantity(40, "mL/h"));
+    let second = in_turn["dosageInstruction"][0].clone();
+    in_turn["dosageInstruction"] = json!([second.clone(), second]);
+    in_turn["dosageInstruction"][0]["sequence"] = json!(1);
+    in_turn["dosageInstruction"][1]["sequence"] = json!(2);
     let range = |name: &str, unit: &str| {
         let both = json!({"low": quantity(40, unit), "high": quantity(60, unit)});
         request("PN1", json!({"doseAndRate": [{name: both}]}))
@@ -172,6 +181,8 @@ fn what_cannot_be_read_is_unknown_with_its_reason() {
         (twice, "given more than once"),
         (most, "a maximum dose per period is not reckoned with"),
         (silent, ""),
+        (both_rates, "the rate is given in two ways"),
+        (in_turn, "doses that follow each other"),
         (request("PN1", json!({"text": "as discussed"})), ""),
         (request("PN1", json!("as discussed")), "expected an object"),
         (unclear, "does not tell whether it is given now"),
@@ -187,6 +198,39 @@ fn what_cannot_be_read_is_unknown_with_its_reason() {
         let both = told(&[request.clone(), at_rate("PROP1", quantity(12, "mL/h"))]);
         assert!(both.as_ref().map_or(true, |sum| sum[1] == "at least 316.8 kcal/d"), "{request}: {both:?}");
     }
+}
+
+/// Cefuroxime by its ATC code (J01DC02, from memory).
+fn antibiotic() -> Value {
+    let mut request = at_rate("x", quantity(40, "mL/h"));
+    request["medicationCodeableConcept"] =
+        json!({"coding": [{"system": "http://www.whocc.no/atc", "code": "J01DC02"}]});
+    request
+}
+
+/// What runs into a vein and could be anything leaves the sum unknown, though the sender declares its infusions.
+#[test]
+fn what_may_be_anything_is_not_taken_for_nothing() {
+    let declared = [ContextKind::OtherFluids];
+    assert_eq!(told_with(&[antibiotic()], &declared).unwrap()[1], "0 kcal/d");
+    let routed = |route: &str| {
+        let system = "http://terminology.hl7.org/CodeSystem/v3-RouteOfAdministration";
+        request("A mixture of the pharmacy", json!({"route": {"coding": [{"system": system, "code": route}]}}))
+    };
+    let mut modified = antibiotic();
+    modified["modifierExtension"] = json!([{"url": "https://hospital.example/not-known", "valueBoolean": true}]);
+    for (one, why) in [
+        (at_rate("A mixture of the pharmacy", quantity(40, "mL/h")), "neither in the formulary nor coded"),
+        (routed("IV"), "neither in the formulary nor coded"),
+        (modified, "no infusions were sent"),
+    ] {
+        let said = told_with(std::slice::from_ref(&one), &declared).unwrap_err();
+        assert!(said.starts_with("NotEvaluated(") && said.contains(why), "{one}: {said}");
+        // Beside one that is counted it leaves the sum unknown all the same.
+        let beside = told_with(&[one, at_rate("PROP1", quantity(12, "mL/h"))], &declared);
+        assert!(beside.is_err(), "{beside:?}");
+    }
+    assert_eq!(told_with(&[routed("PO")], &declared).unwrap()[1], "0 kcal/d");
 }
 
 /// Whatever is no standing request for an infusion of the formulary brings nothing and says nothing.
@@ -206,7 +250,8 @@ fn what_is_not_given_or_not_listed_is_left_out() {
         with("intent", "plan"),
         with("intent", "option"),
         with("resourceType", "MedicationStatement"),
-        at_rate("Some antibiotic", quantity(40, "mL/h")),
+        // Its code tells that it is none.
+        antibiotic(),
         // A tube feed is none.
         at_rate("A10", quantity(40, "mL/h")),
     ] {

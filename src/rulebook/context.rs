@@ -182,10 +182,10 @@ pub(super) fn medication<'d>(node: Node<'_>, gathered: &Gathered<'d>) -> Option<
     reference.and_then(|reference| resolve(reference, gathered))
 }
 
-/// The rulebook's concepts that a medicine is.
-pub(super) fn medicine_keys(node: Node<'_>, gathered: &Gathered<'_>, concepts: &[Concept]) -> Vec<String> {
-    let codes = medicine_codes(node, gathered);
-    keys_of(concepts, ConceptKind::Medicine, &codes).0.into_iter().map(str::to_owned).collect()
+/// The rulebook's concepts that a medicine is, and whether any of its codes is of a system that the rulebook has codes of.
+pub(super) fn medicine_keys(node: Node<'_>, gathered: &Gathered<'_>, concepts: &[Concept]) -> (Vec<String>, bool) {
+    let (keys, usable) = keys_of(concepts, ConceptKind::Medicine, &medicine_codes(node, gathered));
+    (keys.into_iter().map(str::to_owned).collect(), usable)
 }
 
 /// Whether a medicine is given through the tube, by the routes of its doses; `None` where they do not tell.

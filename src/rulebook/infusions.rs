@@ -7,16 +7,17 @@ use crate::amount::Amount;
 use crate::exact::Exact;
 use crate::formulary::product::Form;
 use crate::formulary::{Formulary, Match};
-use crate::intake::bundle::Gathered;
+use crate::intake::bundle::{Gathered, ResourceKind};
 use crate::intake::json::Node;
 use crate::intake::order::{At, FhirVersion};
 use crate::intake::wire::datatypes::Datatypes;
 use crate::intake::wire::infusion::{product, read_infusion};
 use crate::nutrition::measure::Measure;
 use crate::nutrition::plan::{Materials, Plan, plan};
+use crate::nutrition::route::{Tip, tip};
 use crate::nutrition::totals::{OrderDay, Sums, lay_plan};
 use crate::patient::Context;
-use crate::settings::Settings;
+use crate::settings::{Settings, Site};
 use crate::timing::day::Window;
 use crate::timing::schedule::Frame;
 
@@ -62,10 +63,31 @@ pub(super) fn is_listed(node: Node<'_>, gathered: &Gathered<'_>, formulary: &For
     }
 }
 
+/// Whether a dose of a request is given by another way than the gut, or at a rate.
+fn may_run_into_a_vein(node: Node<'_>, settings: &Settings) -> bool {
+    node.get("dosageInstruction").into_iter().flat_map(Node::items).any(|dose| {
+        let route = dose.get("route").map(|route| tip(settings, &Datatypes::default().concept(route)));
+        let at_a_rate = || {
+            let given = dose.get("doseAndRate").into_iter().flat_map(Node::items);
+            given.flat_map(Node::members).any(|(name, _)| name.starts_with("rate"))
+        };
+        match route {
+            Some(Tip::At(Site::NotEnteral)) => true,
+            Some(Tip::At(Site::Unknown)) | None => at_a_rate(),
+            Some(_) => false,
+        }
+    })
+}
+
 impl Infusions {
     /// The infusions that are sent, on the day of a window.
     pub fn of(from: &From<'_>) -> Self {
         let mut out = Self::default();
+        // One that says something that is not understood may be anything.
+        let unread = from.context.set_aside.iter().filter(|s| s.why.starts_with("a modifier")).map(|s| s.at);
+        for at in unread.filter(|at| from.gathered.resource(*at).is_some_and(|r| r.kind == ResourceKind::Medication)) {
+            out.open.push((at, "a medicine that was set aside may be an infusion".to_owned()));
+        }
         if !from.formulary.has(Form::Infusion) {
             return out;
         }
@@ -81,7 +103,7 @@ impl Infusions {
             let node = |at: &At| from.gathered.resource(*at).map(|r| r.node);
             let others = out.not_counted.iter().filter_map(node);
             let left_out: Vec<String> =
-                others.flat_map(|node| medicine_keys(node, from.gathered, from.concepts)).collect();
+                others.flat_map(|node| medicine_keys(node, from.gathered, from.concepts).0).collect();
             out.keys.retain(|key| !left_out.contains(key));
         }
         out
@@ -106,8 +128,18 @@ impl Infusions {
                 self.open.push((at, "its keys lead to different products of the formulary".to_owned()));
                 return;
             }
+            Match::Found { .. } => {
+                self.not_counted.push(at);
+                return;
+            }
             _ => {
                 self.not_counted.push(at);
+                // What it is nobody can tell, and it runs into a vein: it may bring anything.
+                let known = medicine_keys(node, from.gathered, from.concepts).1;
+                if !known && may_run_into_a_vein(node, from.settings) {
+                    let why = "a medicine by vein is neither in the formulary nor coded so that it is known what it is";
+                    self.open.push((at, why.to_owned()));
+                }
                 return;
             }
         }
@@ -129,7 +161,7 @@ impl Infusions {
         let day = lay_plan(&plan, from.settings, from.window, false);
         self.given.push((plan, day));
         self.at.push(at);
-        for key in medicine_keys(node, from.gathered, from.concepts) {
+        for key in medicine_keys(node, from.gathered, from.concepts).0 {
             if !self.keys.contains(&key) {
                 self.keys.push(key);
             }

@@ -76,6 +76,11 @@ fn dosages<'d>(read: &mut Datatypes, request: Node<'d>) -> Vec<Administration<'d
         List::Wrong(node) => return vec![unreadable_administration(node.at())],
         List::Items(items) => items,
     };
+    let turn = |item: &Node<'d>| item.get("sequence").map(Node::raw);
+    if let Some(later) = items.iter().find(|item| items.first().is_some_and(|first| turn(first) != turn(item))) {
+        let text = "doses that follow each other (sequence) are not reckoned with".to_owned();
+        read.grave(later.at(), "not-supported", text);
+    }
     let given: Vec<_> = items.into_iter().map(|item| dosage(read, item)).collect();
     if given.is_empty() { vec![unreadable_administration(request.at())] } else { given }
 }
@@ -104,7 +109,16 @@ fn dosage<'d>(read: &mut Datatypes, item: Node<'d>) -> Administration<'d> {
         List::Wrong(node) => out.quantity = Field::Unreadable { at: node.at() },
         List::Items(given) => match given.as_slice() {
             [] => {}
-            [one] => (out.quantity, out.rate) = (amount(read, *one), rate(read, *one)),
+            [one] => {
+                for kind in ["dose", "rate"] {
+                    let mut alike = one.members().filter(|(name, _)| name.starts_with(kind));
+                    if let (Some(_), Some((_, second))) = (alike.next(), alike.next()) {
+                        let text = format!("the {kind} is given in two ways, expected one of them");
+                        read.grave(second.at(), "structure", text);
+                    }
+                }
+                (out.quantity, out.rate) = (amount(read, *one), rate(read, *one));
+            }
             [_, second, ..] => {
                 let text = "a dose and rate is given more than once, expected once".to_owned();
                 read.grave(second.at(), "structure", text);
