@@ -5,8 +5,7 @@
 //! as all others that go out (no redirect, no proxy, no address that is not allowed), with no variable of the environment
 //! read, and with what the collector says of spans that it did not take.
 
-use super::callback::outward::{Outward, refused};
-use super::callback::resolver::Refused;
+use super::callback::outward::{Outward, no_answer};
 use super::metrics::Counters;
 use super::spans::ATTRIBUTES;
 use http::{HeaderMap, HeaderValue, header};
@@ -262,7 +261,7 @@ async fn send(to: Outward, headers: HeaderMap, body: Vec<u8>) -> Result<usize, S
         return Err("address".to_owned());
     }
     let sent = client.post(url.clone()).headers(headers).body(body).send().await;
-    let mut answer = sent.map_err(|error| reason(&error).to_owned())?;
+    let mut answer = sent.map_err(|error| no_answer(&error).to_owned())?;
     let status = answer.status();
     if !status.is_success() {
         return Err(if status.is_redirection() {
@@ -272,7 +271,7 @@ async fn send(to: Outward, headers: HeaderMap, body: Vec<u8>) -> Result<usize, S
         });
     }
     let mut said = Vec::new();
-    while let Some(chunk) = answer.chunk().await.map_err(|error| reason(&error).to_owned())? {
+    while let Some(chunk) = answer.chunk().await.map_err(|error| no_answer(&error).to_owned())? {
         said.extend_from_slice(&chunk);
         if said.len() > MOST_OF_AN_ANSWER {
             return Err("answer".to_owned());
@@ -282,20 +281,4 @@ async fn send(to: Outward, headers: HeaderMap, body: Vec<u8>) -> Result<usize, S
     let answer = ExportTraceServiceResponse::decode(&*said).map_err(|_| "answer".to_owned())?;
     let rejected = answer.partial_success.map_or(0, |partial| partial.rejected_spans);
     Ok(usize::try_from(rejected).unwrap_or(0))
-}
-
-/// Why there was no answer.
-fn reason(error: &reqwest::Error) -> &'static str {
-    match refused(error) {
-        Some(Refused::Address) => return "address",
-        Some(Refused::Name) => return "name",
-        None => {}
-    }
-    if error.is_timeout() {
-        "late"
-    } else if error.is_connect() {
-        "unreachable"
-    } else {
-        "interrupted"
-    }
 }

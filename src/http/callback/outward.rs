@@ -66,6 +66,22 @@ impl Outward {
     }
 }
 
+/// Why there was no answer, in the words of metrics and logs.
+pub(in crate::http) fn no_answer(error: &reqwest::Error) -> &'static str {
+    match refused(error) {
+        Some(Refused::Address) => return "address",
+        Some(Refused::Name) => return "name",
+        None => {}
+    }
+    if error.is_timeout() {
+        "late"
+    } else if error.is_connect() {
+        "unreachable"
+    } else {
+        "interrupted"
+    }
+}
+
 /// Why the resolver gave no address, where that is why there was no answer.
 pub(in crate::http) fn refused(error: &reqwest::Error) -> Option<Refused> {
     let mut source: Option<&dyn std::error::Error> = Some(error);

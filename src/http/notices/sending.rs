@@ -1,7 +1,6 @@
 //! One message to one endpoint.
 
-use crate::http::callback::outward::{Outward, refused};
-use crate::http::callback::resolver::Refused;
+use crate::http::callback::outward::{Outward, no_answer};
 use crate::subscriptions::Subscriber;
 use crate::subscriptions::notification::{Event, notification};
 use crate::subscriptions::signature::{ID, SIGNATURE, TIMESTAMP, signatures};
@@ -40,7 +39,7 @@ impl Endpoint {
         let body = notification(base, &self.subscriber, event, task).to_string();
         let headers = self.headers(event, Timestamp::now().as_second(), &body).ok_or("headers")?;
         let sent = client.post(url.clone()).headers(headers).body(body).send().await;
-        let mut answer = sent.map_err(|error| reason(&error).to_owned())?;
+        let mut answer = sent.map_err(|error| no_answer(&error).to_owned())?;
         let status = answer.status();
         let mut read = 0;
         // Whether it arrived is said by the status alone.
@@ -72,21 +71,5 @@ impl Endpoint {
             headers.insert(header::AUTHORIZATION, value);
         }
         Some(headers)
-    }
-}
-
-/// Why there was no answer.
-fn reason(error: &reqwest::Error) -> &'static str {
-    match refused(error) {
-        Some(Refused::Address) => return "address",
-        Some(Refused::Name) => return "name",
-        None => {}
-    }
-    if error.is_timeout() {
-        "late"
-    } else if error.is_connect() {
-        "unreachable"
-    } else {
-        "interrupted"
     }
 }
