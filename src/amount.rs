@@ -39,6 +39,8 @@ pub enum Why {
     AsNeeded,
     /// The ceiling lies below the schedule.
     CapBelowSchedule,
+    /// What runs beside the feed is not the same on every day of it; each amount between is that of some day.
+    DayByDay,
     /// A maximum volume of another time than a day lies below what the schedule gives in it; what is given is not known.
     CapInPeriod,
     /// An additive is ordered without an amount that can be counted. (its name)
@@ -74,6 +76,7 @@ impl fmt::Display for Why {
                 f.write_str(what)
             }
             Why::AsNeeded => f.write_str("given as needed: from none to all of it"),
+            Why::DayByDay => f.write_str("what is given by vein is not the same every day"),
             Why::CapInPeriod => f.write_str("the schedule gives more than the maximum volume of a part of the time"),
             Why::CapBelowSchedule => f.write_str("the maximum volume lies below the schedule"),
             Why::AdditiveAmount(name) => write!(f, "{name} is ordered without an amount that can be counted"),

@@ -152,6 +152,81 @@ fn an_infusion_counts_on_the_days_on_which_it_runs() {
     assert_eq!(until("2026-12-20T08:00:00Z")[1], "316.8 kcal/d");
 }
 
+/// An infusion that does not run on the first day as on the others counts as on the others where it only begins; where it ends, or
+/// is given on days of the week, it is from the least to the most of a day. 1 L of PN1 is 904 kcal.
+#[test]
+fn an_infusion_counts_as_on_the_days_to_come() {
+    let dosed = |timing: Value, dose: Value| {
+        known(&[request("PN1", json!({"timing": {"repeat": timing}, "doseAndRate": [dose]}))])[1].clone()
+    };
+    let bag = |ml: i32| json!({"doseQuantity": quantity(ml, "mL")});
+    let evening = json!({"boundsPeriod": {"start": "2026-11-25T20:00:00Z"}, "frequency": 1, "period": 1, "periodUnit": "d",
+        "timeOfDay": ["20:00:00"], "duration": 24, "durationUnit": "h"});
+    assert_eq!(dosed(evening, bag(1000)), "904 kcal/d");
+    let nightly = json!({"boundsPeriod": {"start": "2026-11-25T20:00:00Z"}, "frequency": 1, "period": 1, "periodUnit": "d",
+        "timeOfDay": ["20:00:00"], "duration": 12, "durationUnit": "h"});
+    assert_eq!(dosed(nightly, bag(1200)), "1084.8 kcal/d");
+    let rate = |ml: i32| json!({"rateQuantity": quantity(ml, "mL/h")});
+    assert_eq!(dosed(json!({"boundsPeriod": {"start": "2026-11-27T00:00:00Z"}}), rate(40)), "0 to 867.84 kcal/d");
+    let weekly = json!({"dayOfWeek": ["mon", "fri"], "timeOfDay": ["20:00:00"], "duration": 3, "durationUnit": "h"});
+    assert_eq!(dosed(weekly, bag(1500)), "0 to 1356 kcal/d");
+    let ends = json!({"boundsPeriod": {"start": "2026-11-20T08:00:00Z", "end": "2026-11-28T08:00:00Z"}});
+    assert!(dosed(ends, rate(60)).starts_with("0 to 1301.76"));
+}
+
+/// Parenteral nutrition twice a week beside a feed that is enough by itself: on those days it is too much, and what is missing on
+/// the others is not hidden.
+#[test]
+fn what_is_too_much_or_too_little_on_some_of_the_days_is_said() {
+    let weekly = |ml: i32| {
+        let timing = json!({"repeat": {"dayOfWeek": ["mon", "fri"], "timeOfDay": ["20:00:00"], "duration": 3, "durationUnit": "h"}});
+        request("PN1", json!({"timing": timing, "doseAndRate": [{"doseQuantity": quantity(ml, "mL")}]}))
+    };
+    // 1,872 kcal by tube and 1,808 by vein at 80 kg: 46 kcal/kg.
+    let Outcome::Flagged(found) = judged(&beside(&[weekly(2000)]), FhirVersion::R4, &BOOK, &[], "PNX-01") else {
+        panic!("{:?}", judged(&beside(&[weekly(2000)]), FhirVersion::R4, &BOOK, &[], "PNX-01"))
+    };
+    assert_eq!(found[0].tier, Tier::High);
+    assert!(found[0].text.contains("That is so on some of the days."), "{}", found[0].text);
+    let little = beside(&[weekly(2000)]).replace("\"value\":65}", "\"value\":20}");
+    assert_ne!(little, beside(&[weekly(2000)]));
+    let outcome = judged(&little, FhirVersion::R4, &BOOK, &[], "NUT-01");
+    assert!(!matches!(outcome, Outcome::Clear | Outcome::NotApplicable(_)), "{outcome:?}");
+}
+
+/// What is recorded as given and not requested is not taken for nothing, nor solutions for a vein whose codes tell no amounts.
+#[test]
+fn what_is_only_recorded_as_given_leaves_the_sum_unknown() {
+    let declared = [ContextKind::OtherFluids, ContextKind::Medicines];
+    let recorded = |kind: &str, status: &str| {
+        json!({"resourceType": kind, "id": "r", "status": status, "medicationCodeableConcept": {"text": "PN1"},
+            "effectiveDateTime": "2026-11-25T07:00:00Z", "dosage": {"rateQuantity": quantity(60, "mL/h")}})
+    };
+    let statement = |status: &str| {
+        let mut out = recorded("MedicationStatement", status);
+        out["dosage"] = json!([{"doseAndRate": [{"rateQuantity": quantity(60, "mL/h")}]}]);
+        out
+    };
+    for one in [recorded("MedicationAdministration", "in-progress"), statement("active")] {
+        let said = told_with(std::slice::from_ref(&one), &declared).unwrap_err();
+        assert!(said.starts_with("NotEvaluated(") && said.contains("recorded as given, and no request"), "{said}");
+        // The request for it is what is reckoned.
+        assert_eq!(told_with(&[one, at_rate("PN1", quantity(60, "mL/h"))], &declared).unwrap()[0], "1440 mL/d");
+    }
+    assert_eq!(told_with(&[statement("stopped")], &declared).unwrap()[1], "0 kcal/d");
+    // Amino acids, glucose with salts, and clevidipine in fat (ATC, from memory).
+    for code in ["B05BA01", "B05BB02", "C08CA16"] {
+        let mut coded = antibiotic();
+        coded["medicationCodeableConcept"]["coding"][0]["code"] = json!(code);
+        let said = told_with(&[coded], &declared).unwrap_err();
+        assert!(said.contains("neither in the formulary nor coded"), "{code}: {said}");
+    }
+    // The intravenous route by its SNOMED CT code (from memory).
+    let route = json!({"route": {"coding": [{"system": "http://snomed.info/sct", "code": "47625008"}]}});
+    let said = told_with(&[request("A mixture of the pharmacy", route)], &declared).unwrap_err();
+    assert!(said.contains("neither in the formulary nor coded"), "{said}");
+}
+
 /// Nothing of this passes for a known amount, and the reason names what is in the way.
 #[test]
 fn what_cannot_be_read_is_unknown_with_its_reason() {
@@ -249,7 +324,6 @@ fn what_is_not_given_or_not_listed_is_left_out() {
         with("intent", "proposal"),
         with("intent", "plan"),
         with("intent", "option"),
-        with("resourceType", "MedicationStatement"),
         // Its code tells that it is none.
         antibiotic(),
         // A tube feed is none.

@@ -384,6 +384,26 @@ pub(super) fn product(case: &Case<'_>) -> Outcome {
             }
             Match::Found { .. } | Match::Sent => {}
         }
+        if !l.differences.is_empty() {
+            let told: Vec<String> = l
+                .differences
+                .iter()
+                .map(|d| format!("{} {} in the formulary, {} as sent", d.what, d.institution, d.sent))
+                .collect();
+            out.push(Finding {
+                fix: Some("Settle which product is meant, and whose figures are right.".to_owned()),
+                ..finding(
+                    Tier::Med,
+                    format!(
+                        "The {} “{}” was sent with other figures than the formulary has, whose figures were used: {}.",
+                        l.role,
+                        quote(&l.label),
+                        told.join("; ")
+                    ),
+                    vec![l.at],
+                )
+            });
+        }
         for note in &l.notes {
             let tier = match note {
                 crate::formulary::KeyNote::NameNotOfProduct { .. }

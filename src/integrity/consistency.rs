@@ -795,7 +795,7 @@ pub(super) fn nil_by_mouth(case: &Case<'_>) -> Outcome {
             (None, None) => ", without times".to_owned(),
         };
         out.push(Finding {
-            fix: Some("Order the pause of the feed with its times, or end one of the two orders.".to_owned()),
+            fix: Some("Settle with whoever ordered it whether it is meant for the tube as well as for the mouth; then order the pause of the feed with its times, or have the other order say what it leaves.".to_owned()),
             ..finding(
                 Tier::Med,
                 format!("An active order says “{}”{span}, while this feed runs.", stop.title),

@@ -232,9 +232,10 @@ pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
             let reads = hourly.div(Exact::int(24)).unwrap_or(hourly);
             Finding {
                 fix: Some(format!(
-                    "If {} mL is meant for the day, the rate is {} mL/h.",
+                    "If {} mL is meant for the day, the rate is {} mL/h; if the decimal point slipped, {} mL/h.",
                     hourly.short(1),
-                    reads.short(1)
+                    reads.short(1),
+                    hourly.div(Exact::int(10)).unwrap_or(hourly).short(1)
                 )),
                 correction: rate_of(case, line).map(|at| {
                     Correction::quantity(
@@ -501,7 +502,7 @@ pub(super) fn decimal_slip(case: &Case<'_>) -> Outcome {
                 ..finding(
                     Tier::Med,
                     format!(
-                        "The day's {what} of {} {unit} is that of a trophic feed or a cautious start; {k} times more, it would be usual ({} {unit}).",
+                        "The day's {what} of {} {unit} is that of a trophic feed or a cautious start; a slip of the decimal point would have meant {} {unit}.",
                         value.short(1),
                         moved.short(1)
                     ),

@@ -4,7 +4,7 @@ use crate::amount::Why;
 use crate::assumptions::Assumption;
 use crate::exact::Exact;
 use crate::formulary::product::{Basis, Form, Product};
-use crate::formulary::{Formulary, KeyNote, Match};
+use crate::formulary::{Difference, Formulary, KeyNote, Match};
 use crate::intake::order::{At, EnteralFormula, Field, Order, ProductRef, When};
 use crate::nutrition::additive::{AmountPer, amount_of};
 use crate::nutrition::content::{Content, Density, From, Ingredients, content};
@@ -109,6 +109,8 @@ pub struct Lookup {
     pub found: Match,
     /// Remarks on the keys.
     pub notes: Vec<KeyNote>,
+    /// Figures in which the product that was sent for it differs from the formulary's, which is used.
+    pub differences: Vec<Difference>,
     /// What it is for: `formula`, `additive`, `flush`.
     pub role: &'static str,
 }
@@ -403,7 +405,11 @@ fn look_up<'m>(
         Match::Sent => sent_product.zip(sent).map(|(product, ix)| (product, From::Sent(ix))),
         Match::Ambiguous(_) | Match::Unknown => None,
     };
-    p.lookups.push(Lookup { at: asked.at, label: asked.label(), found, notes, role });
+    let differences = match (&found, sent_product) {
+        (Match::Found { index, .. }, Some(sent)) => m.formulary.differences(*index, sent),
+        _ => Vec::new(),
+    };
+    p.lookups.push(Lookup { at: asked.at, label: asked.label(), found, notes, differences, role });
     out
 }
 

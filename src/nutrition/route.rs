@@ -51,6 +51,9 @@ fn of_code(settings: &Settings, coding: &Coding<'_>) -> Option<Site> {
             code if code.starts_with("IV") => Some(Site::NotEnteral),
             _ => None,
         }
+    } else if system == "http://snomed.info/sct" {
+        // Intravenous route, central, peripheral. From memory, to be confirmed.
+        matches!(code, "47625008" | "418114005" | "419993007").then_some(Site::NotEnteral)
     } else {
         None
     };

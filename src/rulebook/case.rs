@@ -8,8 +8,8 @@ use super::value::{Facts, Missing, Scaled, Stated, Truth, Type, Value, Words};
 use super::{ConceptKind, Rulebook};
 use crate::amount::{Amount, Why};
 use crate::exact::Exact;
-use crate::formulary::Formulary;
 use crate::formulary::product::{AgeClass, Form, Nutrient, Product};
+use crate::formulary::{Formulary, Match};
 use crate::intake::bundle::Gathered;
 use crate::intake::json::Node;
 use crate::intake::order::{At, Field, Order, Quantity, Rate};
@@ -598,12 +598,33 @@ impl<'a> CaseFacts<'a> {
         })
     }
 
-    /// The content of the first feed.
+    /// The content that most is given of on the typical day, the first of those; where that is not known, that of the first feed.
     fn content(&self, ix: usize) -> Result<&'a Content, Vec<Missing>> {
         let plan = self.m.plan;
-        let part = plan.parts.iter().find(|p| p.kind == Kind::Feed);
-        let found = part.and_then(|p| plan.contents.get(p.content)).or(plan.contents.first());
+        let first = || plan.parts.iter().find(|p| p.kind == Kind::Feed).map(|p| p.content);
+        let content = self.most_given().or_else(first);
+        let found = content.and_then(|content| plan.contents.get(content)).or(plan.contents.first());
         found.ok_or_else(|| lacks(ix, "the order names no formula", vec![self.formula_at()]))
+    }
+
+    /// Of several contents, the one that most is given of.
+    fn most_given(&self) -> Option<usize> {
+        let feeds = || self.m.plan.parts.iter().enumerate().filter(|(_, part)| part.kind == Kind::Feed);
+        let one = feeds().next().map(|(_, part)| part.content)?;
+        if feeds().all(|(_, part)| part.content == one) {
+            return Some(one);
+        }
+        let (day, _) = self.typical_day()?;
+        let mut given: Vec<(usize, Exact)> = Vec::new();
+        for (nth, part) in feeds() {
+            let volume = day.volumes.get(nth).and_then(Amount::known)?;
+            match given.iter_mut().find(|(content, _)| *content == part.content) {
+                Some((_, sum)) => *sum = sum.add(volume)?,
+                None => given.push((part.content, volume)),
+            }
+        }
+        let most = given.iter().map(|(_, volume)| *volume).max()?;
+        given.into_iter().find(|(_, volume)| *volume == most).map(|(content, _)| content)
     }
 
     fn product_from(&self, from: From) -> Option<&'a Product> {
@@ -655,11 +676,20 @@ impl<'a> CaseFacts<'a> {
     fn has_additive(&self, ix: usize, form: Form) -> Found {
         let plan = self.m.plan;
         let mixed = plan.contents.iter().flat_map(|c| &c.mixed).map(|x| self.product_from(x.from));
-        let mut products = mixed.chain(plan.doses.iter().map(|d| Some(&d.product)));
-        if products.clone().flatten().any(|p| p.form == form) {
+        let products = mixed.chain(plan.doses.iter().map(|d| Some(&d.product)));
+        // What cannot be counted may be known all the same.
+        let uncounted = self.m.order.formula.iter().flat_map(|f| &f.additives);
+        let uncounted = uncounted.filter(|a| plan.uncounted.iter().any(|open| open.at == a.at)).map(|a| {
+            match self.m.formulary.find(&a.product) {
+                Match::Found { index, .. } => self.m.formulary.product(index),
+                _ => None,
+            }
+        });
+        let uncounted: Vec<Option<&Product>> = uncounted.collect();
+        if products.clone().chain(uncounted.iter().copied()).flatten().any(|p| p.form == form) {
             return Ok(truth(true));
         }
-        if products.any(|p| p.is_none_or(|p| p.form == Form::NotStated)) || !plan.uncounted.is_empty() {
+        if products.chain(uncounted).any(|p| p.is_none_or(|p| p.form == Form::NotStated)) {
             return Err(lacks(ix, "an additive is not in the formulary or states no form", vec![self.formula_at()]));
         }
         Ok(truth(false))
@@ -710,8 +740,8 @@ impl<'a> CaseFacts<'a> {
                     settings: self.m.settings,
                     concepts: &self.m.book.concepts,
                     version: self.m.order.version,
-                    weight: self.m.plan.weight,
-                    window: laid.laid.window,
+                    feed: self.m.plan,
+                    day: laid,
                 }))
             })
             .as_ref()
@@ -1248,6 +1278,15 @@ impl<'a> CaseFacts<'a> {
             Name::InfusionProtein => self.by_vein(ix, Measure::Protein),
             Name::InfusionCarbohydrate => self.by_vein(ix, Measure::Carbohydrate),
             Name::InfusionFat => self.by_vein(ix, Measure::Fat),
+            Name::HasInfusion => {
+                let Value::Quantity(volume) = self.by_vein(ix, Measure::Volume)? else {
+                    return Err(lacks(ix, "the volume of the infusions is not known", Vec::new()));
+                };
+                match volume.high() {
+                    Some(most) => Ok(truth(most.is_positive())),
+                    None => Ok(truth(true)),
+                }
+            }
             Name::Infusions => match self.infusions() {
                 _ if c.medicines == Sent::NotSent => Err(lacks(ix, "no medicines were sent", Vec::new())),
                 None => Err(lacks(ix, NO_DAY, vec![self.formula_at()])),
@@ -1437,6 +1476,7 @@ impl Facts for CaseFacts<'_> {
             | Name::InfusionProtein
             | Name::InfusionCarbohydrate
             | Name::InfusionFat
+            | Name::HasInfusion
             | Name::Infusions => self.infusions().map(|found| found.at.clone()).unwrap_or_default(),
             Name::TubeSize => context::tube_sizes(c, self.m.gathered).into_iter().map(|r| r.1).collect(),
             Name::NewGastrostomy | Name::FeedAfterGastrostomy => {

@@ -40,7 +40,7 @@ const PLAIN: &str = "plain";
 const HAZARDOUS: &str = "hazardous";
 
 /// A system and a code, without spaces around them.
-type Coded<'d> = (Option<Text<'d>>, Option<Text<'d>>);
+pub(super) type Coded<'d> = (Option<Text<'d>>, Option<Text<'d>>);
 
 fn codings<'d>(concept: Node<'d>) -> impl Iterator<Item = Coded<'d>> + 'd {
     concept.get("coding").into_iter().flat_map(Node::items).map(coding)
@@ -143,8 +143,18 @@ fn clinical(node: Node<'_>) -> Standing {
     if codes.filter_map(|(_, code)| code).any(|code| past(&code)) { Standing::Past } else { Standing::Current }
 }
 
+/// Intents with which a request asks nobody to give anything.
+pub(super) const NOT_TO_BE_GIVEN: [&str; 3] = ["proposal", "plan", "option"];
+
 pub(super) fn medicine_standing(node: Node<'_>, context: &Context<'_>) -> Standing {
     let kind = node.resource_type();
+    // With these intents a request asks nobody to give anything yet.
+    if NOT_TO_BE_GIVEN.iter().any(|word| node.get("intent").is_some_and(|intent| intent.is_str(word))) {
+        return match status(node).as_deref() {
+            Some(status) if PAST.contains(&status) => Standing::Past,
+            _ => Standing::Unclear,
+        };
+    }
     match (kind.as_deref(), status(node).as_deref()) {
         (_, Some("active" | "in-progress" | "intended" | "recorded")) => Standing::Current,
         (Some("MedicationAdministration"), Some("completed")) => {
@@ -165,7 +175,7 @@ pub(super) fn medicine_standing(node: Node<'_>, context: &Context<'_>) -> Standi
     }
 }
 
-fn medicine_codes<'d>(node: Node<'d>, gathered: &Gathered<'d>) -> Vec<Coded<'d>> {
+pub(super) fn medicine_codes<'d>(node: Node<'d>, gathered: &Gathered<'d>) -> Vec<Coded<'d>> {
     let mut out = Vec::new();
     let medication = node.get("medication");
     let concept = node.get("medicationCodeableConcept").or_else(|| medication.and_then(|m| m.get("concept")));

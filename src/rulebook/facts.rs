@@ -252,6 +252,7 @@ facts! {
         InfusionProtein, "infusion_protein", Quantity(MASS_RATE), "g/d", OTHER_FLUIDS, "Protein (amino acids) of these infusions, typical day";
         InfusionCarbohydrate, "infusion_carbohydrate", Quantity(MASS_RATE), "g/d", OTHER_FLUIDS, "Carbohydrate (glucose) of these infusions, typical day";
         InfusionFat, "infusion_fat", Quantity(MASS_RATE), "g/d", OTHER_FLUIDS, "Fat of these infusions, typical day";
+        HasInfusion, "has_infusion", Truth, "", OTHER_FLUIDS, "One of these infusions brings something on a day of the feed";
         Infusions, "infusions", Keys, "", MEDICINES, "Medicines that are among these infusions, by the rulebook's concepts";
 
         HollidaySegar, "holliday_segar", Quantity(VOLUME_RATE), "mL/d", CORE, "Maintenance fluid by weight (Holliday and Segar)";

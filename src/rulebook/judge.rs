@@ -522,7 +522,12 @@ fn without_reasons(
     for check in limit.checks.iter().filter(|check| is_made(check, about)) {
         let verdict = match check.when.as_ref().map(|when| when.verdict(facts, sitting)) {
             Some(Verdict::False) => continue,
-            Some(gap @ Verdict::Open(_)) => gap,
+            // What is within its bound is so whatever its condition comes to.
+            Some(gap @ Verdict::Open(_)) => match compared(check, facts, sitting) {
+                Verdict::False => continue,
+                Verdict::Open(Gap::Other) => Verdict::Open(Gap::Other),
+                _ => gap,
+            },
             Some(Verdict::True) | None => compared(check, facts, sitting),
         };
         match verdict {
@@ -607,7 +612,10 @@ fn looked_at(check: &Check, facts: &dyn Facts, about: &Circumstances<'_>) -> See
     if let Some(when) = &check.when {
         match when.holds(facts) {
             Truth::False => return Seen::Fine,
-            Truth::Unknown { missing, why } => return Seen::Unknown(missing, why),
+            Truth::Unknown { missing, why } => {
+                // What is within its bound is so whatever its condition comes to.
+                return if within(check, facts) { Seen::Fine } else { Seen::Unknown(missing, why) };
+            }
             Truth::True => {}
         }
     }
@@ -647,6 +655,20 @@ fn looked_at(check: &Check, facts: &dyn Facts, about: &Circumstances<'_>) -> See
     }
 }
 
+/// Whether a check surely finds nothing, its condition left aside.
+fn within(check: &Check, facts: &dyn Facts) -> bool {
+    let (bound, above) = match &check.bound {
+        Bound::When(condition) => return condition.holds(facts) == Truth::False,
+        Bound::Above(bound) => (bound, true),
+        Bound::Below(bound) => (bound, false),
+    };
+    let Some(measure) = &check.measure else { return false };
+    match (measure.evaluate(facts, &[]), bound.evaluate(facts, &[])) {
+        (Value::Quantity(measure), Value::Quantity(bound)) => beyond(&measure, &bound, above) == Some(false),
+        _ => false,
+    }
+}
+
 /// Whether the measure lies beyond the bound. Where only a maximum below the schedule makes the measure a range,
 /// rules about too much see its upper end and rules about too little its lower.
 fn beyond(measure: &Amount, bound: &Amount, above: bool) -> Option<bool> {
@@ -664,7 +686,8 @@ fn beyond(measure: &Amount, bound: &Amount, above: bool) -> Option<bool> {
         return Some(false);
     }
     // What a pump gives that stops at a maximum of another time than a day is not known: too much it may be, too little not said.
-    let cuts = |why: &Why| *why == Why::CapBelowSchedule || above && *why == Why::CapInPeriod;
+    // What is beyond the bound on some of the days is so.
+    let cuts = |why: &Why| matches!(why, Why::CapBelowSchedule | Why::DayByDay) || above && *why == Why::CapInPeriod;
     let capped = matches!(measure, Amount::Range(span) if span.why.iter().all(cuts));
     (capped && bound.known().is_some()).then_some(true)
 }
@@ -728,7 +751,12 @@ fn finding(check: &Check, facts: &dyn Facts, extra: &[Value], about: &Circumstan
 /// Which end of the range lies beyond the bound, where only a maximum below the schedule makes it one and not all of it does.
 fn at_one_end(check: &Check, extra: &[Value]) -> Option<&'static str> {
     let [Value::Quantity(measure @ Amount::Range(_)), Value::Quantity(bound)] = extra else { return None };
+    let on_some_days = measure.why().contains(&Why::DayByDay);
     match check.bound {
+        Bound::Above(_) if on_some_days && measure.low() <= bound.high() => Some(" That is so on some of the days."),
+        Bound::Below(_) if on_some_days && (measure.high().is_none() || measure.high() >= bound.low()) => {
+            Some(" That is so on some of the days.")
+        }
         Bound::Above(_) if measure.low() <= bound.high() => Some(" That is so if the maximum does not stop the feed."),
         Bound::Below(_) if measure.high().is_none() || measure.high() >= bound.low() => {
             Some(" That is so if the feed stops at the maximum.")

@@ -76,6 +76,12 @@ fn dosages<'d>(read: &mut Datatypes, request: Node<'d>) -> Vec<Administration<'d
         List::Wrong(node) => return vec![unreadable_administration(node.at())],
         List::Items(items) => items,
     };
+    // R5: when the doses as a whole are given, beside what each says of its times.
+    if let Some(period) = request.get("effectiveDosePeriod") {
+        let text =
+            "the period of all doses (effectiveDosePeriod) is not reckoned with; state it with the times of the dose";
+        read.grave(period.at(), "not-supported", text.to_owned());
+    }
     let turn = |item: &Node<'d>| item.get("sequence").map(Node::raw);
     if let Some(later) = items.iter().find(|item| items.first().is_some_and(|first| turn(first) != turn(item))) {
         let text = "doses that follow each other (sequence) are not reckoned with".to_owned();
