@@ -170,7 +170,7 @@ fn rates_above_what_a_pump_is_set_to_may_be_the_days_volume() {
         (
             "A pump rate of 1500 mL/h is above the 400 mL/h possible for an adult: it may be the day's volume.",
             "1500 mL/h × 24 h = 36000 mL; 1500 ÷ 24 = 62.5 mL/h",
-            "If 1500 mL is meant for the day, the rate is 62.5 mL/h."
+            "If 1500 mL is meant for the day, the rate is 62.5 mL/h; if the decimal point slipped, 150 mL/h."
         )
     );
     assert_eq!(label(&f), "Rate 62.5 mL/h");
@@ -376,7 +376,7 @@ fn a_trophic_feed_is_no_slip() {
     assert_eq!(
         words(&f),
         (
-            "The day's energy of 4 kcal/kg is that of a trophic feed or a cautious start; 10 times more, it would be usual (40 kcal/kg).",
+            "The day's energy of 4 kcal/kg is that of a trophic feed or a cautious start; a slip of the decimal point would have meant 40 kcal/kg.",
             "4 kcal/kg × 10 = 40 kcal/kg, at 60 kg",
             "If a trophic feed or a cautious start is meant, it stands as ordered; if not, check the decimal point: a factor of 10."
         )

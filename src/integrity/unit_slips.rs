@@ -227,15 +227,17 @@ pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
             .and_then(|a| a.rate.at())
             .unwrap_or(line.at);
         let hourly = rate.mul(Exact::int(3600)).unwrap_or(rate);
-        let with_way_out = |f: Finding| {
+        let with_way_out = |f: Finding, slip: bool| {
             let as_day = a_day(rate).unwrap_or(rate);
             let reads = hourly.div(Exact::int(24)).unwrap_or(hourly);
             Finding {
                 fix: Some(format!(
-                    "If {} mL is meant for the day, the rate is {} mL/h; if the decimal point slipped, {} mL/h.",
+                    "If {} mL is meant for the day, the rate is {} mL/h{}.",
                     hourly.short(1),
                     reads.short(1),
-                    hourly.div(Exact::int(10)).unwrap_or(hourly).short(1)
+                    hourly.div(Exact::int(10)).filter(|_| slip).map_or_else(String::new, |tenth| {
+                        format!("; if the decimal point slipped, {} mL/h", tenth.short(1))
+                    })
                 )),
                 correction: rate_of(case, line).map(|at| {
                     Correction::quantity(
@@ -263,14 +265,17 @@ pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
             && let Some(cap) = case.plan.cap
             && hourly == cap.per_day
         {
-            out.push(with_way_out(finding(
-                Tier::Stop,
-                format!(
-                    "The rate, {} mL/h, is the number of the day's maximum volume: it may be the day's volume.",
-                    hourly.short(1)
+            out.push(with_way_out(
+                finding(
+                    Tier::Stop,
+                    format!(
+                        "The rate, {} mL/h, is the number of the day's maximum volume: it may be the day's volume.",
+                        hourly.short(1)
+                    ),
+                    vec![at],
                 ),
-                vec![at],
-            )));
+                false,
+            ));
             continue;
         }
         // Feeds over a stated time have their own speed, unless one of them is the volume of a day; pump feeds
@@ -302,7 +307,7 @@ pub(super) fn daily_volume_as_rate(case: &Case<'_>) -> Outcome {
                     limit.short(0)
                 ),
             };
-            out.push(with_way_out(finding(Tier::Stop, text, vec![at])));
+            out.push(with_way_out(finding(Tier::Stop, text, vec![at]), true));
         }
     }
     if rates == 0 { Outcome::NotApplicable(Cow::Borrowed("no rate is stated")) } else { found(out) }

@@ -522,12 +522,7 @@ fn without_reasons(
     for check in limit.checks.iter().filter(|check| is_made(check, about)) {
         let verdict = match check.when.as_ref().map(|when| when.verdict(facts, sitting)) {
             Some(Verdict::False) => continue,
-            // What is within its bound is so whatever its condition comes to.
-            Some(gap @ Verdict::Open(_)) => match compared(check, facts, sitting) {
-                Verdict::False => continue,
-                Verdict::Open(Gap::Other) => Verdict::Open(Gap::Other),
-                _ => gap,
-            },
+            Some(gap @ Verdict::Open(_)) => gap,
             Some(Verdict::True) | None => compared(check, facts, sitting),
         };
         match verdict {
@@ -613,8 +608,9 @@ fn looked_at(check: &Check, facts: &dyn Facts, about: &Circumstances<'_>) -> See
         match when.holds(facts) {
             Truth::False => return Seen::Fine,
             Truth::Unknown { missing, why } => {
-                // What is within its bound is so whatever its condition comes to.
-                return if within(check, facts) { Seen::Fine } else { Seen::Unknown(missing, why) };
+                // What is within its bound is so whatever its condition comes to. What nobody sends is named all the same.
+                let not_sent = why.is_empty() && missing.iter().all(|m| undeclared_kind(m, about).is_some());
+                return if !not_sent && within(check, facts) { Seen::Fine } else { Seen::Unknown(missing, why) };
             }
             Truth::True => {}
         }
@@ -843,12 +839,17 @@ fn add(into: &mut Vec<Missing>, more: Vec<Missing>) {
     }
 }
 
+/// The kind of context that something missing is of, where the sender does not declare that kind.
+fn undeclared_kind(missing: &Missing, about: &Circumstances<'_>) -> Option<ContextKind> {
+    match FACTS.get(missing.fact).map(|f| f.need) {
+        Some(Need::Context(kind)) if !about.declared.contains(&kind) && missing.at.is_empty() => Some(kind),
+        _ => None,
+    }
+}
+
 /// Missing context that the sender does not declare leaves the disposition alone; anything else does not.
 fn not_evaluated(missing: &[Missing], why: &[String], facts: &dyn Facts, about: &Circumstances<'_>) -> Outcome {
-    let undeclared = |m: &Missing| match FACTS.get(m.fact).map(|f| f.need) {
-        Some(Need::Context(kind)) if !about.declared.contains(&kind) && m.at.is_empty() => Some(kind),
-        _ => None,
-    };
+    let undeclared = |m: &Missing| undeclared_kind(m, about);
     // Anything missing that should be there is said as such, whatever else is missing beside it.
     if why.is_empty()
         && missing.iter().all(|m| undeclared(m).is_some())
