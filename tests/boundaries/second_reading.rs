@@ -87,6 +87,8 @@ pub struct Read {
     pub in_scope: Option<bool>,
     /// Per check, whether it finds something.
     pub finds: Vec<Option<bool>>,
+    /// Every check of which that is open for its condition alone finds nothing whatever that comes to.
+    pub within: bool,
     /// Per comparison, both sides where both are known.
     pub sides: Vec<Sides>,
     /// Per comparison, its truth.
@@ -227,7 +229,8 @@ impl Reading {
                 other => other,
             })
             .collect();
-        Read { in_scope: resolve(&self.scope), finds, sides, truths }
+        let within = self.checks.iter().all(|(when, finds)| resolve(when).is_some() || resolve(finds) == Some(false));
+        Read { within, in_scope: resolve(&self.scope), finds, sides, truths }
     }
 }
 
