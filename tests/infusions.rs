@@ -452,10 +452,12 @@ fn the_sum_is_said_with_both_parts_and_what_to_take_off() {
         found[0].text,
         "Feed brings 1872 kcal/d and infusions 317 kcal/d, together 134 % of the estimated expenditure (1628 kcal/d), over 130 %."
     );
-    // 2,188.8 − 1.1 × 1,627.5 = 398.55 kcal: rounded up; at 1.2 kcal/mL 332.1 mL.
+    // 2,188.8 − 1.1 × 1,627.5 = 398.55 kcal: rounded up; at 1.2 kcal/mL 332.1 mL. Propofol is given for sedation.
     assert_eq!(
         found[0].fix.as_deref(),
-        Some("Take 399 kcal/d off the infusions as the feed is tolerated, or as much as 333 mL/d of this feed.")
+        Some(
+            "A sedative in fat is not cut for its energy: less feed, 333 mL/d of it, down to 1790 kcal/d together, with 28.2 g/d of protein by a module, or another sedative (local policy)."
+        )
     );
     assert_eq!(case(&icu, "NUT-02"), Outcome::Clear);
     // What is counted is not called uncounted.

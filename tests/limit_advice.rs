@@ -65,7 +65,7 @@ fn the_fill_holds_at_the_lowest_rate() {
     assert_eq!(found.fix.unwrap(), "Fill at most 60 mL where 15 mL/h runs.");
     // One rate alone: 20 mL/h × 24 h = 480 mL.
     let one = fix("HNG-01", "age = \"70 a\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"20 mL/h\"");
-    assert_eq!(one, "Hang a container of at most 480 mL.");
+    assert_eq!(one, "Hang a container of at most 480 mL, or discard what is left after 24 h.");
 }
 
 const ADULT: &str =
@@ -334,11 +334,12 @@ fn advice_on_water_is_never_nothing_to_something() {
     // 22.97 to 25.85 mL/kg at 70 kg: whether it is under 25 is open. 25 mL/kg × 70 kg = 1750 mL.
     let given = "age = \"70 a\"\nsetting = \"ward\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\ncap = \"1200 mL\"\nflush = { volume = \"100 mL\", every = \"4 h\" }";
     assert_eq!(fix("WAT-01", given), "Bring the water up to 1750 mL/d with flushes.");
-    // Without the maximum and with half the flushes: 1209.6 + 300 = 1509.6 mL; 240.4 mL lack, 6 of 41 mL.
+    // Without the maximum and with half the flushes: 1209.6 + 300 = 1509.6 mL; 240.4 mL lack, 6 of 40.1 mL: in
+    // steps of 5 mL.
     let known = "age = \"70 a\"\nsetting = \"ward\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"60 mL/h\"\nflush = { volume = \"50 mL\", every = \"4 h\" }";
     assert_eq!(
         fix("WAT-01", known),
-        "Add 240 mL/d as water flushes: 6 of 41 mL, or the flushes larger, the largest 91 mL."
+        "Add 241 mL/d as water flushes, in addition to the flushes ordered: 6 of 45 mL, or the flushes larger, the largest 95 mL."
     );
 }
 
@@ -572,18 +573,18 @@ fn no_flush_is_advised_that_is_too_large() {
     let bowel = format!("{DENSE}route = \"post-pyloric\"\n");
     assert_eq!(
         fix("WAT-01", &bowel),
-        "Add 982 mL/d as water flushes: more than 12 flushes of at most 60 mL bring: by pump, or by vein."
+        "Add 982 mL/d as water flushes, in addition to the flushes ordered: more than 12 flushes of at most 60 mL bring: by pump, or by vein."
     );
     assert!(
         fix("WAT-07", &bowel)
-            .starts_with("Add 912 mL/d of water as flushes: more than 12 flushes of at most 60 mL bring: by pump")
+            .starts_with("Add 912 mL/d of water as flushes, in addition to the flushes ordered: more than 12 flushes of at most 60 mL bring: by pump")
     );
-    assert!(fix("WAT-01", DENSE).contains(": 6 of 164 mL, or the flushes larger"));
+    assert!(fix("WAT-01", DENSE).contains(": 6 of 165 mL, or the flushes larger"));
     // 5 mL/kg × 10 kg = 50 mL; 800 − 449 = 351 mL, in 8 flushes 43.9 mL.
     let child = "age = \"14 mo\"\nsex = \"male\"\nweight = \"10 kg\"\nproduct = \"PED10\"\nrate = \"22 mL/h\"\n";
     assert_eq!(
         fix("WAT-02", child),
-        "Add 351 mL/d as water flushes: 8 of 44 mL (more flushes, not larger ones: at most 50 mL at once)."
+        "Add 352 mL/d as water flushes: 8 of 45 mL (more flushes, not larger ones: at most 50 mL at once)."
     );
 }
 
@@ -990,7 +991,7 @@ fn small_amounts_of_water_are_few_flushes() {
     let given = "age = \"70 a\"\nsetting = \"ward\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"73 mL/h\"\nflush = { volume = \"40 mL\", every = \"4 h\" }";
     assert_eq!(
         fix("WAT-01", given),
-        "Add 38 mL/d as water flushes: 1 of 39 mL, or the flushes larger, the largest 47 mL."
+        "Add 39 mL/d as water flushes, in addition to the flushes ordered: 1 of 40 mL, or the flushes larger, the largest 50 mL."
     );
 }
 
@@ -1069,7 +1070,7 @@ fn a_corrected_age_is_called_so() {
 #[test]
 fn a_container_fits_the_slowest_day() {
     let steps = "age = \"46 a\"\nweight = \"60 kg\"\nproduct = \"A10\"\nsteps = [{ rate = \"20 mL/h\", for = \"8 h\" }, { rate = \"40 mL/h\", for = \"8 h\" }, { rate = \"60 mL/h\" }]";
-    assert_eq!(fix("HNG-01", steps), "Hang a container of at most 960 mL.");
+    assert_eq!(fix("HNG-01", steps), "Hang a container of at most 960 mL, or discard what is left after 24 h.");
     let mixed = "age = \"70 a\"\nsex = \"male\"\nweight = \"70 kg\"\nproduct = \"A10\"\nrate = \"65 mL/h\"\nadditives = [{ product = \"PROT\", amount = \"1 /(500.mL)\" }]";
     assert_eq!(fix("HNG-01", mixed), "Fill at most 260 mL, or give the additives apart.");
 }
@@ -1209,7 +1210,7 @@ fn advice_fits_the_patient() {
             ),
         )
     };
-    assert_eq!(low(""), "Find the cause first; 3 mmol/d of sodium more if salt is lacking.");
+    assert_eq!(low(""), "Find the cause first; 4 mmol/d of sodium more if salt is lacking.");
     assert_eq!(
         low("\"heart-failure\""),
         "Find the cause first: in heart failure and cirrhosis mostly water, and no sodium is added."
