@@ -779,6 +779,90 @@ fn every_request_is_answered_as_expected_and_in_form() {
     assert_eq!(states.into_iter().collect::<Vec<_>>(), ["absent", "empty", "error", "present", "unusable"]);
 }
 
+/// What is wrong with the Bundle of drafts itself is told as `$validate` tells it: whatever draft it may hide is not passed over.
+#[test]
+fn what_hides_a_draft_in_its_bundle_is_told() {
+    let hidden = || {
+        let mut hidden = order();
+        hidden["id"] = json!("hidden");
+        hidden
+    };
+    let basic = || json!({"resourceType": "Basic", "id": "b"});
+    type Change<'c> = &'c dyn Fn(&mut Value);
+    let changes: [(&str, Change<'_>, &str); 9] = [
+        ("Entry", &|b| b["Entry"] = json!([{"resource": hidden()}]), "a Bundle has no element \"Entry\""),
+        (
+            "Resource",
+            &|b| b["entry"].as_array_mut().unwrap().push(json!({"resource": basic(), "Resource": hidden()})),
+            "an entry has no element \"Resource\"",
+        ),
+        (
+            "next",
+            &|b| b["link"] = json!([{"relation": "next", "url": "https://ehr.example/drafts?page=2"}]),
+            "further pages that were not sent",
+        ),
+        ("total", &|b| b["total"] = json!(5), "total says the number 5, more than the 1 that were sent"),
+        (
+            "outcome",
+            &|b| b["entry"].as_array_mut().unwrap().push(json!({"resource": outcome()})),
+            "an OperationOutcome says that something could not be had",
+        ),
+        (
+            "response",
+            &|b| {
+                b["entry"].as_array_mut().unwrap().push(json!({"response": {"status": "404"}, "resource": basic()}));
+            },
+            "what this entry was to bring could not be had",
+        ),
+        (
+            "modifierExtension of the Bundle",
+            &|b| b["modifierExtension"] = json!([{"url": "https://x.example", "valueBoolean": true}]),
+            "a Bundle has no element \"modifierExtension\"",
+        ),
+        (
+            "modifierExtension of an entry",
+            &|b| b["entry"][0]["modifierExtension"] = json!([{"url": "https://x.example", "valueBoolean": true}]),
+            "modifierExtension of an entry may change what the rest means",
+        ),
+        (
+            "implicitRules",
+            &|b| b["implicitRules"] = json!("https://x.example"),
+            "implicitRules of a Bundle may change what the rest means",
+        ),
+    ];
+    let told = |request: &Value, name: &str, said: &str| {
+        let (answer, answered) = run(request);
+        valid("response", &answer);
+        assert_eq!(answered.disposition, "not-fully-checked", "{name}: {answer:#}");
+        let detail = answer["cards"][0]["detail"].as_str().unwrap_or_default().to_lowercase();
+        assert!(detail.contains(&said.to_lowercase()), "{name}: {said:?} is not on the card\n{detail}");
+    };
+    for (name, change, said) in changes {
+        told(&sign(|r| change(&mut r["context"]["draftOrders"])), name, said);
+        // The only draft may be the hidden one.
+        if name == "Entry" {
+            let mut request = sign(|r| change(&mut r["context"]["draftOrders"]));
+            without(&mut request["context"]["draftOrders"], "entry");
+            told(&request, name, said);
+        }
+    }
+    let other = json!({"resourceType": "NutritionOrder", "id": "other", "status": "active", "intent": "order",
+        "patient": {"reference": OURS}, "dateTime": "2026-11-25", "oralDiet": {"type": [{"text": "invented"}]}});
+    let others = sign(|r| {
+        r["prefetch"]["orders"] = found(std::slice::from_ref(&other));
+        r["prefetch"]["orders"]["Entry"] = json!([{"resource": other}]);
+    });
+    told(&others, "Entry of other orders", "a Bundle has no element \"Entry\"");
+    // What is in form says nothing.
+    let (_, answered) = run(&sign(|r| {
+        let bundle = &mut r["context"]["draftOrders"];
+        bundle["total"] = json!(1);
+        bundle["link"] = json!([{"relation": "self", "url": "https://ehr.example/drafts"}]);
+        bundle["entry"][0]["response"] = json!({"status": "200"});
+    }));
+    assert_eq!(answered.disposition, "clear");
+}
+
 /// A server that gives fewer than it says there are, and names no further page.
 #[test]
 fn a_search_with_a_higher_total_was_not_sent_whole() {
