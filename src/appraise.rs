@@ -444,7 +444,7 @@ fn orders_of<'a>(gathered: Gathered<'_>, version: FhirVersion, by: Institution<'
         .iter()
         .map(|node| draft(*node, &gathered, version, (formulary, settings, total), &products))
         .collect();
-    let groups = groups(&drafts);
+    let groups = groups(&drafts, &gathered);
     let combined: Vec<Combined> =
         groups.iter().filter(|g| g.len() > 1).map(|g| combine(&drafts, g, settings, total)).collect();
     for all in combined.iter().filter(|all| all.unseen) {
@@ -461,6 +461,7 @@ fn orders_of<'a>(gathered: Gathered<'_>, version: FhirVersion, by: Institution<'
     }
     let others_sent = gathered.orders.len() > 1 || drafts.iter().any(|d| d.context.other_orders.is_data());
     let besides: Vec<Vec<Beside>> = (0..drafts.len()).map(|i| besides(&drafts, &groups, &combined, i)).collect();
+    let whose: Vec<Vec<At>> = (0..drafts.len()).map(|ix| whose(&drafts, &groups, &gathered, ix)).collect();
     let together: Vec<Option<Together<'_>>> =
         besides.iter().enumerate().map(|(ix, beside)| together(&drafts, &combined, beside, ix)).collect();
     let sums: Vec<Option<&Combined>> = besides
@@ -473,8 +474,9 @@ fn orders_of<'a>(gathered: Gathered<'_>, version: FhirVersion, by: Institution<'
         .collect();
     let room = findings::room_for(drafts.len());
     let mut reports = Vec::with_capacity(drafts.len());
-    for (((draft, beside), together), sum) in drafts.drain(..).zip(besides).zip(together).zip(sums) {
-        let others = Others { beside: &beside, together: together.as_ref(), sum };
+    for ((((draft, beside), whose), together), sum) in drafts.drain(..).zip(besides).zip(whose).zip(together).zip(sums)
+    {
+        let others = Others { beside: &beside, whose: &whose, together: together.as_ref(), sum };
         let mut report = report(draft, others, others_sent, by, (&gathered, &sent, &products));
         findings::bound(&mut report.judged, room, "INT-01", report.at);
         reports.push(report);
@@ -897,19 +899,41 @@ fn sent_of<'c>(c: &'c Context<'_>, kind: ContextKind) -> Option<&'c patient::Sen
     }
 }
 
-/// Computed orders by patient.
-fn groups(drafts: &[Draft<'_>]) -> Vec<Vec<usize>> {
+/// Computed orders by patient. One that names nobody is taken as the only patient's of the input, as other data is.
+fn groups(drafts: &[Draft<'_>], gathered: &Gathered<'_>) -> Vec<Vec<usize>> {
+    let feeding = || drafts.iter().enumerate().filter(|(_, d)| gives(d));
     let mut out: Vec<(IdentityKey, Vec<usize>)> = Vec::new();
-    for (ix, d) in drafts.iter().enumerate() {
-        if !d.computed || d.order.formula.is_none() {
-            continue;
-        }
+    let nobody = |d: &Draft<'_>| {
+        d.context.person == patient::Person::Nobody && d.context.identity == crate::intake::bundle::Identity::default()
+    };
+    for (ix, d) in feeding().filter(|(_, d)| !nobody(d)) {
         match out.iter_mut().find(|(key, _)| *key == d.key) {
             Some((_, list)) => list.push(ix),
             None => out.push((d.key.clone(), vec![ix])),
         }
     }
-    out.into_iter().map(|(_, list)| list).collect()
+    let only = gathered.patients == 1 && out.len() == 1;
+    for (ix, d) in feeding().filter(|(_, d)| nobody(d)) {
+        match out.first_mut().filter(|_| only) {
+            Some((_, list)) => list.push(ix),
+            None => out.push((d.key.clone(), vec![ix])),
+        }
+    }
+    let mut out: Vec<Vec<usize>> = out.into_iter().map(|(_, list)| list).collect();
+    out.iter_mut().for_each(|list| list.sort_unstable());
+    out
+}
+
+/// Whether an order is one for a tube feed that counts.
+fn gives(d: &Draft<'_>) -> bool {
+    d.computed && d.order.formula.is_some()
+}
+
+/// The feeding orders whose patient may be that of the order of this number, and may be another.
+fn whose(drafts: &[Draft<'_>], groups: &[Vec<usize>], gathered: &Gathered<'_>, ix: usize) -> Vec<At> {
+    let Some((me, group)) = drafts.get(ix).zip(groups.iter().find(|g| g.contains(&ix))) else { return Vec::new() };
+    let others = drafts.iter().enumerate().filter(|(nth, d)| gives(d) && !is_water(&d.plan) && !group.contains(nth));
+    others.filter(|(_, d)| patient::may_be_same(gathered, &me.key, &d.key)).map(|(_, d)| d.order.at).collect()
 }
 
 fn combine(drafts: &[Draft<'_>], group: &[usize], settings: &Settings, total: Totalled) -> Combined {
@@ -983,7 +1007,8 @@ fn besides(drafts: &[Draft<'_>], groups: &[Vec<usize>], combined: &[Combined], i
         .filter_map(|i| Some((*i, drafts.get(*i)?)))
         .map(|(nth, other)| Beside {
             at: other.order.at,
-            feeds: other.plan.parts.iter().any(|p| p.kind == Kind::Feed),
+            feeds: !is_water(&other.plan) && !adds_only(other),
+            stated: other.plan.parts.iter().any(|p| p.kind == Kind::Feed),
             overlaps: {
                 let by_the_clock = || {
                     let mine = me.steady.as_ref().ok().or(me.days.last());
@@ -1239,10 +1264,18 @@ fn overlaps(a: &Plan, day_a: Option<&Day>, b: &Plan, day_b: Option<&Day>) -> boo
 /// The other orders of the patient.
 struct Others<'o> {
     beside: &'o [Beside],
+    /// Those whose patient may be this one.
+    whose: &'o [At],
     /// Where they are judged together with this one.
     together: Option<&'o Together<'o>>,
     /// Where some run at the same times as this one: what all of them give.
     sum: Option<&'o Combined>,
+}
+
+/// Whether an order gives additives and names no feed.
+fn adds_only(d: &Draft<'_>) -> bool {
+    let named = d.order.formula.as_ref().is_some_and(|f| f.base.is_some() || !f.administrations.is_empty());
+    !named && !d.plan.doses.is_empty() && d.plan.parts.iter().all(|p| p.kind == Kind::Flush)
 }
 
 /// Whether an order gives water and no feed.
@@ -1255,7 +1288,7 @@ fn is_water(plan: &Plan) -> bool {
 
 fn report<'a, 'd>(
     d: Draft<'d>,
-    Others { beside, together, sum }: Others<'_>,
+    Others { beside, whose, together, sum }: Others<'_>,
     others_sent: bool,
     by: Institution<'a>,
     (gathered, sent, products): (&Gathered<'d>, &Sent, &[(At, Product)]),
@@ -1297,6 +1330,7 @@ fn report<'a, 'd>(
             settings,
             beside,
             others_sent,
+            whose,
             foods_not_known: &foods_not_known,
             pumps: &pumps,
             stops: &stops,

@@ -863,6 +863,75 @@ fn what_hides_a_draft_in_its_bundle_is_told() {
     assert_eq!(answered.disposition, "clear");
 }
 
+/// Another order of 60 mL/h from the morning of the draft on.
+fn another() -> Value {
+    let mut out = order();
+    out["id"] = json!("other");
+    out["status"] = json!("active");
+    out["enteralFormula"]["administration"][0]["rateQuantity"] = quantity(60.0, "mL/h");
+    out
+}
+
+/// Another feeding order that names nobody is taken as this patient's, as other data is; one whose patient cannot be told from
+/// what it names leaves the overlap not evaluated, by name.
+#[test]
+fn another_order_of_nobody_is_not_left_out_of_the_overlap() {
+    const OVERLAP: &str = "runs at the same times; together on the steady day: 3120 mL of feed";
+    const OPEN: &str = "whether another feeding order is for this patient cannot be told from the patient it names";
+    let contained = json!([{"resourceType": "Patient", "id": "x"}]);
+    for (patient, disposition, said) in [
+        (Some(json!({"reference": OURS})), "flagged", OVERLAP),
+        (None, "flagged", OVERLAP),
+        (Some(json!({"display": "Invented"})), "flagged", OVERLAP),
+        (Some(json!({"identifier": {"system": "urn:x", "value": "1"}})), "not-fully-checked", OPEN),
+        (Some(json!({"reference": "urn:uuid:11111111-1111-4111-8111-111111111111"})), "not-fully-checked", OPEN),
+        (Some(json!({"reference": "#x"})), "not-fully-checked", OPEN),
+    ] {
+        let mut other = another();
+        if let Some(patient) = &patient {
+            other["patient"] = patient.clone();
+            if patient["reference"] == "#x" {
+                other["contained"] = contained.clone();
+            }
+        } else {
+            without(&mut other, "patient");
+        }
+        let of_orders = sign(|r| r["prefetch"]["orders"] = found(std::slice::from_ref(&other)));
+        let mut draft = request("order-select", &[order(), other]);
+        draft["context"]["selections"] = json!(["NutritionOrder/feed-1"]);
+        for request in [of_orders, draft] {
+            let (answer, answered) = run(&request);
+            assert_eq!(answered.disposition, disposition, "{patient:?}: {answer:#}");
+            let card = format!("{} {}", answer["cards"][0]["summary"], answer["cards"][0]["detail"]);
+            assert!(card.contains(said), "{patient:?}: {said:?} is not on the card\n{card}");
+        }
+    }
+}
+
+/// What another feeding order gives that does not say it, is not known: no overlap is no finding of it.
+#[test]
+fn another_order_that_does_not_say_what_it_gives_is_no_order_that_gives_nothing() {
+    for left in [
+        json!({"baseFormulaProductName": "A10"}),
+        json!({"baseFormulaProductName": "A10", "administrationInstruction": "Continuous 60 mL/h by pump"}),
+        {
+            let mut formula = another()["enteralFormula"].clone();
+            without(&mut formula, "administration");
+            formula
+        },
+    ] {
+        let mut other = another();
+        other["enteralFormula"] = left;
+        let (answer, answered) = run(&sign(|r| r["prefetch"]["orders"] = found(std::slice::from_ref(&other))));
+        assert_eq!(answered.disposition, "not-fully-checked", "{answer:#}");
+        let summary = answer["cards"][0]["summary"].as_str().unwrap();
+        assert!(
+            summary.contains("another active feeding order of this patient does not state what it gives"),
+            "{summary}"
+        );
+    }
+}
+
 /// A server that gives fewer than it says there are, and names no further page.
 #[test]
 fn a_search_with_a_higher_total_was_not_sent_whole() {

@@ -281,7 +281,8 @@ pub fn defects(bundle: Node<'_>) -> Vec<Problem> {
     collector.tell_of_further_pages();
     let sent = Exact::int(i64::try_from(sent).unwrap_or(i64::MAX));
     if let Some(total) = bundle.get("total").filter(|t| t.decimal().is_none_or(|total| total.exact() > sent)) {
-        let text = format!("total says {}, more than the {sent} that were sent; the rest was not looked at", found(total));
+        let text =
+            format!("total says {}, more than the {sent} that were sent; the rest was not looked at", found(total));
         collector.problem(total.at(), "incomplete", true, text);
     }
     out.problems
@@ -568,7 +569,8 @@ impl<'d, 'g> Collector<'d, 'g> {
         let method = entry.get("request").and_then(|r| r.get("method"));
         if !self.could_not_be_had(entry)
             && entry.get("response").is_none()
-            && method.is_none_or(|m| m.is_str("POST") || m.is_str("PUT")) {
+            && method.is_none_or(|m| m.is_str("POST") || m.is_str("PUT"))
+        {
             // A path cannot name a null.
             let nth = entry.index().unwrap_or_default();
             let text = format!("entry[{nth}]: found {}, expected an entry that holds a resource", held(entry));
@@ -767,6 +769,14 @@ fn restful(url: &str) -> Option<(&str, &str, &str)> {
     let (base, resource_type) = rest.rsplit_once('/')?;
     let base = url.get(..base.len() + 1)?;
     (is_type(resource_type) && is_id(id)).then_some((base, resource_type, id))
+}
+
+/// A literal reference to a resource of a server: its base (empty where it is relative), type and id.
+pub fn type_and_id(reference: &str) -> Option<(&str, &str, &str)> {
+    restful(reference).or_else(|| {
+        let (kind, id) = split_version(reference).0.split_once('/')?;
+        (is_type(kind) && is_id(id)).then_some(("", kind, id))
+    })
 }
 
 fn is_type(text: &str) -> bool {
