@@ -32,7 +32,7 @@ use crate::formulary::resource::{ProductCodes, product_from_fhir};
 use crate::formulary::{Formulary, FormularyProblem};
 use crate::intake::bundle::{Gathered, Part, ResourceKind, gather, gather_parts};
 use crate::intake::json::{Document, JsonError, Limits, Node};
-use crate::intake::order::{At, FhirVersion, Order, Problem, Status, cut};
+use crate::intake::order::{At, FhirVersion, Order, Problem, Status, When, cut};
 use crate::intake::shape;
 use crate::intake::wire::{read_order, read_valid_order};
 use crate::integrity::{self, Beside, Case};
@@ -444,7 +444,7 @@ fn orders_of<'a>(gathered: Gathered<'_>, version: FhirVersion, by: Institution<'
         .iter()
         .map(|node| draft(*node, &gathered, version, (formulary, settings, total), &products))
         .collect();
-    let groups = groups(&drafts);
+    let groups = groups(&drafts, &gathered);
     let combined: Vec<Combined> =
         groups.iter().filter(|g| g.len() > 1).map(|g| combine(&drafts, g, settings, total)).collect();
     for all in combined.iter().filter(|all| all.unseen) {
@@ -461,6 +461,7 @@ fn orders_of<'a>(gathered: Gathered<'_>, version: FhirVersion, by: Institution<'
     }
     let others_sent = gathered.orders.len() > 1 || drafts.iter().any(|d| d.context.other_orders.is_data());
     let besides: Vec<Vec<Beside>> = (0..drafts.len()).map(|i| besides(&drafts, &groups, &combined, i)).collect();
+    let whose: Vec<Vec<At>> = (0..drafts.len()).map(|ix| whose(&drafts, &groups, &gathered, ix)).collect();
     let together: Vec<Option<Together<'_>>> =
         besides.iter().enumerate().map(|(ix, beside)| together(&drafts, &combined, beside, ix)).collect();
     let sums: Vec<Option<&Combined>> = besides
@@ -473,8 +474,9 @@ fn orders_of<'a>(gathered: Gathered<'_>, version: FhirVersion, by: Institution<'
         .collect();
     let room = findings::room_for(drafts.len());
     let mut reports = Vec::with_capacity(drafts.len());
-    for (((draft, beside), together), sum) in drafts.drain(..).zip(besides).zip(together).zip(sums) {
-        let others = Others { beside: &beside, together: together.as_ref(), sum };
+    for ((((draft, beside), whose), together), sum) in drafts.drain(..).zip(besides).zip(whose).zip(together).zip(sums)
+    {
+        let others = Others { beside: &beside, whose: &whose, together: together.as_ref(), sum };
         let mut report = report(draft, others, others_sent, by, (&gathered, &sent, &products));
         findings::bound(&mut report.judged, room, "INT-01", report.at);
         reports.push(report);
@@ -897,19 +899,119 @@ fn sent_of<'c>(c: &'c Context<'_>, kind: ContextKind) -> Option<&'c patient::Sen
     }
 }
 
-/// Computed orders by patient.
-fn groups(drafts: &[Draft<'_>]) -> Vec<Vec<usize>> {
+/// Computed orders by patient. One that names nobody is taken as the only patient's of the input, as other data is. An order
+/// that was long over when another begins is no order beside it.
+fn groups(drafts: &[Draft<'_>], gathered: &Gathered<'_>) -> Vec<Vec<usize>> {
+    of_patients(drafts, gathered).into_iter().flat_map(|of_one| in_one_time(drafts, of_one)).collect()
+}
+
+fn of_patients(drafts: &[Draft<'_>], gathered: &Gathered<'_>) -> Vec<Vec<usize>> {
+    let feeding = || drafts.iter().enumerate().filter(|(_, d)| gives(d));
     let mut out: Vec<(IdentityKey, Vec<usize>)> = Vec::new();
-    for (ix, d) in drafts.iter().enumerate() {
-        if !d.computed || d.order.formula.is_none() {
-            continue;
-        }
+    let nobody = |d: &Draft<'_>| {
+        d.context.person == patient::Person::Nobody && d.context.identity == crate::intake::bundle::Identity::default()
+    };
+    for (ix, d) in feeding().filter(|(_, d)| !nobody(d)) {
         match out.iter_mut().find(|(key, _)| *key == d.key) {
             Some((_, list)) => list.push(ix),
             None => out.push((d.key.clone(), vec![ix])),
         }
     }
-    out.into_iter().map(|(_, list)| list).collect()
+    let only = gathered.patients == 1 && out.len() == 1;
+    for (ix, d) in feeding().filter(|(_, d)| nobody(d)) {
+        match out.first_mut().filter(|_| only) {
+            Some((_, list)) => list.push(ix),
+            None => out.push((d.key.clone(), vec![ix])),
+        }
+    }
+    out.into_iter()
+        .map(|(_, mut list)| {
+            list.sort_unstable();
+            list
+        })
+        .collect()
+}
+
+/// Orders of one patient, those apart that no day can hold with any of the rest.
+fn in_one_time(drafts: &[Draft<'_>], of_one: Vec<usize>) -> Vec<Vec<usize>> {
+    let apart =
+        |a: usize, b: usize| drafts.get(a).zip(drafts.get(b)).is_some_and(|(a, b)| long_over(a, b) || long_over(b, a));
+    let mut out: Vec<Vec<usize>> = Vec::new();
+    for ix in of_one {
+        let (meets, others): (Vec<_>, Vec<_>) =
+            out.into_iter().partition(|group| group.iter().any(|other| !apart(ix, *other)));
+        let mut group: Vec<usize> = meets.into_iter().flatten().chain([ix]).collect();
+        group.sort_unstable();
+        out = others;
+        out.push(group);
+    }
+    out
+}
+
+/// Whether what is reckoned of an order's times has a day to be reckoned from.
+fn dated(d: &Draft<'_>) -> bool {
+    !d.plan.start_assumed || matches!(d.order.date_time.value(), Some(When::Instant { .. } | When::Day(..)))
+}
+
+/// Whether everything of one order ends days before anything of the other begins.
+fn long_over(ended: &Draft<'_>, other: &Draft<'_>) -> bool {
+    let all = |d: &Draft<'_>| (0..d.plan.lines.len()).collect::<Vec<_>>();
+    let (end, begin) = (ends(ended, &all(ended)), begins_at(other, &all(other)));
+    // With a day that is looked at between them, whichever hour it begins at.
+    end.zip(begin).is_some_and(|(end, begin)| end.add(Exact::int(2 * DAY)).is_some_and(|end| end <= begin))
+}
+
+/// Whether the feeds of one order are surely over when those of the other begin.
+fn over_before(ended: &Draft<'_>, other: &Draft<'_>) -> bool {
+    let (end, begin) = (ends(ended, &feed_lines(&ended.plan)), begins_at(other, &feed_lines(&other.plan)));
+    end.zip(begin).is_some_and(|(end, begin)| end <= begin)
+}
+
+/// The lines of a plan that feed.
+fn feed_lines(plan: &Plan) -> Vec<usize> {
+    let feeds = plan.parts.iter().filter(|p| p.kind == Kind::Feed);
+    feeds.filter_map(|p| if let Source::Line(ix) = p.source { Some(ix) } else { None }).collect()
+}
+
+/// When the last of these lines of an order is over; `None` where one goes on, or that is not known.
+fn ends(d: &Draft<'_>, lines: &[usize]) -> Option<Exact> {
+    use crate::timing::schedule::{Dose, Occurrences};
+    let end = |run: &Run| {
+        let lasts = if let Dose::Volume { over, .. } = run.dose { over } else { Exact::ZERO };
+        let end = if let Occurrences::Listed(at) = &run.occurrences { at.last().copied() } else { run.end };
+        end.and_then(|end| end.add(lasts))
+    };
+    readings_of(d, lines)?.into_iter().map(end).collect::<Option<Vec<_>>>()?.into_iter().max()
+}
+
+/// When the first of these lines of an order begins at the earliest: one whose start is not stated no more than a day before
+/// what is reckoned.
+fn begins_at(d: &Draft<'_>, lines: &[usize]) -> Option<Exact> {
+    use crate::timing::schedule::Occurrences;
+    let begin = |run: &Run| {
+        let stated = if let Occurrences::Listed(at) = &run.occurrences { at.first().copied() } else { run.start };
+        stated.or_else(|| d.plan.start.sub(Exact::int(DAY)).filter(|_| dated(d)))
+    };
+    readings_of(d, lines)?.into_iter().map(begin).collect::<Option<Vec<_>>>()?.into_iter().min()
+}
+
+/// The readings of these lines; `None` where one of them is not known, or is counted from no day.
+fn readings_of<'d>(d: &'d Draft<'_>, lines: &[usize]) -> Option<Vec<&'d Run>> {
+    let lines: Vec<&Line> = lines.iter().map(|ix| d.plan.lines.get(*ix)).collect::<Option<_>>()?;
+    let known = lines.iter().all(|line| line.high.is_some() && (line.length.is_none() || dated(d)));
+    known.then(|| lines.into_iter().flat_map(Line::readings).collect())
+}
+
+/// Whether an order is one for a tube feed that counts.
+fn gives(d: &Draft<'_>) -> bool {
+    d.computed && d.order.formula.is_some()
+}
+
+/// The feeding orders whose patient may be that of the order of this number, and may be another.
+fn whose(drafts: &[Draft<'_>], groups: &[Vec<usize>], gathered: &Gathered<'_>, ix: usize) -> Vec<At> {
+    let Some((me, group)) = drafts.get(ix).zip(groups.iter().find(|g| g.contains(&ix))) else { return Vec::new() };
+    let others = drafts.iter().enumerate().filter(|(nth, d)| gives(d) && !is_water(&d.plan) && !group.contains(nth));
+    others.filter(|(_, d)| patient::may_be_same(gathered, &me.key, &d.key)).map(|(_, d)| d.order.at).collect()
 }
 
 fn combine(drafts: &[Draft<'_>], group: &[usize], settings: &Settings, total: Totalled) -> Combined {
@@ -976,21 +1078,27 @@ fn besides(drafts: &[Draft<'_>], groups: &[Vec<usize>], combined: &[Combined], i
     let Some(group) = groups.iter().find(|g| g.contains(&ix)) else { return Vec::new() };
     let Some(me) = drafts.get(ix) else { return Vec::new() };
     let all = combined.iter().find(|c| c.orders.contains(&ix));
-    let together = all.map_or_else(String::new, fullest);
+    let together = all.map_or_else(String::new, |all| fullest(all, ix));
     group
         .iter()
         .filter(|i| **i != ix)
         .filter_map(|i| Some((*i, drafts.get(*i)?)))
         .map(|(nth, other)| Beside {
             at: other.order.at,
-            feeds: other.plan.parts.iter().any(|p| p.kind == Kind::Feed),
+            feeds: !is_water(&other.plan) && !adds_only(other),
+            stated: other.plan.parts.iter().any(|p| p.kind == Kind::Feed),
             overlaps: {
                 let by_the_clock = || {
                     let mine = me.steady.as_ref().ok().or(me.days.last());
                     overlaps(&me.plan, mine, &other.plan, other.steady.as_ref().ok().or(other.days.last()))
                 };
-                let seen = all.is_some_and(|all| seen_together(all, &me.plan, &other.plan));
-                all.is_some_and(|all| meet_on_a_day(all, (ix, &me.plan), (nth, &other.plan))) || !seen && by_the_clock()
+                // A length of time that is counted from no day ends on none.
+                let placed = |d: &Draft<'_>| dated(d) || d.plan.lines.iter().all(|line| line.length.is_none());
+                let seen =
+                    placed(me) && placed(other) && all.is_some_and(|all| seen_together(all, &me.plan, &other.plan));
+                let apart = over_before(me, other) || over_before(other, me);
+                let met = || all.is_some_and(|all| meet_on_a_day(all, (ix, &me.plan), (nth, &other.plan)));
+                !apart && (met() || !seen && by_the_clock())
             },
             identical: same_content(&me.plan, &other.plan),
             together: together.clone(),
@@ -998,12 +1106,27 @@ fn besides(drafts: &[Draft<'_>], groups: &[Vec<usize>], combined: &[Combined], i
         .collect()
 }
 
-/// What orders give together on the fullest of their days, and which that is; of days that give the same, on the steady one.
-fn fullest(all: &Combined) -> String {
+/// Whether one of several orders gives something on a day of all of them, as far as that is known; of an order that feeds, its
+/// flushes alone are nothing.
+fn gives_on(all: &Combined, ix: usize, day: &[OrderDay]) -> bool {
+    let mine = all.orders.iter().position(|other| *other == ix).and_then(|nth| all.plans.get(nth).zip(day.get(nth)));
+    mine.is_none_or(|(plan, day)| {
+        let feeds = plan.parts.iter().any(|p| p.kind == Kind::Feed);
+        let volumes = plan.parts.iter().zip(&day.volumes).filter(|(p, _)| !feeds || p.kind == Kind::Feed);
+        let mut given = volumes.map(|(_, volume)| volume.high()).chain(day.doses.iter().map(Amount::high));
+        given.any(|most| most.is_none_or(Exact::is_positive))
+    })
+}
+
+/// What orders give together on the fullest of the days on which the one of this number gives something, and which that is; of
+/// days that give the same, on the steady one.
+fn fullest(all: &Combined, ix: usize) -> String {
+    let mine = |day: &&(Vec<OrderDay>, Totals)| gives_on(all, ix, &day.0);
+    let days = || all.days.iter().chain(&all.further).filter(mine);
     let first = all.days.first().and_then(|(days, _)| days.first()).map(|day| day.laid.window.start);
     let most = |t: &Totals| t.get(Measure::FormulaVolume).high();
-    let mut chosen = all.steady.as_ref().ok().map(|(_, t)| (t, "the steady day".to_owned()));
-    for (days, t) in all.days.iter().chain(&all.further) {
+    let mut chosen = all.steady.as_ref().ok().filter(mine).map(|(_, t)| (t, "the steady day".to_owned()));
+    for (days, t) in days() {
         // More than is known is more than anything.
         let fuller = match &chosen {
             Some((so_far, _)) => most(so_far).is_some_and(|so_far| most(t).is_none_or(|most| most > so_far)),
@@ -1117,12 +1240,18 @@ fn together<'c>(drafts: &[Draft<'_>], combined: &'c [Combined], beside: &[Beside
         return None;
     }
     let of = combined.iter().find(|c| c.orders.contains(&ix))?;
-    let (typical, _) = of.steady.as_ref().ok().or(of.days.last())?;
-    let first = of.days.first().map_or(typical, |(days, _)| days);
+    // What the others give on days on which this one gives nothing is no finding of this one.
+    let mine = |day: &&(Vec<OrderDay>, Totals)| gives_on(of, ix, &day.0);
+    let (typical, _) = of.steady.as_ref().ok().filter(mine).or_else(|| {
+        let last = |days: &'c [(Vec<OrderDay>, Totals)]| days.iter().rev().find(mine);
+        last(&of.days).or_else(|| last(&of.further))
+    })?;
+    let first = of.days.iter().find(mine).map_or(typical, |(days, _)| days);
     let plans = &of.plans;
     let given = |day: &[OrderDay]| plans.iter().zip(day).flat_map(|(plan, day)| most_given(plan, day)).collect();
-    let days = of.days.iter().chain(&of.further).map(|(days, _)| days.as_slice());
-    let fuller = fuller(days.filter_map(|day| Some((day, day.first()?.laid.window))), typical, given);
+    let days = of.days.iter().chain(&of.further).filter(mine).map(|(days, _)| days.as_slice());
+    let begins = of.days.first().and_then(|(days, _)| days.first()).map(|day| day.laid.window.start);
+    let fuller = fuller(days.filter_map(|day| Some((day, day.first()?.laid.window))), begins, typical, given);
     Some(Together { first, typical, fuller, plans })
 }
 
@@ -1142,13 +1271,15 @@ fn most_given(plan: &Plan, day: &OrderDay) -> Vec<Option<Exact>> {
 fn fuller_days<'d>(d: &'d Draft<'_>) -> Vec<(usize, &'d Day)> {
     let Some(typical) = d.steady.as_ref().ok().or(d.days.last()) else { return Vec::new() };
     let days = d.days.iter().chain(&d.further).map(|day| (day, day.0.laid.window));
-    fuller(days, typical, |(day, _)| most_given(&d.plan, day))
+    let begins = d.days.first().map(|(day, _)| day.laid.window.start);
+    fuller(days, begins, typical, |(day, _)| most_given(&d.plan, day))
 }
 
-/// Those of the days that give more of something than the `typical`, with their numbers from 1, each kind of day once. A
-/// longer day, when clocks change, gives more by its length alone.
+/// Those of the days that give more of something than the `typical`, with their numbers, of which that of the day
+/// that `begins` so is 1, each kind of day once. A longer day, when clocks change, gives more by its length alone.
 fn fuller<'d, D: ?Sized>(
     days: impl Iterator<Item = (&'d D, Window)>,
+    begins: Option<Exact>,
     typical: &D,
     given: impl Fn(&D) -> Vec<Option<Exact>>,
 ) -> Vec<(usize, &'d D)> {
@@ -1156,9 +1287,8 @@ fn fuller<'d, D: ?Sized>(
     let more = |a: &Option<Exact>, b: &Option<Exact>| b.is_some_and(|b| a.is_none_or(|a| a > b));
     let mut seen: Vec<Vec<Option<Exact>>> = Vec::new();
     let mut out = Vec::new();
-    let mut first = None;
     for (day, window) in days {
-        let first = *first.get_or_insert(window.start);
+        let first = begins.unwrap_or(window.start);
         if window.length > Exact::int(DAY) {
             continue;
         }
@@ -1239,10 +1369,18 @@ fn overlaps(a: &Plan, day_a: Option<&Day>, b: &Plan, day_b: Option<&Day>) -> boo
 /// The other orders of the patient.
 struct Others<'o> {
     beside: &'o [Beside],
+    /// Those whose patient may be this one.
+    whose: &'o [At],
     /// Where they are judged together with this one.
     together: Option<&'o Together<'o>>,
     /// Where some run at the same times as this one: what all of them give.
     sum: Option<&'o Combined>,
+}
+
+/// Whether an order gives additives and names no feed.
+fn adds_only(d: &Draft<'_>) -> bool {
+    let named = d.order.formula.as_ref().is_some_and(|f| f.base.is_some() || !f.administrations.is_empty());
+    !named && !d.plan.doses.is_empty() && d.plan.parts.iter().all(|p| p.kind == Kind::Flush)
 }
 
 /// Whether an order gives water and no feed.
@@ -1255,7 +1393,7 @@ fn is_water(plan: &Plan) -> bool {
 
 fn report<'a, 'd>(
     d: Draft<'d>,
-    Others { beside, together, sum }: Others<'_>,
+    Others { beside, whose, together, sum }: Others<'_>,
     others_sent: bool,
     by: Institution<'a>,
     (gathered, sent, products): (&Gathered<'d>, &Sent, &[(At, Product)]),
@@ -1297,6 +1435,7 @@ fn report<'a, 'd>(
             settings,
             beside,
             others_sent,
+            whose,
             foods_not_known: &foods_not_known,
             pumps: &pumps,
             stops: &stops,

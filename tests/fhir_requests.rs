@@ -106,6 +106,31 @@ fn parameters(mode: &str, order: &Value) -> Value {
     json!({"resourceType": "Parameters", "parameter": [{"name": "mode", "valueCode": mode}, {"name": "resource", "resource": order}]})
 }
 
+/// An address whose escapes are no text is refused like everything else, wherever it stands.
+#[tokio::test]
+async fn an_address_that_is_no_text_is_refused_in_fhirs_form() {
+    let s = Service::new().await;
+    for (method, path) in [
+        ("GET", "/fhir/R4/Task/%ff"),
+        ("GET", "/fhir/%ff/Task"),
+        ("GET", "/fhir/%ff/metadata"),
+        ("GET", "/demo/orders/%ff"),
+        ("POST", "/fhir/%ff/NutritionOrder/$validate"),
+        ("POST", "/fhir/R4/NutritionOrder/%ff/$validate"),
+        ("POST", "/cds-services/%ff"),
+        ("POST", "/cds-services/%ff/feedback"),
+    ] {
+        let request = s.client.request(method.parse().unwrap(), format!("http://{}{path}", s.here));
+        let answer = request.header("content-type", "application/fhir+json").body("{}").send().await.unwrap();
+        let status = answer.status().as_u16();
+        let kind = answer.headers()["content-type"].to_str().unwrap().to_owned();
+        let text = answer.text().await.unwrap();
+        assert!(kind.starts_with("application/fhir+json"), "{method} {path}: {status} {kind} {text}");
+        let answer = Answer { status, applied: None, body: serde_json::from_str(&text).unwrap() };
+        answer.refused(400, "value", "The address is not valid percent-encoded UTF-8.");
+    }
+}
+
 #[tokio::test]
 async fn create_checks_the_content() {
     let s = Service::new().await;

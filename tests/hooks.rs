@@ -779,6 +779,159 @@ fn every_request_is_answered_as_expected_and_in_form() {
     assert_eq!(states.into_iter().collect::<Vec<_>>(), ["absent", "empty", "error", "present", "unusable"]);
 }
 
+/// What is wrong with the Bundle of drafts itself is told as `$validate` tells it: whatever draft it may hide is not passed over.
+#[test]
+fn what_hides_a_draft_in_its_bundle_is_told() {
+    let hidden = || {
+        let mut hidden = order();
+        hidden["id"] = json!("hidden");
+        hidden
+    };
+    let basic = || json!({"resourceType": "Basic", "id": "b"});
+    type Change<'c> = &'c dyn Fn(&mut Value);
+    let changes: [(&str, Change<'_>, &str); 9] = [
+        ("Entry", &|b| b["Entry"] = json!([{"resource": hidden()}]), "a Bundle has no element \"Entry\""),
+        (
+            "Resource",
+            &|b| b["entry"].as_array_mut().unwrap().push(json!({"resource": basic(), "Resource": hidden()})),
+            "an entry has no element \"Resource\"",
+        ),
+        (
+            "next",
+            &|b| b["link"] = json!([{"relation": "next", "url": "https://ehr.example/drafts?page=2"}]),
+            "further pages that were not sent",
+        ),
+        ("total", &|b| b["total"] = json!(5), "total says the number 5, more than the 1 that were sent"),
+        (
+            "outcome",
+            &|b| b["entry"].as_array_mut().unwrap().push(json!({"resource": outcome()})),
+            "an OperationOutcome says that something could not be had",
+        ),
+        (
+            "response",
+            &|b| {
+                b["entry"].as_array_mut().unwrap().push(json!({"response": {"status": "404"}, "resource": basic()}));
+            },
+            "what this entry was to bring could not be had",
+        ),
+        (
+            "modifierExtension of the Bundle",
+            &|b| b["modifierExtension"] = json!([{"url": "https://x.example", "valueBoolean": true}]),
+            "a Bundle has no element \"modifierExtension\"",
+        ),
+        (
+            "modifierExtension of an entry",
+            &|b| b["entry"][0]["modifierExtension"] = json!([{"url": "https://x.example", "valueBoolean": true}]),
+            "modifierExtension of an entry may change what the rest means",
+        ),
+        (
+            "implicitRules",
+            &|b| b["implicitRules"] = json!("https://x.example"),
+            "implicitRules of a Bundle may change what the rest means",
+        ),
+    ];
+    let told = |request: &Value, name: &str, said: &str| {
+        let (answer, answered) = run(request);
+        valid("response", &answer);
+        assert_eq!(answered.disposition, "not-fully-checked", "{name}: {answer:#}");
+        let detail = answer["cards"][0]["detail"].as_str().unwrap_or_default().to_lowercase();
+        assert!(detail.contains(&said.to_lowercase()), "{name}: {said:?} is not on the card\n{detail}");
+    };
+    for (name, change, said) in changes {
+        told(&sign(|r| change(&mut r["context"]["draftOrders"])), name, said);
+        // The only draft may be the hidden one.
+        if name == "Entry" {
+            let mut request = sign(|r| change(&mut r["context"]["draftOrders"]));
+            without(&mut request["context"]["draftOrders"], "entry");
+            told(&request, name, said);
+        }
+    }
+    let other = json!({"resourceType": "NutritionOrder", "id": "other", "status": "active", "intent": "order",
+        "patient": {"reference": OURS}, "dateTime": "2026-11-25", "oralDiet": {"type": [{"text": "invented"}]}});
+    let others = sign(|r| {
+        r["prefetch"]["orders"] = found(std::slice::from_ref(&other));
+        r["prefetch"]["orders"]["Entry"] = json!([{"resource": other}]);
+    });
+    told(&others, "Entry of other orders", "a Bundle has no element \"Entry\"");
+    // What is in form says nothing.
+    let (_, answered) = run(&sign(|r| {
+        let bundle = &mut r["context"]["draftOrders"];
+        bundle["total"] = json!(1);
+        bundle["link"] = json!([{"relation": "self", "url": "https://ehr.example/drafts"}]);
+        bundle["entry"][0]["response"] = json!({"status": "200"});
+    }));
+    assert_eq!(answered.disposition, "clear");
+}
+
+/// Another order of 60 mL/h from the morning of the draft on.
+fn another() -> Value {
+    let mut out = order();
+    out["id"] = json!("other");
+    out["status"] = json!("active");
+    out["enteralFormula"]["administration"][0]["rateQuantity"] = quantity(60.0, "mL/h");
+    out
+}
+
+/// Another feeding order that names nobody is taken as this patient's, as other data is; one whose patient cannot be told from
+/// what it names leaves the overlap not evaluated, by name.
+#[test]
+fn another_order_of_nobody_is_not_left_out_of_the_overlap() {
+    const OVERLAP: &str = "runs at the same times; together on the steady day: 3120 mL of feed";
+    const OPEN: &str = "whether another feeding order is for this patient cannot be told from the patient it names";
+    let contained = json!([{"resourceType": "Patient", "id": "x"}]);
+    for (patient, disposition, said) in [
+        (Some(json!({"reference": OURS})), "flagged", OVERLAP),
+        (None, "flagged", OVERLAP),
+        (Some(json!({"display": "Invented"})), "flagged", OVERLAP),
+        (Some(json!({"identifier": {"system": "urn:x", "value": "1"}})), "not-fully-checked", OPEN),
+        (Some(json!({"reference": "urn:uuid:11111111-1111-4111-8111-111111111111"})), "not-fully-checked", OPEN),
+        (Some(json!({"reference": "#x"})), "not-fully-checked", OPEN),
+    ] {
+        let mut other = another();
+        if let Some(patient) = &patient {
+            other["patient"] = patient.clone();
+            if patient["reference"] == "#x" {
+                other["contained"] = contained.clone();
+            }
+        } else {
+            without(&mut other, "patient");
+        }
+        let of_orders = sign(|r| r["prefetch"]["orders"] = found(std::slice::from_ref(&other)));
+        let mut draft = request("order-select", &[order(), other]);
+        draft["context"]["selections"] = json!(["NutritionOrder/feed-1"]);
+        for request in [of_orders, draft] {
+            let (answer, answered) = run(&request);
+            assert_eq!(answered.disposition, disposition, "{patient:?}: {answer:#}");
+            let card = format!("{} {}", answer["cards"][0]["summary"], answer["cards"][0]["detail"]);
+            assert!(card.contains(said), "{patient:?}: {said:?} is not on the card\n{card}");
+        }
+    }
+}
+
+/// What another feeding order gives that does not say it, is not known: no overlap is no finding of it.
+#[test]
+fn another_order_that_does_not_say_what_it_gives_is_no_order_that_gives_nothing() {
+    for left in [
+        json!({"baseFormulaProductName": "A10"}),
+        json!({"baseFormulaProductName": "A10", "administrationInstruction": "Continuous 60 mL/h by pump"}),
+        {
+            let mut formula = another()["enteralFormula"].clone();
+            without(&mut formula, "administration");
+            formula
+        },
+    ] {
+        let mut other = another();
+        other["enteralFormula"] = left;
+        let (answer, answered) = run(&sign(|r| r["prefetch"]["orders"] = found(std::slice::from_ref(&other))));
+        assert_eq!(answered.disposition, "not-fully-checked", "{answer:#}");
+        let summary = answer["cards"][0]["summary"].as_str().unwrap();
+        assert!(
+            summary.contains("another active feeding order of this patient does not state what it gives"),
+            "{summary}"
+        );
+    }
+}
+
 /// A server that gives fewer than it says there are, and names no further page.
 #[test]
 fn a_search_with_a_higher_total_was_not_sent_whole() {

@@ -688,8 +688,16 @@ fn orders_that_run_together_for_some_hours_of_one_day_are_said() {
     // One begins as the other ends: 12 h of each on the second day, and nothing together.
     let until = Order { id: "a", ..adult(vec![rate(&within("25T06:00", "26T18:00"), "62 mL/h")]) };
     let text = bundle(GROWN, "70", &[until, second("26T18:00", "27T18:00")]);
-    let said = "Another active feeding order of this patient runs at other times; together on the steady day: 1488 mL of feed, 1488 kcal.";
-    assert_eq!(found(&judged(&text), 0, "CON-08"), Some((Tier::Low, said.to_owned())));
+    let said = |on: &str| {
+        let text = format!(
+            "Another active feeding order of this patient runs at other times; together on {on}: 1488 mL of feed, 1488 kcal."
+        );
+        Some((Tier::Low, text))
+    };
+    let a = judged(&text);
+    // The first gives nothing on the steady day of both.
+    assert_eq!(found(&a, 0, "CON-08"), said("day 1"));
+    assert_eq!(found(&a, 1, "CON-08"), said("the steady day"));
     // A feed at once at the end of one run of the other and at the beginning of the next.
     let noon = Order {
         id: "a",
@@ -705,4 +713,78 @@ fn orders_that_run_together_for_some_hours_of_one_day_are_said() {
     let text = bundle(GROWN, "70", &[noon, once]);
     let (tier, said) = found(&judged(&text), 0, "CON-08").expect("they meet at noon");
     assert_eq!(tier, Tier::High, "{said}");
+}
+
+/// 85 mL/h around the clock are 2,040 mL, at 50 kg 40.8 kcal/kg a day, over 40; 60 mL/h are 28.8 kcal/kg.
+#[test]
+fn days_on_which_an_order_gives_nothing_are_not_its_findings() {
+    let before = |from: &str, to: &str, ml: &str| Order { id: "before", ..adult(vec![rate(&within(from, to), ml)]) };
+    let own = || Order { id: "own", ..adult(vec![rate(&within("25T06:00", ""), "60 mL/h")]) };
+    let text = bundle(GROWN, "50", &[own(), before("10T06:00", "24T06:00", "85 mL/h")]);
+    let a = judged(&text);
+    assert_eq!(found(&a, 0, "NUT-01"), None);
+    let (tier, text) = found(&a, 0, "CON-08").expect("a reminder");
+    assert!(tier == Tier::Low && text.contains("together on the steady day: 1440 mL of feed"), "{text}");
+    assert!(found(&a, 1, "NUT-01").is_some(), "it gives that");
+    // On the day on which one follows the other, both give: 150 mL/h for 9 h and 60 mL/h for 15 h are 45 kcal/kg.
+    let text = bundle(
+        GROWN,
+        "50",
+        &[
+            Order { id: "own", ..adult(vec![rate(&within("25T15:00", ""), "60 mL/h")]) },
+            before("10T06:00", "25T15:00", "150 mL/h"),
+        ],
+    );
+    let a = judged(&text);
+    let (_, text) = found(&a, 0, "NUT-01").expect("a finding");
+    assert!(
+        text.contains("together with the patient's other feeding order") && text.contains("45 kcal/kg/d"),
+        "{text}"
+    );
+}
+
+/// An order that ended a month ago is none beside a draft, whether or not that states a start; one whose end is reckoned from a
+/// date that is missing may go on.
+#[test]
+fn an_order_that_was_over_long_before_is_no_order_beside() {
+    let without_flush = |text: String| {
+        let (from, to) = (
+            r#""extension":[{"url":"https://enteral-gate.example/fhir/StructureDefinition/water-flush""#,
+            r#""baseFormulaType""#,
+        );
+        let mut out = String::new();
+        let mut rest = text.as_str();
+        while let Some(at) = rest.find(from) {
+            out.push_str(&rest[..at]);
+            rest = &rest[at + rest[at..].find(to).expect("a product")..];
+        }
+        out + rest
+    };
+    let overlap = |own: &str, other: &str, dated: bool| {
+        let of = |id: &'static str, repeat: &str, ml: &str| Order { id, ..adult(vec![rate(repeat, ml)]) };
+        let text = without_flush(bundle(GROWN, "70", &[of("own", own, "40 mL/h"), of("other", other, "60 mL/h")]));
+        let text = if dated {
+            text
+        } else {
+            let (head, tail) = text.rsplit_once(r#""dateTime":"2026-11-25T05:30:00Z","#).expect("a date");
+            format!("{head}{tail}")
+        };
+        finds(&text, "CON-08").map(|f| f.0)
+    };
+    let ended = r#""boundsPeriod":{"start":"2026-10-20T08:00:00Z","end":"2026-10-24T08:00:00Z"}"#;
+    for own in ["", &within("25T08:00", "")] {
+        let own = if own.is_empty() {
+            r#""frequency":1,"period":1,"periodUnit":"d","duration":24,"durationUnit":"h""#
+        } else {
+            own
+        };
+        assert_eq!(overlap(own, ended, true), None, "{own}");
+        // One that goes on, and one that ends after the draft begins.
+        assert_eq!(overlap(own, r#""boundsPeriod":{"start":"2026-10-20T08:00:00Z"}"#, true), Some(Tier::High), "{own}");
+        let after = r#""boundsPeriod":{"start":"2026-10-20T08:00:00Z","end":"2026-11-28T08:00:00Z"}"#;
+        assert_eq!(overlap(own, after, true), Some(Tier::High), "{own}");
+    }
+    let ten_days = r#""boundsDuration":{"value":10,"unit":"d","system":"http://unitsofmeasure.org","code":"d"}"#;
+    assert_eq!(overlap(&within("25T08:00", ""), ten_days, true), Some(Tier::High));
+    assert_eq!(overlap(&within("25T08:00", ""), ten_days, false), Some(Tier::High));
 }

@@ -275,7 +275,8 @@ pub fn of_request(evaluated: &Evaluated<'_>) -> Option<Card> {
         evaluated.sent.inside.iter().any(|own| pointer.starts_with(&format!("{own}/")))
     };
     let problems = evaluated.appraisal.problems.iter();
-    let grave = problems.filter(|p| p.grave && !evaluated.appraisal.orders.is_empty() && !told(p));
+    let about_orders = |p: &Problem| !evaluated.appraisal.orders.is_empty() || evaluated.sent.defects.contains(p);
+    let grave = problems.filter(|p| p.grave && about_orders(p) && !told(p));
     lines.extend(grave.map(|p| answer::capital(&p.text)));
     if lines.is_empty() {
         return None;

@@ -5,9 +5,9 @@ use super::prefetch::{self, Sent, State, Whose, whose};
 use super::request::Request;
 use crate::appraise::{Appraisal, Institution, OrderReport, Piece, check_pieces};
 use crate::findings::{Disposition, Outcome, Tier};
-use crate::intake::bundle::split_version;
+use crate::intake::bundle::{defects, split_version};
 use crate::intake::json::{Document, Node};
-use crate::intake::order::At;
+use crate::intake::order::{At, Problem};
 use crate::intake::resource_types::is_known;
 use crate::settings::{ContextKind, Hooks, Settings};
 use std::borrow::Cow;
@@ -38,6 +38,8 @@ pub struct SentAlong {
     pub inside: Vec<String>,
     /// Places of `draftOrders` that hold no resource of a type that FHIR has, by their JSON Pointer.
     pub unread: Vec<String>,
+    /// What is wrong with `draftOrders` and with the Bundle of other orders themselves: what they hold is taken out of them.
+    pub defects: Vec<Problem>,
     /// Keys that were neither sent nor fetched, because the request names a FHIR server that is not listed.
     pub not_listed: Vec<&'static str>,
     pieces: Vec<Piece>,
@@ -88,6 +90,7 @@ pub fn sort(root: Node<'_>, request: &Request, fetched: &Fetched, hooks: &Hooks)
         not_found: Vec::new(),
         inside: Vec::new(),
         unread: Vec::new(),
+        defects: defects(root.of_same_document(request.drafts)),
         pieces: Vec::new(),
     };
     let bundle = root.of_same_document(request.drafts);
@@ -162,6 +165,8 @@ pub fn sort(root: Node<'_>, request: &Request, fetched: &Fetched, hooks: &Hooks)
             let entries = if bundled.is_empty() {
                 vec![(node, None)]
             } else {
+                // Further pages are told with the key.
+                out.defects.extend(defects(node).into_iter().filter(|p| p.code != "incomplete"));
                 bundled
                     .iter()
                     .filter_map(|e| Some((e.get("resource")?, e.get("fullUrl").and_then(Node::as_str))))
@@ -212,12 +217,15 @@ pub fn evaluate<'a>(document: Document<'a>, request: &Request, sent: SentAlong, 
     for report in appraisal.orders.iter_mut().filter(|o| sent.drafts.iter().any(|d| d.at == o.at)) {
         without_intent(report);
     }
+    appraisal.problems.extend(sent.defects.iter().cloned());
     Evaluated { appraisal, sent, patient: request.patient.clone() }
 }
 
 /// The same without judging any: for when that failed.
 pub fn unjudged<'a>(document: Document<'a>, request: &Request, sent: SentAlong, by: Institution<'a>) -> Evaluated<'a> {
-    Evaluated { appraisal: check_pieces(document, &[], request.version, by), sent, patient: request.patient.clone() }
+    let mut appraisal = check_pieces(document, &[], request.version, by);
+    appraisal.problems.extend(sent.defects.iter().cloned());
+    Evaluated { appraisal, sent, patient: request.patient.clone() }
 }
 
 /// Order entry often leaves `intent` out of a draft, as the published examples of the hooks do. Of a draft that is

@@ -7,7 +7,10 @@ use super::stack::stack;
 use super::{App, definitions, history, hooks, metrics, operations, pages, subscriptions, tasks};
 use crate::access::scope;
 use axum::Router;
-use axum::middleware::from_fn_with_state;
+use axum::extract::rejection::RawPathParamsRejection;
+use axum::extract::{RawPathParams, Request};
+use axum::middleware::{Next, from_fn, from_fn_with_state};
+use axum::response::{IntoResponse, Response};
 use axum::routing::{MethodRouter, delete, get, post, put};
 use std::sync::Arc;
 
@@ -143,6 +146,7 @@ pub fn admin(app: Arc<App>, tokens: bool) -> Router {
 
 /// The handler behind the gate, where there is one and the route asks for something.
 fn guarded(app: &Arc<App>, need: Need, handler: MethodRouter<Arc<App>>) -> MethodRouter<Arc<App>> {
+    let handler = handler.route_layer(from_fn(in_words));
     match need {
         Need::Open => return handler,
         Need::Page if app.doors.gate.is_none() => return handler,
@@ -161,6 +165,15 @@ fn finished(router: Router<Arc<App>>, app: Arc<App>) -> Router {
         .method_not_allowed_fallback(wrong_method)
         .layer(from_fn_with_state(app.clone(), stack))
         .with_state(app)
+}
+
+/// What an address names has to be text: refused here as everything else is, before a handler would refuse it in words of its own.
+async fn in_words(named: Result<RawPathParams, RawPathParamsRejection>, request: Request, next: Next) -> Response {
+    match named {
+        Ok(_) => next.run(request).await,
+        Err(_) => Refusal::Unreadable("value", "The address is not valid percent-encoded UTF-8.".to_owned(), None)
+            .into_response(),
+    }
 }
 
 async fn nothing_here() -> Refusal {

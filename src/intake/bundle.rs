@@ -243,6 +243,57 @@ struct Slot {
     ambiguous: bool,
 }
 
+impl Gathered<'_> {
+    const fn nothing() -> Self {
+        Self {
+            orders: Vec::new(),
+            resources: Vec::new(),
+            empty: Vec::new(),
+            problems: Vec::new(),
+            patients: 0,
+            index: None,
+        }
+    }
+}
+
+/// What is wrong with a Bundle whose entries are taken out one by one ([`Part`]): elements that FHIR does not have there, what
+/// may change what the rest means, and what says that something is not in it (`incomplete`). Nothing of what the resources in
+/// it hold.
+pub fn defects(bundle: Node<'_>) -> Vec<Problem> {
+    let mut out = Gathered::nothing();
+    let mut collector = Collector::new(&mut out);
+    collector.strangers(bundle, "a Bundle", &OF_A_BUNDLE, false);
+    let mut sent = 0_usize;
+    for entry in bundle.get("entry").into_iter().flat_map(Node::items) {
+        collector.strangers(entry, "an entry", &OF_AN_ENTRY, false);
+        match entry.get("resource") {
+            None => collector.without_resource(entry),
+            Some(resource) if resource.resource_type().as_deref() == Some("OperationOutcome") => {
+                collector.outcome(resource);
+            }
+            Some(_) => {
+                collector.could_not_be_had(entry);
+                sent += 1;
+            }
+        }
+    }
+    collector.further.extend(linked(bundle, "next").map(|next| (None, next.at())));
+    collector.tell_of_further_pages();
+    let sent = Exact::int(i64::try_from(sent).unwrap_or(i64::MAX));
+    if let Some(total) = bundle.get("total").filter(|t| t.decimal().is_none_or(|total| total.exact() > sent)) {
+        let text =
+            format!("total says {}, more than the {sent} that were sent; the rest was not looked at", found(total));
+        collector.problem(total.at(), "incomplete", true, text);
+    }
+    out.problems
+}
+
+/// The link of a Bundle with that relation.
+fn linked<'d>(bundle: Node<'d>, relation: &str) -> Option<Node<'d>> {
+    let mut links = bundle.get("link").into_iter().flat_map(Node::items);
+    links.find(|l| l.get("relation").is_some_and(|r| r.is_str(relation)))
+}
+
 /// Finds every NutritionOrder and every other resource of the document.
 pub fn gather<'d>(document: &'d Document<'d>) -> Gathered<'d> {
     gather_parts(document.root(), &[Part { node: document.root(), label: None, full_url: None, orders: true }])
@@ -250,16 +301,8 @@ pub fn gather<'d>(document: &'d Document<'d>) -> Gathered<'d> {
 
 /// The same for named parts of a document. `root` is named when nothing better can be.
 pub fn gather_parts<'d>(root: Node<'d>, parts: &[Part<'d>]) -> Gathered<'d> {
-    let mut out = Gathered {
-        orders: Vec::new(),
-        resources: Vec::new(),
-        empty: Vec::new(),
-        problems: Vec::new(),
-        patients: 0,
-        index: None,
-    };
-    let mut collector =
-        Collector { out: &mut out, entries: 0, full: false, pages: HashSet::new(), further: Vec::new() };
+    let mut out = Gathered::nothing();
+    let mut collector = Collector::new(&mut out);
     for part in parts {
         let label = part.label.map(Text::Borrowed);
         if part.node.kind() == json::Kind::Null {
@@ -313,7 +356,11 @@ struct Collector<'d, 'g> {
     further: Vec<(Option<Text<'d>>, At)>,
 }
 
-impl<'d> Collector<'d, '_> {
+impl<'d, 'g> Collector<'d, 'g> {
+    fn new(out: &'g mut Gathered<'d>) -> Self {
+        Self { out, entries: 0, full: false, pages: HashSet::new(), further: Vec::new() }
+    }
+
     fn problem(&mut self, at: At, code: &'static str, grave: bool, text: String) {
         self.out.problems.push(Problem { at, text, code, grave });
     }
@@ -485,6 +532,7 @@ impl<'d> Collector<'d, '_> {
                 self.without_resource(entry);
                 continue;
             };
+            self.could_not_be_had(entry);
             if resource.get("resourceType").is_some_and(|t| t.is_str("OperationOutcome")) {
                 if is_search && is_failure(resource) {
                     failed = Some(resource.at());
@@ -504,8 +552,7 @@ impl<'d> Collector<'d, '_> {
                 },
             );
         }
-        let links = || node.get("link").into_iter().flat_map(Node::items);
-        let linked = |relation: &str| links().find(|l| l.get("relation").is_some_and(|r| r.is_str(relation)));
+        let linked = |relation: &str| linked(node, relation);
         if !place.looked_through {
             let address = |link: Node<'d>| link.get("url").and_then(Node::as_str);
             self.pages.extend(linked("self").and_then(address));
@@ -519,18 +566,27 @@ impl<'d> Collector<'d, '_> {
 
     /// Entries of requests, responses and deletions have no resource.
     fn without_resource(&mut self, entry: Node<'d>) {
-        let response = entry.get("response");
-        let status = response.and_then(|r| r.get("status")).and_then(Node::as_str);
         let method = entry.get("request").and_then(|r| r.get("method"));
-        if status.is_some_and(|status| status.starts_with(['4', '5'])) {
-            let text = "what this entry was to bring could not be had; it was not looked at";
-            self.problem(entry.at(), "incomplete", true, text.to_owned());
-        } else if response.is_none() && method.is_none_or(|m| m.is_str("POST") || m.is_str("PUT")) {
+        if !self.could_not_be_had(entry)
+            && entry.get("response").is_none()
+            && method.is_none_or(|m| m.is_str("POST") || m.is_str("PUT"))
+        {
             // A path cannot name a null.
             let nth = entry.index().unwrap_or_default();
             let text = format!("entry[{nth}]: found {}, expected an entry that holds a resource", held(entry));
             self.problem(entry.at(), "structure", true, text);
         }
+    }
+
+    /// Whether an entry's response says so, whatever came beside it.
+    fn could_not_be_had(&mut self, entry: Node<'d>) -> bool {
+        let status = entry.get("response").and_then(|r| r.get("status")).and_then(Node::as_str);
+        let failed = status.is_some_and(|status| status.starts_with(['4', '5']));
+        if failed {
+            let text = "what this entry was to bring could not be had; it was not looked at";
+            self.problem(entry.at(), "incomplete", true, text.to_owned());
+        }
+        failed
     }
 
     /// A page that a search result names, and that was not sent, may hold what would be found.
@@ -546,10 +602,7 @@ impl<'d> Collector<'d, '_> {
     /// What a search result says beyond its entries: that there is nothing, or that there is more.
     fn search(&mut self, node: Node<'d>, place: &Place<'d>, (matches, one_page, failed): (usize, bool, Option<At>)) {
         let label = place.label.as_deref();
-        let link = |relation: &str| {
-            let mut links = node.get("link").into_iter().flat_map(Node::items);
-            links.find(|l| l.get("relation").is_some_and(|r| r.is_str(relation)))
-        };
+        let link = |relation: &str| linked(node, relation);
         if let Some(at) = failed {
             let text = "this search failed in part; what else there is was not looked at".to_owned();
             self.problem(at, "incomplete", true, text);
@@ -716,6 +769,14 @@ fn restful(url: &str) -> Option<(&str, &str, &str)> {
     let (base, resource_type) = rest.rsplit_once('/')?;
     let base = url.get(..base.len() + 1)?;
     (is_type(resource_type) && is_id(id)).then_some((base, resource_type, id))
+}
+
+/// A literal reference to a resource of a server: its base (empty where it is relative), type and id.
+pub fn type_and_id(reference: &str) -> Option<(&str, &str, &str)> {
+    restful(reference).or_else(|| {
+        let (kind, id) = split_version(reference).0.split_once('/')?;
+        (is_type(kind) && is_id(id)).then_some(("", kind, id))
+    })
 }
 
 fn is_type(text: &str) -> bool {

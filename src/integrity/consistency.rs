@@ -615,7 +615,7 @@ fn days_without_feed(case: &Case<'_>, out: &mut Vec<Finding>) {
 }
 
 pub(super) fn beside(case: &Case<'_>) -> Outcome {
-    if case.beside.is_empty() {
+    if case.beside.is_empty() && case.whose.is_empty() {
         return if case.others_sent {
             Outcome::Clear
         } else {
@@ -624,7 +624,12 @@ pub(super) fn beside(case: &Case<'_>) -> Outcome {
     }
     let feeds_here = case.plan.parts.iter().any(|p| p.kind == Kind::Feed);
     let mut out = Vec::new();
+    let mut open: Vec<(&str, At)> = Vec::new();
     for other in case.beside.iter().filter(|o| o.feeds && feeds_here) {
+        if !other.stated {
+            open.push(("another active feeding order of this patient does not state what it gives, or when", other.at));
+            continue;
+        }
         let (tier, text) = if other.identical {
             (Tier::Med, "Another active order of this patient says the same: it may be a duplicate.".to_owned())
         } else if other.overlaps {
@@ -642,6 +647,16 @@ pub(super) fn beside(case: &Case<'_>) -> Outcome {
             fix: (tier > Tier::Low).then(|| "End one of the orders, or confirm that both are meant.".to_owned()),
             ..finding(tier, text, vec![case.order.at, other.at])
         });
+    }
+    let whose = "whether another feeding order is for this patient cannot be told from the patient it names";
+    open.extend(case.whose.iter().filter(|_| feeds_here).map(|at| (whose, *at)));
+    // A reminder is no finding that would stop the order.
+    if let (true, Some((why, _))) = (out.iter().all(|f: &Finding| f.tier == Tier::Low), open.first()) {
+        let reminders: String = out.iter().map(|f| format!(". {}", f.text.trim_end_matches('.'))).collect();
+        return Outcome::NotEvaluated(format!("{why}{reminders}"), open.iter().map(|(_, at)| *at).collect());
+    }
+    for (why, at) in open {
+        out.push(finding(Tier::Low, format!("Not all was looked at: {why}."), vec![at]));
     }
     found(out)
 }

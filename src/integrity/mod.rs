@@ -127,8 +127,10 @@ impl Weight {
 pub struct Beside {
     /// The other order.
     pub at: At,
-    /// It gives feed (not only water).
+    /// It gives feed (not only water), or does not say what it gives.
     pub feeds: bool,
+    /// When it feeds, or how much, is stated in some way.
+    pub stated: bool,
     /// Both give feed at the same time of the day.
     pub overlaps: bool,
     /// The two say the same.
@@ -162,6 +164,8 @@ pub struct Case<'a> {
     pub beside: &'a [Beside],
     /// Whether the sender's input could have held other orders.
     pub others_sent: bool,
+    /// Other feeding orders whose patient may be this one: nothing tells them apart, and nothing says that they are one.
+    pub whose: &'a [At],
     /// Places of foods that the order excludes and that the rulebook has no word for.
     pub foods_not_known: &'a [At],
     /// Pumps that may be the one in use; more than one where it cannot be told.

@@ -28,7 +28,7 @@ pub use measured::{Measured, Measurements, Rejected, Rejection};
 
 use crate::amount::{Amount, Why};
 use crate::exact::Exact;
-use crate::intake::bundle::{Gathered, Identity, Resource, ResourceKind, Subject};
+use crate::intake::bundle::{Gathered, Identity, Resource, ResourceKind, Subject, type_and_id};
 use crate::intake::json::Node;
 use crate::intake::order::{At, Coding, Field, Order, Problem, Text, When};
 use crate::intake::resource_types;
@@ -243,6 +243,34 @@ pub fn identity_key(gathered: &Gathered<'_>, order: &Order<'_>) -> IdentityKey {
     match identity.identifier {
         Some((system, value)) => IdentityKey::Identifier(system.map(Text::into_owned), value.into_owned()),
         None => IdentityKey::Alone(order.at),
+    }
+}
+
+/// Whether nothing tells the persons of two keys apart: one is not named, is named in another way, or stands inside an order.
+pub fn may_be_same(gathered: &Gathered<'_>, a: &IdentityKey, b: &IdentityKey) -> bool {
+    use IdentityKey::{Alone, Identifier, Reference, Resource};
+    let person = |at: &At| gathered.resource(*at);
+    let inside = |at: &At| person(at).is_none_or(|r| r.contained_in.is_some());
+    match (a, b) {
+        (Alone(x), Alone(y)) => x != y,
+        (Alone(_), _) | (_, Alone(_)) => true,
+        (Resource(x), Resource(y)) => x != y && (inside(x) || inside(y)),
+        (Resource(x), Reference(text)) | (Reference(text), Resource(x)) => {
+            inside(x)
+                || match (person(x).and_then(|r| Some((&*r.type_name, r.id.as_deref()?))), type_and_id(text)) {
+                    (Some(own), Some((_, kind, id))) => own == (kind, id),
+                    _ => true,
+                }
+        }
+        (Reference(x), Reference(y)) => match (type_and_id(x), type_and_id(y)) {
+            (Some((base, kind, id)), Some((other, of, name))) => {
+                x != y && (kind, id) == (of, name) && (base.is_empty() || other.is_empty())
+            }
+            _ => x != y && !(x.starts_with("urn:") && y.starts_with("urn:")),
+        },
+        // One person may have a number in each system.
+        (Identifier(system, _), Identifier(other, _)) => system != other,
+        (Identifier(..), _) | (_, Identifier(..)) => true,
     }
 }
 

@@ -3,7 +3,7 @@
 
 use crate::cluster;
 use crate::orders::{Folder, GAPS, Place, accept, all, command, json, order, pharmacist, put, runtime};
-use crate::told::{FORMULARY, Running, http};
+use crate::told::{FORMULARY, Running, asked, http};
 use enteral_gate::audit;
 use enteral_gate::cli::store::purge_again;
 use enteral_gate::queue::item::Summary;
@@ -166,6 +166,31 @@ fn copied_and_put_back(place: &Place) {
     let text = std::fs::read(&other).unwrap();
     fails(&["restore", "--store", &other, &copy], 64);
     assert_eq!(std::fs::read(&other).unwrap(), text, "nothing has changed");
+}
+
+/// A hook reads longer texts than the operations do: what it accepted and recorded is whole in every copy.
+#[test]
+fn an_order_of_a_hook_with_a_long_text_is_whole_in_copies() {
+    let folder = Folder::new();
+    let path = |name: &str| folder.join(name).to_str().unwrap().to_owned();
+    let (queue, copy, other) = (path("queue.sqlite"), path("copy.sqlite"), path("other.sqlite"));
+    let mut serve = Command::new(env!("CARGO_BIN_EXE_enteral-gate"));
+    serve
+        .args(["serve", "--listen", "127.0.0.1:0", "--formulary", FORMULARY, "--rulebook", "none"])
+        .args(["--store", &queue])
+        .env("ENTERAL_GATE_LOG", "off");
+    let service = Running::of(serve);
+    let request = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/hooks/requests/sign-maximum-below-schedule.json");
+    let mut request: serde_json::Value = serde_json::from_slice(&std::fs::read(request).unwrap()).unwrap();
+    request["context"]["draftOrders"]["entry"][0]["resource"]["note"] =
+        serde_json::json!([{"text": "invented ".repeat(2_000)}]);
+    let hook = ("POST", "/cds-services/tube-feeding-order-sign");
+    let answer = asked(&service.at, hook, "application/json", "", &request.to_string());
+    assert!(answer.starts_with("HTTP/1.1 200") && answer.contains(r#""recorded":true"#), "{answer}");
+    drop(service);
+    assert!(done(&["verify", "--store", &queue]).starts_with("whole: 1 order"));
+    done(&["backup", "--store", &queue, &copy]);
+    assert!(done(&["restore", "--store", &other, &copy]).starts_with("restored: 1 order"));
 }
 
 #[test]
