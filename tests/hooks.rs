@@ -1357,6 +1357,17 @@ fn a_correction_that_does_not_hold_is_withheld() {
     let judged = run_by(&request, &STARTER, &Settings::default()).unwrap();
     assert_eq!((judged.tally.offered, judged.tally.withheld), (0, 1), "{}", judged.body);
     assert!(!judged.body.contains("\"suggestions\":"));
+    // 1690 mL a day are 70.4 mL/h, which the pump of the starter rulebook cannot be set to; 1680 mL are 70.
+    for (ml, offered) in [(1690, 0), (1680, 1)] {
+        let request = sign(|r| {
+            let order = &mut r["context"]["draftOrders"]["entry"][0]["resource"];
+            order["enteralFormula"]["administration"][0]["rateQuantity"]["value"] = json!(ml);
+            without(&mut r["prefetch"], "encounter");
+        });
+        let judged = run_by(&request, &STARTER, &Settings::default()).unwrap();
+        assert!(judged.body.contains("it may be the day's volume"), "{}", judged.body);
+        assert_eq!(judged.tally.offered, offered, "{ml}: {}", judged.body);
+    }
     // Without an id of the draft there is nothing to update.
     assert!(run(&named("draft-without-id")).0["cards"][0].get("suggestions").is_none());
     // The narrative tells of the order before; it goes.
