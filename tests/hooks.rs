@@ -932,6 +932,22 @@ fn another_order_that_does_not_say_what_it_gives_is_no_order_that_gives_nothing(
     }
 }
 
+/// A formula that is misspelt beside food by mouth may be a tube feed: it is said, and not taken for food alone.
+#[test]
+fn a_misspelt_formula_beside_food_is_not_passed_over() {
+    for name in ["EnteralFormula", "enteralformula", "enteral_formula", "enteralFormulae", "entralFormula"] {
+        let mut misspelt = order();
+        misspelt["oralDiet"] = json!({"type": [{"text": "invented"}]});
+        misspelt[name] = misspelt["enteralFormula"].clone();
+        without(&mut misspelt, "enteralFormula");
+        let (answer, answered) = run(&request("order-sign", &[misspelt]));
+        assert_ne!(words(&answer, "orders", "disposition"), ["not-a-tube-feed"], "{name}: {answer:#}");
+        assert!(["flagged", "not-fully-checked"].contains(&answered.disposition), "{name}: {answer:#}");
+        let detail = answer["cards"][0]["detail"].as_str().unwrap_or_default();
+        assert!(detail.contains(&name.replace('_', "\\_")) || detail.contains(name), "{name}: {detail}");
+    }
+}
+
 /// A server that gives fewer than it says there are, and names no further page.
 #[test]
 fn a_search_with_a_higher_total_was_not_sent_whole() {
