@@ -58,6 +58,19 @@ fn a_rate_between_two_steps_is_found_with_the_two_nearest() {
     assert_eq!(rate("42 mL/h"), Outcome::Clear);
 }
 
+/// Five feeds of 200 mL at 400 mL/h are 1000 mL a day at whatever rate: another changes only how long they take.
+#[test]
+fn another_rate_of_feeds_of_a_stated_volume_changes_no_days_volume() {
+    let plain = bundle(&format!("{ADULT}volume = \"200 mL\"\nfeeds = 5\n"));
+    let rate =
+        r#""rateQuantity":{"value":400,"unit":"mL/h","system":"http://unitsofmeasure.org","code":"mL/h"},"schedule":"#;
+    let text = plain.replace("\"schedule\":", rate);
+    assert_ne!(text, plain);
+    let (text, fix) = one(&judged_by(&BOOK, "CON-07", FhirVersion::R4, &text));
+    assert!(text.starts_with("The pump cannot be set to 400 mL/h: it runs from "), "{text}");
+    assert_eq!(fix, "Order 300 mL/h.");
+}
+
 /// In place of single feeds into the small bowel no more is advised than was ordered, in the step of the pump.
 #[test]
 fn a_rate_in_place_of_single_feeds_is_rounded_down_to_the_pumps_step() {

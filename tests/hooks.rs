@@ -932,6 +932,22 @@ fn another_order_that_does_not_say_what_it_gives_is_no_order_that_gives_nothing(
     }
 }
 
+/// A formula that is misspelt beside food by mouth may be a tube feed: it is said, and not taken for food alone.
+#[test]
+fn a_misspelt_formula_beside_food_is_not_passed_over() {
+    for name in ["EnteralFormula", "enteralformula", "enteral_formula", "enteralFormulae", "entralFormula"] {
+        let mut misspelt = order();
+        misspelt["oralDiet"] = json!({"type": [{"text": "invented"}]});
+        misspelt[name] = misspelt["enteralFormula"].clone();
+        without(&mut misspelt, "enteralFormula");
+        let (answer, answered) = run(&request("order-sign", &[misspelt]));
+        assert_ne!(words(&answer, "orders", "disposition"), ["not-a-tube-feed"], "{name}: {answer:#}");
+        assert!(["flagged", "not-fully-checked"].contains(&answered.disposition), "{name}: {answer:#}");
+        let detail = answer["cards"][0]["detail"].as_str().unwrap_or_default();
+        assert!(detail.contains(&name.replace('_', "\\_")) || detail.contains(name), "{name}: {detail}");
+    }
+}
+
 /// A server that gives fewer than it says there are, and names no further page.
 #[test]
 fn a_search_with_a_higher_total_was_not_sent_whole() {
@@ -1357,6 +1373,17 @@ fn a_correction_that_does_not_hold_is_withheld() {
     let judged = run_by(&request, &STARTER, &Settings::default()).unwrap();
     assert_eq!((judged.tally.offered, judged.tally.withheld), (0, 1), "{}", judged.body);
     assert!(!judged.body.contains("\"suggestions\":"));
+    // 1690 mL a day are 70.4 mL/h, which the pump of the starter rulebook cannot be set to; 1680 mL are 70.
+    for (ml, offered) in [(1690, 0), (1680, 1)] {
+        let request = sign(|r| {
+            let order = &mut r["context"]["draftOrders"]["entry"][0]["resource"];
+            order["enteralFormula"]["administration"][0]["rateQuantity"]["value"] = json!(ml);
+            without(&mut r["prefetch"], "encounter");
+        });
+        let judged = run_by(&request, &STARTER, &Settings::default()).unwrap();
+        assert!(judged.body.contains("it may be the day's volume"), "{}", judged.body);
+        assert_eq!(judged.tally.offered, offered, "{ml}: {}", judged.body);
+    }
     // Without an id of the draft there is nothing to update.
     assert!(run(&named("draft-without-id")).0["cards"][0].get("suggestions").is_none());
     // The narrative tells of the order before; it goes.

@@ -691,6 +691,13 @@ fn a_maximum_below_or_far_above_the_schedule_is_said() {
     assert_eq!(words(&f).2, "Raise the maximum to 1440 mL, or lower the schedule to 1200 mL a day.");
     assert!(f.text.starts_with("The schedule gives up to 1440 mL, the maximum is 1200 mL: it is reached at "), "{f:?}");
     assert!(f.text.contains(", 240 mL short."), "{f:?}");
+    // What is advised lies within what it is advised for: 60.01 × 24 = 1440.24, and 1199.6 at most.
+    let cap = |cap: &str| found("CON-03", &format!("{ADULT}rate = \"60.01 mL/h\"\ncap = \"{cap}\"\n")).remove(0);
+    let f = cap("1199.6 mL/d");
+    assert_eq!(label(&f), "Maximum volume 1441 mL");
+    assert_eq!(words(&f).2, "Raise the maximum to 1441 mL, or lower the schedule to 1199 mL a day.");
+    let f = cap("1800 mL/d");
+    assert_eq!((label(&f), words(&f).2), ("Maximum volume 1441 mL", "A maximum of 1441 mL fits the schedule."));
     assert!(matches!(outcome("CON-03", &format!("{ADULT}rate = \"60 mL/h\"\n")), Outcome::NotApplicable(_)));
 }
 

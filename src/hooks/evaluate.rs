@@ -255,7 +255,14 @@ fn orders_food_by_mouth(node: Node<'_>) -> bool {
     !has("enteralFormula")
         && !has("modifierExtension")
         && !has("implicitRules")
+        && !node.members().any(|(name, _)| spelled_like_a_formula(&name))
         && (has("oralDiet") || has("supplement"))
+}
+
+/// Whether the name of an element may be meant for `enteralFormula`, which it is not. No other of a NutritionOrder reads so.
+fn spelled_like_a_formula(name: &str) -> bool {
+    let letters = name.to_lowercase();
+    name != "enteralFormula" && ["enter", "formula", "tube"].iter().any(|part| letters.contains(part))
 }
 
 impl<'a> Evaluated<'a> {

@@ -268,6 +268,9 @@ pub fn try_corrections(
     out
 }
 
+/// The rule of rates that a pump cannot be set to.
+const PUMP: &str = "CON-07";
+
 /// What a draft's rules came to.
 #[derive(Debug, Default)]
 struct Verdict {
@@ -278,6 +281,8 @@ struct Verdict {
     open: BTreeMap<String, &'static str>,
     /// A rule of the program that finds something grave.
     own: Option<String>,
+    /// Rates that no pump can be set to, in the words of the rule that finds them.
+    not_set: Vec<String>,
 }
 
 /// A finding of a limit.
@@ -350,6 +355,9 @@ fn of_report(report: &OrderReport<'_>) -> Verdict {
     for j in &report.judged {
         match &j.outcome {
             Outcome::Flagged(list) => {
+                if j.rule.id == PUMP {
+                    out.not_set.extend(list.iter().map(|f| f.text.clone()));
+                }
                 let tier = list.iter().map(|f| f.tier).max().unwrap_or(Tier::Low);
                 if j.rule.kind == RuleKind::Integrity {
                     if tier >= Tier::High {
@@ -427,6 +435,10 @@ fn holds(
         }
     }
     let was = before.get(nth).and_then(Option::as_ref);
+    // Whatever it is offered for, a rate has to be one that can be set.
+    if is.not_set.iter().any(|text| !was.is_some_and(|was| was.not_set.contains(text))) {
+        return against(format!("{PUMP} finds that the pump cannot be set to it"));
+    }
     for (id, found) in &is.limits {
         let before = was.and_then(|was| was.limits.get(id)).map_or(&[][..], Vec::as_slice);
         if !found.iter().filter(|f| f.tier >= tier).all(|f| others.allow(f, before)) {
@@ -452,7 +464,27 @@ mod tests {
             limits: BTreeMap::new(),
             open: not_evaluated.iter().map(|id| ((*id).to_owned(), "not-evaluated")).collect(),
             own: None,
+            not_set: Vec::new(),
         })
+    }
+
+    /// 700 mL/h as a day's volume are 29.1666… mL/h, which a pump with steps of 1 mL/h is no more set to than to 700.
+    #[test]
+    fn a_rate_that_the_pump_cannot_be_set_to_is_not_offered() {
+        let with = |text: Option<&str>| {
+            let flagged = [("UNT-04", 1, Tier::Stop), (PUMP, 1, Tier::High)];
+            let not_set = text.into_iter().map(str::to_owned).collect();
+            verdict(if text.is_some() { &flagged[1..] } else { &[] }, &[]).map(|v| Verdict { not_set, ..v })
+        };
+        let mut before = with(Some("700 mL/h")).unwrap();
+        before.flagged.insert("UNT-04".to_owned(), (1, Tier::Stop));
+        let before = [Some(before)];
+        let tried = |after| holds(&before, &[after], 0, ("UNT-04", Tier::Stop), Others::Silent);
+        assert!(
+            tried(with(Some("29.2 mL/h"))).unwrap_err().ends_with("CON-07 finds that the pump cannot be set to it")
+        );
+        assert!(tried(with(Some("700 mL/h"))).is_ok(), "another rate, as it was");
+        assert!(tried(with(None)).is_ok());
     }
 
     fn beyond(check: usize, above: bool, share: i64) -> Excess {

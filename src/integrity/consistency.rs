@@ -206,6 +206,14 @@ fn ceil_to(x: Exact, places: u32) -> Exact {
     x.mul(scale).map(Exact::ceil).and_then(Exact::whole).and_then(|w| w.div(scale)).unwrap_or(x)
 }
 
+/// Whole mL that are not more (`down`) or not less than a volume; under 10 mL with a decimal.
+fn whole_ml(volume: Exact, down: bool) -> String {
+    let places = u32::from(volume < Exact::int(10));
+    let up = |x: Exact| ceil_to(x, places);
+    let near = if down { Exact::ZERO.sub(volume).map(up).and_then(|x| Exact::ZERO.sub(x)) } else { Some(up(volume)) };
+    near.unwrap_or(volume).short(places)
+}
+
 pub(super) fn rate_against_volume(case: &Case<'_>) -> Outcome {
     let mut out = Vec::new();
     for n in notes(case) {
@@ -303,8 +311,8 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
             )),
             fix: Some(format!(
                 "Raise the maximum to {} mL, or lower the schedule to {} mL a day.",
-                highest.short(0),
-                reached.cap.short(0)
+                whole_ml(highest, false),
+                whole_ml(reached.cap, true)
             )),
             correction: Some(maximum_of(highest, cap.at)),
             ..finding(Tier::High, text, vec![cap.at])
@@ -332,7 +340,7 @@ pub(super) fn cap(case: &Case<'_>) -> Outcome {
             .unwrap_or(Exact::ZERO);
         out.push(Finding {
             arithmetic: Some(format!("{} mL ÷ {} mL − 1 = {} %", cap.per_day.short(1), most.short(1), percent.short(0))),
-            fix: Some(format!("A maximum of {} mL fits the schedule.", most.short(0))),
+            fix: Some(format!("A maximum of {} mL fits the schedule.", whole_ml(most, false))),
             correction: Some(maximum_of(most, cap.at)),
             ..finding(
                 Tier::Med,
@@ -361,7 +369,7 @@ fn cap_of_a_period(case: &Case<'_>, cap: Cap) -> Outcome {
                 cap.volume.short(2),
                 short.short(2)
             )),
-            fix: Some(format!("Raise the maximum to {} mL in {span}, or lower the schedule.", most.short(0))),
+            fix: Some(format!("Raise the maximum to {} mL in {span}, or lower the schedule.", whole_ml(most, false))),
             ..finding(
                 Tier::High,
                 format!(
@@ -380,7 +388,7 @@ fn cap_of_a_period(case: &Case<'_>, cap: Cap) -> Outcome {
     match over.filter(|percent| *percent > Exact::int(20)) {
         Some(percent) => found(vec![Finding {
             arithmetic: Some(format!("{} mL ÷ {} mL − 1 = {} %", cap.volume.short(1), most.short(1), percent.short(0))),
-            fix: Some(format!("A maximum of {} mL in {span} fits the schedule.", most.short(0))),
+            fix: Some(format!("A maximum of {} mL in {span} fits the schedule.", whole_ml(most, false))),
             ..finding(
                 Tier::Med,
                 format!(
@@ -408,7 +416,7 @@ fn span(seconds: Exact) -> String {
 
 /// A maximum volume of so many mL.
 fn maximum_of(volume: Exact, at: At) -> Correction {
-    let volume = volume.short(0);
+    let volume = whole_ml(volume, false);
     Correction::quantity(format!("Maximum volume {volume} mL"), at, Some(volume), Some("mL"))
 }
 
@@ -722,8 +730,9 @@ fn not_programmable(case: &Case<'_>, (ix, line): (usize, &Line), rate: Exact, pu
     } else {
         [stepped(false), stepped(true)].into_iter().flatten().collect()
     };
-    // Hours that it runs on the day that stands for the order.
-    let seconds = case.day().and_then(|(day, _)| {
+    // Hours that it runs on the day that stands for the order. Where the volume of a feed is stated, another rate changes only
+    // how long it takes.
+    let seconds = case.day().filter(|_| line.quantity.is_none()).and_then(|(day, _)| {
         let mine = day.laid.segments.iter().filter(|s| s.line == ix);
         mine.map(|s| s.to.sub(s.from)).try_fold(Exact::ZERO, |sum, s| sum.add(s?)).filter(|s| s.is_positive())
     });
