@@ -1411,8 +1411,11 @@ fn a_limit_offers_the_amount_that_it_does_not_flag() {
     let compared = "adult day caution, with adult day caution = 3000 mL/d, formula volume = 3480 mL/d";
     assert!(detail.contains(compared), "{detail}");
     assert!(detail.contains("A way out: Give at most 3000 mL/d or a denser feed."), "{detail}");
-    let suggestion = &card["suggestions"][0];
-    assert_eq!(suggestion["label"], "Rate 125 mL/h");
+    // The graver finding's way out comes first: 35 kcal/kg × 70 kg = 2450 kcal, over 24 h 102.1 mL/h.
+    let labels: Vec<&str> =
+        card["suggestions"].as_array().unwrap().iter().filter_map(|s| s["label"].as_str()).collect();
+    assert_eq!(labels, ["Rate 102 mL/h", "Rate 125 mL/h"]);
+    let suggestion = &card["suggestions"][1];
     let corrected = &suggestion["actions"][0]["resource"];
     let mut expected = request["context"]["draftOrders"]["entry"][0]["resource"].clone();
     expected["enteralFormula"]["administration"][0]["rateQuantity"]["value"] = json!(125);
