@@ -1,5 +1,5 @@
 //! What is given by vein beside the feed: requests (MedicationRequest) for products of the formulary whose form is infusion,
-//! reckoned over the same day and by the same arithmetic as the feed.
+//! reckoned over the days of the feed and by the same arithmetic.
 
 use super::Concept;
 use super::context::{Coded, NOT_TO_BE_GIVEN, Standing, medication, medicine_codes, medicine_keys, medicine_standing};
@@ -32,7 +32,7 @@ const MOST: usize = 50;
 /// clevidipine, which is dissolved in fat. From memory, to be confirmed.
 const SOLUTIONS: [&str; 3] = ["B05BA", "B05BB02", "C08CA16"];
 
-/// The infusions of a patient over one day.
+/// The infusions of a patient.
 #[derive(Default)]
 pub(super) struct Infusions {
     /// Each with the day that is judged and, where the feed runs on as on it, the days after it.
@@ -104,8 +104,20 @@ fn may_run_into_a_vein(node: Node<'_>, settings: &Settings) -> bool {
     })
 }
 
+/// Whether a medicine that is not in the formulary runs into a vein and may bring anything: nothing tells what it is, or its code
+/// is one of [`SOLUTIONS`].
+fn nobody_can_tell(node: Node<'_>, from: &From<'_>) -> bool {
+    let codes = medicine_codes(node, from.gathered);
+    let of_solutions = |(system, code): &Coded<'_>| {
+        system.as_deref().is_some_and(|system| system.ends_with("/atc"))
+            && code.as_deref().is_some_and(|code| SOLUTIONS.iter().any(|group| code.starts_with(group)))
+    };
+    let known = medicine_keys(node, from.gathered, from.concepts).1 && !codes.iter().any(of_solutions);
+    !known && may_run_into_a_vein(node, from.settings)
+}
+
 impl Infusions {
-    /// The infusions that are sent, on the day of a window.
+    /// The infusions that are sent, on the day of the feed that is judged and on those after it.
     pub fn of(from: &From<'_>) -> Self {
         let mut out = Self::default();
         let mut windows = Vec::new();
@@ -157,7 +169,7 @@ impl Infusions {
                 Match::Found { index, .. } => Some(*index),
                 _ => None,
             };
-            if product.map_or_else(|| self.nobody_can_tell(node, from), is_infusion) {
+            if product.map_or_else(|| nobody_can_tell(node, from), is_infusion) {
                 self.recorded.push((at, product));
             }
             return;
@@ -174,7 +186,7 @@ impl Infusions {
             }
             _ => {
                 self.not_counted.push(at);
-                if self.nobody_can_tell(node, from) {
+                if nobody_can_tell(node, from) {
                     let why =
                         "a medicine by vein is neither in the formulary nor coded so that it is known what it brings";
                     self.open.push((at, why.to_owned()));
@@ -208,18 +220,6 @@ impl Infusions {
                 self.keys.push(key);
             }
         }
-    }
-
-    /// Whether a medicine that is not in the formulary runs into a vein and may bring anything: nothing tells what it is, or it
-    /// is a solution for that (ATC B05: substitutes of blood, solutions that feed, water and salts).
-    fn nobody_can_tell(&self, node: Node<'_>, from: &From<'_>) -> bool {
-        let codes = medicine_codes(node, from.gathered);
-        let of_solutions = |(system, code): &Coded<'_>| {
-            system.as_deref().is_some_and(|system| system.ends_with("/atc"))
-                && code.as_deref().is_some_and(|code| SOLUTIONS.iter().any(|group| code.starts_with(group)))
-        };
-        let known = medicine_keys(node, from.gathered, from.concepts).1 && !codes.iter().any(of_solutions);
-        !known && may_run_into_a_vein(node, from.settings)
     }
 
     /// Whether none is given.
